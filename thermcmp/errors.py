@@ -1,0 +1,105 @@
+"""The one error tree, and the fault record that bad input is described with.
+
+Every error the library raises on purpose derives from `ThermcmpError`, so one
+``except`` clause catches them all. Errors about the caller's values are also
+`ValueError`, so code that expects the standard class keeps working.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+class ThermcmpError(Exception):
+    """Base of every error that the library raises on purpose."""
+
+
+class ThermcmpWarning(UserWarning):
+    """Base of every warning: something the user can act on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with the input, and how to mend it.
+
+    Attributes
+    ----------
+    message : str
+        What is wrong, in plain words.
+    mend : str
+        What to change so that the input is accepted.
+    file : str, optional
+        Name of the file, or None for a frame made in memory.
+    row : int, optional
+        Row number as the user sees it: the line of a text file or the row of a
+        spreadsheet (headings are row 1), else the position in the frame.
+    column : str, optional
+        The user's own heading where there is one, else the schema's name.
+    value : str, optional
+        The offending value as it was written.
+    """
+
+    message: str
+    mend: str
+    file: str | None = None
+    row: int | None = None
+    column: str | None = None
+    value: str | None = None
+
+    def __str__(self) -> str:
+        place = [
+            part
+            for part in (
+                self.file,
+                None if self.row is None else f"row {self.row}",
+                None if self.column is None else f"column '{self.column}'",
+                None if self.value is None else f"value '{self.value}'",
+            )
+            if part
+        ]
+        where = ", ".join(place)
+        return f"{where + ': ' if where else ''}{self.message}. Mend: {self.mend}"
+
+
+class InputError(ThermcmpError, ValueError):
+    """Input that breaks the schema or an argument out of range.
+
+    Parameters
+    ----------
+    message : str
+        One sentence that says what was being done.
+    faults : iterable of Fault, optional
+        Every fault found, not only the first.
+    """
+
+    #: At most this many faults are printed; all are kept in `faults`.
+    SHOWN = 25
+
+    def __init__(self, message: str, faults: Iterable[Fault] = ()) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        lines = [message, *(f"  - {fault}" for fault in self.faults[: self.SHOWN])]
+        hidden = len(self.faults) - self.SHOWN
+        if hidden > 0:
+            lines.append(f"  … and {hidden} more (see the error's .faults)")
+        super().__init__("\n".join(lines))
+
+
+class LibraryError(ThermcmpError):
+    """A results library that cannot be read or written as asked."""
+
+
+class ModelError(ThermcmpError, ValueError):
+    """A model that the given rows cannot support."""
+
+
+class EngineError(ThermcmpError):
+    """An inference engine that failed or whose result fails its health check."""
+
+
+class NotEstimableError(ThermcmpError, ValueError):
+    """A question whose answer the data cannot hold, with the missing run named."""
+
+
+class PluginError(ThermcmpError):
+    """A plug-in that failed to load, is ill-formed or raised; it is named."""

@@ -1,0 +1,99 @@
+"""What every question returns: one frozen answer with table, draws and words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """A question's answer: numbers, draws, sentences, caveats and a figure.
+
+    Attributes
+    ----------
+    kind : str
+        The question's name: separation, attribution, ranking, margin …
+    title : str
+        Heading for tables and pages.
+    table : pandas.DataFrame
+        Tidy table, a row per estimate; units are in the column names. Rows that
+        cannot be estimated hold NaN and say why in their `health` column.
+    draws : xarray.Dataset
+        Posterior draws behind the table, with dimension ``draw``.
+    sentences : tuple of str
+        What to say in plain words.
+    caveats : tuple of str
+        What limits the answer; shown wherever the answer is shown.
+    prob : float
+        Probability that the table's intervals hold.
+    interval_kind : str
+        Kind of the intervals: "equal-tailed".
+    details : dict
+        Further values of the question, by name.
+    """
+
+    kind: str
+    title: str
+    table: pd.DataFrame
+    draws: xr.Dataset
+    sentences: tuple[str, ...]
+    caveats: tuple[str, ...]
+    prob: float
+    draw_figure: Callable[[Answer, Axes], None] = field(repr=False)
+    interval_kind: str = "equal-tailed"
+    details: dict[str, Any] = field(default_factory=dict)
+
+    def __getattr__(self, name: str) -> Any:
+        # Reached only for names that are not fields: the question's own values.
+        if not name.startswith("_") and name in self.details:
+            return self.details[name]
+        raise AttributeError(f"a {self.kind} answer has no attribute '{name}'")
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the answer's figure.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure (without pyplot) by default.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+            The axes drawn on; its ``.figure`` can be saved.
+        """
+        if ax is None:
+            from matplotlib.figure import Figure
+
+            height = max(2.6, 0.38 * len(self.table) + 1.4)
+            ax = Figure(figsize=(7.6, height), layout="constrained").subplots()
+        self.draw_figure(self, ax)
+        return ax
+
+    @property
+    def interval_words(self) -> str:
+        """Kind and probability of the intervals, in words."""
+        return f"{self.prob:.0%} {self.interval_kind} intervals"
+
+    def __str__(self) -> str:
+        shown = self.table.to_string(index=False, float_format=lambda v: f"{v:.2f}", na_rep="–")
+        parts = [f"{self.title} ({self.interval_words})", shown, *self.sentences]
+        parts += [f"Caveat: {caveat}" for caveat in self.caveats]
+        return "\n".join(parts)
+
+    def _repr_html_(self) -> str:
+        table = self.table.to_html(index=False, float_format=lambda v: f"{v:.2f}", na_rep="–")
+        words = "".join(f"<p>{escape(s)}</p>" for s in self.sentences)
+        limits = "".join(f"<li>{escape(c)}</li>" for c in self.caveats)
+        return (
+            f"<h4>{escape(self.title)}</h4><p>{escape(self.interval_words)}</p>{table}{words}"
+            + (f"<ul>{limits}</ul>" if limits else "")
+        )

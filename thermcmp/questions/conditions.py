@@ -1,0 +1,122 @@
+"""What is compared and under which conditions: `Build` and `Conditions`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+from thermcmp.errors import Fault, InputError
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conditions:
+    """Conditions at which builds are compared.
+
+    Attributes
+    ----------
+    ambient_c : float
+        Air temperature at the cooler's intake [°C]. The default of 21 °C is the
+        open bench (common practice, no source).
+    power_w : float, optional
+        Board power [W]; the fit's reference power by default.
+    fan_rpm : float, optional
+        Fan speed [rpm]; the fit's reference speed by default, unless
+        `noise_dba` is given.
+    noise_dba : float, optional
+        Sound level at which each build runs [dB(A)], in place of `fan_rpm`.
+    mic_distance_m : float
+        Distance for `noise_dba` [m]; 0.5 m by default (common practice, no source).
+
+    Raises
+    ------
+    InputError
+        If a value is out of range, or both speed and noise are given.
+    """
+
+    ambient_c: float = 21.0
+    power_w: float | None = None
+    fan_rpm: float | None = None
+    noise_dba: float | None = None
+    mic_distance_m: float = 0.5
+
+    def __post_init__(self) -> None:
+        faults = []
+        limits = {
+            "ambient_c": (-40.0, 80.0),
+            "power_w": (0.1, 5000.0),
+            "fan_rpm": (1.0, 60_000.0),
+            "noise_dba": (0.0, 140.0),
+            "mic_distance_m": (0.01, 100.0),
+        }
+        for name, (low, high) in limits.items():
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                faults.append(
+                    Fault("out of range", f"give a value in [{low:g}, {high:g}]",
+                          column=name, value=str(value))
+                )
+        if self.fan_rpm is not None and self.noise_dba is not None:
+            faults.append(
+                Fault("both fan_rpm and noise_dba are held",
+                      "give one of them: the other follows from it", column="noise_dba")
+            )
+        if faults:
+            raise InputError("These conditions cannot be compared at:", faults)
+
+    @classmethod
+    def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:
+        """Merge a `Conditions` with keyword values, which win.
+
+        Raises
+        ------
+        InputError
+            If a keyword is not a condition.
+        """
+        known = {f.name for f in fields(cls)}
+        unknown = sorted(set(given) - known)
+        if unknown:
+            raise InputError(
+                "Unknown conditions:",
+                [Fault("no such condition", f"use one of {', '.join(sorted(known))}", column=name)
+                 for name in unknown],
+            )
+        base = at if at is not None else cls()
+        if "noise_dba" in given and "fan_rpm" not in given:
+            base = replace(base, fan_rpm=None)
+        if "fan_rpm" in given and "noise_dba" not in given:
+            base = replace(base, noise_dba=None)
+        return replace(base, **given)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Build:
+    """Hardware and firmware to ask about.
+
+    Attributes
+    ----------
+    cooler_model, board_model : str
+        Models of the two parts.
+    firmware : str, optional
+        Firmware; needed where fan speed or power follow from it.
+    memory_vendor : str, optional
+        Memory vendor; all vendors seen on that board model, evenly, by default.
+    assembly_kind : {"factory", "bench"}, optional
+        Kind of mounting; factory where the data has it, by default.
+    label : str, optional
+        Name to show; made from the parts by default.
+    """
+
+    cooler_model: str
+    board_model: str
+    firmware: str | None = None
+    memory_vendor: str | None = None
+    assembly_kind: str | None = None
+    label: str | None = None
+
+    @property
+    def name(self) -> str:
+        """Name to show in tables and figures."""
+        if self.label:
+            return self.label
+        hardware = f"{self.cooler_model} on {self.board_model}"
+        return f"{hardware} / {self.firmware}" if self.firmware else hardware
