@@ -1,0 +1,247 @@
+"""The conditional engine: effects integrated out, few parameters left to explore.
+
+Parameters are explored in their priors' standard-normal coordinates z (see
+`thermcmp.model.priors`), where the target is a standard normal times a bounded
+likelihood: mode by L-BFGS with the exact gradient, then adaptive importance
+sampling, then one exact draw of all effects for each kept point.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from thermcmp.errors import EngineError
+from thermcmp.inference.kernel import Kernel, Points
+from thermcmp.inference.problem import GaussianProblem
+from thermcmp.inference.proposal import DEFENSIVE, Mixture, Weighted, safe_cholesky, sample
+from thermcmp.model.priors import Array, Prior
+
+#: Chains into which the kept draws are cut, so that chain diagnostics apply.
+CHAINS: Final = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ConditionalDraws:
+    """Draws of the conditional engine, all of equal weight.
+
+    Attributes
+    ----------
+    points : Points
+        S parameter points.
+    effects : ndarray, shape (S, q)
+        Effects, one exact conditional draw per point.
+    weighted : Weighted
+        The weighted draws that the points were resampled from.
+    """
+
+    points: Points
+    effects: Array
+    weighted: Weighted
+
+
+class Target:
+    """Log posterior of the parameters in standard-normal coordinates.
+
+    Parameters
+    ----------
+    kernel : Kernel
+        Algebra of the problem.
+    priors : sequence of Prior
+        Priors of the exponent (only with an airflow term), of each spread, of
+        the residual.
+    """
+
+    def __init__(self, kernel: Kernel, priors: Sequence[Prior]) -> None:
+        self.kernel = kernel
+        self.has_exponent = kernel.problem.airflow is not None
+        self.priors = tuple(priors)
+        expected = int(self.has_exponent) + len(kernel.problem.spreads)
+        if len(self.priors) != expected:
+            raise EngineError(f"{expected} priors are needed, {len(self.priors)} were given.")
+
+    def points(self, z: Array) -> Points:
+        """Parameter points at the coordinates `z`, shape (B, d)."""
+        columns = [prior.from_standard(z[:, i]) for i, prior in enumerate(self.priors)]
+        first = int(self.has_exponent)
+        spread = columns[first:-1]
+        return Points(
+            columns[0] if first else np.zeros(len(z)),
+            np.stack(spread, axis=1) if spread else np.zeros((len(z), 0)),
+            columns[-1],
+        )
+
+    def log_density(self, z: Array) -> Array:
+        """Log density at `z`, shape (B,), up to a constant."""
+        return self.kernel.log_likelihood(self.points(z)) - 0.5 * np.sum(z**2, axis=1)
+
+    def value_and_gradient(self, z: Array) -> tuple[float, Array]:
+        """Log density and its gradient at one point `z`, shape (d,)."""
+        value, slope = self.kernel.gradient(self.points(z[None, :]))
+        parts = [slope.spread[0], slope.residual]
+        if self.has_exponent:
+            parts.insert(0, slope.exponent)
+        jacobian = np.array([p.derivative(z[i : i + 1])[0] for i, p in enumerate(self.priors)])
+        return value - 0.5 * float(z @ z), np.concatenate(parts) * jacobian - z
+
+
+def find_mode(target: Target, rng: np.random.Generator, starts: int = 3) -> tuple[Array, Array]:
+    """Mode of the target and a covariance there.
+
+    Parameters
+    ----------
+    target : Target
+        Log posterior.
+    rng : numpy.random.Generator
+        Draws the starting points after the first.
+    starts : int
+        Starting points tried; the best end wins.
+
+    Returns
+    -------
+    mode : ndarray, shape (d,)
+        The mode in standard-normal coordinates.
+    factor : ndarray, shape (d, d)
+        Lower Cholesky factor of the local covariance.
+
+    Raises
+    ------
+    EngineError
+        If no start ends at a finite value.
+    """
+    from scipy.optimize import minimize
+
+    def negative(z: Array) -> tuple[float, Array]:
+        value, slope = target.value_and_gradient(z)
+        return -value, -slope
+
+    d = len(target.priors)
+    best = None
+    for i in range(starts):
+        first = np.zeros(d) if i == 0 else rng.normal(0.0, 0.7, d)
+        found = minimize(negative, first, jac=True, method="L-BFGS-B", bounds=[(-6.0, 6.0)] * d)
+        if np.isfinite(found.fun) and (best is None or found.fun < best.fun):
+            best = found
+    if best is None:
+        raise EngineError("The posterior has no finite mode. Mend: check the rows and the priors.")
+    step = 1e-3
+    hessian = np.stack(
+        [
+            (negative(best.x + step * e)[1] - negative(best.x - step * e)[1]) / (2 * step)
+            for e in np.eye(d)
+        ]
+    )
+    values, vectors = np.linalg.eigh((hessian + hessian.T) / 2.0)
+    # Flat or bent-up directions get the prior's own width.
+    values = np.where(values < 1.0, 1.0, values)
+    return best.x, safe_cholesky((vectors / values) @ vectors.T)
+
+
+def run_conditional(
+    problem: GaussianProblem,
+    priors: Sequence[Prior],
+    *,
+    draws: int = 4000,
+    seed: int | None = None,
+) -> ConditionalDraws:
+    """Posterior draws of parameters and effects.
+
+    Parameters
+    ----------
+    problem : GaussianProblem
+        The linear problem.
+    priors : sequence of Prior
+        Proper priors, in the order of `Target`.
+    draws : int
+        Draws kept; a multiple of CHAINS.
+    seed : int, optional
+        Seed of all randomness.
+
+    Returns
+    -------
+    ConditionalDraws
+        Equal-weight draws and the weighted ones behind them.
+
+    Raises
+    ------
+    EngineError
+        If the system is singular or no mode is found.
+    """
+    from threadpoolctl import threadpool_limits
+
+    # Many small matrices: threads inside each product cost more than they bring.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _explore(problem, priors, draws, np.random.default_rng(seed))
+
+
+def _explore(
+    problem: GaussianProblem, priors: Sequence[Prior], draws: int, rng: np.random.Generator
+) -> ConditionalDraws:
+    """Mode, adaptation, weighted draws, resampling and the effects' draws."""
+    kernel = Kernel(problem)
+    target = Target(kernel, priors)
+    mode, factor = find_mode(target, rng)
+    start = Mixture(
+        (1.0 - DEFENSIVE) * np.array([0.6, 0.2, 0.2]),
+        np.stack([mode, mode / 2.0, mode]),
+        np.stack([factor, safe_cholesky(0.6 * np.eye(len(mode))), 1.5 * factor]),
+    )
+    size = max(500, 100 * len(mode))
+    weighted = sample(
+        target.log_density, start, adapt=(size, size, 2 * size), count=int(1.5 * draws), rng=rng
+    )
+    picked = _systematic(weighted.weights, draws, rng)
+    points = target.points(weighted.x[picked])
+    return ConditionalDraws(points, kernel.draw_effects(points, rng), weighted)
+
+
+def restricted_mode(problem: GaussianProblem) -> Points:
+    """Maximum restricted likelihood: the mode under flat priors.
+
+    Parameters
+    ----------
+    problem : GaussianProblem
+        The problem, with flat fixed effects and no airflow term.
+
+    Returns
+    -------
+    Points
+        One point: the estimated standard deviations, zero where the likelihood
+        is largest there.
+
+    Raises
+    ------
+    EngineError
+        If the search does not converge.
+    """
+    from scipy.optimize import minimize
+
+    kernel = Kernel(problem)
+    size = float(np.std(problem.y))
+    count = len(problem.spreads)
+
+    def negative(x: Array) -> tuple[float, Array]:
+        point = Points(np.zeros(1), size * x[None, :-1], size * x[-1:])
+        value, slope = kernel.gradient(point)
+        return -value, -size * np.concatenate([slope.spread[0], slope.residual])
+
+    found = minimize(
+        negative, np.full(count, 0.5), jac=True, method="L-BFGS-B",
+        bounds=[(0.0, None)] * (count - 1) + [(1e-4, None)],
+        options={"ftol": 1e-14, "gtol": 1e-9, "maxiter": 500},
+    )
+    # At full precision the line search may give up; the slope says whether that matters.
+    uphill = np.where((found.x <= 0) & (found.jac > 0), 0.0, found.jac)
+    if np.max(np.abs(uphill)) > 1e-4:
+        raise EngineError(f"The restricted likelihood has no maximum found: {found.message}")
+    return Points(np.zeros(1), size * found.x[None, :-1], size * found.x[-1:])
+
+
+def _systematic(weights: Array, count: int, rng: np.random.Generator) -> np.ndarray:
+    """Indices resampled with one random offset, in random order."""
+    grid = (rng.random() + np.arange(count)) / count
+    picked = np.searchsorted(np.cumsum(weights), grid * (1.0 - 1e-12))
+    return rng.permutation(picked)

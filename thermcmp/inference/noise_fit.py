@@ -1,0 +1,143 @@
+"""The noise law's posterior, by the conditional engine."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp.inference.conditional import run_conditional
+from thermcmp.inference.health import Diagnostics, check_weights
+from thermcmp.inference.problem import GaussianProblem
+from thermcmp.model.noise_design import (
+    FIXED,
+    GROUPS,
+    RESIDUAL_PRIOR,
+    NoiseDesign,
+    build_noise_design,
+)
+from thermcmp.model.priors import Array, Normal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NoiseFit:
+    """Posterior of the noise law.
+
+    Attributes
+    ----------
+    design : NoiseDesign
+        Rows and arrays.
+    effects : ndarray, shape (S, q)
+        Draws of level, slope and the groups' effects.
+    diagnostics : Diagnostics
+        Health checks.
+    """
+
+    design: NoiseDesign
+    effects: Array
+    diagnostics: Diagnostics
+
+    def law(self, cooler_model: str) -> tuple[Array, Array] | None:
+        """Level [dB(A)] at the reference speed and slope [dB per decade] of a cooler model.
+
+        Each of shape (S,); None where the model's noise was not measured. The
+        level is the mean of the tested specimens.
+        """
+        if self.design.speed_range_rpm(cooler_model) is None:
+            return None
+        level, slope = self.effects[:, 0].copy(), self.effects[:, 1].copy()
+        start = 2
+        hit = self.design.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
+        for place, (name, columns, on_slope, _) in enumerate(GROUPS):
+            size = len(self.design.levels[place])
+            if columns[0] == "cooler_model":
+                chosen = np.unique(self.design.index[hit, place])
+                part = self.effects[:, start + chosen].mean(axis=1)
+                if on_slope:
+                    slope += part
+                else:
+                    level += part
+            start += size
+        return level, slope
+
+    def level_dba(self, cooler_model: str, fan_rpm: Array | float) -> Array | None:
+        """Level of a cooler model at a fan speed [rpm], shape (S,), or None."""
+        law = self.law(cooler_model)
+        if law is None:
+            return None
+        return np.asarray(law[0] + law[1] * np.log10(np.asarray(fan_rpm) / self.design.reference_rpm))
+
+    def speed_rpm(self, cooler_model: str, noise_dba: float) -> Array | None:
+        """Fan speed [rpm] at which a cooler model reaches a level, shape (S,), or None."""
+        law = self.law(cooler_model)
+        if law is None:
+            return None
+        # A slope at or below zero has no inverse; the prior makes it all but impossible.
+        slope = np.maximum(law[1], 1.0)
+        return np.asarray(self.design.reference_rpm * 10.0 ** ((noise_dba - law[0]) / slope))
+
+
+def fit_noise(
+    results: pd.DataFrame,
+    *,
+    reference_rpm: float,
+    distance_m: float = 0.5,
+    draws: int = 4000,
+    seed: int | None = None,
+) -> NoiseFit | None:
+    """Fit the noise law to a campaign's runs.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Checked results rows of any sensors.
+    reference_rpm : float
+        Reference fan speed [rpm].
+    distance_m : float
+        Distance to which levels are moved [m].
+    draws : int
+        Posterior draws.
+    seed : int, optional
+        Seed.
+
+    Returns
+    -------
+    NoiseFit or None
+        None where no run has a usable level.
+
+    Raises
+    ------
+    EngineError
+        If the engine fails.
+    """
+    design = build_noise_design(results, reference_rpm=reference_rpm, distance_m=distance_m)
+    if design is None:
+        return None
+    n, sizes = len(design.level_dba), [len(levels) for levels in design.levels]
+    offsets = 2 + np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.intp)
+    columns = np.hstack(
+        [np.zeros((n, 1), np.intp), np.ones((n, 1), np.intp), design.index + offsets]
+    )
+    ones = np.ones(n)
+    values = np.stack(
+        [ones, design.log_speed,
+         *(design.log_speed if on_slope else ones for _, _, on_slope, _ in GROUPS)], axis=1
+    )
+    scale_of = np.concatenate([[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]).astype(np.intp)
+    mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
+    for place, (_, prior) in enumerate(FIXED):
+        if isinstance(prior, Normal):
+            mean[place], sd[place] = prior.mean, prior.sd
+    problem = GaussianProblem(
+        y=design.level_dba, known_variance=np.zeros(n), run_scatter=ones, columns=columns,
+        values=values, flow=np.zeros(columns.shape[1], bool), scale_of=scale_of,
+        fixed_mean=mean, fixed_sd=sd, spreads=(*(group[0] for group in GROUPS), "noise residual"),
+    )
+    priors = [*(scale for _, _, _, scale in GROUPS), RESIDUAL_PRIOR]
+    found = run_conditional(problem, priors, draws=draws, seed=seed)
+    checks = check_weights(found.weighted.log_weights, found.weighted.effective_size)
+    return NoiseFit(design, found.effects, Diagnostics(checks))

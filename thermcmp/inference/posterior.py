@@ -1,0 +1,191 @@
+"""The fitted model: one immutable object that every question reads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from thermcmp.inference.health import Diagnostics, Health
+    from thermcmp.model.design import Design, Reference
+    from thermcmp.model.identifiability import Aliases
+    from thermcmp.model.priors import Array, PriorSet
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A fitted model.
+
+    Attributes
+    ----------
+    posterior : xarray.Dataset
+        Draws with dimensions ``chain`` and ``draw``: the baselines [K], the
+        airflow exponent, the spreads [K], and one variable per term over its
+        levels [K at reference power and fan speed].
+    design : Design
+        Rows and arrays of the fit.
+    engine : str
+        "conditional" or "nuts".
+    engine_reason : str
+        Why that engine.
+    diagnostics : Diagnostics
+        The health checks.
+    aliases : Aliases
+        What the rows cannot tell apart.
+    fingerprint : str
+        SHA-256 of the rows used.
+    versions : dict of str to str
+        Versions of the packages behind the numbers.
+    seed : int, optional
+        Seed of the fit.
+    """
+
+    posterior: xr.Dataset
+    design: Design = field(repr=False)
+    engine: str
+    engine_reason: str
+    diagnostics: Diagnostics = field(repr=False)
+    aliases: Aliases = field(repr=False)
+    fingerprint: str
+    versions: Mapping[str, str] = field(repr=False)
+    seed: int | None = None
+
+    @property
+    def sensor(self) -> str:
+        """The fitted sensor."""
+        return self.design.sensor
+
+    @property
+    def priors(self) -> PriorSet:
+        """The priors; `.table` prints them."""
+        return self.design.priors
+
+    @property
+    def reference(self) -> Reference:
+        """Reference power and fan speed of the effects."""
+        return self.design.reference
+
+    @property
+    def results(self) -> pd.DataFrame:
+        """The rows used."""
+        return self.design.rows
+
+    @property
+    def health(self) -> Health:
+        """Worst outcome of the health checks."""
+        return self.diagnostics.health
+
+    @property
+    def parameter_names(self) -> tuple[str, ...]:
+        """Names of the scalar parameters."""
+        spreads = tuple(term.spread for term in self.design.terms)
+        return (BASELINE, AIRFLOW_BASELINE, EXPONENT, RESIDUAL, *spreads)
+
+    def draws(self, name: str) -> Array:
+        """Draws of one variable.
+
+        Parameters
+        ----------
+        name : str
+            A parameter or a term.
+
+        Returns
+        -------
+        ndarray, shape (S,) or (S, levels)
+            All chains, one after the other.
+
+        Raises
+        ------
+        KeyError
+            If the posterior has no such variable.
+        """
+        values = self.posterior[name].to_numpy()
+        return values.reshape(-1, *values.shape[2:])
+
+    @property
+    def effects(self) -> Array:
+        """Draws of all effects in the design's column order, shape (S, q) [K]."""
+        baselines = [self.draws(BASELINE)[:, None], self.draws(AIRFLOW_BASELINE)[:, None]]
+        return np.hstack([*baselines, *(self.draws(term.name) for term in self.design.terms)])
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Parameters: parameter, mean, sd, low, high (90 % equal-tailed), prior, shrinkage.
+
+        `shrinkage` is one less the ratio of posterior to prior variance: near 0
+        the data said nothing about the parameter.
+        """
+        import pandas as pd
+
+        rows = []
+        for name in self.parameter_names:
+            draws, prior = self.draws(name), self.priors[name]
+            low, high = np.quantile(draws, [0.05, 0.95])
+            shrinkage = 1.0 - float(np.var(draws)) / prior.standard_deviation**2
+            rows.append((name, draws.mean(), draws.std(), low, high, prior.words, shrinkage))
+        columns = ["parameter", "mean", "sd", "low", "high", "prior", "shrinkage"]
+        return pd.DataFrame(rows, columns=columns)
+
+    def save(self, path: str | Path) -> Path:
+        """Write everything needed to answer questions later to one netCDF file.
+
+        Parameters
+        ----------
+        path : str or Path
+            File to write; replaced in one step once it is complete.
+
+        Returns
+        -------
+        pathlib.Path
+            The file.
+        """
+        from thermcmp.inference.stored_fit import save_fit
+
+        return save_fit(self, Path(path))
+
+    def __str__(self) -> str:
+        table = self.table.to_string(index=False, float_format=lambda v: f"{v:.3g}")
+        lines = [
+            f"Fit of sensor '{self.sensor}': {len(self.results)} rows, engine {self.engine} "
+            f"({self.engine_reason}), health {self.health}",
+            f"Effects in K at {self.reference.power_w:g} W and {self.reference.drive:g} "
+            f"{self.design.law.unit}",
+            table,
+            *self.design.notes,
+            *(str(item) for item in self.design.left_out),
+            *self.diagnostics.sentences,
+        ]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        return f"<pre>{escape(str(self))}</pre>"
+
+
+def package_versions() -> dict[str, str]:
+    """Versions of the packages that the numbers depend on.
+
+    Returns
+    -------
+    dict of str to str
+        Version by distribution name; packages that are absent are left out.
+    """
+    from importlib.metadata import PackageNotFoundError, version
+
+    found: dict[str, Any] = {}
+    for name in ("thermcmp", "numpy", "scipy", "pandas", "arviz", "pymc", "nutpie"):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found

@@ -1,0 +1,126 @@
+"""The linear Gaussian problem that the conditional engine solves.
+
+    y_i = sum_j values_ij · f_ij · b[columns_ij] + e_i,    e_i ~ N(0, v_i)
+    v_i = run_scatter_i · sigma² + known_variance_i
+
+``f_ij`` is 1, or the row's airflow term h_i(m) for the columns marked `flow`.
+Every effect b belongs to a spread (zero mean, standard deviation tau_k) or is
+fixed, with a normal or flat prior of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
+from thermcmp.model.priors import Array, Normal, Prior
+from thermcmp.model.terms import Acts
+
+if TYPE_CHECKING:
+    from thermcmp.model.design import Design
+
+#: Maps exponents of shape (B,) to h and dh/dm, both of shape (n, B).
+AirflowTerm = Callable[[Array], tuple[Array, Array]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class GaussianProblem:
+    """Arrays of a linear Gaussian model with unknown spreads.
+
+    Attributes
+    ----------
+    y : ndarray, shape (n,)
+        Response.
+    known_variance, run_scatter : ndarray, shape (n,)
+        Parts of each row's variance.
+    columns : ndarray of int, shape (n, a)
+        Effect columns that row i touches; a is the same for every row.
+    values : ndarray, shape (n, a)
+        Their coefficients (0 pads).
+    flow : ndarray of bool, shape (a,)
+        Which of the a places are multiplied by the airflow term.
+    scale_of : ndarray of int, shape (q,)
+        Spread of each effect; -1 for a fixed effect.
+    fixed_mean, fixed_sd : ndarray, shape (q,)
+        Prior of the fixed effects; an infinite sd is a flat prior. Unused
+        entries are 0 and 1.
+    spreads : tuple of str
+        Names of the spreads, residual last.
+    airflow : callable, optional
+        The airflow term; None where no column is marked `flow`.
+    """
+
+    y: Array
+    known_variance: Array
+    run_scatter: Array
+    columns: NDArray[np.intp]
+    values: Array
+    flow: NDArray[np.bool_]
+    scale_of: NDArray[np.intp]
+    fixed_mean: Array
+    fixed_sd: Array
+    spreads: tuple[str, ...]
+    airflow: AirflowTerm | None = None
+
+    @property
+    def effect_count(self) -> int:
+        """Number of effects q."""
+        return len(self.scale_of)
+
+
+def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]:
+    """The problem of a thermal design, and the priors of its parameters.
+
+    Parameters
+    ----------
+    design : Design
+        Arrays of the fit.
+
+    Returns
+    -------
+    problem : GaussianProblem
+        The linear problem.
+    priors : tuple of Prior
+        Priors of the exponent, of each spread in turn, and of the residual.
+    """
+    n, offsets = len(design.rise_k), np.asarray(design.offsets, dtype=np.intp)
+    columns = np.hstack(
+        [np.zeros((n, 1), np.intp), np.ones((n, 1), np.intp), design.index + offsets]
+    )
+    flow = np.array([False, True, *(t.acts is Acts.AIRFLOW for t in design.terms)])
+    sizes = [len(levels) for levels in design.levels]
+    scale_of = np.concatenate(
+        [[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]
+    ).astype(np.intp)
+    fixed = [design.priors[BASELINE], design.priors[AIRFLOW_BASELINE]]
+    mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
+    for place, prior in enumerate(fixed):
+        if isinstance(prior, Normal):
+            mean[place], sd[place] = prior.mean, prior.sd
+    law, drive, reference = design.law, design.drive[:, None], design.reference.drive
+
+    def airflow(exponent: Array) -> tuple[Array, Array]:
+        return (
+            np.asarray(law.factor(drive, reference, exponent[None, :])) - 1.0,
+            np.asarray(law.slope(drive, reference, exponent[None, :])),
+        )
+
+    problem = GaussianProblem(
+        y=design.rise_k,
+        known_variance=design.known_variance,
+        run_scatter=design.run_scatter,
+        columns=columns,
+        values=np.repeat(design.power_ratio[:, None], columns.shape[1], axis=1),
+        flow=flow,
+        scale_of=scale_of,
+        fixed_mean=mean,
+        fixed_sd=sd,
+        spreads=(*(term.spread for term in design.terms), RESIDUAL),
+        airflow=airflow,
+    )
+    return problem, tuple(design.priors[name] for name in (EXPONENT, *problem.spreads))

@@ -1,0 +1,158 @@
+"""Saving and loading a `Fit` as one netCDF file.
+
+The group ``posterior`` is what ArviZ reads; the group ``fit`` holds the rows (as
+Parquet bytes, so that every type comes back as it was) and the settings.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+from uuid import uuid4
+
+import numpy as np
+
+from thermcmp.errors import LibraryError
+from thermcmp.hooks import airflow_law, effect_terms
+from thermcmp.inference.health import Check, Diagnostics, Health
+from thermcmp.inference.posterior import Fit
+from thermcmp.library.arrow import from_arrow, to_arrow
+from thermcmp.model.design import Reference, build_design
+from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.rows import LeftOut
+from thermcmp.model.priors import HalfNormal, Normal, Prior
+from thermcmp.model.terms import Term
+
+FORMAT: Final = 1
+
+
+def save_fit(fit: Fit, path: Path) -> Path:
+    """Write a fit to `path`; see `Fit.save`."""
+    import pyarrow.parquet as pq
+    import xarray as xr
+
+    buffer = io.BytesIO()
+    pq.write_table(to_arrow(fit.results), buffer)
+    rows = np.frombuffer(buffer.getvalue(), dtype=np.uint8)
+    kept = xr.Dataset(
+        {"rows_parquet": ("byte", rows)}, attrs={"thermcmp": json.dumps(_settings(fit))}
+    )
+    temporary = path.with_name(f"_tmp-{uuid4().hex}.nc")
+    try:
+        fit.posterior.to_netcdf(temporary, group="posterior", engine="h5netcdf")
+        kept.to_netcdf(temporary, group="fit", mode="a", engine="h5netcdf")
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+    return path
+
+
+def load_fit(path: str | Path) -> Fit:
+    """Read a fit that `Fit.save` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        The netCDF file.
+
+    Returns
+    -------
+    Fit
+        The fit; it answers questions as the saved one did.
+
+    Raises
+    ------
+    LibraryError
+        If the file is missing, no saved fit, newer than this library, or needs
+        a plug-in that is not loaded.
+    """
+    import pyarrow.parquet as pq
+    import xarray as xr
+
+    path = Path(path)
+    try:
+        with xr.open_dataset(path, group="fit", engine="h5netcdf") as kept:
+            settings = json.loads(kept.attrs["thermcmp"])
+            rows = kept["rows_parquet"].to_numpy().tobytes()
+        with xr.open_dataset(path, group="posterior", engine="h5netcdf") as stored:
+            posterior = stored.load()
+    except (OSError, KeyError, ValueError) as error:
+        raise LibraryError(
+            f"{path}: not a saved fit ({error}). Mend: give a file written by Fit.save."
+        ) from error
+    if settings["format"] > FORMAT:
+        raise LibraryError(
+            f"{path}: saved by a newer version (format {settings['format']}, this one reads up to "
+            f"{FORMAT}). Mend: update thermcmp."
+        )
+    design = build_design(
+        from_arrow(pq.read_table(io.BytesIO(rows))),
+        sensor=settings["sensor"],
+        terms=_terms(path, settings["terms"]),
+        law=airflow_law(settings["airflow"]),
+        reference=Reference(**settings["reference"]),
+        priors={name: _prior(*form) for name, form in settings["priors"].items()},
+    )
+    checks = [Check(n, float("nan") if v is None else v, t, Health(s))
+              for n, v, t, s in settings["checks"]]
+    left_out = tuple(LeftOut(reason, tuple(runs)) for reason, runs in settings["left_out"])
+    return Fit(
+        posterior=posterior,
+        design=replace(design, left_out=left_out),
+        engine=settings["engine"],
+        engine_reason=settings["engine_reason"],
+        diagnostics=Diagnostics(tuple(checks)),
+        aliases=find_aliases(design),
+        fingerprint=settings["fingerprint"],
+        versions=settings["versions"],
+        seed=settings["seed"],
+    )
+
+
+def _settings(fit: Fit) -> dict[str, Any]:
+    """Everything besides draws and rows, as plain JSON values."""
+    return {
+        "format": FORMAT,
+        "sensor": fit.sensor,
+        "terms": [term.name for term in fit.design.terms],
+        "airflow": fit.design.law.name,
+        "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.drive},
+        "priors": {name: _form(prior) for name, prior in fit.priors.items()},
+        "engine": fit.engine,
+        "engine_reason": fit.engine_reason,
+        "checks": [
+            (c.name, c.value if np.isfinite(c.value) else None, c.threshold, str(c.status))
+            for c in fit.diagnostics.checks
+        ],
+        "left_out": [(item.reason, item.runs) for item in fit.design.left_out],
+        "fingerprint": fit.fingerprint,
+        "versions": dict(fit.versions),
+        "seed": fit.seed,
+    }
+
+
+def _form(prior: Prior) -> tuple[Any, ...]:
+    if isinstance(prior, Normal):
+        return ("normal", prior.mean, prior.sd)
+    if isinstance(prior, HalfNormal):
+        return ("half-normal", prior.scale)
+    raise LibraryError(f"no stored form of the prior {prior!r}")
+
+
+def _prior(family: str, *numbers: float) -> Prior:
+    return Normal(*numbers) if family == "normal" else HalfNormal(*numbers)
+
+
+def _terms(path: Path, names: list[str]) -> tuple[Term, ...]:
+    known = {term.name: term for term in effect_terms()}
+    missing = [name for name in names if name not in known]
+    if missing:
+        raise LibraryError(
+            f"{path}: the fit has terms that no loaded plug-in provides: {', '.join(missing)}. "
+            "Mend: install or use_plugin the one that does, then load again."
+        )
+    return tuple(known[name] for name in names)

@@ -1,0 +1,255 @@
+"""From results rows to the linear model's arrays.
+
+For sensor rows i (design section 3), with everything in K at reference power:
+
+    T_i - A_i = P_i/P_ref · [ r_i + s_i · (g_i - 1) ] + e_i
+
+r_i is the sum of the resistance terms' effects, s_i that of the airflow terms',
+g_i the airflow law's factor at the row's fan speed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermcmp.errors import ModelError
+from thermcmp.model.priors import Array, HalfNormal, Normal, Prior, PriorSet
+from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
+from thermcmp.model.terms import Role, Term
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from thermcmp.physics.airflow import AirflowLaw
+
+IntArray = NDArray[np.intp]
+
+BASELINE: Final = "baseline"
+AIRFLOW_BASELINE: Final = "airflow baseline"
+EXPONENT: Final = "airflow exponent"
+RESIDUAL: Final = "residual sd"
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """Reference power and drive at which effects are stated.
+
+    Attributes
+    ----------
+    power_w : float
+        Reference power [W].
+    drive : float
+        Reference of the airflow law's column (fan speed [rpm] for air).
+    """
+
+    power_w: float
+    drive: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Design:
+    """The arrays of one fit.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        The n rows used.
+    sensor : str
+        The sensor.
+    terms : tuple of Term
+        The K terms, in order.
+    levels : tuple of tuple of str
+        Level names of each term.
+    index : ndarray of int, shape (n, K)
+        Level of each row in each term.
+    rise_k, power_ratio, drive, known_variance : ndarray, shape (n,)
+        Response [K], power over reference power, airflow law's column, and the
+        variance known beforehand (within-run error and reading step) [K²].
+    run_scatter : ndarray, shape (n,)
+        1 where the run-to-run variance applies, 0 for a published summary whose
+        stated error already holds it.
+    at_limit : ndarray of bool, shape (n,)
+        Readings at the limit: the true temperature is at least this.
+    law : AirflowLaw
+        The airflow law.
+    reference : Reference
+        Reference power and drive.
+    priors : PriorSet
+        Priors of all parameters.
+    left_out : tuple of LeftOut
+        Rows not used and why.
+    notes : tuple of str
+        What was decided from the data, in plain words.
+    """
+
+    rows: pd.DataFrame
+    sensor: str
+    terms: tuple[Term, ...]
+    levels: tuple[tuple[str, ...], ...]
+    index: IntArray
+    rise_k: Array
+    power_ratio: Array
+    drive: Array
+    known_variance: Array
+    run_scatter: Array
+    at_limit: NDArray[np.bool_]
+    law: AirflowLaw
+    reference: Reference
+    priors: PriorSet
+    left_out: tuple[LeftOut, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def offsets(self) -> tuple[int, ...]:
+        """First effect column of each term; columns 0 and 1 are the two baselines."""
+        sizes = [len(levels) for levels in self.levels]
+        return tuple(int(v) for v in 2 + np.concatenate([[0], np.cumsum(sizes)[:-1]])) if sizes else ()
+
+    @property
+    def effect_count(self) -> int:
+        """Number of effect columns, both baselines included."""
+        return 2 + sum(len(levels) for levels in self.levels)
+
+    def term_position(self, name: str) -> int | None:
+        """Position of the term of that name, or None where the fit has none."""
+        for position, term in enumerate(self.terms):
+            if term.name == name:
+                return position
+        return None
+
+
+def nice(value: float) -> float:
+    """Round to two significant digits, in steps of five."""
+    step = 10.0 ** np.floor(np.log10(value)) / 20.0
+    return float(np.round(value / step) * step)
+
+
+def build_design(
+    results: pd.DataFrame,
+    *,
+    sensor: str | None,
+    terms: Sequence[Term],
+    law: AirflowLaw,
+    reference: Reference | None = None,
+    priors: Mapping[str, Prior] | None = None,
+) -> Design:
+    """Make the arrays of a fit from results rows.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Checked results rows.
+    sensor : str, optional
+        The sensor to fit; may be left out where the rows hold only one.
+    terms : sequence of Term
+        Candidate terms; one with a single level has no effect and is dropped.
+    law : AirflowLaw
+        The airflow law.
+    reference : Reference, optional
+        Reference power and drive; rounded medians of the rows by default.
+    priors : mapping of str to Prior, optional
+        Priors that replace the defaults.
+
+    Returns
+    -------
+    Design
+        The arrays.
+
+    Raises
+    ------
+    InputError
+        If the sensor or a prior's name is unknown.
+    ModelError
+        If no usable row is left, or fewer than two.
+    """
+    rows, sensor = one_sensor(results, sensor)
+    rows, left_out = usable_rows(rows, law)
+    if len(rows) < 2:
+        raise ModelError("A fit needs at least two usable runs. Mend: add runs.")
+    drive = rows[law.column].to_numpy(float)
+    power = rows["power_w"].to_numpy(float)
+    reference = reference or Reference(nice(float(np.median(power))), nice(float(np.median(drive))))
+    kept, levels, index, notes = _chosen_terms(rows, terms)
+    se = rows["standard_error_k"].to_numpy(float, na_value=np.nan)
+    step = rows["resolution_k"].to_numpy(float, na_value=np.nan)
+    # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
+    known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0
+    published = rows["n"].fillna(1).to_numpy(float) > 1
+    return Design(
+        rows=rows,
+        sensor=sensor,
+        terms=kept,
+        levels=levels,
+        index=index,
+        rise_k=rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float),
+        power_ratio=power / reference.power_w,
+        drive=drive,
+        known_variance=known,
+        run_scatter=np.where(published, 0.0, 1.0),
+        at_limit=rows["at_limit"].to_numpy(bool),
+        law=law,
+        reference=reference,
+        priors=default_priors(kept, law).changed(priors),
+        left_out=left_out,
+        notes=tuple(notes),
+    )
+
+
+def default_priors(terms: Sequence[Term], law: AirflowLaw) -> PriorSet:
+    """Weakly informative priors, in K at reference power.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        Terms of the fit.
+    law : AirflowLaw
+        Gives the exponent's prior.
+
+    Returns
+    -------
+    PriorSet
+        Baselines, exponent, residual and one spread per term.
+    """
+    fixed: list[tuple[str, Prior, str]] = [
+        (BASELINE, Normal(50.0, 50.0), "rise at reference power and fan speed [K]"),
+        (AIRFLOW_BASELINE, Normal(30.0, 20.0), "part of the rise that airflow can buy [K]"),
+        (EXPONENT, Normal(law.exponent_prior_mean, law.exponent_prior_sd),
+         f"exponent of the {law.name}"),
+        (RESIDUAL, HalfNormal(1.0), "run-to-run standard deviation [K]"),
+    ]
+    return PriorSet(
+        (*fixed, *((t.spread, t.scale, f"{t.meaning}: standard deviation [K]") for t in terms))
+    )
+
+
+def _chosen_terms(
+    rows: pd.DataFrame, terms: Sequence[Term]
+) -> tuple[tuple[Term, ...], tuple[tuple[str, ...], ...], IntArray, list[str]]:
+    """Keep the terms that the rows can carry; say what was dropped and why."""
+    import pandas as pd
+
+    kept: list[Term] = []
+    levels: list[tuple[str, ...]] = []
+    index: list[NDArray[np.intp]] = []
+    notes: list[str] = []
+    for term in terms:
+        codes, names = pd.factorize(level_keys(rows, term.columns), sort=True)
+        if len(names) < 2:
+            notes.append(f"{term.name}: one level only ({names[0]}), so no effect to estimate.")
+        elif len(names) == len(rows) and term.role is Role.NUISANCE:
+            notes.append(
+                f"{term.name}: one run per level, so its spread cannot be told from the run-to-run "
+                f"scatter and is counted there. Repeat a run without a teardown to separate them."
+            )
+        else:
+            kept.append(term)
+            levels.append(tuple(str(name) for name in names))
+            index.append(codes.astype(np.intp))
+    stacked = np.stack(index, axis=1) if index else np.zeros((len(rows), 0), dtype=np.intp)
+    return tuple(kept), tuple(levels), stacked, notes

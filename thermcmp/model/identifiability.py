@@ -1,0 +1,252 @@
+"""What the rows can and cannot tell apart, and which swap would mend it.
+
+A contrast between two levels of a factor is estimable when it lies in the row
+space of the factors' joint design matrix (Searle, Linear Models, 1971, ch. 5).
+Specimens, mountings and sittings are left to their spreads; only the causes that
+questions separate are tested here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations, product
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp.model.priors import Array
+from thermcmp.model.terms import Acts, Role
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.model.design import Design
+
+TOLERANCE: Final = 1e-8
+#: Above this many combinations the single-swap check is skipped: nothing rests on one swap.
+MOST_COMBINATIONS: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """Whether the difference between two levels of a factor can be told.
+
+    Attributes
+    ----------
+    factor : str
+        The factor.
+    first, second : str
+        The contrast is second minus first.
+    aliased_with : tuple of str
+        Factors that changed together with it; empty where it is estimable.
+    cure : str
+        The swap that would separate it; empty where it is estimable.
+    rests_on : str
+        The one combination of parts without which it could not be told; empty
+        where there are several.
+    """
+
+    factor: str
+    first: str
+    second: str
+    aliased_with: tuple[str, ...] = ()
+    cure: str = ""
+    rests_on: str = ""
+
+    @property
+    def estimable(self) -> bool:
+        """Whether the rows alone can tell it."""
+        return not self.aliased_with
+
+    @property
+    def sentence(self) -> str:
+        """What to say of it."""
+        pair = f"{self.factor} {self.second} against {self.first}"
+        if self.estimable:
+            return f"{pair} rests on one combination: {self.rests_on}." if self.rests_on else ""
+        others = " and ".join(self.aliased_with)
+        cure = f" To separate them: {self.cure}." if self.cure else (
+            " No single swap of the parts seen would separate them."
+        )
+        return f"{pair} cannot be told apart from {others}: they changed together.{cure}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aliases:
+    """What the rows can and cannot tell apart.
+
+    Attributes
+    ----------
+    factors : dict of str to tuple of str
+        Levels of each factor of the fit.
+    combinations : pandas.DataFrame
+        The distinct combinations of levels seen, with their number of rows.
+    contrasts : tuple of Contrast
+        All pairs of levels of all factors.
+    """
+
+    factors: Mapping[str, tuple[str, ...]]
+    combinations: pd.DataFrame
+    contrasts: tuple[Contrast, ...]
+
+    def of(self, factor: str, first: str, second: str) -> Contrast | None:
+        """The contrast between two levels, in either order, or None."""
+        for contrast in self.contrasts:
+            if contrast.factor == factor and {contrast.first, contrast.second} == {first, second}:
+                return contrast
+        return None
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Table with columns factor, contrast, estimable, aliased_with, cure, rests_on."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                (c.factor, f"{c.second} − {c.first}", c.estimable, ", ".join(c.aliased_with),
+                 c.cure, c.rests_on)
+                for c in self.contrasts
+            ],
+            columns=["factor", "contrast", "estimable", "aliased_with", "cure", "rests_on"],
+        )
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """One sentence per contrast that cannot be told apart."""
+        return tuple(c.sentence for c in self.contrasts if not c.estimable)
+
+
+def find_aliases(design: Design) -> Aliases:
+    """Find the contrasts that the rows cannot tell, and what would.
+
+    Parameters
+    ----------
+    design : Design
+        Arrays of the fit.
+
+    Returns
+    -------
+    Aliases
+        Every pair of levels of every factor, with partners and cure.
+    """
+    import pandas as pd
+
+    places = [
+        k for k, term in enumerate(design.terms)
+        if term.role is Role.FACTOR and term.acts is Acts.RESISTANCE
+    ]
+    names = [design.terms[k].name for k in places]
+    factors = {design.terms[k].name: design.levels[k] for k in places}
+    coded = pd.DataFrame(design.index[:, places], columns=names)
+    seen = coded.value_counts(sort=False).rename("runs").reset_index() if names else pd.DataFrame()
+    finder = _Finder(tuple(names), factors, seen[names].to_numpy(int) if names else np.empty((0, 0)))
+    contrasts = tuple(
+        finder.contrast(factor, first, second)
+        for factor in names
+        for first, second in combinations(range(len(factors[factor])), 2)
+    )
+    shown = seen.copy()
+    for name in names:
+        shown[name] = [factors[name][code] for code in seen[name]]
+    return Aliases(factors, shown, contrasts)
+
+
+class _Finder:
+    """Estimability over the distinct combinations of factor levels."""
+
+    def __init__(
+        self, names: tuple[str, ...], factors: Mapping[str, tuple[str, ...]], seen: Array
+    ) -> None:
+        self.names, self.factors, self.seen = names, factors, seen
+        self.starts = dict(
+            zip(names, np.cumsum([1, *(len(factors[n]) for n in names)])[:-1], strict=True)
+        )
+        self.width = 1 + sum(len(levels) for levels in factors.values())
+        self.projection = self._row_space(seen)
+
+    def _matrix(self, combos: Array, without: Sequence[str] = ()) -> Array:
+        x = np.zeros((len(combos), self.width))
+        x[:, 0] = 1.0
+        for place, name in enumerate(self.names):
+            if name not in without:
+                x[np.arange(len(combos)), self.starts[name] + combos[:, place].astype(int)] = 1.0
+        return x
+
+    def _row_space(self, combos: Array, without: Sequence[str] = ()) -> Array:
+        x = self._matrix(combos, without)
+        return np.linalg.pinv(x, rcond=1e-10) @ x
+
+    def _estimable(self, projection: Array, factor: str, first: int, second: int) -> bool:
+        c = np.zeros(self.width)
+        c[self.starts[factor] + second], c[self.starts[factor] + first] = 1.0, -1.0
+        return bool(np.linalg.norm(c - c @ projection) < TOLERANCE * 10)
+
+    def contrast(self, factor: str, first: int, second: int) -> Contrast:
+        """Judge one pair of levels."""
+        levels = self.factors[factor]
+        if self._estimable(self.projection, factor, first, second):
+            return Contrast(factor, levels[first], levels[second],
+                            rests_on=self._rests_on(factor, first, second))
+        partners = self._partners(factor, first, second)
+        return Contrast(factor, levels[first], levels[second], partners,
+                        self._cure(factor, first, second, partners))
+
+    def _partners(self, factor: str, first: int, second: int) -> tuple[str, ...]:
+        """Fewest other factors without which the contrast would be estimable."""
+        others = [name for name in self.names if name != factor]
+        for size in range(1, len(others) + 1):
+            hits = [
+                group for group in combinations(others, size)
+                if self._estimable(self._row_space(self.seen, group), factor, first, second)
+            ]
+            if hits:
+                return tuple(dict.fromkeys(name for group in hits for name in group))
+        return tuple(others)
+
+    def _cure(self, factor: str, first: int, second: int, partners: Sequence[str]) -> str:
+        """One new combination, as close as possible to one seen, that makes it estimable."""
+        free = [name for name in self.names if name == factor or name in partners]
+        # Who mounts it is no part of the swap: a bench cannot make a factory mounting.
+        rest = [name for name in self.names if name not in free and name != "assembly_kind"]
+        known = {tuple(row) for row in self.seen.astype(int)}
+        for base in self.seen.astype(int):
+            if base[self.names.index(factor)] not in (first, second):
+                continue
+            options = [
+                range(len(self.factors[name])) if name in free and name != factor
+                else [int(base[place])]
+                for place, name in enumerate(self.names)
+            ]
+            tries = sorted(product(*options), key=lambda row: int(np.sum(np.array(row) != base)))
+            for row in tries:
+                if row in known:
+                    continue
+                more = np.vstack([self.seen, row])
+                if self._estimable(self._row_space(more), factor, first, second):
+                    return f"test {self._words(row, free)} ({self._words(row, rest)})" if (
+                        rest
+                    ) else f"test {self._words(row, free)}"
+        return ""
+
+    def _rests_on(self, factor: str, first: int, second: int) -> str:
+        """The one combination without which the contrast could not be told."""
+        if len(self.seen) > MOST_COMBINATIONS:
+            return ""
+        place = self.names.index(factor)
+        for i, row in enumerate(self.seen):
+            fewer = np.delete(self.seen, i, axis=0)
+            # A level seen in one combination only always rests on it; that is no news.
+            still = {int(v) for v in fewer[:, place]}
+            if first in still and second in still and not self._estimable(
+                self._row_space(fewer), factor, first, second
+            ):
+                return self._words(tuple(int(v) for v in row), self.names)
+        return ""
+
+    def _words(self, row: Sequence[int], names: Sequence[str]) -> str:
+        return ", ".join(
+            f"{name} {self.factors[name][code]}"
+            for name, code in zip(self.names, row, strict=True)
+            if name in names
+        )

@@ -1,0 +1,147 @@
+"""Noise rows of a campaign: background taken off, one distance, ready for a fit.
+
+    L = a + b · log10(N / N_ref) + e
+
+with a and b per cooler model, a per cooler specimen and session (fan sound law;
+50 to 60 dB per decade of speed is common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermcmp.model.priors import Array, HalfNormal, Normal, Prior
+from thermcmp.model.rows import level_keys
+from thermcmp.physics.acoustics import (
+    BackgroundStatus,
+    background_corrected_dba,
+    level_at_distance_dba,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LEVEL: Final = "noise level"
+SLOPE: Final = "noise slope"
+
+#: (name, columns, whether it acts on the slope, prior of its spread).
+GROUPS: Final[tuple[tuple[str, tuple[str, ...], bool, HalfNormal], ...]] = (
+    ("cooler_model noise", ("cooler_model",), False, HalfNormal(5.0)),
+    ("cooler_model noise slope", ("cooler_model",), True, HalfNormal(5.0)),
+    ("cooler noise", ("cooler_model", "cooler_id"), False, HalfNormal(1.0)),
+    ("session noise", ("lab", "session"), False, HalfNormal(0.5)),
+)
+FIXED: Final[tuple[tuple[str, Prior], ...]] = (
+    (LEVEL, Normal(38.0, 15.0)), (SLOPE, Normal(55.0, 8.0)),
+)
+RESIDUAL_PRIOR: Final = HalfNormal(0.5)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NoiseDesign:
+    """Arrays of the noise fit.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        The n runs used.
+    level_dba : ndarray, shape (n,)
+        Background taken off, at `distance_m` [dB(A)].
+    log_speed : ndarray, shape (n,)
+        log10 of the fan speed over the reference.
+    reference_rpm : float
+        Reference fan speed [rpm].
+    distance_m : float
+        Common distance [m].
+    levels : tuple of tuple of str
+        Level names of each group.
+    index : ndarray of int, shape (n, groups)
+        Level of each row in each group.
+    notes : tuple of str
+        What was left out or not corrected.
+    """
+
+    rows: pd.DataFrame
+    level_dba: Array
+    log_speed: Array
+    reference_rpm: float
+    distance_m: float
+    levels: tuple[tuple[str, ...], ...]
+    index: NDArray[np.intp]
+    notes: tuple[str, ...]
+
+    def speed_range_rpm(self, cooler_model: str) -> tuple[float, float] | None:
+        """Lowest and highest fan speed [rpm] at which that model's noise was measured."""
+        hit = self.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
+        if not hit.any():
+            return None
+        speeds = self.rows.loc[hit, "fan_rpm"]
+        return float(speeds.min()), float(speeds.max())
+
+
+def build_noise_design(
+    results: pd.DataFrame, *, reference_rpm: float, distance_m: float
+) -> NoiseDesign | None:
+    """Make the arrays of the noise fit.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Checked results rows.
+    reference_rpm : float
+        Reference fan speed [rpm].
+    distance_m : float
+        Distance to which levels are moved [m].
+
+    Returns
+    -------
+    NoiseDesign or None
+        None where no run has a usable level.
+    """
+    import pandas as pd
+
+    rows = results.drop_duplicates(["lab", "run"])
+    rows = rows[rows["noise_dba"].notna() & (rows["fan_rpm"] > 0)].reset_index(drop=True)
+    notes: list[str] = []
+    measured = rows["noise_dba"].to_numpy(float)
+    floor = rows["noise_floor_dba"].to_numpy(float)
+    corrected, status = background_corrected_dba(measured, floor)
+    unknown = np.isnan(floor)
+    level = np.where(unknown, measured, corrected)
+    usable = unknown | np.isin(
+        np.asarray(status, dtype=object),
+        [BackgroundStatus.NONE_NEEDED, BackgroundStatus.CORRECTED],
+    )
+    if unknown.any():
+        notes.append(f"{int(unknown.sum())} noise reading(s) have no background level and count "
+                     "as measured.")
+    if not usable.all():
+        notes.append(f"{int((~usable).sum())} noise reading(s) less than 6 dB above the "
+                     "background are left out (ISO 3744).")
+    rows, level = rows.loc[usable].reset_index(drop=True), level[usable]
+    if rows.empty:
+        return None
+    distance = rows["mic_distance_m"].to_numpy(float)
+    distance = np.where(np.isnan(distance), distance_m, distance)
+    if np.any(np.abs(distance / distance_m - 1.0) > 0.02):
+        notes.append("Levels measured at other distances were moved by the free-field law, which "
+                     "overstates the change close to the card.")
+    codes, levels = [], []
+    for _, columns, _, _ in GROUPS:
+        code, names = pd.factorize(level_keys(rows, columns), sort=True)
+        codes.append(code.astype(np.intp))
+        levels.append(tuple(str(name) for name in names))
+    return NoiseDesign(
+        rows=rows,
+        level_dba=np.asarray(level_at_distance_dba(level, distance, distance_m)),
+        log_speed=np.log10(rows["fan_rpm"].to_numpy(float) / reference_rpm),
+        reference_rpm=reference_rpm,
+        distance_m=distance_m,
+        levels=tuple(levels),
+        index=np.stack(codes, axis=1),
+        notes=tuple(notes),
+    )

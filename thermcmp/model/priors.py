@@ -1,0 +1,239 @@
+"""Priors of the model's parameters: proper, in kelvin, printable and changeable.
+
+Each prior also maps a standard-normal coordinate ``z`` to the parameter, so that
+the engine can explore every parameter on the same scale: where the data say
+nothing the posterior of ``z`` is a standard normal, and near a scale of zero it
+still falls off like one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermcmp.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Array = NDArray[np.float64]
+
+LOG_SQRT_2PI: Final = 0.5 * float(np.log(2.0 * np.pi))
+
+
+@runtime_checkable
+class Prior(Protocol):
+    """A proper prior of one parameter."""
+
+    @property
+    def words(self) -> str:
+        """Short text such as "normal(50, 50)"."""
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation, in the parameter's unit."""
+
+    def from_standard(self, z: Array) -> Array:
+        """Parameter at the standard-normal coordinate `z`, same shape."""
+
+    def to_standard(self, value: Array) -> Array:
+        """Inverse of `from_standard`."""
+
+    def derivative(self, z: Array) -> Array:
+        """Derivative of `from_standard` at `z`, same shape."""
+
+
+def _require_positive(name: str, value: float) -> None:
+    if not (np.isfinite(value) and value > 0):
+        raise InputError(
+            "A prior needs a positive scale:",
+            [Fault("not a positive number", "give a number above zero", column=name,
+                   value=str(value))],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """Normal prior.
+
+    Attributes
+    ----------
+    mean : float
+        Mean, in the parameter's unit.
+    sd : float
+        Standard deviation, in the parameter's unit; above zero.
+
+    Raises
+    ------
+    InputError
+        If `sd` is not a positive number.
+    """
+
+    mean: float
+    sd: float
+
+    def __post_init__(self) -> None:
+        _require_positive("sd", self.sd)
+
+    @property
+    def words(self) -> str:
+        """Short text such as "normal(50, 50)"."""
+        return f"normal({self.mean:g}, {self.sd:g})"
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation, in the parameter's unit."""
+        return self.sd
+
+    def from_standard(self, z: Array) -> Array:
+        """Parameter at the standard-normal coordinate `z`, same shape."""
+        return self.mean + self.sd * z
+
+    def to_standard(self, value: Array) -> Array:
+        """Inverse of `from_standard`."""
+        return (value - self.mean) / self.sd
+
+    def derivative(self, z: Array) -> Array:
+        """Derivative of `from_standard` at `z`, same shape."""
+        return np.full_like(z, self.sd)
+
+
+@dataclass(frozen=True, slots=True)
+class HalfNormal:
+    """Half-normal prior of a standard deviation.
+
+    Attributes
+    ----------
+    scale : float
+        Scale [K or dB]: two in three values lie below it; above zero.
+
+    Raises
+    ------
+    InputError
+        If `scale` is not a positive number.
+    """
+
+    scale: float
+
+    def __post_init__(self) -> None:
+        _require_positive("scale", self.scale)
+
+    @property
+    def words(self) -> str:
+        """Short text such as "half-normal(2)"."""
+        return f"half-normal({self.scale:g})"
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation, in the parameter's unit."""
+        return self.scale * float(np.sqrt(1.0 - 2.0 / np.pi))
+
+    def from_standard(self, z: Array) -> Array:
+        """Parameter at the standard-normal coordinate `z`, same shape."""
+        from scipy.special import erfcinv, erfinv, ndtr
+
+        # Two forms of one quantile: each keeps its digits in its own tail.
+        low = erfinv(ndtr(np.minimum(z, 0.0)))
+        high = erfcinv(ndtr(-np.maximum(z, 0.0)))
+        return self.scale * np.sqrt(2.0) * np.where(z < 0, low, high)
+
+    def to_standard(self, value: Array) -> Array:
+        """Inverse of `from_standard`."""
+        from scipy.special import erf, erfc, ndtri
+
+        x = np.asarray(value) / (self.scale * np.sqrt(2.0))
+        return np.where(x < 0.5, ndtri(erf(np.minimum(x, 0.5))), -ndtri(erfc(np.maximum(x, 0.5))))
+
+    def derivative(self, z: Array) -> Array:
+        """Derivative of `from_standard` at `z`, same shape."""
+        x = self.from_standard(z) / self.scale
+        return self.scale * 0.5 * np.exp(0.5 * (x**2 - z**2))
+
+
+@dataclass(frozen=True, slots=True)
+class PriorSet(Mapping[str, Prior]):
+    """The priors of one fit, by parameter name.
+
+    Attributes
+    ----------
+    entries : tuple of (name, prior, meaning)
+        Name as in the posterior, the prior, and what it says in plain words.
+    """
+
+    entries: tuple[tuple[str, Prior, str], ...]
+
+    def __getitem__(self, name: str) -> Prior:
+        for known, prior, _ in self.entries:
+            if known == name:
+                return prior
+        raise KeyError(name)
+
+    def __iter__(self) -> Iterator[str]:
+        return (name for name, _, _ in self.entries)
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Table with columns parameter, prior, meaning."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [(name, prior.words, meaning) for name, prior, meaning in self.entries],
+            columns=["parameter", "prior", "meaning"],
+        )
+
+    def changed(self, given: Mapping[str, Prior] | None) -> PriorSet:
+        """Copy with some priors replaced.
+
+        Parameters
+        ----------
+        given : mapping of str to Prior, optional
+            New priors by parameter name.
+
+        Returns
+        -------
+        PriorSet
+            The copy.
+
+        Raises
+        ------
+        InputError
+            If a name is not a parameter of this fit, or a value is no prior.
+        """
+        given = dict(given or {})
+        faults = [
+            Fault("the fit has no such parameter", f"use one of: {', '.join(self)}", column=name)
+            for name in given
+            if name not in self
+        ]
+        faults += [
+            Fault("not a prior", "give Normal(mean, sd) or HalfNormal(scale)", column=name,
+                  value=repr(prior))
+            for name, prior in given.items()
+            if not isinstance(prior, Normal | HalfNormal)
+        ]
+        faults += [
+            Fault("a spread cannot be negative", "give HalfNormal(scale)", column=name,
+                  value=given[name].words)
+            for name in given
+            if name in self and isinstance(self[name], HalfNormal)
+            and isinstance(given[name], Normal)
+        ]
+        faults += [
+            Fault("this parameter may have either sign", "give Normal(mean, sd)", column=name,
+                  value=given[name].words)
+            for name in given
+            if name in self and isinstance(self[name], Normal)
+            and isinstance(given[name], HalfNormal)
+        ]
+        if faults:
+            raise InputError("These priors cannot be used:", faults)
+        return PriorSet(
+            tuple((name, given.get(name, prior), meaning) for name, prior, meaning in self.entries)
+        )

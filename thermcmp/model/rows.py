@@ -1,0 +1,170 @@
+"""Which result rows a fit uses, and why the others are left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from thermcmp.errors import Fault, InputError, ModelError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.physics.airflow import AirflowLaw
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """Rows that a fit does not use.
+
+    Attributes
+    ----------
+    reason : str
+        Why, in plain words.
+    runs : tuple of str
+        The runs concerned.
+    """
+
+    reason: str
+    runs: tuple[str, ...]
+
+    def __str__(self) -> str:
+        shown = ", ".join(self.runs[:6]) + (" …" if len(self.runs) > 6 else "")
+        return f"{len(self.runs)} run(s) left out: {self.reason} ({shown})"
+
+
+def one_sensor(results: pd.DataFrame, sensor: str | None) -> tuple[pd.DataFrame, str]:
+    """Rows of one sensor.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Results rows.
+    sensor : str, optional
+        The sensor; may be left out where the rows hold only one.
+
+    Returns
+    -------
+    rows : pandas.DataFrame
+        The sensor's rows, index 0 … n-1.
+    sensor : str
+        Its name.
+
+    Raises
+    ------
+    InputError
+        If the sensor is unknown, or not given where there are several.
+    """
+    if "sensor" not in results:
+        raise InputError(
+            "These are not results rows:",
+            [Fault("no column 'sensor'", "use read_results or Library.results", column="sensor")],
+        )
+    known = sorted(results["sensor"].dropna().unique())
+    if sensor is None and len(known) == 1:
+        sensor = str(known[0])
+    if sensor is None or sensor not in known:
+        raise InputError(
+            "Which sensor?",
+            [Fault("the rows hold " + (", ".join(known) or "no sensor"),
+                   "give sensor= one of these", column="sensor",
+                   value=None if sensor is None else sensor)],
+        )
+    return results.loc[results["sensor"] == sensor].reset_index(drop=True), sensor
+
+
+def usable_rows(
+    rows: pd.DataFrame, law: AirflowLaw
+) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
+    """Keep the rows that a temperature comparison may use.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Rows of one sensor.
+    law : AirflowLaw
+        The law whose column each row must have.
+
+    Returns
+    -------
+    kept : pandas.DataFrame
+        The usable rows, index 0 … n-1.
+    left_out : tuple of LeftOut
+        What was left out and why.
+
+    Raises
+    ------
+    ModelError
+        If nothing usable is left.
+    """
+    import pandas as pd
+
+    if law.column not in rows:
+        raise ModelError(
+            f"The airflow law '{law.name}' reads the column '{law.column}', which the rows do not "
+            f"have. Mend: add it [{law.unit}], or choose another law with airflow=."
+        )
+    drive = pd.to_numeric(rows[law.column], errors="coerce")
+    checks = {
+        "the protocol check refused them": rows["protocol_verdict"].eq("refused").fillna(False),
+        "a control loop held the sensor at its target, so the temperature is no result":
+            rows["regulated"].astype(bool),
+        f"no {law.column} (duty in % is not fan speed)": drive.isna() | (drive <= 0),
+    }
+    left_out, keep = [], pd.Series(True, index=rows.index)
+    for reason, hit in checks.items():
+        mask = keep & hit.astype(bool)
+        if mask.any():
+            left_out.append(LeftOut(reason, tuple(rows.loc[mask, "run"].astype(str))))
+        keep &= ~mask
+    if not keep.any():
+        raise ModelError(
+            "No usable rows: " + "; ".join(str(item) for item in left_out or ["the frame is empty"])
+        )
+    return rows.loc[keep].reset_index(drop=True), tuple(left_out)
+
+
+def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
+    """Name of the level of each row.
+
+    Missing ids are not dropped: rows without a specimen id count as one unnamed
+    specimen per model and lab, rows without an assembly as one mounting per pair
+    of parts and session, and an unstated vendor is a level of its own.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Results rows.
+    columns : tuple of str
+        Columns whose joint values name the level.
+
+    Returns
+    -------
+    pandas.Series
+        Text, one per row; nested levels read "outer · inner".
+    """
+    parts = [_filled(rows, column) for column in columns]
+    keys = parts[0]
+    for part in parts[1:]:
+        keys = keys + " · " + part
+    return keys
+
+
+def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
+    """Column as text with a stated stand-in for blanks."""
+    import pandas as pd
+
+    if column not in rows:
+        return pd.Series("unstated", index=rows.index)
+    values = rows[column].astype("string")
+    if not values.isna().any():
+        return values.astype(str)
+    if column in ("cooler_id", "board_id"):
+        stand_in = "unnamed at " + _filled(rows, "lab")
+    elif column == "assembly":
+        pair = [_filled(rows, name) for name in ("cooler_model", "cooler_id", "board_model",
+                                                  "board_id", "session")]
+        stand_in = "unnamed: " + pair[0].str.cat(pair[1:], sep=" ")
+    else:
+        stand_in = pd.Series("unstated", index=rows.index)
+    return values.fillna(stand_in.astype("string")).astype(str)

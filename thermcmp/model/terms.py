@@ -1,0 +1,94 @@
+"""The effects that a fit may have: what they are, where they act, how large.
+
+Built-in terms are registered through the same hook as a plug-in's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from thermcmp.hooks import hookimpl
+from thermcmp.model.priors import HalfNormal
+
+
+class Role(StrEnum):
+    """What a term's levels are to the questions."""
+
+    FACTOR = "factor"  #: a cause that questions separate (cooler model, vendor …)
+    SPECIMEN = "specimen"  #: one part out of its line
+    NUISANCE = "nuisance"  #: mounting, sitting, laboratory
+
+
+class Acts(StrEnum):
+    """Which part of the thermal resistance a term changes."""
+
+    RESISTANCE = "resistance"  #: the whole resistance at the reference fan speed
+    AIRFLOW = "airflow"  #: the convective part that fan speed can buy
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One group of effects: a zero-mean normal spread over the levels of a factor.
+
+    Attributes
+    ----------
+    name : str
+        Unique name; also names its coordinate and its spread ``<name> sd``.
+    columns : tuple of str
+        Results columns whose joint values name a level. A nested factor lists
+        the outer one first, so that equal ids under other parents stay apart.
+    role : Role
+        What the levels are.
+    scale : HalfNormal
+        Prior of the standard deviation between levels [K at reference power].
+    meaning : str
+        Plain words for tables.
+    acts : Acts
+        Which part of the resistance it changes.
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    role: Role
+    scale: HalfNormal
+    meaning: str
+    acts: Acts = Acts.RESISTANCE
+
+    @property
+    def spread(self) -> str:
+        """Name of the parameter that holds the standard deviation between levels."""
+        return f"{self.name} sd"
+
+
+BUILT_IN: Final[tuple[Term, ...]] = (
+    Term("cooler_model", ("cooler_model",), Role.FACTOR, HalfNormal(10.0),
+         "difference between cooler models"),
+    Term("board_model", ("board_model",), Role.FACTOR, HalfNormal(10.0),
+         "difference between board models"),
+    Term("memory_vendor", ("memory_vendor",), Role.FACTOR, HalfNormal(5.0),
+         "difference between memory vendors"),
+    Term("assembly_kind", ("assembly_kind",), Role.FACTOR, HalfNormal(3.0),
+         "factory against bench mounting"),
+    Term("cooler", ("cooler_model", "cooler_id"), Role.SPECIMEN, HalfNormal(2.0),
+         "specimens of one cooler model"),
+    Term("board", ("board_model", "board_id"), Role.SPECIMEN, HalfNormal(2.0),
+         "specimens of one board model"),
+    Term("assembly", ("lab", "assembly"), Role.NUISANCE, HalfNormal(2.0),
+         "mountings of the same parts (reassembly)"),
+    Term("session", ("lab", "session"), Role.NUISANCE, HalfNormal(1.0),
+         "sittings at one bench"),
+    Term("lab", ("lab",), Role.NUISANCE, HalfNormal(2.0), "laboratories"),
+    Term("cooler_model airflow", ("cooler_model",), Role.FACTOR, HalfNormal(10.0),
+         "difference between cooler models in what fan speed buys", Acts.AIRFLOW),
+    Term("cooler airflow", ("cooler_model", "cooler_id"), Role.SPECIMEN, HalfNormal(2.0),
+         "specimens of one cooler model in what fan speed buys", Acts.AIRFLOW),
+)
+
+
+@hookimpl
+def thermcmp_terms() -> Sequence[Term]:
+    """Register the built-in terms."""
+    return BUILT_IN

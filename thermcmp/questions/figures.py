@@ -1,0 +1,364 @@
+"""Figures of the answers, drawn on axes that the caller owns.
+
+Nothing here touches `matplotlib.pyplot` or ``rcParams``: every look is given
+explicitly, so a figure is the same inside any script or notebook. What a colour
+says is also said by a shape or by words, so the figures survive grey print and
+colour-blind eyes: a filled point is a healthy estimate, a hollow one comes with a
+warning, and what cannot be estimated is left out and named below the axes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp.questions.ink import (
+    BAND,
+    INK,
+    MAIN,
+    PALE,
+    PALE_WARM,
+    QUIET,
+    SIZE,
+    WARM,
+    Row,
+    finish,
+    interval,
+    note,
+    row_names,
+    rows_axis,
+    split_rows,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from thermcmp.questions.answer import Answer
+
+
+def interval_figure(
+    answer: Answer,
+    ax: Axes,
+    *,
+    label: str | Sequence[str],
+    columns: tuple[str, str, str] = ("mean_k", "low_k", "high_k"),
+    axis: str = "Effect on temperature [K]",
+    zero: bool = True,
+    title: str | None = None,
+) -> None:
+    """Draw a point and an interval for each row of the answer's table.
+
+    Parameters
+    ----------
+    answer : Answer
+        The answer; a row per estimate, drawn from the top in the table's order.
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    label : str or sequence of str
+        Column with the rows' names; several are joined by a colon.
+    columns : tuple of str
+        Columns of the mean and of the interval's lower and upper end, in one unit.
+    axis : str
+        Name of the value axis, with its unit in brackets.
+    zero : bool
+        Whether to mark zero, as for effects and differences.
+    title : str, optional
+        Heading; the answer's title by default.
+    """
+    drawn, omitted = split_rows(answer.table, row_names(answer.table, label), columns)
+    for place, row in enumerate(drawn):
+        interval(ax, place, row)
+    rows_axis(ax, [row.name for row in drawn])
+    if zero:
+        ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
+    finish(ax, title or answer.title, axis)
+    note(ax, answer, drawn, omitted)
+
+
+def attribution_figure(
+    answer: Answer,
+    ax: Axes,
+    *,
+    parts: Sequence[str] | None = None,
+    total: str = "total",
+    before_c: float | None = None,
+    after_c: float | None = None,
+) -> None:
+    """Draw the way from the old build's temperature to the new one's, part by part.
+
+    A part is an improvement: positive is cooler, and its bar goes to the left. The
+    interval of a part is drawn at the end of its bar.
+
+    Parameters
+    ----------
+    answer : Answer
+        Table with columns `part`, `mean_k`, `low_k`, `high_k` [K].
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    parts : sequence of str, optional
+        Parts that add up to the total, in the order drawn; all rows but the total
+        by default.
+    total : str
+        Name of the total's row.
+    before_c, after_c : float, optional
+        Mean temperatures of the two builds [°C]. Without `before_c` the axis shows
+        the change against the old build [K].
+    """
+    columns = ("mean_k", "low_k", "high_k")
+    names = row_names(answer.table, "part")
+    chosen = [*(parts if parts is not None else [n for n in names if n != total]), total]
+    table = answer.table.assign(part=names).set_index("part").reindex(chosen)
+    drawn, omitted = split_rows(table, chosen, columns)
+    start = 0.0 if before_c is None else before_c
+    level = start
+    for place, row in enumerate(drawn, start=1):
+        origin = start if row.name == total else level
+        _step(ax, place, row, origin, is_total=row.name == total)
+        level = origin - row.mean
+    ax.use_sticky_edges = False
+    ax.plot([start], [0], marker="|", markersize=14, markeredgewidth=2.2, color=INK)
+    ax.axvline(start, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)
+    labels = ["old build", *(row.name.replace("_", " ") for row in drawn)]
+    if after_c is not None:
+        ax.plot([after_c], [len(labels)], marker="|", markersize=14, markeredgewidth=2.2, color=INK)
+        labels.append("new build")
+    rows_axis(ax, labels)
+    axis = "Change against the old build [K]" if before_c is None else "Temperature [°C]"
+    finish(ax, answer.title, axis)
+    note(ax, answer, drawn, omitted, extra="To the left is cooler.")
+
+
+def _step(ax: Axes, place: int, row: Row, origin: float, *, is_total: bool) -> None:
+    """Draw one bar of the way, with its interval and its value in words."""
+    cooler = row.mean >= 0.0
+    ax.barh(
+        [place],
+        [-row.mean],
+        left=origin,
+        height=0.56,
+        color=PALE if cooler else PALE_WARM,
+        edgecolor=INK if is_total else (PALE if cooler else WARM),
+        linewidth=1.0,
+        hatch=None if cooler else "///",
+        zorder=2,
+    )
+    ends = Row(row.name, origin - row.mean, origin - row.high, origin - row.low, row.health)
+    interval(ax, place, ends, color=INK)
+    ax.annotate(
+        f"{-row.mean:+.1f} K".replace("-", "\N{MINUS SIGN}"),
+        (max(origin, ends.high), place),
+        xytext=(7, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=SIZE,
+        color=INK,
+        annotation_clip=False,
+        fontweight="bold" if is_total else "normal",
+    )
+
+
+def ranking_figure(
+    answer: Answer,
+    ax: Axes,
+    *,
+    label: str = "product",
+    columns: tuple[str, str, str] = ("mean_c", "low_c", "high_c"),
+    axis: str = "Temperature [°C]",
+) -> None:
+    """Draw the products from the coolest to the warmest, with their groups.
+
+    Parameters
+    ----------
+    answer : Answer
+        Table with the names, the temperatures [°C] and a column `group`: a number or
+        letters; products that share one cannot be told apart.
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    label : str
+        Column with the products' names.
+    columns : tuple of str
+        Columns of the mean and of the interval's lower and upper end [°C].
+    axis : str
+        Name of the value axis, with its unit in brackets.
+    """
+    table = answer.table.sort_values(columns[0], kind="stable", na_position="last")
+    drawn, omitted = split_rows(table, row_names(table, label), columns)
+    for place, row in enumerate(drawn):
+        interval(ax, place, row)
+    if "group" in table:
+        _group_lines(ax, [_group_marks(cell) for cell in table["group"].iloc[: len(drawn)]])
+    rows_axis(ax, [row.name for row in drawn])
+    finish(ax, answer.title, axis)
+    note(
+        ax, answer, drawn, omitted, extra="Products on one line at the right cannot be told apart."
+    )
+
+
+def _group_marks(cell: object) -> tuple[str, ...]:
+    """Groups of one product: the letters of a letter display, or the one number."""
+    text = "" if cell is None or cell != cell else str(cell).strip()
+    if text.isalpha():
+        return tuple(text)
+    return tuple(text.replace(",", " ").split())
+
+
+def _group_lines(ax: Axes, groups: Sequence[tuple[str, ...]]) -> None:
+    """Draw a line beside the rows of each group, right of the axes."""
+    across = ax.get_yaxis_transform()
+    for rank, mark in enumerate(dict.fromkeys(mark for marks in groups for mark in marks)):
+        places = [place for place, marks in enumerate(groups) if mark in marks]
+        x = 1.025 + 0.03 * rank
+        ax.plot(
+            [x, x],
+            [places[0] - 0.34, places[-1] + 0.34],
+            transform=across,
+            clip_on=False,
+            color=MAIN,
+            linewidth=2.0,
+            solid_capstyle="butt",
+        )
+        ax.text(
+            x,
+            places[0] - 0.4,
+            mark,
+            transform=across,
+            ha="center",
+            va="bottom",
+            fontsize=SIZE,
+            color=INK,
+        )
+
+
+def margin_figure(
+    answer: Answer,
+    ax: Axes,
+    *,
+    limit_c: float | None = None,
+    ambient_at_limit_c: float | None = None,
+    sensor: str = "Sensor",
+) -> None:
+    """Draw temperature against ambient, the limit, and the chance of exceeding it.
+
+    Parameters
+    ----------
+    answer : Answer
+        Table with columns `ambient_c`, `mean_c`, `low_c`, `high_c` [°C] and
+        `p_exceed` [1].
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    limit_c : float, optional
+        Highest allowed sensor temperature [°C].
+    ambient_at_limit_c : float, optional
+        Ambient at which the mean reaches the limit [°C]; marked when inside the range.
+    sensor : str
+        Name of the sensor for the axis.
+    """
+    numbers = ["ambient_c", "mean_c", "low_c", "high_c"]
+    whole = answer.table[numbers].notna().all(axis=1)
+    table = answer.table[whole].sort_values("ambient_c")
+    ambient = table["ambient_c"].to_numpy(float)
+    ax.fill_between(
+        ambient,
+        table["low_c"].to_numpy(float),
+        table["high_c"].to_numpy(float),
+        color=BAND,
+        linewidth=0,
+        zorder=1,
+    )
+    ax.plot(
+        ambient,
+        table["mean_c"].to_numpy(float),
+        color=MAIN,
+        linewidth=1.8,
+        zorder=3,
+        marker="o",
+        markersize=5 if len(ambient) < 12 else 0,
+    )
+    if limit_c is not None:
+        ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
+        ax.annotate(
+            f"limit {limit_c:g} °C",
+            (0.0, limit_c),
+            xytext=(5, 3),
+            color=WARM,
+            xycoords=("axes fraction", "data"),
+            textcoords="offset points",
+            fontsize=SIZE,
+        )
+        if ambient_at_limit_c is not None and _inside(ambient_at_limit_c, ambient):
+            ax.plot(
+                [ambient_at_limit_c],
+                [limit_c],
+                marker="D",
+                markersize=7,
+                zorder=4,
+                color="white",
+                markeredgecolor=INK,
+                markeredgewidth=1.4,
+            )
+            ax.annotate(
+                f"{ambient_at_limit_c:.0f} °C ambient",
+                (ambient_at_limit_c, limit_c),
+                xytext=(6, -12),
+                textcoords="offset points",
+                fontsize=SIZE,
+                color=INK,
+            )
+    finish(ax, answer.title, "Ambient at the cooler's intake [°C]", grid="both", pad=34)
+    ax.set_ylabel(f"{sensor} temperature [°C]", fontsize=SIZE, color=INK)
+    if limit_c is not None:
+        _chances(ax, ambient, table["p_exceed"].to_numpy(float))
+    note(ax, answer, [], [], mark="Line: mean; band")
+
+
+def _inside(value: float, values: np.ndarray) -> bool:
+    return len(values) > 0 and bool(values.min() <= value <= values.max())
+
+
+def _chances(ax: Axes, ambient: np.ndarray, chance: np.ndarray) -> None:
+    """Write the chance of exceeding the limit above the axes, at up to nine ambients."""
+    across = ax.get_xaxis_transform()
+    step = max(1, -(-len(ambient) // 9))
+    for x, p in zip(ambient[::step], chance[::step], strict=True):
+        if np.isfinite(p):
+            ax.text(
+                x,
+                1.015,
+                chance_words(p),
+                transform=across,
+                ha="center",
+                va="bottom",
+                fontsize=SIZE,
+                color=INK,
+            )
+    ax.annotate(
+        "Chance of exceeding the limit",
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(0, 18),
+        textcoords="offset points",
+        fontsize=SIZE,
+        color=QUIET,
+    )
+
+
+def chance_words(chance: float) -> str:
+    """Probability in per cent, never as a plain 0 or 100.
+
+    Parameters
+    ----------
+    chance : float
+        Probability [1].
+
+    Returns
+    -------
+    str
+        For example "37%", "<1%" or ">99%".
+    """
+    if chance < 0.01:
+        return "<1%"
+    if chance > 0.99:
+        return ">99%"
+    return f"{chance:.0%}"

@@ -1,0 +1,83 @@
+"""The hardware part of a fix, split over cooler, board and memory vendor."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp.model.conditions import Build
+from thermcmp.questions.prediction import Scope, airflow_term, effect_weights
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.priors import Array
+
+#: Which column of the results names the part that a term belongs to.
+PART_OF: Final = {
+    "cooler_model": "cooler",
+    "board_model": "board",
+    "memory_vendor": "memory vendor",
+    "assembly_kind": "kind of mounting",
+}
+
+
+def hardware_parts(
+    fit: Fit,
+    builds: tuple[Build, Build],
+    scope: Scope,
+    settings: Sequence[tuple[float, float]],
+) -> dict[str, Array]:
+    """Improvement due to each part of the hardware, averaged over both settings.
+
+    Series resistances add, so the parts need no order among themselves; averaged
+    with the weights of the order-free split they add up to the hardware part.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    builds : tuple of Build
+        Old and new build.
+    scope : Scope
+        For whom the answer speaks.
+    settings : sequence of (drive, power_w)
+        Fan speed [rpm] and power [W] of the old and of the new firmware.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (S,)
+        Improvement [K] by part; parts that did not change are left out.
+    """
+    old, new = (effect_weights(fit, build, scope) for build in builds)
+    effects, design = fit.effects, fit.design
+    found: dict[str, Array] = {}
+    for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
+        columns = slice(start, start + len(levels))
+        resistance = effects[:, columns] @ (old[0][columns] - new[0][columns])
+        airflow = effects[:, columns] @ (old[1][columns] - new[1][columns])
+        if not (np.any(old[0][columns] != new[0][columns])
+                or np.any(old[1][columns] != new[1][columns])):
+            continue
+        part = PART_OF.get(term.columns[0], term.columns[0])
+        draws = _order_free(fit, resistance, airflow, settings)
+        found[part] = found[part] + draws if part in found else draws
+    return found
+
+
+def _order_free(
+    fit: Fit, resistance: Array, airflow: Array, settings: Sequence[tuple[float, float]]
+) -> Array:
+    """A hardware difference averaged over fan speed and power as the order-free split does."""
+    (drive_old, power_old), (drive_new, power_new) = settings
+    total = np.zeros(len(resistance))
+    # Weights of the Shapley average: nothing else changed, one of two, both.
+    corners = (
+        (drive_old, power_old, 1 / 3), (drive_new, power_old, 1 / 6),
+        (drive_old, power_new, 1 / 6), (drive_new, power_new, 1 / 3),
+    )
+    for drive, power_w, weight in corners:
+        rise = resistance + airflow * airflow_term(fit, drive)
+        total += weight * rise * power_w / fit.reference.power_w
+    return total

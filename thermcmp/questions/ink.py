@@ -1,0 +1,141 @@
+"""The hand that the figures are drawn with: colours, rows, intervals and notes."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from thermcmp.questions.answer import Answer
+
+INK: Final = "#22303a"
+QUIET: Final = "#5f6b74"
+RULE: Final = "#dfe4e7"
+MAIN: Final = "#14557b"
+PALE: Final = "#8fb8d0"
+PALE_WARM: Final = "#eacba6"
+WARM: Final = "#a8540f"
+BAND: Final = "#c9dbe6"
+
+#: Size of all figure text but the heading [points].
+SIZE: Final = 9.0
+_NOTE_WIDTH: Final = 92
+#: Words of a `health` cell that need no warning.
+_HEALTHY: Final = frozenset({"", "ok"})
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One estimate to draw: name, mean, interval and health text."""
+
+    name: str
+    mean: float
+    low: float
+    high: float
+    health: str
+
+
+def row_names(table: pd.DataFrame, label: str | Sequence[str]) -> list[str]:
+    """Names of the table's rows, factors in words; several columns are joined by a colon."""
+    columns = [label] if isinstance(label, str) else list(label)
+    cells = table[columns].astype(str)
+    if "factor" in cells:
+        cells["factor"] = cells["factor"].str.replace("_", " ")
+    return [": ".join(line) for line in cells.to_numpy()]
+
+
+def split_rows(
+    table: pd.DataFrame, names: Sequence[str], columns: tuple[str, str, str]
+) -> tuple[list[Row], list[Row]]:
+    """Rows to draw, and rows without an estimate."""
+    numbers = table[list(columns)].to_numpy(float)
+    health = table["health"] if "health" in table else pd.Series("", index=table.index)
+    words = health.fillna("").astype(str).to_list()
+    rows = [
+        Row(name, float(mean), float(low), float(high), word)
+        for name, (mean, low, high), word in zip(names, numbers, words, strict=True)
+    ]
+    drawn = [row for row in rows if row.mean == row.mean]
+    return drawn, [row for row in rows if row.mean != row.mean]
+
+
+def interval(ax: Axes, place: float, row: Row, *, color: str = MAIN) -> None:
+    """Draw one interval and its mean; hollow where the row carries a warning."""
+    ax.plot(
+        [row.low, row.high],
+        [place, place],
+        color=color,
+        linewidth=2.4,
+        solid_capstyle="round",
+        zorder=3,
+    )
+    ax.plot(
+        [row.mean],
+        [place],
+        marker="o",
+        markersize=6.5,
+        color=color if row.health in _HEALTHY else "white",
+        markeredgecolor=color,
+        markeredgewidth=1.6,
+        zorder=4,
+    )
+
+
+def rows_axis(ax: Axes, names: Sequence[str]) -> None:
+    """Name the rows at the left, the first one at the top."""
+    ax.set_yticks(range(len(names)), labels=list(names), fontsize=SIZE, color=INK)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+
+
+def finish(
+    ax: Axes, title: str, axis: str, *, grid: Literal["x", "both"] = "x", pad: float = 6.0
+) -> None:
+    """Give the axes their heading, rules and frame."""
+    ax.set_title(title, loc="left", pad=pad, fontsize=SIZE + 1.5, fontweight="bold", color=INK)
+    ax.set_xlabel(axis, fontsize=SIZE, color=INK)
+    ax.set_axisbelow(True)
+    ax.grid(visible=True, axis=grid, color=RULE, linewidth=0.8)
+    ax.spines[["top", "right", "left"]].set_visible(False)
+    ax.spines["bottom"].set_color(QUIET)
+    ax.margins(x=0.07)
+    ax.tick_params(axis="both", labelsize=SIZE, labelcolor=INK, color=QUIET)
+
+
+def note(
+    ax: Axes,
+    answer: Answer,
+    drawn: Sequence[Row],
+    omitted: Sequence[Row],
+    *,
+    mark: str = "Point: mean; bar",
+    extra: str = "",
+) -> None:
+    """Say below the axes what the marks mean and what was left out."""
+    words = [f"{mark}: {answer.interval_words.removesuffix('s')}."]
+    if extra:
+        words.append(extra)
+    if any(row.health not in _HEALTHY for row in drawn):
+        words.append("Hollow: estimate with a warning, see the table.")
+    lines = textwrap.wrap(" ".join(words), _NOTE_WIDTH)
+    for row in omitted:
+        reason = f" ({row.health})" if row.health else ""
+        lines += textwrap.wrap(f"Not estimable, left out: {row.name}{reason}.", _NOTE_WIDTH)
+    ax.annotate(
+        "\n".join(lines),
+        (0.0, 0.0),
+        xycoords="axes fraction",
+        xytext=(0, -36),
+        textcoords="offset points",
+        va="top",
+        ha="left",
+        fontsize=SIZE - 1.5,
+        color=QUIET,
+        annotation_clip=False,
+    )

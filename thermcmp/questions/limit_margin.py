@@ -1,0 +1,192 @@
+"""Margin to the temperature limit, inside a warm case."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.model.conditions import Build, Conditions
+from thermcmp.questions.answer import Answer
+from thermcmp.questions.figures import margin_figure
+from thermcmp.questions.firmware_settings import Setting, stock_setting
+from thermcmp.questions.prediction import Scope, build_of, new_specimen_draws, rise_draws
+from thermcmp.questions.wording import (
+    PROB,
+    chance_words,
+    check_prob,
+    fit_caveats,
+    interval,
+    range_words,
+    summary,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.priors import Array
+
+#: Ambients of the sweep [°C]: open bench to a hot case (common practice, no source).
+SWEEP_C: Final = (21.0, 25.0, 30.0, 35.0, 40.0, 45.0)
+
+
+def margin(
+    fit: Fit,
+    build: Build | str,
+    at: Conditions | None = None,
+    *,
+    limit_c: float,
+    scope: str = "product line",
+    prob: float = PROB,
+    **conditions: Any,
+) -> Answer:
+    """Margin of a build to its temperature limit, over ambient.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    build : Build or str
+        The build, or "product / firmware".
+    at : Conditions, optional
+        `ambient_c` is the air at the cooler's intake, so inside a case the case's
+        air (30 to 40 °C in a room of 21 to 25 °C is common practice, no source).
+        Fan speed and power are the firmware's stock ones unless given.
+    limit_c : float
+        Highest allowed sensor temperature [°C] (100 to 105 °C for memory is common
+        practice, no source; take the maker's).
+    scope : {"product line", "specimens"}
+        "product line": a newly bought card of the line, with a fresh specimen and
+        mounting. "specimens": the cards that were on the bench.
+    prob : float
+        Probability of the equal-tailed intervals.
+    **conditions
+        Fields of `Conditions`.
+
+    Returns
+    -------
+    Answer
+        Table: ambient_c, mean_c, low_c, high_c [°C], p_exceed, health, a row per
+        ambient of a sweep and the one asked for. Values `p_exceed` (at the ambient
+        asked for), `ambient_at_limit_c` (mean ambient at which the limit is reached
+        [°C]), `ambient_at_limit_interval_c`, `margin_k` (mean).
+
+    Raises
+    ------
+    InputError
+        If a value is out of range or a name unknown.
+    NotEstimableError
+        If a part was never measured, or fan speed and power are not known.
+    """
+    check_prob(prob)
+    if not -40.0 <= limit_c <= 200.0:
+        raise InputError(
+            "The limit is out of range:",
+            [Fault("out of range", "give a temperature in [-40, 200] °C", column="limit_c",
+                   value=str(limit_c))],
+        )
+    held = Conditions.of(at, conditions)
+    where = Scope.of(scope)
+    which = build_of(fit, build)
+    setting = _setting(fit, which, held)
+    rise = rise_draws(fit, which, where, drive=setting.drive, power_w=setting.power_w)
+    if where is Scope.PRODUCT_LINE:
+        rise = rise + new_specimen_draws(
+            fit, drive=setting.drive, power_w=setting.power_w, seed=fit.seed or 0
+        )
+    at_limit = limit_c - rise
+    table = _table(rise, held.ambient_c, limit_c, prob, str(fit.health))
+    chance = float(np.mean(held.ambient_c + rise > limit_c))
+    return Answer(
+        kind="margin",
+        title=f"{which.name}: {fit.sensor} against {limit_c:g} °C, {_whose(where)}",
+        table=table,
+        draws=_dataset(rise, at_limit),
+        sentences=_sentences(which, setting, held, rise, limit_c, chance, where, fit, prob),
+        caveats=_caveats(fit, which, setting, where),
+        prob=prob,
+        draw_figure=_figure,
+        details={
+            "p_exceed": chance,
+            "ambient_at_limit_c": float(np.mean(at_limit)),
+            "ambient_at_limit_interval_c": interval(at_limit, prob),
+            "margin_k": float(np.mean(at_limit)) - held.ambient_c,
+            "limit_c": limit_c,
+            "sensor": fit.sensor,
+            "scope": str(where),
+        },
+    )
+
+
+def _setting(fit: Fit, build: Build, held: Conditions) -> Setting:
+    """Fan speed and power: as given, else the firmware's."""
+    if held.noise_dba is not None:
+        raise InputError(
+            "A margin is asked at a fan speed:",
+            [Fault("noise cannot be held here", "give fan_rpm=, or leave both out for the "
+                   "firmware's own speed", column="noise_dba", value=str(held.noise_dba))],
+        )
+    return stock_setting(fit, build, held)
+
+
+def _table(
+    rise: Array, asked_c: float, limit_c: float, prob: float, health: str
+) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = []
+    for ambient_c in sorted({*SWEEP_C, asked_c}):
+        mean, _, low, high = summary(ambient_c + rise, prob)
+        chance = float(np.mean(ambient_c + rise > limit_c))
+        rows.append((ambient_c, mean, low, high, chance, health))
+    columns = ["ambient_c", "mean_c", "low_c", "high_c", "p_exceed", "health"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _dataset(rise: Array, at_limit: Array) -> Any:
+    import xarray as xr
+
+    return xr.Dataset({"rise_k": ("draw", rise), "ambient_at_limit_c": ("draw", at_limit)})
+
+
+def _whose(scope: Scope) -> str:
+    return "a newly bought card" if scope is Scope.PRODUCT_LINE else "the cards tested"
+
+
+def _sentences(
+    build: Build, setting: Setting, held: Conditions, rise: Array, limit_c: float, chance: float,
+    scope: Scope, fit: Fit, prob: float,
+) -> tuple[str, ...]:
+    unit = fit.design.law.unit
+    low, high = interval(limit_c - rise, prob)
+    return (
+        f"In air of {held.ambient_c:g} °C, at {setting.drive:.0f} {unit} and {setting.power_w:.0f} "
+        f"W, {_whose(scope)} of {build.name} reaches "
+        f"{range_words(held.ambient_c + rise, prob, '°C')} at the {fit.sensor}: "
+        f"{chance_words(chance, len(rise))} probability of exceeding {limit_c:g} °C.",
+        f"The limit is reached in air of {np.mean(limit_c - rise):.1f} °C ({low:.1f} to {high:.1f}).",
+    )
+
+
+def _caveats(fit: Fit, build: Build, setting: Setting, scope: Scope) -> tuple[str, ...]:
+    caveats = fit_caveats(fit)
+    caveats.append(
+        "Fan speed and power are held while the air warms; a firmware that answers heat with more "
+        "fan will do better and be louder, one that is at its power limit may differ."
+    )
+    if setting.elsewhere:
+        caveats.append(f"Fan speed and power: {setting.source}.")
+    if scope is Scope.PRODUCT_LINE and not any(t.name in ("cooler", "board") for t in fit.design.terms):
+        caveats.append("Only one specimen of each part was tested, so the spread of newly bought "
+                       "cards is not included.")
+    return tuple(caveats)
+
+
+def _figure(answer: Answer, ax: Axes) -> None:
+    margin_figure(
+        answer, ax, limit_c=answer.details["limit_c"],
+        ambient_at_limit_c=answer.details["ambient_at_limit_c"], sensor=answer.details["sensor"],
+    )

@@ -1,0 +1,241 @@
+"""What a fit says of a build at given conditions, draw by draw."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp.errors import Fault, InputError, NotEstimableError
+from thermcmp.model.conditions import Build
+from thermcmp.model.design import EXPONENT
+from thermcmp.model.rows import level_keys
+from thermcmp.model.terms import Acts, Role, Term
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.priors import Array
+
+
+class Scope(StrEnum):
+    """For whom an answer speaks.
+
+    `SPECIMENS`: the very parts that were on the bench, averaged.
+    `PRODUCT_LINE`: the line's mean; specimen effects are integrated out, so the
+    interval carries the spread between specimens that the few tested ones leave.
+    """
+
+    SPECIMENS = "specimens"
+    PRODUCT_LINE = "product line"
+
+    @classmethod
+    def of(cls, word: str) -> Scope:
+        """The scope of that name.
+
+        Raises
+        ------
+        InputError
+            If there is no such scope.
+        """
+        try:
+            return cls(word)
+        except ValueError:
+            raise InputError(
+                "Unknown scope:",
+                [Fault("no such scope", f"use one of: {', '.join(cls)}", column="scope",
+                       value=str(word))],
+            ) from None
+
+
+def matching_rows(rows: pd.DataFrame, build: Build) -> NDArray[np.bool_]:
+    """Which rows were taken on a build's hardware (its firmware aside), shape (n,)."""
+    hit = rows["cooler_model"].eq(build.cooler_model) & rows["board_model"].eq(build.board_model)
+    if build.memory_vendor is not None:
+        hit &= rows["memory_vendor"].eq(build.memory_vendor)
+    return hit.fillna(False).to_numpy(bool)
+
+
+def effect_weights(fit: Fit, build: Build, scope: Scope) -> tuple[Array, Array]:
+    """Weights of the effects in a build's resistance and in its airflow part.
+
+    Mountings, sittings and laboratories count as average ones.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    build : Build
+        The build.
+    scope : Scope
+        Whether the tested specimens' own effects count.
+
+    Returns
+    -------
+    resistance, airflow : ndarray, shape (q,)
+        Weights in the design's column order.
+
+    Raises
+    ------
+    NotEstimableError
+        If the fit has not seen one of the build's parts.
+    """
+    design = fit.design
+    resistance, airflow = np.zeros(design.effect_count), np.zeros(design.effect_count)
+    resistance[0], airflow[1] = 1.0, 1.0
+    _check_parts_known(fit, build)
+    for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
+        if term.role is Role.NUISANCE or (
+            term.role is Role.SPECIMEN and scope is Scope.PRODUCT_LINE
+        ):
+            continue
+        side = airflow if term.acts is Acts.AIRFLOW else resistance
+        chosen = _levels_of(fit, term, build)
+        for level in chosen:
+            side[start + levels.index(level)] += 1.0 / len(chosen)
+    return resistance, airflow
+
+
+def airflow_term(fit: Fit, drive: Array | float) -> Array:
+    """The airflow law's factor less one, for each draw; `drive` is a number or shape (S,)."""
+    exponent = fit.draws(EXPONENT)
+    return np.asarray(fit.design.law.factor(drive, fit.reference.drive, exponent)) - 1.0
+
+
+def rise_draws(
+    fit: Fit, build: Build, scope: Scope, *, drive: Array | float, power_w: Array | float
+) -> Array:
+    """Rise of a build over ambient.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    build : Build
+        The build.
+    scope : Scope
+        For whom the answer speaks.
+    drive : float or ndarray, shape (S,)
+        Fan speed [rpm].
+    power_w : float or ndarray, shape (S,)
+        Board power [W].
+
+    Returns
+    -------
+    ndarray, shape (S,)
+        The rise [K] of each draw.
+
+    Raises
+    ------
+    NotEstimableError
+        If the fit has not seen one of the build's parts.
+    """
+    resistance, airflow = effect_weights(fit, build, scope)
+    effects = fit.effects
+    convective = effects @ airflow
+    rise = effects @ resistance + convective * airflow_term(fit, drive)
+    return np.asarray(rise * power_w / fit.reference.power_w)
+
+
+def new_specimen_draws(
+    fit: Fit, *, drive: Array | float, power_w: Array | float, seed: int
+) -> Array:
+    """How far a newly bought card may lie from its line's mean, shape (S,) [K].
+
+    One fresh specimen of each part and one fresh mounting per draw, with the spreads
+    of that draw.
+    """
+    rng = np.random.default_rng(seed)
+    flow = airflow_term(fit, drive)
+    total = np.zeros(len(fit.draws(EXPONENT)))
+    for term in fit.design.terms:
+        fresh = term.role is Role.SPECIMEN or term.name == "assembly"
+        if fresh:
+            apart = fit.draws(term.spread) * rng.standard_normal(len(total))
+            total += apart * (flow if term.acts is Acts.AIRFLOW else 1.0)
+    return np.asarray(total * power_w / fit.reference.power_w)
+
+
+def build_of(fit: Fit, given: Build | str) -> Build:
+    """A build from its name: "product", or "product / firmware".
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit whose rows name the products.
+    given : Build or str
+        A build is returned as it is.
+
+    Returns
+    -------
+    Build
+        The product's parts, as its factory assemblies have them where there are any.
+
+    Raises
+    ------
+    InputError
+        If no row bears that product's name.
+    """
+    if isinstance(given, Build):
+        return given
+    product, _, firmware = (part.strip() for part in given.partition("/"))
+    rows = fit.results
+    named = rows[rows["product"].eq(product).fillna(False)]
+    if named.empty:
+        known = ", ".join(sorted(rows["product"].dropna().unique())) or "none has a name"
+        raise InputError(
+            "Unknown product:",
+            [Fault("no row of this product", f"use one of: {known}; or give a Build(…)",
+                   column="product", value=product)],
+        )
+    if firmware and not rows["firmware"].eq(firmware).fillna(False).any():
+        known = ", ".join(sorted(rows["firmware"].dropna().unique())) or "none is named"
+        raise InputError(
+            "Unknown firmware:",
+            [Fault("no row with this firmware", f"use one of: {known}", column="firmware",
+                   value=firmware)],
+        )
+    factory = named[named["assembly_kind"].eq("factory").fillna(False)]
+    parts = (factory if len(factory) else named)[["cooler_model", "board_model"]]
+    cooler, board = parts.value_counts().index[0]
+    return Build(cooler_model=str(cooler), board_model=str(board), firmware=firmware or None,
+                 label=given)
+
+
+def _check_parts_known(fit: Fit, build: Build) -> None:
+    for column in ("cooler_model", "board_model", "memory_vendor", "assembly_kind"):
+        wanted = getattr(build, column)
+        if wanted is None:
+            continue
+        known = sorted(fit.results[column].dropna().unique())
+        if wanted not in known:
+            raise NotEstimableError(
+                f"{build.name}: no run with {column} '{wanted}' is in the fit (it has "
+                f"{', '.join(known) or 'none'}). Mend: measure it, or ask for a build that was."
+            )
+
+
+def _levels_of(fit: Fit, term: Term, build: Build) -> list[str]:
+    """The term's levels that a build has, each counted alike."""
+    rows = fit.results
+    if len(term.columns) == 1:
+        wanted = getattr(build, term.columns[0], None)
+        if wanted is not None:
+            return [wanted]
+        if term.columns[0] == "assembly_kind" and rows["assembly_kind"].eq("factory").any():
+            return ["factory"]
+    keys = level_keys(rows, term.columns)
+    own = getattr(build, term.columns[0], None)
+    if term.role is Role.SPECIMEN and own is not None:
+        hit = rows[term.columns[0]].eq(own).fillna(False).to_numpy(bool)
+        if term.columns[0] == "board_model" and build.memory_vendor is not None:
+            narrowed = hit & rows["memory_vendor"].eq(build.memory_vendor).fillna(False)
+            hit = narrowed.to_numpy(bool) if narrowed.any() else hit
+    else:
+        hit = matching_rows(rows, build)
+        if not hit.any():
+            hit = rows["board_model"].eq(build.board_model).fillna(False).to_numpy(bool)
+    return sorted(keys[hit].unique()) if hit.any() else sorted(keys.unique())

@@ -1,0 +1,68 @@
+"""Shared words and rows of the answers, so that all questions speak alike."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.priors import Array
+
+PROB = 0.90
+
+
+def interval(draws: Array, prob: float) -> tuple[float, float]:
+    """Equal-tailed interval of the draws."""
+    low, high = np.quantile(draws, [(1.0 - prob) / 2.0, (1.0 + prob) / 2.0])
+    return float(low), float(high)
+
+
+def summary(draws: Array, prob: float) -> tuple[float, float, float, float]:
+    """Mean, standard deviation, and the ends of the equal-tailed interval."""
+    return (float(np.mean(draws)), float(np.std(draws)), *interval(draws, prob))
+
+
+def check_prob(prob: float) -> None:
+    """Refuse a probability outside (0.5, 1).
+
+    Raises
+    ------
+    InputError
+        If it is.
+    """
+    if not 0.5 <= prob < 1.0:
+        raise InputError(
+            "The intervals need a probability:",
+            [Fault("out of range", "give a number from 0.5 to below 1", column="prob",
+                   value=str(prob))],
+        )
+
+
+def range_words(draws: Array, prob: float, unit: str = "K") -> str:
+    """Mean and interval in words: "-6.4 K (-7.1 to -5.7)"."""
+    low, high = interval(draws, prob)
+    return f"{np.mean(draws):.1f} {unit} ({low:.1f} to {high:.1f})"
+
+
+def chance_words(chance: float, draws: int) -> str:
+    """A probability, never stated more sharply than the draws allow."""
+    edge = max(1.0 / draws, 0.001)
+    if chance < edge:
+        return f"below {edge:.1%}"
+    if chance > 1.0 - edge:
+        return f"above {1.0 - edge:.1%}"
+    return f"{chance:.0%}" if 0.01 <= chance <= 0.99 else f"{chance:.1%}"
+
+
+def fit_caveats(fit: Fit) -> list[str]:
+    """Caveats that every answer of a fit carries."""
+    caveats = [str(item) + "." for item in fit.design.left_out]
+    if fit.health != "ok":
+        caveats.append(
+            f"The fit's health is '{fit.health}': " + " ".join(fit.diagnostics.sentences)
+        )
+    return caveats
