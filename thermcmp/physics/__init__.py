@@ -1,0 +1,1 @@
+"""Small, exact physics of cooling tests; each function names its source."""

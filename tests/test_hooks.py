@@ -1,0 +1,377 @@
+"""Plug-ins: registration, refusal, isolation of failures, clashes and versions."""
+
+import os
+import subprocess
+import sys
+import textwrap
+import types
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+
+from thermcmp import hooks
+from thermcmp.errors import InputError, PluginError, ThermcmpError
+from thermcmp.hooks import PluginStatus, Question, Section, hookimpl
+from thermcmp.physics.airflow import PowerLaw
+from thermcmp.questions.answer import Answer
+
+
+@pytest.fixture(autouse=True)
+def fresh_registry(monkeypatch):
+    """Each test has its own registry, strict mode off."""
+    monkeypatch.delenv("THERMCMP_STRICT_PLUGINS", raising=False)
+    hooks._registry.cache_clear()
+    yield
+    hooks._registry.cache_clear()
+
+
+def plugin(name="lab plug-in", **functions):
+    """Make a module-like plug-in of marked functions."""
+    module = types.ModuleType(name)
+    for hook, function in functions.items():
+        function.__name__ = hook
+        setattr(module, hook, hookimpl(function))
+    return module
+
+
+def law_plugin(law, name="lab plug-in"):
+    return plugin(name, thermcmp_airflow_laws=lambda: [law])
+
+
+def answer(kind="echo"):
+    return Answer(kind, kind, None, None, (), (), 0.9, lambda a, ax: None)
+
+
+def distribution(folder, name, module, source, entry="main"):
+    """Put an installed distribution with one entry point of our group into a folder."""
+    (folder / f"{module}.py").write_text(textwrap.dedent(source))
+    info = folder / f"{name.replace('-', '_')}-1.2.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1.2\n")
+    (info / "entry_points.txt").write_text(f"[thermcmp]\n{entry} = {module}\n")
+
+
+GOOD = """
+    from thermcmp.hooks import hookimpl
+    from thermcmp.physics.airflow import PowerLaw
+
+    @hookimpl
+    def thermcmp_airflow_laws():
+        return [PowerLaw(name="{law}")]
+"""
+
+
+@pytest.fixture
+def site(tmp_path, monkeypatch):
+    monkeypatch.syspath_prepend(str(tmp_path))
+    before = set(sys.modules)
+    yield tmp_path
+    for name in set(sys.modules) - before:
+        if name.startswith("zz_"):
+            del sys.modules[name]
+
+
+# --- built-ins -------------------------------------------------------------------
+
+
+def test_built_ins_come_first_through_the_same_hooks():
+    records = hooks.plugins()
+    assert [r.name for r in records[:2]] == ["thermcmp.physics.airflow", "thermcmp.model.terms"]
+    assert {r.status for r in records[:2]} == {PluginStatus.BUILT_IN}
+    assert "airflow law 'power law'" in records[0].provides
+    assert hooks.airflow_law("power law") == hooks.airflow_laws()[0] == PowerLaw()
+    names = [term.name for term in hooks.effect_terms()]
+    assert {"cooler_model", "board_model", "memory_vendor", "assembly"} <= set(names)
+    assert len(set(names)) == len(names)
+
+
+def test_a_built_in_law_is_found_without_loading_installed_plugins(site):
+    distribution(site, "zz-broken", "zz_broken", "raise RuntimeError('boom')")
+    assert hooks.airflow_law("power law") == PowerLaw()  # no PluginWarning, which is an error here
+    assert "zz_broken" not in sys.modules
+
+
+def test_unknown_law_gives_the_nearest_name():
+    with pytest.raises(InputError, match="did you mean 'power law'"):
+        hooks.airflow_law("power lw")
+
+
+# --- use and forget --------------------------------------------------------------
+
+
+def test_use_repeat_and_forget():
+    law = PowerLaw(name="wide law", exponent_prior_sd=0.2)
+    module = law_plugin(law)
+    hooks.use_plugin(module)
+    hooks.use_plugin(module)
+    assert hooks.airflow_law("wide law") is law
+    record = hooks.plugins()[-1]
+    assert (record.name, record.status) == ("lab plug-in", PluginStatus.LOADED)
+    assert record.provides == ("airflow law 'wide law'",)
+    hooks.forget_plugin("lab plug-in")
+    assert record not in hooks.plugins()
+    with pytest.raises(InputError, match="unknown airflow law"):
+        hooks.airflow_law("wide law")
+    hooks.use_plugin(module, name="again")
+    assert hooks.airflow_law("wide law") is law
+
+
+def test_an_object_with_methods_is_a_plugin():
+    class Terms:
+        @hookimpl
+        def thermcmp_terms(self):
+            return [types.SimpleNamespace(name="paste")]
+
+    hooks.use_plugin(Terms())
+    assert [t.name for t in hooks.effect_terms()][-1] == "paste"
+    assert hooks.plugins()[-1].name.endswith("Terms")
+
+
+@pytest.mark.parametrize("name", ["thermcmp.physics.airflow", "nowhere"])
+def test_built_ins_and_unknown_plugins_cannot_be_forgotten(name):
+    with pytest.raises(InputError, match="cannot be forgotten"):
+        hooks.forget_plugin(name)
+    assert hooks.airflow_law("power law") == PowerLaw()
+
+
+# --- refusal at registration -----------------------------------------------------
+
+
+def unmarked():
+    module = types.ModuleType("m")
+    module.thermcmp_terms = lambda: []
+    return module
+
+
+def wrapper():
+    module = types.ModuleType("m")
+
+    def thermcmp_terms():
+        return (yield)
+
+    module.thermcmp_terms = hookimpl(wrapper=True)(thermcmp_terms)
+    return module
+
+
+def versioned(version):
+    module = law_plugin(PowerLaw(name="old"))
+    module.api_version = version
+    return module
+
+
+class LawClass:
+    name = "class, not instance"
+
+
+class Marked:
+    @hookimpl
+    def thermcmp_terms(self):
+        return []
+
+
+@pytest.mark.parametrize(
+    ("bad", "message"),
+    [
+        (plugin(thermcmp_airflow_law=lambda: []), "did you mean 'thermcmp_airflow_laws'"),
+        (plugin(thermcmp_terms=lambda fit: []), "takes fit, but hooks are called without"),
+        (plugin(thermcmp_terms=lambda scale=1.0: []), "takes scale"),
+        (plugin(thermcmp_terms=lambda *more: []), "takes more"),
+        (Marked, "takes self.*give an instance"),
+        (plugin(thermcmp_terms=lambda: None), "gave a value of type NoneType.*return a list"),
+        (plugin(thermcmp_terms=lambda: [object()]), "lacks name"),
+        (plugin(thermcmp_airflow_laws=lambda: [LawClass()]), "lacks column, unit, expo.*slope"),
+        (plugin(thermcmp_airflow_laws=lambda: [PowerLaw]), "class PowerLaw.*an instance"),
+        (plugin(thermcmp_terms=lambda: [types.SimpleNamespace(name=" ")]), "name it in text"),
+        (plugin(thermcmp_terms=lambda: [types.SimpleNamespace(name=3)]), "name it in text"),
+        (plugin(thermcmp_terms=lambda: 1 / 0), "thermcmp_terms raised ZeroDivisionError"),
+        (unmarked(), "'thermcmp_terms' has a hook's prefix but is not marked"),
+        (wrapper(), "is a wrapper"),
+        (types.ModuleType("empty"), "has no hook"),
+        ("a name", "has no hook"),
+        (versioned(2), "written for plug-in API 2, this is 1"),
+        (versioned("1.0"), "written for plug-in API '1.0'"),
+    ],
+)
+def test_ill_formed_plugins_are_refused_and_named(bad, message):
+    before = (hooks.plugins(), hooks.airflow_laws(), hooks.effect_terms())
+    with pytest.raises(PluginError, match=f"plug-in 'bad one'.*{message}") as caught:
+        hooks.use_plugin(bad, name="bad one")
+    assert isinstance(caught.value, ThermcmpError)
+    assert (hooks.plugins(), hooks.airflow_laws(), hooks.effect_terms()) == before
+
+
+def test_matching_api_version_and_renamed_function_are_accepted():
+    module = types.ModuleType("renamed")
+    module.api_version = 1
+    module.my_laws = hookimpl(specname="thermcmp_airflow_laws")(lambda: [PowerLaw(name="mine")])
+    hooks.use_plugin(module)
+    assert hooks.airflow_law("mine").name == "mine"
+
+
+def test_a_refused_plugin_leaves_nothing_and_can_come_back_mended():
+    module = plugin(
+        thermcmp_airflow_laws=lambda: [PowerLaw(name="half")], thermcmp_terms=lambda: 1 / 0
+    )
+    with pytest.raises(PluginError) as caught:
+        hooks.use_plugin(module)
+    assert isinstance(caught.value.__cause__, ZeroDivisionError)
+    assert "half" not in [law.name for law in hooks.airflow_laws()]
+    module.thermcmp_terms = hookimpl(specname="thermcmp_terms")(lambda: [])
+    hooks.use_plugin(module)
+    assert hooks.airflow_law("half").name == "half"
+
+
+# --- clashes ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("hook", "make"),
+    [
+        ("thermcmp_airflow_laws", lambda: PowerLaw(name="same")),
+        ("thermcmp_terms", lambda: types.SimpleNamespace(name="same")),
+        ("thermcmp_questions", lambda: Question("same", lambda fit: answer())),
+        ("thermcmp_report_sections", lambda: Section("same", lambda fit, answers: "")),
+    ],
+)
+def test_two_things_of_one_name_name_both_plugins(hook, make):
+    hooks.use_plugin(plugin("first", **{hook: lambda: [make()]}))
+    with pytest.raises(PluginError, match=r"'second'.*'same'.*'first'.*Mend"):
+        hooks.use_plugin(plugin("second", **{hook: lambda: [make()]}))
+    with pytest.raises(PluginError, match=r"'twice'.*'other'.*'twice'"):
+        twin = [types.SimpleNamespace(name="other"), types.SimpleNamespace(name="other")]
+        hooks.use_plugin(plugin("twice", thermcmp_terms=lambda: twin))
+
+
+def test_a_built_in_cannot_be_replaced():
+    with pytest.raises(PluginError, match=r"'power law', which plug-in 'thermcmp.physics.airflow'"):
+        hooks.use_plugin(law_plugin(PowerLaw(exponent_prior_mean=2.0)))
+    assert hooks.airflow_law("power law").exponent_prior_mean == 0.65
+
+
+def test_one_name_for_two_plugins_is_refused_with_the_cure():
+    hooks.use_plugin(law_plugin(PowerLaw(name="a")))
+    with pytest.raises(PluginError, match=r"forget_plugin\('lab plug-in'\)"):
+        hooks.use_plugin(law_plugin(PowerLaw(name="b")))
+
+
+# --- installed plug-ins ----------------------------------------------------------
+
+
+@pytest.mark.parametrize("broken", ["aa", "mm", "zz"])
+@pytest.mark.parametrize(
+    ("source", "why"),
+    [
+        ("raise RuntimeError('boom')", "RuntimeError: boom"),
+        ("import sys; sys.exit(3)", "SystemExit: 3"),
+        ("import no_such_package_here", "ModuleNotFoundError"),
+        ("def thermcmp_terms(): return []", "not marked"),
+    ],
+)
+def test_a_broken_one_is_named_and_the_others_load(site, broken, source, why):
+    for place in ("aa", "mm", "zz"):
+        bad = place == broken
+        text = source if bad else GOOD.format(law=f"law {place}")
+        distribution(site, f"{place}-pack", f"zz_{place}", text, entry=place)
+    with pytest.warns(hooks.PluginWarning, match=f"plug-in '{broken}' .{broken}-pack 1.2.*{why}"):
+        laws = hooks.airflow_laws()
+    good = sorted({"aa", "mm", "zz"} - {broken})
+    assert {f"law {place}" for place in good} <= {law.name for law in laws}
+    failed = [r for r in hooks.plugins() if r.status is PluginStatus.FAILED]  # warned once only
+    assert [(r.name, r.distribution, r.version) for r in failed] == [
+        (broken, f"{broken}-pack", "1.2")
+    ]
+    assert why in failed[0].error
+    assert "Traceback" in failed[0].traceback
+    loaded = {r.name for r in hooks.plugins() if r.status is PluginStatus.LOADED}
+    assert set(good) <= loaded
+
+
+def test_strict_mode_makes_a_failure_an_error_each_time(site, monkeypatch):
+    monkeypatch.setenv("THERMCMP_STRICT_PLUGINS", "1")
+    distribution(site, "bad-pack", "zz_bad", "raise RuntimeError('boom')")
+    for _ in range(2):
+        with pytest.raises(PluginError, match=r"bad-pack 1.2.*RuntimeError: boom"):
+            hooks.effect_terms()
+    monkeypatch.setenv("THERMCMP_STRICT_PLUGINS", "0")
+    assert hooks.effect_terms()
+
+
+def test_damaged_metadata_does_not_hide_a_plugin(site):
+    distribution(site, "odd-pack", "zz_odd", GOOD.format(law="odd law"), entry="odd")
+    (site / "odd_pack-1.2.dist-info" / "METADATA").write_text("Metadata-Version: 2.1\n")
+    record = next(r for r in hooks.plugins() if r.name == "odd")
+    assert (record.version, record.status) == ("?", PluginStatus.LOADED)
+    assert hooks.airflow_law("odd law").name == "odd law"
+
+
+@pytest.mark.parametrize("seed", ["0", "1", "42"])
+def test_an_installed_clash_has_one_outcome_under_any_hash_seed(tmp_path, seed):
+    for place in ("bb", "aa"):
+        distribution(tmp_path, f"{place}-pack", f"zz_{place}", GOOD.format(law="one"), entry=place)
+    script = (
+        "import warnings; warnings.simplefilter('ignore')\n"
+        "from thermcmp import hooks\n"
+        "for r in hooks.plugins():\n"
+        "    if r.name in ('aa', 'bb'): print(r.name, r.status.value, r.error)\n"
+    )
+    root = str(Path(hooks.__file__).parents[1])
+    environment = dict(os.environ, PYTHONHASHSEED=seed)
+    environment["PYTHONPATH"] = os.pathsep.join([str(tmp_path), root])
+    done = subprocess.run(
+        [sys.executable, "-c", script], env=environment, capture_output=True, text=True, check=True
+    )
+    lines = done.stdout.splitlines()
+    assert lines[0].strip() == "aa loaded"
+    assert lines[1].startswith("bb failed plug-in 'bb' (bb-pack 1.2)")
+    assert "which plug-in 'aa' (aa-pack 1.2) gives already" in lines[1]
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_the_outcome_of_a_clash_does_not_follow_the_order_of_the_file_system(
+    site, monkeypatch, turned
+):
+    for place in ("bb", "aa"):
+        distribution(site, f"{place}-pack", f"zz_{place}", GOOD.format(law="one"), entry=place)
+    found = list(metadata.entry_points(group="thermcmp"))
+    monkeypatch.setattr(metadata, "entry_points", lambda group: found[::-1] if turned else found)
+    with pytest.warns(hooks.PluginWarning, match="plug-in 'bb' .* 'one', which plug-in 'aa'"):
+        hooks.plugins()
+
+
+# --- questions and report sections -----------------------------------------------
+
+
+def test_a_question_that_raises_is_named_and_the_others_are_answered():
+    def broken(fit):
+        raise KeyError("no such column")
+
+    hooks.use_plugin(plugin("a", thermcmp_questions=lambda: [Question("bad", broken)]))
+    good = answer()
+    hooks.use_plugin(plugin("b", thermcmp_questions=lambda: [Question("echo", lambda fit: good)]))
+    hooks.use_plugin(plugin("c", thermcmp_questions=lambda: [Question("odd", lambda fit: 3)]))
+    with pytest.raises(PluginError, match="plug-in 'a': its question 'bad' raised Key") as caught:
+        hooks.questions()[0].ask("a fit")
+    assert isinstance(caught.value.__cause__, KeyError)
+    with pytest.warns(
+        hooks.PluginWarning, match=r"(?s)'a'.*KeyError.*'c'.*gave a value of type int"
+    ):
+        answers = hooks.ask_questions("a fit")
+    assert answers == (good,)
+
+
+def test_a_section_that_raises_is_named_and_the_others_are_rendered():
+    @dataclass
+    class Fit:
+        name: str
+
+    def page(fit, answers):
+        return f"<p>{fit.name}, {len(answers)} answers</p>"
+
+    sections = [Section("bad", lambda fit, answers: 1 / 0), Section("page", page)]
+    hooks.use_plugin(plugin("s", thermcmp_report_sections=lambda: sections))
+    assert [s.title for s in hooks.report_sections()] == ["bad", "page"]
+    with pytest.warns(hooks.PluginWarning, match="report section 'bad' raised ZeroDivisionError"):
+        rendered = hooks.render_sections(Fit("demo"), [answer()])
+    assert rendered == (("page", "<p>demo, 1 answers</p>"),)

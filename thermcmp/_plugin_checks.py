@@ -1,0 +1,113 @@
+"""What a plug-in must look like: its hooks and what they give, checked on registration."""
+
+from __future__ import annotations
+
+import difflib
+import inspect
+from collections.abc import Sequence
+from typing import Any, Final, NamedTuple
+
+import pluggy
+
+from thermcmp.errors import PluginError
+
+PROJECT: Final = "thermcmp"
+#: Version of the hooks. A plug-in may state the one it was written for as
+#: `api_version`; another one is refused.
+API_VERSION: Final = 1
+
+
+class Point(NamedTuple):
+    """What one hook gives: in words, the attribute that names it, and members."""
+
+    what: str
+    key: str
+    members: tuple[str, ...]
+
+
+_LAW_MEMBERS: Final = (
+    "column", "unit", "exponent_prior_mean", "exponent_prior_sd", "factor", "slope",
+)  # fmt: skip
+POINTS: Final = {
+    "thermcmp_airflow_laws": Point("airflow law", "name", _LAW_MEMBERS),
+    "thermcmp_terms": Point("effect term", "name", ()),
+    "thermcmp_questions": Point("question", "name", ("ask",)),
+    "thermcmp_report_sections": Point("report section", "title", ("render",)),
+}
+
+
+def check_plugin(plugin: object, owner: str) -> None:
+    """Refuse unknown, unmarked or argument-taking hooks, and another API version."""
+    version = getattr(plugin, "api_version", API_VERSION)
+    if version != API_VERSION:
+        raise PluginError(
+            f"{owner}: written for plug-in API {version!r}, this is {API_VERSION}. Mend: install "
+            f"releases of the plug-in and of thermcmp that share one (api_version = {API_VERSION})"
+        )
+    reader = pluggy.PluginManager(PROJECT)
+    hooks = 0
+    for attribute in dir(plugin):
+        options = reader.parse_hookimpl_opts(plugin, attribute)
+        if options is None:
+            _refuse_unmarked(plugin, attribute, owner)
+            continue
+        hooks += 1
+        hook = options.get("specname") or attribute
+        if hook not in POINTS:
+            raise PluginError(
+                f"{owner}: there is no hook '{hook}'. Mend: {choose(hook, list(POINTS))}"
+            )
+        if options.get("wrapper") or options.get("hookwrapper"):
+            raise PluginError(
+                f"{owner}: its hook {hook} is a wrapper. Mend: return a list, wrap nothing"
+            )
+        arguments = list(inspect.signature(getattr(plugin, attribute)).parameters)
+        if arguments:
+            raise PluginError(
+                f"{owner}: its hook {hook} takes {', '.join(arguments)}, but hooks are called "
+                "without arguments. Mend: take none; of a class, give an instance"
+            )
+    if not hooks:
+        raise PluginError(
+            f"{owner}: has no hook. Mend: mark a function with thermcmp.hooks.hookimpl "
+            f"and name it one of {', '.join(POINTS)}"
+        )
+
+
+def _refuse_unmarked(plugin: object, attribute: str, owner: str) -> None:
+    """Refuse a function that looks like a hook but would never be called."""
+    if not attribute.startswith(f"{PROJECT}_"):
+        return
+    if inspect.isroutine(inspect.getattr_static(plugin, attribute, None)):
+        raise PluginError(
+            f"{owner}: its function '{attribute}' has a hook's prefix but is not marked. "
+            "Mend: mark it with thermcmp.hooks.hookimpl, or rename it"
+        )
+
+
+def checked_key(item: Any, point: Point, owner: str) -> str:
+    """Give the name of one given thing, or refuse what lacks its members."""
+    if isinstance(item, type):
+        raise PluginError(
+            f"{owner}: gives the class {item.__qualname__} as {point.what}. Mend: give an instance"
+        )
+    lacking = [one for one in (point.key, *point.members) if not hasattr(item, one)]
+    if lacking:
+        raise PluginError(
+            f"{owner}: gives a {type(item).__name__} as {point.what}, which lacks "
+            f"{', '.join(lacking)}. Mend: add what is lacking"
+        )
+    key = getattr(item, point.key)
+    if not isinstance(key, str) or not key.strip():
+        raise PluginError(
+            f"{owner}: gives a thing as {point.what} whose {point.key} is {key!r}. "
+            "Mend: name it in text"
+        )
+    return key
+
+
+def choose(wrong: str, names: Sequence[str]) -> str:
+    """Say which names there are, the nearest first."""
+    near = difflib.get_close_matches(wrong, names, n=1)
+    start = f"did you mean '{near[0]}'? " if near else ""
+    return start + (f"use one of {', '.join(names)}" if names else "there is none")

@@ -1,0 +1,30 @@
+"""Shared refusal of values that the formulas of this floor cannot take."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from thermcmp.errors import Fault, InputError
+
+
+def floats(value: ArrayLike) -> NDArray[np.float64]:
+    """Give `value` as an array of float64."""
+    return np.asarray(value, dtype=np.float64)
+
+
+def require_positive(doing: str, mend: str, **values: ArrayLike) -> None:
+    """Raise one `InputError` that lists every name with a value not in (0, inf).
+
+    NaN passes: an unknown value gives an unknown result.
+    """
+    faults = []
+    for name, value in values.items():
+        array = floats(value)
+        bad = array[(array <= 0.0) | np.isinf(array)]
+        if bad.size:
+            faults.append(
+                Fault("must be finite and above zero", mend, column=name, value=f"{bad[0]:g}")
+            )
+    if faults:
+        raise InputError(doing, faults)

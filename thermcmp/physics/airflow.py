@@ -1,0 +1,234 @@
+"""Airflow laws: how the convective resistance falls as the fan turns faster.
+
+An airflow law is a plug-in point: it names the results column that drives the
+flow and gives the convective resistance relative to a reference. The power law
+here is the default for air; laws for other coolants come as plug-ins.
+
+References
+----------
+E. Pohlhausen, "Der Wärmeaustausch zwischen festen Körpern und Flüssigkeiten mit
+kleiner Reibung und kleiner Wärmeleitung", ZAMM 1 (1921) 115-121: laminar flat
+plate, Nu ~ Re^0.5.
+
+F. W. Dittus and L. M. K. Boelter, "Heat transfer in automobile radiators of the
+tubular type", Univ. of California Publ. in Engineering 2 (1930) 443-461:
+turbulent duct, Nu ~ Re^0.8.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.hooks import hookimpl
+from thermcmp.physics._checks import floats, require_positive
+
+
+@runtime_checkable
+class AirflowLaw(Protocol):
+    """What an airflow law must have; any object with these members is one.
+
+    The law has one shape parameter, the exponent m, with a normal prior. Both
+    engines call the same two methods: the conditional engine with numbers, the
+    NUTS engine with a PyTensor scalar as `exponent`. So a law writes its
+    formula with the operators ``+ - * / **`` and ``numpy.log`` and ``numpy.exp``
+    only, never branches on `exponent`, and never converts it to a float.
+
+    Attributes
+    ----------
+    name : str
+        Name by which a fit asks for the law.
+    column : str
+        Results column that drives the flow, such as ``fan_rpm``.
+    unit : str
+        Unit of that column, for tables and figures.
+    exponent_prior_mean, exponent_prior_sd : float
+        Normal prior of the exponent [-].
+    """
+
+    @property
+    def name(self) -> str: ...  # noqa: D102
+
+    @property
+    def column(self) -> str: ...  # noqa: D102
+
+    @property
+    def unit(self) -> str: ...  # noqa: D102
+
+    @property
+    def exponent_prior_mean(self) -> float: ...  # noqa: D102
+
+    @property
+    def exponent_prior_sd(self) -> float: ...  # noqa: D102
+
+    def factor(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Give the convective resistance relative to the one at `reference`.
+
+        Parameters
+        ----------
+        drive : array_like, shape (n,)
+            Values of `column` [`unit`], above zero.
+        reference : array_like, scalar or shape (n,)
+            Reference value of `column` [`unit`], above zero.
+        exponent : float, array_like or PyTensor scalar
+            Exponent m [-].
+
+        Returns
+        -------
+        numpy.ndarray or PyTensor variable, broadcast shape
+            Factor [-]; exactly 1 where `drive` equals `reference`.
+        """
+        ...
+
+    def slope(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Give the exact derivative of `factor` with respect to `exponent`.
+
+        Parameters
+        ----------
+        drive, reference, exponent
+            As for `factor`.
+
+        Returns
+        -------
+        numpy.ndarray or PyTensor variable, broadcast shape
+            Derivative [-].
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PowerLaw:
+    """Convective resistance as a power of fan speed: g = (N / N_ref)^(-m).
+
+    By the fan laws flow is proportional to speed at a fixed air path, and a
+    convective coefficient goes with a power of flow: 0.5 for a laminar flat
+    plate (Pohlhausen 1921), 0.8 for a turbulent duct (Dittus & Boelter 1930).
+    The default prior is centred between the two, and both lie within 1.5
+    standard deviations of it.
+
+    Attributes
+    ----------
+    name : str
+        ``"power law"``.
+    column, unit : str
+        ``"fan_rpm"`` in ``"rpm"``.
+    exponent_prior_mean, exponent_prior_sd : float
+        Normal prior of m [-].
+    """
+
+    name: str = "power law"
+    column: str = "fan_rpm"
+    unit: str = "rpm"
+    exponent_prior_mean: float = 0.65
+    exponent_prior_sd: float = 0.10
+
+    def factor(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Give the convective resistance relative to the one at `reference`.
+
+        Parameters
+        ----------
+        drive : array_like, shape (n,)
+            Fan speed N [rpm], above zero; NaN gives NaN.
+        reference : array_like, scalar or shape (n,)
+            Reference fan speed N_ref [rpm], above zero.
+        exponent : float, array_like or PyTensor scalar
+            Exponent m [-].
+
+        Returns
+        -------
+        numpy.ndarray or PyTensor variable, broadcast shape
+            (N / N_ref)^(-m) [-].
+
+        Raises
+        ------
+        InputError
+            If a speed is zero, negative or infinite.
+        """
+        return _speed_ratio(drive, reference) ** (-exponent)
+
+    def slope(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Give the exact derivative of `factor` with respect to `exponent`.
+
+        Parameters
+        ----------
+        drive, reference, exponent
+            As for `factor`.
+
+        Returns
+        -------
+        numpy.ndarray or PyTensor variable, broadcast shape
+            -ln(N / N_ref) (N / N_ref)^(-m) [-].
+
+        Raises
+        ------
+        InputError
+            If a speed is zero, negative or infinite.
+        """
+        ratio = _speed_ratio(drive, reference)
+        return -np.log(ratio) * ratio ** (-exponent)
+
+
+def check_airflow_law(law: AirflowLaw, drive: ArrayLike, reference: float) -> None:
+    """Check that a law keeps its promises; for the tests of a plug-in.
+
+    Parameters
+    ----------
+    law : AirflowLaw
+        The law.
+    drive : array_like, shape (n,)
+        Values of the law's column over the range it is meant for [its unit].
+    reference : float
+        Reference value [its unit].
+
+    Raises
+    ------
+    InputError
+        With a fault for each broken promise: a factor of 1 at the reference, a
+        proper prior, a slope that is the factor's derivative (central difference,
+        to 1e-6 relative), and the same numbers from a PyTensor exponent.
+    """
+    import pytensor
+    import pytensor.tensor as pt
+
+    drives, mean, sd = floats(drive), law.exponent_prior_mean, law.exponent_prior_sd
+    faults = []
+    if not (np.isfinite(mean) and np.isfinite(sd) and sd > 0.0):
+        faults.append(Fault("the exponent's prior is not a normal", "give a mean and an sd > 0"))
+    at_reference = floats(law.factor([reference], reference, mean))
+    if not np.allclose(at_reference, 1.0, rtol=1e-12, atol=0.0):
+        faults.append(Fault("the factor at the reference is not 1", "divide by its value there"))
+    # The error of a central difference is of the order of step squared.
+    step = 1e-4
+    risen, fallen = (floats(law.factor(drives, reference, mean + d)) for d in (step, -step))
+    slope = floats(law.slope(drives, reference, mean))
+    if not np.allclose(slope, (risen - fallen) / (2.0 * step), rtol=1e-6, atol=1e-7):
+        faults.append(Fault("the slope is not the factor's derivative", "derive the formula by m"))
+    exponent = pt.dscalar("exponent")
+    for method in (law.factor, law.slope):
+        graph = method(drives, reference, exponent)
+        value = pytensor.function([exponent], graph, mode="FAST_COMPILE")(mean)
+        if not np.allclose(value, floats(method(drives, reference, mean)), rtol=1e-12):
+            faults.append(Fault("PyTensor gives other numbers", "use operators, log and exp only"))
+    if faults:
+        raise InputError(f"The airflow law '{law.name}' does not hold:", faults)
+
+
+def _speed_ratio(drive: ArrayLike, reference: ArrayLike) -> Any:
+    """Give N / N_ref, or refuse speeds for which a power law has no meaning."""
+    require_positive(
+        "The power law needs turning fans:",
+        "leave out runs with stopped fans; still air is natural convection, another law",
+        drive=drive,
+        reference=reference,
+    )
+    return floats(drive) / floats(reference)
+
+
+@hookimpl
+def thermcmp_airflow_laws() -> list[AirflowLaw]:
+    """Give the airflow laws that come with the library."""
+    return [PowerLaw()]
