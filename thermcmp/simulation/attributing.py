@@ -1,0 +1,90 @@
+"""True attribution of a fix to hardware, fan speed and power."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import permutations
+
+#: What a fix can change, in the order of the tables.
+PARTS = ("hardware", "fan", "power")
+
+
+@dataclass(frozen=True, slots=True)
+class Attribution:
+    """How much cooler each part of a fix makes a sensor.
+
+    All values are improvements: rise before minus rise after, positive is cooler.
+
+    Attributes
+    ----------
+    alone_k : dict of str to float
+        Improvement of each part when only it is changed, starting from the old
+        build [K]; keys "hardware", "fan", "power".
+    interaction_k : float
+        What the parts do together beyond `alone_k` [K]; these sum to `total_k`.
+    order_free_k : dict of str to float
+        Improvement of each part averaged over every order of changing them [K];
+        these sum to `total_k` too.
+    total_k : float
+        Improvement of the whole fix [K].
+    """
+
+    alone_k: dict[str, float]
+    interaction_k: float
+    order_free_k: dict[str, float]
+    total_k: float
+
+
+def attribution_from_corners(rise_k: Callable[[frozenset[str]], float]) -> Attribution:
+    """Split a fix from the rises at its corners.
+
+    Parameters
+    ----------
+    rise_k : callable
+        Takes the set of parts that are new and returns the rise [K].
+
+    Returns
+    -------
+    Attribution
+        The parts and their total [K].
+    """
+    before = rise_k(frozenset())
+
+    def worth(changed: frozenset[str]) -> float:
+        return before - rise_k(changed)
+
+    total = worth(frozenset(PARTS))
+    alone = {part: worth(frozenset({part})) for part in PARTS}
+    return Attribution(alone, total - sum(alone.values()), order_free_shares(worth, PARTS), total)
+
+
+def order_free_shares(
+    worth: Callable[[frozenset[str]], float], players: Sequence[str]
+) -> dict[str, float]:
+    """Average each player's marginal worth over every order of joining.
+
+    Parameters
+    ----------
+    worth : callable
+        Takes a set of players and returns its worth; the empty set is worth 0.
+    players : sequence of str
+        All players; every order is visited, so keep to a handful.
+
+    Returns
+    -------
+    dict of str to float
+        Share of each player, in the unit of `worth`; they sum to the worth of all.
+
+    References
+    ----------
+    L. S. Shapley, "A value for n-person games", Contributions to the Theory of
+    Games II, Princeton University Press, 1953, pages 307-317.
+    """
+    shares = dict.fromkeys(players, 0.0)
+    orders = list(permutations(players))
+    for order in orders:
+        for position, player in enumerate(order):
+            joined = frozenset(order[:position])
+            shares[player] += (worth(joined | {player}) - worth(joined)) / len(orders)
+    return shares

@@ -1,0 +1,138 @@
+"""Filling a run plan with readings: conditions, temperatures, noise, rounding."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from thermcmp.library.coercion import DTYPES
+from thermcmp.library.schema import COLUMNS, NAMES
+from thermcmp.simulation.run_plans import RunPlan
+from thermcmp.simulation.scenario import Scenario
+from thermcmp.simulation.seeds import generator
+from thermcmp.simulation.truth import Truth
+
+_Values = npt.NDArray[np.floating]
+
+
+def measure(
+    plan: RunPlan, truth: Truth, scenario: Scenario | None = None, *,
+    seed: int | np.random.Generator,
+) -> pd.DataFrame:  # fmt: skip
+    """Fill a plan with what the instruments would have shown.
+
+    Parameters
+    ----------
+    plan : RunPlan
+        The runs.
+    truth : Truth
+        Effects of the plan's parts.
+    scenario : Scenario, optional
+        Spreads and resolutions; the usual ones by default.
+    seed : int or numpy.random.Generator
+        Source of all draws.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (runs * sensors,)
+        Results table with all columns of the schema.
+
+    Raises
+    ------
+    InputError
+        If the seed is negative or no whole number.
+    """
+    scenario = Scenario() if scenario is None else scenario
+    rng = generator(seed)
+    runs = plan.runs
+    ambient = scenario.ambient_c + scenario.ambient_sd_k * rng.standard_normal(len(runs))
+    fan, power = _actual_conditions(runs, truth, scenario, rng)
+    floor = runs["session"].map(truth.noise_floor_dba).to_numpy(dtype=float)
+    noise = _level_with_background(_cooler_level(runs, truth, fan), floor)
+    noise = noise + scenario.noise_sd_db * rng.standard_normal(len(runs))
+    readings = {
+        "ambient_c": _rounded(ambient, scenario.temperature_step_k),
+        "fan_rpm": _rounded(fan, scenario.fan_step_rpm),
+        "power_w": _rounded(power, scenario.power_step_w),
+        # A meter that has just read the background never shows less with the card on.
+        "noise_dba": _rounded(np.maximum(noise, floor), scenario.noise_step_db),
+        "noise_floor_dba": _rounded(floor, scenario.noise_step_db),
+    }
+    parts = []
+    for name, sensor in scenario.sensors.items():
+        spread = np.hypot(sensor.run_sd_k, scenario.standard_error_k)
+        temperature = ambient + truth.run_rise_k(name, runs, fan, power)
+        temperature = temperature + spread * rng.standard_normal(len(runs))
+        at_limit = np.zeros(len(runs), dtype=bool)
+        if sensor.limit_c is not None:
+            at_limit = temperature >= sensor.limit_c
+            temperature = np.minimum(temperature, sensor.limit_c)
+        shown = _rounded(temperature, scenario.temperature_step_k)
+        parts.append(runs.assign(**readings, sensor=name, temperature_c=shown, at_limit=at_limit))
+    rows = pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)
+    return _in_schema(
+        rows,
+        standard_error_k=scenario.standard_error_k,
+        resolution_k=scenario.temperature_step_k,
+        mic_distance_m=scenario.mic_distance_m,
+        regulated=False,
+        protocol_verdict="unchecked",
+    )
+
+
+def _actual_conditions(
+    runs: pd.DataFrame, truth: Truth, scenario: Scenario, rng: np.random.Generator
+) -> tuple[_Values, _Values]:
+    """Fan speed [rpm] and power [W] that each run really had."""
+    settings = runs["firmware"].map(truth.firmware)
+    stock = runs["fan_mode"] == "stock"
+    fan = runs["set_fan_rpm"].where(~stock, [setting.fan_rpm for setting in settings])
+    power = runs["set_power_w"].where(~stock, [setting.power_w for setting in settings])
+    fan = fan.where(runs["fan_mode"] != "equal noise", _speed_at_set_level(runs, truth))
+    z = rng.standard_normal((2, len(runs)))
+    return (
+        fan.to_numpy(dtype=float) + scenario.fan_sd_rpm * z[0],
+        power.to_numpy(dtype=float) + scenario.power_sd_w * z[1],
+    )
+
+
+def _speed_at_set_level(runs: pd.DataFrame, truth: Truth) -> _Values:
+    """Speed at which the meter, background included, shows the set level [rpm]."""
+    floor = runs["session"].map(truth.noise_floor_dba).to_numpy(dtype=float)
+    target = runs["set_noise_dba"].to_numpy(dtype=float)
+    # At or below the background no speed fits: such a run is made at the lowest audible one.
+    card = 10.0 * np.log10(np.maximum(10.0 ** (target / 10.0) - 10.0 ** (floor / 10.0), 1.0))
+    slope = np.array([truth.noise[model].slope_db for model in runs["cooler_model"]])
+    at_reference = _cooler_level(runs, truth, np.full(len(runs), truth.reference_fan_rpm))
+    return np.asarray(truth.reference_fan_rpm * 10.0 ** ((card - at_reference) / slope))
+
+
+def _cooler_level(runs: pd.DataFrame, truth: Truth, fan_rpm: _Values) -> _Values:
+    """Level of each run's cooler without background [dB(A)]."""
+    laws = [truth.noise[model] for model in runs["cooler_model"]]
+    own = runs["cooler_id"].map(truth.noise_specimen_db).to_numpy(dtype=float)
+    level = np.array([law.level_dba for law in laws]) + own
+    slope = np.array([law.slope_db for law in laws])
+    return np.asarray(level + slope * np.log10(fan_rpm / truth.reference_fan_rpm))
+
+
+def _level_with_background(level_dba: _Values, floor_dba: _Values) -> _Values:
+    """Energetic sum of a level and its background [dB(A)]."""
+    return np.asarray(10.0 * np.log10(10.0 ** (level_dba / 10.0) + 10.0 ** (floor_dba / 10.0)))
+
+
+def _rounded(values: _Values, step: float) -> _Values:
+    """Values as an instrument of that resolution shows them; 0 does not round."""
+    if step == 0.0:
+        return values
+    # The second rounding takes away the last-digit dust of the multiplication.
+    return np.asarray(np.round(np.round(values / step) * step, 9))
+
+
+def _in_schema(rows: pd.DataFrame, **constants: Any) -> pd.DataFrame:
+    """Rows with exactly the schema's columns, in its order and types."""
+    rows = rows.assign(**constants).reindex(columns=list(NAMES))
+    return rows.astype({column.name: DTYPES[column.kind] for column in COLUMNS})
