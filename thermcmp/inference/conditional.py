@@ -189,9 +189,9 @@ def _explore(
         np.stack([mode, mode / 2.0, mode]),
         np.stack([factor, safe_cholesky(0.6 * np.eye(len(mode))), 1.5 * factor]),
     )
-    size = max(500, 100 * len(mode))
+    size = max(400, 60 * len(mode))
     weighted = sample(
-        target.log_density, start, adapt=(size, size, 2 * size), count=int(1.5 * draws), rng=rng
+        target.log_density, start, adapt=(size, size, 2 * size), count=draws, rng=rng
     )
     picked = _systematic(weighted.weights, draws, rng)
     points = target.points(weighted.x[picked])

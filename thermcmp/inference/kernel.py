@@ -143,10 +143,8 @@ class _Solved:
                 "The effects cannot be told apart even with their priors (singular system). "
                 "Mend: give every fixed effect a proper prior, or remove an aliased one."
             ) from error
-        c = (lam * self.rhs)[:, :, None]
-        half = np.linalg.solve(self.chol, c)
-        self.u = np.linalg.solve(np.swapaxes(self.chol, 1, 2), half)[:, :, 0]
-        fit = np.sum(half[:, :, 0] ** 2, axis=1)
+        self.half = _solve_each(self.chol, lam * self.rhs, trans=0)
+        fit = np.sum(self.half**2, axis=1)
         log_det = 2.0 * np.sum(np.log(np.diagonal(self.chol, axis1=1, axis2=2)), axis=1)
         free = len(problem.y) - int(kernel._loose.sum())
         self.log_likelihood = -0.5 * (
@@ -172,7 +170,7 @@ class _Solved:
     def gradient(self) -> Points:
         """Gradient of the log likelihood at the one point of this batch."""
         problem, kernel = self.kernel.problem, self.kernel
-        lam, u = self.lam[0], self.u[0]
+        lam, u = self.lam[0], self._mean()[0]
         inverse = _inverse(self.chol[0])
         b = (lam * u)[None, :]
         e = (self.y - self._times(b, self.h))[:, 0]
@@ -202,15 +200,27 @@ class _Solved:
 
     def draw(self, rng: np.random.Generator) -> Array:
         """One draw of the effects per point."""
-        noise = rng.standard_normal(self.u.shape)[:, :, None]
-        u = self.u + np.linalg.solve(np.swapaxes(self.chol, 1, 2), noise)[:, :, 0]
+        # L⁻ᵀ(half + noise) is the conditional mean plus a draw of covariance M⁻¹.
+        u = _solve_each(self.chol, self.half + rng.standard_normal(self.half.shape), trans=1)
         return self.kernel.problem.fixed_mean + self.lam * u
+
+    def _mean(self) -> Array:
+        return _solve_each(self.chol, self.half, trans=1)
 
     def moments(self) -> tuple[Array, Array]:
         """Mean and covariance of the effects at the one point of this batch."""
         lam = self.lam[0]
         cov = lam[:, None] * _inverse(self.chol[0]) * lam[None, :]
-        return self.kernel.problem.fixed_mean + lam * self.u[0], cov
+        return self.kernel.problem.fixed_mean + lam * self._mean()[0], cov
+
+
+def _solve_each(chol: Array, rhs: Array, *, trans: int) -> Array:
+    """Solve L x = b (or Lᵀx = b) for each matrix of the batch."""
+    from scipy.linalg.lapack import dtrtrs
+
+    return np.stack(
+        [dtrtrs(low, b, lower=1, trans=trans)[0] for low, b in zip(chol, rhs, strict=True)]
+    )
 
 
 def _inverse(chol: Array) -> Array:

@@ -1,0 +1,118 @@
+"""Honest statistics for cooling tests.
+
+The public face is here; everything loads on first use, so that importing the
+package costs next to nothing.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from thermcmp.errors import (
+        EngineError,
+        Fault,
+        InputError,
+        LibraryError,
+        ModelError,
+        NotEstimableError,
+        PluginError,
+        ThermcmpError,
+        ThermcmpWarning,
+    )
+    from thermcmp.hooks import hookimpl, plugins, use_plugin
+    from thermcmp.inference.fitting import fit
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.inference.stored_fit import load_fit
+    from thermcmp.library.store import Library
+    from thermcmp.library.table import read_results
+    from thermcmp.model.conditions import Build, Conditions
+    from thermcmp.model.priors import HalfNormal, Normal
+    from thermcmp.model.terms import Term
+    from thermcmp.questions.answer import Answer
+    from thermcmp.questions.attribution import attribute
+    from thermcmp.questions.limit_margin import margin
+    from thermcmp.questions.ranking import rank
+    from thermcmp.questions.separation import separate
+    from thermcmp.reporting.document import report
+    from thermcmp.simulation import simulate
+
+__version__ = "0.1.0"
+
+#: Public name -> the module that holds it.
+_HOMES = {
+    "Answer": "thermcmp.questions.answer",
+    "Build": "thermcmp.model.conditions",
+    "Conditions": "thermcmp.model.conditions",
+    "EngineError": "thermcmp.errors",
+    "Fault": "thermcmp.errors",
+    "Fit": "thermcmp.inference.posterior",
+    "HalfNormal": "thermcmp.model.priors",
+    "InputError": "thermcmp.errors",
+    "Library": "thermcmp.library.store",
+    "LibraryError": "thermcmp.errors",
+    "ModelError": "thermcmp.errors",
+    "Normal": "thermcmp.model.priors",
+    "NotEstimableError": "thermcmp.errors",
+    "PluginError": "thermcmp.errors",
+    "Term": "thermcmp.model.terms",
+    "ThermcmpError": "thermcmp.errors",
+    "ThermcmpWarning": "thermcmp.errors",
+    "attribute": "thermcmp.questions.attribution",
+    "fit": "thermcmp.inference.fitting",
+    "hookimpl": "thermcmp.hooks",
+    "load_fit": "thermcmp.inference.stored_fit",
+    "margin": "thermcmp.questions.limit_margin",
+    "plugins": "thermcmp.hooks",
+    "rank": "thermcmp.questions.ranking",
+    "read_results": "thermcmp.library.table",
+    "report": "thermcmp.reporting.document",
+    "separate": "thermcmp.questions.separation",
+    "simulate": "thermcmp.simulation",
+    "use_plugin": "thermcmp.hooks",
+}
+
+__all__ = [
+    "Answer",
+    "Build",
+    "Conditions",
+    "EngineError",
+    "Fault",
+    "Fit",
+    "HalfNormal",
+    "InputError",
+    "Library",
+    "LibraryError",
+    "ModelError",
+    "Normal",
+    "NotEstimableError",
+    "PluginError",
+    "Term",
+    "ThermcmpError",
+    "ThermcmpWarning",
+    "attribute",
+    "fit",
+    "hookimpl",
+    "load_fit",
+    "margin",
+    "plugins",
+    "rank",
+    "read_results",
+    "report",
+    "separate",
+    "simulate",
+    "use_plugin",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'thermcmp' has no attribute '{name}'")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
