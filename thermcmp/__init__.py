@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from thermcmp.model.terms import Term
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
+    from thermcmp.questions.classical import classical_check
     from thermcmp.questions.limit_margin import margin
     from thermcmp.questions.ranking import rank
     from thermcmp.questions.separation import separate
@@ -60,6 +61,7 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "attribute": "thermcmp.questions.attribution",
+    "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
     "hookimpl": "thermcmp.hooks",
     "load_fit": "thermcmp.inference.stored_fit",
@@ -92,6 +94,7 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "attribute",
+    "classical_check",
     "fit",
     "hookimpl",
     "load_fit",
