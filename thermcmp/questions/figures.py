@@ -10,7 +10,7 @@ warning, and what cannot be estimated is left out and named below the axes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -36,6 +36,10 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from thermcmp.questions.answer import Answer
+
+
+#: More rows than this make a figure that nobody reads.
+MOST_ROWS: Final = 40
 
 
 def interval_figure(
@@ -66,15 +70,21 @@ def interval_figure(
         Whether to mark zero, as for effects and differences.
     title : str, optional
         Heading; the answer's title by default.
+
+    Notes
+    -----
+    At most `MOST_ROWS` rows are drawn, the first ones; the figure then says how many
+    more the table has.
     """
-    drawn, omitted = split_rows(answer.table, row_names(answer.table, label), columns)
+    found, omitted = split_rows(answer.table, row_names(answer.table, label), columns)
+    drawn, rest = found[:MOST_ROWS], found[MOST_ROWS:]
     for place, row in enumerate(drawn):
         interval(ax, place, row)
     rows_axis(ax, [row.name for row in drawn])
     if zero:
         ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
     finish(ax, title or answer.title, axis)
-    note(ax, answer, drawn, omitted)
+    note(ax, answer, drawn, omitted, extra=f"{len(rest)} more rows in the table." if rest else "")
 
 
 def attribution_figure(
@@ -207,12 +217,17 @@ def _group_marks(cell: object) -> tuple[str, ...]:
 def _group_lines(ax: Axes, groups: Sequence[tuple[str, ...]]) -> None:
     """Draw a line beside the rows of each group, right of the axes."""
     across = ax.get_yaxis_transform()
-    for rank, mark in enumerate(dict.fromkeys(mark for marks in groups for mark in marks)):
+    ends: list[int] = []
+    for mark in dict.fromkeys(mark for marks in groups for mark in marks):
         places = [place for place, marks in enumerate(groups) if mark in marks]
-        x = 1.025 + 0.03 * rank
+        # Groups that do not overlap share a lane.
+        free = [lane for lane, end in enumerate(ends) if end < places[0]]
+        lane = free[0] if free else len(ends)
+        ends[lane : lane + 1] = [places[-1]]
+        x = 1.025 + 0.03 * lane
         ax.plot(
             [x, x],
-            [places[0] - 0.34, places[-1] + 0.34],
+            [places[0] - 0.25, places[-1] + 0.34],
             transform=across,
             clip_on=False,
             color=MAIN,
@@ -221,12 +236,12 @@ def _group_lines(ax: Axes, groups: Sequence[tuple[str, ...]]) -> None:
         )
         ax.text(
             x,
-            places[0] - 0.4,
+            places[0] - 0.27,
             mark,
             transform=across,
             ha="center",
             va="bottom",
-            fontsize=SIZE,
+            fontsize=SIZE - 1,
             color=INK,
         )
 
@@ -277,40 +292,52 @@ def margin_figure(
         markersize=5 if len(ambient) < 12 else 0,
     )
     if limit_c is not None:
-        ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
-        ax.annotate(
-            f"limit {limit_c:g} °C",
-            (0.0, limit_c),
-            xytext=(5, 3),
-            color=WARM,
-            xycoords=("axes fraction", "data"),
-            textcoords="offset points",
-            fontsize=SIZE,
-        )
+        _limit_line(ax, limit_c)
         if ambient_at_limit_c is not None and _inside(ambient_at_limit_c, ambient):
-            ax.plot(
-                [ambient_at_limit_c],
-                [limit_c],
-                marker="D",
-                markersize=7,
-                zorder=4,
-                color="white",
-                markeredgecolor=INK,
-                markeredgewidth=1.4,
-            )
-            ax.annotate(
-                f"{ambient_at_limit_c:.0f} °C ambient",
-                (ambient_at_limit_c, limit_c),
-                xytext=(6, -12),
-                textcoords="offset points",
-                fontsize=SIZE,
-                color=INK,
-            )
+            _crossing(ax, ambient_at_limit_c, limit_c, is_late=ambient_at_limit_c > ambient.mean())
     finish(ax, answer.title, "Ambient at the cooler's intake [°C]", grid="both", pad=34)
-    ax.set_ylabel(f"{sensor} temperature [°C]", fontsize=SIZE, color=INK)
+    name = sensor[:1].upper() + sensor[1:]
+    ax.set_ylabel(f"{name} temperature [°C]", fontsize=SIZE, color=INK)
     if limit_c is not None:
         _chances(ax, ambient, table["p_exceed"].to_numpy(float))
     note(ax, answer, [], [], mark="Line: mean; band")
+
+
+def _limit_line(ax: Axes, limit_c: float) -> None:
+    """Draw the limit across the axes, with its value in words."""
+    ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
+    ax.annotate(
+        f"limit {limit_c:g} °C",
+        (0.0, limit_c),
+        xytext=(5, 3),
+        color=WARM,
+        xycoords=("axes fraction", "data"),
+        textcoords="offset points",
+        fontsize=SIZE,
+    )
+
+
+def _crossing(ax: Axes, ambient_c: float, limit_c: float, *, is_late: bool) -> None:
+    """Mark where the mean reaches the limit; late ones are named at the left, above."""
+    ax.plot(
+        [ambient_c],
+        [limit_c],
+        marker="D",
+        markersize=7,
+        zorder=4,
+        color="white",
+        markeredgecolor=INK,
+        markeredgewidth=1.4,
+    )
+    ax.annotate(
+        f"{ambient_c:.0f} °C ambient",
+        (ambient_c, limit_c),
+        xytext=(-8, 6) if is_late else (7, -13),
+        ha="right" if is_late else "left",
+        textcoords="offset points",
+        fontsize=SIZE,
+        color=INK,
+    )
 
 
 def _inside(value: float, values: np.ndarray) -> bool:

@@ -25,7 +25,10 @@ BAND: Final = "#c9dbe6"
 
 #: Size of all figure text but the heading [points].
 SIZE: Final = 9.0
-_NOTE_WIDTH: Final = 92
+_NOTE_WIDTH: Final = 82
+_NAME_WIDTH: Final = 34
+_TITLE_WIDTH: Final = 64
+_MOST_NAMED: Final = 6
 #: Words of a `health` cell that need no warning.
 _HEALTHY: Final = frozenset({"", "ok"})
 
@@ -89,15 +92,38 @@ def interval(ax: Axes, place: float, row: Row, *, color: str = MAIN) -> None:
 
 def rows_axis(ax: Axes, names: Sequence[str]) -> None:
     """Name the rows at the left, the first one at the top."""
-    ax.set_yticks(range(len(names)), labels=list(names), fontsize=SIZE, color=INK)
+    labels = [textwrap.fill(name, _NAME_WIDTH, break_on_hyphens=False) for name in names]
+    ax.set_yticks(range(len(names)), labels=labels, fontsize=SIZE, color=INK)
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
+
+
+def natural_height(ax: Axes) -> float:
+    """Height of a figure that gives each named row its room [in].
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Drawn axes; those without named rows get a fixed height.
+
+    Returns
+    -------
+    float
+        Height in inches.
+    """
+    from matplotlib.ticker import FixedLocator
+
+    if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):
+        return 4.4
+    lines = sum(1 + label.get_text().count("\n") for label in ax.get_yticklabels())
+    return 1.5 + 0.22 * lines + 0.12 * len(ax.get_yticks())
 
 
 def finish(
     ax: Axes, title: str, axis: str, *, grid: Literal["x", "both"] = "x", pad: float = 6.0
 ) -> None:
     """Give the axes their heading, rules and frame."""
+    title = textwrap.fill(title, _TITLE_WIDTH)
     ax.set_title(title, loc="left", pad=pad, fontsize=SIZE + 1.5, fontweight="bold", color=INK)
     ax.set_xlabel(axis, fontsize=SIZE, color=INK)
     ax.set_axisbelow(True)
@@ -124,9 +150,11 @@ def note(
     if any(row.health not in _HEALTHY for row in drawn):
         words.append("Hollow: estimate with a warning, see the table.")
     lines = textwrap.wrap(" ".join(words), _NOTE_WIDTH)
-    for row in omitted:
+    for row in omitted[:_MOST_NAMED]:
         reason = f" ({row.health})" if row.health else ""
         lines += textwrap.wrap(f"Not estimable, left out: {row.name}{reason}.", _NOTE_WIDTH)
+    if len(omitted) > _MOST_NAMED:
+        lines.append(f"Not estimable, left out: {len(omitted) - _MOST_NAMED} more, see the table.")
     ax.annotate(
         "\n".join(lines),
         (0.0, 0.0),

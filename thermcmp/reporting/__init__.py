@@ -1,0 +1,1 @@
+"""Tables, figures and one HTML file that holds a whole report."""

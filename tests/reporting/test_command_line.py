@@ -1,0 +1,233 @@
+"""The command line: what it asks for, what it prints, and how it fails."""
+
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+import thermcmp
+from thermcmp.__main__ import main
+from thermcmp._job import demo_folder
+from thermcmp._options import read_options
+from thermcmp.errors import (
+    EngineError,
+    Fault,
+    InputError,
+    LibraryError,
+    NotEstimableError,
+    PluginError,
+    ThermcmpWarning,
+)
+
+FRAME = pd.DataFrame({"sensor": ["memory", "edge"], "product": ["Alder r1", "Alder r1"]})
+
+
+class Recorder:
+    """Stands in for the public calls and keeps what they were asked."""
+
+    def __init__(self):
+        self.calls, self.frame = {}, FRAME
+
+    def __getattr__(self, name):
+        def call(*args, **named):
+            self.calls.setdefault(name, []).append((args, named))
+            return self.answer(name)
+
+        return call
+
+    def answer(self, name):
+        if name == "fit":
+            return SimpleNamespace(health="ok")
+        if name in {"read_results", "Conditions"}:
+            return self.calls[name][-1][1] if name == "Conditions" else FRAME
+        if name == "Library":
+            return SimpleNamespace(add=lambda *a, **n: None, results=lambda: self.frame)
+        if name == "report":
+            return self.calls["report"][-1][0][1]
+        return SimpleNamespace(sentences=[f"{name} one.", f"{name} two."])
+
+
+@pytest.fixture
+def recorder(monkeypatch, tmp_path):
+    stand_in = Recorder()
+    names = ("Library", "read_results", "fit", "separate", "attribute", "rank", "margin",
+             "Conditions", "report")  # fmt: skip
+    for name in names:
+        monkeypatch.setattr(thermcmp, name, getattr(stand_in, name), raising=False)
+    monkeypatch.chdir(tmp_path)
+    return stand_in
+
+
+def test_demo_asks_all_questions_and_prints_a_dozen_lines(recorder, capsys):
+    assert main([]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert 8 <= len(lines) <= 15
+    for word in ("Data: 1 rows of the memory", "Separation: ", "Attribution: ", "Ranking: ",
+                 "Margin: "):  # fmt: skip
+        assert any(line.startswith(word) for line in lines)
+    assert lines[-1] == f"Report: {Path('thermcmp-out') / 'report.html'}"
+    assert recorder.calls["attribute"][0][1] == {
+        "before": "Alder r1 / fw 1",
+        "after": "Alder r2 / fw 2",
+    }
+    assert recorder.calls["rank"][0][1]["at"] == {
+        "ambient_c": 21.0, "power_w": 200.0, "noise_dba": 40.0,
+    }  # fmt: skip
+    assert [call[0][1] for call in recorder.calls["margin"]] == [
+        "Alder r1 / fw 1", "Alder r2 / fw 2",
+    ]  # fmt: skip
+    assert len(recorder.calls["report"][0][0][0]) == 5
+
+
+def test_options_reach_the_calls(recorder, tmp_path):
+    (tmp_path / "mine").mkdir()
+    arguments = ["--library", "mine", "--out", "o", "--sensor", "edge", "--before", "A / 1",
+                 "--limit-c", "99", "--case-air-c", "40", "--noise-dba", "38", "--power-w", "150",
+                 "--ambient-c", "23", "--seed", "7"]  # fmt: skip
+    assert main(arguments) == 0
+    assert recorder.calls["Library"][0][0] == (Path("mine"),)
+    assert "read_results" not in recorder.calls
+    assert recorder.calls["fit"][0][1] == {"sensor": "edge", "seed": 7}
+    assert list(recorder.calls["fit"][0][0][0]["sensor"]) == ["edge"]
+    assert recorder.calls["rank"][0][1]["at"] == {
+        "ambient_c": 23.0, "power_w": 150.0, "noise_dba": 38.0,
+    }  # fmt: skip
+    assert recorder.calls["margin"] == [
+        ((recorder.calls["margin"][0][0][0], "A / 1"), {"at": {"ambient_c": 40.0}, "limit_c": 99.0})
+    ]
+    assert recorder.calls["report"][0][0][1] == Path("o/report.html")
+    assert "attribute" not in recorder.calls
+
+
+def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):
+    (tmp_path / "mine").mkdir()
+    assert main(["--library", "mine", "--sensor", "memory"]) == 0
+    out = capsys.readouterr().out
+    assert "Attribution: not asked; give --before and --after" in out
+    assert "Margin: not asked; give --limit-c" in out
+
+
+def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path):
+    table, columns = tmp_path / "t.csv", tmp_path / "c.json"
+    table.write_text("a\n", encoding="utf-8")
+    columns.write_text('\ufeff{"a": "run"}', encoding="utf-8")
+    arguments = ["--results", "t.csv", "--columns", "c.json", "--sensor", "edge"]
+    assert main(arguments) == 0
+    assert recorder.calls["read_results"][0] == ((Path("t.csv"),), {"columns": {"a": "run"}})
+    assert main(arguments) == 0
+    table.write_text("b\n", encoding="utf-8")
+    assert main(arguments) == 0
+    columns.write_text('{"b": "run"}', encoding="utf-8")
+    assert main(arguments) == 0
+    first, again, changed, mapped = (call[0][0] for call in recorder.calls["Library"])
+    assert first == again
+    assert len({first, changed, mapped}) == 3
+    assert first.parent == Path("thermcmp-out")
+
+
+def test_the_only_sensor_need_not_be_named(recorder, tmp_path):
+    (tmp_path / "mine").mkdir()
+    recorder.frame = FRAME[FRAME["sensor"] == "edge"]
+    assert main(["--library", "mine"]) == 0
+    assert recorder.calls["fit"][0][1]["sensor"] == "edge"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--library", "nowhere"], "no such folder"),
+        (["--results", "nowhere.csv"], "no such file"),
+        (["--results", "here.csv", "--columns", "nowhere.json"], "no such file"),
+        (["--results", "here.csv", "--columns", "here.csv"], "no valid JSON"),
+        (["--results", "here.csv", "--columns", "list.json"], "no JSON object"),
+        (["--results", "here.csv"], "use --sensor with one of edge, memory"),
+        (["--sensor", "roof"], "value 'roof': no rows of this sensor"),
+    ],
+)
+def test_bad_input_is_one_message_and_code_2(recorder, capsys, tmp_path, arguments, message):
+    (tmp_path / "here.csv").write_text("no json", encoding="utf-8")
+    (tmp_path / "list.json").write_text("[1]", encoding="utf-8")
+    assert main(arguments) == 2
+    error = capsys.readouterr().err
+    assert message in error
+    assert "Traceback" not in error
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (InputError("Bad rows:", [Fault("out of range", "mend it", row=3)]), 2),
+        (LibraryError("torn file"), 2),
+        (NotEstimableError("no such build"), 2),
+        (PermissionError("not allowed"), 2),
+        (EngineError("weights too uneven"), 1),
+        (PluginError("plug-in x raised"), 1),
+    ],
+)
+def test_errors_of_the_library_end_without_a_traceback(recorder, capsys, monkeypatch, error, code):
+    def failing(*args, **named):
+        raise error
+
+    monkeypatch.setattr(thermcmp, "fit", failing, raising=False)
+    assert main([]) == code
+    captured = capsys.readouterr()
+    assert str(error) in captured.err
+    assert "Traceback" not in captured.err
+    assert captured.out == ""
+
+
+def test_warnings_become_notes_and_progress_stays_off_the_output(recorder, capsys, monkeypatch):
+    import warnings
+
+    def warning_fit(*args, **named):
+        warnings.warn("one fan speed only", ThermcmpWarning, stacklevel=2)
+        return SimpleNamespace(health="caution")
+
+    monkeypatch.setattr(thermcmp, "fit", warning_fit, raising=False)
+    assert main([]) == 0
+    captured = capsys.readouterr()
+    assert "Note: one fan speed only" in captured.err
+    assert "Fitting 1 rows of the memory sensor" in captured.err
+    assert "Fitting" not in captured.out
+
+
+def test_on_a_terminal_the_step_is_shown_with_its_time(recorder, capsys, monkeypatch):
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm")
+    assert main([]) == 0
+    captured = capsys.readouterr()
+    assert "Fitting" in captured.err
+    assert "0:00:00" in captured.err
+    assert captured.out.startswith("Data: ")
+
+
+def test_columns_without_a_table_is_refused(capsys):
+    with pytest.raises(SystemExit) as stop:
+        read_options(["--columns", "c.json"])
+    assert stop.value.code == 2
+    assert "--columns has no effect without --results" in capsys.readouterr().err
+
+
+def test_demo_campaign_is_found_with_its_headings():
+    folder = demo_folder()
+    assert (folder / "campaign.csv").is_file()
+    assert (folder / "columns.json").is_file()
+
+
+def test_help_in_a_process_of_its_own_needs_no_heavy_package():
+    code = (
+        "import sys, runpy; sys.argv = ['thermcmp', '--help']\n"
+        "try: runpy.run_module('thermcmp', run_name='__main__')\n"
+        "except SystemExit as stop: assert not stop.code\n"
+        "heavy = {'pymc', 'arviz', 'matplotlib', 'pandas', 'scipy'} & set(sys.modules)\n"
+        "assert not heavy, heavy"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    for option in ("--library", "--results", "--columns", "--out", "--sensor", "--before",
+                   "--after", "--limit-c", "--case-air-c", "--noise-dba", "--power-w",
+                   "--ambient-c", "--seed"):  # fmt: skip
+        assert option in done.stdout

@@ -1,0 +1,229 @@
+"""The report: one file, whole, self-contained, the same every time, readable by all."""
+
+import base64
+import dataclasses
+import re
+from datetime import date
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import matplotlib as mpl
+import pytest
+
+from thermcmp import hooks
+from thermcmp.errors import EngineError, InputError
+from thermcmp.inference.health import Diagnostics
+from thermcmp.reporting.document import report
+
+#: Elements without an end tag (HTML Living Standard, section 13.1.2).
+VOID = {"meta", "img", "br", "hr", "link", "input"}
+
+
+class Outline(HTMLParser):
+    """Collects tags and attributes, and fails on a wrongly closed element."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.tags, self.words = [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag, f"</{tag}> closes another element"
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+def outline(path):
+    parsed = Outline()
+    parsed.feed(path.read_text(encoding="utf-8"))
+    parsed.close()
+    assert parsed.open == []
+    return parsed
+
+
+@pytest.fixture(scope="module")
+def page(answers, small_fit, tmp_path_factory):
+    target = tmp_path_factory.mktemp("report") / "deep" / "page.html"
+    return outline(report(answers, target, fit=small_fit))
+
+
+def test_nothing_is_fetched(page):
+    policy = next(a["content"] for a in page.all("meta") if "http-equiv" in a)
+    assert "default-src 'none'" in policy
+    for tag, attrs in page.tags:
+        assert tag not in {"script", "link", "iframe", "object"}
+        for name in ("src", "href"):
+            assert attrs.get(name, "#").startswith(("#", "data:image/svg+xml;base64,"))
+    assert "url(" not in "".join(page.words)
+
+
+def test_pictures_are_svg_with_words_for_those_who_do_not_see_them(page, answers):
+    images = page.all("img")
+    assert len(images) == len(answers)
+    for image, answer in zip(images, answers, strict=True):
+        svg = base64.b64decode(image["src"].partition(",")[2]).decode("utf-8")
+        assert svg.startswith("<?xml")
+        assert answer.title in image["alt"]
+        assert answer.sentences[0] in image["alt"]
+
+
+def test_headings_go_down_one_step_at_a_time(page):
+    levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+
+
+def test_tables_can_be_read_aloud(page):
+    assert page.all("html")[0]["lang"] == "en"
+    assert all(attrs.get("scope") in {"col", "row"} for attrs in page.all("th"))
+    assert len(page.all("caption")) >= 6
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    targets = {attrs["href"][1:] for attrs in page.all("a")}
+    assert targets <= set(ids)
+
+
+def test_words_are_escaped_and_intervals_named(page):
+    text = "".join(page.words)
+    assert "Separation of <memory> & more; 90% equal-tailed intervals" in text
+    assert "memory" not in {tag for tag, _ in page.tags}
+
+
+def test_many_sentences_are_folded_away_and_none_is_lost(separation, tmp_path):
+    said = tuple(f"Sentence number {number}." for number in range(20))
+    many = dataclasses.replace(separation, sentences=said, caveats=said)
+    page = outline(report(many, tmp_path / "p.html"))
+    text = "".join(page.words)
+    assert len(page.all("details")) == 2
+    assert "And 12 more" in text
+    assert all(text.count(sentence) >= 2 for sentence in said)
+
+
+def test_answers_of_one_kind_are_told_apart_in_the_contents(separation, ranking, tmp_path):
+    other = dataclasses.replace(separation, title="Another separation")
+    page = outline(report([separation, other, ranking], tmp_path / "p.html"))
+    text = "".join(page.words)
+    assert text.count("Another separation") >= 3
+    assert "Ranking" in text
+
+
+def test_data_health_and_cautions_are_shown(page, small_fit):
+    text = "".join(page.words)
+    for heading in ("Health of the memory fit", "What the memory data cannot separate"):
+        assert heading in text
+    for shown in (small_fit.fingerprint, "Safety at the bench", "Version of numpy", "aliased"):
+        assert shown in text
+    assert "Health not shown" not in text
+
+
+def test_same_input_gives_same_bytes_whatever_the_settings(separation, small_fit, tmp_path):
+    first = report(separation, tmp_path / "a.html", fit=small_fit).read_bytes()
+    with mpl.rc_context({"font.size": 21, "axes.facecolor": "black", "svg.fonttype": "none"}):
+        inside = mpl.rcParams["font.size"]
+        second = report(separation, tmp_path / "b.html", fit=small_fit).read_bytes()
+        assert mpl.rcParams["font.size"] == inside
+    assert first == second
+
+
+def test_a_date_and_a_title_are_shown_when_given(separation, tmp_path):
+    page = outline(report(separation, tmp_path / "p.html", title="T & U", dated=date(2031, 3, 5)))
+    text = "".join(page.words)
+    assert "T & U" in text
+    assert "2031-03-05" in text
+    assert "Health not shown" in text, "answers without a fit say so"
+
+
+def test_a_fit_alone_is_asked_its_usual_questions(small_fit, tmp_path):
+    page = outline(report(small_fit, tmp_path / "p.html"))
+    text = "".join(page.words)
+    assert len(page.all("figure")) >= 2
+    assert "Alder-C2 − Alder-C1" in text
+    assert "Health of the memory fit" in text
+
+
+def test_fit_is_found_in_the_answers(separation, ranking, small_fit, tmp_path):
+    known = [dataclasses.replace(a, details={"fit": small_fit}) for a in (separation, ranking)]
+    text = "".join(outline(report(known, tmp_path / "p.html")).words)
+    assert text.count("Health of the memory fit") == 1
+
+
+def test_a_failed_health_check_is_refused_unless_allowed(separation, small_fit, tmp_path):
+    bad = dataclasses.replace(small_fit, diagnostics=Diagnostics(()))
+    target = tmp_path / "p.html"
+    with pytest.raises(EngineError, match="allow_bad_health"):
+        report(separation, target, fit=bad)
+    assert not target.exists()
+    text = "".join(outline(report(separation, target, fit=bad, allow_bad_health=True)).words)
+    assert "The health check failed." in text
+
+
+def test_allowing_bad_health_says_nothing_of_a_good_fit(separation, small_fit, tmp_path):
+    path = report(separation, tmp_path / "p.html", fit=small_fit, allow_bad_health=True)
+    assert "The health check failed." not in path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("questions", "message"),
+    [
+        ([], "nothing to report"),
+        (["x"], "item 0 is no answer but a str"),
+        (3, "no answer but a int"),
+    ],
+)
+def test_what_is_no_answer_is_named(questions, message, tmp_path):
+    with pytest.raises(InputError, match=message):
+        report(questions, tmp_path / "p.html")
+
+
+def test_a_folder_is_no_file(separation, tmp_path):
+    with pytest.raises(InputError, match="the path is a folder"):
+        report(separation, tmp_path)
+
+
+def test_a_write_that_fails_leaves_the_old_report_and_nothing_else(
+    separation, tmp_path, monkeypatch
+):
+    target = tmp_path / "p.html"
+    target.write_text("old", encoding="utf-8")
+
+    def broken(descriptor):
+        raise OSError("no space left")
+
+    monkeypatch.setattr("thermcmp.reporting.document.os.fsync", broken)
+    with pytest.raises(OSError, match="no space left"):
+        report(separation, target)
+    assert target.read_text(encoding="utf-8") == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["p.html"]
+
+
+class TwoSections:
+    """A plug-in with one good and one broken section."""
+
+    @hooks.hookimpl
+    def thermcmp_report_sections(self):
+        return [
+            hooks.Section("Broken part", lambda fit, answers: 1 / 0),
+            hooks.Section("Good part", lambda fit, answers: f"<p>{len(answers)} answers</p>"),
+        ]
+
+
+def test_a_broken_section_is_named_and_takes_nothing_else_down(separation, small_fit, tmp_path):
+    hooks.use_plugin(TwoSections(), name="two sections")
+    try:
+        page = outline(report([separation, separation], tmp_path / "p.html", fit=small_fit))
+    finally:
+        hooks.forget_plugin("two sections")
+    text = "".join(page.words)
+    assert "2 answers" in text
+    assert "two sections" in text
+    assert "ZeroDivisionError" in text
+    assert "Alder-C2 runs the memory" in text

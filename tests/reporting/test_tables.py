@@ -1,0 +1,72 @@
+"""Tables in words: headings carry units, cells carry sensible digits."""
+
+import pandas as pd
+import pytest
+
+from thermcmp.reporting.tables import heading_unit, worded_table
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("mean_k", ("mean", "K")),
+        ("low_c", ("low", "°C")),
+        ("fan_rpm", ("fan speed", "rpm")),
+        ("noise_dba", ("noise", "dB(A)")),
+        ("p_exceed", ("chance of exceeding", "%")),
+        ("data_share", ("share from data", "%")),
+        ("rank_low", ("best rank", "")),
+        ("aliased_with", ("aliased with", "")),
+        ("a_word", ("a word", "")),
+    ],
+)
+def test_heading_and_unit_come_from_the_name(name, expected):
+    assert heading_unit(name) == expected
+
+
+def test_a_row_without_an_estimate_says_so_once(separation):
+    table = worded_table(separation.table)
+    row = table.rows[2]
+    assert [cell.text for cell in row] == [
+        "lab", "South − North", "not estimable", "–", "–", "–", "–", "", "one lab only",
+    ]  # fmt: skip
+    assert [cell.is_missing for cell in row] == [False, False, True] + [False] * 6
+
+
+def test_digits_signs_and_names(separation):
+    table = worded_table(separation.table)
+    assert table.headings[:3] == ("Factor", "Contrast", "Mean [K]")
+    assert [cell.text for cell in table.rows[0][:3]] == [
+        "cooler model", "Alder-C2 − Alder-C1", "−6.31",
+    ]  # fmt: skip
+    assert table.rows[0][6].text == "98"
+    assert table.rows[1][7].text == "memory vendor"
+
+
+def test_missing_noise_of_a_part_is_a_dash_and_no_failure(attribution):
+    noise = [row[5] for row in worded_table(attribution.table).rows]
+    assert [cell.text for cell in noise] == ["–", "4.6", "–", "4.6"]
+    assert not any(cell.is_missing for cell in noise)
+
+
+def test_flags_bare_numbers_and_lists():
+    frame = pd.DataFrame({"name": ["a"], "size": [3137.2], "ratio": [0.15234], "good": [True]})
+    frame["parts"] = [("x", "y")]
+    assert [cell.text for cell in worded_table(frame).rows[0]] == [
+        "a",
+        "3137",
+        "0.152",
+        "yes",
+        "x, y",
+    ]
+
+
+def test_a_rounded_zero_has_no_sign_and_ranks_have_one_digit():
+    frame = pd.DataFrame({"name": ["a"], "mean_k": [-0.001], "rank_mean": [2.0]})
+    assert [cell.text for cell in worded_table(frame).rows[0]] == ["a", "0.00", "2.0"]
+
+
+def test_an_empty_table_keeps_its_headings(separation):
+    table = worded_table(separation.table.iloc[:0])
+    assert len(table.headings) == 9
+    assert table.rows == ()

@@ -1,0 +1,62 @@
+"""The whole job on the demo campaign, from the command line to the page."""
+
+import json
+import re
+
+import pytest
+
+from thermcmp.__main__ import main
+from thermcmp._job import demo_folder
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory):
+    import contextlib
+    import io
+
+    folder = tmp_path_factory.mktemp("job")
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = main(["--out", str(folder)])
+    return code, out.getvalue().splitlines(), err.getvalue(), folder
+
+
+def test_the_job_ends_well_in_about_a_dozen_lines(done):
+    code, lines, errors, folder = done
+    assert code == 0, errors
+    assert 8 <= len(lines) <= 16
+    assert lines[-1] == f"Report: {folder / 'report.html'}"
+    assert "fit ok" in lines[0]
+
+
+def test_the_verdict_holds_the_truth_that_the_demo_was_made_from(done):
+    _, lines, _, _ = done
+    truth = json.loads((demo_folder() / "truth.json").read_text(encoding="utf-8"))["truth"]
+    effects = truth["effects"]["memory"]
+    models, specimens = effects["cooler_model"], effects["cooler"]
+    # The specimens on the bench: their model's effect and their own deviation.
+    known = (models["Alder-C2"] + specimens["Alder-C2-1"]) - (
+        models["Alder-C1"] + specimens["Alder-C1-1"]
+    )
+    line = next(line for line in lines if line.startswith("Separation: "))
+    assert "Alder-C2" in line
+    ends = re.search(r"\(([-−]?[\d.]+) to ([-−]?[\d.]+)\)", line)
+    low, high = (float(end.replace("−", "-")) for end in ends.groups())
+    assert low < known < high < 0.0
+
+
+def test_the_page_holds_every_question(done):
+    page = (done[3] / "report.html").read_text(encoding="utf-8")
+    assert page.count("<figure>") == 5
+    for shown in ("Alder r1 / fw 1", "Safety at the bench", "269", "Health of the memory fit"):
+        assert shown in page
+
+
+def test_own_table_is_imported_and_a_wrong_sensor_named(tmp_path, capsys):
+    folder = demo_folder()
+    arguments = ["--results", str(folder / "campaign.csv"), "--columns",
+                 str(folder / "columns.json"), "--library", str(tmp_path / "lab"),
+                 "--sensor", "roof"]  # fmt: skip
+    assert main(arguments) == 2
+    assert "use --sensor with one of edge, junction, memory" in capsys.readouterr().err
+    assert list((tmp_path / "lab").rglob("*.parquet"))

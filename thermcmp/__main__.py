@@ -1,0 +1,79 @@
+"""``python -m thermcmp``: the main job from the command line."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+from thermcmp._job import run_job
+from thermcmp._options import read_options
+from thermcmp.errors import EngineError, PluginError, ThermcmpError, ThermcmpWarning
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the main job and print its verdict.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Arguments without the program's name; the process's own by default.
+
+    Returns
+    -------
+    int
+        0 done, 1 the fit failed its checks or a plug-in failed, 2 bad input.
+    """
+    job = read_options(arguments)
+    try:
+        with _notes():
+            lines = run_job(job, _progress)
+    except (ThermcmpError, OSError) as error:
+        print(f"thermcmp: {error}", file=sys.stderr)
+        return 1 if isinstance(error, EngineError | PluginError) else 2
+    print("\n".join(lines))
+    return 0
+
+
+@contextmanager
+def _notes() -> Iterator[None]:
+    """Say the library's warnings in plain lines, without the place in the code."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", ThermcmpWarning)
+        try:
+            yield
+        finally:
+            _say(caught)
+
+
+def _say(caught: Sequence[warnings.WarningMessage]) -> None:
+    for warning in caught:
+        if issubclass(warning.category, ThermcmpWarning):
+            print(f"Note: {warning.message}", file=sys.stderr)
+        else:
+            warnings.warn_explicit(
+                warning.message, warning.category, warning.filename, warning.lineno
+            )
+
+
+@contextmanager
+def _progress(step: str) -> Iterator[None]:
+    """Show the step and its running time on the standard error stream."""
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        print(f"{step} …", file=sys.stderr, flush=True)
+        yield
+        return
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), TimeElapsedColumn())
+    with Progress(*columns, console=console) as progress:
+        task = progress.add_task(step, total=1)
+        yield
+        progress.update(task, completed=1)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

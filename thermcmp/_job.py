@@ -1,0 +1,266 @@
+"""The main job as one call: import, fit, ask, write the report, say the verdict."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from thermcmp.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.questions.answer import Answer
+
+#: What the invented demo campaign is asked.
+DEMO_SENSOR: Final = "memory"
+DEMO_BEFORE: Final = "Alder r1 / fw 1"
+DEMO_AFTER: Final = "Alder r2 / fw 2"
+DEMO_LIMIT_C: Final = 100.0
+#: Sentences of each answer that the verdict repeats.
+_SAID: Final = 3
+
+#: A study of fewer rows is not fitted on its own.
+_FEWEST_ROWS: Final = 8
+
+#: Says what is being done while it is being done.
+Progress = Callable[[str], AbstractContextManager[Any]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """What to read, what to ask and where to write.
+
+    Attributes
+    ----------
+    out : pathlib.Path
+        Folder for the report and for a library made on the way.
+    library : pathlib.Path, optional
+        The user's own library, read and not changed unless `results` is given.
+    results : pathlib.Path, optional
+        The user's own table, imported first.
+    columns : pathlib.Path, optional
+        JSON file that maps the table's headings to schema names.
+    sensor : str, optional
+        Sensor to ask about.
+    before, after : str, optional
+        Builds for attribution and margin, as "product / firmware".
+    limit_c : float, optional
+        Highest allowed sensor temperature [°C].
+    case_air_c : float
+        Air at the cooler's intake in a warm case [°C].
+    noise_dba : float
+        Sound level for the ranking [dB(A)].
+    power_w : float
+        Board power for the ranking [W].
+    ambient_c : float
+        Ambient for the ranking [°C].
+    seed : int
+        Seed of everything random.
+    """
+
+    out: Path
+    library: Path | None = None
+    results: Path | None = None
+    columns: Path | None = None
+    sensor: str | None = None
+    before: str | None = None
+    after: str | None = None
+    limit_c: float | None = None
+    case_air_c: float = 35.0
+    noise_dba: float = 40.0
+    power_w: float = 200.0
+    ambient_c: float = 21.0
+    seed: int = 1
+
+    @property
+    def is_demo(self) -> bool:
+        """Whether the invented demo campaign is used."""
+        return self.library is None and self.results is None
+
+
+def demo_folder() -> Path:
+    """Folder of the demo campaign: in the installed package, else in the source tree.
+
+    Raises
+    ------
+    InputError
+        If it is in neither place.
+    """
+    here = Path(__file__).resolve().parent
+    for folder in (here / "_demo", here.parent / "datasets" / "demo"):
+        if (folder / "campaign.csv").is_file():
+            return folder
+    raise InputError(
+        "The demo cannot be run:",
+        [
+            Fault(
+                "the demo campaign is not installed", "install the package again, or give --results"
+            )
+        ],
+    )
+
+
+def run_job(job: Job, progress: Progress) -> list[str]:
+    """Do the job and give the verdict.
+
+    Parameters
+    ----------
+    job : Job
+        What to do.
+    progress : callable
+        Gives a context manager for each step, from the step's name.
+
+    Returns
+    -------
+    list of str
+        Lines to print.
+
+    Raises
+    ------
+    ThermcmpError
+        If the input is bad or the fit fails; see its subclasses.
+    """
+    import thermcmp as tc
+
+    with progress("Reading the results"):
+        rows = _rows(job)
+        sensor = _sensor(job, rows)
+        rows = rows[rows["sensor"] == sensor]
+    with progress(f"Fitting {len(rows)} rows of the {sensor} sensor"):
+        fit = tc.fit(rows, sensor=sensor, seed=job.seed)
+    answers, lines = [], [_headline(fit, sensor, rows)]
+    with progress("Asking the questions"):
+        for name, answer in _ask(job, fit):
+            if isinstance(answer, str):
+                lines.append(f"{name}: {answer}")
+            else:
+                answers.append(answer)
+                lines += _verdict(name, answer)
+    with progress("Writing the report"):
+        path = tc.report(answers, job.out / "report.html", fit=fit)
+    return [*lines, f"Report: {path}"]
+
+
+def _rows(job: Job) -> pd.DataFrame:
+    """Result rows of the library that the job names or makes."""
+    import thermcmp as tc
+
+    if job.library is not None and job.results is None:
+        if not job.library.is_dir():
+            raise InputError(
+                "The library cannot be read:",
+                [Fault("no such folder", "give the folder of a library", file=str(job.library))],
+            )
+        return tc.Library(job.library).results()
+    table, columns = job.results or demo_folder() / "campaign.csv", job.columns
+    if job.results is None:
+        columns = table.with_name("columns.json")
+    frame = tc.read_results(_existing(table), columns=_heading_map(columns))
+    library = tc.Library(job.library or job.out / _library_name(table, columns))
+    library.add(frame, source=table.name)
+    return library.results()
+
+
+def _library_name(table: Path, columns: Path | None) -> str:
+    """Name of a fresh library; a repeated import of the same files finds its own."""
+    content = hashlib.sha256(table.read_bytes())
+    content.update(b"" if columns is None else columns.read_bytes())
+    return f"library-{content.hexdigest()[:12]}"
+
+
+def _existing(path: Path) -> Path:
+    if not path.is_file():
+        raise InputError(
+            "The table cannot be read:",
+            [Fault("no such file", "give the path of a table", file=str(path))],
+        )
+    return path
+
+
+def _heading_map(path: Path | None) -> dict[str, str] | None:
+    if path is None:
+        return None
+    try:
+        heading_map = json.loads(_existing(path).read_text(encoding="utf-8-sig"))
+    except ValueError as error:
+        raise InputError(
+            "The map of headings cannot be read:",
+            [Fault(f"no valid JSON: {error}", "write one JSON object", file=str(path))],
+        ) from error
+    if not isinstance(heading_map, dict):
+        raise InputError(
+            "The map of headings cannot be read:",
+            [Fault("no JSON object", 'write {"heading": "schema name", …}', file=str(path))],
+        )
+    return heading_map
+
+
+def _sensor(job: Job, rows: pd.DataFrame) -> str:
+    """Give the sensor to ask about: the one named, the demo's, or the only one."""
+    held = sorted(str(name) for name in rows["sensor"].dropna().unique())
+    chosen = job.sensor or (DEMO_SENSOR if job.is_demo else held[0] if len(held) == 1 else None)
+    if chosen in held:
+        return str(chosen)
+    message = "no sensor named" if chosen is None else "no rows of this sensor"
+    mend = f"use --sensor with one of {', '.join(held)}" if held else "import results first"
+    raise InputError(
+        "The sensor is not clear:", [Fault(message, mend, column="sensor", value=chosen)]
+    )
+
+
+def _ask(job: Job, fit: Any) -> Iterator[tuple[str, Answer | str]]:
+    """Name and answer of each question, or why it was not asked."""
+    import thermcmp as tc
+
+    before = job.before or (DEMO_BEFORE if job.is_demo else None)
+    after = job.after or (DEMO_AFTER if job.is_demo else None)
+    limit_c = job.limit_c if job.limit_c is not None else (DEMO_LIMIT_C if job.is_demo else None)
+    if before and after:
+        alone = _study_alone(job, fit, before, after)
+        if alone is not None:
+            answer = tc.separate(alone, before=before, after=after)
+            yield "Study alone", replace(answer, title=f"{answer.title}: the study's own rows")
+        yield "Separation", tc.separate(fit, before=before, after=after)
+        yield "Attribution", tc.attribute(fit, before=before, after=after)
+    else:
+        yield "Separation", tc.separate(fit)
+        yield "Attribution", "not asked; give --before and --after as 'product / firmware'."
+    at = tc.Conditions(ambient_c=job.ambient_c, power_w=job.power_w, noise_dba=job.noise_dba)
+    yield "Ranking", tc.rank(fit, at=at)
+    builds = [build for build in (before, after) if build]
+    if limit_c is None or not builds:
+        yield "Margin", "not asked; give --limit-c, and --before or --after."
+        return
+    for build in builds:
+        at = tc.Conditions(ambient_c=job.case_air_c)
+        yield "Margin", tc.margin(fit, build, at=at, limit_c=limit_c)
+
+
+def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
+    """Fit of the two builds' own parts, to show what the swaps alone can tell; None if no less."""
+    import thermcmp as tc
+    from thermcmp.questions.prediction import build_of
+
+    builds = [build_of(fit, name) for name in (before, after)]
+    rows = fit.results
+    own = rows["cooler_model"].isin([build.cooler_model for build in builds])
+    own &= rows["board_model"].isin([build.board_model for build in builds])
+    if own.all() or own.sum() < _FEWEST_ROWS:
+        return None
+    return tc.fit(rows[own], sensor=fit.sensor, seed=job.seed)
+
+
+def _headline(fit: Any, sensor: str, rows: pd.DataFrame) -> str:
+    products = rows["product"].nunique() if "product" in rows else 0
+    return f"Data: {len(rows)} rows of the {sensor} sensor, {products} products; fit {fit.health}."
+
+
+def _verdict(name: str, answer: Answer) -> list[str]:
+    first, *more = answer.sentences[:_SAID] or ("nothing to say.",)
+    return [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]

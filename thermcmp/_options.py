@@ -1,0 +1,91 @@
+"""The command line of ``python -m thermcmp``."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from pathlib import Path
+
+from thermcmp._job import DEMO_AFTER, DEMO_BEFORE, DEMO_LIMIT_C, Job
+
+_ABOUT = """\
+Separates cooler, board, memory-vendor, assembly and firmware effects in cooling tests
+of graphics cards, prints a verdict and writes one self-contained HTML report.
+Without --library or --results it runs on an invented demo campaign."""
+
+_CARE = """\
+Exit codes: 0 done, 1 the fit failed its checks or a plug-in failed, 2 bad input.
+Before you act on a verdict at the bench: power off, unplug, let it cool, and follow
+the maker's service instructions."""
+
+
+def read_options(arguments: Sequence[str] | None = None) -> Job:
+    """Turn a command line into a job.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Arguments without the program's name; the process's own by default.
+
+    Returns
+    -------
+    Job
+        What to do.
+
+    Raises
+    ------
+    SystemExit
+        With code 2 and a message on bad arguments, 0 after ``--help``.
+    """
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if options.columns is not None and options.results is None:
+        parser.error("--columns has no effect without --results")
+    return Job(**vars(options))
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m thermcmp",
+        description=_ABOUT,
+        epilog=_CARE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    data = parser.add_argument_group("data")
+    data.add_argument("--library", type=Path, metavar="PATH", help="your own library")
+    data.add_argument("--results", type=Path, metavar="FILE", help="your own table, imported first")
+    data.add_argument(
+        "--columns", type=Path, metavar="JSON", help="maps the table's headings to schema names"
+    )
+    data.add_argument(
+        "--out",
+        type=Path,
+        default=Path("thermcmp-out"),
+        metavar="PATH",
+        help="folder for the report (default: %(default)s)",
+    )
+    asked = parser.add_argument_group("questions")
+    asked.add_argument("--sensor", help="sensor to ask about (demo: memory)")
+    for name, demo in (("--before", DEMO_BEFORE), ("--after", DEMO_AFTER)):
+        asked.add_argument(name, metavar="BUILD", help=f"'product / firmware' (demo: {demo})")
+    asked.add_argument(
+        "--limit-c",
+        type=float,
+        metavar="C",
+        help=f"highest allowed sensor temperature, °C (demo: {DEMO_LIMIT_C:g})",
+    )
+    numbers = (
+        ("--case-air-c", "C", 35.0, "air at the cooler's intake in a warm case, °C"),
+        ("--noise-dba", "DBA", 40.0, "sound level for the ranking, dB(A)"),
+        ("--power-w", "W", 200.0, "board power for the ranking, W"),
+        ("--ambient-c", "C", 21.0, "ambient for the ranking, °C"),
+    )
+    for name, unit, usual, meaning in numbers:
+        asked.add_argument(
+            name, type=float, default=usual, metavar=unit, help=f"{meaning} (default: %(default)s)"
+        )
+    asked.add_argument(
+        "--seed", type=int, default=1, help="seed of everything random (default: %(default)s)"
+    )
+    return parser

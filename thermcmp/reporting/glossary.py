@@ -1,0 +1,79 @@
+"""The words a report uses, explained; a page shows those it uses."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One term, the pattern that finds it in a text, and its meaning."""
+
+    name: str
+    pattern: str
+    meaning: str
+
+
+TERMS: Final[tuple[Term, ...]] = (
+    Term("aliased, confounded", r"\b(alias|confound)",
+         "Factors that changed together, so that the data alone cannot separate them."),
+    Term("assembly", r"\bassembl",
+         "One mounting of one cooler on one board; a teardown ends it, a remount begins the next."),
+    Term("board", r"\bboard",
+         "The circuit board with processor and memory."),
+    Term("conditions", r"\bconditions?\b",
+         "Ambient, power, and fan speed or noise, at which things are compared."),
+    Term("cooler", r"\bcooler[ _-]?(model|specimen)?\b",
+         "Heatsink, fans, pads and back plate; a revision is a model of its own."),
+    Term("equal-tailed interval", r"equal-tailed",
+         "Interval that leaves the same probability below and above it."),
+    Term("firmware", r"\bfirmware|\bfw\b",
+         "What the card runs; it acts on temperature through fan speed and power limit."),
+    Term("limit, margin", r"\b(limit|margin)\b",
+         "The limit is the highest allowed sensor temperature; the margin is the limit minus the "
+         "temperature."),
+    Term("memory vendor", r"\bvendor",
+         "Maker of the memory on a board."),
+    Term("not estimable", r"not estimable",
+         "The data cannot hold this number; the reason stands beside it."),
+    Term("prior", r"\bprior",
+         "What the model assumes about an effect before it has seen the data."),
+    Term("product", r"\bproduct",
+         "What a shop sells: a cooler model on a board model under a firmware."),
+    Term("reference conditions", r"reference conditions",
+         "The power and the fan speed at which effects are stated in kelvin."),
+    Term("rise", r"\brise\b",
+         "Sensor temperature minus local ambient, in kelvin."),
+    Term("sensor", r"\bsensor",
+         "The measured place: memory, junction, edge, regulator."),
+    Term("separation", r"\bseparation",
+         "The estimated effect of each factor, in kelvin at reference conditions."),
+    Term("session", r"\bsession",
+         "One sitting at one bench."),
+    Term("share from data", r"share from data|data_share",
+         "How much of an effect's spread the data took away; the rest is what the prior says."),
+    Term("specimen", r"\bspecimen",
+         "One piece of a model: this cooler, this board."),
+    Term("thermal resistance", r"thermal resistance",
+         "Rise over board power, in kelvin per watt."),
+)  # fmt: skip
+
+
+def terms_used(words: Iterable[str]) -> tuple[Term, ...]:
+    """Terms that occur in the given texts.
+
+    Parameters
+    ----------
+    words : iterable of str
+        Texts of a page.
+
+    Returns
+    -------
+    tuple of Term
+        In alphabetical order.
+    """
+    text = "\n".join(words)
+    return tuple(term for term in TERMS if re.search(term.pattern, text, re.I))

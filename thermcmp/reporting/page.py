@@ -1,0 +1,183 @@
+"""What stands on a page, part by part, before it is set in HTML."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from thermcmp.errors import PluginError
+from thermcmp.reporting.cautions import Work, cautions_for
+from thermcmp.reporting.glossary import Term, terms_used
+from thermcmp.reporting.pictures import alternative_text, picture_uri
+from thermcmp.reporting.tables import WordedTable, worded_table
+
+if TYPE_CHECKING:
+    from thermcmp.hooks import Section
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.questions.answer import Answer
+
+#: What is counted for the data section, with its heading.
+_COUNTED: Final = {
+    "product": "Products",
+    "cooler_id": "Cooler specimens",
+    "board_id": "Board specimens",
+    "assembly": "Assemblies",
+    "session": "Sessions",
+    "bench": "Benches",
+    "lab": "Labs",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerPart:
+    """One answer on the page."""
+
+    anchor: str
+    label: str
+    answer: Answer
+    picture: str
+    alternative: str
+    table: WordedTable
+
+
+@dataclass(frozen=True, slots=True)
+class FitPart:
+    """Health, aliases and data of one fit."""
+
+    name: str
+    health: str
+    sentences: tuple[str, ...]
+    diagnostics: WordedTable
+    parameters: WordedTable
+    priors: WordedTable
+    aliases: tuple[str, ...]
+    notes: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    versions: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AddedPart:
+    """A plug-in's section: its HTML, or why it is missing."""
+
+    title: str
+    html: str
+    failure: str
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The whole page."""
+
+    title: str
+    dated: str
+    bad_health_allowed: bool
+    answers: tuple[AnswerPart, ...]
+    fits: tuple[FitPart, ...]
+    added: tuple[AddedPart, ...]
+    cautions: Mapping[Work, tuple[str, ...]]
+    terms: tuple[Term, ...]
+
+
+def make_page(
+    answers: Sequence[Answer],
+    fits: Sequence[Fit],
+    sections: Sequence[Section],
+    *,
+    title: str,
+    dated: str,
+    bad_health_allowed: bool,
+) -> Page:
+    """Gather what stands on the page.
+
+    Parameters
+    ----------
+    answers : sequence of Answer
+        In the order shown.
+    fits : sequence of Fit
+        Fits behind the answers; the first one goes to the plug-ins' sections.
+    sections : sequence of Section
+        Plug-ins' sections.
+    title, dated : str
+        Heading of the page, and its date or "".
+    bad_health_allowed : bool
+        Whether a failed health check was overridden.
+
+    Returns
+    -------
+    Page
+        Ready to be set.
+    """
+    kinds = [answer.kind for answer in answers]
+    parts = tuple(
+        _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1)
+        for number, answer in enumerate(answers, start=1)
+    )
+    fit_parts = tuple(_fit_part(fit) for fit in fits)
+    words = [text for answer in answers for text in (*answer.sentences, *answer.caveats)]
+    shown = [*words, *(answer.title for answer in answers)]
+    shown += [answer.interval_kind for answer in answers]
+    shown += [text for part in parts for text in part.table.headings]
+    shown += [cell.text for part in parts for row in part.table.rows for cell in row]
+    shown += [text for part in fit_parts for text in (*part.aliases, *part.sentences)]
+    return Page(
+        title=title,
+        dated=dated,
+        bad_health_allowed=bad_health_allowed,
+        answers=parts,
+        fits=fit_parts,
+        added=tuple(_added_part(section, fits, answers) for section in sections),
+        cautions=cautions_for([*words, *(text for part in fit_parts for text in part.aliases)]),
+        terms=terms_used(shown),
+    )
+
+
+def _answer_part(number: int, answer: Answer, *, is_one_of_several: bool) -> AnswerPart:
+    return AnswerPart(
+        anchor=f"answer-{number}",
+        label=answer.title if is_one_of_several else answer.kind.capitalize(),
+        answer=answer,
+        picture=picture_uri(answer),
+        alternative=alternative_text(answer),
+        table=worded_table(answer.table),
+    )
+
+
+def _fit_part(fit: Fit) -> FitPart:
+    return FitPart(
+        name=str(fit.sensor),
+        health=str(fit.health),
+        sentences=fit.diagnostics.sentences or ("All checks passed.",),
+        diagnostics=worded_table(fit.diagnostics.table),
+        parameters=worded_table(fit.table),
+        priors=worded_table(fit.priors.table),
+        aliases=fit.aliases.sentences,
+        notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),
+        facts=tuple(_facts(fit)),
+        versions=tuple(fit.versions.items()),
+    )
+
+
+def _facts(fit: Fit) -> list[tuple[str, str]]:
+    """Name and value of each line of the data section."""
+    results, reference = fit.results, fit.reference
+    facts = [("Rows used", str(len(results)))]
+    for column, heading in _COUNTED.items():
+        count = results[column].nunique() if column in results else 0
+        if count:
+            facts.append((heading, str(count)))
+    at = f"{reference.power_w:g} W, {reference.drive:g} {fit.design.law.unit}"
+    facts.append(("Reference conditions", at))
+    facts.append(("Engine", f"{fit.engine} ({fit.engine_reason})"))
+    facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))
+    return facts
+
+
+def _added_part(section: Section, fits: Sequence[Fit], answers: Sequence[Answer]) -> AddedPart:
+    """Render a plug-in's section; one that fails is named and takes nothing else down."""
+    try:
+        html = section.render(fits[0] if fits else None, tuple(answers))
+    except PluginError as error:
+        return AddedPart(section.title, "", str(error))
+    return AddedPart(section.title, html, "")

@@ -1,0 +1,66 @@
+"""An answer's figure as one data URI, the same bytes every time."""
+
+from __future__ import annotations
+
+import base64
+import io
+from typing import TYPE_CHECKING, Final
+
+from thermcmp.questions.ink import natural_height
+
+if TYPE_CHECKING:
+    from thermcmp.questions.answer import Answer
+
+#: Width of a figure [in].
+_WIDTH: Final = 7.6
+#: Fixed ids and outlined letters: the same bytes and the same look everywhere.
+_STYLE: Final = {"svg.hashsalt": "thermcmp", "svg.fonttype": "path"}
+
+
+def picture_uri(answer: Answer) -> str:
+    """Draw the answer's figure and pack it into a data URI.
+
+    Drawn under matplotlib's own defaults, whatever the caller's settings are; the
+    caller's settings are the same afterwards.
+
+    Parameters
+    ----------
+    answer : Answer
+        The answer to draw.
+
+    Returns
+    -------
+    str
+        SVG image as a ``data:`` URI.
+    """
+    import matplotlib.style
+    from matplotlib.figure import Figure
+
+    with matplotlib.style.context(["default", _STYLE]):
+        figure = Figure(figsize=(_WIDTH, 4.4), layout="constrained")
+        figure.set_figheight(natural_height(answer.plot(figure.subplots())))
+        buffer = io.BytesIO()
+        # Without a date and a program name the bytes depend on the answer alone.
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    packed = base64.b64encode(buffer.getvalue()).decode("ascii")
+    return f"data:image/svg+xml;base64,{packed}"
+
+
+def alternative_text(answer: Answer) -> str:
+    """Words for readers who do not see the figure.
+
+    Parameters
+    ----------
+    answer : Answer
+        The answer that the figure shows.
+
+    Returns
+    -------
+    str
+        What is drawn, the first sentence, and where the numbers are.
+    """
+    finding = f" {answer.sentences[0]}" if answer.sentences else ""
+    return (
+        f"Figure: {answer.title}, means and {answer.interval_words}.{finding} "
+        "The table after the figure holds the same numbers."
+    )
