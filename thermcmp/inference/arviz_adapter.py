@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def rank_r_hat(posterior: xr.Dataset) -> dict[str, float]:
-    """Largest rank-normalised R-hat of each variable.
+    """Largest rank-normalised R-hat of each variable (Vehtari et al. 2021).
 
     Parameters
     ----------
@@ -27,8 +28,7 @@ def rank_r_hat(posterior: xr.Dataset) -> dict[str, float]:
     """
     import arviz
 
-    found = arviz.rhat(posterior, method="rank")
-    return {str(name): _extreme(values.to_numpy(), np.max) for name, values in found.items()}
+    return _each(posterior, lambda usable: arviz.rhat(usable, method="rank"), np.max)
 
 
 def effective_sizes(posterior: xr.Dataset, method: str) -> dict[str, float]:
@@ -48,11 +48,8 @@ def effective_sizes(posterior: xr.Dataset, method: str) -> dict[str, float]:
     """
     import arviz
 
-    if method == "tail":
-        found = arviz.ess(posterior, method="tail", prob=(0.05, 0.95))
-    else:
-        found = arviz.ess(posterior, method=method)
-    return {str(name): _extreme(values.to_numpy(), np.min) for name, values in found.items()}
+    more: dict[str, Any] = {"prob": (0.05, 0.95)} if method == "tail" else {}
+    return _each(posterior, lambda usable: arviz.ess(usable, method=method, **more), np.min)
 
 
 def pareto_k(log_weights: Array) -> float:
@@ -75,7 +72,8 @@ def pareto_k(log_weights: Array) -> float:
         return float(arviz.psislw(finite)[1])
     from arviz_stats.base import array_stats
 
-    return float(array_stats.psislw(finite)[1])
+    # The newer generation takes log likelihoods, whose importance weights are their inverse.
+    return float(array_stats.psislw(-finite)[1])
 
 
 def posterior_group(sampled: object, group: str) -> xr.Dataset:
@@ -99,7 +97,21 @@ def posterior_group(sampled: object, group: str) -> xr.Dataset:
     return found.to_dataset() if hasattr(found, "to_dataset") else xr.Dataset(found)
 
 
-def _extreme(values: Array, pick: object) -> float:
-    if values.size == 0 or not np.all(np.isfinite(values)):
-        return float("nan")
-    return float(pick(values))  # type: ignore[operator]
+def _each(
+    posterior: xr.Dataset, measure: Callable[[xr.Dataset], xr.Dataset], pick: Callable[..., Any]
+) -> dict[str, float]:
+    """Worst value per variable, NaN for a variable whose draws allow no measure."""
+    found = {str(name): float("nan") for name in posterior.data_vars}
+    usable = [name for name, draws in posterior.items() if _measurable(draws)]
+    if usable:
+        for name, values in measure(posterior[usable]).items():
+            found[str(name)] = float(pick(values.to_numpy()))
+    return found
+
+
+def _measurable(draws: xr.DataArray) -> bool:
+    """Whether all draws are finite and none of the quantities stands still."""
+    values = draws.to_numpy().reshape(draws.sizes["chain"] * draws.sizes["draw"], -1)
+    return values.size > 0 and bool(
+        np.all(np.isfinite(values)) and np.all(np.ptp(values, axis=0) > 0)
+    )
