@@ -3,6 +3,9 @@
 The campaign is kept as a bench engineer would keep it: a row per run, a column
 per sensor, own headings, semicolons and decimal commas, here and there a unit in
 a cell. `columns.json` maps the headings, `truth.json` holds what was put in.
+
+A second sitting of the revision study is kept as per-second logs: `runs.csv` is its
+run sheet, `logs/` holds a file per run, `logs.json` maps the logs' headings.
 """
 
 from __future__ import annotations
@@ -17,14 +20,27 @@ from typing import Any
 import pandas as pd
 
 from thermcmp.simulation import (
+    AmbientDrift,
     Campaign,
+    FanSlip,
+    LogFault,
+    LogStyle,
     Peers,
     RevisionStudy,
+    RunPlan,
     Scenario,
+    SimulatedLogs,
+    Throttling,
+    Truth,
     draw_truth,
+    extend_truth,
     join_plans,
     measure,
+    repeat_runs,
+    run_after,
     run_plan,
+    simulate_logs,
+    write_logs,
 )
 
 SEED = 1670
@@ -67,15 +83,84 @@ UNITS_IN_CELLS = {
 #: Every so many rows the level was not taken (never in an equal-noise run).
 NO_LEVEL_EVERY = 23
 
+#: The logged sitting: mountings per combination on top of the campaign's three.
+ROUNDS, LOGGED_ROUNDS = 3, 2
+#: Runs of the sitting, before repeats are counted, that had to be made again.
+REPEATED = ("R003", "R014", "R025")
+#: What went wrong in them, by the number they carry in the end.
+FAULTS: dict[str, LogFault] = {
+    "R272": Throttling(),
+    "R284": AmbientDrift(),
+    "R296": FanSlip(),
+}
+#: A log that another program exported: decimal commas, units in a second heading line.
+ODD_LOG = "R280"
+ODD_STYLE = LogStyle(delimiter=";", decimal=",", encoding="cp1252", units_below=True)
+
+#: Column of a log: heading and unit.
+LOG_HEADINGS: dict[str, tuple[str, str]] = {
+    "elapsed_s": ("Elapsed", "s"),
+    "memory_c": ("Memory", "°C"),
+    "junction_c": ("Hot spot", "°C"),
+    "edge_c": ("Edge", "°C"),
+    "ambient_c": ("Intake air", "°C"),
+    "fan_rpm": ("Fan", "rpm"),
+    "fan_percent": ("Fan duty", "%"),
+    "power_w": ("Board power", "W"),
+    "load_percent": ("Load", "%"),
+    "throttled": ("Throttled", ""),
+}
+#: Columns of the run sheet that are kept by the results table's names.
+SHEET_PARTS = (
+    "product", "cooler_model", "cooler_id", "board_model", "board_id", "memory_vendor",
+    "assembly", "assembly_kind", "session", "bench", "lab", "firmware", "fan_mode",
+)  # fmt: skip
+
 
 def demo_campaign() -> Campaign:
     """Plan and simulate the campaign: a revision study among seven other products."""
-    study = run_plan(RevisionStudy(remounts=3), seed=SEED)
+    study = run_plan(RevisionStudy(remounts=ROUNDS), seed=SEED)
     others = run_plan(Peers(products=7, remounts=2), seed=SEED + 1)
     plan = join_plans(study, others)
     scenario = Scenario()
     truth = draw_truth(plan, scenario, seed=SEED + 2)
     return Campaign(measure(plan, truth, scenario, seed=SEED + 3), truth, plan)
+
+
+def demo_logs(campaign: Campaign) -> tuple[SimulatedLogs, Truth]:
+    """Plan, extend the truth by and record the logged sitting of the revision study."""
+    study = RevisionStudy(
+        remounts=LOGGED_ROUNDS,
+        earlier_rounds=ROUNDS,
+        sessions=1,
+        fan_speeds_rpm=(1400.0, 2200.0),
+        equal_noise_dba=None,
+    )
+    plan: RunPlan = repeat_runs(run_plan(study, seed=SEED + 4), REPEATED)
+    plan = run_after(plan, campaign.plan)
+    truth = extend_truth(campaign.truth, plan, Scenario(bad_mount_probability=0.0), seed=SEED + 5)
+    return simulate_logs(plan, truth, seed=SEED + 6, faults=FAULTS), truth
+
+
+def sheet_text(logs: SimulatedLogs) -> str:
+    """The run sheet of the logs, by the results table's names."""
+    runs = logs.runs
+    sheet = pd.DataFrame({"run": runs["run"], "file": runs["run"] + ".csv"})
+    sheet[list(SHEET_PARTS)] = runs[list(SHEET_PARTS)]
+    sheet["started_at"] = runs["started_at"].dt.strftime("%Y-%m-%d %H:%M")
+    for target, setting in (("target_fan_rpm", "set_fan_rpm"), ("target_power_w", "set_power_w")):
+        sheet[target] = runs[setting].astype("Int64")
+    for name in ("noise_dba", "noise_floor_dba", "mic_distance_m"):
+        sheet[name] = runs[name]
+    return sheet.to_csv(index=False, float_format="%.1f", lineterminator="\n")
+
+
+def log_columns() -> dict[str, str]:
+    """Heading of each column of the logs, unit included."""
+    return {
+        name: f"{heading} [{unit}]" if unit else heading
+        for name, (heading, unit) in LOG_HEADINGS.items()
+    }
 
 
 def table_text(campaign: Campaign) -> str:
@@ -118,9 +203,9 @@ def _cell(number: int, heading: str, row: pd.Series, name: str, digits: int | No
     return f"{written} {unit}" if every and number % every == 0 else written
 
 
-def truth_text(campaign: Campaign) -> str:
-    """The truth and what follows from it for the revision, as JSON."""
-    truth, plan = campaign.truth, campaign.plan
+def truth_text(campaign: Campaign, truth: Truth) -> str:
+    """The truth of both sittings and what follows from it for the revision, as JSON."""
+    plan = campaign.plan
     before, after = plan.before, plan.after
     if before is None or after is None:
         raise ValueError("the demo needs a revision study")
@@ -155,17 +240,21 @@ def _rounded(value: Any) -> Any:
 
 
 def write_demo(folder: Path) -> None:
-    """Write the three files of the demo into a folder."""
+    """Write all files of the demo into a folder."""
     campaign = demo_campaign()
+    logs, truth = demo_logs(campaign)
     mapping = {heading: name for heading, name, _ in COLUMNS}
     files = {
         "campaign.csv": table_text(campaign),
         "columns.json": json.dumps(mapping, indent=1, ensure_ascii=False) + "\n",
-        "truth.json": truth_text(campaign),
+        "truth.json": truth_text(campaign, truth),
+        "runs.csv": sheet_text(logs),
+        "logs.json": json.dumps(log_columns(), indent=1, ensure_ascii=False) + "\n",
     }
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    write_logs(logs.frames, folder / "logs", LOG_HEADINGS, {ODD_LOG: ODD_STYLE})
 
 
 if __name__ == "__main__":

@@ -44,11 +44,19 @@ def truth():
     return json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))
 
 
+def files_below(folder):
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
 def test_the_script_makes_the_demo_byte_for_byte(maker, tmp_path):
     maker.write_demo(tmp_path)
-    kept = {path.name: path.read_bytes() for path in DEMO.iterdir()}
-    again = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
-    assert kept == again
+    kept, again = files_below(DEMO), files_below(tmp_path)
+    assert kept.keys() == again.keys()
+    assert [name for name in kept if kept[name] != again[name]] == []
     assert all(b"\r" not in content for content in kept.values())
 
 

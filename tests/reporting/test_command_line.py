@@ -57,6 +57,7 @@ def recorder(monkeypatch, tmp_path):
              "Conditions", "report")  # fmt: skip
     for name in names:
         monkeypatch.setattr(thermcmp, name, getattr(stand_in, name), raising=False)
+    monkeypatch.setattr("thermcmp._job._study_alone", lambda *given: None)
     monkeypatch.chdir(tmp_path)
     return stand_in
 

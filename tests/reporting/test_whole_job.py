@@ -24,7 +24,7 @@ def done(tmp_path_factory):
 def test_the_job_ends_well_in_about_a_dozen_lines(done):
     code, lines, errors, folder = done
     assert code == 0, errors
-    assert 8 <= len(lines) <= 16
+    assert 8 <= len(lines) <= 18
     assert lines[-1] == f"Report: {folder / 'report.html'}"
     assert "fit ok" in lines[0]
 
@@ -45,9 +45,18 @@ def test_the_verdict_holds_the_truth_that_the_demo_was_made_from(done):
     assert low < known < high < 0.0
 
 
+def test_the_study_alone_cannot_tell_board_from_vendor(done):
+    # In the study each board model carries its own memory vendor; the peers' rows break that.
+    _, lines, _, _ = done
+    alone = "\n".join(lines[: next(i for i, x in enumerate(lines) if x.startswith("Separation"))])
+    assert "Study alone: " in alone
+    assert "cannot be told apart" in alone
+    assert "To separate them: test" in alone
+
+
 def test_the_page_holds_every_question(done):
     page = (done[3] / "report.html").read_text(encoding="utf-8")
-    assert page.count("<figure>") == 5
+    assert page.count("<figure>") == 6
     for shown in ("Alder r1 / fw 1", "Safety at the bench", "269", "Health of the memory fit"):
         assert shown in page
 

@@ -54,12 +54,12 @@ def measure(
     noise = _level_with_background(_cooler_level(runs, truth, fan), floor)
     noise = noise + scenario.noise_sd_db * rng.standard_normal(len(runs))
     readings = {
-        "ambient_c": _rounded(ambient, scenario.temperature_step_k),
-        "fan_rpm": _rounded(fan, scenario.fan_step_rpm),
-        "power_w": _rounded(power, scenario.power_step_w),
+        "ambient_c": rounded(ambient, scenario.temperature_step_k),
+        "fan_rpm": rounded(fan, scenario.fan_step_rpm),
+        "power_w": rounded(power, scenario.power_step_w),
         # A meter that has just read the background never shows less with the card on.
-        "noise_dba": _rounded(np.maximum(noise, floor), scenario.noise_step_db),
-        "noise_floor_dba": _rounded(floor, scenario.noise_step_db),
+        "noise_dba": rounded(np.maximum(noise, floor), scenario.noise_step_db),
+        "noise_floor_dba": rounded(floor, scenario.noise_step_db),
     }
     parts = []
     for name, sensor in scenario.sensors.items():
@@ -70,7 +70,7 @@ def measure(
         if sensor.limit_c is not None:
             at_limit = temperature >= sensor.limit_c
             temperature = np.minimum(temperature, sensor.limit_c)
-        shown = _rounded(temperature, scenario.temperature_step_k)
+        shown = rounded(temperature, scenario.temperature_step_k)
         parts.append(runs.assign(**readings, sensor=name, temperature_c=shown, at_limit=at_limit))
     rows = pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)
     return _in_schema(
@@ -124,7 +124,7 @@ def _level_with_background(level_dba: _Values, floor_dba: _Values) -> _Values:
     return np.asarray(10.0 * np.log10(10.0 ** (level_dba / 10.0) + 10.0 ** (floor_dba / 10.0)))
 
 
-def _rounded(values: _Values, step: float) -> _Values:
+def rounded(values: _Values, step: float) -> _Values:
     """Values as an instrument of that resolution shows them; 0 does not round."""
     if step == 0.0:
         return values

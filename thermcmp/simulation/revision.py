@@ -26,7 +26,8 @@ class RevisionStudy:
     """One product's old and new cooler and board, swapped.
 
     Round k mounts every combination once on the bench, all in one session, with
-    the next specimens. A factory assembly of each shipped pair comes first.
+    the next specimens. A factory assembly of each shipped pair comes first, but in a
+    sequel, since a teardown ended it.
 
     Attributes
     ----------
@@ -52,6 +53,9 @@ class RevisionStudy:
         Sessions over which the rounds are spread in turn; one per round by default.
     family : str
         First word of all names.
+    earlier_rounds : int
+        Rounds that an earlier campaign made with the same parts, each in a session of
+        its own: mountings and sessions are numbered on from there.
     """
 
     remounts: int = 3
@@ -64,10 +68,12 @@ class RevisionStudy:
     power_w: float = 200.0
     sessions: int | None = None
     family: str = "Alder"
+    earlier_rounds: int = 0
 
     def __post_init__(self) -> None:
         sessions = self.remounts if self.sessions is None else self.sessions
         faults = count_faults(remounts=self.remounts, specimens=self.specimens, sessions=sessions)
+        faults += count_faults(0, earlier_rounds=self.earlier_rounds)
         faults += choice_faults("vendors", self.vendors, ("aliased", "crossed"))
         faults += choice_faults("combinations", self.combinations, ("swap", "shipped"))
         faults += choice_faults("stock", self.stock, ("all", "shipped", "none"))
@@ -105,10 +111,11 @@ class RevisionStudy:
 
     def _visits(self, old: PlannedBuild, new: PlannedBuild) -> Iterator[Visit]:
         boards = max(self.specimens, 2) if self.vendors == "crossed" else self.specimens
-        for build in (old, new):
+        first = self.earlier_rounds
+        for build in (old, new) if first == 0 else ():
             for k in range(self.specimens):
                 yield self._visit(build, build, (k, k), "factory", 0)
-        for k in range(self.remounts):
+        for k in range(first, first + self.remounts):
             # Board and cooler specimens advance out of step, so that all pairs are met.
             specimens = ((k + k // boards) % self.specimens, k % boards)
             for cooler, board in combinations((old, new), repeat=2):
@@ -119,7 +126,7 @@ class RevisionStudy:
         self, cooler: PlannedBuild, board: PlannedBuild, specimens: tuple[int, int],
         kind: str, round_: int,
     ) -> Visit:  # fmt: skip
-        shipped = cooler is board
+        shipped, earlier = cooler is board, self.earlier_rounds
         stock: tuple[str, ...] = ()
         if self.stock == "all":
             stock = ("fw 1", "fw 2")
@@ -135,7 +142,7 @@ class RevisionStudy:
             memory_vendor=VENDORS[first % 2],
             assembly_kind=kind,
             mounting=round_ + 1,
-            session=round_ % (self.sessions or self.remounts),
+            session=earlier + (round_ - earlier) % (self.sessions or self.remounts),
             firmware=board.firmware,
             stock_firmware=stock,
             fan_speeds_rpm=self.fan_speeds_rpm,

@@ -1,0 +1,163 @@
+"""Later sittings: runs that are repeated, and campaigns that go on with the same parts."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.simulation.run_plans import RunPlan
+from thermcmp.simulation.scenario import AIRFLOW_TERMS, RESISTANCE_TERMS, Scenario
+from thermcmp.simulation.scheduling import numbered
+from thermcmp.simulation.seeds import generator
+from thermcmp.simulation.truth import Truth
+
+#: What a later sitting has of its own; all other levels are parts that stay the same.
+_OF_A_SITTING: Final = ("session", "assembly")
+
+
+def repeat_runs(plan: RunPlan, runs: Collection[str]) -> RunPlan:
+    """Plan some runs a second time, before their mounting is taken apart.
+
+    Parameters
+    ----------
+    plan : RunPlan
+        A plan.
+    runs : collection of str
+        Numbers of the runs to be made again.
+
+    Returns
+    -------
+    RunPlan
+        All runs, numbered anew.
+
+    Raises
+    ------
+    InputError
+        If a run is not in the plan.
+    """
+    frame = plan.runs
+    unknown = sorted(set(runs) - set(frame["run"]))
+    if unknown:
+        raise InputError(
+            "Runs cannot be repeated:",
+            [Fault("no such run", "use runs of the plan", column="run", value=r) for r in unknown],
+        )
+    again = pd.concat([frame, frame[frame["run"].isin(runs)]], ignore_index=True)
+    # A stable sort by mounting puts each repeat behind the last run of its mounting.
+    place = {name: i for i, name in enumerate(frame["assembly"].unique())}
+    order = again["assembly"].map(place).sort_values(kind="stable").index
+    return replace(plan, runs=numbered(again.loc[order]))
+
+
+def run_after(plan: RunPlan, earlier: RunPlan) -> RunPlan:
+    """Number and date a plan's runs on from an earlier plan's.
+
+    Parameters
+    ----------
+    plan : RunPlan
+        Runs of the later sitting.
+    earlier : RunPlan
+        Runs that were made before.
+
+    Returns
+    -------
+    RunPlan
+        The later sitting's runs; the first one starts a week after the earlier plan's
+        last day.
+    """
+    runs = plan.runs.copy()
+    made = earlier.runs.groupby("lab").size()
+    number = runs.groupby("lab", sort=False).cumcount() + runs["lab"].map(made).fillna(0) + 1
+    runs["run"] = [f"R{int(n):03d}" for n in number]
+    days = earlier.runs["started_at"].max().normalize() - runs["started_at"].min().normalize()
+    runs["started_at"] = runs["started_at"] + (days + pd.Timedelta(days=7))
+    return replace(plan, runs=runs)
+
+
+def extend_truth(
+    truth: Truth, plan: RunPlan, scenario: Scenario | None = None, *,
+    seed: int | np.random.Generator,
+) -> Truth:  # fmt: skip
+    """Draw what a later sitting adds to the truth: its sessions and mountings.
+
+    Parameters
+    ----------
+    truth : Truth
+        Truth of the earlier campaign; none of its values changes.
+    plan : RunPlan
+        Runs of the later sitting, with parts of the earlier one.
+    scenario : Scenario, optional
+        Spreads; the usual ones by default.
+    seed : int or numpy.random.Generator
+        Source of all draws.
+
+    Returns
+    -------
+    Truth
+        The truth of both.
+
+    Raises
+    ------
+    InputError
+        If the plan has parts that the truth does not hold, or the seed is no seed.
+    """
+    usual = Scenario() if scenario is None else scenario
+    rng = generator(seed)
+    new = {c: sorted(set(plan.runs[c]) - _held(truth, c)) for c in _OF_A_SITTING}
+    _refuse_new_parts(truth, plan)
+    kinds = plan.runs.set_index("assembly")["assembly_kind"].to_dict()
+    wrong = rng.random(len(new["assembly"])) < usual.bad_mount_probability
+    bad = [a for a, w in zip(new["assembly"], wrong, strict=True) if w and kinds[a] == "bench"]
+    effects = {}
+    for name, terms in truth.effects.items():
+        grown = {term: dict(levels) for term, levels in terms.items()}
+        for column, levels in new.items():
+            draws = usual.sensors[name].scales_k[column] * rng.standard_normal(len(levels))
+            grown[column] |= dict(zip(levels, draws.tolist(), strict=True))
+        for assembly in bad:
+            grown["assembly"][assembly] += usual.sensors[name].bad_mount_k
+        effects[name] = grown
+    z = rng.standard_normal(len(new["session"]))
+    floors = usual.noise_floor_dba + usual.noise_floor_sd_db * z
+    return replace(
+        truth,
+        effects=effects,
+        noise_floor_dba={
+            **truth.noise_floor_dba,
+            **dict(zip(new["session"], floors.tolist(), strict=True)),
+        },
+        bad_assemblies=(*truth.bad_assemblies, *bad),
+    )
+
+
+def _held(truth: Truth, term: str) -> set[str]:
+    """Levels of a term that the truth holds for all of its sensors."""
+    return set.intersection(*(set(terms[term]) for terms in truth.effects.values()))
+
+
+def _refuse_new_parts(truth: Truth, plan: RunPlan) -> None:
+    """Raise if the plan has levels, other than a sitting's own, that the truth lacks."""
+    held: Mapping[str, tuple[str, set[str]]] = {
+        term: (column, _held(truth, term))
+        for term, column in (RESISTANCE_TERMS | AIRFLOW_TERMS).items()
+        if term not in _OF_A_SITTING
+    } | {"firmware": ("firmware", set(truth.firmware))}
+    faults = {
+        (column, str(level))
+        for column, levels in held.values()
+        for level in set(plan.runs[column]) - levels
+    }
+    if faults:
+        raise InputError(
+            "This truth cannot be extended:",
+            [
+                Fault("is not in the earlier campaign", "draw the truth of both plans together",
+                      column=column, value=level)
+                for column, level in sorted(faults)
+            ],
+        )  # fmt: skip

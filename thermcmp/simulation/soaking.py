@@ -1,0 +1,103 @@
+"""First-order soak of a run: stages of constant conditions, one after the other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from math import ceil, log
+
+import numpy as np
+import numpy.typing as npt
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.simulation.log_faults import FanSlip, LogFault, Throttling
+
+Floats = npt.NDArray[np.float64]
+#: Steady rise [K] of a sensor in a stage.
+Steady = Callable[[str, "Stage"], float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """Constant conditions from a second on.
+
+    Attributes
+    ----------
+    start_s : float
+        When they set in [s].
+    fan_rpm, power_w : float
+        Mean fan speed [rpm] and board power [W].
+    rise_factor : float
+        Factor on every steady rise; more than 1 with the intake partly covered.
+    at_load, throttled : bool
+        Whether the load is on, and whether the card cuts its power.
+    """
+
+    start_s: float
+    fan_rpm: float
+    power_w: float
+    rise_factor: float = 1.0
+    at_load: bool = True
+    throttled: bool = False
+
+
+def stages_of(
+    idle: Stage, load_s: float, power_w: float, seconds: int, fault: LogFault | None,
+    *, ambient_c: float, steady: Steady, time_constants_s: dict[str, float],
+) -> list[Stage]:  # fmt: skip
+    """Stages of a run: idle, load, and what a fault makes of it."""
+    load = replace(idle, start_s=load_s, power_w=power_w, at_load=True)
+    stages = [idle, load]
+    if isinstance(fault, FanSlip):
+        start_s = seconds - fault.before_end_s
+        stages.append(replace(load, start_s=start_s, fan_rpm=load.fan_rpm * (1.0 - fault.share)))
+    if isinstance(fault, Throttling):
+        covered = replace(
+            load, start_s=seconds - fault.before_end_s, rise_factor=1.0 + fault.extra_share
+        )
+        stages.append(covered)
+        tau_s = time_constants_s[fault.sensor]
+        stages.append(_throttled(stages, fault, fault.limit_c - ambient_c, tau_s, steady))
+    return stages
+
+
+def soaked_rise_k(
+    time_s: npt.ArrayLike, stages: Sequence[Stage], sensor: str, tau_s: float, steady: Steady
+) -> Floats:
+    """First-order rise through all stages, settled at the first one's start [K]."""
+    t = np.asarray(time_s, dtype=float)
+    level = steady(sensor, stages[0])
+    rise = np.full(t.shape, level)
+    ends = [*(stage.start_s for stage in stages[1:]), np.inf]
+    for stage, end_s in zip(stages, ends, strict=True):
+        target = steady(sensor, stage)
+        inside = t >= stage.start_s
+        rise[inside] = target + (level - target) * np.exp(-(t[inside] - stage.start_s) / tau_s)
+        level = target + (level - target) * float(np.exp(-(end_s - stage.start_s) / tau_s))
+    return rise
+
+
+def _throttled(
+    stages: Sequence[Stage], fault: Throttling, room_k: float, tau_s: float, steady: Steady
+) -> Stage:
+    """The stage from the second at which the limit is reached, at the power that holds it."""
+    covered = stages[-1]
+    target = steady(fault.sensor, covered)
+    before = float(soaked_rise_k([covered.start_s], stages[:-1], fault.sensor, tau_s, steady)[0])
+    if before >= room_k or target <= room_k:
+        what = "already before" if before >= room_k else "never"
+        raise InputError(
+            "This fault cannot be planted:",
+            [
+                Fault(f"the limit is reached {what}", f"give a limit between {before:.0f} and "
+                      f"{target:.0f} K above ambient", column="limit_c", value=str(fault.limit_c))
+            ],
+        )  # fmt: skip
+    reached_s = covered.start_s + tau_s * log((target - before) / (target - room_k))
+    # At that moment the rise is the limit's, and a steady rise is proportional to power.
+    return replace(
+        covered,
+        start_s=float(ceil(reached_s)),
+        power_w=covered.power_w * room_k / target,
+        throttled=True,
+    )
