@@ -63,7 +63,13 @@ hookimpl = pluggy.HookimplMarker(PROJECT)
 
 
 class Named(Protocol):
-    """Anything with a name, as effect terms are."""
+    """Anything with a name, as effect terms are.
+
+    Attributes
+    ----------
+    name : str
+        The name, unique among its kind.
+    """
 
     @property
     def name(self) -> str: ...  # noqa: D102

@@ -52,13 +52,20 @@ class Conditions:
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
                 faults.append(
-                    Fault("out of range", f"give a value in [{low:g}, {high:g}]",
-                          column=name, value=str(value))
+                    Fault(
+                        "out of range",
+                        f"give a value in [{low:g}, {high:g}]",
+                        column=name,
+                        value=str(value),
+                    )
                 )
         if self.fan_rpm is not None and self.noise_dba is not None:
             faults.append(
-                Fault("both fan_rpm and noise_dba are held",
-                      "give one of them: the other follows from it", column="noise_dba")
+                Fault(
+                    "both fan_rpm and noise_dba are held",
+                    "give one of them: the other follows from it",
+                    column="noise_dba",
+                )
             )
         if faults:
             raise InputError("These conditions cannot be compared at:", faults)
@@ -66,6 +73,19 @@ class Conditions:
     @classmethod
     def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:
         """Merge a `Conditions` with keyword values, which win.
+
+        Parameters
+        ----------
+        at : Conditions, optional
+            What holds where no keyword says otherwise; the defaults if left out.
+        given : dict of str to value
+            Fields of `Conditions`; a fan speed takes the place of a noise, and a
+            noise that of a fan speed.
+
+        Returns
+        -------
+        Conditions
+            The merged conditions.
 
         Raises
         ------
@@ -77,8 +97,12 @@ class Conditions:
         if unknown:
             raise InputError(
                 "Unknown conditions:",
-                [Fault("no such condition", f"use one of {', '.join(sorted(known))}", column=name)
-                 for name in unknown],
+                [
+                    Fault(
+                        "no such condition", f"use one of {', '.join(sorted(known))}", column=name
+                    )
+                    for name in unknown
+                ],
             )
         base = at if at is not None else cls()
         if "noise_dba" in given and "fan_rpm" not in given:

@@ -38,21 +38,60 @@ class Prior(Protocol):
         """Standard deviation, in the parameter's unit."""
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at the standard-normal coordinate `z`, same shape."""
+        """Parameter at a standard-normal coordinate.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The parameter, same shape, in its unit.
+        """
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`."""
+        """Inverse of `from_standard`.
+
+        Parameters
+        ----------
+        value : ndarray
+            The parameter, in its unit.
+
+        Returns
+        -------
+        ndarray
+            Standard-normal coordinates [-], same shape.
+        """
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard` at `z`, same shape."""
+        """Derivative of `from_standard`.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The derivative, same shape, in the parameter's unit.
+        """
 
 
 def _require_positive(name: str, value: float) -> None:
     if not (np.isfinite(value) and value > 0):
         raise InputError(
             "A prior needs a positive scale:",
-            [Fault("not a positive number", "give a number above zero", column=name,
-                   value=str(value))],
+            [
+                Fault(
+                    "not a positive number",
+                    "give a number above zero",
+                    column=name,
+                    value=str(value),
+                )
+            ],
         )
 
 
@@ -90,15 +129,48 @@ class Normal:
         return self.sd
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at the standard-normal coordinate `z`, same shape."""
+        """Parameter at a standard-normal coordinate.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The parameter, same shape, in its unit.
+        """
         return self.mean + self.sd * z
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`."""
+        """Inverse of `from_standard`.
+
+        Parameters
+        ----------
+        value : ndarray
+            The parameter, in its unit.
+
+        Returns
+        -------
+        ndarray
+            Standard-normal coordinates [-], same shape.
+        """
         return (value - self.mean) / self.sd
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard` at `z`, same shape."""
+        """Derivative of `from_standard`.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The derivative, same shape, in the parameter's unit.
+        """
         return np.full_like(z, self.sd)
 
 
@@ -133,7 +205,18 @@ class HalfNormal:
         return self.scale * float(np.sqrt(1.0 - 2.0 / np.pi))
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at the standard-normal coordinate `z`, same shape."""
+        """Parameter at a standard-normal coordinate.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The parameter, same shape, in its unit.
+        """
         from scipy.special import erfcinv, erfinv, ndtr
 
         # Two forms of one quantile: each keeps its digits in its own tail.
@@ -142,14 +225,36 @@ class HalfNormal:
         return self.scale * np.sqrt(2.0) * np.where(z < 0, low, high)
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`."""
+        """Inverse of `from_standard`.
+
+        Parameters
+        ----------
+        value : ndarray
+            The parameter, in its unit.
+
+        Returns
+        -------
+        ndarray
+            Standard-normal coordinates [-], same shape.
+        """
         from scipy.special import erf, erfc, ndtri
 
         x = np.asarray(value) / (self.scale * np.sqrt(2.0))
         return np.where(x < 0.5, ndtri(erf(np.minimum(x, 0.5))), -ndtri(erfc(np.maximum(x, 0.5))))
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard` at `z`, same shape."""
+        """Derivative of `from_standard`.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The derivative, same shape, in the parameter's unit.
+        """
         x = self.from_standard(z) / self.scale
         return self.scale * 0.5 * np.exp(0.5 * (x**2 - z**2))
 
@@ -213,23 +318,37 @@ class PriorSet(Mapping[str, Prior]):
             if name not in self
         ]
         faults += [
-            Fault("not a prior", "give Normal(mean, sd) or HalfNormal(scale)", column=name,
-                  value=repr(prior))
+            Fault(
+                "not a prior",
+                "give Normal(mean, sd) or HalfNormal(scale)",
+                column=name,
+                value=repr(prior),
+            )
             for name, prior in given.items()
             if not isinstance(prior, Normal | HalfNormal)
         ]
         faults += [
-            Fault("a spread cannot be negative", "give HalfNormal(scale)", column=name,
-                  value=given[name].words)
+            Fault(
+                "a spread cannot be negative",
+                "give HalfNormal(scale)",
+                column=name,
+                value=given[name].words,
+            )
             for name in given
-            if name in self and isinstance(self[name], HalfNormal)
+            if name in self
+            and isinstance(self[name], HalfNormal)
             and isinstance(given[name], Normal)
         ]
         faults += [
-            Fault("this parameter may have either sign", "give Normal(mean, sd)", column=name,
-                  value=given[name].words)
+            Fault(
+                "this parameter may have either sign",
+                "give Normal(mean, sd)",
+                column=name,
+                value=given[name].words,
+            )
             for name in given
-            if name in self and isinstance(self[name], Normal)
+            if name in self
+            and isinstance(self[name], Normal)
             and isinstance(given[name], HalfNormal)
         ]
         if faults:

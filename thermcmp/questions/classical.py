@@ -104,20 +104,7 @@ def classical_check(
         )
     runs, means = _mountings(rows, factor, pair)
     counts = means[factor].value_counts()
-    short = [level for level in pair if counts.get(level, 0) < FEWEST]
-    if short:
-        raise InputError(
-            "Too few mountings for a test:",
-            [
-                Fault(
-                    f"{counts.get(level, 0)} mounting(s)",
-                    "remount and test it again",
-                    column=factor,
-                    value=level,
-                )
-                for level in short
-            ],
-        )
+    _refuse_few(counts, factor, pair)
     with warnings.catch_warnings():
         # pingouin calls pandas in ways pandas will drop; a user can do nothing about it.
         warnings.simplefilter("ignore", DeprecationWarning)
@@ -141,6 +128,24 @@ def classical_check(
         draw_figure=_figure,
         interval_kind="confidence",
     )
+
+
+def _refuse_few(counts: pd.Series, factor: str, pair: tuple[str, str]) -> None:
+    """Refuse a level with too few mountings for a variance."""
+    short = [level for level in pair if counts.get(level, 0) < FEWEST]
+    if short:
+        raise InputError(
+            "Too few mountings for a test:",
+            [
+                Fault(
+                    f"{counts.get(level, 0)} mounting(s)",
+                    "remount and test it again",
+                    column=factor,
+                    value=level,
+                )
+                for level in short
+            ],
+        )
 
 
 def _levels(

@@ -1,0 +1,54 @@
+"""Write the page of the results table from the schema.
+
+Run from anywhere: ``python docs/make_tables.py``. A test holds the page equal to
+what this makes.
+"""
+
+from pathlib import Path
+
+from thermcmp.library.schema import COLUMNS, KEY, SCHEMA_VERSION, Column, Kind
+
+PAGE = Path(__file__).with_name("results-table.md")
+STORED = {
+    Kind.TEXT: "text",
+    Kind.NUMBER: "number",
+    Kind.COUNT: "whole number",
+    Kind.FLAG: "yes or no",
+    Kind.TIME: "time",
+}
+
+HEAD = f"""# The results table
+
+A row is one sensor's steady temperature in one run. Schema version {SCHEMA_VERSION}. The columns {
+    ", ".join(f"`{name}`" for name in KEY)
+} together name a row for ever; a correction supersedes it and keeps its name.
+
+This page is made by `docs/make_tables.py` from `thermcmp/library/schema.py`, which is also what \
+the checks, the Parquet files and the table reader use.
+
+| column | type | unit | needed | allowed | holds |
+| --- | --- | --- | --- | --- | --- |
+"""
+
+
+def allowed(column: Column) -> str:
+    """Range or choices of a column, in words."""
+    if column.choices:
+        return ", ".join(column.choices)
+    if column.low is not None and column.high is not None:
+        return f"{column.low:g} to {column.high:g}"
+    return "" if column.low is None else f"{column.low:g} or more"
+
+
+def page() -> str:
+    """The whole page."""
+    rows = (
+        f"| `{column.name}` | {STORED[column.kind]} | {column.unit} | "
+        f"{'yes' if column.required else ''} | {allowed(column)} | {column.meaning} |\n"
+        for column in COLUMNS
+    )
+    return HEAD + "".join(rows)
+
+
+if __name__ == "__main__":
+    PAGE.write_text(page(), encoding="utf-8")

@@ -1,0 +1,139 @@
+"""The README's words are true: its example runs, its commands are the ones used.
+
+The same holds for the marked examples in the documentation and in the developers'
+notes.
+"""
+
+import importlib.util
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from thermcmp.library.schema import COLUMNS
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+MARK = "<!-- example: run by tests/test_readme.py -->"
+EXAMPLE = re.compile(re.escape(MARK) + r"\n+```python\n(.*?)^```", re.DOTALL | re.MULTILINE)
+PAGES = (ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs").glob("*.md")))
+#: A file or folder named in running text or in a table, such as `tests/test_readme.py`.
+NAMED = re.compile(r"`((?:[\w.-]+/)*[\w.-]+(?:\.(?:py|md|toml|json|csv)|/))`")
+LINK = re.compile(r"\]\((?!https?://|#)([^)#\s]+)(?:#[^)]*)?\)")
+
+
+def examples(page):
+    """Marked Python blocks of a page, as one script: later blocks go on with earlier names."""
+    return "\n".join(EXAMPLE.findall(page.read_text(encoding="utf-8")))
+
+
+def run(script, folder):
+    """Run a script in a folder that has the data sets where the README says."""
+    (folder / "datasets").symlink_to(ROOT / "datasets")
+    return subprocess.run(
+        [sys.executable, "-W", "error", "-c", script],
+        capture_output=True,
+        text=True,
+        cwd=folder,
+        timeout=600,
+        check=False,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "utf-8"},
+    )
+
+
+def test_the_example_runs_and_says_what_it_promises(tmp_path):
+    done = run(examples(ROOT / "README.md"), tmp_path)
+    assert done.returncode == 0, done.stderr
+    headings = (
+        "Separation of effects on memory, specimens (90% equal-tailed intervals)",
+        "From Alder r1 / fw 1 to Alder r2 / fw 2: memory (90% equal-tailed intervals)",
+        "Memory at 40 dB(A) at 0.5 m, 200 W, 21 °C ambient, product line",
+        "Alder r1 / fw 1: memory against 100 °C, a newly bought card",
+    )
+    places = [done.stdout.find(heading) for heading in headings]
+    assert -1 not in places, done.stdout
+    assert places == sorted(places)
+    # "and what it cannot tell apart": board and vendor changed together in the swap study.
+    assert "cannot be told apart from memory_vendor" in done.stdout
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "<figure>" in page
+    assert (tmp_path / "bench").is_dir()
+
+
+@pytest.mark.parametrize(
+    "page", [page for page in PAGES if MARK in page.read_text(encoding="utf-8")], ids=str
+)
+def test_the_marked_examples_of_a_page_run(page, tmp_path):
+    done = run(examples(page), tmp_path)
+    assert done.returncode == 0, done.stderr
+
+
+def command(marker):
+    """The shell command between a marker and its end, as written."""
+    block = README.split(f"<!-- {marker} -->")[1].split("<!-- end -->")[0]
+    lines = [line for line in block.strip().splitlines() if not line.startswith("```")]
+    assert len(lines) == 1
+    return lines[0]
+
+
+def test_each_command_is_one_line_between_its_marks():
+    for marker in ("demo command", "test command"):
+        assert README.count(f"<!-- {marker} -->") == 1
+        assert command(marker).startswith("python3 -m venv .venv && ")
+    assert command("demo command").endswith("python -m thermcmp")
+
+
+def test_the_commands_name_what_is_there():
+    words = shlex.split(command("test command"))
+    paths = [word for word in words if word.startswith("./")]
+    assert paths == ["./plugins/thermcmp-coolant"]
+    assert all((ROOT / path / "pyproject.toml").is_file() for path in paths)
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
+def test_the_check_script_runs_the_test_command():
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    (line,) = [line for line in script.splitlines() if line.startswith("test_command=")]
+    told = subprocess.run(
+        ["bash", "-euo", "pipefail", "-c", f'{line}\nprintf %s "$test_command"'],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        check=True,
+    )
+    assert told.stdout == command("test command")
+
+
+def test_the_page_of_the_results_table_is_made_from_the_schema():
+    script = ROOT / "docs" / "make_tables.py"
+    spec = importlib.util.spec_from_file_location("make_tables", script)
+    maker = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(maker)
+    made = (ROOT / "docs" / "results-table.md").read_text(encoding="utf-8")
+    assert made == maker.page(), "run python docs/make_tables.py"
+    assert all(f"| `{column.name}` |" in made for column in COLUMNS)
+
+
+@pytest.mark.parametrize("page", [ROOT / "README.md", *PAGES], ids=lambda page: page.name)
+def test_links_inside_the_project_lead_somewhere(page):
+    text = page.read_text(encoding="utf-8")
+    lost = [target for target in LINK.findall(text) if not (page.parent / target).exists()]
+    assert lost == []
+
+
+@pytest.mark.parametrize("page", [ROOT / "README.md", *PAGES], ids=lambda page: page.name)
+def test_files_that_a_page_names_are_there(page):
+    named = set(NAMED.findall(page.read_text(encoding="utf-8")))
+    homes = (ROOT, ROOT / "thermcmp")
+    lost = [name for name in named if not any((home / name).exists() for home in homes)]
+    assert lost == []
+
+
+def test_names_of_files_are_seen():
+    text = "see `tests/test_readme.py`, `simulation/`, `schema.py` and `fit.aliases.table`"
+    assert NAMED.findall(text) == ["tests/test_readme.py", "simulation/", "schema.py"]
