@@ -1,0 +1,1 @@
+"""The questions that a fit answers: separation, attribution, ranking, margin."""

@@ -52,8 +52,11 @@ class Answer:
     details: dict[str, Any] = field(default_factory=dict)
 
     def __getattr__(self, name: str) -> Any:
-        # Reached only for names that are not fields: the question's own values.
-        if not name.startswith("_") and name in self.details:
+        # Reached only for names that are not fields: the question's own values. A field
+        # comes here in a half-built answer only, and must not ask for a field in turn.
+        if name.startswith("_") or name in self.__slots__:
+            raise AttributeError(name)
+        if name in self.details:
             return self.details[name]
         raise AttributeError(f"a {self.kind} answer has no attribute '{name}'")
 

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from itertools import permutations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermcmp.inference.noise_fit import NoiseFit, fit_noise
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.figures import attribution_figure
-from thermcmp.questions.firmware_settings import Setting, stock_setting
-from thermcmp.questions.hardware_parts import hardware_parts
-from thermcmp.questions.prediction import Scope, build_of, rise_draws
+from thermcmp.questions.fix_corners import (
+    INSIDE,
+    MAIN_PARTS,
+    FixStudy,
+    fix_parts,
+    fix_study,
+    noise_changes,
+)
+from thermcmp.questions.hardware_parts import parts_split_by_prior
+from thermcmp.questions.prediction import Scope, build_of
 from thermcmp.questions.wording import PROB, check_prob, fit_caveats, range_words, summary
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     import pandas as pd
     import xarray as xr
@@ -26,22 +30,6 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
-
-#: A corner: hardware, fan speed and power, each as before (False) or after (True).
-Corner = tuple[bool, bool, bool]
-MAIN_PARTS = ("hardware", "firmware: fan speed", "firmware: power")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Study:
-    """Everything the parts are computed from."""
-
-    fit: Fit
-    builds: tuple[Build, Build]
-    settings: tuple[Setting, Setting]
-    scope: Scope
-    noise: NoiseFit | None
-    rise: dict[Corner, Array]
 
 
 def attribute(
@@ -71,8 +59,9 @@ def attribute(
         The builds, or "product / firmware". Fan speed and power of each firmware
         come from its stock runs.
     at : Conditions, optional
-        `ambient_c` places the temperatures; a `power_w` given here is held for both
-        builds, so that no part is due to power.
+        `ambient_c` places the temperatures; a `power_w` or `fan_rpm` given here is
+        held for both builds, so that no part is due to it. Noise cannot be held: the
+        row "hardware, at equal noise" tells what it would bring.
     scope : {"specimens", "product line"}
         The parts that were on the bench, or their lines.
     before_setting, after_setting : Conditions, optional
@@ -90,7 +79,7 @@ def attribute(
     Raises
     ------
     InputError
-        If a product, firmware, scope or `prob` is not known.
+        If a product, firmware, scope or `prob` is not known, or noise is held.
     NotEstimableError
         If a part was never measured or a firmware has no stock run; the missing run
         is named.
@@ -99,15 +88,16 @@ def attribute(
     at = at or Conditions()
     where = Scope.of(scope)
     builds = (build_of(fit, before), build_of(fit, after))
-    study = _study(fit, builds, (before_setting, after_setting), at, where)
-    parts = _parts(study)
+    study = fix_study(fit, builds, (before_setting, after_setting), at, where)
+    parts = fix_parts(study)
     total = parts["total"]
     before_c = at.ambient_c + float(np.mean(study.rise[False, False, False]))
     details = {
         "before_c": before_c,
         "after_c": before_c - float(np.mean(total)),
-        "settings": {build.name: setting for build, setting in
-                     zip(builds, study.settings, strict=True)},
+        "settings": {
+            build.name: setting for build, setting in zip(builds, study.settings, strict=True)
+        },
         "scope": str(where),
     }
     return Answer(
@@ -123,142 +113,19 @@ def attribute(
     )
 
 
-def order_free(value: Callable[[tuple[bool, ...]], Any], factors: int) -> list[Any]:
-    """Average contribution of each factor over all orders of change (Shapley 1953).
-
-    Parameters
-    ----------
-    value : callable
-        Value at a corner, a tuple with False (before) or True (after) per factor.
-    factors : int
-        Number of factors.
-
-    Returns
-    -------
-    list
-        Contribution of each factor: value before less value after; they sum to the
-        value at the first corner less that at the last.
-    """
-    orders = list(permutations(range(factors)))
-    shares: list[Any] = [0.0] * factors
-    for order in orders:
-        corner = [False] * factors
-        for factor in order:
-            start = value(tuple(corner))
-            corner[factor] = True
-            shares[factor] = shares[factor] + (start - value(tuple(corner))) / len(orders)
-    return shares
-
-
-def _study(
-    fit: Fit, builds: tuple[Build, Build], stated: tuple[Conditions | None, Conditions | None],
-    at: Conditions, scope: Scope,
-) -> _Study:
-    """Settings, noise law and rises at the eight corners."""
-    held = at.power_w
-    found = [stock_setting(fit, build, given) for build, given in zip(builds, stated, strict=True)]
-    if held is not None:
-        found = [Setting(s.drive, held, s.source, s.elsewhere) for s in found]
-    settings = (found[0], found[1])
-    rise = {
-        (hardware, fan, power): rise_draws(
-            fit, builds[hardware], scope, drive=settings[fan].drive, power_w=settings[power].power_w
-        )
-        for hardware in (False, True)
-        for fan in (False, True)
-        for power in (False, True)
-    }
-    noise = None
-    if fit.design.law.column == "fan_rpm":
-        noise = fit_noise(fit.results, reference_rpm=fit.reference.drive,
-                          distance_m=at.mic_distance_m, seed=fit.seed)
-    return _Study(fit, builds, settings, scope, noise, rise)
-
-
-def _parts(study: _Study) -> dict[str, Array]:
-    """Draws of every part, shape (S,) each."""
-    rise = study.rise
-    hardware, fan, power = order_free(lambda corner: rise[corner[0], corner[1], corner[2]], 3)
-    old = rise[False, False, False] - rise[True, False, False]
-    new = rise[False, True, True] - rise[True, True, True]
-    parts = {
-        "total": rise[False, False, False] - rise[True, True, True],
-        MAIN_PARTS[0]: hardware,
-        MAIN_PARTS[1]: fan,
-        MAIN_PARTS[2]: power,
-        "hardware, fan and power as before": old,
-        "hardware, fan and power as after": new,
-        "firmware, on the old hardware": rise[False, False, False] - rise[False, True, True],
-        "firmware, on the new hardware": rise[True, False, False] - rise[True, True, True],
-        "interaction": new - old,
-    }
-    for name, draws in hardware_parts(
-        study.fit, study.builds, study.scope, [(s.drive, s.power_w) for s in study.settings]
-    ).items():
-        parts[f"of the hardware: {name}"] = draws
-    equal = _equal_noise(study)
-    if equal is not None:
-        parts["hardware, at equal noise"] = equal
-    return parts
-
-
-def _equal_noise(study: _Study) -> Array | None:
-    """Hardware part with the new cooler as loud as the old build was, shape (S,)."""
-    if study.noise is None:
-        return None
-    old_law = study.noise.law(study.builds[0].cooler_model)
-    new_law = study.noise.law(study.builds[1].cooler_model)
-    reach = study.noise.design.speed_range_rpm(study.builds[1].cooler_model)
-    if old_law is None or new_law is None or reach is None:
-        return None
-    reference, setting = study.noise.design.reference_rpm, study.settings[0]
-    loud = old_law[0] + old_law[1] * np.log10(setting.drive / reference)
-    speed = reference * 10.0 ** ((loud - new_law[0]) / np.maximum(new_law[1], 1.0))
-    middle = float(np.median(speed))
-    if not reach[0] / 1.25 <= middle <= reach[1] * 1.25:
-        return np.full(len(speed), np.nan)
-    at_equal = rise_draws(study.fit, study.builds[1], study.scope, drive=speed,
-                          power_w=setting.power_w)
-    return study.rise[False, False, False] - at_equal
-
-
-def _noise_changes(study: _Study) -> Mapping[str, float]:
-    """Mean change of level that came with each part [dB]."""
-    if study.noise is None:
-        return {}
-    level = {}
-    for hardware in (False, True):
-        for fan in (False, True):
-            found = study.noise.level_dba(
-                study.builds[hardware].cooler_model, study.settings[fan].drive
-            )
-            if found is None:
-                return {}
-            level[hardware, fan] = float(np.mean(found))
-    hardware_db, fan_db = order_free(lambda corner: level[corner[0], corner[1]], 2)
-    return {
-        "total": level[True, True] - level[False, False],
-        MAIN_PARTS[0]: -hardware_db,
-        MAIN_PARTS[1]: -fan_db,
-        MAIN_PARTS[2]: 0.0,
-        "hardware, fan and power as before": level[True, False] - level[False, False],
-        "hardware, fan and power as after": level[True, True] - level[False, True],
-        "firmware, on the old hardware": level[False, True] - level[False, False],
-        "firmware, on the new hardware": level[True, True] - level[True, False],
-        "hardware, at equal noise": 0.0,
-    }
-
-
-def _table(study: _Study, parts: Mapping[str, Array], prob: float) -> pd.DataFrame:
+def _table(study: FixStudy, parts: Mapping[str, Array], prob: float) -> pd.DataFrame:
     import pandas as pd
 
-    noise = _noise_changes(study)
+    noise = noise_changes(study)
+    unsettled = parts_split_by_prior(study.fit, study.builds)
     crossed = any(setting.elsewhere for setting in study.settings)
     rows = []
     for name, draws in parts.items():
         health = str(study.fit.health)
         if np.isnan(draws).any():
             health = "not estimable: that level was not reached by the measured fan speeds"
+        elif name.removeprefix(INSIDE) in unsettled:
+            health = "not separable: the split is the prior's"
         elif crossed and name.startswith(("firmware", "total")):
             health += "; firmware seen on other hardware only"
         rows.append((name, *summary(draws, prob), noise.get(name, np.nan), health))
@@ -276,18 +143,18 @@ def _dataset(parts: Mapping[str, Array]) -> xr.Dataset:
 
 
 def _sentences(
-    study: _Study, parts: Mapping[str, Array], prob: float, before_c: float
+    study: FixStudy, parts: Mapping[str, Array], prob: float, before_c: float
 ) -> tuple[str, ...]:
     """The verdict in plain words."""
     old, new = study.settings
     total = parts["total"]
+    hardware, fan, power = (range_words(parts[name], prob) for name in MAIN_PARTS)
     sentences = [
         f"{study.builds[1].name} runs {range_words(total, prob)} cooler than "
         f"{study.builds[0].name} ({before_c:.1f} °C before), each at its own firmware's "
         f"{old.drive:.0f} and {new.drive:.0f} {study.fit.design.law.unit}, {old.power_w:.0f} and "
         f"{new.power_w:.0f} W.",
-        f"Of that, order-free: hardware {range_words(parts[MAIN_PARTS[0]], prob)}, fan speed "
-        f"{range_words(parts[MAIN_PARTS[1]], prob)}, power {range_words(parts[MAIN_PARTS[2]], prob)}.",
+        f"Of that, order-free: hardware {hardware}, fan speed {fan}, power {power}.",
     ]
     mean_total = float(np.mean(total))
     if abs(mean_total) > 2.0 * float(np.std(total)):
@@ -295,7 +162,7 @@ def _sentences(
         sentences.append(f"The hardware's share of the improvement is about {share:.0%}.")
     else:
         sentences.append("The total is too uncertain to state shares of it.")
-    noise = _noise_changes(study)
+    noise = noise_changes(study)
     if noise:
         sentences.append(
             f"The new build is {noise['total']:+.1f} dB against the old one; its fan speed alone "
@@ -307,7 +174,7 @@ def _sentences(
     return tuple(sentences)
 
 
-def _caveats(study: _Study) -> tuple[str, ...]:
+def _caveats(study: FixStudy) -> tuple[str, ...]:
     caveats = fit_caveats(study.fit)
     for build, setting in zip(study.builds, study.settings, strict=True):
         if setting.elsewhere:
@@ -322,19 +189,20 @@ def _caveats(study: _Study) -> tuple[str, ...]:
             f"All runs were at about {np.mean(speeds):.0f} {law.unit}: what fan speed buys comes "
             "from the prior. Mend: add a run at another fixed fan speed."
         )
-    changed = [
-        c for c in study.fit.aliases.contrasts
-        if not c.estimable and {c.first, c.second} & {
-            study.builds[0].board_model, study.builds[1].board_model,
-            study.builds[0].cooler_model, study.builds[1].cooler_model,
-        }
-    ]
-    if changed:
-        caveats.append("Inside the hardware part not every share can be told apart: see the "
-                       "separation.")
+    unsettled = sorted(parts_split_by_prior(study.fit, study.builds))
+    if unsettled:
+        caveats.append(
+            f"Inside the hardware part the shares of {', '.join(unsettled)} cannot be told apart: "
+            "they follow the priors. See the separation for the swap that would tell."
+        )
     return tuple(caveats)
 
 
 def _figure(answer: Answer, ax: Axes) -> None:
-    attribution_figure(answer, ax, parts=MAIN_PARTS, before_c=answer.details["before_c"],
-                       after_c=answer.details["after_c"])
+    attribution_figure(
+        answer,
+        ax,
+        parts=MAIN_PARTS,
+        before_c=answer.details["before_c"],
+        after_c=answer.details["after_c"],
+    )

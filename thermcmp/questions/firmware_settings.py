@@ -81,5 +81,6 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
     watts = float(np.mean(rows.loc[hit, "power_w"].to_numpy(float)))
     where = "other hardware" if elsewhere else "its own hardware"
     source = f"mean of {int(hit.sum())} stock run(s) on {where}"
-    return Setting(rpm if rpm is not None else drive, power if power is not None else watts,
-                   source, elsewhere)
+    return Setting(
+        rpm if rpm is not None else drive, power if power is not None else watts, source, elsewhere
+    )

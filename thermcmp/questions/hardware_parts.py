@@ -57,13 +57,48 @@ def hardware_parts(
         columns = slice(start, start + len(levels))
         resistance = effects[:, columns] @ (old[0][columns] - new[0][columns])
         airflow = effects[:, columns] @ (old[1][columns] - new[1][columns])
-        if not (np.any(old[0][columns] != new[0][columns])
-                or np.any(old[1][columns] != new[1][columns])):
+        if not (
+            np.any(old[0][columns] != new[0][columns]) or np.any(old[1][columns] != new[1][columns])
+        ):
             continue
         part = PART_OF.get(term.columns[0], term.columns[0])
         draws = _order_free(fit, resistance, airflow, settings)
         found[part] = found[part] + draws if part in found else draws
     return found
+
+
+def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str]:
+    """Parts of the hardware whose share the rows cannot tell, since they changed together.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    builds : tuple of Build
+        Old and new build.
+
+    Returns
+    -------
+    frozenset of str
+        Names as in `hardware_parts`.
+
+    Raises
+    ------
+    NotEstimableError
+        If the fit has not seen one of the builds' parts.
+    """
+    old, new = (effect_weights(fit, build, Scope.PRODUCT_LINE)[0] for build in builds)
+    unsettled = set()
+    for contrast in fit.aliases.contrasts:
+        place = fit.design.term_position(contrast.factor)
+        if contrast.estimable or place is None:
+            continue
+        start, levels = fit.design.offsets[place], fit.design.levels[place]
+        ends = [start + levels.index(level) for level in (contrast.first, contrast.second)]
+        if all(old[end] != new[end] for end in ends):
+            column = fit.design.terms[place].columns[0]
+            unsettled.add(PART_OF.get(column, column))
+    return frozenset(unsettled)
 
 
 def _order_free(
@@ -74,8 +109,10 @@ def _order_free(
     total = np.zeros(len(resistance))
     # Weights of the Shapley average: nothing else changed, one of two, both.
     corners = (
-        (drive_old, power_old, 1 / 3), (drive_new, power_old, 1 / 6),
-        (drive_old, power_new, 1 / 6), (drive_new, power_new, 1 / 3),
+        (drive_old, power_old, 1 / 3),
+        (drive_new, power_old, 1 / 6),
+        (drive_old, power_new, 1 / 6),
+        (drive_new, power_new, 1 / 3),
     )
     for drive, power_w, weight in corners:
         rise = resistance + airflow * airflow_term(fit, drive)

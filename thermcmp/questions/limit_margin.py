@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -24,6 +25,7 @@ from thermcmp.questions.wording import (
 
 if TYPE_CHECKING:
     import pandas as pd
+    import xarray as xr
     from matplotlib.axes import Axes
 
     from thermcmp.inference.posterior import Fit
@@ -31,6 +33,17 @@ if TYPE_CHECKING:
 
 #: Ambients of the sweep [°C]: open bench to a hot case (common practice, no source).
 SWEEP_C: Final = (21.0, 25.0, 30.0, 35.0, 40.0, 45.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What was asked, for the words."""
+
+    build: Build
+    setting: Setting
+    held: Conditions
+    limit_c: float
+    scope: Scope
 
 
 def margin(
@@ -85,8 +98,14 @@ def margin(
     if not -40.0 <= limit_c <= 200.0:
         raise InputError(
             "The limit is out of range:",
-            [Fault("out of range", "give a temperature in [-40, 200] °C", column="limit_c",
-                   value=str(limit_c))],
+            [
+                Fault(
+                    "out of range",
+                    "give a temperature in [-40, 200] °C",
+                    column="limit_c",
+                    value=str(limit_c),
+                )
+            ],
         )
     held = Conditions.of(at, conditions)
     where = Scope.of(scope)
@@ -105,8 +124,8 @@ def margin(
         title=f"{which.name}: {fit.sensor} against {limit_c:g} °C, {_whose(where)}",
         table=table,
         draws=_dataset(rise, at_limit),
-        sentences=_sentences(which, setting, held, rise, limit_c, chance, where, fit, prob),
-        caveats=_caveats(fit, which, setting, where),
+        sentences=_sentences(_Asked(which, setting, held, limit_c, where), rise, fit, prob),
+        caveats=_caveats(fit, setting, where),
         prob=prob,
         draw_figure=_figure,
         details={
@@ -126,15 +145,19 @@ def _setting(fit: Fit, build: Build, held: Conditions) -> Setting:
     if held.noise_dba is not None:
         raise InputError(
             "A margin is asked at a fan speed:",
-            [Fault("noise cannot be held here", "give fan_rpm=, or leave both out for the "
-                   "firmware's own speed", column="noise_dba", value=str(held.noise_dba))],
+            [
+                Fault(
+                    "noise cannot be held here",
+                    "give fan_rpm=, or leave both out for the firmware's own speed",
+                    column="noise_dba",
+                    value=str(held.noise_dba),
+                )
+            ],
         )
     return stock_setting(fit, build, held)
 
 
-def _table(
-    rise: Array, asked_c: float, limit_c: float, prob: float, health: str
-) -> pd.DataFrame:
+def _table(rise: Array, asked_c: float, limit_c: float, prob: float, health: str) -> pd.DataFrame:
     import pandas as pd
 
     rows = []
@@ -146,7 +169,7 @@ def _table(
     return pd.DataFrame(rows, columns=columns)
 
 
-def _dataset(rise: Array, at_limit: Array) -> Any:
+def _dataset(rise: Array, at_limit: Array) -> xr.Dataset:
     import xarray as xr
 
     return xr.Dataset({"rise_k": ("draw", rise), "ambient_at_limit_c": ("draw", at_limit)})
@@ -156,22 +179,21 @@ def _whose(scope: Scope) -> str:
     return "a newly bought card" if scope is Scope.PRODUCT_LINE else "the cards tested"
 
 
-def _sentences(
-    build: Build, setting: Setting, held: Conditions, rise: Array, limit_c: float, chance: float,
-    scope: Scope, fit: Fit, prob: float,
-) -> tuple[str, ...]:
-    unit = fit.design.law.unit
+def _sentences(asked: _Asked, rise: Array, fit: Fit, prob: float) -> tuple[str, ...]:
+    limit_c, ambient_c, setting = asked.limit_c, asked.held.ambient_c, asked.setting
     low, high = interval(limit_c - rise, prob)
+    chance = float(np.mean(ambient_c + rise > limit_c))
     return (
-        f"In air of {held.ambient_c:g} °C, at {setting.drive:.0f} {unit} and {setting.power_w:.0f} "
-        f"W, {_whose(scope)} of {build.name} reaches "
-        f"{range_words(held.ambient_c + rise, prob, '°C')} at the {fit.sensor}: "
+        f"In air of {ambient_c:g} °C, at {setting.drive:.0f} {fit.design.law.unit} and "
+        f"{setting.power_w:.0f} W, {_whose(asked.scope)} of {asked.build.name} reaches "
+        f"{range_words(ambient_c + rise, prob, '°C')} at the {fit.sensor}: "
         f"{chance_words(chance, len(rise))} probability of exceeding {limit_c:g} °C.",
-        f"The limit is reached in air of {np.mean(limit_c - rise):.1f} °C ({low:.1f} to {high:.1f}).",
+        f"The limit is reached in air of {np.mean(limit_c - rise):.1f} °C "
+        f"({low:.1f} to {high:.1f}).",
     )
 
 
-def _caveats(fit: Fit, build: Build, setting: Setting, scope: Scope) -> tuple[str, ...]:
+def _caveats(fit: Fit, setting: Setting, scope: Scope) -> tuple[str, ...]:
     caveats = fit_caveats(fit)
     caveats.append(
         "Fan speed and power are held while the air warms; a firmware that answers heat with more "
@@ -179,14 +201,21 @@ def _caveats(fit: Fit, build: Build, setting: Setting, scope: Scope) -> tuple[st
     )
     if setting.elsewhere:
         caveats.append(f"Fan speed and power: {setting.source}.")
-    if scope is Scope.PRODUCT_LINE and not any(t.name in ("cooler", "board") for t in fit.design.terms):
-        caveats.append("Only one specimen of each part was tested, so the spread of newly bought "
-                       "cards is not included.")
+    if scope is Scope.PRODUCT_LINE and not any(
+        t.name in ("cooler", "board") for t in fit.design.terms
+    ):
+        caveats.append(
+            "Only one specimen of each part was tested, so the spread of newly bought "
+            "cards is not included."
+        )
     return tuple(caveats)
 
 
 def _figure(answer: Answer, ax: Axes) -> None:
     margin_figure(
-        answer, ax, limit_c=answer.details["limit_c"],
-        ambient_at_limit_c=answer.details["ambient_at_limit_c"], sensor=answer.details["sensor"],
+        answer,
+        ax,
+        limit_c=answer.details["limit_c"],
+        ambient_at_limit_c=answer.details["ambient_at_limit_c"],
+        sensor=answer.details["sensor"],
     )

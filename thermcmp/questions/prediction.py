@@ -46,8 +46,14 @@ class Scope(StrEnum):
         except ValueError:
             raise InputError(
                 "Unknown scope:",
-                [Fault("no such scope", f"use one of: {', '.join(cls)}", column="scope",
-                       value=str(word))],
+                [
+                    Fault(
+                        "no such scope",
+                        f"use one of: {', '.join(cls)}",
+                        column="scope",
+                        value=str(word),
+                    )
+                ],
             ) from None
 
 
@@ -86,7 +92,7 @@ def effect_weights(fit: Fit, build: Build, scope: Scope) -> tuple[Array, Array]:
     design = fit.design
     resistance, airflow = np.zeros(design.effect_count), np.zeros(design.effect_count)
     resistance[0], airflow[1] = 1.0, 1.0
-    _check_parts_known(fit, build)
+    check_parts_known(fit, build)
     for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
         if term.role is Role.NUISANCE or (
             term.role is Role.SPECIMEN and scope is Scope.PRODUCT_LINE
@@ -188,24 +194,51 @@ def build_of(fit: Fit, given: Build | str) -> Build:
         known = ", ".join(sorted(rows["product"].dropna().unique())) or "none has a name"
         raise InputError(
             "Unknown product:",
-            [Fault("no row of this product", f"use one of: {known}; or give a Build(…)",
-                   column="product", value=product)],
+            [
+                Fault(
+                    "no row of this product",
+                    f"use one of: {known}; or give a Build(…)",
+                    column="product",
+                    value=product,
+                )
+            ],
         )
     if firmware and not rows["firmware"].eq(firmware).fillna(False).any():
         known = ", ".join(sorted(rows["firmware"].dropna().unique())) or "none is named"
         raise InputError(
             "Unknown firmware:",
-            [Fault("no row with this firmware", f"use one of: {known}", column="firmware",
-                   value=firmware)],
+            [
+                Fault(
+                    "no row with this firmware",
+                    f"use one of: {known}",
+                    column="firmware",
+                    value=firmware,
+                )
+            ],
         )
     factory = named[named["assembly_kind"].eq("factory").fillna(False)]
     parts = (factory if len(factory) else named)[["cooler_model", "board_model"]]
     cooler, board = parts.value_counts().index[0]
-    return Build(cooler_model=str(cooler), board_model=str(board), firmware=firmware or None,
-                 label=given)
+    return Build(
+        cooler_model=str(cooler), board_model=str(board), firmware=firmware or None, label=given
+    )
 
 
-def _check_parts_known(fit: Fit, build: Build) -> None:
+def check_parts_known(fit: Fit, build: Build) -> None:
+    """Refuse a build with a part that the fit has not seen.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    build : Build
+        The build.
+
+    Raises
+    ------
+    NotEstimableError
+        If no row of the fit has one of its stated parts.
+    """
     for column in ("cooler_model", "board_model", "memory_vendor", "assembly_kind"):
         wanted = getattr(build, column)
         if wanted is None:
@@ -232,8 +265,9 @@ def _levels_of(fit: Fit, term: Term, build: Build) -> list[str]:
     if term.role is Role.SPECIMEN and own is not None:
         hit = rows[term.columns[0]].eq(own).fillna(False).to_numpy(bool)
         if term.columns[0] == "board_model" and build.memory_vendor is not None:
-            narrowed = hit & rows["memory_vendor"].eq(build.memory_vendor).fillna(False)
-            hit = narrowed.to_numpy(bool) if narrowed.any() else hit
+            vendor = rows["memory_vendor"].eq(build.memory_vendor).fillna(False)
+            narrowed = hit & vendor.to_numpy(bool)
+            hit = narrowed if narrowed.any() else hit
     else:
         hit = matching_rows(rows, build)
         if not hit.any():

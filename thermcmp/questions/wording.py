@@ -37,8 +37,14 @@ def check_prob(prob: float) -> None:
     if not 0.5 <= prob < 1.0:
         raise InputError(
             "The intervals need a probability:",
-            [Fault("out of range", "give a number from 0.5 to below 1", column="prob",
-                   value=str(prob))],
+            [
+                Fault(
+                    "out of range",
+                    "give a number from 0.5 to below 1",
+                    column="prob",
+                    value=str(prob),
+                )
+            ],
         )
 
 

@@ -1,0 +1,205 @@
+"""What every answer can do: print, draw, be read, copied and stored."""
+
+import copy
+import dataclasses
+import pickle
+
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from thermcmp.questions.answer import Answer
+from thermcmp.questions.attribution import attribute
+from thermcmp.questions.defaults import default_questions
+from thermcmp.questions.limit_margin import margin
+from thermcmp.questions.ranking import rank
+from thermcmp.questions.separation import separate
+
+OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
+
+
+@pytest.fixture(scope="module")
+def answers(aliased):
+    return {
+        "separation": separate(aliased.fit, prob=0.8),
+        "attribution": attribute(aliased.fit, OLD, NEW),
+        "ranking": rank(aliased.fit),
+        "margin": margin(aliased.fit, OLD, limit_c=105.0, ambient_c=35.0),
+    }
+
+
+@pytest.fixture(params=["separation", "attribution", "ranking", "margin"])
+def answer(request, answers):
+    return answers[request.param]
+
+
+def nothing(answer, ax):
+    """Draw nothing."""
+
+
+def made(**changes):
+    values = {
+        "kind": "separation",
+        "title": "Fins & <pads>",
+        "table": pd.DataFrame({"factor": ["<b>pads</b>"], "mean_k": [np.nan], "low_k": [-1.234]}),
+        "draws": xr.Dataset(),
+        "sentences": ("Cooler < board & so on.",),
+        "caveats": ("<script>alert(1)</script>",),
+        "prob": 0.9,
+        "draw_figure": nothing,
+        "details": {"after_c": 70.0},
+    }
+    return Answer(**(values | changes))
+
+
+def test_it_prints_title_interval_table_sentences_and_caveats(answer):
+    text = str(answer)
+    assert text.startswith(f"{answer.title} ({answer.interval_words})")
+    for column in answer.table.columns:
+        assert column in text
+    for sentence in answer.sentences:
+        assert sentence in text
+    for caveat in answer.caveats:
+        assert f"Caveat: {caveat}" in text
+
+
+def test_the_intervals_probability_and_kind_are_stated(answers):
+    assert answers["separation"].interval_words == "80% equal-tailed intervals"
+    assert answers["margin"].interval_words == "90% equal-tailed intervals"
+    assert "80% equal-tailed intervals" in answers["separation"]._repr_html_()
+
+
+def test_what_is_not_estimable_prints_as_a_dash():
+    last = str(made()).splitlines()[2]
+    assert "–" in last
+    assert "nan" not in last.lower()
+    assert "-1.23" in last
+
+
+def test_html_escapes_every_word():
+    page = made()._repr_html_()
+    assert "<h4>Fins &amp; &lt;pads&gt;</h4>" in page
+    assert "&lt;b&gt;pads&lt;/b&gt;" in page
+    assert "Cooler &lt; board &amp; so on." in page
+    assert "&lt;script&gt;" in page
+    assert "<script>" not in page
+    assert "<b>pads" not in page
+
+
+def test_html_holds_the_table_and_the_words(answer):
+    page = answer._repr_html_()
+    assert page.count("<table") == 1
+    assert page.count("<li>") == len(answer.caveats)
+    assert page.count("<tr") == len(answer.table) + 1
+
+
+def test_without_caveats_there_is_no_empty_list():
+    assert "<ul>" not in made(caveats=())._repr_html_()
+
+
+def test_a_figure_of_its_own_or_on_given_axes(answer):
+    ax = answer.plot()
+    assert isinstance(ax, Axes)
+    given = Figure().subplots()
+    assert answer.plot(given) is given
+    for one in (ax, given):
+        one.figure.canvas.draw()
+        assert one.get_title(loc="left") or one.get_title()
+
+
+def drawn_points(ax):
+    """All finite coordinates of the lines and of the line collections on the axes."""
+    points = [line.get_xydata() for line in ax.lines]
+    points += [segment for item in ax.collections for segment in item.get_paths()]
+    flat = [np.asarray(p.vertices if hasattr(p, "vertices") else p, float) for p in points]
+    return np.vstack([p for p in flat if p.size])
+
+
+@pytest.mark.parametrize("kind", ["separation", "ranking"])
+def test_points_and_interval_ends_on_the_figure_are_the_tables(answers, kind):
+    answer = answers[kind]
+    unit = "c" if kind == "ranking" else "k"
+    points = drawn_points(answer.plot())
+    for place, row in answer.table.reset_index(drop=True).iterrows():
+        near = points[np.abs(points[:, 1] - place) < 0.2, 0]
+        for end in ("mean", "low", "high"):
+            gap = np.min(np.abs(near - row[f"{end}_{unit}"]))
+            assert gap < 1e-9, f"{end} of row {place}"
+
+
+def test_the_margins_line_is_the_tables(answers):
+    answer = answers["margin"]
+    lines = [line.get_xydata() for line in answer.plot().lines]
+    wanted = answer.table[["ambient_c", "mean_c"]].to_numpy(float)
+    assert any(line.shape == wanted.shape and np.allclose(line, wanted) for line in lines)
+
+
+def test_the_attributions_bars_are_its_parts(answers):
+    answer = answers["attribution"]
+    bars = [patch.get_width() for patch in answer.plot().patches]
+    table = answer.table.set_index("part")["mean_k"]
+    wanted = table[["hardware", "firmware: fan speed", "firmware: power", "total"]]
+    assert np.abs(bars) == pytest.approx(np.abs(wanted.to_numpy()))
+
+
+def test_an_answer_does_not_change(answer):
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        answer.title = "another"
+    with pytest.raises((AttributeError, TypeError)):
+        answer.verdict = "another"
+
+
+def test_the_questions_own_values_read_as_attributes(answers):
+    assert answers["margin"].p_exceed == answers["margin"].details["p_exceed"]
+    assert set(answers["attribution"].settings) == {OLD, NEW}
+    assert answers["ranking"].matters_k == 1.0
+    with pytest.raises(AttributeError, match="a margin answer has no attribute 'p_exeed'"):
+        answers["margin"].p_exeed  # noqa: B018 - the access is what is tested
+    assert not hasattr(answers["margin"], "_repr_latex_")
+
+
+@pytest.mark.parametrize(
+    "again", [copy.copy, copy.deepcopy, lambda a: pickle.loads(pickle.dumps(a))]
+)
+def test_copies_say_the_same(answer, again):
+    other = again(answer)
+    assert other is not answer
+    assert str(other) == str(answer)
+    assert other.draws.equals(answer.draws)
+    assert set(other.details) == set(answer.details)
+    assert isinstance(other.plot(), Axes)
+
+
+def test_one_field_can_be_replaced(answer):
+    other = dataclasses.replace(answer, title="another")
+    assert other.title == "another"
+    assert other.table is answer.table
+
+
+def test_a_half_built_answer_has_no_attributes_and_does_not_recurse():
+    empty = object.__new__(Answer)
+    with pytest.raises(AttributeError):
+        empty.details  # noqa: B018 - the access is what is tested
+    with pytest.raises(AttributeError):
+        empty.p_exceed  # noqa: B018 - the access is what is tested
+
+
+def test_draws_have_a_draw_dimension_and_the_tables_names(answers):
+    for name, coordinate, column in (
+        ("attribution", "part", "part"),
+        ("ranking", "product", "product"),
+    ):
+        draws = answers[name].draws
+        assert draws.sizes["draw"] == 2000
+        assert list(draws[coordinate].to_numpy()) == list(answers[name].table[column])
+
+
+def test_health_is_said_of_every_row(answer):
+    assert answer.table["health"].str.len().min() > 0
+
+
+def test_the_usual_questions(aliased):
+    assert [answer.kind for answer in default_questions(aliased.fit)] == ["separation", "ranking"]
