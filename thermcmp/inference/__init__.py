@@ -1,0 +1,1 @@
+"""Engines, health checks and the fitted model."""

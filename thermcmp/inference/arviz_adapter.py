@@ -94,7 +94,7 @@ def posterior_group(sampled: object, group: str) -> xr.Dataset:
     import xarray as xr
 
     found = sampled[group]  # type: ignore[index]
-    return found.to_dataset() if hasattr(found, "to_dataset") else xr.Dataset(found)
+    return found if isinstance(found, xr.Dataset) else found.to_dataset()
 
 
 def _each(

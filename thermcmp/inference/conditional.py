@@ -9,7 +9,7 @@ sampling, then one exact draw of all effects for each kept point.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -190,9 +190,7 @@ def _explore(
         np.stack([factor, safe_cholesky(0.6 * np.eye(len(mode))), 1.5 * factor]),
     )
     size = max(400, 60 * len(mode))
-    weighted = sample(
-        target.log_density, start, adapt=(size, size, 2 * size), count=draws, rng=rng
-    )
+    weighted = sample(target.log_density, start, adapt=(size, size, 2 * size), count=draws, rng=rng)
     picked = _systematic(weighted.weights, draws, rng)
     points = target.points(weighted.x[picked])
     return ConditionalDraws(points, kernel.draw_effects(points, rng), weighted)
@@ -210,34 +208,64 @@ def restricted_mode(problem: GaussianProblem) -> Points:
     -------
     Points
         One point: the estimated standard deviations, zero where the likelihood
-        is largest there.
+        is largest there. The residual is NaN where no row has run-to-run scatter
+        (every variance known), since nothing depends on it.
 
     Raises
     ------
     EngineError
-        If the search does not converge.
+        If the problem has an airflow term, or the search does not converge.
+
+    References
+    ----------
+    H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545-554.
     """
     from scipy.optimize import minimize
 
-    kernel = Kernel(problem)
+    if problem.airflow is not None:
+        raise EngineError("The restricted mode serves problems without an airflow term only.")
+    kernel = Kernel(_centred(problem))
     size = float(np.std(problem.y))
-    count = len(problem.spreads)
+    count, rows = len(problem.spreads), len(problem.y)
+    scatter = bool(np.any(problem.run_scatter))
 
     def negative(x: Array) -> tuple[float, Array]:
         point = Points(np.zeros(1), size * x[None, :-1], size * x[-1:])
         value, slope = kernel.gradient(point)
-        return -value, -size * np.concatenate([slope.spread[0], slope.residual])
+        return -value / rows, -size / rows * np.concatenate([slope.spread[0], slope.residual])
 
     found = minimize(
-        negative, np.full(count, 0.5), jac=True, method="L-BFGS-B",
+        negative,
+        np.full(count, 0.5),
+        jac=True,
+        method="L-BFGS-B",
         bounds=[(0.0, None)] * (count - 1) + [(1e-4, None)],
-        options={"ftol": 1e-14, "gtol": 1e-9, "maxiter": 500},
+        options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 500},
     )
     # At full precision the line search may give up; the slope says whether that matters.
     uphill = np.where((found.x <= 0) & (found.jac > 0), 0.0, found.jac)
-    if np.max(np.abs(uphill)) > 1e-4:
+    if np.max(np.abs(uphill)) > 1e-6:
         raise EngineError(f"The restricted likelihood has no maximum found: {found.message}")
-    return Points(np.zeros(1), size * found.x[None, :-1], size * found.x[-1:])
+    residual = size * found.x[-1:] if scatter else np.array([np.nan])
+    return Points(np.zeros(1), size * found.x[None, :-1], residual)
+
+
+def _centred(problem: GaussianProblem) -> GaussianProblem:
+    """The same problem, flat effects counted from their least-squares fit.
+
+    A flat prior has no origin of its own; this one keeps the digits of a response
+    that is large beside its scatter.
+    """
+    flat = np.flatnonzero(np.isinf(problem.fixed_sd))
+    if len(flat) == 0:
+        return problem
+    design = np.zeros((len(problem.y), problem.effect_count))
+    np.add.at(design, (np.arange(len(problem.y))[:, None], problem.columns), problem.values)
+    mean = problem.fixed_mean.copy()
+    mean[flat] = 0.0
+    rest = problem.y - design @ mean
+    mean[flat] = np.linalg.lstsq(design[:, flat], rest, rcond=None)[0]
+    return replace(problem, fixed_mean=mean)
 
 
 def _systematic(weights: Array, count: int, rng: np.random.Generator) -> np.ndarray:

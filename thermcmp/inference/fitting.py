@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.errors import EngineError, Fault, InputError
-from thermcmp.hooks import airflow_law, effect_terms
+from thermcmp.hooks import airflow_law
 from thermcmp.inference.conditional import CHAINS, run_conditional
 from thermcmp.inference.health import (
     Check,
@@ -35,7 +35,7 @@ from thermcmp.model.design import (
 )
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.priors import Array, Prior
-from thermcmp.model.terms import Term
+from thermcmp.model.terms import Term, registered_terms
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +52,7 @@ class _Run:
     diagnostics: Diagnostics
 
 
-def fit(
+def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     results: pd.DataFrame,
     sensor: str | None = None,
     engine: str = "auto",
@@ -133,25 +133,39 @@ def fit(
 def _check_arguments(engine: str, draws: int) -> None:
     faults = []
     if engine not in ENGINES:
-        faults.append(Fault("no such engine", f"use one of {', '.join(ENGINES)}",
-                            column="engine", value=str(engine)))
+        faults.append(
+            Fault(
+                "no such engine",
+                f"use one of {', '.join(ENGINES)}",
+                column="engine",
+                value=str(engine),
+            )
+        )
     if draws < 400 or draws % CHAINS:
-        faults.append(Fault("too few or not a multiple of 4", "give at least 400, such as 4000",
-                            column="draws", value=str(draws)))
+        faults.append(
+            Fault(
+                "too few or not a multiple of 4",
+                "give at least 400, such as 4000",
+                column="draws",
+                value=str(draws),
+            )
+        )
     if faults:
         raise InputError("The fit cannot start:", faults)
 
 
 def _named_terms(given: Sequence[str | Term] | None) -> tuple[Term, ...]:
-    known: dict[str, Term] = {term.name: term for term in effect_terms()}
+    known = {term.name: term for term in registered_terms()}
     if given is None:
         return tuple(known.values())
     unknown = [name for name in given if isinstance(name, str) and name not in known]
     if unknown:
         raise InputError(
             "Unknown terms:",
-            [Fault("no such term", f"use one of: {', '.join(known)}", column="terms", value=name)
-             for name in unknown],
+            [
+                Fault("no such term", f"use one of: {', '.join(known)}", column="terms", value=name)
+                for name in unknown
+            ],
         )
     return tuple(known[term] if isinstance(term, str) else term for term in given)
 
@@ -167,9 +181,7 @@ def _reference(given: Conditions | Reference | None) -> Reference | None:
     return Reference(given.power_w, given.fan_rpm)
 
 
-def _run_engine(
-    design: Design, engine: str, draws: int, seed: int | None
-) -> tuple[_Run, str, str]:
+def _run_engine(design: Design, engine: str, draws: int, seed: int | None) -> tuple[_Run, str, str]:
     """Run the engine asked for, or choose one; return what it gave, its name and why."""
     limited = int(design.at_limit.sum())
     if engine == "nuts":
@@ -185,7 +197,9 @@ def _run_engine(
     run = _conditional(design, draws, seed)
     if engine == "auto" and run.diagnostics.health is Health.BAD:
         return (
-            _nuts(design, draws, seed), "nuts", "the conditional engine failed its health check",
+            _nuts(design, draws, seed),
+            "nuts",
+            "the conditional engine failed its health check",
         )
     reason = "asked for" if engine == "conditional" else "every reading is an exact value"
     return run, "conditional", reason
@@ -203,8 +217,9 @@ def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
     share = weights.effective_size / len(weights.x)
     return _Run(
         posterior,
-        Diagnostics((*checks, Check("efficiency of the weights", share, "for information",
-                                    Health.OK))),
+        Diagnostics(
+            (*checks, Check("efficiency of the weights", share, "for information", Health.OK))
+        ),
     )
 
 
@@ -236,7 +251,8 @@ def _as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) ->
     for name, values in scalars.items():
         variables[name] = (("chain", "draw"), chained(values))
     coords: dict[str, object] = {
-        "chain": np.arange(CHAINS), "draw": np.arange(len(effects) // CHAINS)
+        "chain": np.arange(CHAINS),
+        "draw": np.arange(len(effects) // CHAINS),
     }
     for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
         level = f"{term.name} level"

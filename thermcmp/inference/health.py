@@ -120,12 +120,24 @@ def check_chains(posterior: xr.Dataset) -> tuple[Check, ...]:
     bulk = _worst(effective_sizes(posterior, "bulk").values(), np.min)
     tail = _worst(effective_sizes(posterior, "tail").values(), np.min)
     return (
-        Check("largest R-hat", r_hat, f"at most {R_HAT_OK}",
-              _graded(r_hat, R_HAT_OK, R_HAT_BAD, up=False)),
-        Check("smallest bulk sample size", bulk, f"at least {SIZE_OK:g}",
-              _graded(bulk, SIZE_OK, SIZE_BAD, up=True)),
-        Check("smallest tail sample size", tail, f"at least {SIZE_OK:g}",
-              _graded(tail, SIZE_OK, SIZE_BAD, up=True)),
+        Check(
+            "largest R-hat",
+            r_hat,
+            f"at most {R_HAT_OK}",
+            _graded(r_hat, R_HAT_OK, R_HAT_BAD, up=False),
+        ),
+        Check(
+            "smallest bulk sample size",
+            bulk,
+            f"at least {SIZE_OK:g}",
+            _graded(bulk, SIZE_OK, SIZE_BAD, up=True),
+        ),
+        Check(
+            "smallest tail sample size",
+            tail,
+            f"at least {SIZE_OK:g}",
+            _graded(tail, SIZE_OK, SIZE_BAD, up=True),
+        ),
     )
 
 
@@ -147,10 +159,15 @@ def check_weights(log_weights: Array, effective_size: float) -> tuple[Check, ...
     n = len(log_weights)
     k, limit = pareto_k(log_weights), min(1.0 - 1.0 / np.log10(n), 0.7)
     return (
-        Check("Pareto k of the weights", k, f"below {limit:.2f}",
-              _graded(k, limit, limit, up=False)),
-        Check("weighted sample size", effective_size, f"at least {SIZE_OK:g}",
-              _graded(effective_size, SIZE_OK, SIZE_BAD, up=True)),
+        Check(
+            "Pareto k of the weights", k, f"below {limit:.2f}", _graded(k, limit, limit, up=False)
+        ),
+        Check(
+            "weighted sample size",
+            effective_size,
+            f"at least {SIZE_OK:g}",
+            _graded(effective_size, SIZE_OK, SIZE_BAD, up=True),
+        ),
     )
 
 
@@ -175,15 +192,25 @@ def check_sampler(stats: xr.Dataset, most_depth: int = 10) -> tuple[Check, ...]:
     least = float(np.min(fraction)) if np.all(np.isfinite(fraction)) else float("nan")
     depth = stats["depth"] if "depth" in stats else stats["tree_depth"]
     full = float((depth >= most_depth).mean())
-    status = Health.OK if divergent == 0 else (
-        Health.CAUTION if divergent <= DIVERGENT_BAD else Health.BAD
+    status = (
+        Health.OK
+        if divergent == 0
+        else (Health.CAUTION if divergent <= DIVERGENT_BAD else Health.BAD)
     )
     return (
         Check("share of divergent steps", divergent, "none", status),
-        Check("energy fraction", least, f"at least {ENERGY_OK}",
-              _graded(least, ENERGY_OK, 0.2, up=True)),
-        Check("share at full tree depth", full, "at most 0.01",
-              Health.OK if full <= 0.01 else Health.CAUTION),
+        Check(
+            "energy fraction",
+            least,
+            f"at least {ENERGY_OK}",
+            _graded(least, ENERGY_OK, 0.2, up=True),
+        ),
+        Check(
+            "share at full tree depth",
+            full,
+            "at most 0.01",
+            Health.OK if full <= 0.01 else Health.CAUTION,
+        ),
     )
 
 

@@ -14,6 +14,7 @@ mean, over the effects, of the gradient with the effects known.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +24,7 @@ from thermcmp.inference.problem import GaussianProblem
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 #: Memory for one batch of q x q matrices [bytes].
-BATCH_BYTES = 96_000_000
+BATCH_BYTES: Final = 96_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +79,8 @@ class Kernel:
         # Keeps the algebra finite at a residual of zero, far below any real scatter.
         self._least_variance = 1e-10 * max(float(np.var(problem.y)), 1e-300)
         # The fixed effects' prior means move the response; flat ones have none.
-        self._shift_still = self._still @ problem.fixed_mean
-        self._shift_flow = self._flow @ problem.fixed_mean
+        self._shift_still = np.asarray(self._still @ problem.fixed_mean)
+        self._shift_flow = np.asarray(self._flow @ problem.fixed_mean)
 
     @property
     def batch(self) -> int:
@@ -137,7 +138,7 @@ class _Solved:
         m = lam[:, :, None] * self.gram * lam[:, None, :]
         m[:, np.arange(q), np.arange(q)] += np.where(kernel._loose, 0.0, 1.0)
         try:
-            self.chol = np.linalg.cholesky(m)
+            self.chol = np.asarray(np.linalg.cholesky(m), dtype=np.float64)
         except np.linalg.LinAlgError as error:
             raise EngineError(
                 "The effects cannot be told apart even with their priors (singular system). "
@@ -162,10 +163,10 @@ class _Solved:
             out = out + self.kernel._flow.T @ (self.h * x)
         return np.asarray(out).T
 
-    def _times(self, b: Array, h: Array | None, still: bool = True) -> Array:
-        """W b for each point, shape (n, B); with `still` off only the airflow part."""
-        out = np.asarray(self.kernel._still @ b.T) if still else np.zeros((len(self.v), len(b)))
-        return out if h is None else out + h * (self.kernel._flow @ b.T)
+    def _times(self, b: Array) -> Array:
+        """W b for each point, shape (n, B)."""
+        out = np.asarray(self.kernel._still @ b.T)
+        return out if self.h is None else out + self.h * np.asarray(self.kernel._flow @ b.T)
 
     def gradient(self) -> Points:
         """Gradient of the log likelihood at the one point of this batch."""
@@ -173,7 +174,7 @@ class _Solved:
         lam, u = self.lam[0], self._mean()[0]
         inverse = _inverse(self.chol[0])
         b = (lam * u)[None, :]
-        e = (self.y - self._times(b, self.h))[:, 0]
+        e = (self.y - self._times(b))[:, 0]
         v = self.v[:, 0]
         cov = lam[:, None] * inverse * lam[None, :]
         w = kernel._still.toarray()
@@ -183,9 +184,10 @@ class _Solved:
         score = self._transpose_times((e / v)[:, None])[0]
         per_effect = score * u - np.sum(self.gram[0] * (inverse * lam[None, :]), axis=1)
         grouped = problem.scale_of >= 0
-        spread = np.bincount(
-            problem.scale_of[grouped], per_effect[grouped],
-            minlength=self.points.spread.shape[1],
+        groups = self.points.spread.shape[1]
+        spread = np.asarray(
+            np.bincount(problem.scale_of[grouped], per_effect[grouped], minlength=groups),
+            np.float64,
         )
         dv = 0.5 * ((e**2 + spread_of_mean) / v**2 - 1.0 / v)
         residual = 2.0 * self.points.residual[0] * np.sum(dv * problem.run_scatter)
@@ -234,14 +236,14 @@ class _Pairs:
     """WᵀDW as sparse sums over the pairs of effects that share a row."""
 
     keys: NDArray[np.intp]
-    by_flow: tuple[object, object, object]
+    by_flow: tuple[Any, ...]
 
     def gram(self, weight: Array, h: Array | None, q: int) -> Array:
         """WᵀDW for each column of `weight`, shape (B, q, q)."""
-        flat = self.by_flow[0] @ weight  # type: ignore[operator]
+        flat = self.by_flow[0] @ weight
         if h is not None:
-            flat = flat + self.by_flow[1] @ (weight * h)  # type: ignore[operator]
-            flat = flat + self.by_flow[2] @ (weight * h * h)  # type: ignore[operator]
+            flat = flat + self.by_flow[1] @ (weight * h)
+            flat = flat + self.by_flow[2] @ (weight * h * h)
         out = np.zeros((weight.shape[1], q * q))
         out[:, self.keys] = np.asarray(flat).T
         return out.reshape(-1, q, q)

@@ -52,7 +52,7 @@ class NoiseFit:
         level, slope = self.effects[:, 0].copy(), self.effects[:, 1].copy()
         start = 2
         hit = self.design.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
-        for place, (name, columns, on_slope, _) in enumerate(GROUPS):
+        for place, (_, columns, on_slope, _) in enumerate(GROUPS):
             size = len(self.design.levels[place])
             if columns[0] == "cooler_model":
                 chosen = np.unique(self.design.index[hit, place])
@@ -69,7 +69,8 @@ class NoiseFit:
         law = self.law(cooler_model)
         if law is None:
             return None
-        return np.asarray(law[0] + law[1] * np.log10(np.asarray(fan_rpm) / self.design.reference_rpm))
+        decades = np.log10(np.asarray(fan_rpm) / self.design.reference_rpm)
+        return np.asarray(law[0] + law[1] * decades)
 
     def speed_rpm(self, cooler_model: str, noise_dba: float) -> Array | None:
         """Fan speed [rpm] at which a cooler model reaches a level, shape (S,), or None."""
@@ -124,8 +125,12 @@ def fit_noise(
     )
     ones = np.ones(n)
     values = np.stack(
-        [ones, design.log_speed,
-         *(design.log_speed if on_slope else ones for _, _, on_slope, _ in GROUPS)], axis=1
+        [
+            ones,
+            design.log_speed,
+            *(design.log_speed if on_slope else ones for _, _, on_slope, _ in GROUPS),
+        ],
+        axis=1,
     )
     scale_of = np.concatenate([[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]).astype(np.intp)
     mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
@@ -133,9 +138,16 @@ def fit_noise(
         if isinstance(prior, Normal):
             mean[place], sd[place] = prior.mean, prior.sd
     problem = GaussianProblem(
-        y=design.level_dba, known_variance=np.zeros(n), run_scatter=ones, columns=columns,
-        values=values, flow=np.zeros(columns.shape[1], bool), scale_of=scale_of,
-        fixed_mean=mean, fixed_sd=sd, spreads=(*(group[0] for group in GROUPS), "noise residual"),
+        y=design.level_dba,
+        known_variance=np.zeros(n),
+        run_scatter=ones,
+        columns=columns,
+        values=values,
+        flow=np.zeros(columns.shape[1], bool),
+        scale_of=scale_of,
+        fixed_mean=mean,
+        fixed_sd=sd,
+        spreads=(*(group[0] for group in GROUPS), "noise residual"),
     )
     priors = [*(scale for _, _, _, scale in GROUPS), RESIDUAL_PRIOR]
     found = run_conditional(problem, priors, draws=draws, seed=seed)

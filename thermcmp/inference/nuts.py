@@ -5,7 +5,8 @@ Also serves what is not Gaussian: a reading at the limit enters as "at least thi
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import warnings
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from thermcmp.model.design import Design
+
+#: Acceptance asked for; spreads near zero need short steps.
+TARGET_ACCEPT: Final = 0.95
 
 
 def pymc_model(design: Design) -> Any:
@@ -58,14 +62,21 @@ def pymc_model(design: Design) -> Any:
         if len(limit):
             bound = design.rise_k[limit]
             pm.Censored(
-                "rise at limit", pm.Normal.dist(mean[limit], sd[limit]), lower=None, upper=bound,
+                "rise at limit",
+                pm.Normal.dist(mean[limit], sd[limit]),
+                lower=None,
+                upper=bound,
                 observed=bound,
             )
     return model
 
 
 def run_nuts(
-    design: Design, *, draws: int = 1000, chains: int = 4, seed: int | None = None,
+    design: Design,
+    *,
+    draws: int = 1000,
+    chains: int = 4,
+    seed: int | None = None,
     progress: bool = False,
 ) -> tuple[xr.Dataset, xr.Dataset]:
     """Sample the model.
@@ -90,26 +101,43 @@ def run_nuts(
     stats : xarray.Dataset
         The sampler's own record.
     """
+    with warnings.catch_warnings():
+        # Scalars and short vectors only, compiled by Numba or C: no BLAS is called.
+        warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
+        sampled = _sampled(pymc_model(design), draws, chains, seed, progress)
+    return posterior_group(sampled, "posterior"), posterior_group(sampled, "sample_stats")
+
+
+def _sampled(model: Any, draws: int, chains: int, seed: int | None, progress: bool) -> Any:
+    """Sample by nutpie where it is installed, else by PyMC."""
     from importlib.util import find_spec
 
-    model = pymc_model(design)
-    target = 0.95
     if find_spec("nutpie") is not None:
         import nutpie
 
-        sampled = nutpie.sample(
-            nutpie.compile_pymc_model(model), draws=draws, tune=draws, chains=chains, cores=2,
-            seed=seed, progress_bar=progress, target_accept=target,
+        return nutpie.sample(
+            nutpie.compile_pymc_model(model),
+            draws=draws,
+            tune=draws,
+            chains=chains,
+            cores=2,
+            seed=seed,
+            progress_bar=progress,
+            target_accept=TARGET_ACCEPT,
         )
-    else:
-        import pymc as pm
+    import pymc as pm
 
-        with model:
-            sampled = pm.sample(
-                draws=draws, tune=draws, chains=chains, cores=1, random_seed=seed,
-                target_accept=target, progressbar=progress, nuts_sampler="pymc",
-            )
-    return posterior_group(sampled, "posterior"), posterior_group(sampled, "sample_stats")
+    with model:
+        return pm.sample(
+            draws=draws,
+            tune=draws,
+            chains=chains,
+            cores=1,
+            random_seed=seed,
+            target_accept=TARGET_ACCEPT,
+            progressbar=progress,
+            nuts_sampler="pymc",
+        )
 
 
 def _variable(name: str, prior: Prior) -> Any:

@@ -94,9 +94,7 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     )
     flow = np.array([False, True, *(t.acts is Acts.AIRFLOW for t in design.terms)])
     sizes = [len(levels) for levels in design.levels]
-    scale_of = np.concatenate(
-        [[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]
-    ).astype(np.intp)
+    scale_of = np.concatenate([[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]).astype(np.intp)
     fixed = [design.priors[BASELINE], design.priors[AIRFLOW_BASELINE]]
     mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
     for place, prior in enumerate(fixed):

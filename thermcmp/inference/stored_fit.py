@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -17,15 +16,15 @@ from uuid import uuid4
 import numpy as np
 
 from thermcmp.errors import LibraryError
-from thermcmp.hooks import airflow_law, effect_terms
+from thermcmp.hooks import airflow_law
 from thermcmp.inference.health import Check, Diagnostics, Health
 from thermcmp.inference.posterior import Fit
 from thermcmp.library.arrow import from_arrow, to_arrow
 from thermcmp.model.design import Reference, build_design
 from thermcmp.model.identifiability import find_aliases
-from thermcmp.model.rows import LeftOut
 from thermcmp.model.priors import HalfNormal, Normal, Prior
-from thermcmp.model.terms import Term
+from thermcmp.model.rows import LeftOut
+from thermcmp.model.terms import Term, registered_terms
 
 FORMAT: Final = 1
 
@@ -45,7 +44,7 @@ def save_fit(fit: Fit, path: Path) -> Path:
     try:
         fit.posterior.to_netcdf(temporary, group="posterior", engine="h5netcdf")
         kept.to_netcdf(temporary, group="fit", mode="a", engine="h5netcdf")
-        os.replace(temporary, path)
+        temporary.replace(path)
     finally:
         temporary.unlink(missing_ok=True)
     return path
@@ -97,12 +96,14 @@ def load_fit(path: str | Path) -> Fit:
         reference=Reference(**settings["reference"]),
         priors={name: _prior(*form) for name, form in settings["priors"].items()},
     )
-    checks = [Check(n, float("nan") if v is None else v, t, Health(s))
-              for n, v, t, s in settings["checks"]]
+    checks = [
+        Check(n, float("nan") if v is None else v, t, Health(s))
+        for n, v, t, s in settings["checks"]
+    ]
     left_out = tuple(LeftOut(reason, tuple(runs)) for reason, runs in settings["left_out"])
     return Fit(
         posterior=posterior,
-        design=replace(design, left_out=left_out),
+        design=replace(design, left_out=left_out, notes=tuple(settings["notes"])),
         engine=settings["engine"],
         engine_reason=settings["engine_reason"],
         diagnostics=Diagnostics(tuple(checks)),
@@ -129,6 +130,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
             for c in fit.diagnostics.checks
         ],
         "left_out": [(item.reason, item.runs) for item in fit.design.left_out],
+        "notes": fit.design.notes,
         "fingerprint": fit.fingerprint,
         "versions": dict(fit.versions),
         "seed": fit.seed,
@@ -148,7 +150,7 @@ def _prior(family: str, *numbers: float) -> Prior:
 
 
 def _terms(path: Path, names: list[str]) -> tuple[Term, ...]:
-    known = {term.name: term for term in effect_terms()}
+    known = {term.name: term for term in registered_terms()}
     missing = [name for name in names if name not in known]
     if missing:
         raise LibraryError(

@@ -1,0 +1,1 @@
+"""Terms, priors, design arrays and what they can tell apart."""

@@ -109,7 +109,9 @@ class Design:
     def offsets(self) -> tuple[int, ...]:
         """First effect column of each term; columns 0 and 1 are the two baselines."""
         sizes = [len(levels) for levels in self.levels]
-        return tuple(int(v) for v in 2 + np.concatenate([[0], np.cumsum(sizes)[:-1]])) if sizes else ()
+        return (
+            tuple(int(v) for v in 2 + np.concatenate([[0], np.cumsum(sizes)[:-1]])) if sizes else ()
+        )
 
     @property
     def effect_count(self) -> int:
@@ -219,8 +221,11 @@ def default_priors(terms: Sequence[Term], law: AirflowLaw) -> PriorSet:
     fixed: list[tuple[str, Prior, str]] = [
         (BASELINE, Normal(50.0, 50.0), "rise at reference power and fan speed [K]"),
         (AIRFLOW_BASELINE, Normal(30.0, 20.0), "part of the rise that airflow can buy [K]"),
-        (EXPONENT, Normal(law.exponent_prior_mean, law.exponent_prior_sd),
-         f"exponent of the {law.name}"),
+        (
+            EXPONENT,
+            Normal(law.exponent_prior_mean, law.exponent_prior_sd),
+            f"exponent of the {law.name}",
+        ),
         (RESIDUAL, HalfNormal(1.0), "run-to-run standard deviation [K]"),
     ]
     return PriorSet(

@@ -66,8 +66,10 @@ class Contrast:
         if self.estimable:
             return f"{pair} rests on one combination: {self.rests_on}." if self.rests_on else ""
         others = " and ".join(self.aliased_with)
-        cure = f" To separate them: {self.cure}." if self.cure else (
-            " No single swap of the parts seen would separate them."
+        cure = (
+            f" To separate them: {self.cure}."
+            if self.cure
+            else (" No single swap of the parts seen would separate them.")
         )
         return f"{pair} cannot be told apart from {others}: they changed together.{cure}"
 
@@ -104,8 +106,14 @@ class Aliases:
 
         return pd.DataFrame(
             [
-                (c.factor, f"{c.second} − {c.first}", c.estimable, ", ".join(c.aliased_with),
-                 c.cure, c.rests_on)
+                (
+                    c.factor,
+                    f"{c.second} − {c.first}",
+                    c.estimable,
+                    ", ".join(c.aliased_with),
+                    c.cure,
+                    c.rests_on,
+                )
                 for c in self.contrasts
             ],
             columns=["factor", "contrast", "estimable", "aliased_with", "cure", "rests_on"],
@@ -133,14 +141,21 @@ def find_aliases(design: Design) -> Aliases:
     import pandas as pd
 
     places = [
-        k for k, term in enumerate(design.terms)
+        k
+        for k, term in enumerate(design.terms)
         if term.role is Role.FACTOR and term.acts is Acts.RESISTANCE
     ]
     names = [design.terms[k].name for k in places]
     factors = {design.terms[k].name: design.levels[k] for k in places}
     coded = pd.DataFrame(design.index[:, places], columns=names)
-    seen = coded.value_counts(sort=False).rename("runs").reset_index() if names else pd.DataFrame()
-    finder = _Finder(tuple(names), factors, seen[names].to_numpy(int) if names else np.empty((0, 0)))
+    seen = pd.DataFrame()
+    if names:
+        # Sorted, so that the cure named does not depend on the order of the rows.
+        counted = coded.value_counts(sort=False).rename("runs").reset_index()
+        seen = counted.sort_values(names, ignore_index=True)
+    finder = _Finder(
+        tuple(names), factors, seen[names].to_numpy(int) if names else np.empty((0, 0))
+    )
     contrasts = tuple(
         finder.contrast(factor, first, second)
         for factor in names
@@ -186,18 +201,28 @@ class _Finder:
         """Judge one pair of levels."""
         levels = self.factors[factor]
         if self._estimable(self.projection, factor, first, second):
-            return Contrast(factor, levels[first], levels[second],
-                            rests_on=self._rests_on(factor, first, second))
+            return Contrast(
+                factor,
+                levels[first],
+                levels[second],
+                rests_on=self._rests_on(factor, first, second),
+            )
         partners = self._partners(factor, first, second)
-        return Contrast(factor, levels[first], levels[second], partners,
-                        self._cure(factor, first, second, partners))
+        return Contrast(
+            factor,
+            levels[first],
+            levels[second],
+            partners,
+            self._cure(factor, first, second, partners),
+        )
 
     def _partners(self, factor: str, first: int, second: int) -> tuple[str, ...]:
         """Fewest other factors without which the contrast would be estimable."""
         others = [name for name in self.names if name != factor]
         for size in range(1, len(others) + 1):
             hits = [
-                group for group in combinations(others, size)
+                group
+                for group in combinations(others, size)
                 if self._estimable(self._row_space(self.seen, group), factor, first, second)
             ]
             if hits:
@@ -214,7 +239,8 @@ class _Finder:
             if base[self.names.index(factor)] not in (first, second):
                 continue
             options = [
-                range(len(self.factors[name])) if name in free and name != factor
+                range(len(self.factors[name]))
+                if name in free and name != factor
                 else [int(base[place])]
                 for place, name in enumerate(self.names)
             ]
@@ -224,9 +250,11 @@ class _Finder:
                     continue
                 more = np.vstack([self.seen, row])
                 if self._estimable(self._row_space(more), factor, first, second):
-                    return f"test {self._words(row, free)} ({self._words(row, rest)})" if (
-                        rest
-                    ) else f"test {self._words(row, free)}"
+                    return (
+                        f"test {self._words(row, free)} ({self._words(row, rest)})"
+                        if (rest)
+                        else f"test {self._words(row, free)}"
+                    )
         return ""
 
     def _rests_on(self, factor: str, first: int, second: int) -> str:
@@ -238,8 +266,10 @@ class _Finder:
             fewer = np.delete(self.seen, i, axis=0)
             # A level seen in one combination only always rests on it; that is no news.
             still = {int(v) for v in fewer[:, place]}
-            if first in still and second in still and not self._estimable(
-                self._row_space(fewer), factor, first, second
+            if (
+                first in still
+                and second in still
+                and not self._estimable(self._row_space(fewer), factor, first, second)
             ):
                 return self._words(tuple(int(v) for v in row), self.names)
         return ""

@@ -36,7 +36,8 @@ GROUPS: Final[tuple[tuple[str, tuple[str, ...], bool, HalfNormal], ...]] = (
     ("session noise", ("lab", "session"), False, HalfNormal(0.5)),
 )
 FIXED: Final[tuple[tuple[str, Prior], ...]] = (
-    (LEVEL, Normal(38.0, 15.0)), (SLOPE, Normal(55.0, 8.0)),
+    (LEVEL, Normal(38.0, 15.0)),
+    (SLOPE, Normal(55.0, 8.0)),
 )
 RESIDUAL_PRIOR: Final = HalfNormal(0.5)
 
@@ -117,19 +118,24 @@ def build_noise_design(
         [BackgroundStatus.NONE_NEEDED, BackgroundStatus.CORRECTED],
     )
     if unknown.any():
-        notes.append(f"{int(unknown.sum())} noise reading(s) have no background level and count "
-                     "as measured.")
+        notes.append(
+            f"{int(unknown.sum())} noise reading(s) have no background level and count as measured."
+        )
     if not usable.all():
-        notes.append(f"{int((~usable).sum())} noise reading(s) less than 6 dB above the "
-                     "background are left out (ISO 3744).")
+        notes.append(
+            f"{int((~usable).sum())} noise reading(s) less than 6 dB above the "
+            "background are left out (ISO 3744)."
+        )
     rows, level = rows.loc[usable].reset_index(drop=True), level[usable]
     if rows.empty:
         return None
     distance = rows["mic_distance_m"].to_numpy(float)
     distance = np.where(np.isnan(distance), distance_m, distance)
     if np.any(np.abs(distance / distance_m - 1.0) > 0.02):
-        notes.append("Levels measured at other distances were moved by the free-field law, which "
-                     "overstates the change close to the card.")
+        notes.append(
+            "Levels measured at other distances were moved by the free-field law, which "
+            "overstates the change close to the card."
+        )
     codes, levels = [], []
     for _, columns, _, _ in GROUPS:
         code, names = pd.factorize(level_keys(rows, columns), sort=True)

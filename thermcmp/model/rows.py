@@ -66,16 +66,19 @@ def one_sensor(results: pd.DataFrame, sensor: str | None) -> tuple[pd.DataFrame,
     if sensor is None or sensor not in known:
         raise InputError(
             "Which sensor?",
-            [Fault("the rows hold " + (", ".join(known) or "no sensor"),
-                   "give sensor= one of these", column="sensor",
-                   value=None if sensor is None else sensor)],
+            [
+                Fault(
+                    "the rows hold " + (", ".join(known) or "no sensor"),
+                    "give sensor= one of these",
+                    column="sensor",
+                    value=None if sensor is None else sensor,
+                )
+            ],
         )
     return results.loc[results["sensor"] == sensor].reset_index(drop=True), sensor
 
 
-def usable_rows(
-    rows: pd.DataFrame, law: AirflowLaw
-) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
+def usable_rows(rows: pd.DataFrame, law: AirflowLaw) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
     """Keep the rows that a temperature comparison may use.
 
     Parameters
@@ -105,10 +108,10 @@ def usable_rows(
             f"have. Mend: add it [{law.unit}], or choose another law with airflow=."
         )
     drive = pd.to_numeric(rows[law.column], errors="coerce")
+    held = "a control loop held the sensor at its target, so the temperature is no result"
     checks = {
         "the protocol check refused them": rows["protocol_verdict"].eq("refused").fillna(False),
-        "a control loop held the sensor at its target, so the temperature is no result":
-            rows["regulated"].astype(bool),
+        held: rows["regulated"].astype(bool),
         f"no {law.column} (duty in % is not fan speed)": drive.isna() | (drive <= 0),
     }
     left_out, keep = [], pd.Series(True, index=rows.index)
@@ -118,9 +121,8 @@ def usable_rows(
             left_out.append(LeftOut(reason, tuple(rows.loc[mask, "run"].astype(str))))
         keep &= ~mask
     if not keep.any():
-        raise ModelError(
-            "No usable rows: " + "; ".join(str(item) for item in left_out or ["the frame is empty"])
-        )
+        why = "; ".join(str(item) for item in left_out) or "the frame is empty"
+        raise ModelError(f"No usable rows: {why}. Mend: add runs that a comparison may use.")
     return rows.loc[keep].reset_index(drop=True), tuple(left_out)
 
 
@@ -162,9 +164,9 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
     if column in ("cooler_id", "board_id"):
         stand_in = "unnamed at " + _filled(rows, "lab")
     elif column == "assembly":
-        pair = [_filled(rows, name) for name in ("cooler_model", "cooler_id", "board_model",
-                                                  "board_id", "session")]
-        stand_in = "unnamed: " + pair[0].str.cat(pair[1:], sep=" ")
+        stand_in = "unnamed: " + _filled(rows, "cooler_model")
+        for name in ("cooler_id", "board_model", "board_id", "session"):
+            stand_in = stand_in + " " + _filled(rows, name)
     else:
         stand_in = pd.Series("unstated", index=rows.index)
     return values.fillna(stand_in.astype("string")).astype(str)

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from thermcmp.hooks import hookimpl
+from thermcmp.errors import PluginError
+from thermcmp.hooks import effect_terms, hookimpl
 from thermcmp.model.priors import HalfNormal
 
 
@@ -64,27 +65,73 @@ class Term:
 
 
 BUILT_IN: Final[tuple[Term, ...]] = (
-    Term("cooler_model", ("cooler_model",), Role.FACTOR, HalfNormal(10.0),
-         "difference between cooler models"),
-    Term("board_model", ("board_model",), Role.FACTOR, HalfNormal(10.0),
-         "difference between board models"),
-    Term("memory_vendor", ("memory_vendor",), Role.FACTOR, HalfNormal(5.0),
-         "difference between memory vendors"),
-    Term("assembly_kind", ("assembly_kind",), Role.FACTOR, HalfNormal(3.0),
-         "factory against bench mounting"),
-    Term("cooler", ("cooler_model", "cooler_id"), Role.SPECIMEN, HalfNormal(2.0),
-         "specimens of one cooler model"),
-    Term("board", ("board_model", "board_id"), Role.SPECIMEN, HalfNormal(2.0),
-         "specimens of one board model"),
-    Term("assembly", ("lab", "assembly"), Role.NUISANCE, HalfNormal(2.0),
-         "mountings of the same parts (reassembly)"),
-    Term("session", ("lab", "session"), Role.NUISANCE, HalfNormal(1.0),
-         "sittings at one bench"),
+    Term(
+        "cooler_model",
+        ("cooler_model",),
+        Role.FACTOR,
+        HalfNormal(10.0),
+        "difference between cooler models",
+    ),
+    Term(
+        "board_model",
+        ("board_model",),
+        Role.FACTOR,
+        HalfNormal(10.0),
+        "difference between board models",
+    ),
+    Term(
+        "memory_vendor",
+        ("memory_vendor",),
+        Role.FACTOR,
+        HalfNormal(5.0),
+        "difference between memory vendors",
+    ),
+    Term(
+        "assembly_kind",
+        ("assembly_kind",),
+        Role.FACTOR,
+        HalfNormal(3.0),
+        "factory against bench mounting",
+    ),
+    Term(
+        "cooler",
+        ("cooler_model", "cooler_id"),
+        Role.SPECIMEN,
+        HalfNormal(2.0),
+        "specimens of one cooler model",
+    ),
+    Term(
+        "board",
+        ("board_model", "board_id"),
+        Role.SPECIMEN,
+        HalfNormal(2.0),
+        "specimens of one board model",
+    ),
+    Term(
+        "assembly",
+        ("lab", "assembly"),
+        Role.NUISANCE,
+        HalfNormal(2.0),
+        "mountings of the same parts (reassembly)",
+    ),
+    Term("session", ("lab", "session"), Role.NUISANCE, HalfNormal(1.0), "sittings at one bench"),
     Term("lab", ("lab",), Role.NUISANCE, HalfNormal(2.0), "laboratories"),
-    Term("cooler_model airflow", ("cooler_model",), Role.FACTOR, HalfNormal(10.0),
-         "difference between cooler models in what fan speed buys", Acts.AIRFLOW),
-    Term("cooler airflow", ("cooler_model", "cooler_id"), Role.SPECIMEN, HalfNormal(2.0),
-         "specimens of one cooler model in what fan speed buys", Acts.AIRFLOW),
+    Term(
+        "cooler_model airflow",
+        ("cooler_model",),
+        Role.FACTOR,
+        HalfNormal(10.0),
+        "difference between cooler models in what fan speed buys",
+        Acts.AIRFLOW,
+    ),
+    Term(
+        "cooler airflow",
+        ("cooler_model", "cooler_id"),
+        Role.SPECIMEN,
+        HalfNormal(2.0),
+        "specimens of one cooler model in what fan speed buys",
+        Acts.AIRFLOW,
+    ),
 )
 
 
@@ -92,3 +139,26 @@ BUILT_IN: Final[tuple[Term, ...]] = (
 def thermcmp_terms() -> Sequence[Term]:
     """Register the built-in terms."""
     return BUILT_IN
+
+
+def registered_terms() -> tuple[Term, ...]:
+    """Give all terms that are registered, built-ins first.
+
+    Returns
+    -------
+    tuple of Term
+        The terms.
+
+    Raises
+    ------
+    PluginError
+        If a plug-in gave something that is no term.
+    """
+    found = effect_terms()
+    wrong = [term.name for term in found if not isinstance(term, Term)]
+    if wrong:
+        raise PluginError(
+            f"A plug-in gave effect terms that are no thermcmp.Term: {', '.join(wrong)}. "
+            "Mend: make them with thermcmp.Term."
+        )
+    return tuple(term for term in found if isinstance(term, Term))

@@ -1,0 +1,128 @@
+"""Problems and rows that the engine tests share."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermcmp.inference.problem import GaussianProblem
+
+DEMO = Path(__file__).parents[2] / "datasets" / "demo"
+
+
+def variance_components(y, fixed, groups, known_variance=None):
+    """y = fixed @ b + one random effect per group + residual, with flat fixed effects."""
+    y, fixed = np.asarray(y, float), np.asarray(fixed, float)
+    n, p = fixed.shape
+    codes = [pd.factorize(np.asarray(group))[0] for group in groups]
+    sizes = [int(code.max()) + 1 for code in codes]
+    starts = p + np.concatenate([[0], np.cumsum(sizes)]).astype(int)
+    columns = [np.full(n, j) for j in range(p)]
+    columns += [code + start for code, start in zip(codes, starts[:-1], strict=True)]
+    effects = p + sum(sizes)
+    return GaussianProblem(
+        y=y,
+        known_variance=np.zeros(n) if known_variance is None else np.asarray(known_variance),
+        run_scatter=np.ones(n) if known_variance is None else np.zeros(n),
+        columns=np.stack(columns, axis=1).astype(np.intp),
+        values=np.hstack([fixed, np.ones((n, len(groups)))]),
+        flow=np.zeros(p + len(groups), bool),
+        scale_of=np.repeat(np.arange(-1, len(groups)), [p, *sizes]).astype(np.intp),
+        fixed_mean=np.zeros(effects),
+        fixed_sd=np.concatenate([np.full(p, np.inf), np.ones(effects - p)]),
+        spreads=(*(f"group {i}" for i in range(len(groups))), "residual"),
+    )
+
+
+@pytest.fixture(scope="session")
+def components():
+    return variance_components
+
+
+def bench_rows(**columns):
+    """Results rows with sensible values in every required column."""
+    size = max(len(np.atleast_1d(value)) for value in columns.values())
+    rows = {
+        "run": [f"r{i}" for i in range(size)],
+        "sensor": "memory",
+        "cooler_model": "Heron-C1",
+        "cooler_id": "Heron-C1-1",
+        "board_model": "Heron-B1",
+        "board_id": "Heron-B1-1",
+        "memory_vendor": "Quill",
+        "assembly": "m1",
+        "session": "s1",
+        "lab": "North",
+        "temperature_c": 70.0,
+        "ambient_c": 22.0,
+        "fan_rpm": 1800.0,
+        "power_w": 200.0,
+    }
+    frame = pd.DataFrame(
+        {
+            **{k: v for k, v in rows.items() if k != "run"},
+            **columns,
+            "run": columns.get("run", rows["run"]),
+        },
+        index=range(size),
+    )
+    return frame
+
+
+@pytest.fixture(scope="session")
+def make_rows():
+    return bench_rows
+
+
+@pytest.fixture(scope="session")
+def demo():
+    from thermcmp.library.table import read_results
+
+    columns = json.loads((DEMO / "columns.json").read_text(encoding="utf-8"))
+    return read_results(DEMO / "campaign.csv", columns=columns)
+
+
+@pytest.fixture(scope="session")
+def revision(demo):
+    """The demo's revision study at fixed fan speeds: a 2 x 2 swap with remounts."""
+    rows = demo[demo["sensor"].eq("memory") & demo["cooler_model"].str.startswith("Alder-C")]
+    return rows.reset_index(drop=True)
+
+
+TRUE_DIFFERENCE_K = 25.0
+
+
+@pytest.fixture(scope="session")
+def clamped_rows():
+    """Forty runs of two coolers; the hotter one's sensor cannot show more than 95 °C.
+
+    True means 70 and 95 °C, so half of the hotter cooler's readings are clamped.
+    """
+    rng = np.random.default_rng(12)
+    truth = np.concatenate([np.full(20, 70.0), np.full(20, 70.0 + TRUE_DIFFERENCE_K)])
+    true = truth + rng.normal(0.0, 2.0, 40)
+    hot = np.repeat([False, True], 20)
+    return bench_rows(
+        cooler_model=np.where(hot, "Heron-C2", "Heron-C1"),
+        cooler_id=np.where(hot, "Heron-C2-1", "Heron-C1-1"),
+        assembly=np.where(hot, "m2", "m1"),
+        temperature_c=np.minimum(true, 95.0),
+        at_limit=true >= 95.0,
+    )
+
+
+@pytest.fixture(scope="session")
+def clamped_fit(clamped_rows):
+    """The clamped readings fitted as "at least 95 °C", which takes the NUTS engine."""
+    from thermcmp.inference.fitting import fit
+    from thermcmp.model.priors import HalfNormal
+
+    return fit(
+        clamped_rows,
+        terms=["cooler_model"],
+        priors={"residual sd": HalfNormal(3.0)},
+        draws=2000,
+        seed=4,
+    )

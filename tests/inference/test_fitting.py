@@ -1,0 +1,307 @@
+"""From rows to a fit: what is refused, left out, dropped, and what the answer then is."""
+
+import numpy as np
+import pytest
+import thermcmp_coolant
+from scipy.stats import halfnorm
+
+from thermcmp.errors import EngineError, InputError, ModelError
+from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
+from thermcmp.inference.fitting import fit
+from thermcmp.inference.health import Health
+from thermcmp.model.conditions import Conditions
+from thermcmp.model.design import Reference
+from thermcmp.model.priors import HalfNormal, Normal
+from thermcmp.model.terms import Role, Term
+
+TRUE_DIFFERENCE_K = 25.0
+
+
+@pytest.fixture(scope="module")
+def rows(make_rows):
+    """Sixteen runs: two coolers, two fan speeds, four mountings."""
+    rng = np.random.default_rng(9)
+    hot = np.repeat([False, True], 8)
+    speed = np.tile([1500.0, 2300.0], 8)
+    rise = 48.0 + 6.0 * hot + 30.0 * ((speed / 1900.0) ** -0.6 - 1.0)
+    return make_rows(
+        cooler_model=np.where(hot, "Heron-C2", "Heron-C1"),
+        cooler_id=np.where(hot, "Heron-C2-1", "Heron-C1-1"),
+        assembly=np.repeat(["m1", "m2", "m3", "m4"], 4),
+        fan_rpm=speed,
+        temperature_c=22.0 + rise + rng.normal(0.0, 0.3, 16),
+    )
+
+
+@pytest.fixture(scope="module")
+def plain(rows):
+    return fit(rows, draws=2000, seed=1)
+
+
+def columns_of(error):
+    return [fault.column for fault in error.value.faults]
+
+
+def test_bad_arguments_are_all_named_at_once(rows):
+    with pytest.raises(InputError, match="The fit cannot start") as error:
+        fit(rows, engine="exact", draws=401)
+    assert columns_of(error) == ["engine", "draws"]
+    assert "auto, conditional, nuts" in error.value.faults[0].mend
+
+
+def test_an_unknown_term_or_airflow_law_is_named(rows):
+    with pytest.raises(InputError, match="cooler_colour") as error:
+        fit(rows, terms=["cooler_model", "cooler_colour"])
+    assert "cooler_model" in error.value.faults[0].mend
+    with pytest.raises(InputError, match="parabolic law"):
+        fit(rows, airflow="parabolic law")
+
+
+def test_rows_that_break_the_schema_are_refused(rows):
+    with pytest.raises(InputError) as error:
+        fit(rows.assign(power_w=-5.0))
+    assert set(columns_of(error)) == {"power_w"}
+    assert len(error.value.faults) == 16
+
+
+def test_several_sensors_need_a_choice(rows):
+    both = rows.copy()
+    both.loc[8:, "sensor"] = "junction"
+    with pytest.raises(InputError, match="the rows hold junction, memory"):
+        fit(both)
+    with pytest.raises(InputError, match="Which sensor"):
+        fit(both, sensor="edge")
+    assert fit(both, sensor="junction", draws=400, seed=1).sensor == "junction"
+    assert len(fit(both, sensor="junction", draws=400, seed=1).results) == 8
+
+
+def test_the_truth_is_found(plain):
+    """Simulated with known effects: cooler 6 K, airflow part 30 K, scatter 0.3 K."""
+    assert plain.engine == "conditional"
+    assert plain.engine_reason == "every reading is an exact value"
+    assert plain.health is Health.OK
+    draws = plain.effects
+    start = plain.design.offsets[plain.design.term_position("cooler_model")]
+    low, high = np.quantile(draws[:, start + 1] - draws[:, start], [0.005, 0.995])
+    assert low < 6.0 < high
+    low, high = np.quantile(plain.draws("residual sd"), [0.005, 0.995])
+    assert low < 0.3 < high
+
+
+def test_table_and_text_tell_the_same(plain):
+    table = plain.table.set_index("parameter")
+    assert list(table.index) == list(plain.parameter_names)
+    assert np.all(table["low"] <= table["high"])
+    assert table.loc["residual sd", "mean"] == pytest.approx(plain.draws("residual sd").mean())
+    # Four mountings tell next to nothing of the baseline's prior of ± 50 K: the data rule it.
+    assert table.loc["baseline", "shrinkage"] > 0.9
+    text = str(plain)
+    for part in ("16 rows", "engine conditional", "health ok", "memory", *plain.parameter_names):
+        assert part in text
+    assert "<pre>" in plain._repr_html_()
+    assert plain.versions["thermcmp"]
+    assert len(plain.fingerprint) == 64
+
+
+def test_one_level_factors_have_no_effect_and_are_named(plain):
+    names = [term.name for term in plain.design.terms]
+    assert "board_model" not in names
+    assert "lab" not in names
+    notes = " ".join(plain.design.notes)
+    assert "board_model: one level only (Heron-B1)" in notes
+    assert "lab: one level only (North)" in notes
+
+
+def test_rows_that_are_no_result_are_left_out_and_named(rows):
+    spoiled = rows.assign(protocol_verdict="pass", regulated=False)
+    spoiled.loc[0, "regulated"] = True
+    spoiled.loc[1, "protocol_verdict"] = "refused"
+    spoiled.loc[2, "fan_rpm"] = np.nan
+    spoiled.loc[3, "fan_rpm"] = 0.0
+    found = fit(spoiled, draws=400, seed=1)
+    assert len(found.results) == 12
+    left = {item.runs: item.reason for item in found.design.left_out}
+    assert set(left) == {("r0",), ("r1",), ("r2", "r3")}
+    assert "control loop" in left["r0",]
+    assert "refused" in left["r1",]
+    assert "fan_rpm" in left["r2", "r3"]
+    assert "r2, r3" in str(found)
+
+
+def test_no_usable_row_says_why(rows):
+    with pytest.raises(ModelError, match="control loop"):
+        fit(rows.assign(regulated=True))
+    with pytest.raises(ModelError, match="at least two usable runs"):
+        fit(rows.iloc[:1])
+
+
+def test_priors_can_be_changed_and_are_used(rows, plain):
+    tight = fit(rows, draws=2000, seed=1, priors={"airflow exponent": Normal(0.5, 0.001)})
+    assert tight.draws("airflow exponent").std() < 0.002 < plain.draws("airflow exponent").std()
+    shown = tight.priors.table.set_index("parameter")["prior"]
+    assert shown["airflow exponent"] == "normal(0.5, 0.001)"
+
+
+@pytest.mark.parametrize(
+    ("name", "prior", "words"),
+    [
+        ("vendor sd", HalfNormal(1.0), "no such parameter"),
+        ("residual sd", Normal(0.0, 1.0), "cannot be negative"),
+        ("baseline", HalfNormal(50.0), "either sign"),
+        ("baseline", 50.0, "not a prior"),
+    ],
+)
+def test_priors_that_do_not_fit_are_refused(rows, name, prior, words):
+    with pytest.raises(InputError, match=words) as error:
+        fit(rows, priors={name: prior})
+    assert columns_of(error) == [name]
+
+
+def test_effects_are_stated_at_the_reference(rows):
+    """Twice the power means twice the rise, so twice each resistance effect."""
+    one = fit(rows, draws=4000, seed=1, reference=Conditions(power_w=200.0, fan_rpm=1900.0))
+    assert one.reference == Reference(200.0, 1900.0)
+    two = fit(rows, draws=4000, seed=1, reference=Reference(400.0, 1900.0))
+    ratio = two.draws("baseline").mean() / one.draws("baseline").mean()
+    # The priors are in K at the reference, so they move a little with it.
+    assert ratio == pytest.approx(2.0, rel=0.15)
+    with pytest.raises(InputError, match="needs power and fan speed"):
+        fit(rows, reference=Conditions(power_w=200.0))
+
+
+def test_default_reference_is_the_rounded_median(plain):
+    assert plain.reference == Reference(200.0, 1900.0)
+
+
+def test_with_one_fan_speed_the_exponent_keeps_its_prior(rows):
+    found = fit(rows.assign(fan_rpm=1900.0), draws=4000, seed=1, reference=Reference(200.0, 1900.0))
+    prior, draws = found.priors["airflow exponent"], found.draws("airflow exponent")
+    assert draws.mean() == pytest.approx(prior.mean, abs=0.1 * prior.sd)
+    assert draws.std() == pytest.approx(prior.sd, rel=0.1)
+    assert abs(found.table.set_index("parameter").loc["airflow exponent", "shrinkage"]) < 0.2
+
+
+def test_published_summaries_carry_their_own_error(make_rows):
+    """Rows with a stated error only: nothing tells the run-to-run scatter from its prior."""
+    rows = make_rows(
+        cooler_model=["Heron-C1", "Heron-C2"] * 4,
+        cooler_id=["a", "b"] * 4,
+        assembly=["m1", "m2"] * 4,
+        temperature_c=[70.0, 75.0, 70.4, 75.2, 69.8, 74.8, 70.1, 75.1],
+        n=4,
+        standard_error_k=0.3,
+        resolution_k=np.nan,
+    )
+    found = fit(rows, draws=4000, seed=1, terms=["cooler_model"])
+    draws = found.draws("residual sd")
+    assert draws.mean() == pytest.approx(halfnorm.mean(), abs=0.05)
+    assert draws.std() == pytest.approx(halfnorm.std(), rel=0.1)
+    # Four readings of 0.3 K each side: 0.3 sqrt(2 / 4), whatever the scatter's prior.
+    levels = found.draws("cooler_model")
+    assert np.std(levels[:, 1] - levels[:, 0]) == pytest.approx(0.3 / np.sqrt(2.0), rel=0.05)
+
+
+class Benches:
+    """A plug-in with one term."""
+
+    @hookimpl
+    def thermcmp_terms(self):
+        return [Term("bench", ("bench",), Role.NUISANCE, HalfNormal(2.0), "benches")]
+
+
+def test_a_term_of_a_plugin_takes_part(rows):
+    rng = np.random.default_rng(1)
+    far = rng.permutation(np.repeat([False, True], 8))
+    benched = rows.assign(
+        bench=np.where(far, "far", "near"), temperature_c=rows["temperature_c"] + 3.0 * far
+    )
+    use_plugin(Benches(), "benches")
+    try:
+        found = fit(benched, draws=2000, seed=1)
+    finally:
+        forget_plugin("benches")
+    bench = found.draws("bench")
+    assert found.posterior["bench level"].to_numpy().tolist() == ["far", "near"]
+    assert np.mean(bench[:, 0] - bench[:, 1]) == pytest.approx(3.0, abs=0.6)
+    assert "bench" not in fit(benched, draws=400, seed=1).posterior
+
+
+def test_a_term_of_ones_own_takes_part(rows):
+    own = Term("pads", ("pads",), Role.FACTOR, HalfNormal(2.0), "kinds of pads")
+    found = fit(
+        rows.assign(pads=["thick", "thin"] * 8), terms=["cooler_model", own], draws=400, seed=1
+    )
+    assert [term.name for term in found.design.terms] == ["cooler_model", "pads"]
+
+
+def test_coolant_flow_drives_the_law_of_the_plugin(rows):
+    """Temperatures made with the plug-in's law; its exponent and share must come back."""
+    use_plugin(thermcmp_coolant, "coolant")
+    law = thermcmp_coolant.CoolantLaw()
+    flow = np.tile([0.6, 1.0, 1.6, 3.0], 4)
+    rise = 30.0 + 25.0 * (law.factor(flow, 1.0, 0.5) - 1.0)
+    noise = np.random.default_rng(3).normal(0.0, 0.1, 16)
+    wet = rows.assign(fan_rpm=np.nan, coolant_flow_l_min=flow, temperature_c=22.0 + rise + noise)
+    found = fit(
+        wet,
+        airflow="coolant flow",
+        reference=Reference(200.0, 1.0),
+        terms=["assembly"],
+        draws=2000,
+        seed=1,
+    )
+    for name, truth in (("airflow exponent", 0.5), ("airflow baseline", 25.0), ("baseline", 30.0)):
+        low, high = np.quantile(found.draws(name), [0.005, 0.995])
+        assert low < truth < high, name
+    assert found.draws("airflow exponent").std() < 0.5 * law.exponent_prior_sd
+    assert "1 l/min" in str(found)
+    with pytest.raises(ModelError, match="coolant_flow_l_min"):
+        fit(rows, airflow="coolant flow")
+
+
+def test_the_conditional_engine_refuses_a_reading_at_the_limit(clamped_rows):
+    with pytest.raises(EngineError, match=r"at the limit \(run .*Mend: use engine='auto'"):
+        fit(clamped_rows, engine="conditional")
+
+
+def difference(fitted):
+    levels = fitted.draws("cooler_model")
+    return levels[:, 1] - levels[:, 0]
+
+
+def test_readings_at_the_limit_count_as_at_least_that(clamped_rows, clamped_fit):
+    """Simulated with a true difference of 25 K: closer than using or dropping the clamped."""
+    limited = int(clamped_rows["at_limit"].sum())
+    assert 5 <= limited <= 15
+    assert clamped_fit.engine == "nuts"
+    assert clamped_fit.engine_reason == f"{limited} reading(s) at the limit"
+    assert clamped_fit.health is not Health.BAD
+    options = {"terms": ["cooler_model"], "priors": {"residual sd": HalfNormal(3.0)}, "seed": 4}
+    as_exact = fit(clamped_rows.assign(at_limit=False), draws=2000, **options)
+    dropped = fit(clamped_rows[~clamped_rows["at_limit"]], draws=2000, **options)
+    found = difference(clamped_fit)
+    error = abs(found.mean() - TRUE_DIFFERENCE_K)
+    assert error < 2.0 * found.std()
+    assert error < abs(difference(as_exact).mean() - TRUE_DIFFERENCE_K)
+    assert error < abs(difference(dropped).mean() - TRUE_DIFFERENCE_K)
+    # Clamping pulls the mean of a normal of 2 K down by 2 φ(0) = 0.8 K, dropping by twice that.
+    assert difference(as_exact).mean() < found.mean()
+    assert difference(dropped).mean() < difference(as_exact).mean()
+
+
+def test_auto_hands_over_to_nuts_when_the_check_fails(rows, monkeypatch):
+    """With a sample size asked for that no draws can reach; the sampler is a stand-in."""
+    asked = []
+
+    def sampler(design, *, draws, chains, seed):
+        asked.append((draws, chains, seed))
+        raise EngineError("the sampler was asked")
+
+    monkeypatch.setattr("thermcmp.inference.health.SIZE_OK", 1e9)
+    monkeypatch.setattr("thermcmp.inference.health.SIZE_BAD", 1e9)
+    monkeypatch.setattr("thermcmp.inference.nuts.run_nuts", sampler)
+    assert fit(rows, draws=400, seed=2, engine="conditional").health is Health.BAD
+    assert asked == []
+    with pytest.raises(EngineError, match="the sampler was asked"):
+        fit(rows, draws=400, seed=2)
+    assert asked == [(100, 4, 2)]

@@ -1,0 +1,202 @@
+"""Which rows are used, how levels are named, and the arrays that come of it."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermcmp.errors import InputError, ModelError, PluginError
+from thermcmp.hooks import airflow_law, forget_plugin, hookimpl, use_plugin
+from thermcmp.model.design import Reference, build_design, default_priors, nice
+from thermcmp.model.priors import HalfNormal, Normal
+from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
+from thermcmp.model.terms import BUILT_IN, Acts, Role, registered_terms
+
+
+def test_rows_of_one_sensor_are_renumbered(make_rows):
+    rows = make_rows(sensor=["edge", "memory", "edge", "memory"])
+    found, name = one_sensor(rows, "memory")
+    assert found["run"].tolist() == ["r1", "r3"]
+    assert found.index.tolist() == [0, 1]
+    assert name == "memory"
+    with pytest.raises(InputError, match="edge, memory"):
+        one_sensor(rows, None)
+    with pytest.raises(InputError, match="use read_results"):
+        one_sensor(rows.drop(columns="sensor"), None)
+
+
+def test_each_row_is_left_out_for_its_first_reason_only(make_rows):
+    rows = make_rows(
+        regulated=[True, False, True, False, False],
+        protocol_verdict=["refused", "refused", "pass", "corrected", None],
+        fan_rpm=[np.nan, np.nan, np.nan, np.nan, 1500.0],
+    )
+    kept, left = usable_rows(rows, airflow_law("power law"))
+    assert kept["run"].tolist() == ["r4"]
+    assert [item.runs for item in left] == [("r0", "r1"), ("r2",), ("r3",)]
+
+
+def test_many_left_out_runs_are_shortened():
+    text = str(LeftOut("too hot", tuple(f"r{i}" for i in range(9))))
+    assert text == "9 run(s) left out: too hot (r0, r1, r2, r3, r4, r5 …)"
+
+
+def test_a_law_needs_its_column(make_rows):
+    with pytest.raises(ModelError, match="reads the column 'fan_rpm'"):
+        usable_rows(make_rows(n=[1, 1]).drop(columns="fan_rpm"), airflow_law("power law"))
+
+
+def test_equal_ids_under_other_models_stay_apart():
+    rows = pd.DataFrame({"cooler_model": ["A", "B", "A"], "cooler_id": ["1", "1", "1"]})
+    keys = level_keys(rows, ("cooler_model", "cooler_id")).tolist()
+    assert keys == ["A · 1", "B · 1", "A · 1"]
+
+
+def test_blank_ids_are_one_unnamed_specimen_per_model_and_lab(make_rows):
+    rows = make_rows(
+        cooler_model=["A", "A", "B", "A"],
+        cooler_id=["1", None, None, None],
+        lab=["North", "North", "North", "South"],
+    )
+    keys = level_keys(rows, ("cooler_model", "cooler_id")).tolist()
+    assert keys == [
+        "A · 1",
+        "A · unnamed at North",
+        "B · unnamed at North",
+        "A · unnamed at South",
+    ]
+
+
+def test_blank_assemblies_are_one_mounting_per_parts_and_session(make_rows):
+    rows = make_rows(
+        cooler_model=["A", "A", "A", "B"],
+        session=["s1", "s1", "s2", "s1"],
+        assembly=[None] * 4,
+    )
+    keys = level_keys(rows, ("lab", "assembly")).tolist()
+    assert keys[0] == keys[1]
+    assert len(set(keys)) == 3
+
+
+def test_absent_vendor_is_a_level_of_its_own(make_rows):
+    rows = make_rows(memory_vendor=["Quill", None, "Quill"])
+    assert level_keys(rows, ("memory_vendor",)).tolist() == ["Quill", "unstated", "Quill"]
+    assert level_keys(rows, ("wind",)).tolist() == ["unstated"] * 3
+
+
+@pytest.mark.parametrize(
+    ("value", "rounded"),
+    [(187.3, 185.0), (1846.0, 1850.0), (200.0, 200.0), (0.873, 0.875), (9.99, 10.0), (1.02, 1.0)],
+)
+def test_references_are_round_numbers(value, rounded):
+    assert nice(value) == pytest.approx(rounded, rel=1e-12)
+
+
+def test_arrays_follow_the_rows(make_design):
+    design = make_design(
+        cooler_model=["A", "B", "A", "B"],
+        temperature_c=[70.0, 75.0, 71.0, 74.0],
+        ambient_c=[20.0, 21.0, 22.0, 23.0],
+        power_w=[200.0, 210.0, 190.0, 200.0],
+        standard_error_k=[0.3, 0.4, np.nan, np.nan],
+        resolution_k=[np.nan, np.nan, 1.0, 0.1],
+        n=[5, 1, 1, None],
+        at_limit=[False, False, False, True],
+    )
+    assert design.rise_k.tolist() == [50.0, 54.0, 49.0, 51.0]
+    assert design.power_ratio == pytest.approx([1.0, 1.05, 0.95, 1.0])
+    # A stated error squared; a reading step squared over 12 (GUM, JCGM 100:2008, F.2.2.1).
+    assert design.known_variance == pytest.approx([0.09, 0.16, 1.0 / 12.0, 0.01 / 12.0])
+    # A summary of five runs holds the run-to-run scatter already.
+    assert design.run_scatter.tolist() == [0.0, 1.0, 1.0, 1.0]
+    assert design.at_limit.tolist() == [False, False, False, True]
+    assert design.reference == Reference(200.0, 1800.0)
+
+
+def test_terms_that_the_rows_cannot_carry_are_dropped_and_named(make_design):
+    design = make_design(
+        cooler_model=["A", "B", "A", "B"],
+        cooler_id=["1", "2", "1", "2"],
+        assembly=["m1", "m2", "m3", "m4"],
+    )
+    names = [term.name for term in design.terms]
+    assert names == ["cooler_model", "cooler", "cooler_model airflow", "cooler airflow"]
+    notes = {note.split(":")[0]: note for note in design.notes}
+    assert "one run per level" in notes["assembly"]
+    assert "Repeat a run without a teardown" in notes["assembly"]
+    assert "one level only (Heron-B1)" in notes["board_model"]
+    assert set(notes) | set(names) == {term.name for term in BUILT_IN}
+
+
+def test_columns_of_effects(make_design):
+    design = make_design(
+        cooler_model=["A", "B", "C", "B"],
+        board_model=["X", "Y", "Y", "X"],
+        terms=[t for t in BUILT_IN if t.name in ("cooler_model", "board_model")],
+    )
+    assert design.levels == (("A", "B", "C"), ("X", "Y"))
+    assert design.offsets == (2, 5)
+    assert design.effect_count == 7
+    assert design.index.tolist() == [[0, 0], [1, 1], [2, 1], [1, 0]]
+    assert design.term_position("board_model") == 1
+    assert design.term_position("absent") is None
+
+
+def test_a_design_without_terms_has_its_baselines(make_design):
+    design = make_design(temperature_c=[70.0, 71.0])
+    assert design.terms == ()
+    assert design.offsets == ()
+    assert design.effect_count == 2
+    assert design.index.shape == (2, 0)
+
+
+def test_default_priors_cover_every_parameter():
+    priors = default_priors(BUILT_IN, airflow_law("power law"))
+    assert list(priors)[:4] == ["baseline", "airflow baseline", "airflow exponent", "residual sd"]
+    assert list(priors)[4:] == [term.spread for term in BUILT_IN]
+    law = airflow_law("power law")
+    exponent = priors["airflow exponent"]
+    assert exponent == Normal(law.exponent_prior_mean, law.exponent_prior_sd)
+    # Laminar plate 0.5 (Pohlhausen 1921), turbulent duct 0.8 (Dittus & Boelter 1930).
+    for handbook in (0.5, 0.8):
+        assert abs(handbook - exponent.mean) <= 2.0 * exponent.sd
+    assert all(isinstance(priors[term.spread], HalfNormal) for term in BUILT_IN)
+
+
+def test_one_row_is_no_fit(make_rows):
+    with pytest.raises(ModelError, match="at least two"):
+        build_design(
+            make_rows(temperature_c=[70.0]),
+            sensor=None,
+            terms=BUILT_IN,
+            law=airflow_law("power law"),
+        )
+
+
+def test_built_in_terms_have_unique_names_and_an_outer_factor_first():
+    assert registered_terms()[: len(BUILT_IN)] == BUILT_IN
+    assert len({term.name for term in BUILT_IN}) == len(BUILT_IN)
+    for term in BUILT_IN:
+        if term.role is Role.SPECIMEN:
+            assert term.columns[0].endswith("_model")
+        assert (term.acts is Acts.AIRFLOW) == term.name.endswith("airflow")
+
+
+class NoTerm:
+    """A plug-in whose term has a name and nothing else."""
+
+    class Named:
+        name = "colour"
+
+    @hookimpl
+    def thermcmp_terms(self):
+        return [self.Named()]
+
+
+def test_what_is_no_term_is_named_and_takes_nothing_down():
+    with pytest.raises(PluginError, match="colour"):
+        try:
+            use_plugin(NoTerm(), "colours")
+            registered_terms()
+        finally:
+            forget_plugin("colours")
+    assert registered_terms()[: len(BUILT_IN)] == BUILT_IN
