@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.stats import halfnorm
+from scipy.stats import halfnorm, skew
 
 from thermcmp.errors import EngineError
 from thermcmp.hooks import airflow_law
@@ -18,6 +18,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.inference.kernel import Kernel
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.inference.proposal import DEFENSIVE, Mixture, Weighted, safe_cholesky, sample
+from thermcmp.inference.warp import Warp, fit_warp
 from thermcmp.library.checking import check_results
 from thermcmp.model.design import build_design
 from thermcmp.model.priors import HalfNormal
@@ -191,11 +192,14 @@ def mixture():
         (1.0 - DEFENSIVE) * np.array([0.7, 0.3]),
         np.array([[0.5, -0.3], [-1.0, 1.2]]),
         np.array([[[0.6, 0.0], [0.2, 0.4]], [[0.3, 0.0], [-0.1, 0.5]]]),
+        Warp(
+            np.array([0.2, -0.1]), np.array([0.8, 1.2]), np.array([0.4, -0.3]), np.array([0.9, 1.1])
+        ),
     )
 
 
 def test_proposal_density_integrates_to_one(mixture):
-    # A t with 7 degrees of freedom and scale 0.7 has less than 1e-6 outside ±25.
+    # A warped t with 20 degrees of freedom and scale 0.7 has less than 1e-6 outside ±25.
     axis = np.linspace(-25.0, 25.0, 1501)
     grid = np.stack([side.ravel() for side in np.meshgrid(axis, axis)], axis=1)
     total = np.sum(np.exp(mixture.log_density(grid))) * (axis[1] - axis[0]) ** 2
@@ -222,6 +226,20 @@ def test_proposal_draws_follow_their_density(mixture):
     assert 0.6 < np.mean(z**2) < 1.4
 
 
+def test_warp_is_undone_by_its_inverse_and_straightens_skewed_draws():
+    rng = np.random.default_rng(4)
+    x = np.column_stack([np.log(rng.gamma(2.0, size=4000)), rng.standard_normal(4000)])
+    warp = fit_warp(x, np.full(4000, 1.0 / 4000))
+    y, slope = warp.forward(x)
+    assert warp.inverse(y) == pytest.approx(x, abs=1e-9)
+    step = 1e-6
+    moved = np.prod((warp.forward(x + step)[0] - y) / step, axis=1)
+    assert slope == pytest.approx(np.log(moved), abs=1e-4)
+    assert abs(skew(x[:, 0])) > 0.6
+    assert np.max(np.abs(skew(y))) < 0.15
+    assert y.std(axis=0) == pytest.approx([1.0, 1.0], abs=0.05)
+
+
 def test_adapted_sampler_finds_a_correlated_target():
     """A bivariate normal with known moments, off centre from the first proposal."""
     mean, cov = np.array([1.0, -0.8]), np.array([[0.3, 0.18], [0.18, 0.2]])
@@ -231,9 +249,9 @@ def test_adapted_sampler_finds_a_correlated_target():
         apart = x - mean
         return -0.5 * np.einsum("ni,ij,nj->n", apart, inverse, apart)
 
-    start = Mixture(np.array([1.0 - DEFENSIVE]), np.zeros((1, 2)), np.eye(2)[None])
+    start = Mixture(np.array([1.0 - DEFENSIVE]), np.zeros((1, 2)), np.eye(2)[None], Warp.none(2))
     rng = np.random.default_rng(0)
-    found = sample(log_target, start, adapt=(500, 500, 1000), count=8000, rng=rng)
+    found = sample(log_target, start, rounds=(500, 500, 1000), count=8000, rng=rng)
     assert found.effective_size > 0.5 * 8000
     w = found.weights
     apart = found.x - w @ found.x
@@ -248,12 +266,12 @@ def test_weights_are_normalised_and_undefined_targets_weigh_nothing():
     weighted = Weighted(np.zeros((3, 1)), np.array([1000.0, 1000.0 + np.log(3.0), -np.inf]))
     assert weighted.weights == pytest.approx([0.25, 0.75, 0.0])
     assert weighted.effective_size == pytest.approx(1.0 / (0.0625 + 0.5625))
-    start = Mixture(np.array([1.0 - DEFENSIVE]), np.zeros((1, 1)), np.eye(1)[None])
+    start = Mixture(np.array([1.0 - DEFENSIVE]), np.zeros((1, 1)), np.eye(1)[None], Warp.none(1))
 
     def holed(x):
         return np.where(x[:, 0] > 0, -0.5 * x[:, 0] ** 2, np.nan)
 
-    found = sample(holed, start, adapt=(), count=1000, rng=np.random.default_rng(1))
+    found = sample(holed, start, rounds=(), count=1000, rng=np.random.default_rng(1))
     assert found.weights[found.x[:, 0] <= 0].max() == 0.0
     assert found.weights.sum() == pytest.approx(1.0)
 

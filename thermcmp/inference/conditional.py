@@ -18,6 +18,7 @@ from thermcmp.errors import EngineError
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import GaussianProblem
 from thermcmp.inference.proposal import DEFENSIVE, Mixture, Weighted, safe_cholesky, sample
+from thermcmp.inference.warp import Warp
 from thermcmp.model.priors import Array, Prior
 
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
@@ -188,9 +189,10 @@ def _explore(
         (1.0 - DEFENSIVE) * np.array([0.6, 0.2, 0.2]),
         np.stack([mode, mode / 2.0, mode]),
         np.stack([factor, safe_cholesky(0.6 * np.eye(len(mode))), 1.5 * factor]),
+        Warp.none(len(mode)),
     )
     size = max(400, 60 * len(mode))
-    weighted = sample(target.log_density, start, adapt=(size, size, 2 * size), count=draws, rng=rng)
+    weighted = sample(target.log_density, start, rounds=(size,) * 4, count=draws, rng=rng)
     picked = _systematic(weighted.weights, draws, rng)
     points = target.points(weighted.x[picked])
     return ConditionalDraws(points, kernel.draw_effects(points, rng), weighted)

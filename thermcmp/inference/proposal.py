@@ -14,11 +14,24 @@ from typing import Final
 
 import numpy as np
 
+from thermcmp.inference.arviz_adapter import pareto_k
+from thermcmp.inference.warp import Warp, fit_warp
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
-DEGREES_OF_FREEDOM: Final = 7.0
+DEGREES_OF_FREEDOM: Final = 20.0
+#: Components laid out after the first round.
+COMPONENTS: Final = 2
+#: How far out the components start; the rest of the spread is their own width.
+SPREAD: Final = 0.5
+#: Share of the kept draws that must count, and the largest Pareto k, …
+ENOUGH: Final = 0.2
+LARGEST_K: Final = 0.6
+#: … else the adaptation goes on for at most this many rounds of the kept size.
+EXTRA_ROUNDS: Final = 3
+#: Steps of expectation-maximisation in each round.
+EM_STEPS: Final = 4
 #: Share of the draws kept for the prior component.
-DEFENSIVE: Final = 0.1
+DEFENSIVE: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +46,15 @@ class Mixture:
         Locations.
     factors : ndarray, shape (C, d, d)
         Lower Cholesky factors of the scale matrices.
+    warp : Warp
+        Map from the target's coordinates to those of the components; the prior
+        component is not warped.
     """
 
     weights: Array
     means: Array
     factors: Array
+    warp: Warp
 
     def draw(self, count: int, rng: np.random.Generator) -> Array:
         """`count` draws, shape (count, d); components in fixed proportions."""
@@ -49,7 +66,7 @@ class Mixture:
         for mean, factor, size in zip(self.means, self.factors, counts[:-1], strict=True):
             mixing = rng.chisquare(DEGREES_OF_FREEDOM, size) / DEGREES_OF_FREEDOM
             z = rng.standard_normal((size, d)) / np.sqrt(mixing)[:, None]
-            out.append(mean + z @ factor.T)
+            out.append(self.warp.inverse(mean + z @ factor.T))
         out.append(rng.standard_normal((counts[-1], d)))
         return np.concatenate(out)
 
@@ -60,12 +77,13 @@ class Mixture:
 
         d, nu = x.shape[1], DEGREES_OF_FREEDOM
         constant = gammaln((nu + d) / 2) - gammaln(nu / 2) - 0.5 * d * np.log(nu * np.pi)
+        y, slope = self.warp.forward(x)
         out = []
         for weight, mean, factor in zip(self.weights, self.means, self.factors, strict=True):
-            z = solve_triangular(factor, (x - mean).T, lower=True)
+            z = solve_triangular(factor, (y - mean).T, lower=True)
             tail = 0.5 * (nu + d) * np.log1p(np.sum(z**2, axis=0) / nu)
             log_det = np.sum(np.log(np.diag(factor)))
-            out.append(np.log(weight) + constant - log_det - tail)
+            out.append(np.log(weight) + constant - log_det - tail + slope)
         out.append(np.log(DEFENSIVE) - d * LOG_SQRT_2PI - 0.5 * np.sum(x**2, axis=1))
         return np.stack(out)
 
@@ -96,18 +114,19 @@ class Mixture:
         logs = self.component_log_density(x)
         share = np.exp(logs - np.max(logs, axis=0))
         share /= np.sum(share, axis=0)
+        y, _ = self.warp.forward(x)
         new_weights, new_means, new_factors = [], [], []
         for k, (mean, factor) in enumerate(zip(self.means, self.factors, strict=True)):
-            z = solve_triangular(factor, (x - mean).T, lower=True)
+            z = solve_triangular(factor, (y - mean).T, lower=True)
             robust = (nu + d) / (nu + np.sum(z**2, axis=0))
             mass = weights * share[k]
             total = float(np.sum(mass))
             # Too few draws for d + 1 degrees of freedom: the component is noise.
-            if total < 1e-3 or total**2 / np.sum(mass**2) < 2 * (d + 1):
+            if total < 1e-4 or total**2 / np.sum(mass**2) < 2 * (d + 1):
                 continue
             scaled = mass * robust
-            centre = scaled @ x / np.sum(scaled)
-            apart = x - centre
+            centre = scaled @ y / np.sum(scaled)
+            apart = y - centre
             scale = (scaled[:, None] * apart).T @ apart / total
             new_weights.append(total)
             new_means.append(centre)
@@ -116,7 +135,10 @@ class Mixture:
             return self
         kept = np.array(new_weights)
         return Mixture(
-            (1.0 - DEFENSIVE) * kept / kept.sum(), np.stack(new_means), np.stack(new_factors)
+            (1.0 - DEFENSIVE) * kept / kept.sum(),
+            np.stack(new_means),
+            np.stack(new_factors),
+            self.warp,
         )
 
 
@@ -141,6 +163,17 @@ class Weighted:
         w = np.exp(self.log_weights - np.max(self.log_weights))
         return np.asarray(w / np.sum(w))
 
+    def tempered(self, least: float) -> Array:
+        """Normalised weights, flattened until their effective size is at least `least`."""
+        power = 1.0
+        while power > 0.05:
+            w = np.exp(power * (self.log_weights - np.max(self.log_weights)))
+            w /= np.sum(w)
+            if 1.0 / np.sum(w**2) >= least:
+                return np.asarray(w)
+            power *= 0.7
+        return np.asarray(w)
+
     @property
     def effective_size(self) -> float:
         """Kish's effective sample size 1 / sum w²."""
@@ -158,11 +191,17 @@ def sample(
     log_target: Callable[[Array], Array],
     start: Mixture,
     *,
-    adapt: tuple[int, ...],
+    rounds: tuple[int, ...],
     count: int,
     rng: np.random.Generator,
 ) -> Weighted:
-    """Adapt the mixture, then draw from it.
+    """Adapt the mixture to the target, then draw from it.
+
+    Every round's draws are weighted against the mixture of all proposals so far
+    (Cornuet, Marin, Mira & Robert, Scandinavian Journal of Statistics 39 (2012)
+    798-812), so no target evaluation is lost to the adaptation. After the first round
+    the components are laid out anew over the weighted draws, so that a bent or split
+    target is covered from end to end.
 
     Parameters
     ----------
@@ -170,7 +209,7 @@ def sample(
         Log density of the target, not normalised, from (N, d) to (N,).
     start : Mixture
         First proposal.
-    adapt : tuple of int
+    rounds : tuple of int
         Draws in each adaptation round.
     count : int
         Draws kept.
@@ -182,20 +221,87 @@ def sample(
     Weighted
         Draws from the last mixture only, with their weights.
     """
+    past: list[tuple[int, Mixture]] = []
+    x, target = np.zeros((0, start.means.shape[1])), np.zeros(0)
     mixture = start
-    for size in adapt:
-        drawn = _weighted(log_target, mixture, size, rng)
-        # Flattened weights at the start, so that no single draw rules the refit.
-        power = min(1.0, drawn.effective_size / (0.1 * size))
-        tempered = Weighted(drawn.x, drawn.log_weights * max(power, 0.2))
-        for _ in range(3):
-            mixture = mixture.refitted(drawn.x, tempered.weights)
-    return _weighted(log_target, mixture, count, rng)
+    # The rounds asked for, then more of the kept size for as long as too few draws count.
+    for size in (*rounds, *(count,) * (1 + EXTRA_ROUNDS)):
+        past.append((size, mixture))
+        fresh = mixture.draw(size, rng)
+        found = log_target(fresh)
+        last = Weighted(fresh, _cleaned(found - mixture.log_density(fresh)))
+        if len(past) > len(rounds) and _good_enough(last):
+            break
+        x, target = np.concatenate([x, fresh]), np.concatenate([target, found])
+        pooled = Weighted(x, _cleaned(target - _pooled_log_density(past, x)))
+        weights = pooled.tempered(0.05 * len(x))
+        if len(past) != len(rounds):
+            mixture = laid_out(x, weights, rng)
+        for _ in range(EM_STEPS):
+            mixture = mixture.refitted(x, weights)
+    return last
 
 
-def _weighted(
-    log_target: Callable[[Array], Array], mixture: Mixture, size: int, rng: np.random.Generator
-) -> Weighted:
-    x = mixture.draw(size, rng)
-    logs = log_target(x) - mixture.log_density(x)
-    return Weighted(x, np.where(np.isnan(logs), -np.inf, logs))
+def _good_enough(drawn: Weighted) -> bool:
+    """Whether the draws can be kept, or the proposal should learn from them first."""
+    n = len(drawn.x)
+    return drawn.effective_size >= ENOUGH * n and pareto_k(drawn.log_weights) < LARGEST_K
+
+
+def laid_out(x: Array, weights: Array, rng: np.random.Generator) -> Mixture:
+    """Warp the draws to near normality and centre components on some of them.
+
+    Parameters
+    ----------
+    x : ndarray, shape (N, d)
+        Draws.
+    weights : ndarray, shape (N,)
+        Their normalised weights.
+    rng : numpy.random.Generator
+        Picks the centres.
+
+    Returns
+    -------
+    Mixture
+        COMPONENTS equal components under the fitted warp, and one at the heaviest draw.
+    """
+    warp = fit_warp(x, weights)
+    y, _ = warp.forward(x)
+    mean = weights @ y
+    scale = (weights[:, None] * (y - mean)).T @ (y - mean)
+    centres = y[rng.choice(len(y), COMPONENTS, p=weights)]
+    # Where a draw outweighs all others the proposal has missed something: a second mode,
+    # say. Its nearest neighbours show how wide that is (Raftery & Bao, Biometrics 66 (2010)
+    # 1162-1173).
+    heaviest = y[np.argmax(weights)]
+    local = _local_covariance(y, weights, heaviest, scale)
+    wide = safe_cholesky((1 - SPREAD**2) * scale)
+    return Mixture(
+        (1.0 - DEFENSIVE) * np.append(np.full(COMPONENTS, 0.9 / COMPONENTS), 0.1),
+        np.vstack([mean + SPREAD * (centres - mean), heaviest]),
+        np.concatenate([np.repeat(wide[None], COMPONENTS, axis=0), safe_cholesky(local)[None]]),
+        warp,
+    )
+
+
+def _local_covariance(y: Array, weights: Array, centre: Array, scale: Array) -> Array:
+    """Weighted covariance of the draws nearest to a centre, about that centre."""
+    apart = y - centre
+    distance = np.einsum("ni,ij,nj->n", apart, np.linalg.pinv(scale), apart)
+    near = np.argsort(distance)[: max(2 * y.shape[1], len(y) // 20)]
+    share = 0.5 * weights[near] / np.sum(weights[near]) + 0.5 / len(near)
+    return (share[:, None] * apart[near]).T @ apart[near]
+
+
+def _pooled_log_density(past: list[tuple[int, Mixture]], x: Array) -> Array:
+    """Log density of all proposals so far, each by its number of draws."""
+    from scipy.special import logsumexp
+
+    total = sum(size for size, _ in past)
+    logs = [np.log(size / total) + mixture.log_density(x) for size, mixture in past]
+    return np.asarray(logsumexp(logs, axis=0))
+
+
+def _cleaned(log_weights: Array) -> Array:
+    """Log weights with undefined ones set to nothing."""
+    return np.where(np.isnan(log_weights), -np.inf, log_weights)
