@@ -1,0 +1,137 @@
+"""How long logs take from text to result rows, against the bare read of the same file.
+
+Run by hand: ``python tests/benchmarks/bench_telemetry.py [folder] [runs]``. It prints, for
+logs of several lengths, the time of pyarrow's bare read and the ratios to it of reading
+into a telemetry frame and of the whole way to result rows; then a folder of runs on two
+workers with the peak memory of a worker.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import tempfile
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow.csv
+import pyarrow.parquet
+
+from thermcmp.telemetry.logs import reduce_logs
+from thermcmp.telemetry.record import read_telemetry
+from thermcmp.telemetry.reducing import reduce_telemetry
+
+LENGTHS = (1_800, 20_000, 200_000, 2_000_000)
+ROUNDS = 5
+
+
+def make_log(seconds: int, seed: int = 0) -> pd.DataFrame:
+    """An invented run of eight columns."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(float(seconds))
+    load = t >= 60.0
+    soak = np.where(load, 1.0 - np.exp(-(t - 60.0) / 120.0), 0.0)
+
+    def noisy(level: np.ndarray, sd: float, places: int) -> np.ndarray:
+        return np.round(level + sd * rng.standard_normal(seconds), places)
+
+    ambient = noisy(np.full(seconds, 21.0), 0.03, 2)
+    return pd.DataFrame(
+        {
+            "time_s": t,
+            "memory_c": noisy(27.0 + 49.0 * soak, 0.2, 1),
+            "junction_c": noisy(26.0 + 55.0 * soak, 0.3, 1),
+            "edge_c": noisy(25.0 + 40.0 * soak, 0.1, 1),
+            "ambient_c": ambient,
+            "fan_rpm": noisy(np.full(seconds, 1800.0), 4.0, 0),
+            "power_w": noisy(np.where(load, 250.0, 20.0), 0.5, 1),
+            "noise_dba": noisy(np.full(seconds, 38.0), 0.1, 1),
+        }
+    )
+
+
+def best_of(work) -> float:
+    """Shortest of some rounds [s]."""
+    times = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def compare(folder: Path, rows: int) -> None:
+    """Print the ratios for one length."""
+    text, parquet = folder / f"log{rows}.csv", folder / f"log{rows}.parquet"
+    frame = make_log(rows)
+    frame.to_csv(text, index=False)
+    frame.to_parquet(parquet, index=False)
+    for name, path, bare in (
+        ("text", text, lambda: pyarrow.csv.read_csv(text)),
+        ("parquet", parquet, lambda: pyarrow.parquet.read_table(parquet)),
+    ):
+        read, whole, plain = (
+            best_of(lambda path=path: read_telemetry(path)),
+            best_of(lambda path=path: reduce_telemetry(read_telemetry(path))),
+            best_of(bare),
+        )
+        print(
+            f"{name:8s}{rows:>10,d} rows: bare {plain * 1e3:8.1f} ms, read x{read / plain:6.2f}, "
+            f"to result rows x{whole / plain:6.2f} ({rows / whole:,.0f} rows/s)"
+        )
+
+
+def worker_peak_mb() -> float:
+    """Peak memory of this process [MB]."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+
+
+def folder_of_runs(folder: Path, runs: int) -> None:
+    """Reduce many runs of 1,800 s on two workers."""
+    logs = folder / "logs"
+    logs.mkdir()
+    sheet = []
+    for i in range(runs):
+        make_log(1_800, seed=i).to_csv(logs / f"r{i}.csv", index=False)
+        sheet.append({"file": f"r{i}.csv", "run": f"R{i}", "cooler_model": "Alder r1",
+                      "board_model": "Quarz"})  # fmt: skip
+    frame = pd.DataFrame(sheet)
+    start = time.perf_counter()
+    for i in range(runs):
+        pyarrow.csv.read_csv(logs / f"r{i}.csv")
+    bare = time.perf_counter() - start
+    with ProcessPoolExecutor(2) as executor:
+        few = reduce_logs(logs, frame.iloc[:20], executor=executor, progress=False)
+        early = max(executor.map(_peak, range(8)))
+        start = time.perf_counter()
+        reduced = reduce_logs(logs, frame, executor=executor, progress=False)
+        took = time.perf_counter() - start
+        late = max(executor.map(_peak, range(8)))
+    print(
+        f"{runs} runs x 1,800 s x 8 columns on 2 workers: {took:.1f} s (bare reads in one process "
+        f"{bare:.1f} s), {len(reduced.results)} rows; worker peak {early:.0f} MB after "
+        f"{len(few.results) // 3} runs, {late:.0f} MB at the end"
+    )
+
+
+def _peak(_: int) -> float:
+    """Peak memory of a worker [MB]."""
+    time.sleep(0.05)
+    return worker_peak_mb()
+
+
+def main() -> None:
+    """Run all comparisons."""
+    runs = int(sys.argv[2]) if len(sys.argv) > 2 else 200
+    with tempfile.TemporaryDirectory(dir=sys.argv[1] if len(sys.argv) > 1 else None) as name:
+        folder = Path(name)
+        for rows in LENGTHS:
+            compare(folder, rows)
+        folder_of_runs(folder, runs)
+
+
+if __name__ == "__main__":
+    main()

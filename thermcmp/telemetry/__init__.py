@@ -1,0 +1,1 @@
+"""Per-second logs: readers, clocks, steady state, protocol and reduction to rows."""

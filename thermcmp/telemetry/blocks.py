@@ -1,0 +1,186 @@
+"""From blocks of text to canonical columns: a fast path, and the careful one behind it."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from thermcmp.telemetry.cells import BLANKS
+from thermcmp.telemetry.columns import Field
+from thermcmp.telemetry.conversion import Converter
+from thermcmp.telemetry.dialect import Layout
+from thermcmp.telemetry.notes import Notebook
+from thermcmp.telemetry.plan import Plan
+from thermcmp.telemetry.quantities import DATE, TIME, Role
+from thermcmp.telemetry.reading import Reading
+from thermcmp.telemetry.rows import RowSorter
+from thermcmp.telemetry.textfile import Block
+from thermcmp.telemetry.time_forms import TimeKind
+
+#: The fast path would take it for a number; the careful one names it as a fault.
+_INFINITY: Final = (b"inf", b"Inf", b"INF")
+#: A block of more lines is halved before it is read line by line.
+_CAREFUL_LINES: Final = 4_000
+_BLANK_RUNS: Final = re.compile(rb"[ \t]+")
+_EDGES: Final = re.compile(rb"(?m)^[ \t]+|[ \t]+$")
+
+Cells = Mapping[str, "pa.Array | npt.NDArray[np.float64]"]
+
+
+@dataclass(slots=True)
+class BlockParser:
+    """Reads the blocks of one log in order.
+
+    Attributes
+    ----------
+    layout : Layout
+        Layout of the log.
+    plan : Plan
+        What is read.
+    reading : Reading
+        What the user states.
+    book : Notebook
+        Where notes and faults go.
+    """
+
+    layout: Layout
+    plan: Plan
+    reading: Reading
+    book: Notebook
+    _sorter: RowSorter = field(init=False)
+    _converter: Converter = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._sorter = RowSorter(self.layout, self.plan.fields, self.book)
+        self._converter = Converter(self.plan, self.reading, self.book)
+
+    def parse(self, block: Block) -> pd.DataFrame | None:
+        """Read one block.
+
+        Parameters
+        ----------
+        block : Block
+            Whole lines, from the first reading on.
+
+        Returns
+        -------
+        pandas.DataFrame or None
+            Canonical columns, ``seconds`` as logged and ``line``; None without readings.
+
+        Raises
+        ------
+        InputError
+            If there are too many faults.
+        """
+        frame = self._fast(block)
+        if frame is not None:
+            return frame
+        halves = block.halves() if block.n_lines > _CAREFUL_LINES else ()
+        if halves and all(half.n_lines for half in halves):
+            # Only the part that holds the odd line is worth the careful path.
+            frames = [self.parse(half) for half in halves]
+        else:
+            frames = self._careful(block)
+        found = [one for one in frames if one is not None]
+        return pd.concat(found, ignore_index=True) if found else None
+
+    def _fast(self, block: Block) -> pd.DataFrame | None:
+        """Read a block by the fast path; None if it holds more than readings."""
+        table = self._fast_cells(block)
+        if table is None:
+            return None
+        lines = np.arange(block.first_line, block.first_line + table.num_rows, dtype=np.int64)
+        positions = self._sorter.positions
+        flat = {f.name: _flat(table[str(positions[f.name])]) for f in self.plan.fields}
+        return self._converter.attempt(flat, lines)
+
+    def _careful(self, block: Block) -> list[pd.DataFrame | None]:
+        """Read a block line by line."""
+        frames: list[pd.DataFrame | None] = []
+        for positions, numbers, rows in self._sorter.sort(block):
+            cells = {f.name: _column(rows, positions.get(f.name)) for f in self.plan.fields}
+            frames.append(self._converter.convert(cells, np.array(numbers, dtype=np.int64)))
+        return frames
+
+    def finish(self) -> None:
+        """End the log: judge what was left open, and raise all faults.
+
+        Raises
+        ------
+        InputError
+            If anything makes the log unusable.
+        """
+        self._sorter.finish()
+        self._converter.finish()
+        self.book.raise_faults()
+
+    def _fast_cells(self, block: Block) -> pa.Table | None:
+        """Read a block that holds nothing but readings; None if it holds more."""
+        import pyarrow.csv as pc
+
+        sorter = self._sorter
+        if sorter.waiting or len(sorter.positions) < len(self.plan.fields):
+            return None
+        data, delimiter = block.data, self.layout.delimiter
+        if any(word in data for word in _INFINITY):
+            return None
+        if delimiter == BLANKS:
+            data, delimiter = _BLANK_RUNS.sub(b"\t", _EDGES.sub(b"", data)), "\t"
+        marks = [s.mark for s in self.plan.styles.values() if s.plain]
+        mark = max(marks, key=marks.count) if marks else "."
+        types = {
+            str(sorter.positions[f.name]): pa.float64() if self._is_plain(f, mark) else pa.string()
+            for f in self.plan.fields
+        }
+        try:
+            table = pc.read_csv(
+                io.BytesIO(data),
+                pc.ReadOptions(column_names=[str(i) for i in range(sorter.n_fields)]),
+                pc.ParseOptions(delimiter=delimiter, invalid_row_handler=None),
+                pc.ConvertOptions(
+                    column_types=types,
+                    include_columns=list(types),
+                    null_values=self._null_words(),
+                    strings_can_be_null=False,
+                    decimal_point=mark,
+                ),
+            )
+        except pa.ArrowInvalid:
+            return None
+        return table if table.num_rows == block.n_lines else None
+
+    def _is_plain(self, f: Field, mark: str) -> bool:
+        """Tell whether the fast path may read a field's numbers."""
+        form = self.plan.time
+        if f.name == TIME and form is not None and not self.plan.has(DATE):
+            return form.kind is TimeKind.ELAPSED and form.mark == mark
+        style = self.plan.styles.get(f.name)
+        return f.role is Role.NUMBER and style is not None and style.plain and style.mark == mark
+
+    def _null_words(self) -> list[str]:
+        """All spellings of "no reading" that the fast path knows."""
+        words = self.reading.missing_words
+        spelled = {form for w in words for form in (w, w.upper(), w.capitalize(), w.title())}
+        return sorted(spelled | {" " + word for word in spelled})
+
+
+def _flat(column: pa.ChunkedArray) -> pa.Array | npt.NDArray[np.float64]:
+    """Return a column as floats, or as one array of text."""
+    if pa.types.is_floating(column.type):
+        return column.to_numpy()
+    return column.combine_chunks()
+
+
+def _column(rows: list[list[str]], position: int | None) -> pa.Array:
+    """Return one column of split rows; empty cells where the log no longer has it."""
+    if position is None:
+        return pa.array([""] * len(rows), pa.string())
+    return pa.array([row[position] for row in rows], pa.string())

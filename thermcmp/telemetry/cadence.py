@@ -1,0 +1,33 @@
+"""The usual time between readings."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+#: So many steps show the usual one as well as all do.
+_SAMPLE: Final = 20_000
+
+
+def usual_step_s(time_s: npt.ArrayLike) -> float:
+    """Return the usual time between readings.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Times [s]; never falling.
+
+    Returns
+    -------
+    float
+        Median step of the readings, or of a sample of them where they are very many; one
+        second where there is no step above zero [s].
+    """
+    times = np.asarray(time_s, dtype=np.float64)
+    if len(times) < 2:
+        return 1.0
+    every = max(len(times) // _SAMPLE, 1)
+    at = np.arange(0, len(times) - 1, every)
+    return float(np.median(times[at + 1] - times[at])) or 1.0

@@ -1,0 +1,101 @@
+"""What speaks against comparing runs with each other, seen over all of them."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+#: Runs that are to be compared at equal power differ by no more than this share
+#: (common practice, no source).
+_POWER_SHARE: Final = 0.05
+#: Two coolers that read the same to this [K] while power or fan differ are suspect.
+_SAME_K: Final = 0.1
+_DIFFERENT_SHARE: Final = 0.05
+#: Repeats whose resistance climbs or falls with the order by more than this [K].
+_ORDER_K: Final = 1.0
+_PARTS: Final = ("cooler_model", "cooler_id", "board_model", "board_id", "firmware", "assembly")
+
+
+def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
+    """Look over all runs for what no single run can show.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Result rows.
+
+    Returns
+    -------
+    tuple of str
+        One sentence each: power that was not held across runs, equal temperatures at
+        unequal power or fan speed, repeats that follow their order.
+    """
+    cautions: list[str] = []
+    for sensor, rows in results.groupby("sensor", dropna=False, observed=True, sort=False):
+        if not cautions:
+            cautions += _unequal_power(rows)
+        cautions += _same_reading(str(sensor), rows)
+        cautions += _follows_order(str(sensor), rows)
+    return tuple(cautions)
+
+
+def _unequal_power(rows: pd.DataFrame) -> list[str]:
+    """Tell whether power was held across runs."""
+    power = rows["power_w"].to_numpy(dtype=float)
+    if len(power) < 2 or np.ptp(power) <= _POWER_SHARE * np.median(power):
+        return []
+    low, high = rows["run"].iloc[int(np.argmin(power))], rows["run"].iloc[int(np.argmax(power))]
+    return [
+        f"power was not held across runs: {power.min():.0f} W in {low} to {power.max():.0f} W in "
+        f"{high}; compare thermal resistances, not temperatures"
+    ]
+
+
+def _same_reading(sensor: str, rows: pd.DataFrame) -> list[str]:
+    """Find different builds that read the same at unequal power or fan speed."""
+    builds = rows[[p for p in _PARTS[:5] if p in rows]].astype("string").fillna("")
+    labels = builds.agg(" / ".join, axis=1).to_numpy()
+    temperature = rows["temperature_c"].to_numpy(dtype=float)
+    runs = rows["run"].to_numpy()
+    drive = rows[["power_w", "fan_rpm"]].to_numpy(dtype=float)
+    order = np.argsort(temperature, kind="stable")
+    found = []
+    for a, b in pairwise(order):
+        same = temperature[b] - temperature[a] <= _SAME_K and labels[a] != labels[b]
+        apart = np.abs(drive[a] - drive[b]) / np.maximum(np.abs(drive[a]), 1e-9)
+        if same and np.nanmax(np.append(apart, 0.0)) > _DIFFERENT_SHARE:
+            found.append(f"{runs[a]} and {runs[b]}")
+    if not found:
+        return []
+    return [
+        f"{sensor} reads the same to {_SAME_K:g} K in {', '.join(found[:5])} at unequal power or "
+        "fan speed: was it held at a target by the firmware?"
+    ]
+
+
+def _follows_order(sensor: str, rows: pd.DataFrame) -> list[str]:
+    """Find repeats of one build whose rise follows the order of the runs."""
+    parts = [part for part in _PARTS if part in rows]
+    found = []
+    for _, repeats in rows.groupby(parts, dropna=False, observed=True, sort=False):
+        if len(repeats) < 4:
+            continue
+        if repeats["started_at"].notna().all():
+            repeats = repeats.sort_values("started_at", kind="stable")
+        rise = (repeats["temperature_c"] - repeats["ambient_c"]) / repeats["power_w"]
+        levels = rise.to_numpy(dtype=float) * float(repeats["power_w"].mean())
+        half = len(levels) // 2
+        early, late = levels[:half], levels[-half:]
+        apart = float(late.mean() - early.mean())
+        # Far apart, and no late run among the early ones: an order, not a scatter.
+        if abs(apart) > _ORDER_K and (early.max() < late.min() or early.min() > late.max()):
+            found.append(f"{repeats['run'].iloc[0]} to {repeats['run'].iloc[-1]} ({apart:+.1f} K)")
+    if not found:
+        return []
+    return [
+        f"repeats follow their order in {sensor}: {', '.join(found)}; they are no exchangeable "
+        "repeats"
+    ]

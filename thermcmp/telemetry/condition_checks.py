@@ -1,0 +1,209 @@
+"""The protocol's checks of what a run held in its window."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp.telemetry.checks import Check, movement, stated_value, weighted_mean
+from thermcmp.telemetry.protocol import Held, Protocol, Verdict
+from thermcmp.telemetry.quantities import (
+    AMBIENT,
+    FAN_DUTY,
+    FAN_SPEED,
+    FIRMWARE,
+    POWER,
+    THROTTLED,
+)
+
+#: Ambient may change by this many times the protocol's limit and still be corrected.
+AMBIENT_CORRECTABLE: Final = 3.0
+_UNITS: Final = {FAN_SPEED: "rpm", FAN_DUTY: "%", POWER: "W", AMBIENT: "°C"}
+_NAMES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", AMBIENT: "ambient"}
+
+
+def check_conditions(
+    window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]
+) -> list[Check]:
+    """Check what a run held in its window.
+
+    Parameters
+    ----------
+    window : pandas.DataFrame
+        Readings of the window.
+    protocol : Protocol
+        What must have been held.
+    run : mapping
+        The run's row of the run sheet.
+
+    Returns
+    -------
+    list of Check
+        One for each quantity, in a fixed order.
+    """
+    return [
+        *_check_fan(window, protocol, run),
+        *_check_power(window, protocol, run),
+        *_check_ambient(window, protocol, run),
+        *_check_firmware(window, protocol, run),
+        *_check_throttling(window, protocol),
+    ]
+
+
+def _check_fan(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
+    """Check that the fan speed is known by tachometer, steady and as held."""
+    speed = weighted_mean(window, FAN_SPEED)
+    stated = stated_value(run, FAN_SPEED)
+    if np.isnan(speed) and not np.isnan(stated):
+        once = Check(
+            "fan speed",
+            Verdict.CORRECTED,
+            "fan speed was stated once, not logged",
+            stated,
+            unit="rpm",
+        )
+        return [once, *_held(window, FAN_SPEED, stated, protocol.fan_rpm)]
+    if np.isnan(speed):
+        duty = weighted_mean(window, FAN_DUTY)
+        verdict = Verdict.REFUSED if protocol.tachometer else Verdict.CORRECTED
+        if np.isnan(duty):
+            words = "no fan speed was logged: the run cannot be compared at equal speed"
+            others = [c for c in window.columns if str(c).endswith("_rpm")]
+            words += f"; name one of {', '.join(others)} fan_rpm" if others else ""
+        else:
+            words = (
+                f"duty alone ({duty:.0f} %): duty is not fan speed, so the run cannot enter a "
+                "comparison at equal speed; log the tachometer"
+            )
+        steady = (
+            [] if np.isnan(duty) else _steadiness(window, FAN_DUTY, duty, protocol.fan_drift_share)
+        )
+        return [Check("fan speed", verdict, words, duty, unit="%"), *steady]
+    return [
+        *_steadiness(window, FAN_SPEED, speed, protocol.fan_drift_share),
+        *_held(window, FAN_SPEED, speed, protocol.fan_rpm),
+    ]
+
+
+def _check_power(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
+    """Check that the power is known, steady and as held."""
+    power = weighted_mean(window, POWER)
+    if np.isnan(power):
+        stated = stated_value(run, POWER)
+        if np.isnan(stated):
+            return [
+                Check(
+                    "power", Verdict.REFUSED, "no power was logged and none stands in the run sheet"
+                )
+            ]
+        once = Check(
+            "power", Verdict.CORRECTED, "power was stated once, not logged", stated, unit="W"
+        )
+        return [once, *_held(window, POWER, stated, protocol.power_w)]
+    return [
+        *_steadiness(window, POWER, power, protocol.power_drift_share),
+        *_held(window, POWER, power, protocol.power_w),
+    ]
+
+
+def _check_ambient(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
+    """Check that ambient was watched, steady and as held."""
+    ambient = weighted_mean(window, AMBIENT)
+    if np.isnan(ambient):
+        stated = stated_value(run, AMBIENT)
+        if np.isnan(stated):
+            return [
+                Check(
+                    "ambient",
+                    Verdict.REFUSED,
+                    "no ambient was logged and none stands in the run sheet",
+                )
+            ]
+        once = Check(
+            "ambient", Verdict.CORRECTED, "ambient was stated once, not watched", stated, unit="°C"
+        )
+        return [once, *_held(window, AMBIENT, stated, protocol.ambient_c)]
+    moved, second = movement(window, AMBIENT)
+    limit = protocol.ambient_drift_k
+    checks = _held(window, AMBIENT, ambient, protocol.ambient_c)
+    if moved <= limit:
+        return [
+            Check(
+                "ambient steady", Verdict.PASS, f"ambient moved by {moved:.2f} K", moved, limit, "K"
+            ),
+            *checks,
+        ]
+    fair = moved <= AMBIENT_CORRECTABLE * limit
+    words = f"ambient moved by {moved:.1f} K" + (
+        "; the rise is taken second by second" if fair else ": the cooler could not follow"
+    )
+    verdict = Verdict.CORRECTED if fair else Verdict.REFUSED
+    return [Check("ambient steady", verdict, words, moved, limit, "K", second), *checks]
+
+
+def _check_firmware(
+    window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]
+) -> list[Check]:
+    """Check that the firmware is the stated one and did not change."""
+    seen = set(window[FIRMWARE].dropna().unique()) - {""} if FIRMWARE in window else set()
+    stated = run.get(FIRMWARE)
+    if stated is not None and not pd.isna(stated) and str(stated):
+        seen.add(str(stated))
+    if len(seen) > 1:
+        return [
+            Check(
+                "firmware",
+                Verdict.REFUSED,
+                f"log and run sheet differ: {' and '.join(sorted(seen))}",
+            )
+        ]
+    if protocol.firmware is None:
+        return []
+    if seen != {protocol.firmware}:
+        found = seen.pop() if seen else "not stated"
+        return [Check("firmware", Verdict.REFUSED, f"firmware is {found}, not {protocol.firmware}")]
+    return [Check("firmware", Verdict.PASS, f"firmware is {protocol.firmware}")]
+
+
+def _check_throttling(window: pd.DataFrame, protocol: Protocol) -> list[Check]:
+    """Check that the card was not throttled in the window."""
+    if THROTTLED not in window:
+        return []
+    throttled = window[THROTTLED].to_numpy(dtype=bool)
+    if not throttled.any():
+        return [Check("throttling", Verdict.PASS, "not throttled", 0.0, 0.0, "%")]
+    share = 100.0 * float(np.mean(throttled))
+    second = float(window["time_s"].to_numpy(dtype=float)[np.argmax(throttled)])
+    verdict = Verdict.REFUSED if protocol.throttling == "refuse" else Verdict.CORRECTED
+    words = f"throttled in {share:.0f} % of the window"
+    return [Check("throttling", verdict, words, share, 0.0, "%", second)]
+
+
+def _steadiness(window: pd.DataFrame, name: str, mean: float, share: float) -> list[Check]:
+    """Check that a quantity did not move in the window."""
+    moved, second = movement(window, name)
+    unit, limit = _UNITS[name], share * abs(mean)
+    title = f"{_NAMES[name]} steady"
+    if np.isnan(moved):
+        return [Check(title, Verdict.REFUSED, f"too few readings of {_NAMES[name]}")]
+    words = f"{_NAMES[name]} moved by {moved:.4g} {unit} around {mean:.4g} {unit}"
+    if moved <= limit:
+        return [Check(title, Verdict.PASS, words, moved, limit, unit)]
+    return [Check(title, Verdict.REFUSED, words + ": it was not held", moved, limit, unit, second)]
+
+
+def _held(window: pd.DataFrame, name: str, mean: float, held: Held | None) -> list[Check]:
+    """Check that a quantity was at its target."""
+    if held is None:
+        return []
+    unit, verdict = _UNITS[name], held.judge(mean)
+    away = mean - held.target
+    words = f"{_NAMES[name]} is {mean:.5g} {unit}, held at {held.target:g} ± {held.tolerance:g}"
+    second = float("nan")
+    if verdict is not Verdict.PASS and name in window:
+        off = np.abs(window[name].to_numpy(dtype=float) - held.target) > held.tolerance
+        second = float(window["time_s"].to_numpy(dtype=float)[np.argmax(off)])
+    return [Check(_NAMES[name], verdict, words, away, held.tolerance, unit, second)]

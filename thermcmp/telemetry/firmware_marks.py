@@ -1,0 +1,135 @@
+"""What the firmware did to a sensor: held it at a target, or stopped it at its limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from thermcmp.telemetry.checks import Check
+from thermcmp.telemetry.protocol import Protocol, Verdict
+from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, POWER
+from thermcmp.telemetry.regulation import Regulation, find_regulation
+from thermcmp.telemetry.sensors import Series, SteadyRise
+
+Floats = npt.NDArray[np.float64]
+
+#: A mean this close to a target or limit is at it [K], or one sensor step.
+_BAND_K: Final = 0.5
+#: A control loop shows itself within the last two hours at load [s].
+_LOOK_BACK_S: Final = 7_200.0
+
+
+@dataclass(frozen=True, slots=True)
+class SensorResult:
+    """One sensor of a run, judged.
+
+    Attributes
+    ----------
+    series : Series
+        Its readings at load.
+    rise : SteadyRise
+        Its steady rise.
+    regulated : bool
+        Whether a control loop held it.
+    at_limit : bool
+        Whether it was at its limit.
+    checks : tuple of Check
+        All checks about it.
+    """
+
+    series: Series
+    rise: SteadyRise
+    regulated: bool
+    at_limit: bool
+    checks: tuple[Check, ...]
+
+
+def judge_sensor(
+    series: Series, rise: SteadyRise, start_s: float, record: pd.DataFrame, protocol: Protocol
+) -> SensorResult:
+    """Look for regulation and limits behind a steady rise.
+
+    Parameters
+    ----------
+    series : Series
+        The sensor's readings at load.
+    rise : SteadyRise
+        Its steady rise.
+    start_s : float
+        Start of the window [s].
+    record : pandas.DataFrame
+        The run's telemetry frame.
+    protocol : Protocol
+        Known targets and limits.
+
+    Returns
+    -------
+    SensorResult
+        With a check for each finding.
+    """
+    checks = [rise.check]
+    mean_c = float(np.mean(series.since(start_s).temperature_c))
+    held = None if np.isnan(rise.rise_k) else _regulation(series, mean_c, start_s, record, protocol)
+    if held is not None:
+        checks.append(_regulated(series.name, held))
+    band = max(_BAND_K, series.step_k)
+    limit = protocol.limits_c.get(series.name)
+    at_limit = limit is not None and not np.isnan(rise.rise_k) and mean_c >= limit - band
+    if at_limit and limit is not None:
+        words = f"{series.name} was at its limit of {limit:g} °C"
+        checks.append(
+            Check("limit", Verdict.CORRECTED, words, mean_c, limit, "°C", sensor=series.name)
+        )
+    return SensorResult(series, rise, held is not None, at_limit, tuple(checks))
+
+
+def _regulation(
+    series: Series, mean_c: float, start_s: float, record: pd.DataFrame, protocol: Protocol
+) -> Regulation | None:
+    """Find out whether a sensor was held, by its stated target or by what it shows."""
+    target = protocol.targets_c.get(series.name)
+    if target is not None and abs(mean_c - target) <= max(_BAND_K, series.step_k):
+        return Regulation(mean_c, "", float("nan"), float("nan"), start_s)
+    series = series.since(series.time_s[-1] - _LOOK_BACK_S)
+    # The other columns at the sensor's own readings.
+    at = np.searchsorted(record["time_s"].to_numpy(dtype=float), series.time_s)
+    fan = _logged(record, FAN_SPEED, at)
+    return find_regulation(
+        series.time_s,
+        series.temperature_c,
+        series.rise_k,
+        _logged(record, POWER, at),
+        _logged(record, FAN_DUTY, at) if fan is None else fan,
+        held_c=mean_c,
+        step_k=series.step_k,
+    )
+
+
+def _logged(record: pd.DataFrame, name: str, at: npt.NDArray[np.int64]) -> Floats | None:
+    """Return a column at some readings; None where it holds nothing."""
+    if name not in record:
+        return None
+    values = record[name].to_numpy(dtype=float)[at]
+    return None if np.isnan(values).all() else values
+
+
+def _regulated(sensor: str, held: Regulation) -> Check:
+    """Say that a sensor was regulated, and by what."""
+    how = f" by {held.actuator} ({held.start:.4g} to {held.end:.4g})" if held.actuator else ""
+    words = (
+        f"{sensor} was regulated at {held.held_c:.1f} °C{how}: its temperature is no result; "
+        "compare by power, fan speed or noise, or by thermal resistance"
+    )
+    return Check(
+        name="regulated",
+        verdict=Verdict.CORRECTED,
+        words=words,
+        figure=held.held_c,
+        unit="°C",
+        second=held.start_s,
+        sensor=sensor,
+    )

@@ -1,0 +1,166 @@
+"""The first-order rise of a warming body, fitted to a run that stopped early."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.autocorrelation import effective_size
+
+Floats = npt.NDArray[np.float64]
+
+_LEAST_READINGS: Final = 6
+#: Below so many time constants per span the readings lie on a straight line.
+_LEAST_RATE: Final = 0.02
+#: Rates beyond this logarithm are a step or a straight line.
+_LOG_RATE: Final = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class FirstOrderRise:
+    """Fit of ``rise(t) = final + (initial - final) * exp(-t / time_constant)``.
+
+    Attributes
+    ----------
+    final_k, initial_k : float
+        Rise at the end of all times and at time zero [K].
+    time_constant_s : float
+        Time constant [s].
+    final_error_k, time_constant_error_s : float
+        Their standard errors [K], [s].
+    residual_sd_k : float
+        Standard deviation of the residuals [K].
+    """
+
+    final_k: float
+    initial_k: float
+    time_constant_s: float
+    final_error_k: float
+    time_constant_error_s: float
+    residual_sd_k: float
+
+    def at(self, time_s: npt.ArrayLike) -> Floats:
+        """Return the fitted rise.
+
+        Parameters
+        ----------
+        time_s : array_like
+            Times on the fit's own time [s].
+
+        Returns
+        -------
+        numpy.ndarray
+            Rise [K].
+        """
+        decay = np.exp(-np.asarray(time_s, dtype=np.float64) / self.time_constant_s)
+        return self.final_k + (self.initial_k - self.final_k) * decay
+
+
+def fit_first_order_rise(
+    time_s: npt.ArrayLike,
+    rise_k: npt.ArrayLike,
+    *,
+    initial_k: float | None = None,
+    independent: bool = False,
+) -> FirstOrderRise:
+    """Fit a first-order rise by least squares.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Times [s].
+    rise_k : array_like, shape (n,)
+        Rise over ambient [K].
+    initial_k : float, optional
+        Rise at time zero, where it is known [K]; fitted by default.
+    independent : bool
+        Whether the residuals are taken as independent; by default the errors are
+        widened by their autocorrelation.
+
+    Returns
+    -------
+    FirstOrderRise
+        Estimates and standard errors.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than six readings, or the readings hold no such rise.
+
+    References
+    ----------
+    With `initial_k` zero it is the model of Misra1a and BoxBOD of the NIST Statistical
+    Reference Datasets, ``b1 * (1 - exp(-b2 * x))``.
+    """
+    from scipy.optimize import least_squares
+
+    t = np.asarray(time_s, dtype=np.float64)
+    y = np.asarray(rise_k, dtype=np.float64)
+    if len(t) < _LEAST_READINGS or not np.ptp(t) > 0.0:
+        raise _no_rise("too few readings", f"give at least {_LEAST_READINGS}")
+    # Scaled so that all parameters are about one: rises in units of the largest one, times
+    # in units of the span. The rate is fitted by its logarithm, so it stays above zero.
+    span, top = float(np.ptp(t)), float(np.max(np.abs(y))) or 1.0
+    x, z = t / span, y / top
+    known = None if initial_k is None else initial_k / top
+
+    def unpack(p: Floats) -> tuple[float, float, float]:
+        rate = float(np.exp(np.clip(p[1], -_LOG_RATE, _LOG_RATE)))
+        return float(p[0]), float(p[2]) if known is None else known, rate
+
+    def residual(p: Floats) -> Floats:
+        final, initial, rate = unpack(p)
+        return final + (initial - final) * np.exp(-rate * x) - z
+
+    def slopes(p: Floats) -> Floats:
+        final, initial, rate = unpack(p)
+        decay = np.exp(-rate * x)
+        parts = [1.0 - decay, -(initial - final) * rate * x * decay]
+        return np.column_stack([*parts, decay] if known is None else parts)
+
+    tiny = 1e-15  # As far as the digits go: the fit is to be exact.
+    found = least_squares(
+        residual, _start(x, z, known), slopes,
+        x_scale="jac", xtol=tiny, ftol=tiny, gtol=tiny, max_nfev=400,
+    )  # fmt: skip
+    final, initial, rate = unpack(found.x)
+    jacobian = slopes(found.x)
+    spread = jacobian.T @ jacobian
+    bent = rate > _LEAST_RATE and np.isfinite(spread).all() and np.linalg.cond(spread) < 1e14
+    if not bent:
+        raise _no_rise("the readings hold no rise towards a final value", "run longer")
+    left = residual(found.x)
+    variance = float(left @ left) / (len(t) - len(found.x))
+    widening = 1.0 if independent else len(t) / effective_size(left)
+    errors = np.sqrt(np.diag(np.linalg.inv(spread)) * variance * widening)
+    # The error of a logarithm, that of the rate, is a share.
+    return FirstOrderRise(
+        final * top, initial * top, span / rate,
+        float(errors[0]) * top, span / rate * float(errors[1]), float(np.sqrt(variance)) * top,
+    )  # fmt: skip
+
+
+def _start(x: Floats, z: Floats, known: float | None) -> Floats:
+    """Find a starting point: the best of a grid of rates, linear in the rest."""
+    best, chosen = np.inf, np.array([z[-1], 0.0, z[0]])
+    for rate in np.geomspace(0.02, 200.0, 40):
+        decay = np.exp(-rate * x)
+        if known is None:
+            design, target = np.column_stack([1.0 - decay, decay]), z
+        else:
+            design, target = (1.0 - decay)[:, None], z - known * decay
+        solution, *_ = np.linalg.lstsq(design, target, rcond=None)
+        misfit = float(np.sum((design @ solution - target) ** 2))
+        if misfit < best:
+            initial = known if known is not None else float(solution[1])
+            best, chosen = misfit, np.array([float(solution[0]), np.log(rate), initial])
+    return chosen if known is None else chosen[:2]
+
+
+def _no_rise(message: str, mend: str) -> InputError:
+    """Make the error for readings without such a rise."""
+    return InputError("A first-order rise cannot be fitted:", [Fault(message, mend)])

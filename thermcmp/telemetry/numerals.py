@@ -1,0 +1,175 @@
+"""Numbers as people write them: decimal mark, thousands mark, a unit behind.
+
+``1,850`` is 1850 to one reader and 1.85 to another. A column's decimal mark is
+therefore proved by its own cells, or by the range of its quantity; where both
+readings stay possible the caller must say which is meant.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+from thermcmp.telemetry.units import RANGES, Dimension, Unit, parse_unit
+
+POINT: Final = "."
+COMMA: Final = ","
+MARKS: Final = (POINT, COMMA)
+
+_SPACES: Final = "'’\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE} "
+
+
+def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
+    """Build the pattern of a number with these marks; a group never starts with 0."""
+    mark, group = re.escape(decimal), f"[{re.escape(thousands)}{_SPACES}]"
+    whole = rf"(?:[1-9][0-9]{{0,2}}(?:{group}[0-9]{{3}})+|[0-9]+)"
+    # '71.' is a number, '71,' is a cell and a comma.
+    least = "*" if decimal == POINT else "+"
+    return re.compile(
+        rf"[+\-−]?(?:{whole}(?:{mark}[0-9]{least})?|{mark}[0-9]+)(?:[eE][+-]?[0-9]+)?"
+    )
+
+
+_NUMBER: Final = {POINT: _pattern(POINT, COMMA), COMMA: _pattern(COMMA, POINT)}
+
+
+def parse_number(text: str, mark: str = POINT) -> float | None:
+    """Read a number written with the given decimal mark.
+
+    Parameters
+    ----------
+    text : str
+        The number, without unit; blanks around it are ignored.
+    mark : {".", ","}
+        Decimal mark; the other one, a blank or an apostrophe may group thousands.
+
+    Returns
+    -------
+    float or None
+        None if it is not a number under this mark.
+    """
+    plain = text.strip()
+    if not _NUMBER[mark].fullmatch(plain):
+        return None
+    other = COMMA if mark == POINT else POINT
+    for sign in (other, *_SPACES):
+        plain = plain.replace(sign, "")
+    return float(plain.replace(mark, POINT).replace("−", "-"))
+
+
+_DRESSED: Final = re.compile(
+    r"^\s*(?P<number>[+\-−]?[0-9.,][0-9.,'’\s]*(?:[eE][+-]?[0-9]+)?)(?P<unit>.*?)\s*$"
+)
+
+
+# A plan asks several times about the cells of its sample.
+@lru_cache(maxsize=8192)
+def split_cell(text: str) -> tuple[str, str]:
+    """Split a cell such as ``72 °C`` into its number and its unit.
+
+    Parameters
+    ----------
+    text : str
+        One cell.
+
+    Returns
+    -------
+    number, unit : str
+        Both as written and stripped; the unit is empty where there is none, and the
+        whole text stands in `number` where it does not start like a number.
+    """
+    match = _DRESSED.match(text)
+    if match is None:
+        return text.strip(), ""
+    return match["number"].strip(), match["unit"].strip()
+
+
+def is_ambiguous(number: str) -> bool:
+    """Tell whether a number has two readings, such as 1,850 or 1.850.
+
+    Parameters
+    ----------
+    number : str
+        The number as written.
+
+    Returns
+    -------
+    bool
+        True if both decimal marks give a value and the values differ.
+    """
+    first, second = parse_number(number, POINT), parse_number(number, COMMA)
+    return first is not None and second is not None and first != second
+
+
+@dataclass(frozen=True, slots=True)
+class MarkEvidence:
+    """What a column's cells say about its decimal mark.
+
+    Attributes
+    ----------
+    possible : tuple of str
+        Marks under which every cell is a number in the quantity's range.
+    neutral : bool
+        Whether both marks give the same values.
+    example : str
+        A cell whose two readings differ, or empty.
+    """
+
+    possible: tuple[str, ...]
+    neutral: bool
+    example: str = ""
+
+
+def weigh_marks(
+    cells: Sequence[str], dimension: Dimension, unit: Unit | None, marks: tuple[str, ...] = MARKS
+) -> MarkEvidence:
+    """Find the decimal marks that a column's cells allow.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        Cells that are not missing, units allowed.
+    dimension : Dimension
+        What the column measures; a reading outside its range is disproved.
+    unit : Unit or None
+        The heading's unit, for cells without one; canonical by default.
+    marks : tuple of str
+        Marks that the file's delimiter leaves possible.
+
+    Returns
+    -------
+    MarkEvidence
+        The marks left, and whether it matters.
+    """
+    possible = list(marks)
+    example = ""
+    numbers = 0
+    for cell in dict.fromkeys(cells):
+        readings = {mark: _reading_of(cell, mark, dimension, unit) for mark in marks}
+        numbers += any(readings.values())
+        # A cell that is no number at all, or out of range both ways, proves nothing here:
+        # the reading of the whole log names it with its line.
+        best = max(readings.values())
+        possible = [mark for mark in possible if readings[mark] == best]
+        if not example and is_ambiguous(split_cell(cell)[0]):
+            example = cell
+    if cells and not numbers:
+        possible = []
+    neutral = not example and len(possible) == len(marks) > 1
+    return MarkEvidence(tuple(possible), neutral, example)
+
+
+def _reading_of(cell: str, mark: str, dimension: Dimension, unit: Unit | None) -> int:
+    """Rate a cell under a mark: 2 in range, 1 out of range, 0 no number."""
+    number, behind = split_cell(cell)
+    value = parse_number(number, mark)
+    if value is None:
+        return 0
+    own = parse_unit(behind) if behind else unit
+    low, high = RANGES[dimension]
+    if own is not None and own.dimension is dimension:
+        value = float(own.to_canonical(value))
+    return 2 if low <= value <= high else 1

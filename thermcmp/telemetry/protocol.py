@@ -1,0 +1,227 @@
+"""The test protocol: what is held, within what, and how long."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from enum import StrEnum
+from typing import Any
+
+import pandas as pd
+
+from thermcmp.errors import Fault, InputError
+
+
+class Verdict(StrEnum):
+    """Outcome of a protocol check; the words are those of the results table."""
+
+    PASS = "pass"
+    CORRECTED = "corrected"
+    REFUSED = "refused"
+
+    @property
+    def severity(self) -> int:
+        """Order from harmless to fatal."""
+        return list(Verdict).index(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A quantity that a test holds at a value.
+
+    Attributes
+    ----------
+    target : float
+        The value it is held at.
+    tolerance : float
+        Within this it passes, in the quantity's unit.
+    correctable : float
+        Within this it passes with a correction: the row carries the actual value and
+        comparisons bring it to equal conditions. Beyond, the run is refused. Equal to
+        `tolerance` by default.
+    """
+
+    target: float
+    tolerance: float
+    correctable: float | None = None
+
+    def judge(self, value: float) -> Verdict:
+        """Judge a value.
+
+        Parameters
+        ----------
+        value : float
+            Mean over the window, in the quantity's unit.
+
+        Returns
+        -------
+        Verdict
+            Refused for NaN.
+        """
+        away = abs(value - self.target)
+        if away <= self.tolerance:
+            return Verdict.PASS
+        return Verdict.CORRECTED if away <= (self.correctable or 0.0) else Verdict.REFUSED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Protocol:
+    """How a run must have been made to enter a comparison.
+
+    The defaults are common practice, no source, unless said otherwise.
+
+    Attributes
+    ----------
+    fan_rpm : Held, optional
+        Fan speed by tachometer [rpm]; only its steadiness is checked by default.
+    power_w : Held, optional
+        Board power [W]; only its steadiness is checked by default.
+    ambient_c : Held, optional
+        Air temperature at the cooler's intake [°C]; only its steadiness by default.
+    firmware : str, optional
+        Firmware that must have run.
+    soak_s : float
+        Least time at load before the window [s].
+    window_s : float
+        Least length of the averaged window [s]; it is taken at the end of the time at
+        load, and is made up to four times longer while the rise stays settled.
+    drift_k_per_min : float
+        Largest drift of a settled rise [K/min]; it must be shown to be smaller.
+    swing_k : float
+        Largest swing of a settled rise [K]; more is a cycle, never a steady state.
+    ambient_drift_k : float
+        Largest change of ambient in the window [K]; up to three times as much passes with
+        a correction, since the rise is taken second by second.
+    fan_drift_share, power_drift_share : float
+        Largest change of fan speed and power in the window, as a share of their means.
+    pause_s : float
+        Longest break in the load that does not start the soak again [s].
+    gap_s : float
+        Longest time without readings that a window may span [s].
+    tachometer : bool
+        Whether the fan speed must be known in rpm. Duty in % is not fan speed: the same
+        38 % gave 1700 to 1800 rpm on cards of one model.
+    throttling : {"refuse", "mark"}
+        What becomes of a run with throttled seconds in its window.
+    extrapolate : bool
+        Whether a run that stopped early may be extrapolated: if it was at load for half
+        of `soak_s` and `window_s` together, and fan and power were held meanwhile.
+    extrapolation_error_k : float
+        Largest standard error of an extrapolated rise [K].
+    targets_c : mapping of str to float
+        Temperatures that the firmware is known to hold, by sensor [°C].
+    limits_c : mapping of str to float
+        Highest allowed temperatures by sensor [°C]; a mean at it is marked ``at_limit``.
+
+    Raises
+    ------
+    InputError
+        If a value is out of range.
+    """
+
+    fan_rpm: Held | None = None
+    power_w: Held | None = None
+    ambient_c: Held | None = None
+    firmware: str | None = None
+    soak_s: float = 600.0
+    window_s: float = 300.0
+    drift_k_per_min: float = 0.1
+    swing_k: float = 5.0
+    ambient_drift_k: float = 1.0
+    fan_drift_share: float = 0.02
+    power_drift_share: float = 0.03
+    pause_s: float = 3.0
+    gap_s: float = 5.0
+    tachometer: bool = True
+    throttling: str = "refuse"
+    extrapolate: bool = True
+    extrapolation_error_k: float = 1.0
+    targets_c: Mapping[str, float] = field(default_factory=dict)
+    limits_c: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        faults = []
+        for name in _POSITIVE:
+            value = getattr(self, name)
+            if not 0.0 < value < float("inf"):
+                faults.append(
+                    Fault(
+                        "must be above zero",
+                        "give a positive number",
+                        column=name,
+                        value=str(value),
+                    )
+                )
+        for name in ("soak_s", "pause_s"):
+            value = getattr(self, name)
+            if not 0.0 <= value < float("inf"):
+                faults.append(
+                    Fault(
+                        "must not be negative",
+                        "give a time in seconds",
+                        column=name,
+                        value=str(value),
+                    )
+                )
+        for name in ("fan_rpm", "power_w", "ambient_c"):
+            held = getattr(self, name)
+            if held is not None and not _is_held(held):
+                faults.append(
+                    Fault(
+                        "not a held quantity",
+                        "give Held(target, tolerance)",
+                        column=name,
+                        value=str(held),
+                    )
+                )
+        if self.throttling not in ("refuse", "mark"):
+            faults.append(
+                Fault(
+                    "unknown choice",
+                    "use 'refuse' or 'mark'",
+                    column="throttling",
+                    value=str(self.throttling),
+                )
+            )
+        if faults:
+            raise InputError("This protocol cannot be followed:", faults)
+
+    def for_run(self, run: Mapping[str, Any]) -> Protocol:
+        """Return the protocol with a run's own targets.
+
+        Parameters
+        ----------
+        run : mapping
+            Run sheet row; ``target_fan_rpm``, ``target_power_w`` and
+            ``target_ambient_c`` replace the targets and keep the tolerances. Where the
+            protocol has none, they are 1 % of the speed, 3 % of the power and 5 % of the
+            ambient temperature (common practice, no source).
+
+        Returns
+        -------
+        Protocol
+            This one where the run states none.
+        """
+        changed: dict[str, Any] = {}
+        for name, share in (("fan_rpm", 0.01), ("power_w", 0.03), ("ambient_c", 0.05)):
+            value = run.get(f"target_{name}")
+            if value is not None and not pd.isna(value):
+                target, held = float(value), getattr(self, name)
+                changed[name] = (
+                    replace(held, target=target) if held else Held(target, share * target)
+                )
+        return replace(self, **changed) if changed else self
+
+
+_POSITIVE = tuple(
+    f.name
+    for f in fields(Protocol)
+    if isinstance(f.default, float) and f.name not in ("soak_s", "pause_s")
+)
+
+
+def _is_held(held: object) -> bool:
+    """Tell whether a held quantity has sound numbers."""
+    if not isinstance(held, Held) or not held.tolerance > 0.0:
+        return False
+    return held.correctable is None or held.correctable >= held.tolerance

@@ -1,0 +1,194 @@
+"""Canonical names of logged columns, and the recognition of headings.
+
+A canonical name ends with its unit: ``memory_c``, ``fan_rpm``, ``power_w``. Every
+temperature other than the ambient one is a sensor.
+"""
+
+from __future__ import annotations
+
+import re
+from enum import StrEnum
+from typing import Final
+
+from thermcmp.telemetry.units import Dimension, Unit
+
+AMBIENT: Final = "ambient_c"
+FAN_SPEED: Final = "fan_rpm"
+FAN_DUTY: Final = "fan_percent"
+POWER: Final = "power_w"
+NOISE: Final = "noise_dba"
+LOAD: Final = "load_percent"
+THROTTLED: Final = "throttled"
+DEVICE: Final = "device"
+FIRMWARE: Final = "firmware"
+TIME: Final = "time"
+DATE: Final = "date"
+ELAPSED: Final = "elapsed_s"
+
+#: Columns that a telemetry frame may hold beside the quantities.
+FRAME_COLUMNS: Final = ("time_s", "recorded_at", "device", "segment", "line")
+
+
+class Role(StrEnum):
+    """How a column's cells are read."""
+
+    NUMBER = "number"
+    TIME = "time"
+    TEXT = "text"
+    FLAG = "flag"
+
+
+_PLAIN: Final[dict[str, Role]] = {
+    TIME: Role.TIME,
+    DATE: Role.TIME,
+    THROTTLED: Role.FLAG,
+    DEVICE: Role.TEXT,
+    FIRMWARE: Role.TEXT,
+}
+
+_TIME_HEADINGS: Final = {
+    "time", "timestamp", "time stamp", "datetime", "date time", "date and time", "elapsed",
+    "elapsed time", "recorded at", "epoch", "unix time", "time of day", "utc",
+}  # fmt: skip
+_ISO_DATE: Final = re.compile(r"\b\d{4} [01]\d [0-3]\d\b")
+_COUNTER_HEADINGS: Final = {"elapsed", "elapsed time", "uptime", "up time"}
+_FLAG_HEADINGS: Final = {"throttled", "throttling", "throttle"}
+_DEVICE_HEADINGS: Final = {"device", "device id", "card", "card id"}
+_FILLERS: Final = {"temperature", "temp", "temperatures", "reading", "t"}
+_FAN_WORDS: Final = {"fan", "fans", "speed", "tacho", "tachometer", "rpm"}
+_POWER_WORDS: Final = {"power", "board", "card", "total", "draw"}
+_NOISE_WORDS: Final = {"noise", "sound", "level", "pressure", "spl", "meter"}
+_LOAD_WORDS: Final = {"load", "utilisation", "utilization", "usage"}
+
+
+def role_of(name: str) -> Role | None:
+    """Return how a canonical column is read.
+
+    Parameters
+    ----------
+    name : str
+        Canonical name.
+
+    Returns
+    -------
+    Role or None
+        None if the name is not canonical.
+    """
+    if name in _PLAIN:
+        return _PLAIN[name]
+    return Role.NUMBER if dimension_of(name) else None
+
+
+def dimension_of(name: str) -> Dimension | None:
+    """Return what a canonical column measures, by the name's ending.
+
+    Parameters
+    ----------
+    name : str
+        Canonical name.
+
+    Returns
+    -------
+    Dimension or None
+        None if the ending is no canonical unit.
+    """
+    stem, _, ending = name.rpartition("_")
+    if not stem or not re.fullmatch(r"[a-z][a-z0-9_]*", stem):
+        return None
+    try:
+        return Dimension(ending)
+    except ValueError:
+        return None
+
+
+def sensor_names(columns: list[str]) -> list[str]:
+    """List the sensors among a frame's columns, in order.
+
+    Parameters
+    ----------
+    columns : list of str
+        Canonical names.
+
+    Returns
+    -------
+    list of str
+        Names without the ``_c`` ending; the ambient one is no sensor.
+    """
+    return [
+        name.removesuffix("_c")
+        for name in columns
+        if name != AMBIENT and dimension_of(name) is Dimension.TEMPERATURE
+    ]
+
+
+def recognise(name: str, unit: Unit | None) -> str | None:
+    """Give a heading its canonical name, where that is beyond doubt.
+
+    Parameters
+    ----------
+    name : str
+        The heading without its unit.
+    unit : Unit or None
+        Unit of the heading or of its cells.
+
+    Returns
+    -------
+    str or None
+        None for a column without a known unit that is not a time, a flag or an id.
+    """
+    words = [word for word in re.split(r"[^0-9a-zA-Zµ]+", name.lower()) if word]
+    text = " ".join(words)
+    if unit is not None and unit.dimension is Dimension.TIME:
+        if text in _COUNTER_HEADINGS:
+            return ELAPSED
+        return TIME if text in _TIME_HEADINGS or text in ("", "t") else f"{_slug(words)}_s"
+    if unit is None:
+        return _recognise_plain(text)
+    measured = {
+        Dimension.TEMPERATURE: _temperature,
+        Dimension.SPEED: lambda w: FAN_SPEED if w and _only(w, _FAN_WORDS) else None,
+        Dimension.POWER: lambda w: POWER if "power" in w and _only(w, _POWER_WORDS) else None,
+        Dimension.LEVEL: lambda w: NOISE if w and _only(w, _NOISE_WORDS) else None,
+        Dimension.SHARE: _share,
+    }.get(unit.dimension, lambda w: None)(words)
+    return measured or f"{_slug(words) or 'unnamed'}_{unit.dimension.value}"
+
+
+def _recognise_plain(text: str) -> str | None:
+    """Recognise a heading without a unit; a date may stand behind its name."""
+    text = _ISO_DATE.sub("", text).strip()
+    if text in _TIME_HEADINGS:
+        return TIME
+    if text == "date":
+        return DATE
+    if text in _FLAG_HEADINGS:
+        return THROTTLED
+    if text in _DEVICE_HEADINGS:
+        return DEVICE
+    return FIRMWARE if text == "firmware" else None
+
+
+def _temperature(words: list[str]) -> str:
+    """Name a temperature: the ambient one or a sensor."""
+    if "ambient" in words:
+        return AMBIENT
+    kept = [word for word in words if word not in _FILLERS]
+    return f"{_slug(kept or words) or 'unnamed'}_c"
+
+
+def _share(words: list[str]) -> str | None:
+    """Name a percentage: fan duty or load."""
+    if words and _only(words, _FAN_WORDS | {"duty", "pwm"}):
+        return FAN_DUTY
+    return LOAD if len(words) == 1 and words[0] in _LOAD_WORDS else None
+
+
+def _only(words: list[str], allowed: set[str]) -> bool:
+    """Tell whether all words are allowed ones."""
+    return all(word in allowed for word in words)
+
+
+def _slug(words: list[str]) -> str:
+    """Join words to a name that starts with a letter."""
+    joined = "_".join(words)
+    return f"n{joined}" if joined[:1].isdigit() else joined

@@ -1,0 +1,293 @@
+"""Reducing one run's telemetry to result rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.cadence import usual_step_s
+from thermcmp.telemetry.checks import (
+    Check,
+    between,
+    movement,
+    stated_value,
+    weighted_mean,
+)
+from thermcmp.telemetry.condition_checks import check_conditions
+from thermcmp.telemetry.firmware_marks import SensorResult, judge_sensor
+from thermcmp.telemetry.protocol import Protocol, Verdict
+from thermcmp.telemetry.quantities import (
+    AMBIENT,
+    DEVICE,
+    FAN_DUTY,
+    FAN_SPEED,
+    LOAD,
+    POWER,
+    sensor_names,
+)
+from thermcmp.telemetry.reduction import Reduction, worst
+from thermcmp.telemetry.result_rows import MEASURED, result_rows
+from thermcmp.telemetry.rounding import find_step
+from thermcmp.telemetry.sensors import LEAST_COVERAGE, Series, mean_from, steady_rise
+from thermcmp.telemetry.steady import LEAST_READINGS, Settled, WindowMean
+from thermcmp.telemetry.stretches import Span, Stretch, at_load, longest_stretch
+from thermcmp.telemetry.windows import Window, choose_window
+
+Floats = npt.NDArray[np.float64]
+
+
+def reduce_telemetry(
+    frame: pd.DataFrame,
+    protocol: Protocol | None = None,
+    *,
+    run: Mapping[str, Any] | None = None,
+    notes: Sequence[str] = (),
+) -> Reduction:
+    """Reduce one run's telemetry to a result row per sensor, if it kept the protocol.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        Telemetry of one run and one device, as `read_telemetry` gives it: ``time_s`` [s],
+        sensor columns that end with ``_c`` [°C], and where logged ``ambient_c`` [°C],
+        ``power_w`` [W], ``fan_rpm`` [rpm], ``fan_percent`` [%], ``noise_dba`` [dB(A)],
+        ``load_percent`` [%], ``throttled``, ``firmware``, ``segment``.
+    protocol : Protocol, optional
+        What must have been held; the defaults of `Protocol` by default.
+    run : mapping, optional
+        The run's row of the run sheet: ids and models of the parts, which are passed
+        through, and what was stated instead of logged (``ambient_c``, ``power_w``,
+        ``fan_rpm``, ``noise_dba``).
+    notes : sequence of str, optional
+        Notes of the reader; those of ``frame.attrs`` by default.
+
+    Returns
+    -------
+    Reduction
+        Rows, verdicts and figure. A refused run gives no rows.
+
+    Raises
+    ------
+    InputError
+        If the frame is no telemetry of one device.
+    """
+    sheet = dict(run or {})
+    record = _one_device(frame, sheet)
+    protocol = (protocol or Protocol()).for_run(sheet)
+    notes = tuple(notes) or tuple(frame.attrs.get("notes", ()))
+    time_s = record["time_s"].to_numpy(dtype=float)
+    segment = _segments(record, time_s, protocol)
+    loaded = at_load(time_s, _column(record, POWER), _column(record, LOAD))
+    stretch, spans = longest_stretch(time_s, segment, loaded, protocol.pause_s)
+    if stretch is None:
+        never = Check("load", Verdict.REFUSED, "the card was never at load")
+        return _without_rows(record, protocol, (never,), spans, notes)
+    window, soak = choose_window(time_s, segment, stretch, protocol)
+    if window is None:
+        return _without_rows(record, protocol, (soak,), spans, notes)
+    series, silent = _series(record, stretch, window, sheet)
+    window, means, found = _longer(window, series, record, protocol, sheet)
+    conditions = (soak, *found)
+    sensors = _judged(series, means, window, record, stretch, protocol)
+    rows = result_rows(sensors, conditions, record, stretch, window, sheet)
+    kept = rows["protocol_verdict"] != str(Verdict.REFUSED)
+    return Reduction(
+        rows=rows[kept].reset_index(drop=True),
+        estimates=rows,
+        checks=(*conditions, *silent, *(c for s in sensors for c in s.checks)),
+        window_s=(window.start_s, window.end_s),
+        spans=tuple(spans),
+        protocol=protocol,
+        frame=record,
+        notes=notes,
+    )
+
+
+def _judged(
+    series: list[Series],
+    means: Mapping[str, WindowMean],
+    window: Window,
+    record: pd.DataFrame,
+    stretch: Stretch,
+    protocol: Protocol,
+) -> list[SensorResult]:
+    """Find each sensor's steady rise and what the firmware did to it."""
+    period_s = usual_step_s(record["time_s"].to_numpy(dtype=float))
+    still: bool | None = None
+    results = []
+    for one in series:
+        mean = means[one.name]
+        unsure = not window.full_soak or mean.settled in (Settled.UNDECIDED, Settled.DRIFTING)
+        if still is None and unsure:
+            still = protocol.extrapolate and _held_throughout(record, stretch, window, protocol)
+        rise = steady_rise(
+            one,
+            mean,
+            list(window.earlier_s),
+            stretch.start_s,
+            protocol,
+            full_soak=window.full_soak,
+            may_extrapolate=bool(still),
+        )
+        result = judge_sensor(one, rise, window.start_s, record, protocol)
+        whole = _coverage(one, window, period_s)
+        results.append(replace(result, checks=(whole, *result.checks)))
+    return results
+
+
+def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
+    """Check that a frame is telemetry, and take the device of the run sheet."""
+    faults = []
+    if not isinstance(frame, pd.DataFrame) or "time_s" not in frame:
+        raise _no_telemetry(
+            [Fault("no column 'time_s'", "read the log with read_telemetry", column="time_s")]
+        )
+    record = frame
+    wanted = sheet.get(DEVICE)
+    if DEVICE in record:
+        if wanted is not None and not pd.isna(wanted):
+            record = record[record[DEVICE] == str(wanted)]
+        devices = list(record[DEVICE].dropna().unique())
+        if len(devices) > 1:
+            shown = ", ".join(map(str, devices[:8]))
+            mend = "reduce one at a time, or name it in run"
+            faults.append(Fault(f"{len(devices)} devices: {shown}", mend, column=DEVICE))
+        if not len(record):
+            faults.append(
+                Fault(
+                    "no readings of this device",
+                    "check the run sheet",
+                    column=DEVICE,
+                    value=str(wanted),
+                )
+            )
+    if not sensor_names(list(map(str, record.columns))):
+        faults.append(Fault("no sensor", "name its column so that it ends with _c"))
+    time_s = record["time_s"].to_numpy(dtype=float)
+    if len(time_s) < 2 or np.isnan(time_s).any() or (np.diff(time_s) < 0.0).any():
+        faults.append(
+            Fault(
+                "times must be two or more, and never fall",
+                "read the log with read_telemetry",
+                column="time_s",
+            )
+        )
+    if faults:
+        raise _no_telemetry(faults)
+    return record.reset_index(drop=True)
+
+
+def _no_telemetry(faults: list[Fault]) -> InputError:
+    """Make the error for a frame that is no telemetry."""
+    return InputError("This telemetry cannot be reduced:", faults)
+
+
+def _segments(record: pd.DataFrame, time_s: Floats, protocol: Protocol) -> npt.NDArray[np.int64]:
+    """Return the segments, found by gaps where the frame has none."""
+    if "segment" in record:
+        return record["segment"].to_numpy(dtype=np.int64)
+    steps = np.diff(time_s, prepend=time_s[0])
+    longest = max(protocol.gap_s, 1.5 * usual_step_s(time_s))
+    return np.cumsum(steps > longest).astype(np.int64)
+
+
+def _column(record: pd.DataFrame, name: str) -> Floats | None:
+    """Return a column as floats, None where it is not there."""
+    return record[name].to_numpy(dtype=float) if name in record else None
+
+
+def _series(
+    record: pd.DataFrame, stretch: Stretch, window: Window, sheet: Mapping[str, Any]
+) -> tuple[list[Series], list[Check]]:
+    """Take each sensor's rise over the stretch, second by second; name the silent ones."""
+    time_s = record["time_s"].to_numpy(dtype=float)
+    inside = slice(stretch.first, int(np.searchsorted(time_s, window.end_s, side="right")))
+    ambient = _column(record, AMBIENT)
+    if ambient is None or np.isnan(ambient[inside]).all():
+        ambient = np.full(len(time_s), stated_value(sheet, AMBIENT))
+    series, silent = [], []
+    for name in sensor_names(list(record.columns)):
+        readings = record[f"{name}_c"].to_numpy(dtype=float)
+        rise = readings[inside] - ambient[inside]
+        known = ~np.isnan(rise)
+        if np.count_nonzero(known) < LEAST_READINGS:
+            words = f"{name} was hardly read at load, or ambient is not known"
+            silent.append(Check("coverage", Verdict.REFUSED, words, sensor=name))
+            continue
+        # A slice where all is known: logs can be long, and copies of them are slow.
+        kept = slice(None) if known.all() else known
+        one = (time_s[inside][kept], rise[kept], readings[inside][kept])
+        series.append(Series(name, *one, find_step(readings)))
+    return series, silent
+
+
+def _coverage(series: Series, window: Window, period_s: float) -> Check:
+    """Check that a sensor was read all through the window."""
+    expected = (window.end_s - window.start_s) / period_s
+    share = 100.0 * min(len(series.since(window.start_s).time_s) / expected, 1.0)
+    verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
+    words = f"{series.name} and ambient were read in {share:.0f} % of the window"
+    return Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=series.name)
+
+
+def _longer(
+    window: Window,
+    series: list[Series],
+    record: pd.DataFrame,
+    protocol: Protocol,
+    sheet: Mapping[str, Any],
+) -> tuple[Window, dict[str, WindowMean], list[Check]]:
+    """Lengthen the window while settled sensors stay so and no condition gets worse."""
+
+    def conditions(start_s: float) -> list[Check]:
+        return check_conditions(between(record, start_s, window.end_s), protocol, sheet)
+
+    start, checks = window.start_s, conditions(window.start_s)
+    means = {s.name: mean_from(s, start, protocol) for s in series}
+    settled = [s.name for s in series if means[s.name].settled is Settled.SETTLED]
+    for earlier in window.earlier_s if settled else ():
+        longer = {s.name: mean_from(s, earlier, protocol) for s in series}
+        found = conditions(earlier)
+        unsettled = any(longer[name].settled is not Settled.SETTLED for name in settled)
+        if unsettled or worst(found).severity > worst(checks).severity:
+            break
+        start, means, checks = earlier, longer, found
+    rest = tuple(s for s in window.earlier_s if s < start)
+    return replace(window, start_s=start, earlier_s=rest), means, checks
+
+
+def _held_throughout(
+    record: pd.DataFrame, stretch: Stretch, window: Window, protocol: Protocol
+) -> bool:
+    """Tell whether fan and power were held over the part that an extrapolation uses."""
+    start = stretch.start_s + 0.2 * (window.end_s - stretch.start_s)
+    part = between(record, start, window.end_s)
+    shares = {
+        FAN_SPEED: protocol.fan_drift_share,
+        FAN_DUTY: protocol.fan_drift_share,
+        POWER: protocol.power_drift_share,
+    }
+    for name, share in shares.items():
+        if name in part and not part[name].isna().all():
+            moved, _ = movement(part, name)
+            if not moved <= 1.5 * share * abs(weighted_mean(part, name)):
+                return False
+    return True
+
+
+def _without_rows(
+    record: pd.DataFrame,
+    protocol: Protocol,
+    checks: tuple[Check, ...],
+    spans: list[Span],
+    notes: tuple[str, ...],
+) -> Reduction:
+    """Make the reduction of a run without a window."""
+    empty = pd.DataFrame(columns=list(MEASURED))
+    return Reduction(empty, empty, checks, None, tuple(spans), protocol, record, notes)

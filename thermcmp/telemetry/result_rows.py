@@ -1,0 +1,99 @@
+"""The result rows of a reduced run, built by the names of the results table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp.physics.acoustics import energy_mean_db
+from thermcmp.telemetry.checks import Check, between, stated_value, weighted_mean
+from thermcmp.telemetry.firmware_marks import SensorResult
+from thermcmp.telemetry.quantities import AMBIENT, FAN_SPEED, NOISE, POWER, THROTTLED
+from thermcmp.telemetry.reduction import reason_of, worst
+from thermcmp.telemetry.stretches import Stretch
+from thermcmp.telemetry.windows import Window
+
+#: Columns of the run sheet that steer the reduction and are no part of a result.
+STEERING: Final = (
+    "file", "device", "from_s", "to_s", "target_fan_rpm", "target_power_w", "target_ambient_c",
+)  # fmt: skip
+#: Columns that the reduction fills, beside those of the run sheet.
+MEASURED: Final = (
+    "sensor", "temperature_c", "standard_error_k", "resolution_k", "at_limit", "regulated",
+    "ambient_c", "fan_rpm", "power_w", "noise_dba", "started_at", "soak_s", "window_s",
+    "drift_k_per_min", "protocol_verdict", "protocol_reason",
+)  # fmt: skip
+
+
+def result_rows(
+    sensors: Sequence[SensorResult],
+    conditions: Sequence[Check],
+    record: pd.DataFrame,
+    stretch: Stretch,
+    window: Window,
+    sheet: Mapping[str, Any],
+) -> pd.DataFrame:
+    """Make a result row for each sensor, refused ones included.
+
+    Parameters
+    ----------
+    sensors : sequence of SensorResult
+        The sensors of the run.
+    conditions : sequence of Check
+        Checks of what all sensors share.
+    record : pandas.DataFrame
+        The run's telemetry frame.
+    stretch : Stretch
+        The stretch at load.
+    window : Window
+        Where the means are taken.
+    sheet : mapping
+        The run's row of the run sheet.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (sensors, columns)
+        Columns of the run sheet that do not steer the reduction, and `MEASURED`.
+    """
+    part = between(record, window.start_s, window.end_s)
+    shared = _shared(part, record, sheet)
+    throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False
+    rows = []
+    for one in sensors:
+        checks = [*conditions, *one.checks]
+        own = {
+            "sensor": one.series.name,
+            "temperature_c": one.rise.rise_k + shared[AMBIENT],
+            "standard_error_k": one.rise.standard_error_k,
+            "resolution_k": one.series.step_k,
+            "at_limit": throttled or one.at_limit,
+            "regulated": one.regulated,
+            "soak_s": window.start_s - stretch.start_s,
+            "window_s": window.end_s - window.start_s,
+            "drift_k_per_min": one.rise.window.drift_k_per_min,
+            "protocol_verdict": str(worst(checks)),
+            "protocol_reason": reason_of(checks),
+        }
+        rows.append(shared | own)
+    names = [name for name in sheet if name not in (*STEERING, *MEASURED)]
+    return pd.DataFrame(rows, columns=[*names, *MEASURED])
+
+
+def _shared(part: pd.DataFrame, record: pd.DataFrame, sheet: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the sensors of a run have in common: parts and conditions."""
+    shared = {name: value for name, value in sheet.items() if name not in STEERING}
+    for name in (AMBIENT, FAN_SPEED, POWER):
+        mean = weighted_mean(part, name)
+        shared[name] = stated_value(sheet, name) if np.isnan(mean) else mean
+    noise = part[NOISE].dropna() if NOISE in part else pd.Series(dtype=float)
+    stated = stated_value(sheet, NOISE)
+    shared[NOISE] = float(energy_mean_db(noise.to_numpy())) if len(noise) else stated
+    if "recorded_at" in record and record["recorded_at"].dt.tz is not None:
+        shared["started_at"] = record["recorded_at"].iloc[0]
+    else:
+        # A local time without its zone is no point in time.
+        shared.setdefault("started_at", pd.NaT)
+    return shared

@@ -1,0 +1,183 @@
+"""The run sheet: which log belongs to which run, and what was on the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.cells import split_line
+from thermcmp.telemetry.numerals import MARKS, parse_number
+from thermcmp.telemetry.reading import MISSING
+
+#: Columns that every run sheet has.
+REQUIRED: Final = ("file", "run", "cooler_model", "board_model")
+#: Columns that hold numbers; all others are text, so that ids keep their zeros.
+NUMBERS: Final = (
+    "ambient_c", "power_w", "fan_rpm", "noise_dba", "noise_floor_dba", "mic_distance_m",
+    "target_fan_rpm", "target_power_w", "target_ambient_c", "from_s", "to_s",
+)  # fmt: skip
+
+RunSheet = str | PathLike[str] | pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One row of a run sheet.
+
+    Attributes
+    ----------
+    file : str
+        Name of the log as written.
+    row : int
+        Row number in the sheet, headings being row 1.
+    values : mapping of str to object
+        All columns that are filled in, numbers as numbers.
+    """
+
+    file: str
+    row: int
+    values: Mapping[str, Any]
+
+    @property
+    def name(self) -> str:
+        """The run's id."""
+        return str(self.values["run"])
+
+
+def read_run_sheet(sheet: RunSheet) -> list[Run]:
+    """Read a run sheet.
+
+    Parameters
+    ----------
+    sheet : str, path-like or pandas.DataFrame
+        A CSV or Excel file or a frame, a row per run. Needed are ``file`` (name of the
+        log), ``run``, ``cooler_model`` and ``board_model``; other columns of the results
+        table are passed through; ``device`` picks one of several in a log, ``from_s`` and
+        ``to_s`` a part of it, ``target_fan_rpm``, ``target_power_w`` and
+        ``target_ambient_c`` are what the run was held at.
+
+    Returns
+    -------
+    list of Run
+        In the sheet's order.
+
+    Raises
+    ------
+    InputError
+        If a column or value is missing, no number, or a run stands there twice; with
+        every fault.
+    """
+    frame, name = _as_text(sheet)
+    faults = [
+        Fault("the column is missing", "add it to the run sheet", name, 1, column)
+        for column in REQUIRED
+        if column not in frame
+    ]
+    faults += [
+        Fault("two columns have this name", "rename or drop one", name, 1, str(column))
+        for column in frame.columns[frame.columns.duplicated()].unique()
+    ]
+    if faults:
+        raise InputError("This run sheet cannot be used:", faults)
+    runs = []
+    seen: dict[tuple[str, str], int] = {}
+    # Iterated as text: a frame of rows would turn ids into numbers.
+    for row, record in enumerate(frame.to_dict("records"), start=2):
+        filled = {str(k): v for k, v in record.items() if str(v).strip().lower() not in MISSING}
+        if not filled:
+            continue
+        values = _values(filled, name, row, faults)
+        for column in REQUIRED:
+            if column not in filled:
+                faults.append(Fault("the value is missing", "fill it in", name, row, column))
+        key = (str(values.get("lab", "")), str(values.get("run")))
+        if key in seen:
+            faults.append(
+                Fault(
+                    f"the run stands in row {seen[key]} too",
+                    "a repeat is a run of its own",
+                    name,
+                    row,
+                    "run",
+                    key[1],
+                )
+            )
+        seen[key] = row
+        runs.append(Run(str(values.get("file", "")), row, values))
+    if not runs and not faults:
+        faults.append(Fault("no runs in it", "add a row per run", name))
+    if faults:
+        raise InputError("This run sheet cannot be used:", faults)
+    return runs
+
+
+def _as_text(sheet: RunSheet) -> tuple[pd.DataFrame, str | None]:
+    """Load a sheet with every cell as text."""
+    if isinstance(sheet, pd.DataFrame):
+        return sheet.astype("object").where(sheet.notna(), ""), None
+    path = Path(sheet)
+    try:
+        if path.suffix.lower() in (".xlsx", ".xlsm"):
+            frame = pd.read_excel(path, dtype=str, keep_default_na=False)
+        else:
+            first = path.read_text(encoding="utf-8-sig").split("\n", 1)[0]
+            delimiter = max(",;\t", key=lambda d: len(split_line(first, d)))
+            frame = pd.read_csv(
+                path,
+                sep=delimiter,
+                dtype=str,
+                keep_default_na=False,
+                index_col=False,
+                encoding="utf-8-sig",
+                skipinitialspace=True,
+            )
+    except (OSError, ValueError, KeyError) as error:
+        raise InputError(
+            "This run sheet cannot be used:",
+            [Fault(f"it cannot be read: {error}", "give a CSV or Excel file", path.name)],
+        ) from None
+    frame.columns = [str(column).strip() for column in frame.columns]
+    return frame.fillna(""), path.name
+
+
+def _values(
+    filled: Mapping[str, Any], name: str | None, row: int, faults: list[Fault]
+) -> dict[str, Any]:
+    """Turn the filled cells of a row into values."""
+    values: dict[str, Any] = {}
+    for column, cell in filled.items():
+        if column not in NUMBERS:
+            values[column] = _text(cell)
+            if column == "started_at" and pd.isna(pd.to_datetime(cell, errors="coerce", utc=True)):
+                mend = "write it as ISO 8601, such as 2026-03-09T14:05+01:00"
+                faults.append(Fault("not a time", mend, name, row, column, str(cell)))
+            continue
+        readings = {parse_number(str(cell), mark) for mark in MARKS} - {None}
+        if len(readings) == 1:
+            values[column] = readings.pop()
+            continue
+        message = "not a number" if not readings else "two readings: decimal or thousands comma?"
+        faults.append(
+            Fault(
+                message,
+                "write it with a decimal point and no thousands mark",
+                name,
+                row,
+                column,
+                str(cell),
+            )
+        )
+    return values
+
+
+def _text(cell: Any) -> Any:
+    """Write an id as text: 7.0 becomes '7'; times stay times."""
+    if isinstance(cell, float) and cell.is_integer():
+        return f"{cell:.0f}"
+    return cell.strip() if isinstance(cell, str) else cell if hasattr(cell, "tzinfo") else str(cell)

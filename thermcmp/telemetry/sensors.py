@@ -1,0 +1,294 @@
+"""The steady rise of one sensor in one run: measured, extrapolated or refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from thermcmp.telemetry.cadence import usual_step_s
+from thermcmp.telemetry.checks import Check
+from thermcmp.telemetry.protocol import Protocol, Verdict
+from thermcmp.telemetry.soak import SoakEnd, soak_end
+from thermcmp.telemetry.steady import Settled, WindowMean, window_mean
+
+Floats = npt.NDArray[np.float64]
+
+#: A soak that has less than this to go has ended [K].
+_ENDED_K: Final = 0.3
+#: One-sided 95 % point of the normal distribution.
+_Z95: Final = 1.6448536
+#: The slow part of a rise shows when this share of it is missing.
+_TENTH: Final = 0.1
+#: A first-order rise gets there after so many time constants.
+_TENTH_CONSTANTS: Final = float(-np.log(_TENTH))
+#: Readings are averaged over this before times are read off them [s].
+_SMOOTHED_S: Final = 10.0
+#: A drift that can neither be shown nor ruled out is carried as error up to this many
+#: times the limit.
+_CARRIED: Final = 3.0
+#: A window with fewer readings than this share of what it should hold is not whole [%].
+LEAST_COVERAGE: Final = 90.0
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One sensor's readings over the stretch at load.
+
+    Attributes
+    ----------
+    name : str
+        The sensor.
+    time_s, rise_k, temperature_c : numpy.ndarray, shape (n,)
+        Times [s], rise [K] and temperature [°C], without missing ones.
+    step_k : float
+        Step of its readings [K].
+    """
+
+    name: str
+    time_s: Floats
+    rise_k: Floats
+    temperature_c: Floats
+    step_k: float
+
+    def since(self, start_s: float) -> Series:
+        """Return the readings from a time on."""
+        at = int(np.searchsorted(self.time_s, start_s))
+        return replace(
+            self,
+            time_s=self.time_s[at:],
+            rise_k=self.rise_k[at:],
+            temperature_c=self.temperature_c[at:],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyRise:
+    """The steady rise of a sensor.
+
+    Attributes
+    ----------
+    rise_k, standard_error_k : float
+        Rise over ambient and its standard error [K].
+    window : WindowMean
+        What the window shows.
+    check : Check
+        Verdict on it.
+    """
+
+    rise_k: float
+    standard_error_k: float
+    window: WindowMean
+    check: Check
+
+
+def mean_from(series: Series, start_s: float, protocol: Protocol) -> WindowMean:
+    """Judge the window that starts at a time and ends with the stretch.
+
+    Parameters
+    ----------
+    series : Series
+        The sensor.
+    start_s : float
+        Start of the window [s].
+    protocol : Protocol
+        Limits of drift and swing.
+
+    Returns
+    -------
+    WindowMean
+        Mean, error, drift.
+    """
+    part = series.since(start_s)
+    return window_mean(
+        part.time_s,
+        part.rise_k,
+        step_k=series.step_k,
+        drift_limit_k_per_min=protocol.drift_k_per_min,
+        swing_limit_k=protocol.swing_k,
+        reading_c=part.temperature_c,
+    )
+
+
+def steady_rise(
+    series: Series,
+    mean: WindowMean,
+    earlier_s: list[float],
+    load_start_s: float,
+    protocol: Protocol,
+    *,
+    full_soak: bool,
+    may_extrapolate: bool,
+) -> SteadyRise:
+    """Find the steady rise of a sensor.
+
+    A window that looks settled after the full soak is taken as it is. Before that, and
+    where a drift shows or cannot be ruled out, the first-order rise must show where the
+    soak ends.
+
+    Parameters
+    ----------
+    series : Series
+        Its readings at load.
+    mean : WindowMean
+        What its window shows.
+    earlier_s : list of float
+        Starts of longer windows that may decide a drift that this one cannot [s].
+    load_start_s : float
+        When the load came on [s].
+    protocol : Protocol
+        The limits.
+    full_soak : bool
+        Whether the protocol's soak lay before the window.
+    may_extrapolate : bool
+        Whether fan speed and power were held while the rise was going on.
+
+    Returns
+    -------
+    SteadyRise
+        With its verdict.
+    """
+    window = _with_remainder(mean, series, load_start_s)
+    if window.settled is Settled.SETTLED and full_soak:
+        return _passed(series, window, f"drift below {window.drift_high_k_per_min:.2g} K/min")
+    if window.settled in (Settled.TOO_FEW, Settled.CYCLING):
+        # A longer window shows more of a cycle.
+        shown = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
+        return _refused(series, window, _why_no_mean(shown), protocol)
+    if window.settled is Settled.UNDECIDED and full_soak:
+        for earlier in earlier_s:
+            longer = mean_from(series, earlier, protocol)
+            if longer.settled is Settled.SETTLED:
+                words = f"drift below {longer.drift_high_k_per_min:.2g} K/min in a longer window"
+                return _passed(series, window, words)
+    end = None
+    if may_extrapolate:
+        at_load = series.since(load_start_s)
+        end = soak_end(
+            at_load.time_s - load_start_s,
+            at_load.rise_k,
+            error_limit_k=protocol.extrapolation_error_k,
+        )
+        if not end.refusal:
+            return _ended(series, window, end, protocol)
+    carried = _CARRIED * protocol.drift_k_per_min
+    undecided = window.settled is Settled.UNDECIDED and full_soak
+    if undecided and window.drift_high_k_per_min <= carried:
+        return _carried(series, window, protocol)
+    words = _why_unsettled(window) + (f", and not extrapolated: {end.refusal}" if end else "")
+    return _refused(series, window, words, protocol)
+
+
+def _with_remainder(window: WindowMean, series: Series, load_start_s: float) -> WindowMean:
+    """Widen the standard error by what a drift within the limit may still bring.
+
+    A first-order rise that drifts has its drift times its time constant to go.
+    """
+    if window.settled is Settled.TOO_FEW:
+        return window
+    spread = (window.drift_high_k_per_min - abs(window.drift_k_per_min)) / _Z95
+    drift_k_per_s = float(np.hypot(window.drift_k_per_min, spread)) / 60.0
+    to_go = drift_k_per_s * _slow_constant_s(series, window, load_start_s)
+    return replace(window, standard_error_k=float(np.hypot(window.standard_error_k, to_go)))
+
+
+def _slow_constant_s(series: Series, window: WindowMean, load_start_s: float) -> float:
+    """Read the time constant of the slow part off the rise: the last tenth's decay [s]."""
+    at_load = series.since(load_start_s)
+    size = max(int(_SMOOTHED_S / _period_s(series)), 1)
+    whole = len(at_load.rise_k) // size * size
+    means = at_load.rise_k[:whole].reshape(-1, size).mean(axis=1)
+    times = at_load.time_s[:whole].reshape(-1, size).mean(axis=1) - load_start_s
+    missing = (window.mean_k - means) / max(window.mean_k - float(at_load.rise_k[0]), 1e-9)
+    # When a share of the rise was missing for the last time; a swing may cross it often.
+    last = [
+        float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
+        for share in (_TENTH, _TENTH / np.e)
+    ]
+    return max(last[1] - last[0], last[0] / _TENTH_CONSTANTS)
+
+
+def _ended(series: Series, window: WindowMean, end: SoakEnd, protocol: Protocol) -> SteadyRise:
+    """Take the window's mean where the soak had ended, else the extrapolated rise."""
+    if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
+        error = float(np.hypot(window.standard_error_k, end.remaining_k))
+        words = f"the soak had {end.remaining_k:.2f} K to go, by its first-order rise"
+        return replace(_passed(series, window, words), standard_error_k=error)
+    words = (
+        f"extrapolated by {end.final_k - window.mean_k:.1f} K: first-order rise with a time "
+        f"constant of {end.time_constant_s:.0f} s, ± {end.standard_error_k:.2f} K"
+    )
+    check = _check(series, window, Verdict.CORRECTED, words, protocol)
+    return SteadyRise(end.final_k, end.standard_error_k, window, check)
+
+
+def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRise:
+    """Carry a drift that cannot be ruled out as error."""
+    half_s = window.n * _period_s(series) / 2.0
+    doubt = window.drift_high_k_per_min / 60.0 * half_s
+    error = float(np.hypot(window.standard_error_k, doubt / np.sqrt(3.0)))
+    words = (
+        f"a drift up to {window.drift_high_k_per_min:.2g} K/min could not be ruled out; the "
+        "standard error is widened for it"
+    )
+    check = _check(series, window, Verdict.CORRECTED, words, protocol)
+    return SteadyRise(window.mean_k, error, window, check)
+
+
+def _why_unsettled(window: WindowMean) -> str:
+    """Say why a window's mean is no steady state."""
+    if window.settled is Settled.SETTLED:
+        return "settled by its looks, but before the soak was over that shows no steady state"
+    if window.settled is Settled.UNDECIDED:
+        return f"a drift up to {window.drift_high_k_per_min:.2g} K/min is possible"
+    return f"still drifting by {window.drift_k_per_min:+.2f} K/min"
+
+
+def _why_no_mean(window: WindowMean) -> str:
+    """Say why a window has no steady mean."""
+    if window.settled is Settled.TOO_FEW:
+        return f"{window.n} readings in the window are too few"
+    cycle = "" if np.isnan(window.cycle_s) else f" every {window.cycle_s:.0f} s"
+    return (
+        f"the rise swings by {window.swing_k:.0f} K{cycle} around {window.mean_k:.1f} K: a "
+        "cycle has a mean, but is no steady state"
+    )
+
+
+def _passed(series: Series, window: WindowMean, words: str) -> SteadyRise:
+    """Take the window's mean."""
+    check = Check(
+        "settled", Verdict.PASS, words, window.drift_k_per_min, unit="K/min", sensor=series.name
+    )
+    return SteadyRise(window.mean_k, window.standard_error_k, window, check)
+
+
+def _refused(series: Series, window: WindowMean, words: str, protocol: Protocol) -> SteadyRise:
+    """Refuse the sensor; the window's figures stay to be seen."""
+    check = _check(series, window, Verdict.REFUSED, words, protocol)
+    nan = float("nan")
+    return SteadyRise(nan, nan, window, check)
+
+
+def _check(
+    series: Series, window: WindowMean, verdict: Verdict, words: str, protocol: Protocol
+) -> Check:
+    """Make the check of a sensor that is not simply settled."""
+    start = float(series.time_s[-window.n]) if window.n else float("nan")
+    return Check(
+        "settled",
+        verdict,
+        words,
+        window.drift_k_per_min,
+        protocol.drift_k_per_min,
+        "K/min",
+        start,
+        series.name,
+    )
+
+
+def _period_s(series: Series) -> float:
+    """Return the usual time between readings [s]."""
+    return usual_step_s(series.time_s)

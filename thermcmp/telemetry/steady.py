@@ -1,0 +1,183 @@
+"""Whether a rise has settled, and its mean with an honest standard error.
+
+The test is one of equivalence: a rise is settled when its drift is shown to be below
+the limit, not when none is seen. Coarse steps and slow noise widen what is possible.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from thermcmp.telemetry.autocorrelation import cycle_length, effective_size
+from thermcmp.telemetry.cadence import usual_step_s
+from thermcmp.telemetry.rounding import rounding_bias_of
+
+Floats = npt.NDArray[np.float64]
+
+#: Fewest readings of which a mean is taken.
+LEAST_READINGS: Final = 20
+_LEAST_CYCLES: Final = 3
+
+
+class Settled(StrEnum):
+    """What is shown about the drift of a window."""
+
+    SETTLED = "settled"
+    UNDECIDED = "undecided"
+    DRIFTING = "drifting"
+    CYCLING = "cycling"
+    TOO_FEW = "too few readings"
+
+
+@dataclass(frozen=True, slots=True)
+class WindowMean:
+    """Mean of the rise in a window.
+
+    Attributes
+    ----------
+    settled : Settled
+        What is shown about the drift.
+    mean_k : float
+        Time-weighted mean of the rise [K]; over whole cycles where it cycles.
+    standard_error_k : float
+        Standard error of the mean, with autocorrelation and the sensor's step [K].
+    drift_k_per_min : float
+        Slope of the rise [K/min].
+    drift_low_k_per_min, drift_high_k_per_min : float
+        Smallest and largest size of the drift that the readings allow (one-sided 95 %
+        each) [K/min].
+    effective_n : float
+        Independent readings the window is worth.
+    n : int
+        Readings in the window.
+    swing_k : float
+        Width of the band that holds the middle 95 % of the rise around its slope [K].
+    cycle_s : float
+        Period of a cycle in the rise [s]; NaN where there is none.
+    """
+
+    settled: Settled
+    mean_k: float
+    standard_error_k: float
+    drift_k_per_min: float
+    drift_low_k_per_min: float
+    drift_high_k_per_min: float
+    effective_n: float
+    n: int
+    swing_k: float
+    cycle_s: float
+
+
+def window_mean(
+    time_s: npt.ArrayLike,
+    rise_k: npt.ArrayLike,
+    *,
+    step_k: float,
+    drift_limit_k_per_min: float,
+    swing_limit_k: float,
+    reading_c: npt.ArrayLike | None = None,
+) -> WindowMean:
+    """Judge the drift of a window and take its mean.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Times [s]; never falling, without gaps.
+    rise_k : array_like, shape (n,)
+        Rise over ambient, second by second [K]; without NaN.
+    step_k : float
+        Step of the sensor's readings [K].
+    drift_limit_k_per_min : float
+        Largest drift of a settled rise [K/min].
+    swing_limit_k : float
+        Largest swing of a settled rise [K].
+    reading_c : array_like, shape (n,), optional
+        The sensor's readings behind the rise [°C]: their own noise tells what rounding
+        to its step did, as ambient's noise came after it; the rise by default.
+
+    Returns
+    -------
+    WindowMean
+        Mean, standard error, drift and verdict.
+    """
+    from scipy.special import stdtrit
+
+    t = np.asarray(time_s, dtype=np.float64)
+    y = np.asarray(rise_k, dtype=np.float64)
+    if len(y) < LEAST_READINGS or not np.ptp(t) > 0.0:
+        nan = float("nan")
+        return WindowMean(Settled.TOO_FEW, nan, nan, nan, nan, nan, 0.0, len(y), nan, nan)
+    _, _, residual = _line(t, y)
+    rounded = residual if reading_c is None else _line(t, np.asarray(reading_c, float))[2]
+    bias = rounding_bias_of(rounded, step_k)
+    cycle = cycle_length(residual)
+    period_s = usual_step_s(t)
+    whole = 0 if cycle is None else len(y) // cycle
+    if cycle is not None and whole >= _LEAST_CYCLES:
+        t, y = t[-whole * cycle :], y[-whole * cycle :]
+    mean, slope, residual = _line(t, y)
+    swing = float(np.diff(np.quantile(residual, [0.025, 0.975]))[0])
+    if cycle is not None and whole >= _LEAST_CYCLES:
+        # Within a cycle the readings hang together; whole cycles are what repeats.
+        t_cycles, y_cycles = (v.reshape(whole, cycle).mean(axis=1) for v in (t, y))
+        _, slope, left = _line(t_cycles, y_cycles)
+        n_eff, spread_t = float(whole), float(np.std(t_cycles))
+    else:
+        left, n_eff, spread_t = residual, effective_size(residual), float(np.std(t))
+    # A trend and a mean take up some of a correlated spread: what is left is too small.
+    freedom = max(n_eff - 2.0, 1.0)
+    variance = float(left @ left) / len(left) * n_eff / freedom
+    slope_error = np.sqrt(variance / n_eff) / spread_t
+    # A rounding error of one sign in one half of the window and of the other in the other.
+    doubt = 60.0 * (stdtrit(freedom, 0.95) * slope_error + 2.0 * bias / float(np.ptp(t)))
+    drift = 60.0 * slope
+    low, high = float(max(abs(drift) - doubt, 0.0)), float(abs(drift) + doubt)
+    if swing > swing_limit_k:
+        settled = Settled.CYCLING
+    elif high <= drift_limit_k_per_min:
+        settled = Settled.SETTLED
+    else:
+        settled = Settled.DRIFTING if low > drift_limit_k_per_min else Settled.UNDECIDED
+    # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
+    error = float(np.sqrt(variance / n_eff + bias**2 / 3.0))
+    cycle_s = float("nan") if cycle is None else cycle * period_s
+    return WindowMean(settled, mean, error, drift, low, high, n_eff, len(y), swing, cycle_s)
+
+
+def time_weights(time_s: npt.ArrayLike) -> Floats:
+    """Return the time that each reading stands for.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Times [s].
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        Half the way to each neighbour [s], at most one and a half of the usual period, so
+        that no reading stands for a gap.
+    """
+    t = np.asarray(time_s, dtype=np.float64)
+    if len(t) < 2:
+        return np.ones(len(t))
+    steps = np.diff(t)
+    usual = float(np.median(steps)) or 1.0
+    steps = np.minimum(steps, 1.5 * usual)
+    ends = [usual]
+    return np.asarray((np.concatenate([ends, steps]) + np.concatenate([steps, ends])) / 2.0)
+
+
+def _line(t: Floats, y: Floats) -> tuple[float, float, Floats]:
+    """Return the time-weighted mean, the slope and what a straight line leaves."""
+    weights = time_weights(t)
+    weights = weights / weights.sum()
+    mean_t, mean = float(weights @ t), float(weights @ y)
+    away = t - mean_t
+    slope = float((weights * away) @ (y - mean) / ((weights * away) @ away))
+    return mean, slope, y - mean - slope * away
