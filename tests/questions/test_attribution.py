@@ -336,3 +336,28 @@ def test_shares_of_a_total_that_may_be_nothing_are_not_stated(firmware_only, fix
     words = " ".join(attribute(firmware_only.fit, build, other, held).sentences)
     assert "too uncertain to state shares" in words
     assert "share of the improvement is about" in " ".join(fix.sentences)
+
+
+def test_stock_runs_that_scatter_widen_the_firmware_part(aliased):
+    """The mean speed of a few stock runs is known no better than its standard error."""
+    answer = attribute(aliased.fit, OLD, NEW)
+    old = answer.settings[answer.title.removeprefix("From ").split(" to ")[0]]
+    assert old.drive_error > 0.0
+    held = attribute(
+        aliased.fit,
+        OLD,
+        NEW,
+        before_setting=Conditions(fan_rpm=old.drive, power_w=old.power_w),
+    )
+    spread = {
+        name: one.table.set_index("part").loc["firmware: fan speed", "sd_k"]
+        for name, one in (("measured", answer), ("stated", held))
+    }
+    assert spread["measured"] > spread["stated"]
+
+
+def test_parts_of_a_study_with_fixed_speeds_come_from_the_data(aliased):
+    shares = attribute(aliased.fit, OLD, NEW).table.set_index("part")["data_share"]
+    assert shares["total"] > 0.9
+    assert shares["hardware"] > 0.9
+    assert shares["firmware: fan speed"] > 0.9

@@ -13,7 +13,7 @@ import numpy as np
 from thermcmp.inference.arviz_adapter import posterior_group
 from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
 from thermcmp.model.priors import HalfNormal, Normal, Prior
-from thermcmp.model.terms import Acts
+from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -22,12 +22,16 @@ if TYPE_CHECKING:
 
 #: Acceptance asked for; spreads near zero need short steps.
 TARGET_ACCEPT: Final = 0.95
+#: Mean runs per level from which a mounting or sitting counts as held tightly by its rows.
+HELD_TIGHTLY: Final = 3
 
 
 def pymc_model(design: Design) -> Any:
     """The thermal model of a design as a PyMC model.
 
-    Effects are non-centred: each is its spread times a standard normal.
+    Effects are non-centred, each its spread times a standard normal, but for mountings and
+    sittings with several runs per level: their rows hold each level tightly, and there the
+    centred form mixes several times faster.
 
     Parameters
     ----------
@@ -48,8 +52,13 @@ def pymc_model(design: Design) -> Any:
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
         for place, term in enumerate(design.terms):
             spread = _variable(term.spread, design.priors[term.spread])
-            raw = pm.Normal(f"{term.name} standard", shape=len(design.levels[place]))
-            effect = pm.Deterministic(term.name, spread * raw)[design.index[:, place]]
+            size = len(design.levels[place])
+            if term.role is Role.NUISANCE and len(design.rows) >= HELD_TIGHTLY * size:
+                levels = pm.Normal(term.name, 0.0, spread, shape=size)
+            else:
+                raw = pm.Normal(f"{term.name} standard", shape=size)
+                levels = pm.Deterministic(term.name, spread * raw)
+            effect = levels[design.index[:, place]]
             if term.acts is Acts.AIRFLOW:
                 airflow = airflow + effect
             else:

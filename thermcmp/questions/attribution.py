@@ -18,8 +18,12 @@ from thermcmp.questions.fix_corners import (
     noise_changes,
 )
 from thermcmp.questions.hardware_parts import parts_split_by_prior
+from thermcmp.questions.part_shares import part_shares
 from thermcmp.questions.prediction import Scope, build_of
 from thermcmp.questions.wording import PROB, check_prob, fit_caveats, range_words, summary
+
+#: Share of the data below which a part is said to rest on the prior.
+MOSTLY_PRIOR = 0.5
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -72,9 +76,9 @@ def attribute(
     Returns
     -------
     Answer
-        Table: part, mean_k, sd_k, low_k, high_k [K], noise_db (change of level that
-        came with the part [dB], negative is quieter), health. Values `before_c` and
-        `after_c` [°C], `settings`.
+        Table: part, mean_k, sd_k, low_k, high_k [K], data_share (see `separate`),
+        noise_db (change of level that came with the part [dB], negative is quieter),
+        health. Values `before_c` and `after_c` [°C], `settings`.
 
     Raises
     ------
@@ -90,6 +94,7 @@ def attribute(
     builds = (build_of(fit, before), build_of(fit, after))
     study = fix_study(fit, builds, (before_setting, after_setting), at, where)
     parts = fix_parts(study)
+    shares = part_shares(study)
     total = parts["total"]
     before_c = at.ambient_c + float(np.mean(study.rise[False, False, False]))
     details = {
@@ -103,17 +108,19 @@ def attribute(
     return Answer(
         kind="attribution",
         title=f"From {builds[0].name} to {builds[1].name}: {fit.sensor}",
-        table=_table(study, parts, prob),
+        table=_table(study, parts, shares, prob),
         draws=_dataset(parts),
         sentences=_sentences(study, parts, prob, before_c),
-        caveats=_caveats(study),
+        caveats=_caveats(study, shares),
         prob=prob,
         draw_figure=_figure,
         details=details,
     )
 
 
-def _table(study: FixStudy, parts: Mapping[str, Array], prob: float) -> pd.DataFrame:
+def _table(
+    study: FixStudy, parts: Mapping[str, Array], shares: Mapping[str, float], prob: float
+) -> pd.DataFrame:
     import pandas as pd
 
     noise = noise_changes(study)
@@ -128,8 +135,11 @@ def _table(study: FixStudy, parts: Mapping[str, Array], prob: float) -> pd.DataF
             health = "not separable: the split is the prior's"
         elif crossed and name.startswith(("firmware", "total")):
             health += "; firmware seen on other hardware only"
-        rows.append((name, *summary(draws, prob), noise.get(name, np.nan), health))
-    columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "noise_db", "health"]
+        share = shares.get(name, np.nan)
+        if share < MOSTLY_PRIOR:
+            health += "; mostly the prior's"
+        rows.append((name, *summary(draws, prob), share, noise.get(name, np.nan), health))
+    columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "data_share", "noise_db", "health"]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -174,7 +184,7 @@ def _sentences(
     return tuple(sentences)
 
 
-def _caveats(study: FixStudy) -> tuple[str, ...]:
+def _caveats(study: FixStudy, shares: Mapping[str, float]) -> tuple[str, ...]:
     caveats = fit_caveats(study.fit)
     for build, setting in zip(study.builds, study.settings, strict=True):
         if setting.elsewhere:
@@ -188,6 +198,12 @@ def _caveats(study: FixStudy) -> tuple[str, ...]:
         caveats.append(
             f"All runs were at about {np.mean(speeds):.0f} {law.unit}: what fan speed buys comes "
             "from the prior. Mend: add a run at another fixed fan speed."
+        )
+    weak = [name for name in MAIN_PARTS if shares.get(name, 1.0) < MOSTLY_PRIOR]
+    if weak:
+        caveats.append(
+            f"Mostly the prior's word, not the data's: {', '.join(weak)}. Mend: run each "
+            f"cooler at two fixed fan speeds at least ({law.unit} held, fan_mode 'fixed')."
         )
     unsettled = sorted(parts_split_by_prior(study.fit, study.builds))
     if unsettled:

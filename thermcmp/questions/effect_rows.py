@@ -149,7 +149,8 @@ def _contrast_row(
     words = f"{factor}, {name}: {range_words(draws, prob)}"
     if contrast is not None and not contrast.estimable:
         health = "not separable: the split is the prior's"
-        sentence = f"{contrast.sentence} {share:.0%} of {words} comes from the data."
+        number = range_words(draws, prob)
+        sentence = f"{contrast.sentence} The {number} given for it is {1.0 - share:.0%} prior."
         return EffectRow(factor, name, draws, share, contrast.aliased_with, health, sentence)
     sentence = f"{words}; {share:.0%} of it comes from the data."
     if contrast is not None and contrast.rests_on:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+from zlib import crc32
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from thermcmp.questions.prediction import matching_rows
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
+    from thermcmp.model.priors import Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,12 +31,29 @@ class Setting:
         Where the numbers come from, in words.
     elsewhere : bool
         True where the firmware was measured on other hardware only.
+    drive_error, power_error_w : float
+        Standard errors of the two means; 0 where stated or seen in one run only.
     """
 
     drive: float
     power_w: float
     source: str
     elsewhere: bool
+    drive_error: float = 0.0
+    power_error_w: float = 0.0
+
+    def draws(self, count: int, seed: int | None) -> tuple[Array, Array]:
+        """Draws of the mean fan speed and power, shape (count,) each.
+
+        Seeded by the setting's own numbers too: equal settings have equal draws, and
+        swapping two builds swaps theirs.
+        """
+        own = crc32(repr((self.drive, self.power_w, self.drive_error)).encode())
+        rng = np.random.default_rng([seed or 0, own])
+        return (
+            self.drive + self.drive_error * rng.standard_normal(count),
+            self.power_w + self.power_error_w * rng.standard_normal(count),
+        )
 
 
 def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> Setting:
@@ -77,10 +96,21 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
             f"(fan_mode 'stock') of {build.cooler_model} on {build.board_model} under it, or state "
             "fan_rpm and power_w."
         )
-    drive = float(np.mean(rows.loc[hit, fit.design.law.column].to_numpy(float)))
-    watts = float(np.mean(rows.loc[hit, "power_w"].to_numpy(float)))
+    drive, drive_error = _mean_and_error(rows.loc[hit, fit.design.law.column].to_numpy(float))
+    watts, watts_error = _mean_and_error(rows.loc[hit, "power_w"].to_numpy(float))
     where = "other hardware" if elsewhere else "its own hardware"
     source = f"mean of {int(hit.sum())} stock run(s) on {where}"
     return Setting(
-        rpm if rpm is not None else drive, power if power is not None else watts, source, elsewhere
+        drive=drive if rpm is None else rpm,
+        power_w=watts if power is None else power,
+        source=source,
+        elsewhere=elsewhere,
+        drive_error=drive_error if rpm is None else 0.0,
+        power_error_w=watts_error if power is None else 0.0,
     )
+
+
+def _mean_and_error(values: Array) -> tuple[float, float]:
+    """Mean and its standard error; the error of a single value is not known and counts as 0."""
+    n = len(values)
+    return float(np.mean(values)), float(np.std(values, ddof=1) / np.sqrt(n)) if n > 1 else 0.0

@@ -41,6 +41,8 @@ class FixStudy:
         Old and new build.
     settings : tuple of Setting
         Fan speed and power of the old and of the new firmware.
+    drawn : tuple of (drive, power), each of shape (S,)
+        Draws of the same, within the errors of their means.
     scope : Scope
         For whom the answer speaks.
     noise : NoiseFit, optional
@@ -52,6 +54,7 @@ class FixStudy:
     fit: Fit
     builds: tuple[Build, Build]
     settings: tuple[Setting, Setting]
+    drawn: tuple[tuple[Array, Array], tuple[Array, Array]]
     scope: Scope
     noise: NoiseFit | None
     rise: dict[Corner, Array]
@@ -96,9 +99,11 @@ def fix_study(
         for build, given in zip(builds, stated, strict=True)
     ]
     settings = (found[0], found[1])
+    count = len(fit.effects)
+    drawn = (settings[0].draws(count, fit.seed), settings[1].draws(count, fit.seed))
     rise = {
         (hardware, fan, power): rise_draws(
-            fit, builds[hardware], scope, drive=settings[fan].drive, power_w=settings[power].power_w
+            fit, builds[hardware], scope, drive=drawn[fan][0], power_w=drawn[power][1]
         )
         for hardware in (False, True)
         for fan in (False, True)
@@ -113,7 +118,7 @@ def fix_study(
             draws=len(fit.effects),
             seed=fit.seed,
         )
-    return FixStudy(fit, builds, settings, scope, noise, rise)
+    return FixStudy(fit, builds, settings, drawn, scope, noise, rise)
 
 
 def _held(at: Conditions, stated: Conditions | None) -> Conditions:
@@ -166,9 +171,7 @@ def fix_parts(study: FixStudy) -> dict[str, Array]:
         "firmware, on the new hardware": rise[True, False, False] - rise[True, True, True],
         "interaction": new - old,
     }
-    for name, draws in hardware_parts(
-        study.fit, study.builds, study.scope, [(s.drive, s.power_w) for s in study.settings]
-    ).items():
+    for name, draws in hardware_parts(study.fit, study.builds, study.scope, study.drawn).items():
         parts[f"{INSIDE}{name}"] = draws
     equal = _equal_noise(study)
     if equal is not None:
@@ -185,15 +188,13 @@ def _equal_noise(study: FixStudy) -> Array | None:
     reach = study.noise.design.speed_range_rpm(study.builds[1].cooler_model)
     if old_law is None or new_law is None or reach is None:
         return None
-    reference, setting = study.noise.design.reference_rpm, study.settings[0]
-    loud = old_law[0] + old_law[1] * np.log10(setting.drive / reference)
+    reference, (drive, power_w) = study.noise.design.reference_rpm, study.drawn[0]
+    loud = old_law[0] + old_law[1] * np.log10(drive / reference)
     speed = reference * 10.0 ** ((loud - new_law[0]) / np.maximum(new_law[1], 1.0))
     middle = float(np.median(speed))
     if not reach[0] / 1.25 <= middle <= reach[1] * 1.25:
         return np.full(len(speed), np.nan)
-    at_equal = rise_draws(
-        study.fit, study.builds[1], study.scope, drive=speed, power_w=setting.power_w
-    )
+    at_equal = rise_draws(study.fit, study.builds[1], study.scope, drive=speed, power_w=power_w)
     return study.rise[False, False, False] - at_equal
 
 

@@ -27,7 +27,7 @@ def hardware_parts(
     fit: Fit,
     builds: tuple[Build, Build],
     scope: Scope,
-    settings: Sequence[tuple[float, float]],
+    settings: Sequence[tuple[Array | float, Array | float]],
 ) -> dict[str, Array]:
     """Improvement due to each part of the hardware, averaged over both settings.
 
@@ -42,7 +42,7 @@ def hardware_parts(
         Old and new build.
     scope : Scope
         For whom the answer speaks.
-    settings : sequence of (drive, power_w)
+    settings : sequence of (drive, power_w), numbers or shape (S,)
         Fan speed [rpm] and power [W] of the old and of the new firmware.
 
     Returns
@@ -102,7 +102,10 @@ def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str
 
 
 def _order_free(
-    fit: Fit, resistance: Array, airflow: Array, settings: Sequence[tuple[float, float]]
+    fit: Fit,
+    resistance: Array,
+    airflow: Array,
+    settings: Sequence[tuple[Array | float, Array | float]],
 ) -> Array:
     """A hardware difference averaged over fan speed and power as the order-free split does."""
     (drive_old, power_old), (drive_new, power_new) = settings

@@ -111,11 +111,10 @@ def margin(
     where = Scope.of(scope)
     which = build_of(fit, build)
     setting = _setting(fit, which, held)
-    rise = rise_draws(fit, which, where, drive=setting.drive, power_w=setting.power_w)
+    drive, power_w = setting.draws(len(fit.effects), fit.seed)
+    rise = rise_draws(fit, which, where, drive=drive, power_w=power_w)
     if where is Scope.PRODUCT_LINE:
-        rise = rise + new_specimen_draws(
-            fit, drive=setting.drive, power_w=setting.power_w, seed=fit.seed or 0
-        )
+        rise = rise + new_specimen_draws(fit, drive=drive, power_w=power_w, seed=fit.seed or 0)
     at_limit = limit_c - rise
     table = _table(rise, held.ambient_c, limit_c, prob, str(fit.health))
     chance = float(np.mean(held.ambient_c + rise > limit_c))
