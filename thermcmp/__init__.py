@@ -38,6 +38,12 @@ if TYPE_CHECKING:
     from thermcmp.questions.separation import separate
     from thermcmp.reporting.document import report
     from thermcmp.simulation import simulate
+    from thermcmp.telemetry.instruments import join_instruments
+    from thermcmp.telemetry.logs import Reduced, reduce_logs
+    from thermcmp.telemetry.protocol import Held, Protocol
+    from thermcmp.telemetry.record import read_telemetry
+    from thermcmp.telemetry.reducing import reduce_telemetry
+    from thermcmp.telemetry.reduction import Reduction
 
 __version__ = "0.1.0"
 
@@ -50,6 +56,7 @@ _HOMES = {
     "Fault": "thermcmp.errors",
     "Fit": "thermcmp.inference.posterior",
     "HalfNormal": "thermcmp.model.priors",
+    "Held": "thermcmp.telemetry.protocol",
     "InputError": "thermcmp.errors",
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
@@ -57,6 +64,9 @@ _HOMES = {
     "Normal": "thermcmp.model.priors",
     "NotEstimableError": "thermcmp.errors",
     "PluginError": "thermcmp.errors",
+    "Protocol": "thermcmp.telemetry.protocol",
+    "Reduced": "thermcmp.telemetry.logs",
+    "Reduction": "thermcmp.telemetry.reduction",
     "Term": "thermcmp.model.terms",
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
@@ -64,11 +74,15 @@ _HOMES = {
     "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
     "hookimpl": "thermcmp.hooks",
+    "join_instruments": "thermcmp.telemetry.instruments",
     "load_fit": "thermcmp.inference.stored_fit",
     "margin": "thermcmp.questions.limit_margin",
     "plugins": "thermcmp.hooks",
     "rank": "thermcmp.questions.ranking",
     "read_results": "thermcmp.library.table",
+    "read_telemetry": "thermcmp.telemetry.record",
+    "reduce_logs": "thermcmp.telemetry.logs",
+    "reduce_telemetry": "thermcmp.telemetry.reducing",
     "report": "thermcmp.reporting.document",
     "separate": "thermcmp.questions.separation",
     "simulate": "thermcmp.simulation",
@@ -83,6 +97,7 @@ __all__ = [
     "Fault",
     "Fit",
     "HalfNormal",
+    "Held",
     "InputError",
     "Library",
     "LibraryError",
@@ -90,6 +105,9 @@ __all__ = [
     "Normal",
     "NotEstimableError",
     "PluginError",
+    "Protocol",
+    "Reduced",
+    "Reduction",
     "Term",
     "ThermcmpError",
     "ThermcmpWarning",
@@ -97,11 +115,15 @@ __all__ = [
     "classical_check",
     "fit",
     "hookimpl",
+    "join_instruments",
     "load_fit",
     "margin",
     "plugins",
     "rank",
     "read_results",
+    "read_telemetry",
+    "reduce_logs",
+    "reduce_telemetry",
     "report",
     "separate",
     "simulate",

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from thermcmp.questions.answer import Answer
+    from thermcmp.telemetry.logs import Reduced
 
 #: What the invented demo campaign is asked.
 DEMO_SENSOR: Final = "memory"
@@ -46,6 +47,10 @@ class Job:
         The user's own table, imported first.
     columns : pathlib.Path, optional
         JSON file that maps the table's headings to schema names.
+    logs, runs : pathlib.Path, optional
+        The user's own folder of per-second logs and its run sheet, reduced first.
+    log_columns : pathlib.Path, optional
+        JSON file that maps canonical names to the logs' headings.
     sensor : str, optional
         Sensor to ask about.
     before, after : str, optional
@@ -68,6 +73,9 @@ class Job:
     library: Path | None = None
     results: Path | None = None
     columns: Path | None = None
+    logs: Path | None = None
+    runs: Path | None = None
+    log_columns: Path | None = None
     sensor: str | None = None
     before: str | None = None
     after: str | None = None
@@ -81,7 +89,7 @@ class Job:
     @property
     def is_demo(self) -> bool:
         """Whether the invented demo campaign is used."""
-        return self.library is None and self.results is None
+        return self.library is None and self.results is None and self.logs is None
 
 
 def demo_folder() -> Path:
@@ -128,13 +136,15 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     """
     import thermcmp as tc
 
+    with progress("Reducing the logs"):
+        reduced = _reduced(job)
     with progress("Reading the results"):
-        rows = _rows(job)
+        rows = _rows(job, reduced)
         sensor = _sensor(job, rows)
         rows = rows[rows["sensor"] == sensor]
     with progress(f"Fitting {len(rows)} rows of the {sensor} sensor"):
         fit = tc.fit(rows, sensor=sensor, seed=job.seed)
-    answers, lines = [], [_headline(fit, sensor, rows)]
+    answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Asking the questions"):
         for name, answer in _ask(job, fit):
             if isinstance(answer, str):
@@ -143,34 +153,57 @@ def run_job(job: Job, progress: Progress) -> list[str]:
                 answers.append(answer)
                 lines += _verdict(name, answer)
     with progress("Writing the report"):
-        path = tc.report(answers, job.out / "report.html", fit=fit)
+        path = tc.report(answers, job.out / "report.html", fit=fit, reduced=reduced)
     return [*lines, f"Report: {path}"]
 
 
-def _rows(job: Job) -> pd.DataFrame:
+def _reduced(job: Job) -> Reduced | None:
+    """Results of the logs that the job names, or of the demo's; None where there are none."""
+    import thermcmp as tc
+
+    if job.logs is None and not job.is_demo:
+        return None
+    folder = demo_folder()
+    logs = job.logs or folder / "logs"
+    runs = job.runs or (folder / "runs.csv" if job.is_demo else None)
+    if runs is None:
+        raise InputError(
+            "The logs cannot be reduced:",
+            [Fault("no run sheet", "give --runs with a table of the runs", file=str(logs))],
+        )
+    columns = job.log_columns or (folder / "logs.json" if job.is_demo else None)
+    return tc.reduce_logs(logs, _existing(runs), columns=_heading_map(columns), progress=False)
+
+
+def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
     """Result rows of the library that the job names or makes."""
     import thermcmp as tc
 
-    if job.library is not None and job.results is None:
+    if job.library is not None and job.results is None and reduced is None:
         if not job.library.is_dir():
             raise InputError(
                 "The library cannot be read:",
                 [Fault("no such folder", "give the folder of a library", file=str(job.library))],
             )
         return tc.Library(job.library).results()
-    table, columns = job.results or demo_folder() / "campaign.csv", job.columns
-    if job.results is None:
+    table, columns = job.results, job.columns
+    if job.is_demo:
+        table = demo_folder() / "campaign.csv"
         columns = table.with_name("columns.json")
-    frame = tc.read_results(_existing(table), columns=_heading_map(columns))
-    library = tc.Library(job.library or job.out / _library_name(table, columns))
-    library.add(frame, source=table.name)
+    library = tc.Library(job.library or job.out / _library_name(job, table, columns))
+    if table is not None:
+        frame = tc.read_results(_existing(table), columns=_heading_map(columns))
+        library.add(frame, source=table.name)
+    if reduced is not None:
+        library.add(reduced, source="per-second logs")
     return library.results()
 
 
-def _library_name(table: Path, columns: Path | None) -> str:
+def _library_name(job: Job, table: Path | None, columns: Path | None) -> str:
     """Name of a fresh library; a repeated import of the same files finds its own."""
-    content = hashlib.sha256(table.read_bytes())
-    content.update(b"" if columns is None else columns.read_bytes())
+    content = hashlib.sha256(str(job.logs).encode())
+    for path in (table, columns):
+        content.update(b"" if path is None else _existing(path).read_bytes())
     return f"library-{content.hexdigest()[:12]}"
 
 
@@ -256,9 +289,14 @@ def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
     return tc.fit(rows[own], sensor=fit.sensor, seed=job.seed)
 
 
-def _headline(fit: Any, sensor: str, rows: pd.DataFrame) -> str:
+def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None) -> str:
     products = rows["product"].nunique() if "product" in rows else 0
-    return f"Data: {len(rows)} rows of the {sensor} sensor, {products} products; fit {fit.health}."
+    text = f"Data: {len(rows)} rows of the {sensor} sensor, {products} products; fit {fit.health}."
+    if reduced is None:
+        return text
+    kept, refused = reduced.results["run"].nunique(), reduced.refused["run"].nunique()
+    named = ", ".join(reduced.refused["run"].unique())
+    return f"{text} Logs: {kept} runs kept, {refused} refused" + (f" ({named})." if named else ".")
 
 
 def _verdict(name: str, answer: Answer) -> list[str]:

@@ -11,7 +11,7 @@ from thermcmp._job import DEMO_AFTER, DEMO_BEFORE, DEMO_LIMIT_C, Job
 _ABOUT = """\
 Separates cooler, board, memory-vendor, assembly and firmware effects in cooling tests
 of graphics cards, prints a verdict and writes one self-contained HTML report.
-Without --library or --results it runs on an invented demo campaign."""
+Without --library, --results or --logs it runs on an invented demo campaign."""
 
 _CARE = """\
 Exit codes: 0 done, 1 the fit failed its checks or a plug-in failed, 2 bad input.
@@ -41,6 +41,8 @@ def read_options(arguments: Sequence[str] | None = None) -> Job:
     options = parser.parse_args(arguments)
     if options.columns is not None and options.results is None:
         parser.error("--columns has no effect without --results")
+    if options.logs is None and (options.runs or options.log_columns):
+        parser.error("--runs and --log-columns have no effect without --logs")
     return Job(**vars(options))
 
 
@@ -57,6 +59,13 @@ def _parser() -> argparse.ArgumentParser:
     data.add_argument("--results", type=Path, metavar="FILE", help="your own table, imported first")
     data.add_argument(
         "--columns", type=Path, metavar="JSON", help="maps the table's headings to schema names"
+    )
+    data.add_argument(
+        "--logs", type=Path, metavar="FOLDER", help="your own per-second logs, reduced first"
+    )
+    data.add_argument("--runs", type=Path, metavar="FILE", help="run sheet of the logs")
+    data.add_argument(
+        "--log-columns", type=Path, metavar="JSON", help="maps canonical names to log headings"
     )
     data.add_argument(
         "--out",

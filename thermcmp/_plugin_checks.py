@@ -29,6 +29,7 @@ _LAW_MEMBERS: Final = (
     "column", "unit", "exponent_prior_mean", "exponent_prior_sd", "factor", "slope",
 )  # fmt: skip
 POINTS: Final = {
+    "thermcmp_readers": Point("telemetry reader", "name", ("suffixes", "read")),
     "thermcmp_airflow_laws": Point("airflow law", "name", _LAW_MEMBERS),
     "thermcmp_terms": Point("effect term", "name", ()),
     "thermcmp_questions": Point("question", "name", ("ask",)),

@@ -18,7 +18,11 @@ from thermcmp.errors import Fault, InputError, PluginError, ThermcmpWarning
 
 ENTRY_POINT_GROUP: Final = "thermcmp"
 STRICT_VARIABLE: Final = "THERMCMP_STRICT_PLUGINS"
-_BUILT_INS: Final = ("thermcmp.physics.airflow", "thermcmp.model.terms")
+_BUILT_INS: Final = (
+    "thermcmp.physics.airflow",
+    "thermcmp.model.terms",
+    "thermcmp.telemetry.readers",
+)
 
 
 class PluginWarning(ThermcmpWarning):

@@ -34,6 +34,7 @@ from thermcmp.errors import Fault, InputError, PluginError
 if TYPE_CHECKING:
     from thermcmp.physics.airflow import AirflowLaw
     from thermcmp.questions.answer import Answer
+    from thermcmp.telemetry.readers import TelemetryReader
 
 __all__ = [
     "API_VERSION",
@@ -55,6 +56,7 @@ __all__ = [
     "questions",
     "render_sections",
     "report_sections",
+    "telemetry_readers",
     "use_plugin",
 ]
 
@@ -109,6 +111,10 @@ class Section:
 
 class Hooks(Protocol):
     """The hooks; a plug-in has functions of these names, marked `hookimpl`."""
+
+    @hookspec
+    def thermcmp_readers(self) -> list[TelemetryReader]:
+        """Give readers of log files."""
 
     @hookspec
     def thermcmp_airflow_laws(self) -> list[AirflowLaw]:
@@ -182,6 +188,22 @@ def plugins() -> tuple[PluginRecord, ...]:
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
     return _scanned_registry().records()
+
+
+def telemetry_readers() -> tuple[TelemetryReader, ...]:
+    """Give all readers of log files, built-ins first.
+
+    Returns
+    -------
+    tuple of TelemetryReader
+        In order of registration.
+
+    Raises
+    ------
+    PluginError
+        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
+    """
+    return tuple(one.item for one in _scanned_registry().given("thermcmp_readers"))
 
 
 def airflow_laws() -> tuple[AirflowLaw, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from thermcmp.errors import InputError
-from thermcmp.telemetry.readers import TelemetryReader, builtin_readers, find_reader
+from thermcmp.hooks import forget_plugin, hookimpl, telemetry_readers, use_plugin
+from thermcmp.telemetry.readers import TelemetryReader, find_reader
 from thermcmp.telemetry.record import read_telemetry
 
 
@@ -109,12 +111,18 @@ def test_a_reader_that_someone_brings(tmp_path):
     assert frame["time_s"].tolist() == [0.0, 2.0, 4.0]
     assert frame["line"].tolist() == [1, 2, 3]
     assert frame.attrs["notes"] == ("read by a plug-in",)
-    assert find_reader(path, None, [reader]) is reader
-    assert find_reader(path, "words", [reader]) is reader
+    brought = SimpleNamespace(thermcmp_readers=hookimpl(lambda: [reader]))
+    brought.thermcmp_readers.__name__ = "thermcmp_readers"
+    use_plugin(brought, "words of one's own")
+    try:
+        assert find_reader(path, None) is reader
+        assert find_reader(path, "words") is reader
+    finally:
+        forget_plugin("words of one's own")
 
 
 def test_readers_by_name(tmp_path):
-    names = [reader.name for reader in builtin_readers()]
+    names = [reader.name for reader in telemetry_readers()]
     assert names == ["delimited text", "parquet"]
     path = tmp_path / "run.bin"
     path.write_text("time_s,memory_c\n0,50\n1,51\n")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from thermcmp.hooks import ask_questions
 from thermcmp.questions.ranking import rank
 from thermcmp.questions.separation import separate
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def default_questions(fit: Fit) -> list[Answer]:
-    """Separation, and the ranking where there are several products.
+    """Separation, the ranking where there are several products, and plug-ins' questions.
 
     Parameters
     ----------
@@ -28,4 +29,4 @@ def default_questions(fit: Fit) -> list[Answer]:
     answers = [separate(fit)]
     if fit.results["product"].nunique() > 1:
         answers.append(rank(fit))
-    return answers
+    return [*answers, *ask_questions(fit)]

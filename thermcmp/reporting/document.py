@@ -15,6 +15,7 @@ from thermcmp.questions.answer import Answer
 
 if TYPE_CHECKING:
     from thermcmp.reporting.page import Page
+    from thermcmp.telemetry.logs import Reduced
 
 #: More sentences than this are folded away.
 _MOST_SENTENCES: Final = 8
@@ -28,6 +29,7 @@ def report(
     title: str | None = None,
     dated: date | str | None = None,
     allow_bad_health: bool = False,
+    reduced: Reduced | None = None,
 ) -> Path:
     """Write answers as one HTML file that needs nothing else to be read.
 
@@ -49,6 +51,8 @@ def report(
         Date to print; none by default, so that the bytes depend on the input alone.
     allow_bad_health : bool
         Report although the fit failed its health check; the page then says so.
+    reduced : Reduced, optional
+        What `reduce_logs` gave: its refused runs and cautions are listed.
 
     Returns
     -------
@@ -86,6 +90,7 @@ def report(
         title=title or _title(fits),
         dated="" if dated is None else str(dated),
         bad_health_allowed=bool(bad),
+        reduced=reduced,
     )
     _write_whole(target, _set_in_html(page).encode("utf-8"))
     return target

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
+    from thermcmp.telemetry.logs import Reduced
 
 #: What is counted for the data section, with its heading.
 _COUNTED: Final = {
@@ -78,6 +79,8 @@ class Page:
     added: tuple[AddedPart, ...]
     cautions: Mapping[Work, tuple[str, ...]]
     terms: tuple[Term, ...]
+    refused: WordedTable | None
+    log_cautions: tuple[str, ...]
 
 
 def make_page(
@@ -88,6 +91,7 @@ def make_page(
     title: str,
     dated: str,
     bad_health_allowed: bool,
+    reduced: Reduced | None = None,
 ) -> Page:
     """Gather what stands on the page.
 
@@ -103,6 +107,8 @@ def make_page(
         Heading of the page, and its date or "".
     bad_health_allowed : bool
         Whether a failed health check was overridden.
+    reduced : Reduced, optional
+        Logs behind the rows, whose refused runs are listed.
 
     Returns
     -------
@@ -130,6 +136,10 @@ def make_page(
         added=tuple(_added_part(section, fits, answers) for section in sections),
         cautions=cautions_for([*words, *(text for part in fit_parts for text in part.aliases)]),
         terms=terms_used(shown),
+        refused=None
+        if reduced is None or reduced.refused.empty
+        else worded_table(reduced.refused[["run", "sensor", "reason", "file"]]),
+        log_cautions=() if reduced is None else reduced.cautions,
     )
 
 

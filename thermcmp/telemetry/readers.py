@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.hooks import hookimpl, telemetry_readers
 from thermcmp.telemetry.notes import Notebook
 from thermcmp.telemetry.reading import Reading
 
@@ -57,23 +58,16 @@ class TelemetryReader(Protocol):
         ...
 
 
-def builtin_readers() -> tuple[TelemetryReader, ...]:
-    """Return the readers that the library brings.
-
-    Returns
-    -------
-    tuple of TelemetryReader
-        Delimited text and Parquet.
-    """
+@hookimpl
+def thermcmp_readers() -> tuple[TelemetryReader, ...]:
+    """Register the built-in readers: delimited text and Parquet."""
     from thermcmp.telemetry.columnar import ParquetReader
     from thermcmp.telemetry.delimited import DelimitedReader
 
     return (DelimitedReader(), ParquetReader())
 
 
-def find_reader(
-    path: Path, wanted: str | TelemetryReader | None, more: Sequence[TelemetryReader] = ()
-) -> TelemetryReader:
+def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryReader:
     """Choose the reader of a file.
 
     Parameters
@@ -82,8 +76,6 @@ def find_reader(
         The file.
     wanted : str or TelemetryReader or None
         Name of a reader or a reader; by the file's ending by default, else text.
-    more : sequence of TelemetryReader
-        Readers of plug-ins.
 
     Returns
     -------
@@ -109,7 +101,7 @@ def find_reader(
                 )
             ],
         )
-    readers = (*builtin_readers(), *more)
+    readers = telemetry_readers()
     if wanted is not None:
         for reader in readers:
             if reader.name == wanted:

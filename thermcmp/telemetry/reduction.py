@@ -52,7 +52,10 @@ def reason_of(checks: tuple[Check, ...] | list[Check]) -> str:
         (c for c in checks if c.verdict is not Verdict.PASS), key=lambda c: -c.verdict.severity
     )
     return "; ".join(
-        c.words + ("" if pd.isna(c.second) else f" (second {c.second:.0f})") for c in told
+        (f"{c.sensor}: " if c.sensor else "")
+        + c.words
+        + ("" if pd.isna(c.second) else f" (second {c.second:.0f})")
+        for c in told
     )
 
 

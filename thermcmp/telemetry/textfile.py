@@ -91,6 +91,11 @@ class TextFile:
         encoding : str, optional
             Encoding stated by the user.
 
+        Returns
+        -------
+        TextFile
+            The file, ready to be read.
+
         Raises
         ------
         InputError
