@@ -258,7 +258,15 @@ def _ask(job: Job, fit: Any) -> Iterator[tuple[str, Answer | str]]:
         alone = _study_alone(job, fit, before, after)
         if alone is not None:
             answer = tc.separate(alone, before=before, after=after)
-            yield "Study alone", replace(answer, title=f"{answer.title}: the study's own rows")
+            first, *more = answer.sentences
+            yield (
+                "Study alone",
+                replace(
+                    answer,
+                    title=f"The study alone: effects on {fit.sensor}, specimens",
+                    sentences=(f"In the study's own rows: {first}", *more),
+                ),
+            )
         yield "Separation", tc.separate(fit, before=before, after=after)
         yield "Attribution", tc.attribute(fit, before=before, after=after)
     else:

@@ -57,8 +57,18 @@ def test_the_study_alone_cannot_tell_board_from_vendor(done):
 def test_the_page_holds_every_question(done):
     page = (done[3] / "report.html").read_text(encoding="utf-8")
     assert page.count("<figure>") == 6
-    for shown in ("Alder r1 / fw 1", "Safety at the bench", "269", "Health of the memory fit"):
+    for shown in ("Alder r1 / fw 1", "Safety at the bench", "301", "Health of the memory fit"):
         assert shown in page
+
+
+def test_refused_runs_are_listed_with_their_reason(done):
+    # Planted in the demo's logs: a throttled run, a drifting ambient, a slipped fan.
+    _, lines, _, folder = done
+    assert "3 refused (R272, R284, R296)" in lines[0]
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    listed = page[page.index('<h2 id="refused">') :]
+    for run, reason in (("R272", "throttled"), ("R284", "ambient moved"), ("R296", "fan speed")):
+        assert re.search(rf"{run}.*?{reason}", listed, re.DOTALL)
 
 
 def test_own_table_is_imported_and_a_wrong_sensor_named(tmp_path, capsys):
