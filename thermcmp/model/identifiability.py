@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from thermcmp.model.design import Design
 
 TOLERANCE: Final = 1e-8
+#: Up to this many contrasts of one kind get a sentence each.
+FEW: Final = 3
 #: Above this many combinations the single-swap check is skipped: nothing rests on one swap.
 MOST_COMBINATIONS: Final = 200
 
@@ -121,8 +123,39 @@ class Aliases:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """One sentence per contrast that cannot be told apart."""
-        return tuple(c.sentence for c in self.contrasts if not c.estimable)
+        """What cannot be told apart; many pairs of one kind share a sentence."""
+        return alias_sentences(self.contrasts)
+
+
+def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
+    """Say which contrasts cannot be told apart.
+
+    Parameters
+    ----------
+    contrasts : sequence of Contrast
+        Contrasts; estimable ones are passed over.
+
+    Returns
+    -------
+    tuple of str
+        One sentence per contrast, or one for all of a factor with the same partners where
+        they are more than FEW.
+    """
+    kinds: dict[tuple[str, tuple[str, ...]], list[Contrast]] = {}
+    for contrast in contrasts:
+        if not contrast.estimable:
+            kinds.setdefault((contrast.factor, contrast.aliased_with), []).append(contrast)
+    said: list[str] = []
+    for (factor, partners), group in kinds.items():
+        if len(group) <= FEW:
+            said += [contrast.sentence for contrast in group]
+            continue
+        swap = next((f" A first swap: {c.cure}." for c in group if c.cure), "")
+        said.append(
+            f"{len(group)} pairs of levels of {factor} cannot be told apart from "
+            f"{' and '.join(partners)}: they changed together.{swap}"
+        )
+    return tuple(said)
 
 
 def find_aliases(design: Design) -> Aliases:

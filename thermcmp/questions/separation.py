@@ -9,7 +9,7 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.model.conditions import Build
-from thermcmp.model.identifiability import Contrast
+from thermcmp.model.identifiability import FEW, Contrast, alias_sentences
 from thermcmp.model.terms import Acts, Role
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.effect_rows import EffectRow, contrast_rows, spread_rows
@@ -75,12 +75,21 @@ def separate(
         title=f"Separation of effects on {fit.sensor}, {where}",
         table=_table(rows, prob),
         draws=_dataset(rows),
-        sentences=tuple(row.sentence for row in rows if row.sentence),
+        sentences=_sentences(rows, wanted),
         caveats=tuple(_caveats(fit, wanted)),
         prob=prob,
         draw_figure=_figure,
         details={"scope": str(where)},
     )
+
+
+def _sentences(rows: Sequence[EffectRow], wanted: Sequence[Contrast]) -> tuple[str, ...]:
+    """The rows in words; where very many are aliased, those in a few sentences for all."""
+    aliased = [row for row in rows if row.aliased_with]
+    if len(aliased) <= 2 * FEW:
+        return tuple(row.sentence for row in rows if row.sentence)
+    told = [row.sentence for row in rows if row.sentence and not row.aliased_with]
+    return (*alias_sentences(wanted), *told)
 
 
 def _wanted(
