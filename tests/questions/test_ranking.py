@@ -13,6 +13,7 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions import ranking
 from thermcmp.questions.prediction import Scope, build_of, rise_draws
 from thermcmp.questions.ranking import rank
+from thermcmp.simulation import Peers, simulate
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
 
@@ -248,3 +249,12 @@ def test_a_larger_difference_that_matters_never_makes_more_groups(peers):
     assert groups == sorted(groups, reverse=True)
     assert groups[-1] == 1
     assert groups[0] > 1
+
+
+def test_a_product_that_was_mounted_once_is_named():
+    campaign = simulate(Peers(products=3, specimens=1, remounts=0), seed=5)
+    kept = campaign.results["assembly_kind"].eq("factory")
+    model = fit(campaign.results[kept], "memory", draws=400, seed=1)
+    answer = rank(model)
+    assert any(caveat.startswith("Mounted once only: ") for caveat in answer.caveats)
+    assert "groups" in " ".join(answer.sentences) or len(set(answer.table["group"])) == 1

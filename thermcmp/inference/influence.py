@@ -12,13 +12,16 @@ from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.priors import Array
-from thermcmp.model.terms import Role
+from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
 
-#: Spread that stands for "no prior" on a separated factor [K].
+#: Spread that stands for "no prior" on a separated factor and on the baseline [K].
 WIDE_K: Final = 1e4
+#: The same for what fan speed buys: it cannot be more than a whole rise [K]. An unbounded
+#: value would let a reference speed a few rpm beside the tested one count as ignorance.
+WIDE_AIRFLOW_K: Final = 100.0
 #: Posterior draws over which the share is averaged.
 THINNED: Final = 40
 
@@ -28,10 +31,11 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
 
     At given spreads the information of a contrast adds up: 1/V = 1/V_data +
     1/V_prior. V_data is the variance with a flat prior on both baselines and on every
-    separated factor (cooler and board model, what fan speed buys, memory vendor, kind
-    of assembly …), so the share V/V_data is 1 where the data decide and 0 where they
-    say nothing, as for the split between two factors that always changed together.
-    The share is averaged over posterior draws of the spreads and the exponent.
+    separated factor (cooler and board model, memory vendor, kind of assembly …; what fan
+    speed buys is bounded by a whole rise, WIDE_AIRFLOW_K), so the share V/V_data is 1
+    where the data decide and 0 where they say nothing, as for the split between two
+    factors that always changed together. The share is averaged over posterior draws of
+    the spreads and the exponent.
 
     Parameters
     ----------
@@ -48,20 +52,24 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     from threadpoolctl import threadpool_limits
 
     problem = thermal_problem(fit.design)[0]
-    fixed = problem.scale_of < 0
     kernel = Kernel(problem)
-    loose = Kernel(replace(problem, fixed_sd=np.where(fixed, WIDE_K, problem.fixed_sd)))
+    wide_sd = problem.fixed_sd.copy()
+    wide_sd[:2] = WIDE_K, WIDE_AIRFLOW_K
+    loose = Kernel(replace(problem, fixed_sd=wide_sd))
     spread = np.column_stack(
         [np.empty((len(fit.draws(EXPONENT)), 0))]
         + [fit.draws(term.spread) for term in fit.design.terms]
     )
     factor = np.array([term.role is Role.FACTOR for term in fit.design.terms], bool)
+    width = np.array(
+        [WIDE_AIRFLOW_K if t.acts is Acts.AIRFLOW else WIDE_K for t in fit.design.terms]
+    )
     exponent, residual = fit.draws(EXPONENT), fit.draws(RESIDUAL)
     shares = []
     with threadpool_limits(limits=1, user_api="blas"):
         for i in np.linspace(0, len(exponent) - 1, THINNED).astype(int):
             point = Points(exponent[i : i + 1], spread[i : i + 1], residual[i : i + 1])
-            flat = replace(point, spread=np.where(factor, WIDE_K, point.spread))
+            flat = replace(point, spread=np.where(factor, width, point.spread))
             chosen = weights(float(exponent[i])) if callable(weights) else weights
             actual, alone = (
                 np.einsum("mi,ij,mj->m", chosen, one.effect_moments(at)[1], chosen)

@@ -10,10 +10,11 @@ import numpy as np
 from thermcmp.errors import EngineError, Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.model.rows import level_keys
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.equal_conditions import Entry, entry_at, noise_for, ranked_builds
 from thermcmp.questions.figures import ranking_figure
-from thermcmp.questions.prediction import Scope
+from thermcmp.questions.prediction import Scope, matching_rows
 from thermcmp.questions.wording import PROB, check_prob, fit_caveats, range_words, summary
 
 if TYPE_CHECKING:
@@ -105,10 +106,8 @@ def rank(
     held = Conditions.of(at, conditions)
     where = Scope.of(scope)
     noise = noise_for(fit, held)
-    entries = [
-        entry_at(fit, name, build, held, where, noise)
-        for name, build in ranked_builds(fit, products).items()
-    ]
+    builds = ranked_builds(fit, products)
+    entries = [entry_at(fit, name, build, held, where, noise) for name, build in builds.items()]
     reached = sorted((e for e in entries if e.reached), key=lambda e: float(np.mean(e.temperature)))
     ordered = [*reached, *(e for e in entries if not e.reached)]
     temperatures = (
@@ -121,10 +120,26 @@ def rank(
         table=_table(ordered, temperatures, groups, prob),
         draws=_dataset(ordered),
         sentences=_sentences(reached, temperatures, groups, matters_k, prob),
-        caveats=_caveats(fit, entries, noise, allow_bad_health),
+        caveats=(*_caveats(fit, entries, noise, allow_bad_health), *_mounted_once(fit, builds)),
         prob=prob,
         draw_figure=ranking_figure,
         details={"conditions": held, "matters_k": matters_k, "scope": str(where)},
+    )
+
+
+def _mounted_once(fit: Fit, builds: Mapping[str, Build]) -> tuple[str, ...]:
+    """Name the products whose mounting cannot be told from the product."""
+    keys = level_keys(fit.results, ("lab", "assembly"))
+    once = [
+        name
+        for name, build in builds.items()
+        if len(set(keys[matching_rows(fit.results, build)])) == 1
+    ]
+    if not once:
+        return ()
+    return (
+        f"Mounted once only: {', '.join(once)}. A lucky or bad mounting counts to the product, "
+        "within what mountings differ elsewhere; a second mounting would tell.",
     )
 
 
@@ -214,11 +229,12 @@ def _sentences(
             f"{', '.join(leaders)} cannot be told apart: no gap to {leaders[0]} is surely "
             f"above {matters_k:g} K."
         )
-    sentences.append(
-        f"{len(reached)} product(s) fall into {groups[-1]} group(s); the coolest of each group is "
-        f"more than {matters_k:g} K warmer than the coolest of the group before it with at least "
-        f"{SURE:.0%} probability."
-    )
+    if groups[-1] > 1:
+        sentences.append(
+            f"{len(reached)} products fall into {groups[-1]} groups; the coolest of each group is "
+            f"more than {matters_k:g} K warmer than the coolest of the group before it with at "
+            f"least {SURE:.0%} probability."
+        )
     return tuple(sentences)
 
 
