@@ -9,7 +9,7 @@ import numpy as np
 
 from thermcmp.inference.conditional import run_conditional
 from thermcmp.inference.health import Diagnostics, check_weights
-from thermcmp.inference.problem import GaussianProblem
+from thermcmp.inference.problem import GaussianProblem, effect_layout
 from thermcmp.model.noise_design import (
     FIXED,
     GROUPS,
@@ -17,7 +17,7 @@ from thermcmp.model.noise_design import (
     NoiseDesign,
     build_noise_design,
 )
-from thermcmp.model.priors import Array, Normal
+from thermcmp.model.priors import Array
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -118,10 +118,9 @@ def fit_noise(
     design = build_noise_design(results, reference_rpm=reference_rpm, distance_m=distance_m)
     if design is None:
         return None
-    n, sizes = len(design.level_dba), [len(levels) for levels in design.levels]
-    offsets = 2 + np.concatenate([[0], np.cumsum(sizes)[:-1]]).astype(np.intp)
-    columns = np.hstack(
-        [np.zeros((n, 1), np.intp), np.ones((n, 1), np.intp), design.index + offsets]
+    n = len(design.level_dba)
+    layout = effect_layout(
+        design.index, [len(levels) for levels in design.levels], [prior for _, prior in FIXED]
     )
     ones = np.ones(n)
     values = np.stack(
@@ -132,21 +131,16 @@ def fit_noise(
         ],
         axis=1,
     )
-    scale_of = np.concatenate([[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]).astype(np.intp)
-    mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
-    for place, (_, prior) in enumerate(FIXED):
-        if isinstance(prior, Normal):
-            mean[place], sd[place] = prior.mean, prior.sd
     problem = GaussianProblem(
         y=design.level_dba,
         known_variance=np.zeros(n),
         run_scatter=ones,
-        columns=columns,
+        columns=layout.columns,
         values=values,
-        flow=np.zeros(columns.shape[1], bool),
-        scale_of=scale_of,
-        fixed_mean=mean,
-        fixed_sd=sd,
+        flow=np.zeros(layout.columns.shape[1], bool),
+        scale_of=layout.scale_of,
+        fixed_mean=layout.fixed_mean,
+        fixed_sd=layout.fixed_sd,
         spreads=(*(group[0] for group in GROUPS), "noise residual"),
     )
     priors = [*(scale for _, _, _, scale in GROUPS), RESIDUAL_PRIOR]

@@ -10,7 +10,7 @@ fixed, with a normal or flat prior of its own.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -73,6 +73,56 @@ class GaussianProblem:
         return len(self.scale_of)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class EffectLayout:
+    """Where the effects stand: two fixed ones first, then the levels of each group.
+
+    Attributes
+    ----------
+    columns : ndarray of int, shape (n, 2 + groups)
+        Effect columns that each row touches.
+    scale_of : ndarray of int, shape (q,)
+        Group of each effect; -1 for the two fixed ones.
+    fixed_mean, fixed_sd : ndarray, shape (q,)
+        Priors of the fixed effects; 0 and 1 elsewhere.
+    """
+
+    columns: NDArray[np.intp]
+    scale_of: NDArray[np.intp]
+    fixed_mean: Array
+    fixed_sd: Array
+
+
+def effect_layout(
+    index: NDArray[np.intp], sizes: Sequence[int], fixed: Sequence[Prior]
+) -> EffectLayout:
+    """Lay out two fixed effects and the levels of groups, one column each.
+
+    Parameters
+    ----------
+    index : ndarray of int, shape (n, groups)
+        Level of each row in each group.
+    sizes : sequence of int
+        Number of levels of each group.
+    fixed : sequence of Prior
+        Normal priors of the two fixed effects.
+
+    Returns
+    -------
+    EffectLayout
+        The layout.
+    """
+    n = len(index)
+    starts = (2 + np.concatenate([[0], np.cumsum(sizes)]))[: len(sizes)].astype(np.intp)
+    columns = np.hstack([np.zeros((n, 1), np.intp), np.ones((n, 1), np.intp), index + starts])
+    scale_of = np.concatenate([[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]).astype(np.intp)
+    mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
+    for place, prior in enumerate(fixed):
+        if isinstance(prior, Normal):
+            mean[place], sd[place] = prior.mean, prior.sd
+    return EffectLayout(columns, scale_of, mean, sd)
+
+
 def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]:
     """The problem of a thermal design, and the priors of its parameters.
 
@@ -88,18 +138,12 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     priors : tuple of Prior
         Priors of the exponent, of each spread in turn, and of the residual.
     """
-    n, offsets = len(design.rise_k), np.asarray(design.offsets, dtype=np.intp)
-    columns = np.hstack(
-        [np.zeros((n, 1), np.intp), np.ones((n, 1), np.intp), design.index + offsets]
+    layout = effect_layout(
+        design.index,
+        [len(levels) for levels in design.levels],
+        [design.priors[BASELINE], design.priors[AIRFLOW_BASELINE]],
     )
     flow = np.array([False, True, *(t.acts is Acts.AIRFLOW for t in design.terms)])
-    sizes = [len(levels) for levels in design.levels]
-    scale_of = np.concatenate([[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]).astype(np.intp)
-    fixed = [design.priors[BASELINE], design.priors[AIRFLOW_BASELINE]]
-    mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
-    for place, prior in enumerate(fixed):
-        if isinstance(prior, Normal):
-            mean[place], sd[place] = prior.mean, prior.sd
     law, drive, reference = design.law, design.drive[:, None], design.reference.drive
 
     def airflow(exponent: Array) -> tuple[Array, Array]:
@@ -112,12 +156,12 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
         y=design.rise_k,
         known_variance=design.known_variance,
         run_scatter=design.run_scatter,
-        columns=columns,
-        values=np.repeat(design.power_ratio[:, None], columns.shape[1], axis=1),
+        columns=layout.columns,
+        values=np.repeat(design.power_ratio[:, None], layout.columns.shape[1], axis=1),
         flow=flow,
-        scale_of=scale_of,
-        fixed_mean=mean,
-        fixed_sd=sd,
+        scale_of=layout.scale_of,
+        fixed_mean=layout.fixed_mean,
+        fixed_sd=layout.fixed_sd,
         spreads=(*(term.spread for term in design.terms), RESIDUAL),
         airflow=airflow,
     )
