@@ -51,7 +51,7 @@ def points(problem):
 def dense(problem, exponent, spread, residual):
     """Coefficients W, row variances, prior mean and variance of the effects."""
     n, q = len(problem.y), problem.effect_count
-    flow = np.zeros((n, 1)) if problem.airflow is None else problem.airflow(np.array([exponent]))[0]
+    flow = np.zeros((n, 1)) if problem.airflow is None else problem.airflow(np.array([exponent]))
     w = np.zeros((n, q))
     for i in range(n):
         for place, column in enumerate(problem.columns[i]):
@@ -106,7 +106,7 @@ def test_gradient_is_the_slope_of_the_log_likelihood(problem, points, flat):
     for i in range(len(points)):
         one = points.part(slice(i, i + 1))
         value, slope = kernel.gradient(one)
-        assert value == pytest.approx(kernel.log_likelihood(one)[0], rel=1e-12)
+        assert value == pytest.approx(kernel.log_likelihood(one), rel=1e-12)
         x = np.concatenate([one.exponent, one.spread[0], one.residual])
         found = np.concatenate([slope.exponent, slope.spread[0], slope.residual])
 
@@ -158,7 +158,7 @@ def test_drawn_effects_have_the_exact_mean_and_covariance(problem, points):
 def test_results_do_not_depend_on_how_points_are_batched(problem, points, monkeypatch):
     whole = Kernel(problem)
     assert whole.batch >= len(points)
-    monkeypatch.setattr("thermcmp.inference.kernel.BATCH_BYTES", 1)
+    monkeypatch.setattr("thermcmp.inference.kernel.BATCH_NUMBERS", 1)
     split = Kernel(problem)
     assert split.batch == 1
     assert split.log_likelihood(points) == pytest.approx(whole.log_likelihood(points), rel=1e-12)

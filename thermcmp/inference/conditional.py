@@ -79,17 +79,17 @@ class Target:
         """Log density at `z`, shape (B,), up to a constant."""
         return self.kernel.log_likelihood(self.points(z)) - 0.5 * np.sum(z**2, axis=1)
 
-    def value_and_gradient(self, z: Array) -> tuple[float, Array]:
-        """Log density and its gradient at one point `z`, shape (d,)."""
-        value, slope = self.kernel.gradient(self.points(z[None, :]))
-        parts = [slope.spread[0], slope.residual]
+    def value_and_gradient(self, z: Array) -> tuple[Array, Array]:
+        """Log density, shape (B,), and its gradient, shape (B, d), at `z`, shape (B, d)."""
+        value, slope = self.kernel.gradient(self.points(z))
+        parts = [slope.spread, slope.residual[:, None]]
         if self.has_exponent:
-            parts.insert(0, slope.exponent)
-        jacobian = np.array([p.derivative(z[i : i + 1])[0] for i, p in enumerate(self.priors)])
-        return value - 0.5 * float(z @ z), np.concatenate(parts) * jacobian - z
+            parts.insert(0, slope.exponent[:, None])
+        jacobian = np.stack([p.derivative(z[:, i]) for i, p in enumerate(self.priors)], axis=1)
+        return value - 0.5 * np.sum(z**2, axis=1), np.hstack(parts) * jacobian - z
 
 
-def find_mode(target: Target, rng: np.random.Generator, starts: int = 3) -> tuple[Array, Array]:
+def find_mode(target: Target, rng: np.random.Generator) -> tuple[Array, Array]:
     """Mode of the target and a covariance there.
 
     Parameters
@@ -97,9 +97,7 @@ def find_mode(target: Target, rng: np.random.Generator, starts: int = 3) -> tupl
     target : Target
         Log posterior.
     rng : numpy.random.Generator
-        Draws the starting points after the first.
-    starts : int
-        Starting points tried; the best end wins.
+        Draws the starting point after the first, where there is one.
 
     Returns
     -------
@@ -113,32 +111,44 @@ def find_mode(target: Target, rng: np.random.Generator, starts: int = 3) -> tupl
     EngineError
         If no start ends at a finite value.
     """
+    d = len(target.priors)
+    # A second start costs little where a problem is small, and many rows leave one mode.
+    starts = [np.zeros(d), rng.normal(0.0, 0.7, d)] if target.kernel.batch > 1 else [np.zeros(d)]
+    ends = [_climbed(target, start) for start in starts]
+    value, mode = max(ends, key=lambda end: np.nan_to_num(end[0], nan=-np.inf))
+    if not np.isfinite(value):
+        raise EngineError("The posterior has no finite mode. Mend: check the rows and the priors.")
+    values, vectors = np.linalg.eigh(-_curvature(target, mode))
+    # Flat or bent-up directions get the prior's own width.
+    values = np.where(values < 1.0, 1.0, values)
+    return mode, safe_cholesky((vectors / values) @ vectors.T)
+
+
+def _curvature(target: Target, z: Array, step: float = 1e-3) -> Array:
+    """Second derivatives of the target at one point, by differences of the gradient."""
+    aside = step * np.vstack([np.eye(len(z)), -np.eye(len(z))])
+    ahead, behind = np.split(target.value_and_gradient(z + aside)[1], 2)
+    return np.asarray((ahead - behind + (ahead - behind).T) / (4.0 * step))
+
+
+def _climbed(target: Target, start: Array) -> tuple[float, Array]:
+    """Value and place of the maximum reached from a start."""
     from scipy.optimize import minimize
 
     def negative(z: Array) -> tuple[float, Array]:
-        value, slope = target.value_and_gradient(z)
-        return -value, -slope
+        value, slope = target.value_and_gradient(z[None, :])
+        return -float(value[0]), -slope[0]
 
-    d = len(target.priors)
-    best = None
-    for i in range(starts):
-        first = np.zeros(d) if i == 0 else rng.normal(0.0, 0.7, d)
-        found = minimize(negative, first, jac=True, method="L-BFGS-B", bounds=[(-6.0, 6.0)] * d)
-        if np.isfinite(found.fun) and (best is None or found.fun < best.fun):
-            best = found
-    if best is None:
-        raise EngineError("The posterior has no finite mode. Mend: check the rows and the priors.")
-    step = 1e-3
-    hessian = np.stack(
-        [
-            (negative(best.x + step * e)[1] - negative(best.x - step * e)[1]) / (2 * step)
-            for e in np.eye(d)
-        ]
+    # A few hundredths of the posterior's own width are near enough to start sampling from.
+    found = minimize(
+        negative,
+        start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(-6.0, 6.0)] * len(start),
+        options={"ftol": 1e-9, "gtol": 1e-1},
     )
-    values, vectors = np.linalg.eigh((hessian + hessian.T) / 2.0)
-    # Flat or bent-up directions get the prior's own width.
-    values = np.where(values < 1.0, 1.0, values)
-    return best.x, safe_cholesky((vectors / values) @ vectors.T)
+    return -float(found.fun), np.asarray(found.x)
 
 
 def run_conditional(
@@ -191,11 +201,14 @@ def _explore(
         np.stack([factor, safe_cholesky(0.6 * np.eye(len(mode))), 1.5 * factor]),
         Warp.none(len(mode)),
     )
-    size = max(400, 60 * len(mode))
-    weighted = sample(target.log_density, start, rounds=(size,) * 4, count=draws, rng=rng)
+    size = max(400, 50 * len(mode))
+    weighted = sample(target.log_density, start, size=size, count=draws // 2, rng=rng)
     picked = _systematic(weighted.weights, draws, rng)
-    points = target.points(weighted.x[picked])
-    return ConditionalDraws(points, kernel.draw_effects(points, rng), weighted)
+    effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
+    order = rng.permutation(draws)
+    return ConditionalDraws(
+        target.points(weighted.x[picked[order]]), effects[order], weighted
+    )
 
 
 def restricted_mode(problem: GaussianProblem) -> Points:
@@ -234,7 +247,7 @@ def restricted_mode(problem: GaussianProblem) -> Points:
     def negative(x: Array) -> tuple[float, Array]:
         point = Points(np.zeros(1), size * x[None, :-1], size * x[-1:])
         value, slope = kernel.gradient(point)
-        return -value / rows, -size / rows * np.concatenate([slope.spread[0], slope.residual])
+        return -float(value[0]) / rows, -size / rows * np.append(slope.spread[0], slope.residual)
 
     found = minimize(
         negative,
@@ -271,7 +284,6 @@ def _centred(problem: GaussianProblem) -> GaussianProblem:
 
 
 def _systematic(weights: Array, count: int, rng: np.random.Generator) -> np.ndarray:
-    """Indices resampled with one random offset, in random order."""
+    """Indices resampled with one random offset, ascending."""
     grid = (rng.random() + np.arange(count)) / count
-    picked = np.searchsorted(np.cumsum(weights), grid * (1.0 - 1e-12))
-    return rng.permutation(picked)
+    return np.searchsorted(np.cumsum(weights), grid * (1.0 - 1e-12))

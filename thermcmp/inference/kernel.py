@@ -13,6 +13,7 @@ mean, over the effects, of the gradient with the effects known.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -20,11 +21,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.errors import EngineError
+from thermcmp.inference.collapse import Collapsed
+from thermcmp.inference.elimination import eliminate
+from thermcmp.inference.factor import Factor
 from thermcmp.inference.problem import GaussianProblem
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
-#: Memory for one batch of q x q matrices [bytes].
-BATCH_BYTES: Final = 96_000_000
+#: Numbers worked on at once: a batch of points should stay in the processor's cache.
+BATCH_NUMBERS: Final = 160_000
+#: Most points in one batch.
+LARGEST_BATCH: Final = 64
+#: Batches worked on side by side.
+THREADS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,213 +71,212 @@ class Kernel:
     """
 
     def __init__(self, problem: GaussianProblem) -> None:
-        from scipy.sparse import csr_array
-
         self.problem = problem
-        n, a = problem.columns.shape
+        self.rows = Collapsed(problem)
         q = problem.effect_count
-        rows = np.repeat(np.arange(n), a)
-        places = np.tile(problem.flow, n)
-        flat = problem.columns.ravel()
-        value = problem.values.ravel()
-        self._still = csr_array((value * ~places, (rows, flat)), shape=(n, q))
-        self._flow = csr_array((value * places, (rows, flat)), shape=(n, q))
-        self._pairs = _pair_matrices(problem)
-        self._loose = np.isinf(problem.fixed_sd)
-        # Keeps the algebra finite at a residual of zero, far below any real scatter.
-        self._least_variance = 1e-10 * max(float(np.var(problem.y)), 1e-300)
+        touched = np.arange(q, dtype=np.intp)
+        rows = np.concatenate([self.rows.rows, touched, np.full(q + 1, q)])
+        columns = np.concatenate([self.rows.columns, touched, np.arange(q + 1)])
+        self.loose = np.isinf(problem.fixed_sd)
+        # Flat effects stand last of all: their part of the determinant is wanted alone.
+        fixed = np.flatnonzero(problem.scale_of < 0)
+        fixed = fixed[np.argsort(self.loose[fixed], kind="stable")]
+        self.plan = eliminate(q + 1, rows, columns, np.append(fixed, q))
+        self.pair_slot, self.own_slot, self.response_slot = np.split(
+            self.plan.entry, [len(self.rows.rows), len(self.rows.rows) + q]
+        )
+        self.sums = _EntrySums.build(self.rows, problem)
         # The fixed effects' prior means move the response; flat ones have none.
-        self._shift_still = np.asarray(self._still @ problem.fixed_mean)
-        self._shift_flow = np.asarray(self._flow @ problem.fixed_mean)
+        start, one = problem.fixed_mean[:, None], np.ones((len(problem.y), 1))
+        self.shift_still = self.rows.fitted(start, None)
+        self.shift_flow = self.rows.moved(start, one)
+        # Keeps the algebra finite at a residual of zero, far below any real scatter.
+        self.least_variance = 1e-10 * max(float(np.var(problem.y)), 1e-300)
 
     @property
     def batch(self) -> int:
         """Points per batch."""
-        q, n = self.problem.effect_count, len(self.problem.y)
-        return max(1, min(256, BATCH_BYTES // (8 * (q * q + 4 * n))))
+        numbers = self.plan.slots + 4 * len(self.problem.y)
+        return int(np.clip(BATCH_NUMBERS // numbers // 8 * 8, 1, LARGEST_BATCH))
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""
-        return np.concatenate(
-            [_Solved(self, points.part(part)).log_likelihood for part in self._parts(points)]
-        )
+        parts = self._parts(points)
+        if len(parts) == 1:
+            return Solved(self, points).log_likelihood
+        with ThreadPoolExecutor(THREADS) as pool:
+            found = pool.map(lambda part: Solved(self, points.part(part)).log_likelihood, parts)
+            return np.concatenate(list(found))
 
-    def gradient(self, point: Points) -> tuple[float, Points]:
-        """Log marginal likelihood at one point and its gradient there."""
-        solved = _Solved(self, point)
-        return float(solved.log_likelihood[0]), solved.gradient()
+    def gradient(self, points: Points) -> tuple[Array, Points]:
+        """Log marginal likelihood of each point, shape (B,), and its gradient there."""
+        solved = Solved(self, points)
+        return solved.log_likelihood, solved.gradient()
 
-    def draw_effects(self, points: Points, rng: np.random.Generator) -> Array:
-        """One exact draw of all effects for each point, shape (B, q)."""
-        return np.concatenate(
-            [_Solved(self, points.part(part)).draw(rng) for part in self._parts(points)]
-        )
+    def draw_effects(
+        self, points: Points, picked: NDArray[np.intp], rng: np.random.Generator
+    ) -> Array:
+        """Exact draws of all effects, shape (S, q).
+
+        Parameters
+        ----------
+        points : Points
+            Parameter points.
+        picked : ndarray of int, shape (S,)
+            The point of each draw, in ascending order.
+        rng : numpy.random.Generator
+            Source of randomness.
+        """
+        noise = rng.standard_normal((len(picked), self.problem.effect_count))
+        used, repeats = np.unique(picked, return_counts=True)
+        points, ends = points.part(used), np.concatenate([[0], np.cumsum(repeats)])
+
+        def drawn(part: slice) -> Array:
+            mine = slice(ends[part.start], ends[min(part.stop, len(used))])
+            return Solved(self, points.part(part)).draw(noise[mine], repeats[part])
+
+        with ThreadPoolExecutor(THREADS) as pool:
+            return np.concatenate(list(pool.map(drawn, self._parts(points))))
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
         """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
-        return _Solved(self, point).moments()
+        return Solved(self, point).moments()
+
+    def profile_log_likelihood(self, points: Points) -> Array:
+        """Log likelihood with the flat effects at their best values, shape (B,).
+
+        The likelihood whose maximum is the maximum-likelihood estimate; the flat
+        effects are maximised over here, integrated out in `log_likelihood`.
+        """
+        solved = Solved(self, points)
+        count = int(self.loose.sum())
+        flat = 0.5 * solved.factor.tail_log_determinant(count)
+        return np.asarray(solved.log_likelihood + flat - count * LOG_SQRT_2PI)
 
     def _parts(self, points: Points) -> list[slice]:
         return [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
 
 
-class _Solved:
-    """The factorised system of a batch of points."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _EntrySums:
+    """Sums that turn entries of a symmetric matrix into numbers per effect and per spread."""
+
+    by_row: Any  # sparse, (q, E)
+    by_column: Any  # the same for entries off the diagonal, by their other effect
+    by_spread: Any  # sparse, (K, q)
+    twice: Array  # 2 off the diagonal, where an entry stands for two, else 1; shape (E, 1)
+
+    @classmethod
+    def build(cls, rows: Collapsed, problem: GaussianProblem) -> _EntrySums:
+        from scipy.sparse import csr_array
+
+        q, e = problem.effect_count, len(rows.rows)
+        off = (rows.rows != rows.columns).astype(float)
+        grouped = np.flatnonzero(problem.scale_of >= 0)
+        spreads = (problem.scale_of[grouped], grouped)
+        return cls(
+            csr_array((np.ones(e), (rows.rows, np.arange(e))), shape=(q, e)),
+            csr_array((off, (rows.columns, np.arange(e))), shape=(q, e)),
+            csr_array((np.ones(len(grouped)), spreads), shape=(len(problem.spreads) - 1, q)),
+            1.0 + off[:, None],
+        )
+
+    def trace(self, of_rows: Array, of_columns: Array) -> Array:
+        """Row sums of the symmetric matrix, shape (q, B), its two halves given apart."""
+        return np.asarray(self.by_row @ of_rows + self.by_column @ of_columns)
+
+
+class Solved:
+    """The factorised system of a batch of points.
+
+    Parameters
+    ----------
+    kernel : Kernel
+        Algebra of the problem.
+    points : Points
+        The B points.
+
+    Raises
+    ------
+    EngineError
+        If the effects cannot be told apart even with their priors.
+    """
 
     def __init__(self, kernel: Kernel, points: Points) -> None:
         problem, self.kernel, self.points = kernel.problem, kernel, points
         b, q = len(points), problem.effect_count
-        self.h, self.dh = (None, None)
-        if problem.airflow is not None:
-            self.h, self.dh = problem.airflow(points.exponent)
+        self.h = None if problem.airflow is None else problem.airflow(points.exponent)
         v = problem.run_scatter[:, None] * points.residual**2 + problem.known_variance[:, None]
-        self.v = np.maximum(v, kernel._least_variance)
-        shift = kernel._shift_still[:, None]
+        self.v = np.maximum(v, kernel.least_variance)
+        self.y = problem.y[:, None] - kernel.shift_still
         if self.h is not None:
-            shift = shift + self.h * kernel._shift_flow[:, None]
-        self.y = problem.y[:, None] - shift
-        lam = np.empty((b, q))
+            self.y = self.y - self.h * kernel.shift_flow
+        self.lam = np.empty((q, b))
         grouped = problem.scale_of >= 0
-        lam[:, grouped] = points.spread[:, problem.scale_of[grouped]]
-        lam[:, ~grouped] = np.where(kernel._loose, 1.0, problem.fixed_sd)[~grouped]
-        self.lam = lam
-        self.gram = kernel._pairs.gram(1.0 / self.v, self.h, q)
-        self.rhs = self._transpose_times(self.y / self.v)
-        m = lam[:, :, None] * self.gram * lam[:, None, :]
-        m[:, np.arange(q), np.arange(q)] += np.where(kernel._loose, 0.0, 1.0)
+        self.lam[grouped] = points.spread.T[problem.scale_of[grouped]]
+        self.lam[~grouped] = np.where(kernel.loose, 1.0, problem.fixed_sd)[~grouped, None]
+        weight = 1.0 / self.v
+        self.gram = kernel.rows.gram(weight, self.h)
+        weighted = self.y * weight
+        square = np.sum(self.y * weighted, axis=0)
+        slots = np.zeros((kernel.plan.slots, b))
+        scale = self.lam[kernel.rows.rows] * self.lam[kernel.rows.columns]
+        slots[kernel.pair_slot] = self.gram * scale
+        slots[kernel.own_slot] += np.where(kernel.loose, 0.0, 1.0)[:, None]
+        slots[kernel.response_slot[:-1]] = self.lam * kernel.rows.score(weighted, self.h)
+        # One is added to keep the last pivot positive where the response fits exactly.
+        slots[kernel.response_slot[-1]] = square + 1.0
         try:
-            self.chol = np.asarray(np.linalg.cholesky(m), dtype=np.float64)
+            self.factor = Factor(kernel.plan, slots)
         except np.linalg.LinAlgError as error:
             raise EngineError(
                 "The effects cannot be told apart even with their priors (singular system). "
                 "Mend: give every fixed effect a proper prior, or remove an aliased one."
             ) from error
-        self.half = _solve_each(self.chol, lam * self.rhs, trans=0)
-        fit = np.sum(self.half**2, axis=1)
-        log_det = 2.0 * np.sum(np.log(np.diagonal(self.chol, axis1=1, axis2=2)), axis=1)
-        free = len(problem.y) - int(kernel._loose.sum())
+        free = len(problem.y) - int(kernel.loose.sum())
         self.log_likelihood = -0.5 * (
             2.0 * free * LOG_SQRT_2PI
             + np.sum(np.log(self.v), axis=0)
-            + log_det
-            + np.sum(self.y**2 / self.v, axis=0)
-            - fit
+            + self.factor.log_determinant
+            + (self.factor.left_over - 1.0)
         )
-
-    def _transpose_times(self, x: Array) -> Array:
-        """Wᵀx for each point, shape (B, q)."""
-        out = self.kernel._still.T @ x
-        if self.h is not None:
-            out = out + self.kernel._flow.T @ (self.h * x)
-        return np.asarray(out).T
-
-    def _times(self, b: Array) -> Array:
-        """W b for each point, shape (n, B)."""
-        out = np.asarray(self.kernel._still @ b.T)
-        return out if self.h is None else out + self.h * np.asarray(self.kernel._flow @ b.T)
 
     def gradient(self) -> Points:
-        """Gradient of the log likelihood at the one point of this batch."""
-        problem, kernel = self.kernel.problem, self.kernel
-        lam, u = self.lam[0], self._mean()[0]
-        inverse = _inverse(self.chol[0])
-        b = (lam * u)[None, :]
-        e = (self.y - self._times(b))[:, 0]
-        v = self.v[:, 0]
-        cov = lam[:, None] * inverse * lam[None, :]
-        w = kernel._still.toarray()
-        if self.h is not None:
-            w = w + self.h * kernel._flow.toarray()
-        spread_of_mean = np.einsum("ij,jk,ik->i", w, cov, w, optimize=True)
-        score = self._transpose_times((e / v)[:, None])[0]
-        per_effect = score * u - np.sum(self.gram[0] * (inverse * lam[None, :]), axis=1)
-        grouped = problem.scale_of >= 0
-        groups = self.points.spread.shape[1]
-        spread = np.asarray(
-            np.bincount(problem.scale_of[grouped], per_effect[grouped], minlength=groups),
-            np.float64,
-        )
-        dv = 0.5 * ((e**2 + spread_of_mean) / v**2 - 1.0 / v)
-        residual = 2.0 * self.points.residual[0] * np.sum(dv * problem.run_scatter)
-        exponent = 0.0
-        if self.dh is not None:
-            dw = self.dh * kernel._flow.toarray()
-            moved = dw @ (problem.fixed_mean + b[0])
-            exponent = float(
-                np.sum((e * moved - np.einsum("ij,jk,ik->i", dw, cov, w, optimize=True)) / v)
-            )
-        return Points(np.array([exponent]), spread[None, :], np.array([residual]))
+        """Gradient of the log likelihood at each point."""
+        problem, rows = self.kernel.problem, self.kernel.rows
+        u = self.factor.backward(self.factor.half())
+        b = self.lam * u
+        e = self.y - rows.fitted(b, self.h)
+        inverse = self.factor.inverse()[self.kernel.pair_slot]
+        i, j = rows.rows, rows.columns
+        cov = self.kernel.sums.twice * self.lam[i] * self.lam[j] * inverse
+        shared = self.gram * inverse
+        trace = self.kernel.sums.trace(shared * self.lam[j], shared * self.lam[i])
+        per_effect = rows.score(e / self.v, self.h) * u - trace
+        spread = np.asarray(self.kernel.sums.by_spread @ per_effect).T
+        scatter = problem.run_scatter[:, None] * (self.v > self.kernel.least_variance)
+        dv = scatter / self.v**2
+        sums = np.sum(dv * e**2 - scatter / self.v, axis=0)
+        sums += np.sum(cov * rows.gram(dv, self.h), axis=0)
+        exponent = np.zeros(len(self.points))
+        if self.h is not None and problem.airflow_slope is not None:
+            dh = problem.airflow_slope(self.points.exponent)
+            full = problem.fixed_mean[:, None] + b
+            exponent = np.sum(e * rows.moved(full, dh) / self.v, axis=0)
+            exponent -= 0.5 * np.sum(cov * rows.gram_slope(1 / self.v, self.h, dh), axis=0)
+        return Points(exponent, spread, self.points.residual * sums)
 
-    def draw(self, rng: np.random.Generator) -> Array:
-        """One draw of the effects per point."""
+    def draw(self, noise: Array, repeats: NDArray[np.intp]) -> Array:
+        """Draws of the effects, `repeats` per point, from standard normals of shape (S, q)."""
+        which = np.repeat(np.arange(len(repeats)), repeats)
         # L⁻ᵀ(half + noise) is the conditional mean plus a draw of covariance M⁻¹.
-        u = _solve_each(self.chol, self.half + rng.standard_normal(self.half.shape), trans=1)
-        return self.kernel.problem.fixed_mean + self.lam * u
-
-    def _mean(self) -> Array:
-        return _solve_each(self.chol, self.half, trans=1)
+        half = self.factor.half()[:, which] + noise.T
+        u = self.factor.repeated(which).backward(half)
+        return np.asarray((self.kernel.problem.fixed_mean[:, None] + self.lam[:, which] * u).T)
 
     def moments(self) -> tuple[Array, Array]:
         """Mean and covariance of the effects at the one point of this batch."""
-        lam = self.lam[0]
-        cov = lam[:, None] * _inverse(self.chol[0]) * lam[None, :]
-        return self.kernel.problem.fixed_mean + lam * self._mean()[0], cov
-
-
-def _solve_each(chol: Array, rhs: Array, *, trans: int) -> Array:
-    """Solve L x = b (or Lᵀx = b) for each matrix of the batch."""
-    from scipy.linalg.lapack import dtrtrs
-
-    return np.stack(
-        [dtrtrs(low, b, lower=1, trans=trans)[0] for low, b in zip(chol, rhs, strict=True)]
-    )
-
-
-def _inverse(chol: Array) -> Array:
-    from scipy.linalg import cho_solve
-
-    return np.asarray(cho_solve((chol, True), np.eye(len(chol))))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Pairs:
-    """WᵀDW as sparse sums over the pairs of effects that share a row."""
-
-    keys: NDArray[np.intp]
-    by_flow: tuple[Any, ...]
-
-    def gram(self, weight: Array, h: Array | None, q: int) -> Array:
-        """WᵀDW for each column of `weight`, shape (B, q, q)."""
-        flat = self.by_flow[0] @ weight
-        if h is not None:
-            flat = flat + self.by_flow[1] @ (weight * h)
-            flat = flat + self.by_flow[2] @ (weight * h * h)
-        out = np.zeros((weight.shape[1], q * q))
-        out[:, self.keys] = np.asarray(flat).T
-        return out.reshape(-1, q, q)
-
-
-def _pair_matrices(problem: GaussianProblem) -> _Pairs:
-    """Sparse (pairs x rows) matrices, one per number of airflow factors in the product."""
-    from scipy.sparse import csr_array
-
-    n, a = problem.columns.shape
-    q = problem.effect_count
-    left, right = (side.ravel() for side in np.meshgrid(range(a), range(a), indexing="ij"))
-    key = problem.columns[:, left] * q + problem.columns[:, right]
-    value = problem.values[:, left] * problem.values[:, right]
-    factors = problem.flow[left].astype(int) + problem.flow[right].astype(int)
-    keys, where = np.unique(key, return_inverse=True)
-    where = where.reshape(key.shape)
-    rows = np.broadcast_to(np.arange(n)[:, None], key.shape)
-    matrices = tuple(
-        csr_array(
-            (
-                value[:, factors == count].ravel(),
-                (where[:, factors == count].ravel(), rows[:, factors == count].ravel()),
-            ),
-            shape=(len(keys), n),
-        )
-        for count in range(3)
-    )
-    return _Pairs(keys.astype(np.intp), matrices)
+        factor, lam = self.factor, self.lam[:, 0]
+        mean = lam * factor.backward(factor.half())[:, 0]
+        half = factor.forward(np.diag(lam))
+        return self.kernel.problem.fixed_mean + mean, half.T @ half

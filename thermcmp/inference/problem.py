@@ -24,8 +24,8 @@ from thermcmp.model.terms import Acts
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
 
-#: Maps exponents of shape (B,) to h and dh/dm, both of shape (n, B).
-AirflowTerm = Callable[[Array], tuple[Array, Array]]
+#: Maps exponents of shape (B,) to one number per row and exponent, shape (n, B).
+AirflowTerm = Callable[[Array], Array]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,8 +51,9 @@ class GaussianProblem:
         entries are 0 and 1.
     spreads : tuple of str
         Names of the spreads, residual last.
-    airflow : callable, optional
-        The airflow term; None where no column is marked `flow`.
+    airflow, airflow_slope : callable, optional
+        The airflow term and its derivative along the exponent; None where no column
+        is marked `flow`.
     """
 
     y: Array
@@ -66,6 +67,7 @@ class GaussianProblem:
     fixed_sd: Array
     spreads: tuple[str, ...]
     airflow: AirflowTerm | None = None
+    airflow_slope: AirflowTerm | None = None
 
     @property
     def effect_count(self) -> int:
@@ -146,11 +148,11 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     flow = np.array([False, True, *(t.acts is Acts.AIRFLOW for t in design.terms)])
     law, drive, reference = design.law, design.drive[:, None], design.reference.drive
 
-    def airflow(exponent: Array) -> tuple[Array, Array]:
-        return (
-            np.asarray(law.factor(drive, reference, exponent[None, :])) - 1.0,
-            np.asarray(law.slope(drive, reference, exponent[None, :])),
-        )
+    def airflow(exponent: Array) -> Array:
+        return np.asarray(law.factor(drive, reference, exponent[None, :])) - 1.0
+
+    def airflow_slope(exponent: Array) -> Array:
+        return np.asarray(law.slope(drive, reference, exponent[None, :]))
 
     problem = GaussianProblem(
         y=design.rise_k,
@@ -164,5 +166,6 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
         fixed_sd=layout.fixed_sd,
         spreads=(*(term.spread for term in design.terms), RESIDUAL),
         airflow=airflow,
+        airflow_slope=airflow_slope,
     )
     return problem, tuple(design.priors[name] for name in (EXPONENT, *problem.spreads))

@@ -23,6 +23,11 @@ DEGREES_OF_FREEDOM: Final = 20.0
 COMPONENTS: Final = 2
 #: How far out the components start; the rest of the spread is their own width.
 SPREAD: Final = 0.5
+#: Rounds of adaptation: at least, and at most where they do not go well.
+LEAST_ROUNDS: Final = 3
+MOST_ROUNDS: Final = 8
+#: Share of a round's draws that count when the adaptation goes well.
+WELL: Final = 0.4
 #: Share of the kept draws that must count, and the largest Pareto k, …
 ENOUGH: Final = 0.2
 LARGEST_K: Final = 0.6
@@ -179,6 +184,17 @@ class Weighted:
         """Kish's effective sample size 1 / sum w²."""
         return float(1.0 / np.sum(self.weights**2))
 
+    @property
+    def goes_well(self) -> bool:
+        """Whether the proposal needs no more learning."""
+        return self.effective_size >= WELL * len(self.x)
+
+    @property
+    def can_be_kept(self) -> bool:
+        """Whether enough of the draws count, and none outweighs the rest."""
+        enough = self.effective_size >= ENOUGH * len(self.x)
+        return enough and pareto_k(self.log_weights) < LARGEST_K
+
 
 def safe_cholesky(scale: Array) -> Array:
     """Cholesky factor of a covariance, its standard deviations kept in [0.02, 2]."""
@@ -191,7 +207,7 @@ def sample(
     log_target: Callable[[Array], Array],
     start: Mixture,
     *,
-    rounds: tuple[int, ...],
+    size: int,
     count: int,
     rng: np.random.Generator,
 ) -> Weighted:
@@ -199,7 +215,7 @@ def sample(
 
     Every round's draws are weighted against the mixture of all proposals so far
     (Cornuet, Marin, Mira & Robert, Scandinavian Journal of Statistics 39 (2012)
-    798-812), so no target evaluation is lost to the adaptation. After the first round
+    798-812), so no target evaluation is lost to the adaptation. In the first rounds
     the components are laid out anew over the weighted draws, so that a bent or split
     target is covered from end to end.
 
@@ -209,7 +225,7 @@ def sample(
         Log density of the target, not normalised, from (N, d) to (N,).
     start : Mixture
         First proposal.
-    rounds : tuple of int
+    size : int
         Draws in each adaptation round.
     count : int
         Draws kept.
@@ -224,28 +240,23 @@ def sample(
     past: list[tuple[int, Mixture]] = []
     x, target = np.zeros((0, start.means.shape[1])), np.zeros(0)
     mixture = start
-    # The rounds asked for, then more of the kept size for as long as too few draws count.
-    for size in (*rounds, *(count,) * (1 + EXTRA_ROUNDS)):
-        past.append((size, mixture))
-        fresh = mixture.draw(size, rng)
+    # Small rounds until they go well, then the size asked for, and on if that goes badly.
+    while True:
+        settled = len(past) >= MOST_ROUNDS or (len(past) >= LEAST_ROUNDS and last.goes_well)
+        drawn = count if settled else size
+        past.append((drawn, mixture))
+        fresh = mixture.draw(drawn, rng)
         found = log_target(fresh)
         last = Weighted(fresh, _cleaned(found - mixture.log_density(fresh)))
-        if len(past) > len(rounds) and _good_enough(last):
-            break
+        if settled and (last.can_be_kept or len(past) > MOST_ROUNDS + EXTRA_ROUNDS):
+            return last
         x, target = np.concatenate([x, fresh]), np.concatenate([target, found])
         pooled = Weighted(x, _cleaned(target - _pooled_log_density(past, x)))
         weights = pooled.tempered(0.05 * len(x))
-        if len(past) != len(rounds):
+        if len(past) < LEAST_ROUNDS or not last.goes_well:
             mixture = laid_out(x, weights, rng)
         for _ in range(EM_STEPS):
             mixture = mixture.refitted(x, weights)
-    return last
-
-
-def _good_enough(drawn: Weighted) -> bool:
-    """Whether the draws can be kept, or the proposal should learn from them first."""
-    n = len(drawn.x)
-    return drawn.effective_size >= ENOUGH * n and pareto_k(drawn.log_weights) < LARGEST_K
 
 
 def laid_out(x: Array, weights: Array, rng: np.random.Generator) -> Mixture:

@@ -74,20 +74,34 @@ def _fit_one(x: Array, weights: Array) -> tuple[float, float, float, float]:
     mean = float(weights @ x)
     size = float(np.sqrt(weights @ (x - mean) ** 2))
 
-    def loss(p: Array) -> float:
-        one = Warp(p[:1], np.exp(p[1:2]), p[2:3], np.exp(p[3:4]))
-        y, slope = one.forward(x[:, None])
-        return float(weights @ (0.5 * y[:, 0] ** 2 - slope))
+    def loss(p: Array) -> tuple[float, Array]:
+        scale, tail = np.exp(p[1]), np.exp(p[3])
+        t = (x - p[0]) / scale
+        bent = np.arcsinh(t)
+        inner = tail * bent - p[2]
+        y, root = np.sinh(inner), np.sqrt(1.0 + t**2)
+        steep = np.cosh(inner)
+        value = weights @ (0.5 * y**2 - np.log(steep) + np.log(root)) - p[3] + p[1]
+        pull = weights * (y * steep - y / steep)
+        along = pull * tail / root + weights * t / root**2
+        slope = [
+            -np.sum(along) / scale,
+            1.0 - along @ t,
+            -np.sum(pull),
+            tail * (pull @ bent) - 1.0,
+        ]
+        return float(value), np.array(slope)
 
     start = np.array([mean, np.log(max(size, 0.05)), 0.0, 0.0])
     found = minimize(
         loss,
         start,
+        jac=True,
         method="L-BFGS-B",
         bounds=[(mean - 3 * size, mean + 3 * size), *BOUNDS],
         options={"maxiter": 40},
     )
-    p = found.x if np.isfinite(found.fun) and found.fun <= loss(start) else start
+    p = found.x if np.isfinite(found.fun) and found.fun <= loss(start)[0] else start
     return float(p[0]), float(np.exp(p[1])), float(p[2]), float(np.exp(p[3]))
 
 

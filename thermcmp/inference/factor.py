@@ -1,0 +1,129 @@
+"""The factors of many sparse systems of one pattern at once."""
+
+from __future__ import annotations
+
+from copy import copy
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermcmp.inference.elimination import Elimination
+from thermcmp.model.priors import Array
+
+
+class Factor:
+    """Cholesky factors of B systems, the response carried along as the last node.
+
+    Parameters
+    ----------
+    plan : Elimination
+        Order and layout.
+    slots : ndarray, shape (slots, B)
+        Numbers of the systems; overwritten by the factors.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If a system is not positive definite.
+    """
+
+    def __init__(self, plan: Elimination, slots: Array) -> None:
+        from thermcmp.inference import loops
+
+        self.plan, self.slots, self._loops = plan, slots, loops
+        loops.factorise(plan.start, plan.target, slots)
+        t, b = len(plan.tail), slots.shape[1]
+        dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
+        self.tail = np.linalg.cholesky(dense)
+
+    def repeated(self, which: NDArray[np.intp]) -> Factor:
+        """The factors of the systems `which`, in that order."""
+        if len(self.tail) == 1:
+            return self
+        again = copy(self)
+        again.slots, again.tail = self.slots[:, which], self.tail[which]
+        return again
+
+    @property
+    def log_determinant(self) -> Array:
+        """Log determinants without the response, shape (B,)."""
+        tail = np.log(np.diagonal(self.tail, axis1=1, axis2=2)[:, :-1]).sum(axis=1)
+        return np.asarray(2.0 * (tail + np.log(self.slots[self.plan.start[:-1]]).sum(axis=0)))
+
+    def tail_log_determinant(self, count: int) -> Array:
+        """Log determinants of the last `count` nodes given all others, shape (B,)."""
+        diagonal = np.diagonal(self.tail, axis1=1, axis2=2)
+        return np.asarray(
+            2.0 * np.sum(np.log(diagonal[:, diagonal.shape[1] - 1 - count : -1]), axis=1)
+        )
+
+    @property
+    def left_over(self) -> Array:
+        """The response's own number once all nodes are eliminated, shape (B,)."""
+        return np.asarray(self.tail[:, -1, -1] ** 2)
+
+    def forward(self, x: Array) -> Array:
+        """L⁻¹x for x of shape (q, C); C is B, or B is 1."""
+        plan, tail = self.plan, self.plan.tail[:-1]
+        # The response is a node of its own, whose number is not wanted here.
+        x = np.vstack([x, np.zeros((1, x.shape[1]))])
+        self._loops.forward(plan.start, plan.node, plan.row, self.slots, x)
+        x[tail] = self._tail_solve(x[tail], transposed=False)
+        return x[:-1]
+
+    def backward(self, x: Array) -> Array:
+        """L⁻ᵀx for x of shape (q, C); C is B, or B is 1."""
+        plan, tail = self.plan, self.plan.tail[:-1]
+        x = np.vstack([x, np.zeros((1, x.shape[1]))])
+        x[tail] = self._tail_solve(x[tail], transposed=True)
+        self._loops.backward(plan.start, plan.node, plan.row, self.slots, x)
+        return x[:-1]
+
+    def half(self) -> Array:
+        """L⁻¹c, c the response's row of the systems, shape (q, B)."""
+        plan = self.plan
+        q = len(plan.node) + len(plan.tail) - 1
+        out = np.zeros((q, self.slots.shape[1]))
+        mine = np.flatnonzero(plan.row == q)
+        column = np.searchsorted(plan.start, mine, side="right") - 1
+        out[plan.node[column]] = self.slots[mine]
+        out[plan.tail[:-1]] = self.tail[:, -1, :-1].T
+        return out
+
+    def inverse(self) -> Array:
+        """Entries of the inverse at every slot, without the response, shape (slots, B).
+
+        Backward recursion over the factor's own pattern (Takahashi, Fagan & Chin 1973;
+        Erisman & Tinney, Communications of the ACM 18 (1975) 177-179).
+        """
+        plan, b, t = self.plan, self.slots.shape[1], len(self.plan.tail)
+        z = np.zeros_like(self.slots)
+        dense = np.zeros((b, t, t))
+        for i in range(b):
+            dense[i, :-1, :-1] = _inverse(self.tail[i, :-1, :-1])
+        z[plan.start[-1] :] = dense.reshape(b, t * t).T
+        # The response meets every node but is no effect: nothing passes through it.
+        a = self.slots.copy()
+        a[np.flatnonzero(plan.row == len(plan.node) + t - 1)] = 0.0
+        self._loops.invert(plan.start, plan.target, a, z)
+        return z
+
+    def _tail_solve(self, x: Array, *, transposed: bool) -> Array:
+        """Solve with the tail of each point (or of the one point, for all columns)."""
+        from scipy.linalg.lapack import dtrtrs
+
+        tail = self.tail[:, :-1, :-1]
+        if len(tail) == 1:
+            return np.asarray(dtrtrs(tail[0], x, lower=1, trans=int(transposed))[0])
+        out = np.empty_like(x)
+        for i, one in enumerate(tail):
+            out[:, i] = dtrtrs(one, x[:, i], lower=1, trans=int(transposed))[0]
+        return out
+
+
+def _inverse(low: Array) -> Array:
+    """Inverse of L Lᵀ."""
+    from scipy.linalg.lapack import dpotri
+
+    found = np.tril(dpotri(low, lower=1)[0])
+    return np.asarray(found + np.tril(found, -1).T)
