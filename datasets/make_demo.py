@@ -203,6 +203,16 @@ def _cell(number: int, heading: str, row: pd.Series, name: str, digits: int | No
     return f"{written} {unit}" if every and number % every == 0 else written
 
 
+def firmware_text(truth: Truth) -> str:
+    """What each firmware does, as its maker's note would say it: a row per firmware."""
+    lines = ["firmware,fan_control,fan_rpm,power_limit_w"]
+    lines += [
+        f"{name},fixed speed,{setting.fan_rpm:g},{setting.power_w:g}"
+        for name, setting in sorted(truth.firmware.items())
+    ]
+    return "\n".join(lines) + "\n"
+
+
 def truth_text(campaign: Campaign, truth: Truth) -> str:
     """The truth of both sittings and what follows from it for the revision, as JSON."""
     plan = campaign.plan
@@ -247,6 +257,7 @@ def write_demo(folder: Path) -> None:
     files = {
         "campaign.csv": table_text(campaign),
         "columns.json": json.dumps(mapping, indent=1, ensure_ascii=False) + "\n",
+        "firmware.csv": firmware_text(truth),
         "truth.json": truth_text(campaign, truth),
         "runs.csv": sheet_text(logs),
         "logs.json": json.dumps(log_columns(), indent=1, ensure_ascii=False) + "\n",

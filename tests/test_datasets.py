@@ -140,6 +140,24 @@ def test_read_results_gives_back_the_simulated_rows(made):
     assert set(rows["Remark"].dropna()) - {""} == {"instruments checked"}
 
 
+def test_the_firmware_table_says_what_the_firmwares_of_the_truth_do(truth, made):
+    import thermcmp as tc
+
+    found = tc.read_firmware(DEMO / "firmware.csv")
+    assert {
+        name: {"fan_rpm": firmware.fan.fan_rpm, "power_w": firmware.power_limit_w}
+        for name, firmware in found.items()
+    } == truth["truth"]["firmware"]
+    # And so did the cards: a stock run strays by some 8 rpm and 1 W from what was set.
+    assert all(isinstance(firmware.fan, tc.FixedSpeed) for firmware in found.values())
+    stock = made.results[made.results["fan_mode"].eq("stock")]
+    seen = stock.groupby("firmware")[["fan_rpm", "power_w"]].mean()
+    assert set(seen.index) == set(found)
+    for name, means in seen.iterrows():
+        assert means["fan_rpm"] == pytest.approx(found[name].fan.fan_rpm, abs=10.0)
+        assert means["power_w"] == pytest.approx(float(found[name].power_w(400.0)), abs=1.5)
+
+
 def test_the_readme_names_every_heading(table):
     text = (DATASETS / "README.md").read_text(encoding="utf-8")
     listed = re.findall(r"^\| ([^|]+) \| (?:`|not mapped)", text, flags=re.M)

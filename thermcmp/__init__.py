@@ -25,11 +25,20 @@ if TYPE_CHECKING:
     from thermcmp.inference.fitting import fit
     from thermcmp.inference.posterior import Fit
     from thermcmp.inference.stored_fit import load_fit
+    from thermcmp.library.firmware_table import read_firmware
     from thermcmp.library.store import Library
     from thermcmp.library.table import read_results
     from thermcmp.model.conditions import Build, Conditions
     from thermcmp.model.priors import HalfNormal, Normal
     from thermcmp.model.terms import Term
+    from thermcmp.physics.fan_controls import (
+        DutyTable,
+        FanCurve,
+        FixedSpeed,
+        ObservedSpeed,
+        TargetTemperature,
+    )
+    from thermcmp.physics.firmware import Firmware
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
     from thermcmp.questions.classical import classical_check
@@ -52,9 +61,13 @@ _HOMES = {
     "Answer": "thermcmp.questions.answer",
     "Build": "thermcmp.model.conditions",
     "Conditions": "thermcmp.model.conditions",
+    "DutyTable": "thermcmp.physics.fan_controls",
     "EngineError": "thermcmp.errors",
+    "FanCurve": "thermcmp.physics.fan_controls",
     "Fault": "thermcmp.errors",
+    "Firmware": "thermcmp.physics.firmware",
     "Fit": "thermcmp.inference.posterior",
+    "FixedSpeed": "thermcmp.physics.fan_controls",
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.protocol",
     "InputError": "thermcmp.errors",
@@ -63,10 +76,12 @@ _HOMES = {
     "ModelError": "thermcmp.errors",
     "Normal": "thermcmp.model.priors",
     "NotEstimableError": "thermcmp.errors",
+    "ObservedSpeed": "thermcmp.physics.fan_controls",
     "PluginError": "thermcmp.errors",
     "Protocol": "thermcmp.telemetry.protocol",
     "Reduced": "thermcmp.telemetry.logs",
     "Reduction": "thermcmp.telemetry.reduction",
+    "TargetTemperature": "thermcmp.physics.fan_controls",
     "Term": "thermcmp.model.terms",
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
@@ -79,6 +94,7 @@ _HOMES = {
     "margin": "thermcmp.questions.limit_margin",
     "plugins": "thermcmp.hooks",
     "rank": "thermcmp.questions.ranking",
+    "read_firmware": "thermcmp.library.firmware_table",
     "read_results": "thermcmp.library.table",
     "read_telemetry": "thermcmp.telemetry.record",
     "reduce_logs": "thermcmp.telemetry.logs",
@@ -93,9 +109,13 @@ __all__ = [
     "Answer",
     "Build",
     "Conditions",
+    "DutyTable",
     "EngineError",
+    "FanCurve",
     "Fault",
+    "Firmware",
     "Fit",
+    "FixedSpeed",
     "HalfNormal",
     "Held",
     "InputError",
@@ -104,10 +124,12 @@ __all__ = [
     "ModelError",
     "Normal",
     "NotEstimableError",
+    "ObservedSpeed",
     "PluginError",
     "Protocol",
     "Reduced",
     "Reduction",
+    "TargetTemperature",
     "Term",
     "ThermcmpError",
     "ThermcmpWarning",
@@ -120,6 +142,7 @@ __all__ = [
     "margin",
     "plugins",
     "rank",
+    "read_firmware",
     "read_results",
     "read_telemetry",
     "reduce_logs",

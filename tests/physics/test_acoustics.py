@@ -1,5 +1,10 @@
 """Sound levels against ISO 3744, ISO 3746 and printed tables."""
 
+import importlib.util
+import json
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 
@@ -10,10 +15,8 @@ from thermcmp.physics.acoustics import (
     background_correction_k1_db,
     energy_mean_db,
     energy_sum_db,
-    fan_level_change_db,
     level_at_distance_dba,
     level_difference_db,
-    speed_for_level_change,
 )
 
 NONE, CORRECTED = BackgroundStatus.NONE_NEEDED, BackgroundStatus.CORRECTED
@@ -152,21 +155,37 @@ def test_distance_law():
         level_at_distance_dba(40.0, 0.5, 0.0)
 
 
-@pytest.mark.parametrize(("ratio", "change"), [(2.0, 15.05), (1.1, 2.07), (0.8, -4.85)])
-def test_fan_sound_law(ratio, change):
-    # Fan makers' notes: "50 log10(rpm1/rpm2); speed -20 % = -5 dB"; "+10 % = +2 dB".
-    assert fan_level_change_db(1500.0, 1500.0 * ratio) == pytest.approx(change, abs=0.005)
-    assert speed_for_level_change(1500.0, change) == pytest.approx(1500.0 * ratio, rel=3e-4)
+#: Prints K1 of a list of differences. In a process of its own: the package's own
+#: deprecation warnings would be errors for whatever test looks through all modules next.
+SECOND = """
+import json, sys, warnings
+warnings.simplefilter("ignore")
+import numpy as np
+from phonometry.emission import background_noise_correction
+differences = np.array(json.loads(sys.argv[2]))
+k1 = background_noise_correction(30.0 + differences, np.full(differences.shape, 30.0), sys.argv[1])
+print(json.dumps(k1.tolist()))
+"""
 
 
-def test_fan_law_and_its_inverse_agree_for_any_exponent():
-    change = fan_level_change_db(1500.0, [900.0, 2400.0], exponent_db=56.0)
-    found = speed_for_level_change(1500.0, change, exponent_db=56.0)
-    np.testing.assert_allclose(found, [900.0, 2400.0], rtol=1e-12)
-
-
-def test_stopped_fans_have_no_fan_law():
-    with pytest.raises(InputError, match="rpm_to"):
-        fan_level_change_db(1500.0, 0.0)
-    with pytest.raises(InputError, match="exponent_db"):
-        speed_for_level_change(1500.0, 3.0, exponent_db=0.0)
+@pytest.mark.skipif(sys.version_info < (3, 13), reason="phonometry needs Python 3.13")
+@pytest.mark.parametrize("grade", ["engineering", "survey"])
+def test_correction_agrees_with_a_second_implementation(grade, outside):
+    # phonometry, which cites ISO 3744:2010, 8.2.3 and ISO 3746:2010, 8.3.3.
+    if importlib.util.find_spec("phonometry") is None:
+        outside.missing("phonometry")
+    lower, upper = {"engineering": (6.0, 15.0), "survey": (3.0, 10.0)}[grade]
+    # Not the limits themselves: there its binary rounding decides, here it does not.
+    differences = [d / 10 for d in range(30, 200) if d / 10 not in (lower, upper)]
+    done = subprocess.run(
+        [sys.executable, "-c", SECOND, grade, json.dumps(differences)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    found = background_corrected_dba(30.0 + np.array(differences), 30.0, grade=grade)
+    ours = 30.0 + np.array(differences) - found.level_dba
+    # Below the limit it fixes K1 at 1.2563 dB, here as at other places at 1.26 dB.
+    exact = np.array(differences) > lower
+    np.testing.assert_allclose(ours[exact], np.array(json.loads(done.stdout))[exact], atol=1e-9)
+    np.testing.assert_allclose(ours, json.loads(done.stdout), atol=0.004)

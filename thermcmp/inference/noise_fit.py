@@ -18,6 +18,7 @@ from thermcmp.model.noise_design import (
     build_noise_design,
 )
 from thermcmp.model.priors import Array
+from thermcmp.physics.noise_law import fan_noise_dba, fan_speed_at_level_rpm
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,8 +70,9 @@ class NoiseFit:
         law = self.law(cooler_model)
         if law is None:
             return None
-        decades = np.log10(np.asarray(fan_rpm) / self.design.reference_rpm)
-        return np.asarray(law[0] + law[1] * decades)
+        return fan_noise_dba(
+            fan_rpm, level_dba=law[0], slope_db=law[1], reference_rpm=self.design.reference_rpm
+        )
 
     def speed_rpm(self, cooler_model: str, noise_dba: float) -> Array | None:
         """Fan speed [rpm] at which a cooler model reaches a level, shape (S,), or None."""
@@ -79,7 +81,9 @@ class NoiseFit:
             return None
         # A slope at or below zero has no inverse; the prior makes it all but impossible.
         slope = np.maximum(law[1], 1.0)
-        return np.asarray(self.design.reference_rpm * 10.0 ** ((noise_dba - law[0]) / slope))
+        return fan_speed_at_level_rpm(
+            noise_dba, level_dba=law[0], slope_db=slope, reference_rpm=self.design.reference_rpm
+        )
 
 
 def fit_noise(

@@ -49,6 +49,7 @@ _TABLE: Final[dict[str, dict[tuple[str, ...], Conversion]]] = {
         ("rpm", "r/min", "rev/min", "1/min", "min-1", "min⁻¹", "U/min"): Conversion(1.0),
         ("r/s", "rev/s", "rps"): Conversion(60.0),
     },
+    "%": {("%", "percent"): Conversion(1.0)},
     "W": {
         ("W", "watt", "watts"): Conversion(1.0),
         ("mW",): Conversion(1e-3),
@@ -77,6 +78,7 @@ _OTHERS: Final = ("%", "dB", "dB(C)", "dBC", "sone", "PWM", "V", "mV", "A", "mA"
 _REASONS: Final = {
     ("rpm", "%"): "a fan's duty is not its speed: give the tachometer's reading in rpm",
     ("rpm", "pwm"): "a fan's duty is not its speed: give the tachometer's reading in rpm",
+    ("%", "rpm"): "a fan's speed is not its duty: put it into the column fan_rpm",
     ("W", "%"): "a share of a limit is no power: give the board power in W",
     ("dB(A)", "db"): "an unweighted level is not an A-weighted one: give dB(A)",
     ("dB(A)", "sone"): "loudness is not a level: give dB(A)",

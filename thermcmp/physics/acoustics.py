@@ -1,4 +1,4 @@
-"""Sound levels: background correction, distance, energy sums, fan speed.
+"""Sound levels: background correction, distance, energy sums.
 
 Levels are plain numbers in dB(A). There is no ``+`` for them on purpose: a sum
 of energies and a difference of levels are two things, so each has its name.
@@ -19,10 +19,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats, require_positive
-
-#: Fan sound law: dB per tenfold speed. Fan makers' notes give 50; see
-#: `fan_level_change_db`.
-FAN_LAW_DB_PER_DECADE: Final = 50.0
 
 
 class Grade(StrEnum):
@@ -273,65 +269,6 @@ def level_difference_db(level_db: ArrayLike, reference_db: ArrayLike) -> NDArray
     return floats(level_db) - floats(reference_db)
 
 
-def fan_level_change_db(
-    rpm_from: ArrayLike, rpm_to: ArrayLike, *, exponent_db: float = FAN_LAW_DB_PER_DECADE
-) -> NDArray[np.float64]:
-    """Change of a fan's sound level with its speed: 50 lg(N2 / N1).
-
-    Parameters
-    ----------
-    rpm_from, rpm_to : array_like, broadcastable
-        Fan speeds [rpm], above zero.
-    exponent_db : float
-        dB per tenfold speed. Makers' notes give 50; 50 to 60 is a fair range,
-        so measured levels of the card itself go before this law.
-
-    Returns
-    -------
-    numpy.ndarray, broadcast shape
-        Level at `rpm_to` minus level at `rpm_from` [dB].
-
-    Raises
-    ------
-    InputError
-        If a speed or `exponent_db` is zero, negative or infinite.
-
-    References
-    ----------
-    Fan makers' application notes: "50 log10(rpm1/rpm2)".
-    """
-    _check_speeds(exponent_db, rpm_from=rpm_from, rpm_to=rpm_to)
-    return exponent_db * np.log10(floats(rpm_to) / floats(rpm_from))
-
-
-def speed_for_level_change(
-    rpm_from: ArrayLike, change_db: ArrayLike, *, exponent_db: float = FAN_LAW_DB_PER_DECADE
-) -> NDArray[np.float64]:
-    """Fan speed at which the level has changed by `change_db`; inverts the fan law.
-
-    Parameters
-    ----------
-    rpm_from : array_like, any shape
-        Fan speed now [rpm], above zero.
-    change_db : array_like, broadcastable
-        Wanted change of level [dB]; negative for quieter.
-    exponent_db : float
-        dB per tenfold speed, as for `fan_level_change_db`.
-
-    Returns
-    -------
-    numpy.ndarray, broadcast shape
-        Fan speed [rpm].
-
-    Raises
-    ------
-    InputError
-        If a speed or `exponent_db` is zero, negative or infinite.
-    """
-    _check_speeds(exponent_db, rpm_from=rpm_from)
-    return floats(rpm_from) * 10.0 ** (floats(change_db) / exponent_db)
-
-
 def _some(levels_db: ArrayLike) -> NDArray[np.float64]:
     """Give the levels as an array, or refuse an empty one."""
     levels = floats(levels_db)
@@ -340,13 +277,3 @@ def _some(levels_db: ArrayLike) -> NDArray[np.float64]:
             "No level to sum:", [Fault("empty", "give at least one level", column="levels_db")]
         )
     return levels
-
-
-def _check_speeds(exponent_db: float, **speeds: ArrayLike) -> None:
-    """Refuse speeds and exponents for which the fan sound law has no meaning."""
-    require_positive(
-        "The fan sound law needs turning fans:",
-        "give a finite value above zero; a stopped fan has no level of its own",
-        exponent_db=exponent_db,
-        **speeds,
-    )

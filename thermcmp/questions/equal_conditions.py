@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit, fit_noise
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.questions.prediction import Scope, build_of, matching_rows, rise_draws
 
 if TYPE_CHECKING:
@@ -17,9 +18,6 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
-
-#: Outside its measured fan speeds a product's law may be followed by this factor at most.
-FARTHEST: Final = 1.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,24 +162,25 @@ def entry_at(
     measured = fit.design.drive[matching_rows(fit.results, build)]
     if held.noise_dba is not None and noise is not None:
         drive = noise.speed_rpm(build.cooler_model, held.noise_dba)
-        reach = noise.design.speed_range_rpm(build.cooler_model)
-        if drive is None or reach is None:
+        known = noise.design.speed_range_rpm(build.cooler_model)
+        if drive is None or known is None:
             return _missing(name, count, "not estimable: no usable noise reading of this cooler")
         middle = float(np.median(drive))
-        if not reach[0] / FARTHEST <= middle <= reach[1] * FARTHEST:
+        reach = reach_of(middle, *known)
+        if reach is Reach.REFUSED:
             return _missing(
                 name,
                 count,
                 f"not reached: {held.noise_dba:g} dB(A) would need about {middle:.0f} rpm, "
-                f"measured were {reach[0]:.0f} to {reach[1]:.0f}",
+                f"measured were {known[0]:.0f} to {known[1]:.0f}",
             )
-        if not reach[0] <= middle <= reach[1]:
+        if reach is Reach.EXTRAPOLATED:
             health += "; noise law followed beyond the measured fan speeds"
     else:
         drive = np.full(count, held.fan_rpm if held.fan_rpm is not None else fit.reference.drive)
     if (
         len(measured)
-        and not measured.min() / FARTHEST <= np.median(drive) <= measured.max() * FARTHEST
+        and reach_of(np.median(drive), measured.min(), measured.max()) is Reach.REFUSED
     ):
         health += "; far from the fan speeds it was run at"
     power = held.power_w if held.power_w is not None else fit.reference.power_w

@@ -1,0 +1,214 @@
+"""Small tables beside the results, such as a firmware's curve: known columns, checked cells."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.library.cells import (
+    Reader,
+    UnprovedMarkError,
+    prove_decimal,
+    split_number,
+)
+from thermcmp.library.checking import near
+from thermcmp.library.coercion import MENDS
+from thermcmp.library.grid import Grid, read_sheet, read_text
+from thermcmp.library.headings import split_heading
+from thermcmp.library.schema import Column, Kind
+from thermcmp.library.units import UnitError
+
+#: A file, or a frame made in memory.
+Source = str | os.PathLike[str] | pd.DataFrame
+#: Heading of a column that is for people only.
+REMARK = "remark"
+
+
+@dataclass(frozen=True, slots=True)
+class SideRow:
+    """One row: its number as the user sees it, and the cells that are filled.
+
+    Attributes
+    ----------
+    number : int
+        Line or sheet row; for a frame its position.
+    values : mapping of str to object
+        Values by column name, in the column's unit; blanks are left out.
+    """
+
+    number: int
+    values: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class SideTable:
+    """A small table.
+
+    Attributes
+    ----------
+    file : str, optional
+        Name of its file.
+    headings : mapping of str to str
+        The user's heading of each column that is there.
+    rows : tuple of SideRow
+        Its rows, in order.
+    """
+
+    file: str | None
+    headings: Mapping[str, str]
+    rows: tuple[SideRow, ...]
+
+    def fault(
+        self, message: str, mend: str, row: int | None, column: str | None = None, value: Any = None
+    ) -> Fault:
+        """Describe a fault in the user's own words for file and heading."""
+        heading = None if column is None else self.headings.get(column, column)
+        written = (
+            None if value is None else f"{value:g}" if isinstance(value, float) else f"{value}"
+        )
+        return Fault(message, mend, self.file, row, heading, written)
+
+
+def read_side_table(
+    source: Source,
+    columns: Sequence[Column],
+    *,
+    named: Mapping[str, str] | None = None,
+    decimal: str | None = None,
+) -> SideTable:
+    """Read a small table of known columns.
+
+    Parameters
+    ----------
+    source : str, path or pandas.DataFrame
+        A text file, an Excel workbook with one filled sheet, or a frame.
+    columns : sequence of Column
+        Columns that the table may have; a column called "remark" is passed over.
+    named : mapping of str to str, optional
+        Column name for the user's headings. Units in headings and cells are converted.
+    decimal : {".", ","}, optional
+        Decimal mark; by default proved by the file's numbers, as for results.
+
+    Returns
+    -------
+    SideTable
+        Its rows.
+
+    Raises
+    ------
+    InputError
+        If headings or cells are not clear; with every fault.
+    FileNotFoundError
+        If there is no such file.
+    """
+    known = {column.name: column for column in columns}
+    mapping = dict(named or {})
+    file, grid = _grid(source, {*known, *mapping})
+    readers, headings, faults = _readers(grid, known, mapping, file)
+    required = [column.name for column in columns if column.required]
+    faults += [
+        Fault("the column is missing", "add it", file, 1, name)
+        for name in required
+        if name not in headings
+    ]
+    if not grid.rows:
+        faults.append(Fault("the table has headings but no rows", "add rows", file))
+    if faults:
+        raise InputError(_doing(file), [*grid.faults, *faults])
+    mark = decimal if decimal is not None else _mark(grid, readers, file)
+    rows, faults = [], list(grid.faults)
+    for number, cells in grid.rows:
+        values: dict[str, Any] = {}
+        for place, (column, unit) in readers.items():
+            cell = cells[place]
+            try:
+                value = Reader(column, unit, mark).read(cell)
+            except ValueError as error:
+                mend = _mend(error, column)
+                faults.append(
+                    Fault(str(error), mend, file, number, headings[column.name], str(cell))
+                )
+                continue
+            if value is not None:
+                values[column.name] = value
+        rows.append(SideRow(number, values))
+    if faults:
+        raise InputError(_doing(file), faults)
+    return SideTable(file, headings, tuple(rows))
+
+
+def _doing(file: str | None) -> str:
+    return f"The table {file} cannot be read:" if file else "The table cannot be read:"
+
+
+def _grid(source: Source, known: set[str]) -> tuple[str | None, Grid]:
+    """Load the cells of a file or a frame."""
+    if isinstance(source, pd.DataFrame):
+        headings = tuple(str(name) for name in source.columns)
+        cells = source.astype("object").where(source.notna(), None)
+        rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
+        return None, Grid(headings, ("",) * len(headings), rows, None, ())
+    path = Path(source)
+    if path.suffix.lower() in (".xlsx", ".xlsm"):
+        return path.name, read_sheet(path, path.name, None)
+    return path.name, read_text(path.read_bytes(), path.name, known)
+
+
+def _readers(
+    grid: Grid, known: Mapping[str, Column], mapping: Mapping[str, str], file: str | None
+) -> tuple[dict[int, tuple[Column, str]], dict[str, str], list[Fault]]:
+    """Find column and unit of each heading, by its place."""
+    readers: dict[int, tuple[Column, str]] = {}
+    headings: dict[str, str] = {}
+    faults = [
+        Fault("no such heading in the table", near(one, grid.headings), file, column=one)
+        for one in mapping
+        if one not in grid.headings
+    ]
+    for place, (heading, below) in enumerate(zip(grid.headings, grid.units, strict=True)):
+        base, unit = split_heading(heading)
+        name = mapping.get(heading, base)
+        if name == REMARK:
+            continue
+        if name not in known:
+            words = "no column of this table"
+            faults.append(Fault(words, near(name, (*known, REMARK)), file, 1, heading))
+        elif name in headings:
+            words = f"'{headings[name]}' holds {name} already"
+            faults.append(Fault(words, "keep one of them", file, 1, heading))
+        else:
+            headings[name] = heading
+            readers[place] = (known[name], unit or below)
+    return readers, headings, faults
+
+
+def _mark(grid: Grid, readers: Mapping[int, tuple[Column, str]], file: str | None) -> str | None:
+    """Find the decimal mark that all numbers of the table agree on."""
+    places = [place for place, (column, _) in readers.items() if column.kind is Kind.NUMBER]
+    written = [cells[place] for _, cells in grid.rows for place in places]
+    parts = [split_number(cell) for cell in written if isinstance(cell, str)]
+    numbers = [part.number for part in parts if part is not None]
+    mark, contradiction = prove_decimal(numbers)
+    if contradiction is not None:
+        words = f"numbers with both decimal marks: '{contradiction[0]}', '{contradiction[1]}'"
+        raise InputError(
+            _doing(file), [Fault(words, "write them alike, or declare decimal=", file)]
+        )
+    if mark is None and grid.separator == "," and not any("," in number for number in numbers):
+        return "."
+    return mark
+
+
+def _mend(error: ValueError, column: Column) -> str:
+    """Say how a cell that could not be read is mended."""
+    if isinstance(error, UnprovedMarkError):
+        return "declare decimal='.' or decimal=','"
+    if isinstance(error, UnitError):
+        return f"give the value in {column.unit}"
+    return MENDS[column.kind]

@@ -1,0 +1,102 @@
+"""Fan noise by fan speed, L = a + b lg(N / N_ref), and the speed at a given level.
+
+References
+----------
+Fan sound law: b = 50 dB per tenfold speed, in fan makers' application notes
+("50 log10(rpm1/rpm2)"). Cards measured on a bench give about 50 to 60 (common
+practice, no source), so a law fitted to the card itself goes before it.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from thermcmp.physics._checks import floats, require_positive
+
+#: Slope b of the makers' fan sound law [dB per tenfold speed].
+FAN_SOUND_LAW_DB: Final = 50.0
+
+
+def fan_noise_dba(
+    fan_rpm: ArrayLike,
+    *,
+    level_dba: ArrayLike,
+    reference_rpm: ArrayLike,
+    slope_db: ArrayLike = FAN_SOUND_LAW_DB,
+) -> NDArray[np.float64]:
+    """Level of a card at a fan speed.
+
+    Parameters
+    ----------
+    fan_rpm : array_like, any shape
+        Fan speed N [rpm], above zero; a stopped fan has no level of its own.
+    level_dba : array_like, broadcastable
+        Level a at the reference speed, background taken off [dB(A)]; draws of a
+        posterior have shape (S,).
+    reference_rpm : array_like, broadcastable
+        Reference speed N_ref [rpm], above zero.
+    slope_db : array_like, broadcastable
+        Slope b [dB per tenfold speed].
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        Level [dB(A)].
+
+    Raises
+    ------
+    InputError
+        If a speed is zero, negative or infinite.
+    """
+    _check_speeds(fan_rpm=fan_rpm, reference_rpm=reference_rpm)
+    decades = np.log10(floats(fan_rpm) / floats(reference_rpm))
+    return floats(level_dba) + floats(slope_db) * decades
+
+
+def fan_speed_at_level_rpm(
+    noise_dba: ArrayLike,
+    *,
+    level_dba: ArrayLike,
+    reference_rpm: ArrayLike,
+    slope_db: ArrayLike = FAN_SOUND_LAW_DB,
+) -> NDArray[np.float64]:
+    """Fan speed at which a card has a level; inverts `fan_noise_dba` draw by draw.
+
+    The law knows no end. Hold the speeds against those that were measured with
+    `thermcmp.physics.reach.reach_of`.
+
+    Parameters
+    ----------
+    noise_dba : array_like, any shape
+        Wanted level, background not counted [dB(A)].
+    level_dba, reference_rpm, slope_db : array_like, broadcastable
+        As for `fan_noise_dba`.
+
+    Returns
+    -------
+    numpy.ndarray, broadcast shape
+        Fan speed [rpm]; NaN where the slope is not above zero, since such a law
+        has no inverse.
+
+    Raises
+    ------
+    InputError
+        If the reference speed is zero, negative or infinite.
+    """
+    _check_speeds(reference_rpm=reference_rpm)
+    slope = floats(slope_db)
+    usable = np.where(slope > 0.0, slope, np.nan)
+    decades = (floats(noise_dba) - floats(level_dba)) / usable
+    return floats(reference_rpm) * 10.0**decades
+
+
+def _check_speeds(**speeds: ArrayLike) -> None:
+    """Refuse speeds for which the law has no meaning."""
+    require_positive(
+        "The fan sound law needs turning fans:",
+        "give a finite speed above zero; a stopped fan has no level of its own",
+        **speeds,
+    )

@@ -1,0 +1,196 @@
+"""Steady temperature of one sensor by ambient, power and fan speed, draw by draw.
+
+T(N) = A + P · [ R + S · (g(N) - 1) ],    g the airflow law, g(N_ref) = 1
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.physics._checks import floats, require_positive
+from thermcmp.physics.airflow import AirflowLaw, PowerLaw
+
+_DRAWN: Final = ("ambient_c", "power_w", "resistance_k_per_w", "convective_k_per_w", "exponent")
+
+
+@dataclass(frozen=True, slots=True, eq=False, init=False)
+class SensorLaw:
+    """One sensor of one build at one ambient and power: a law of fan speed.
+
+    Numbers and draws mix: each value is a number or has shape (n,), and all are
+    brought to shape (n,).
+
+    Attributes
+    ----------
+    ambient_c : numpy.ndarray, shape (n,)
+        Air at the cooler's intake, A [°C].
+    power_w : numpy.ndarray, shape (n,)
+        Board power P that the load asks for [W], above 0.
+    resistance_k_per_w : numpy.ndarray, shape (n,)
+        Thermal resistance to ambient at the reference speed, R [K/W].
+    convective_k_per_w : numpy.ndarray, shape (n,)
+        Part of it that airflow can buy, S [K/W].
+    exponent : numpy.ndarray, shape (n,)
+        Airflow exponent m [-].
+    reference_rpm : float
+        Reference fan speed N_ref [rpm].
+    law : AirflowLaw
+        Airflow law g, of fan speed; the power law unless given.
+
+    Raises
+    ------
+    InputError
+        If a value is not finite, power or reference speed are not above 0, shapes do
+        not fit, or the law is driven by something other than fan speed.
+    """
+
+    ambient_c: NDArray[np.float64]
+    power_w: NDArray[np.float64]
+    resistance_k_per_w: NDArray[np.float64]
+    convective_k_per_w: NDArray[np.float64]
+    exponent: NDArray[np.float64]
+    reference_rpm: float
+    law: AirflowLaw
+
+    def __init__(
+        self,
+        *,
+        ambient_c: ArrayLike,
+        power_w: ArrayLike,
+        resistance_k_per_w: ArrayLike,
+        convective_k_per_w: ArrayLike,
+        exponent: ArrayLike,
+        reference_rpm: float,
+        law: AirflowLaw | None = None,
+    ) -> None:
+        given = dict(
+            zip(
+                _DRAWN,
+                map(floats, (ambient_c, power_w, resistance_k_per_w, convective_k_per_w, exponent)),
+                strict=True,
+            )
+        )
+        followed = PowerLaw() if law is None else law
+        _check(given, reference_rpm, followed)
+        whole = np.broadcast_arrays(*(np.atleast_1d(values) for values in given.values()))
+        for name, values in zip(_DRAWN, whole, strict=True):
+            object.__setattr__(self, name, values)
+        object.__setattr__(self, "reference_rpm", float(reference_rpm))
+        object.__setattr__(self, "law", followed)
+
+    @property
+    def rise_draws(self) -> tuple[NDArray[np.float64], ...]:
+        """Power, resistance, convective part and exponent: arguments of `rise_from`."""
+        return tuple(getattr(self, name) for name in _DRAWN[1:])
+
+    def rise_from(self, fan_rpm: NDArray[np.float64], *draws: NDArray[np.float64]) -> NDArray:
+        """Give the rise for chosen draws, as a solver that drops solved draws needs it.
+
+        Parameters
+        ----------
+        fan_rpm : numpy.ndarray, broadcastable to the draws
+            Fan speed [rpm].
+        *draws : numpy.ndarray
+            Power [W], resistance and convective part [K/W], exponent [-].
+
+        Returns
+        -------
+        numpy.ndarray, broadcast shape
+            Rise over ambient [K].
+        """
+        power, resistance, convective, exponent = draws
+        factor = self.law.factor(fan_rpm, self.reference_rpm, exponent)
+        return np.asarray(power * (resistance + convective * (factor - 1.0)))
+
+    def temperature_c(self, fan_rpm: ArrayLike) -> NDArray[np.float64]:
+        """Give the steady temperature at a fan speed.
+
+        Parameters
+        ----------
+        fan_rpm : array_like, broadcastable to shape (..., n)
+            Fan speed, above 0 [rpm]; NaN gives NaN.
+
+        Returns
+        -------
+        numpy.ndarray, broadcast shape
+            Temperature [°C].
+
+        Raises
+        ------
+        InputError
+            If a speed is zero, negative or infinite.
+        """
+        return self.ambient_c + self.rise_from(floats(fan_rpm), *self.rise_draws)
+
+    def at(self, **values: Any) -> SensorLaw:
+        """Give the same sensor under other conditions.
+
+        Parameters
+        ----------
+        **values : array_like, number or shape (n,)
+            Attributes to replace, such as ``ambient_c=35.0``.
+
+        Returns
+        -------
+        SensorLaw
+            A new law.
+
+        Raises
+        ------
+        InputError
+            If there is no such attribute or the new values do not fit.
+        """
+        known = [field.name for field in fields(self)]
+        wrong = [name for name in values if name not in known]
+        if wrong:
+            fault = Fault("no such attribute", f"use one of {', '.join(known)}", column=wrong[0])
+            raise InputError("The conditions of a sensor cannot be changed:", [fault])
+        return replace(self, **values)
+
+    def in_air(self, factor: ArrayLike) -> SensorLaw:
+        """Give the same sensor where air carries heat worse or better.
+
+        Parameters
+        ----------
+        factor : array_like, number or shape (n,)
+            Convective resistance relative to now [-], as
+            `thermcmp.physics.air.density_factor` gives it for an altitude.
+
+        Returns
+        -------
+        SensorLaw
+            T = A + P [R - S + S · factor · g(N)], in the form of this class.
+        """
+        convective = self.convective_k_per_w * floats(factor)
+        fixed = self.resistance_k_per_w - self.convective_k_per_w
+        return self.at(resistance_k_per_w=fixed + convective, convective_k_per_w=convective)
+
+
+def _check(given: dict[str, NDArray[np.float64]], reference_rpm: float, law: AirflowLaw) -> None:
+    """Refuse values that make no law of fan speed."""
+    doing = "A sensor cannot follow this law:"
+    require_positive(
+        doing,
+        "give power in W and speed in rpm",
+        power_w=given["power_w"],
+        reference_rpm=reference_rpm,
+    )
+    faults = [
+        Fault("not all values are finite", "leave such draws out", column=name)
+        for name, values in {**given, "reference_rpm": floats(reference_rpm)}.items()
+        if not np.isfinite(values).all()
+    ]
+    if law.column != "fan_rpm":
+        words = f"driven by {law.column}, while firmware sets fan_rpm"
+        faults.append(Fault(words, "use a law of fan speed", column="law", value=law.name))
+    shapes = {values.shape for values in given.values()} - {(), (1,)}
+    if len(shapes) > 1 or any(len(shape) != 1 for shape in shapes):
+        told = ", ".join(f"{name} {values.shape}" for name, values in given.items())
+        faults.append(Fault(f"shapes do not fit: {told}", "give numbers, or n draws of each"))
+    if faults:
+        raise InputError(doing, faults)
