@@ -71,7 +71,9 @@ class Kernel:
     """
 
     def __init__(self, problem: GaussianProblem) -> None:
-        self.problem = problem
+        from thermcmp.inference import loops  # its compiler loads when a fit is asked for
+
+        self.problem, self.loops = problem, loops
         self.rows = Collapsed(problem)
         q = problem.effect_count
         touched = np.arange(q, dtype=np.intp)
@@ -220,8 +222,8 @@ class Solved:
         weighted = self.y * weight
         square = np.sum(self.y * weighted, axis=0)
         slots = np.zeros((kernel.plan.slots, b))
-        scale = self.lam[kernel.rows.rows] * self.lam[kernel.rows.columns]
-        slots[kernel.pair_slot] = self.gram * scale
+        entries = (kernel.pair_slot, kernel.rows.rows, kernel.rows.columns)
+        kernel.loops.scale_into(*entries, self.gram, self.lam, slots)
         slots[kernel.own_slot] += np.where(kernel.loose, 0.0, 1.0)[:, None]
         slots[kernel.response_slot[:-1]] = self.lam * kernel.rows.score(weighted, self.h)
         # One is added to keep the last pivot positive where the response fits exactly.

@@ -29,6 +29,14 @@ def _compiled(function: Callable[..., None]) -> Any:
 
 
 @_compiled
+def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array, a: Array) -> None:
+    """Put the entries (i, j), scaled by their two effects' spreads, into their slots."""
+    for e in range(len(slot)):
+        for b in range(a.shape[1]):
+            a[slot[e], b] = gram[e, b] * lam[i[e], b] * lam[j[e], b]
+
+
+@_compiled
 def factorise(start: IntArray, target: IntArray, a: Array) -> None:
     """Turn the systems' columns into the factor's, in place.
 

@@ -25,9 +25,9 @@ COMPONENTS: Final = 2
 SPREAD: Final = 0.5
 #: Rounds of adaptation: at least, and at most where they do not go well.
 LEAST_ROUNDS: Final = 3
-MOST_ROUNDS: Final = 8
+MOST_ROUNDS: Final = 6
 #: Share of a round's draws that count when the adaptation goes well.
-WELL: Final = 0.4
+WELL: Final = 0.35
 #: Share of the kept draws that must count, and the largest Pareto k, …
 ENOUGH: Final = 0.2
 LARGEST_K: Final = 0.6
