@@ -140,8 +140,7 @@ def test_drawn_effects_have_the_exact_mean_and_covariance(problem, points):
     """4000 draws at one point, whitened: Hotelling's T² and the Wishart trace."""
     size = 4000
     one = points.part(slice(0, 1))
-    many = points.part(np.zeros(size, np.intp))
-    drawn = Kernel(problem).draw_effects(many, np.random.default_rng(3))
+    drawn = Kernel(problem).draw_effects(one, np.zeros(size, np.intp), np.random.default_rng(3))
     mean, cov = Kernel(problem).effect_moments(one)
     values, vectors = np.linalg.eigh(cov)
     kept = values > 1e-10 * values[-1]
@@ -159,11 +158,12 @@ def test_results_do_not_depend_on_how_points_are_batched(problem, points, monkey
     whole = Kernel(problem)
     assert whole.batch >= len(points)
     monkeypatch.setattr("thermcmp.inference.kernel.BATCH_NUMBERS", 1)
+    monkeypatch.setattr("thermcmp.inference.kernel.LEAST_BATCH", 1)
     split = Kernel(problem)
     assert split.batch == 1
     assert split.log_likelihood(points) == pytest.approx(whole.log_likelihood(points), rel=1e-12)
-    one = whole.draw_effects(points, np.random.default_rng(0))
-    other = split.draw_effects(points, np.random.default_rng(0))
+    one = whole.draw_effects(points, np.arange(7), np.random.default_rng(0))
+    other = split.draw_effects(points, np.arange(7), np.random.default_rng(0))
     assert other == pytest.approx(one, rel=1e-9, abs=1e-9)
 
 
@@ -178,7 +178,7 @@ def test_a_spread_of_zero_removes_its_effects(problem, points):
         law = multivariate_normal(w @ mean, (w * prior) @ w.T + np.diag(v))
         expected.append(law.logpdf(problem.y))
     assert kernel.log_likelihood(none) == pytest.approx(expected, rel=1e-9)
-    drawn = kernel.draw_effects(none, np.random.default_rng(0))
+    drawn = kernel.draw_effects(none, np.arange(7), np.random.default_rng(0))
     assert np.all(drawn[:, problem.scale_of == 2] == 0.0)
     assert np.all(np.isfinite(kernel.gradient(none.part(slice(0, 1)))[1].spread))
 

@@ -17,10 +17,12 @@ import numpy as np
 from thermcmp.errors import EngineError
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import GaussianProblem
-from thermcmp.inference.proposal import DEFENSIVE, Mixture, Weighted, safe_cholesky, sample
+from thermcmp.inference.proposal import DEFENSIVE, Effort, Mixture, Weighted, safe_cholesky, sample
 from thermcmp.inference.warp import Warp
 from thermcmp.model.priors import Array, Prior
 
+#: Numbers per point from which a problem counts as large.
+LARGE: Final = 300_000
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
 CHAINS: Final = 4
 
@@ -113,7 +115,7 @@ def find_mode(target: Target, rng: np.random.Generator) -> tuple[Array, Array]:
     """
     d = len(target.priors)
     # A second start costs little where a problem is small, and many rows leave one mode.
-    starts = [np.zeros(d), rng.normal(0.0, 0.7, d)] if target.kernel.batch > 1 else [np.zeros(d)]
+    starts = [np.zeros(d), rng.normal(0.0, 0.7, d)] if target.kernel.size < LARGE else [np.zeros(d)]
     ends = [_climbed(target, start) for start in starts]
     value, mode = max(ends, key=lambda end: np.nan_to_num(end[0], nan=-np.inf))
     if not np.isfinite(value):
@@ -195,20 +197,43 @@ def _explore(
     kernel = Kernel(problem)
     target = Target(kernel, priors)
     mode, factor = find_mode(target, rng)
-    start = Mixture(
-        (1.0 - DEFENSIVE) * np.array([0.6, 0.2, 0.2]),
-        np.stack([mode, mode / 2.0, mode]),
-        np.stack([factor, safe_cholesky(0.6 * np.eye(len(mode))), 1.5 * factor]),
-        Warp.none(len(mode)),
-    )
-    size = max(400, 50 * len(mode))
-    weighted = sample(target.log_density, start, size=size, count=draws // 2, rng=rng)
+    start = _first_proposal(mode, factor, large=kernel.size >= LARGE)
+    weighted = sample(target.log_density, start, _effort(kernel, len(mode), draws), rng)
     picked = _systematic(weighted.weights, draws, rng)
     effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
     order = rng.permutation(draws)
     return ConditionalDraws(
         target.points(weighted.x[picked[order]]), effects[order], weighted
     )
+
+
+def _first_proposal(mode: Array, factor: Array, *, large: bool) -> Mixture:
+    """The local normal twice, narrow and wide; where rows are few, also a hedge towards the prior.
+
+    Many rows leave a posterior close to the local normal.
+    """
+    if large:
+        weights, means, factors = [0.8, 0.2], [mode, mode], [factor, 1.5 * factor]
+    else:
+        hedge = safe_cholesky(0.6 * np.eye(len(mode)))
+        weights = [0.6, 0.2, 0.2]
+        means, factors = [mode, mode / 2.0, mode], [factor, hedge, 1.5 * factor]
+    return Mixture(
+        (1.0 - DEFENSIVE) * np.array(weights),
+        np.stack(means),
+        np.stack(factors),
+        Warp.none(len(mode)),
+    )
+
+
+def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
+    """How many points to spend: where one is dear its effects are drawn several times.
+
+    Many rows leave a posterior close to normal, so that the proposal needs little learning.
+    """
+    if kernel.size < LARGE:
+        return Effort(rounds=3, size=max(400, 50 * d), count=draws // 2)
+    return Effort(rounds=1, size=32 * d, count=max(draws // 8, 400))
 
 
 def restricted_mode(problem: GaussianProblem) -> Points:
@@ -274,12 +299,14 @@ def _centred(problem: GaussianProblem) -> GaussianProblem:
     flat = np.flatnonzero(np.isinf(problem.fixed_sd))
     if len(flat) == 0:
         return problem
-    design = np.zeros((len(problem.y), problem.effect_count))
-    np.add.at(design, (np.arange(len(problem.y))[:, None], problem.columns), problem.values)
+    fixed = np.flatnonzero(problem.scale_of < 0)
+    design = np.zeros((len(problem.y), len(fixed)))
+    for place, effect in enumerate(fixed):
+        design[:, place] = np.sum(problem.values * (problem.columns == effect), axis=1)
     mean = problem.fixed_mean.copy()
     mean[flat] = 0.0
-    rest = problem.y - design @ mean
-    mean[flat] = np.linalg.lstsq(design[:, flat], rest, rcond=None)[0]
+    rest = problem.y - design @ mean[fixed]
+    mean[flat] = np.linalg.lstsq(design[:, np.isin(fixed, flat)], rest, rcond=None)[0]
     return replace(problem, fixed_mean=mean)
 
 

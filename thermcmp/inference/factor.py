@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -36,14 +34,6 @@ class Factor:
         dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
         self.tail = np.linalg.cholesky(dense)
 
-    def repeated(self, which: NDArray[np.intp]) -> Factor:
-        """The factors of the systems `which`, in that order."""
-        if len(self.tail) == 1:
-            return self
-        again = copy(self)
-        again.slots, again.tail = self.slots[:, which], self.tail[which]
-        return again
-
     @property
     def log_determinant(self) -> Array:
         """Log determinants without the response, shape (B,)."""
@@ -62,21 +52,21 @@ class Factor:
         """The response's own number once all nodes are eliminated, shape (B,)."""
         return np.asarray(self.tail[:, -1, -1] ** 2)
 
-    def forward(self, x: Array) -> Array:
-        """L⁻¹x for x of shape (q, C); C is B, or B is 1."""
-        plan, tail = self.plan, self.plan.tail[:-1]
+    def forward(self, x: Array, which: NDArray[np.intp]) -> Array:
+        """L⁻¹x for x of shape (q, C); `which`, ascending, names each column's system."""
+        plan = self.plan
         # The response is a node of its own, whose number is not wanted here.
         x = np.vstack([x, np.zeros((1, x.shape[1]))])
-        self._loops.forward(plan.start, plan.node, plan.row, self.slots, x)
-        x[tail] = self._tail_solve(x[tail], transposed=False)
+        self._loops.forward(plan.start, plan.node, plan.row, self.slots, which, x)
+        self._solve_tail(x, which, transposed=False)
         return x[:-1]
 
-    def backward(self, x: Array) -> Array:
-        """L⁻ᵀx for x of shape (q, C); C is B, or B is 1."""
-        plan, tail = self.plan, self.plan.tail[:-1]
+    def backward(self, x: Array, which: NDArray[np.intp]) -> Array:
+        """L⁻ᵀx for x of shape (q, C); `which`, ascending, names each column's system."""
+        plan = self.plan
         x = np.vstack([x, np.zeros((1, x.shape[1]))])
-        x[tail] = self._tail_solve(x[tail], transposed=True)
-        self._loops.backward(plan.start, plan.node, plan.row, self.slots, x)
+        self._solve_tail(x, which, transposed=True)
+        self._loops.backward(plan.start, plan.node, plan.row, self.slots, which, x)
         return x[:-1]
 
     def half(self) -> Array:
@@ -108,17 +98,18 @@ class Factor:
         self._loops.invert(plan.start, plan.target, a, z)
         return z
 
-    def _tail_solve(self, x: Array, *, transposed: bool) -> Array:
-        """Solve with the tail of each point (or of the one point, for all columns)."""
+    def _solve_tail(self, x: Array, which: NDArray[np.intp], *, transposed: bool) -> None:
+        """Solve with each system's tail, in place; x has a row per node."""
         from scipy.linalg.lapack import dtrtrs
 
-        tail = self.tail[:, :-1, :-1]
-        if len(tail) == 1:
-            return np.asarray(dtrtrs(tail[0], x, lower=1, trans=int(transposed))[0])
-        out = np.empty_like(x)
-        for i, one in enumerate(tail):
-            out[:, i] = dtrtrs(one, x[:, i], lower=1, trans=int(transposed))[0]
-        return out
+        ends = np.searchsorted(which, np.arange(len(self.tail) + 1))
+        for low, first, stop in zip(self.tail, ends[:-1], ends[1:], strict=True):
+            if stop > first:
+                right = x[self.plan.tail, first:stop]
+                # Seen from LAPACK, which counts down columns, the factor is an upper one.
+                x[self.plan.tail, first:stop] = dtrtrs(
+                    low.T, right, lower=0, trans=int(not transposed)
+                )[0]
 
 
 def _inverse(low: Array) -> Array:

@@ -29,8 +29,10 @@ from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 #: Numbers worked on at once: a batch of points should stay in the processor's cache.
 BATCH_NUMBERS: Final = 160_000
-#: Most points in one batch.
+#: Most and least points in one batch, the latter while its numbers do not exceed …
 LARGEST_BATCH: Final = 64
+LEAST_BATCH: Final = 2
+MOST_NUMBERS: Final = 20_000_000
 #: Batches worked on side by side.
 THREADS: Final = 2
 
@@ -96,10 +98,17 @@ class Kernel:
         self.least_variance = 1e-10 * max(float(np.var(problem.y)), 1e-300)
 
     @property
+    def size(self) -> int:
+        """Numbers worked on for one point."""
+        return self.plan.slots + 4 * len(self.problem.y)
+
+    @property
     def batch(self) -> int:
         """Points per batch."""
-        numbers = self.plan.slots + 4 * len(self.problem.y)
-        return int(np.clip(BATCH_NUMBERS // numbers // 8 * 8, 1, LARGEST_BATCH))
+        small = BATCH_NUMBERS // self.size // 8 * 8
+        # Large systems outgrow the cache anyway: a few at once share the walk over the pattern.
+        few = min(LEAST_BATCH, MOST_NUMBERS // self.size)
+        return int(np.clip(small, max(few, 1), LARGEST_BATCH))
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""
@@ -246,7 +255,7 @@ class Solved:
     def gradient(self) -> Points:
         """Gradient of the log likelihood at each point."""
         problem, rows = self.kernel.problem, self.kernel.rows
-        u = self.factor.backward(self.factor.half())
+        u = self.factor.backward(self.factor.half(), np.arange(len(self.points)))
         b = self.lam * u
         e = self.y - rows.fitted(b, self.h)
         inverse = self.factor.inverse()[self.kernel.pair_slot]
@@ -273,12 +282,12 @@ class Solved:
         which = np.repeat(np.arange(len(repeats)), repeats)
         # L⁻ᵀ(half + noise) is the conditional mean plus a draw of covariance M⁻¹.
         half = self.factor.half()[:, which] + noise.T
-        u = self.factor.repeated(which).backward(half)
+        u = self.factor.backward(half, which)
         return np.asarray((self.kernel.problem.fixed_mean[:, None] + self.lam[:, which] * u).T)
 
     def moments(self) -> tuple[Array, Array]:
         """Mean and covariance of the effects at the one point of this batch."""
         factor, lam = self.factor, self.lam[:, 0]
-        mean = lam * factor.backward(factor.half())[:, 0]
-        half = factor.forward(np.diag(lam))
+        mean = lam * factor.backward(factor.half(), np.zeros(1, np.intp))[:, 0]
+        half = factor.forward(np.diag(lam), np.zeros(len(lam), np.intp))
         return self.kernel.problem.fixed_mean + mean, half.T @ half

@@ -61,31 +61,36 @@ def factorise(start: IntArray, target: IntArray, a: Array) -> None:
 
 
 @_compiled
-def forward(start: IntArray, node: IntArray, row: IntArray, a: Array, x: Array) -> None:
-    """Solve with the factor's sparse columns, in place; x has a row per node."""
-    step = 0 if a.shape[1] == 1 else 1
+def forward(
+    start: IntArray, node: IntArray, row: IntArray, a: Array, which: IntArray, x: Array
+) -> None:
+    """Solve with the factor's sparse columns, in place.
+
+    x has a row per node; ``which`` names the system of each of its columns.
+    """
     for c in range(len(start) - 1):
         first = start[c]
         mine = node[c]
         for b in range(x.shape[1]):
-            x[mine, b] /= a[first, step * b]
+            x[mine, b] /= a[first, which[b]]
         for i in range(first + 1, start[c + 1]):
             for b in range(x.shape[1]):
-                x[row[i], b] -= a[i, step * b] * x[mine, b]
+                x[row[i], b] -= a[i, which[b]] * x[mine, b]
 
 
 @_compiled
-def backward(start: IntArray, node: IntArray, row: IntArray, a: Array, x: Array) -> None:
-    """Solve with the transposed sparse columns, in place; x has a row per node."""
-    step = 0 if a.shape[1] == 1 else 1
+def backward(
+    start: IntArray, node: IntArray, row: IntArray, a: Array, which: IntArray, x: Array
+) -> None:
+    """Solve with the transposed sparse columns, in place; arguments as in `forward`."""
     for c in range(len(start) - 2, -1, -1):
         first = start[c]
         mine = node[c]
         for i in range(first + 1, start[c + 1]):
             for b in range(x.shape[1]):
-                x[mine, b] -= a[i, step * b] * x[row[i], b]
+                x[mine, b] -= a[i, which[b]] * x[row[i], b]
         for b in range(x.shape[1]):
-            x[mine, b] /= a[first, step * b]
+            x[mine, b] /= a[first, which[b]]
 
 
 @_compiled

@@ -23,8 +23,7 @@ DEGREES_OF_FREEDOM: Final = 20.0
 COMPONENTS: Final = 2
 #: How far out the components start; the rest of the spread is their own width.
 SPREAD: Final = 0.5
-#: Rounds of adaptation: at least, and at most where they do not go well.
-LEAST_ROUNDS: Final = 3
+#: Rounds of adaptation at most, where they do not go well.
 MOST_ROUNDS: Final = 6
 #: Share of a round's draws that count when the adaptation goes well.
 WELL: Final = 0.35
@@ -33,6 +32,9 @@ ENOUGH: Final = 0.2
 LARGEST_K: Final = 0.6
 #: … else the adaptation goes on for at most this many rounds of the kept size.
 EXTRA_ROUNDS: Final = 3
+#: Standard deviations that a component may have, in units of the priors' own.
+NARROWEST: Final = 1e-4
+WIDEST: Final = 2.0
 #: Steps of expectation-maximisation in each round.
 EM_STEPS: Final = 4
 #: Share of the draws kept for the prior component.
@@ -197,18 +199,35 @@ class Weighted:
 
 
 def safe_cholesky(scale: Array) -> Array:
-    """Cholesky factor of a covariance, its standard deviations kept in [0.02, 2]."""
+    """Cholesky factor of a covariance, its standard deviations kept in NARROWEST and WIDEST."""
     values, vectors = np.linalg.eigh((scale + scale.T) / 2.0)
-    values = np.clip(values, 0.02**2, 4.0)
+    values = np.clip(values, NARROWEST**2, WIDEST**2)
     return np.linalg.cholesky((vectors * values) @ vectors.T)
+
+
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """Evaluations of the target to spend.
+
+    Attributes
+    ----------
+    rounds : int
+        Rounds of adaptation at least; at most MOST_ROUNDS where they do not go well.
+    size : int
+        Draws in each.
+    count : int
+        Draws kept.
+    """
+
+    rounds: int
+    size: int
+    count: int
 
 
 def sample(
     log_target: Callable[[Array], Array],
     start: Mixture,
-    *,
-    size: int,
-    count: int,
+    effort: Effort,
     rng: np.random.Generator,
 ) -> Weighted:
     """Adapt the mixture to the target, then draw from it.
@@ -225,10 +244,8 @@ def sample(
         Log density of the target, not normalised, from (N, d) to (N,).
     start : Mixture
         First proposal.
-    size : int
-        Draws in each adaptation round.
-    count : int
-        Draws kept.
+    effort : Effort
+        Draws to spend.
     rng : numpy.random.Generator
         Source of randomness.
 
@@ -239,21 +256,22 @@ def sample(
     """
     past: list[tuple[int, Mixture]] = []
     x, target = np.zeros((0, start.means.shape[1])), np.zeros(0)
-    mixture = start
+    mixture, going_well = start, False
     # Small rounds until they go well, then the size asked for, and on if that goes badly.
     while True:
-        settled = len(past) >= MOST_ROUNDS or (len(past) >= LEAST_ROUNDS and last.goes_well)
-        drawn = count if settled else size
+        settled = len(past) >= MOST_ROUNDS or (len(past) >= effort.rounds and going_well)
+        drawn = effort.count if settled else effort.size
         past.append((drawn, mixture))
         fresh = mixture.draw(drawn, rng)
         found = log_target(fresh)
         last = Weighted(fresh, _cleaned(found - mixture.log_density(fresh)))
+        going_well = last.goes_well
         if settled and (last.can_be_kept or len(past) > MOST_ROUNDS + EXTRA_ROUNDS):
             return last
         x, target = np.concatenate([x, fresh]), np.concatenate([target, found])
         pooled = Weighted(x, _cleaned(target - _pooled_log_density(past, x)))
         weights = pooled.tempered(0.05 * len(x))
-        if len(past) < LEAST_ROUNDS or not last.goes_well:
+        if len(past) < effort.rounds or not going_well:
             mixture = laid_out(x, weights, rng)
         for _ in range(EM_STEPS):
             mixture = mixture.refitted(x, weights)
