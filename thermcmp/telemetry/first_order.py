@@ -120,7 +120,7 @@ def fit_first_order_rise(
     With `initial_k` zero it is the model of Misra1a and BoxBOD of the NIST Statistical
     Reference Datasets, ``b1 * (1 - exp(-b2 * x))``.
     """
-    from scipy.optimize import least_squares
+    from scipy.optimize import leastsq
 
     t = np.asarray(time_s, dtype=np.float64)
     y = np.asarray(rise_k, dtype=np.float64)
@@ -144,24 +144,24 @@ def fit_first_order_rise(
         final, initial, rate = unpack(p)
         decay = np.exp(-rate * x)
         parts = [1.0 - decay, -(initial - final) * rate * x * decay]
-        return np.column_stack([*parts, decay] if known is None else parts)
+        return np.array([*parts, decay] if known is None else parts).T
 
     tiny = 1e-15  # As far as the digits go: the fit is to be exact.
-    found = least_squares(
-        residual, _start(x, z, known), slopes,
-        method="lm", x_scale="jac", xtol=tiny, ftol=tiny, gtol=tiny, max_nfev=400,
+    best, *_ = leastsq(
+        residual, _start(x, z, known), Dfun=slopes, full_output=True,
+        xtol=tiny, ftol=tiny, gtol=tiny, maxfev=400,
     )  # fmt: skip
-    final, initial, rate = unpack(found.x)
-    jacobian = slopes(found.x)
+    final, initial, rate = unpack(best)
+    jacobian = slopes(best)
     spread = jacobian.T @ jacobian
     bent = rate > _LEAST_RATE and np.isfinite(spread).all() and np.linalg.cond(spread) < 1e14
     if not bent:
         raise _no_rise("the readings hold no rise towards a final value", "run longer")
-    left = residual(found.x)
-    variance = float(left @ left) / (len(t) - len(found.x))
+    left = residual(best)
+    variance = float(left @ left) / (len(t) - len(best))
     widening = 1.0 if independent else len(t) / effective_size(left)
     # The time constant's logarithm is the rate's with the other sign.
-    units = np.array([top, -1.0, top])[: len(found.x)]
+    units = np.array([top, -1.0, top])[: len(best)]
     covariance = np.asarray(np.linalg.inv(spread) * (variance * widening))
     covariance = covariance * np.outer(units, units)
     errors = np.sqrt(np.diag(covariance))
