@@ -20,6 +20,9 @@ _TERMS: Final = 60
 _STILL: Final = 1e-4
 #: So many readings show a step as well as all do.
 _SAMPLE: Final = 20_000
+#: Independent readings differ by twice their variance in the mean square; by more than
+#: this many times that, they alternate.
+_ALTERNATES: Final = 1.5
 _PHASES: Final = np.linspace(0.0, 0.5, 101)
 
 
@@ -195,6 +198,9 @@ def rounding_bias_of(readings: npt.ArrayLike, step: float) -> float:
     total = float(np.var(series))
     # Half the mean square of the differences is the variance of what is new each time.
     quick = min(float(np.mean(np.diff(series) ** 2)) / 2.0, total)
+    if np.mean(np.diff(series) ** 2) > _ALTERNATES * 2.0 * total:
+        # Steps that take turns are a converter's pattern, not noise: they resolve half a step.
+        return step / 4.0
     amplitude = np.sqrt(2.0 * (total - quick))
     swing = min(float(np.sqrt(step / (np.pi**2 * amplitude))), 1.0) if amplitude > 0.0 else 1.0
     return largest_bias(quick, step) * swing

@@ -18,6 +18,9 @@ Floats = npt.NDArray[np.float64]
 
 #: A soak that has less than this to go has ended [K].
 _ENDED_K: Final = 0.3
+#: A rise that swings by more than this is a cycle, whatever a protocol lets pass; the
+#: usual limit of `Protocol` [K].
+_CYCLE_K: Final = 5.0
 #: A correction of less than this is not worth a word [K].
 _TOLD_K: Final = 0.005
 #: One-sided 95 % point of the normal distribution.
@@ -116,7 +119,7 @@ def steady_rise(
     protocol: Protocol,
     *,
     full_soak: bool,
-    may_extrapolate: bool,
+    held: bool,
 ) -> SteadyRise:
     """Find the steady rise of a sensor.
 
@@ -138,15 +141,16 @@ def steady_rise(
         The limits.
     full_soak : bool
         Whether the protocol's soak lay before the window.
-    may_extrapolate : bool
-        Whether fan speed and power were held while the rise was going on.
+    held : bool
+        Whether fan speed and power were held while the rise was going on; else nothing
+        is added to it or extrapolated.
 
     Returns
     -------
     SteadyRise
         With its verdict.
     """
-    window = _at_soak_end(mean, series, load_start_s, protocol)
+    window = _at_soak_end(mean, series, load_start_s, protocol, held=held)
     added_k = window.mean_k - mean.mean_k
     if window.settled is Settled.SETTLED and full_soak:
         words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
@@ -162,7 +166,7 @@ def steady_rise(
                 words = f"drift below {longer.drift_high_k_per_min:.2g} K/min in a longer window"
                 return _passed(series, window, words, added_k)
     end = None
-    if may_extrapolate:
+    if held and protocol.extrapolate:
         at_load = series.since(load_start_s)
         end = soak_end(
             at_load.time_s - load_start_s,
@@ -174,25 +178,33 @@ def steady_rise(
             return _ended(series, window, end, added_k, protocol)
     carried = _CARRIED * protocol.drift_k_per_min
     undecided = window.settled is Settled.UNDECIDED and full_soak
-    if undecided and window.drift_high_k_per_min <= carried:
-        return _carried(series, window, protocol)
-    words = _why_unsettled(window) + (f", and not extrapolated: {end.refusal}" if end else "")
+    shown = window
+    # Where fan or power moved in the run, a drift is likely and no mere doubt.
+    if undecided and held and window.drift_high_k_per_min <= carried:
+        longest = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
+        if longest.settled is not Settled.DRIFTING:
+            return _carried(series, window, protocol)
+        # A ramp that the window's coarse steps hide shows in a longer one.
+        shown = longest
+    words = _why_unsettled(shown) + ("" if held else ", and fan or power moved during the soak")
+    words += f", and not extrapolated: {end.refusal}" if end else ""
     return _refused(series, window, words, protocol)
 
 
 def _at_soak_end(
-    window: WindowMean, series: Series, load_start_s: float, protocol: Protocol
+    window: WindowMean, series: Series, load_start_s: float, protocol: Protocol, *, held: bool
 ) -> WindowMean:
     """Bring the mean of a window to the end of its soak, with the doubt about that.
 
-    The first-order approach that still shows is added. A drift that it leaves beyond noise
-    has its own way to go: that much is added to the standard error.
+    The first-order approach that still shows is added where fan and power were held. A
+    drift that it leaves beyond noise has its own way to go: that much is added to the
+    standard error.
     """
     n = window.n
     if window.settled is Settled.TOO_FEW:
         return window
     at_load = series.since(load_start_s)
-    tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, n)
+    tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, n, held=held)
     flat = window_mean(
         series.time_s[-n:],
         series.rise_k[-n:] + tail.lacking_k,
@@ -261,7 +273,10 @@ def _why_no_mean(window: WindowMean) -> str:
 
 def _passed(series: Series, window: WindowMean, words: str, added_k: float) -> SteadyRise:
     """Take the window's mean; a good part of a soak that was added is a correction."""
-    verdict = Verdict.CORRECTED if abs(added_k) > _ENDED_K else Verdict.PASS
+    cycles = window.swing_k > _CYCLE_K
+    verdict = Verdict.CORRECTED if cycles or abs(added_k) > _ENDED_K else Verdict.PASS
+    if cycles:
+        words += f"; the mean of a rise that swings by {window.swing_k:.0f} K: no steady state"
     if abs(added_k) >= _TOLD_K:
         words += f"; {added_k:+.2f} K for the rest of the soak, by its first-order rise"
     check = Check(

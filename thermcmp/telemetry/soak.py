@@ -80,7 +80,9 @@ class SoakEnd:
     refusal: str = ""
 
 
-def soak_tail(time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int) -> SoakTail:
+def soak_tail(
+    time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True
+) -> SoakTail:
     """Tell what the last readings of a rise lack of the end of its soak.
 
     Where the last tenth of the rise follows a first-order approach that shows beyond its
@@ -96,6 +98,8 @@ def soak_tail(time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int) -> SoakTail:
         Rise over ambient [K].
     n : int
         Readings in the window, at the end of these.
+    held : bool
+        Whether fan and power were held meanwhile; else no approach is looked for.
 
     Returns
     -------
@@ -106,7 +110,7 @@ def soak_tail(time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int) -> SoakTail:
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
     tenth_s, later_s = _last_tenth(t, y, float(np.mean(y[-n:])))
     constant_s = max(later_s - tenth_s, tenth_s / _TENTH_CONSTANTS)
-    fit = _approach(t, y, tenth_s)
+    fit = _approach(t, y, tenth_s) if held else None
     if fit is None or t[-1] - tenth_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
         return SoakTail(np.zeros(n), 0.0, constant_s)
     window = t[-n:]
