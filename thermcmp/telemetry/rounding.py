@@ -139,12 +139,23 @@ def largest_bias(variance: float, step: float) -> float:
     if step <= 0.0:
         return 0.0
     shown = variance / step**2
-    phases, variances, biases = _rounded_normal()
-    found = 0.0
-    for seen, bias in zip(variances, biases, strict=True):
-        # Less noise than the table holds: the reading never leaves its step.
-        found = max(found, float(np.interp(shown, seen, bias)) if shown >= seen[0] else 0.0)
-    return max(found, float(phases[-1])) * step if shown < _STILL else found * step
+    # Readings that never leave their step may lie anywhere in it.
+    return step / 2.0 if shown < _STILL else step * float(np.interp(shown, *_bounds()))
+
+
+@lru_cache(maxsize=1)
+def _bounds() -> tuple[Floats, Floats]:
+    """Return variances of rounded readings and the largest bias behind each.
+
+    Units of the step; shapes (variances,) both.
+    """
+    _, variances, biases = _rounded_normal()
+    shown = np.geomspace(_STILL, variances[:, -1].max(), 4_000)
+    # Less noise than the table holds: the reading never leaves its step.
+    found = [
+        np.interp(shown, seen, bias, left=0.0) for seen, bias in zip(variances, biases, strict=True)
+    ]
+    return shown, np.max(found, axis=0)
 
 
 @lru_cache(maxsize=1)

@@ -16,7 +16,7 @@ Floats = npt.NDArray[np.float64]
 
 #: Points that a fit is made on: enough for three parameters, and averaging over a few
 #: readings takes the edge off a coarse step.
-_POINTS: Final = 400
+_POINTS: Final = 200
 #: The fast parts of a cooler follow within the first fifth of the time at load; the
 #: slow part that is left is what a first-order rise describes (common practice, no
 #: source).
@@ -32,6 +32,10 @@ _TENTH: Final = 0.1
 _TENTH_CONSTANTS: Final = float(-np.log(_TENTH))
 #: Readings are averaged over this before times are read off them [s].
 _SMOOTHED_S: Final = 10.0
+#: What is lacking is below this [K] even if the approach is so many times slower than the
+#: last tenth shows.
+_NOTHING_K: Final = 0.002
+_SLOWER: Final = 3.0
 #: What is lacking shows when the fit's rise is so many times its error.
 _SHOWN: Final = 3.0
 
@@ -110,7 +114,10 @@ def soak_tail(
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
     tenth_s, later_s = _last_tenth(t, y, float(np.mean(y[-n:])))
     constant_s = max(later_s - tenth_s, tenth_s / _TENTH_CONSTANTS)
-    fit = _approach(t, y, tenth_s) if held else None
+    # Long after the last tenth nothing is left, however slow its approach.
+    age = (t[-n] - tenth_s) / (_SLOWER * max(constant_s, _SMOOTHED_S))
+    left_k = _TENTH * abs(float(np.mean(y[-n:])) - float(y[0])) * np.exp(-age)
+    fit = _approach(t, y, tenth_s) if held and left_k > _NOTHING_K else None
     if fit is None or t[-1] - tenth_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
         return SoakTail(np.zeros(n), 0.0, constant_s)
     window = t[-n:]

@@ -183,7 +183,7 @@ def time_weights(time_s: npt.ArrayLike) -> Floats:
     if len(t) < 2:
         return np.ones(len(t))
     steps = np.diff(t)
-    usual = float(np.median(steps)) or 1.0
+    usual = usual_step_s(t)
     steps = np.minimum(steps, 1.5 * usual)
     ends = [usual]
     return np.asarray((np.concatenate([ends, steps]) + np.concatenate([steps, ends])) / 2.0)
