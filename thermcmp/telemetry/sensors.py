@@ -214,7 +214,9 @@ def _at_soak_end(
         reading_c=series.temperature_c[-n:] + tail.lacking_k,
     )
     noise = (flat.drift_high_k_per_min - abs(flat.drift_k_per_min)) / _Z95
-    left_k_per_s = np.sqrt(max(flat.drift_k_per_min**2 - noise**2, 0.0)) / 60.0
+    # Where nothing was fitted, the drift that noise hides has its way to go as well.
+    hidden = -(noise**2) if held else noise**2
+    left_k_per_s = np.sqrt(max(flat.drift_k_per_min**2 + hidden, 0.0)) / 60.0
     error = np.linalg.norm(
         [flat.standard_error_k, tail.error_k, left_k_per_s * tail.time_constant_s]
     )
