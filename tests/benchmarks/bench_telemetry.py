@@ -1,18 +1,20 @@
 """How long logs take from text to result rows, against the bare read of the same file.
 
-Run by hand: ``python tests/benchmarks/bench_telemetry.py [folder] [runs]``. It prints, for
-logs of several lengths, the time of pyarrow's bare read and the ratios to it of reading
-into a telemetry frame and of the whole way to result rows; then a folder of runs on two
-workers with the peak memory of a worker.
+Run by hand: ``python tests/benchmarks/bench_telemetry.py [--folder FOLDER] [--runs N ...]
+[--only {lengths,runs}]``. It prints, for logs of several lengths, the time of pyarrow's
+bare read and the ratios to it of reading into a telemetry frame and of the whole way to
+result rows; then folders of runs on two workers, with the peak memory of a worker and of
+this process for each number of runs: flat memory has the same peaks for all of them.
 """
 
 from __future__ import annotations
 
+import argparse
 import resource
-import sys
 import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -89,32 +91,38 @@ def worker_peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 
 
-def folder_of_runs(folder: Path, runs: int) -> None:
-    """Reduce many runs of 1,800 s on two workers."""
-    logs = folder / "logs"
+def make_folder(logs: Path, runs: int) -> pd.DataFrame:
+    """Write a folder of runs of 1,800 s; return its run sheet."""
     logs.mkdir()
     sheet = []
     for i in range(runs):
         make_log(1_800, seed=i).to_csv(logs / f"r{i}.csv", index=False)
         sheet.append({"file": f"r{i}.csv", "run": f"R{i}", "cooler_model": "Alder r1",
                       "board_model": "Quarz"})  # fmt: skip
-    frame = pd.DataFrame(sheet)
-    start = time.perf_counter()
-    for i in range(runs):
-        pyarrow.csv.read_csv(logs / f"r{i}.csv")
-    bare = time.perf_counter() - start
-    with ProcessPoolExecutor(2) as executor:
-        few = reduce_logs(logs, frame.iloc[:20], executor=executor, progress=False)
-        early = max(executor.map(_peak, range(8)))
+    return pd.DataFrame(sheet)
+
+
+def folders_of_runs(folder: Path, counts: list[int]) -> None:
+    """Reduce folders of different numbers of runs, each on two workers of its own."""
+    logs = folder / "logs"
+    sheet = make_folder(logs, max(counts))
+    for runs in counts:
+        paths = [logs / name for name in sheet["file"][:runs]]
         start = time.perf_counter()
-        reduced = reduce_logs(logs, frame, executor=executor, progress=False)
-        took = time.perf_counter() - start
-        late = max(executor.map(_peak, range(8)))
-    print(
-        f"{runs} runs x 1,800 s x 8 columns on 2 workers: {took:.1f} s (bare reads in one process "
-        f"{bare:.1f} s), {len(reduced.results)} rows; worker peak {early:.0f} MB after "
-        f"{len(few.results) // 3} runs, {late:.0f} MB at the end"
-    )
+        for path in paths:
+            pyarrow.csv.read_csv(path)
+        bare = time.perf_counter() - start
+        # Workers that start afresh: they inherit no memory from this process.
+        with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as executor:
+            start = time.perf_counter()
+            reduced = reduce_logs(paths, sheet[:runs], executor=executor, progress=False)
+            took = time.perf_counter() - start
+            peak = max(executor.map(_peak, range(8)))
+        print(
+            f"{runs} runs x 1,800 s x 8 columns on 2 workers: {took:.1f} s (bare reads in one "
+            f"process {bare:.1f} s), {len(reduced.results)} rows; peak of a worker {peak:.0f} MB, "
+            f"of this process {worker_peak_mb():.0f} MB"
+        )
 
 
 def _peak(_: int) -> float:
@@ -124,13 +132,19 @@ def _peak(_: int) -> float:
 
 
 def main() -> None:
-    """Run all comparisons."""
-    runs = int(sys.argv[2]) if len(sys.argv) > 2 else 200
-    with tempfile.TemporaryDirectory(dir=sys.argv[1] if len(sys.argv) > 1 else None) as name:
+    """Run the comparisons that were asked for."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--folder", help="where logs are written; a temporary place by default")
+    parser.add_argument("--runs", type=int, nargs="+", default=[100, 200])
+    parser.add_argument("--only", choices=("lengths", "runs"))
+    asked = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         folder = Path(name)
-        for rows in LENGTHS:
-            compare(folder, rows)
-        folder_of_runs(folder, runs)
+        if asked.only != "runs":
+            for rows in LENGTHS:
+                compare(folder, rows)
+        if asked.only != "lengths":
+            folders_of_runs(folder, asked.runs)
 
 
 if __name__ == "__main__":

@@ -58,7 +58,11 @@ def integrated_time(values: npt.ArrayLike) -> float:
     ----------
     C. J. Geyer, Practical Markov chain Monte Carlo, Statistical Science 7 (1992) 473-483.
     """
-    r = autocorrelation(values)
+    return _integrated(autocorrelation(values))
+
+
+def _integrated(r: Floats) -> float:
+    """Return the integrated time of an autocorrelation."""
     even = len(r) - len(r) % 2
     pairs = r[0:even:2] + r[1:even:2]
     if not len(pairs):
@@ -113,9 +117,10 @@ def effective_size(values: npt.ArrayLike) -> float:
     n = len(np.asarray(values))
     if n < 3:
         return float(min(n, 1))
-    r1 = float(autocorrelation(values)[1])
+    r = autocorrelation(values)
+    r1 = float(r[1])
     phi = min(r1 + (1.0 + 3.0 * r1) / n, 0.999) if r1 > 0.0 else 0.0
-    return float(np.clip(min(n / integrated_time(values), ar1_effective_size(n, phi)), 1.0, n))
+    return float(np.clip(min(n / _integrated(r), ar1_effective_size(n, phi)), 1.0, n))
 
 
 def cycle_length(values: npt.ArrayLike) -> int | None:

@@ -17,8 +17,8 @@ from thermcmp.telemetry.cells import BLANKS
 from thermcmp.telemetry.columns import Field
 from thermcmp.telemetry.conversion import Converter
 from thermcmp.telemetry.dialect import Layout
+from thermcmp.telemetry.field_formats import Plan
 from thermcmp.telemetry.notes import Notebook
-from thermcmp.telemetry.plan import Plan
 from thermcmp.telemetry.quantities import DATE, TIME, Role
 from thermcmp.telemetry.reading import Reading
 from thermcmp.telemetry.rows import RowSorter

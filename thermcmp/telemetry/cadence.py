@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 #: So many steps show the usual one as well as all do.
-_SAMPLE: Final = 20_000
+_SAMPLE: Final = 2_000
 
 
 def usual_step_s(time_s: npt.ArrayLike) -> float:

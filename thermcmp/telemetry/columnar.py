@@ -15,8 +15,8 @@ import pyarrow.compute as pc
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.columns import Field, match_fields
 from thermcmp.telemetry.conversion import Converter
+from thermcmp.telemetry.field_formats import NumberStyle, Plan
 from thermcmp.telemetry.notes import Notebook
-from thermcmp.telemetry.plan import NumberStyle, Plan
 from thermcmp.telemetry.quantities import Role, dimension_of
 from thermcmp.telemetry.reading import Reading
 from thermcmp.telemetry.time_forms import TimeForm, TimeKind, find_form

@@ -21,6 +21,12 @@ from thermcmp.telemetry.quantities import (
 
 #: Ambient may change by this many times the protocol's limit and still be corrected.
 AMBIENT_CORRECTABLE: Final = 3.0
+#: A controller hunts when what it moves swings by more than this many times the limit of
+#: a change, to each side, in means over these seconds.
+_HUNTING: Final = 3.0
+_BLOCK_S: Final = 10.0
+#: A condition that was not logged for more than this share of a window was not watched.
+_UNWATCHED_SHARE: Final = 0.2
 _UNITS: Final = {FAN_SPEED: "rpm", FAN_DUTY: "%", POWER: "W", AMBIENT: "°C"}
 _NAMES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", AMBIENT: "ambient"}
 
@@ -187,12 +193,43 @@ def _steadiness(window: pd.DataFrame, name: str, mean: float, share: float) -> l
     moved, second = movement(window, name)
     unit, limit = _UNITS[name], share * abs(mean)
     title = f"{_NAMES[name]} steady"
+    unwatched_s, since_s = _unwatched(window, name)
+    longest_s = _UNWATCHED_SHARE * float(np.ptp(window["time_s"].to_numpy(dtype=float)))
+    if unwatched_s > longest_s:
+        words = f"{_NAMES[name]} was not logged for {unwatched_s:.0f} s of the window"
+        return [Check(title, Verdict.REFUSED, words, unwatched_s, longest_s, "s", since_s)]
     if np.isnan(moved):
         return [Check(title, Verdict.REFUSED, f"too few readings of {_NAMES[name]}")]
     words = f"{_NAMES[name]} moved by {moved:.4g} {unit} around {mean:.4g} {unit}"
-    if moved <= limit:
-        return [Check(title, Verdict.PASS, words, moved, limit, unit)]
-    return [Check(title, Verdict.REFUSED, words + ": it was not held", moved, limit, unit, second)]
+    if moved > limit:
+        words += ": it was not held"
+        return [Check(title, Verdict.REFUSED, words, moved, limit, unit, second)]
+    swing = _swing(window, name)
+    if swing > _HUNTING * limit:
+        words = f"{_NAMES[name]} hunted by ±{swing:.4g} {unit} around {mean:.4g} {unit}; its mean"
+        words += " is taken"
+        return [Check(title, Verdict.CORRECTED, words, swing, _HUNTING * limit, unit)]
+    return [Check(title, Verdict.PASS, words, moved, limit, unit)]
+
+
+def _swing(window: pd.DataFrame, name: str) -> float:
+    """Return half the band of the middle 95 % of a column's means over ten seconds."""
+    values = window[name].to_numpy(dtype=float)
+    known = ~np.isnan(values)
+    values, time_s = values[known], window["time_s"].to_numpy(dtype=float)[known]
+    blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
+    counts = np.bincount(blocks)
+    means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
+    return float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
+
+
+def _unwatched(window: pd.DataFrame, name: str) -> tuple[float, float]:
+    """Return the longest time without readings of a column, and when it began [s]."""
+    time_s = window["time_s"].to_numpy(dtype=float)
+    known = time_s[~np.isnan(window[name].to_numpy(dtype=float))]
+    seen = np.concatenate([time_s[:1], known, time_s[-1:]])
+    longest = int(np.argmax(np.diff(seen)))
+    return float(seen[longest + 1] - seen[longest]), float(seen[longest])
 
 
 def _held(window: pd.DataFrame, name: str, mean: float, held: Held | None) -> list[Check]:

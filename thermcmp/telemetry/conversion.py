@@ -15,9 +15,9 @@ import pyarrow.compute as pc
 
 from thermcmp.errors import InputError
 from thermcmp.telemetry.columns import Field
+from thermcmp.telemetry.field_formats import NumberStyle, Plan
 from thermcmp.telemetry.notes import Notebook
 from thermcmp.telemetry.numerals import COMMA, POINT, is_ambiguous, parse_number, split_cell
-from thermcmp.telemetry.plan import NumberStyle, Plan
 from thermcmp.telemetry.quantities import DATE, TIME, Role, dimension_of
 from thermcmp.telemetry.reading import Reading
 from thermcmp.telemetry.timestamps import parse_times

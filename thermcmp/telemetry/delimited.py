@@ -13,8 +13,8 @@ import pandas as pd
 
 from thermcmp.telemetry.blocks import BlockParser
 from thermcmp.telemetry.dialect import Layout, find_layout
+from thermcmp.telemetry.field_formats import Plan, make_plan
 from thermcmp.telemetry.notes import Notebook
-from thermcmp.telemetry.plan import Plan, make_plan
 from thermcmp.telemetry.reading import Reading
 from thermcmp.telemetry.textfile import Block, TextFile
 from thermcmp.telemetry.time_forms import TimeForm, TimeKind

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,7 +13,7 @@ from thermcmp.telemetry.checks import Check
 from thermcmp.telemetry.protocol import Protocol, Verdict
 from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, POWER
 from thermcmp.telemetry.regulation import Regulation, find_regulation
-from thermcmp.telemetry.sensors import Series, SteadyRise
+from thermcmp.telemetry.sensors import Series, SteadyRise, mean_from
 
 Floats = npt.NDArray[np.float64]
 
@@ -76,6 +76,9 @@ def judge_sensor(
     held = None if np.isnan(rise.rise_k) else _regulation(series, mean_c, start_s, record, protocol)
     if held is not None:
         checks.append(_regulated(series.name, held))
+        # What is held has no soak to end: its mean as it was read gives the resistance.
+        read = mean_from(series, start_s, protocol)
+        rise = replace(rise, rise_k=read.mean_k, standard_error_k=read.standard_error_k)
     band = max(_BAND_K, series.step_k)
     limit = protocol.limits_c.get(series.name)
     at_limit = limit is not None and not np.isnan(rise.rise_k) and mean_c >= limit - band

@@ -34,6 +34,9 @@ class FirstOrderRise:
         Their standard errors [K], [s].
     residual_sd_k : float
         Standard deviation of the residuals [K].
+    covariance : numpy.ndarray, shape (3, 3) or (2, 2)
+        Covariance of final rise [K], logarithm of the time constant and initial rise [K];
+        without the last where it was known.
     """
 
     final_k: float
@@ -42,6 +45,7 @@ class FirstOrderRise:
     final_error_k: float
     time_constant_error_s: float
     residual_sd_k: float
+    covariance: Floats
 
     def at(self, time_s: npt.ArrayLike) -> Floats:
         """Return the fitted rise.
@@ -58,6 +62,26 @@ class FirstOrderRise:
         """
         decay = np.exp(-np.asarray(time_s, dtype=np.float64) / self.time_constant_s)
         return self.final_k + (self.initial_k - self.final_k) * decay
+
+    def lacking_error_k(self, time_s: npt.ArrayLike) -> float:
+        """Return the standard error of what the mean over some times lacks of the end.
+
+        Parameters
+        ----------
+        time_s : array_like
+            Times on the fit's own time [s].
+
+        Returns
+        -------
+        float
+            Standard error of the mean of ``final - rise(t)`` [K].
+        """
+        age = np.asarray(time_s, dtype=np.float64) / self.time_constant_s
+        decay = np.exp(-age)
+        mean = float(np.mean(decay))
+        by_log_constant = (self.final_k - self.initial_k) * float(np.mean(age * decay))
+        slopes = np.array([mean, by_log_constant, -mean])[: len(self.covariance)]
+        return float(np.sqrt(max(slopes @ self.covariance @ slopes, 0.0)))
 
 
 def fit_first_order_rise(
@@ -96,7 +120,7 @@ def fit_first_order_rise(
     With `initial_k` zero it is the model of Misra1a and BoxBOD of the NIST Statistical
     Reference Datasets, ``b1 * (1 - exp(-b2 * x))``.
     """
-    from scipy.optimize import least_squares
+    from scipy.optimize import leastsq
 
     t = np.asarray(time_s, dtype=np.float64)
     y = np.asarray(rise_k, dtype=np.float64)
@@ -120,44 +144,51 @@ def fit_first_order_rise(
         final, initial, rate = unpack(p)
         decay = np.exp(-rate * x)
         parts = [1.0 - decay, -(initial - final) * rate * x * decay]
-        return np.column_stack([*parts, decay] if known is None else parts)
+        return np.array([*parts, decay] if known is None else parts).T
 
     tiny = 1e-15  # As far as the digits go: the fit is to be exact.
-    found = least_squares(
-        residual, _start(x, z, known), slopes,
-        x_scale="jac", xtol=tiny, ftol=tiny, gtol=tiny, max_nfev=400,
+    best, *_ = leastsq(
+        residual, _start(x, z, known), Dfun=slopes, full_output=True,
+        xtol=tiny, ftol=tiny, gtol=tiny, maxfev=400,
     )  # fmt: skip
-    final, initial, rate = unpack(found.x)
-    jacobian = slopes(found.x)
+    final, initial, rate = unpack(best)
+    jacobian = slopes(best)
     spread = jacobian.T @ jacobian
     bent = rate > _LEAST_RATE and np.isfinite(spread).all() and np.linalg.cond(spread) < 1e14
     if not bent:
         raise _no_rise("the readings hold no rise towards a final value", "run longer")
-    left = residual(found.x)
-    variance = float(left @ left) / (len(t) - len(found.x))
+    left = residual(best)
+    variance = float(left @ left) / (len(t) - len(best))
     widening = 1.0 if independent else len(t) / effective_size(left)
-    errors = np.sqrt(np.diag(np.linalg.inv(spread)) * variance * widening)
-    # The error of a logarithm, that of the rate, is a share.
+    # The time constant's logarithm is the rate's with the other sign.
+    units = np.array([top, -1.0, top])[: len(best)]
+    covariance = np.asarray(np.linalg.inv(spread) * (variance * widening))
+    covariance = covariance * np.outer(units, units)
+    errors = np.sqrt(np.diag(covariance))
+    # The error of a logarithm is a share.
     return FirstOrderRise(
-        final * top, initial * top, span / rate,
-        float(errors[0]) * top, span / rate * float(errors[1]), float(np.sqrt(variance)) * top,
+        final * top, initial * top, span / rate, float(errors[0]), span / rate * float(errors[1]),
+        float(np.sqrt(variance)) * top, covariance,
     )  # fmt: skip
 
 
 def _start(x: Floats, z: Floats, known: float | None) -> Floats:
     """Find a starting point: the best of a grid of rates, linear in the rest."""
-    best, chosen = np.inf, np.array([z[-1], 0.0, z[0]])
-    for rate in np.geomspace(0.02, 200.0, 40):
-        decay = np.exp(-rate * x)
-        if known is None:
-            design, target = np.column_stack([1.0 - decay, decay]), z
-        else:
-            design, target = (1.0 - decay)[:, None], z - known * decay
-        solution, *_ = np.linalg.lstsq(design, target, rcond=None)
-        misfit = float(np.sum((design @ solution - target) ** 2))
-        if misfit < best:
-            initial = known if known is not None else float(solution[1])
-            best, chosen = misfit, np.array([float(solution[0]), np.log(rate), initial])
+    rates = np.geomspace(0.02, 200.0, 40)
+    decay = np.exp(-rates[:, None] * x)
+    if known is None:
+        # A straight line of z against the decay, for all rates at once.
+        mean, away = decay.mean(axis=1), decay - decay.mean(axis=1, keepdims=True)
+        slope = away @ (z - z.mean()) / np.maximum(np.sum(away**2, axis=1), 1e-300)
+        final = z.mean() - slope * mean
+        initial = final + slope
+    else:
+        grown = 1.0 - decay
+        final = np.sum(grown * (z - known * decay), axis=1) / np.sum(grown**2, axis=1)
+        initial = np.full(len(rates), known)
+    fitted = final[:, None] + (initial - final)[:, None] * decay
+    best = int(np.argmin(np.sum((fitted - z) ** 2, axis=1)))
+    chosen = np.array([final[best], np.log(rates[best]), initial[best]])
     return chosen if known is None else chosen[:2]
 
 

@@ -200,7 +200,9 @@ def _join_faults(
             )
         )
     both = [c for c in other.columns if c in frame.columns and c not in FRAME_COLUMNS]
-    faults += [Fault("both logs have it", "drop or rename it in one", column=c) for c in both]
+    faults += [
+        Fault("both logs have it", "leave it out of the columns of one", column=c) for c in both
+    ]
     for which, log in (("first", frame), ("other", other)):
         if "device" in log and len(log["device"].unique()) > 1:
             faults.append(

@@ -5,24 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from hashlib import file_digest
 from os import PathLike, fspath
 from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError, ThermcmpError
+from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.comparability import find_cautions
+from thermcmp.telemetry.instrument_logs import joinings
+from thermcmp.telemetry.log_tasks import REFUSED_COLUMNS, Outcome, Task, reduce_log, refusal
 from thermcmp.telemetry.protocol import Protocol
 from thermcmp.telemetry.readers import TelemetryReader
 from thermcmp.telemetry.reading import Reading
-from thermcmp.telemetry.record import read_record
-from thermcmp.telemetry.reducing import reduce_telemetry
 from thermcmp.telemetry.result_rows import MEASURED
 from thermcmp.telemetry.run_sheet import Run, RunSheet, read_run_sheet
 
-REFUSED_COLUMNS: Final = ("file", "run", "sensor", "reason", "second")
 #: Endings of files in a folder that are logs.
 _ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".dat", ".parquet", ".pq")
 
@@ -60,26 +58,6 @@ class Reduced:
         return "\n".join([*lines, *(f"Caution: {caution}" for caution in self.cautions)])
 
 
-@dataclass(frozen=True, slots=True)
-class _Task:
-    """One log and its runs: all that a worker needs."""
-
-    path: str | None
-    runs: tuple[Run, ...]
-    reading: Reading
-    reader: str | TelemetryReader | None
-    protocol: Protocol
-
-
-@dataclass(frozen=True, slots=True)
-class _Outcome:
-    """What a worker found: small, so that memory stays flat over many logs."""
-
-    rows: list[pd.DataFrame]
-    refused: list[dict[str, Any]]
-    notes: list[dict[str, Any]]
-
-
 def reduce_logs(
     logs: Logs,
     runs: RunSheet,
@@ -87,6 +65,7 @@ def reduce_logs(
     *,
     columns: Mapping[str, Any] | None = None,
     reader: str | TelemetryReader | None = None,
+    instruments: Mapping[str, Mapping[str, Any]] | None = None,
     executor: Executor | None = None,
     progress: bool = True,
     **options: Any,
@@ -108,6 +87,12 @@ def reduce_logs(
         Columns of the logs; as for `read_telemetry`.
     reader : str or TelemetryReader, optional
         Reader of the logs; as for `read_telemetry`.
+    instruments : mapping of str to mapping, optional
+        For each further instrument of the run sheet (``"tachometer"`` for its column
+        ``tachometer_file``) what `read_telemetry` takes about its logs, beside
+        ``tolerance_s``: its readings count for times that are no further away (1 s by
+        default), and ``offset_from``: two columns, one of each log, from which a clock
+        offset up to ``largest_offset_s`` is measured where the run sheet states none.
     executor : concurrent.futures.Executor, optional
         Where to reduce the logs; here, one by one, by default.
     progress : bool
@@ -128,8 +113,10 @@ def reduce_logs(
     sheet = read_run_sheet(runs)
     reading = Reading.of(columns, options)
     paths = _find_logs(logs, runs)
-    tasks, orphans = _tasks(paths, sheet, reading, reader, protocol or Protocol())
-    outcomes: dict[int, _Outcome] = {}
+    roles = dict.fromkeys(log.role for run in sheet for log in run.instruments)
+    like = Task(None, (), reading, reader, protocol or Protocol(), joinings(instruments, roles), {})
+    tasks, orphans = _tasks(paths, sheet, like)
+    outcomes: dict[int, Outcome] = {}
     for task, outcome in zip(
         tasks, _shown(_mapped(tasks, executor), len(tasks), progress), strict=True
     ):
@@ -140,7 +127,7 @@ def reduce_logs(
     refused = [record for outcome in found for record in outcome.refused]
     refused.sort(key=lambda record: order.get(record["run"], len(order)))
     refused += [
-        _refusal(path.name, "", "no row of the run sheet names this file") for path in orphans
+        refusal(path.name, "", "no row of the run sheet names this file") for path in orphans
     ]
     notes = [record for outcome in found for record in outcome.notes]
     return Reduced(
@@ -171,39 +158,49 @@ def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:
 
 
 def _tasks(
-    paths: Sequence[Path],
-    sheet: Sequence[Run],
-    reading: Reading,
-    reader: str | TelemetryReader | None,
-    protocol: Protocol,
-) -> tuple[list[_Task], list[Path]]:
+    paths: Sequence[Path], sheet: Sequence[Run], like: Task
+) -> tuple[list[Task], list[Path]]:
     """Bring runs and logs together; a log of several runs is one task."""
     by_log: dict[str, tuple[Path | None, list[Run]]] = {}
     for run in sheet:
-        wanted = Path(run.file).parts
-        hits = [p for p in paths if p.parts[-len(wanted) :] == wanted]
+        hits = _named(run.file, paths)
         path = hits[0] if len(hits) == 1 else None
         key = str(path) if path else f"{run.file}\n{len(hits)}"
         by_log.setdefault(key, (path, []))[1].append(run)
+    found: dict[str, str] = {}
+    for file in {log.file for run in sheet for log in run.instruments}:
+        hits = _named(file, paths)
+        found[file] = str(hits[0]) if len(hits) == 1 else ""
     tasks = [
-        _Task(str(path) if path else None, tuple(runs), reading, reader, protocol)
+        replace(
+            like,
+            path=str(path) if path else None,
+            runs=tuple(runs),
+            instrument_paths={log.file: found[log.file] for run in runs for log in run.instruments},
+        )
         for path, runs in by_log.values()
     ]
-    used = {path for path, _ in by_log.values() if path}
+    used = {path for path, _ in by_log.values() if path} | {Path(p) for p in found.values() if p}
     return tasks, [path for path in paths if path not in used]
 
 
-def _mapped(tasks: Sequence[_Task], executor: Executor | None) -> Iterator[_Outcome]:
+def _named(file: str, paths: Sequence[Path]) -> list[Path]:
+    """Return the paths that end with a name as written in a run sheet."""
+    wanted = Path(file).parts
+    return [path for path in paths if path.parts[-len(wanted) :] == wanted]
+
+
+def _mapped(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Outcome]:
     """Reduce the logs, here or by an executor."""
     if executor is None:
-        yield from map(_reduce_log, tasks)
+        yield from map(reduce_log, tasks)
         return
-    futures = [executor.submit(_reduce_log, task) for task in tasks]
+    futures = [executor.submit(reduce_log, task) for task in tasks]
     for future in futures:
         yield future.result()
 
 
-def _shown(outcomes: Iterator[_Outcome], total: int, progress: bool) -> Iterator[_Outcome]:
+def _shown(outcomes: Iterator[Outcome], total: int, progress: bool) -> Iterator[Outcome]:
     """Show a progress bar while outcomes come in."""
     if not progress:
         yield from outcomes
@@ -220,82 +217,6 @@ def _shown(outcomes: Iterator[_Outcome], total: int, progress: bool) -> Iterator
         transient=True,
         disable=not console.is_terminal,
     )
-
-
-def _reduce_log(task: _Task) -> _Outcome:
-    """Reduce the runs of one log; what goes wrong with it becomes a refusal."""
-    outcome = _Outcome([], [], [])
-    if task.path is None:
-        for run in task.runs:
-            outcome.refused.append(
-                _refusal(run.file, run.name, "not found, or there are several of this name")
-            )
-        return outcome
-    path = Path(task.path)
-    try:
-        with path.open("rb") as handle:
-            digest = file_digest(handle, "sha256").hexdigest()
-    except OSError as error:
-        for run in task.runs:
-            outcome.refused.append(_refusal(path.name, run.name, f"cannot be read: {error}"))
-        return outcome
-    source = {"source_file": path.name, "source_sha256": digest}
-    known: dict[tuple[float, float] | None, Any] = {}
-    for run in task.runs:
-        try:
-            span = _span(run)
-            if span not in known:
-                known = {span: read_record(path, replace(task.reading, span_s=span), task.reader)}
-            _reduce_run(run, known[span], task.protocol, source, outcome)
-        except ThermcmpError as error:
-            outcome.refused.append(_refusal(path.name, run.name, _in_one_line(error)))
-    return outcome
-
-
-def _reduce_run(
-    run: Run, record: Any, protocol: Protocol, source: Mapping[str, str], outcome: _Outcome
-) -> None:
-    """Reduce one run and sort its rows and refusals."""
-    reduced = reduce_telemetry(
-        record.frame, protocol, run={**run.values, **source}, notes=record.notes
-    )
-    outcome.notes.extend({"file": record.file, "run": run.name, "note": n} for n in record.notes)
-    if len(reduced.rows):
-        outcome.rows.append(reduced.rows)
-        left_out = reduced.estimates[reduced.estimates["protocol_verdict"] == "refused"]
-        for row in left_out.to_dict("records"):
-            outcome.refused.append(
-                _refusal(record.file, run.name, row["protocol_reason"], row["sensor"])
-            )
-        return
-    seconds = [c.second for c in reduced.checks if c.verdict == "refused" and c.second == c.second]
-    first = min(seconds) if seconds else float("nan")
-    outcome.refused.append(_refusal(record.file, run.name, reduced.reason, "", first))
-
-
-def _span(run: Run) -> tuple[float, float] | None:
-    """Return the part of a log that a run is."""
-    start, end = run.values.get("from_s"), run.values.get("to_s")
-    if start is None and end is None:
-        return None
-    return (start if start is not None else 0.0, end if end is not None else float("inf"))
-
-
-def _refusal(
-    file: str, run: str, reason: str, sensor: str = "", second: float = float("nan")
-) -> dict[str, Any]:
-    """Make a record of a refusal."""
-    values = (file, run, sensor, reason, second)
-    return dict(zip(REFUSED_COLUMNS, values, strict=True))
-
-
-def _in_one_line(error: ThermcmpError) -> str:
-    """Write an error of the reader as a reason."""
-    faults = getattr(error, "faults", ())
-    if not faults:
-        return str(error).splitlines()[0]
-    more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
-    return f"{faults[0]}{more}"
 
 
 def _joined(frames: list[pd.DataFrame], order: Mapping[str, int]) -> pd.DataFrame:

@@ -119,21 +119,17 @@ def _judged(
 ) -> list[SensorResult]:
     """Find each sensor's steady rise and what the firmware did to it."""
     period_s = usual_step_s(record["time_s"].to_numpy(dtype=float))
-    still: bool | None = None
+    held = _held_throughout(record, stretch, window, protocol)
     results = []
     for one in series:
-        mean = means[one.name]
-        unsure = not window.full_soak or mean.settled in (Settled.UNDECIDED, Settled.DRIFTING)
-        if still is None and unsure:
-            still = protocol.extrapolate and _held_throughout(record, stretch, window, protocol)
         rise = steady_rise(
             one,
-            mean,
+            means[one.name],
             list(window.earlier_s),
             stretch.start_s,
             protocol,
             full_soak=window.full_soak,
-            may_extrapolate=bool(still),
+            held=held,
         )
         result = judge_sensor(one, rise, window.start_s, record, protocol)
         whole = _coverage(one, window, period_s)

@@ -20,6 +20,9 @@ _TERMS: Final = 60
 _STILL: Final = 1e-4
 #: So many readings show a step as well as all do.
 _SAMPLE: Final = 20_000
+#: Independent readings differ by twice their variance in the mean square; by more than
+#: this many times that, they alternate.
+_ALTERNATES: Final = 1.5
 _PHASES: Final = np.linspace(0.0, 0.5, 101)
 
 
@@ -136,12 +139,23 @@ def largest_bias(variance: float, step: float) -> float:
     if step <= 0.0:
         return 0.0
     shown = variance / step**2
-    phases, variances, biases = _rounded_normal()
-    found = 0.0
-    for seen, bias in zip(variances, biases, strict=True):
-        # Less noise than the table holds: the reading never leaves its step.
-        found = max(found, float(np.interp(shown, seen, bias)) if shown >= seen[0] else 0.0)
-    return max(found, float(phases[-1])) * step if shown < _STILL else found * step
+    # Readings that never leave their step may lie anywhere in it.
+    return step / 2.0 if shown < _STILL else step * float(np.interp(shown, *_bounds()))
+
+
+@lru_cache(maxsize=1)
+def _bounds() -> tuple[Floats, Floats]:
+    """Return variances of rounded readings and the largest bias behind each.
+
+    Units of the step; shapes (variances,) both.
+    """
+    _, variances, biases = _rounded_normal()
+    shown = np.geomspace(_STILL, variances[:, -1].max(), 4_000)
+    # Less noise than the table holds: the reading never leaves its step.
+    found = [
+        np.interp(shown, seen, bias, left=0.0) for seen, bias in zip(variances, biases, strict=True)
+    ]
+    return shown, np.max(found, axis=0)
 
 
 @lru_cache(maxsize=1)
@@ -195,6 +209,9 @@ def rounding_bias_of(readings: npt.ArrayLike, step: float) -> float:
     total = float(np.var(series))
     # Half the mean square of the differences is the variance of what is new each time.
     quick = min(float(np.mean(np.diff(series) ** 2)) / 2.0, total)
+    if np.mean(np.diff(series) ** 2) > _ALTERNATES * 2.0 * total:
+        # Steps that take turns are a converter's pattern, not noise: they resolve half a step.
+        return step / 4.0
     amplitude = np.sqrt(2.0 * (total - quick))
     swing = min(float(np.sqrt(step / (np.pi**2 * amplitude))), 1.0) if amplitude > 0.0 else 1.0
     return largest_bias(quick, step) * swing

@@ -23,7 +23,31 @@ NUMBERS: Final = (
     "target_fan_rpm", "target_power_w", "target_ambient_c", "from_s", "to_s",
 )  # fmt: skip
 
+#: Endings of columns about the log of a further instrument, and one that is none.
+FILE_ENDING: Final = "_file"
+OFFSET_ENDING: Final = "_offset_s"
+_NO_INSTRUMENT: Final = "source_file"
+
 RunSheet = str | PathLike[str] | pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentLog:
+    """The log of a further instrument of a run.
+
+    Attributes
+    ----------
+    role : str
+        The instrument, as the run sheet's column names it.
+    file : str
+        Name of the log as written.
+    offset_s : float or None
+        What must be added to its times [s]; None where it is not stated.
+    """
+
+    role: str
+    file: str
+    offset_s: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +61,15 @@ class Run:
     row : int
         Row number in the sheet, headings being row 1.
     values : mapping of str to object
-        All columns that are filled in, numbers as numbers.
+        All columns that are filled in, numbers as numbers, but those of `instruments`.
+    instruments : tuple of InstrumentLog
+        Logs of further instruments.
     """
 
     file: str
     row: int
     values: Mapping[str, Any]
+    instruments: tuple[InstrumentLog, ...] = ()
 
     @property
     def name(self) -> str:
@@ -60,7 +87,9 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
         log), ``run``, ``cooler_model`` and ``board_model``; other columns of the results
         table are passed through; ``device`` picks one of several in a log, ``from_s`` and
         ``to_s`` a part of it, ``target_fan_rpm``, ``target_power_w`` and
-        ``target_ambient_c`` are what the run was held at.
+        ``target_ambient_c`` are what the run was held at. A column that ends with
+        ``_file``, such as ``tachometer_file``, names the log of a further instrument, and
+        ``tachometer_offset_s`` what must be added to its times [s].
 
     Returns
     -------
@@ -93,6 +122,7 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
         if not filled:
             continue
         values = _values(filled, name, row, faults)
+        instruments = _instruments(values, name, row, faults)
         for column in REQUIRED:
             if column not in filled:
                 faults.append(Fault("the value is missing", "fill it in", name, row, column))
@@ -109,7 +139,7 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
                 )
             )
         seen[key] = row
-        runs.append(Run(str(values.get("file", "")), row, values))
+        runs.append(Run(str(values.get("file", "")), row, values, instruments))
     if not runs and not faults:
         faults.append(Fault("no runs in it", "add a row per run", name))
     if faults:
@@ -152,7 +182,7 @@ def _values(
     """Turn the filled cells of a row into values."""
     values: dict[str, Any] = {}
     for column, cell in filled.items():
-        if column not in NUMBERS:
+        if column not in NUMBERS and not column.endswith(OFFSET_ENDING):
             values[column] = _text(cell)
             if column == "started_at" and pd.isna(pd.to_datetime(cell, errors="coerce", utc=True)):
                 mend = "write it as ISO 8601, such as 2026-03-09T14:05+01:00"
@@ -174,6 +204,28 @@ def _values(
             )
         )
     return values
+
+
+def _instruments(
+    values: dict[str, Any], name: str | None, row: int, faults: list[Fault]
+) -> tuple[InstrumentLog, ...]:
+    """Take the logs of further instruments out of a row's values."""
+    roles = [
+        column.removesuffix(FILE_ENDING)
+        for column in values
+        if column.endswith(FILE_ENDING) and column != _NO_INSTRUMENT
+    ]
+    logs = [
+        InstrumentLog(
+            role, str(values.pop(role + FILE_ENDING)), values.pop(role + OFFSET_ENDING, None)
+        )
+        for role in roles
+    ]
+    for column in [c for c in values if c.endswith(OFFSET_ENDING)]:
+        file = column.removesuffix(OFFSET_ENDING) + FILE_ENDING
+        mend = f"fill in {file} too, or leave this empty"
+        faults.append(Fault("an offset without a log", mend, name, row, column))
+    return tuple(logs)
 
 
 def _text(cell: Any) -> Any:

@@ -11,21 +11,20 @@ import numpy.typing as npt
 from thermcmp.telemetry.cadence import usual_step_s
 from thermcmp.telemetry.checks import Check
 from thermcmp.telemetry.protocol import Protocol, Verdict
-from thermcmp.telemetry.soak import SoakEnd, soak_end
+from thermcmp.telemetry.soak import SoakEnd, soak_end, soak_tail
 from thermcmp.telemetry.steady import Settled, WindowMean, window_mean
 
 Floats = npt.NDArray[np.float64]
 
 #: A soak that has less than this to go has ended [K].
 _ENDED_K: Final = 0.3
+#: A rise that swings by more than this is a cycle, whatever a protocol lets pass; the
+#: usual limit of `Protocol` [K].
+_CYCLE_K: Final = 5.0
+#: A correction of less than this is not worth a word [K].
+_TOLD_K: Final = 0.005
 #: One-sided 95 % point of the normal distribution.
 _Z95: Final = 1.6448536
-#: The slow part of a rise shows when this share of it is missing.
-_TENTH: Final = 0.1
-#: A first-order rise gets there after so many time constants.
-_TENTH_CONSTANTS: Final = float(-np.log(_TENTH))
-#: Readings are averaged over this before times are read off them [s].
-_SMOOTHED_S: Final = 10.0
 #: A drift that can neither be shown nor ruled out is carried as error up to this many
 #: times the limit.
 _CARRIED: Final = 3.0
@@ -120,7 +119,7 @@ def steady_rise(
     protocol: Protocol,
     *,
     full_soak: bool,
-    may_extrapolate: bool,
+    held: bool,
 ) -> SteadyRise:
     """Find the steady rise of a sensor.
 
@@ -142,17 +141,20 @@ def steady_rise(
         The limits.
     full_soak : bool
         Whether the protocol's soak lay before the window.
-    may_extrapolate : bool
-        Whether fan speed and power were held while the rise was going on.
+    held : bool
+        Whether fan speed and power were held while the rise was going on; else nothing
+        is added to it or extrapolated.
 
     Returns
     -------
     SteadyRise
         With its verdict.
     """
-    window = _with_remainder(mean, series, load_start_s)
+    window = _at_soak_end(mean, series, load_start_s, protocol, held=held)
+    added_k = window.mean_k - mean.mean_k
     if window.settled is Settled.SETTLED and full_soak:
-        return _passed(series, window, f"drift below {window.drift_high_k_per_min:.2g} K/min")
+        words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
+        return _passed(series, window, words, added_k)
     if window.settled in (Settled.TOO_FEW, Settled.CYCLING):
         # A longer window shows more of a cycle.
         shown = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
@@ -162,60 +164,74 @@ def steady_rise(
             longer = mean_from(series, earlier, protocol)
             if longer.settled is Settled.SETTLED:
                 words = f"drift below {longer.drift_high_k_per_min:.2g} K/min in a longer window"
-                return _passed(series, window, words)
+                return _passed(series, window, words, added_k)
     end = None
-    if may_extrapolate:
+    if held and protocol.extrapolate:
         at_load = series.since(load_start_s)
         end = soak_end(
             at_load.time_s - load_start_s,
             at_load.rise_k,
             error_limit_k=protocol.extrapolation_error_k,
+            rounding_k=window.rounding_k,
         )
         if not end.refusal:
-            return _ended(series, window, end, protocol)
+            return _ended(series, window, end, added_k, protocol)
     carried = _CARRIED * protocol.drift_k_per_min
     undecided = window.settled is Settled.UNDECIDED and full_soak
-    if undecided and window.drift_high_k_per_min <= carried:
-        return _carried(series, window, protocol)
-    words = _why_unsettled(window) + (f", and not extrapolated: {end.refusal}" if end else "")
+    shown = window
+    # Where fan or power moved in the run, a drift is likely and no mere doubt.
+    if undecided and held and window.drift_high_k_per_min <= carried:
+        longest = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
+        if longest.settled is not Settled.DRIFTING:
+            return _carried(series, window, protocol)
+        # A ramp that the window's coarse steps hide shows in a longer one.
+        shown = longest
+    words = _why_unsettled(shown) + ("" if held else ", and fan or power moved during the soak")
+    words += f", and not extrapolated: {end.refusal}" if end else ""
     return _refused(series, window, words, protocol)
 
 
-def _with_remainder(window: WindowMean, series: Series, load_start_s: float) -> WindowMean:
-    """Widen the standard error by what a drift within the limit may still bring.
+def _at_soak_end(
+    window: WindowMean, series: Series, load_start_s: float, protocol: Protocol, *, held: bool
+) -> WindowMean:
+    """Bring the mean of a window to the end of its soak, with the doubt about that.
 
-    A first-order rise that drifts has its drift times its time constant to go.
+    The first-order approach that still shows is added where fan and power were held. A
+    drift that it leaves beyond noise has its own way to go: that much is added to the
+    standard error.
     """
+    n = window.n
     if window.settled is Settled.TOO_FEW:
         return window
-    spread = (window.drift_high_k_per_min - abs(window.drift_k_per_min)) / _Z95
-    drift_k_per_s = float(np.hypot(window.drift_k_per_min, spread)) / 60.0
-    to_go = drift_k_per_s * _slow_constant_s(series, window, load_start_s)
-    return replace(window, standard_error_k=float(np.hypot(window.standard_error_k, to_go)))
-
-
-def _slow_constant_s(series: Series, window: WindowMean, load_start_s: float) -> float:
-    """Read the time constant of the slow part off the rise: the last tenth's decay [s]."""
     at_load = series.since(load_start_s)
-    size = max(int(_SMOOTHED_S / _period_s(series)), 1)
-    whole = len(at_load.rise_k) // size * size
-    means = at_load.rise_k[:whole].reshape(-1, size).mean(axis=1)
-    times = at_load.time_s[:whole].reshape(-1, size).mean(axis=1) - load_start_s
-    missing = (window.mean_k - means) / max(window.mean_k - float(at_load.rise_k[0]), 1e-9)
-    # When a share of the rise was missing for the last time; a swing may cross it often.
-    last = [
-        float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
-        for share in (_TENTH, _TENTH / np.e)
-    ]
-    return max(last[1] - last[0], last[0] / _TENTH_CONSTANTS)
+    tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, n, held=held)
+    flat = window_mean(
+        series.time_s[-n:],
+        series.rise_k[-n:] + tail.lacking_k,
+        step_k=series.step_k,
+        drift_limit_k_per_min=protocol.drift_k_per_min,
+        swing_limit_k=protocol.swing_k,
+        reading_c=series.temperature_c[-n:] + tail.lacking_k,
+    )
+    noise = (flat.drift_high_k_per_min - abs(flat.drift_k_per_min)) / _Z95
+    # Where nothing was fitted, the drift that noise hides has its way to go as well.
+    hidden = -(noise**2) if held else noise**2
+    left_k_per_s = np.sqrt(max(flat.drift_k_per_min**2 + hidden, 0.0)) / 60.0
+    error = np.linalg.norm(
+        [flat.standard_error_k, tail.error_k, left_k_per_s * tail.time_constant_s]
+    )
+    return replace(window, mean_k=flat.mean_k, standard_error_k=float(error))
 
 
-def _ended(series: Series, window: WindowMean, end: SoakEnd, protocol: Protocol) -> SteadyRise:
+def _ended(
+    series: Series, window: WindowMean, end: SoakEnd, added_k: float, protocol: Protocol
+) -> SteadyRise:
     """Take the window's mean where the soak had ended, else the extrapolated rise."""
     if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
-        error = float(np.hypot(window.standard_error_k, end.remaining_k))
+        # Two estimates of one end: how far they are apart is doubt.
+        error = float(np.hypot(window.standard_error_k, end.final_k - window.mean_k))
         words = f"the soak had {end.remaining_k:.2f} K to go, by its first-order rise"
-        return replace(_passed(series, window, words), standard_error_k=error)
+        return replace(_passed(series, window, words, added_k), standard_error_k=error)
     words = (
         f"extrapolated by {end.final_k - window.mean_k:.1f} K: first-order rise with a time "
         f"constant of {end.time_constant_s:.0f} s, ± {end.standard_error_k:.2f} K"
@@ -257,10 +273,16 @@ def _why_no_mean(window: WindowMean) -> str:
     )
 
 
-def _passed(series: Series, window: WindowMean, words: str) -> SteadyRise:
-    """Take the window's mean."""
+def _passed(series: Series, window: WindowMean, words: str, added_k: float) -> SteadyRise:
+    """Take the window's mean; a good part of a soak that was added is a correction."""
+    cycles = window.swing_k > _CYCLE_K
+    verdict = Verdict.CORRECTED if cycles or abs(added_k) > _ENDED_K else Verdict.PASS
+    if cycles:
+        words += f"; the mean of a rise that swings by {window.swing_k:.0f} K: no steady state"
+    if abs(added_k) >= _TOLD_K:
+        words += f"; {added_k:+.2f} K for the rest of the soak, by its first-order rise"
     check = Check(
-        "settled", Verdict.PASS, words, window.drift_k_per_min, unit="K/min", sensor=series.name
+        "settled", verdict, words, window.drift_k_per_min, unit="K/min", sensor=series.name
     )
     return SteadyRise(window.mean_k, window.standard_error_k, window, check)
 

@@ -59,6 +59,8 @@ class WindowMean:
         Width of the band that holds the middle 95 % of the rise around its slope [K].
     cycle_s : float
         Period of a cycle in the rise [s]; NaN where there is none.
+    rounding_k : float
+        Largest bias that the sensor's step gives to the mean [K].
     """
 
     settled: Settled
@@ -71,6 +73,7 @@ class WindowMean:
     n: int
     swing_k: float
     cycle_s: float
+    rounding_k: float
 
 
 def window_mean(
@@ -111,7 +114,7 @@ def window_mean(
     y = np.asarray(rise_k, dtype=np.float64)
     if len(y) < LEAST_READINGS or not np.ptp(t) > 0.0:
         nan = float("nan")
-        return WindowMean(Settled.TOO_FEW, nan, nan, nan, nan, nan, 0.0, len(y), nan, nan)
+        return WindowMean(Settled.TOO_FEW, nan, nan, nan, nan, nan, 0.0, len(y), nan, nan, nan)
     _, _, residual = _line(t, y)
     rounded = residual if reading_c is None else _line(t, np.asarray(reading_c, float))[2]
     bias = rounding_bias_of(rounded, step_k)
@@ -127,11 +130,13 @@ def window_mean(
         t_cycles, y_cycles = (v.reshape(whole, cycle).mean(axis=1) for v in (t, y))
         _, slope, left = _line(t_cycles, y_cycles)
         n_eff, spread_t = float(whole), float(np.std(t_cycles))
+        least = _noise_of_mean(residual.reshape(whole, cycle))
     else:
         left, n_eff, spread_t = residual, effective_size(residual), float(np.std(t))
+        least = 0.0
     # A trend and a mean take up some of a correlated spread: what is left is too small.
     freedom = max(n_eff - 2.0, 1.0)
-    variance = float(left @ left) / len(left) * n_eff / freedom
+    variance = max(float(left @ left) / len(left) * n_eff / freedom, least * n_eff)
     slope_error = np.sqrt(variance / n_eff) / spread_t
     # A rounding error of one sign in one half of the window and of the other in the other.
     doubt = 60.0 * (stdtrit(freedom, 0.95) * slope_error + 2.0 * bias / float(np.ptp(t)))
@@ -146,7 +151,18 @@ def window_mean(
     # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
     error = float(np.sqrt(variance / n_eff + bias**2 / 3.0))
     cycle_s = float("nan") if cycle is None else cycle * period_s
-    return WindowMean(settled, mean, error, drift, low, high, n_eff, len(y), swing, cycle_s)
+    return WindowMean(settled, mean, error, drift, low, high, n_eff, len(y), swing, cycle_s, bias)
+
+
+def _noise_of_mean(cycles: Floats) -> float:
+    """Return the variance of a mean over whole cycles by the noise within them.
+
+    A handful of cycles may agree by chance: their noise says how well they can.
+    """
+    noise = (cycles - cycles.mean(axis=0)).ravel()
+    return (
+        float(noise @ noise) / noise.size / effective_size(noise) * len(cycles) / (len(cycles) - 1)
+    )
 
 
 def time_weights(time_s: npt.ArrayLike) -> Floats:
@@ -167,7 +183,7 @@ def time_weights(time_s: npt.ArrayLike) -> Floats:
     if len(t) < 2:
         return np.ones(len(t))
     steps = np.diff(t)
-    usual = float(np.median(steps)) or 1.0
+    usual = usual_step_s(t)
     steps = np.minimum(steps, 1.5 * usual)
     ends = [usual]
     return np.asarray((np.concatenate([ends, steps]) + np.concatenate([steps, ends])) / 2.0)
