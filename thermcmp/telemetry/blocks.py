@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
-from thermcmp.telemetry.cells import BLANKS
+from thermcmp.telemetry.cells import BLANKS, WIDE_BLANKS
 from thermcmp.telemetry.columns import Field
 from thermcmp.telemetry.conversion import Converter
 from thermcmp.telemetry.dialect import Layout
@@ -29,7 +29,7 @@ from thermcmp.telemetry.time_forms import TimeKind
 _INFINITY: Final = (b"inf", b"Inf", b"INF")
 #: A block of more lines is halved before it is read line by line.
 _CAREFUL_LINES: Final = 4_000
-_BLANK_RUNS: Final = re.compile(rb"[ \t]+")
+_RUNS: Final = {BLANKS: re.compile(rb"[ \t]+"), WIDE_BLANKS: re.compile(rb" {2,}")}
 _EDGES: Final = re.compile(rb"(?m)^[ \t]+|[ \t]+$")
 
 Cells = Mapping[str, "pa.Array | npt.NDArray[np.float64]"]
@@ -130,10 +130,10 @@ class BlockParser:
         if sorter.waiting or len(sorter.positions) < len(self.plan.fields):
             return None
         data, delimiter = block.data, self.layout.delimiter
-        if any(word in data for word in _INFINITY):
+        if b"\x00" in data or any(word in data for word in _INFINITY):
             return None
-        if delimiter == BLANKS:
-            data, delimiter = _BLANK_RUNS.sub(b"\t", _EDGES.sub(b"", data)), "\t"
+        if delimiter in _RUNS:
+            data, delimiter = _RUNS[delimiter].sub(b"\t", _EDGES.sub(b"", data)), "\t"
         marks = [s.mark for s in self.plan.styles.values() if s.plain]
         mark = max(marks, key=marks.count) if marks else "."
         types = {

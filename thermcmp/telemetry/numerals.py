@@ -19,7 +19,7 @@ POINT: Final = "."
 COMMA: Final = ","
 MARKS: Final = (POINT, COMMA)
 
-_SPACES: Final = "'’\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE} "
+_SPACES: Final = "'’\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE} "
 
 
 def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import InputError
+from thermcmp.telemetry.encoding import guess_encoding, unreadable
 
 #: Size of a block [bytes]; bounds the memory that reading takes.
 BLOCK_BYTES: Final = 1 << 23
@@ -17,13 +18,11 @@ BLOCK_BYTES: Final = 1 << 23
 LONGEST_LINE: Final = 1 << 20
 _SAMPLE_BYTES: Final = 1 << 16
 
-_BOMS: Final = (
-    (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF16_LE, "utf-16-le"),
-    (codecs.BOM_UTF16_BE, "utf-16-be"),
+#: Colour, cursor and title codes of terminals (control sequences and strings of ECMA-48,
+#: character sets of ECMA-35).
+_ESCAPES: Final = re.compile(
+    rb"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b\n]*(?:\x07|\x1b\\)|[ -/]+[0-~])"
 )
-#: Colour and cursor codes of terminals (ECMA-48 control sequences).
-_ESCAPES: Final = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]")
 _LINE_END: Final = re.compile(rb"\r+\n")
 
 
@@ -108,20 +107,20 @@ class TextFile:
                 handle.seek(max(size - _SAMPLE_BYTES, 0) & ~1)
                 end = handle.read()
         except OSError as error:
-            raise _unreadable(
+            raise unreadable(
                 path,
                 f"the file cannot be opened: {error.strerror}",
                 "check the path and the rights",
             ) from None
         if not start.strip(b"\x00 \t\r\n"):
-            raise _unreadable(path, "the file is empty", "export the log again")
-        found = encoding or _guess_encoding(start, path)
+            raise unreadable(path, "the file is empty", "export the log again")
+        found = encoding or guess_encoding(start, path)
         head = _whole_lines(_to_utf8(start, found, path, final=False))
-        tail = _whole_lines(_to_utf8(end, found, path, final=False)) if size > len(start) else []
-        last = end.rstrip(b"\x00")
-        cut = not last.endswith((b"\n", b"\r", b"\n\x00", b"\r\x00"))
+        ended = _to_utf8(end, found, path, final=False)
+        tail = _whole_lines(ended) if size > len(start) else []
+        cut = not ended.rstrip(b"\x00").endswith(b"\n")
         if not head:
-            raise _unreadable(path, "no whole line is in the file", "export the log again")
+            raise unreadable(path, "no whole line is in the file", "export the log again")
         return cls(path, found, tuple(head), tuple(tail[1:]), cut)
 
     def blocks(self, size: int = BLOCK_BYTES) -> Iterator[Block]:
@@ -155,17 +154,17 @@ class TextFile:
                 data = rest + data
                 # CR may be the first half of a line end that the next read completes.
                 held = data[len(data.rstrip(b"\r")) :]
-                data = _clean(data[: len(data) - len(held)], first=line == 1)
+                data = _clean(data[: len(data) - len(held)])
                 end = data.rfind(b"\n") + 1
                 rest = data[end:] + held
                 if len(rest) > LONGEST_LINE:
-                    raise _unreadable(self.path, "a line never ends", "is this a text log?", line)
+                    raise unreadable(self.path, "a line never ends", "is this a text log?", line)
                 if end:
                     n_lines = data.count(b"\n", 0, end)
                     yield Block(line, n_lines, data if end == len(data) else data[:end])
                     line += n_lines
         if rest.endswith(b"\r") and rest.strip():
-            last = _clean(rest + b"\n", first=line == 1)
+            last = _clean(rest + b"\n")
             yield Block(line, last.count(b"\n"), last)
 
     def _undecodable(self, line: int, error: UnicodeError) -> InputError:
@@ -175,38 +174,7 @@ class TextFile:
             shown = repr(error.object[error.start : error.start + 4])
         message = f"bytes after line {line} are not {self.encoding}"
         mend = "state the encoding, such as encoding='cp1252'"
-        return _unreadable(self.path, message, mend, line, shown)
-
-
-def _unreadable(
-    path: Path, message: str, mend: str, row: int | None = None, value: str | None = None
-) -> InputError:
-    """Make the error for a file that is no text log."""
-    return InputError(
-        "This log cannot be read:", [Fault(message, mend, path.name, row, None, value)]
-    )
-
-
-def _guess_encoding(start: bytes, path: Path) -> str:
-    """Find the encoding from the byte order mark, zero bytes and validity."""
-    for mark, name in _BOMS:
-        if start.startswith(mark):
-            return name
-    pairs = start[: len(start) & ~1]
-    if len(pairs) >= 4:
-        odd, even = pairs[1::2].count(0), pairs[0::2].count(0)
-        if odd > 0.3 * len(pairs) / 2 and even < odd / 10:
-            return "utf-16-le"
-        if even > 0.3 * len(pairs) / 2 and odd < even / 10:
-            return "utf-16-be"
-    text = start.rstrip(b"\x00")
-    if text.count(b"\x00") > len(text) // 100:
-        raise _unreadable(path, "this is no text", "give a text log or a Parquet file")
-    try:
-        codecs.getincrementaldecoder("utf-8")().decode(start)
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8"
+        return unreadable(self.path, message, mend, line, shown)
 
 
 def _to_utf8(raw: bytes, encoding: str, path: Path, *, final: bool) -> bytes:
@@ -214,15 +182,15 @@ def _to_utf8(raw: bytes, encoding: str, path: Path, *, final: bool) -> bytes:
     try:
         text = codecs.getincrementaldecoder(encoding)("replace").decode(raw, final)
     except UnicodeError as error:
-        raise _unreadable(path, f"not {encoding}: {error}", "state the encoding") from None
-    return _clean(text.encode(), first=True)
+        raise unreadable(path, f"not {encoding}: {error}", "state the encoding") from None
+    return _clean(text.encode())
 
 
-def _clean(data: bytes, *, first: bool) -> bytes:
+def _clean(data: bytes) -> bytes:
     """Drop byte order marks and escape codes, and end all lines with a line feed."""
-    if first:
-        while data.startswith(codecs.BOM_UTF8):
-            data = data[3:]
+    # Logs that were joined have a mark in the middle too.
+    if codecs.BOM_UTF8 in data:
+        data = data.replace(codecs.BOM_UTF8, b"")
     if b"\x1b" in data:
         data = _ESCAPES.sub(b"", data)
     if b"\r" in data:

@@ -89,11 +89,14 @@ _T, _R, _P, _L = Dimension.TEMPERATURE, Dimension.SPEED, Dimension.POWER, Dimens
 _F, _S = Dimension.FREQUENCY, Dimension.TIME
 
 # Spellings are compared in lower case without blanks; 'Â°' is a degree sign that was
-# decoded wrongly once before the file was written. Symbols whose case carries
-# meaning (mW against MW) are told apart below.
+# decoded wrongly once before the file was written, U+FFFD one that was lost. Symbols
+# whose case carries meaning (mW against MW) are told apart below.
 _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
-    (Unit("°C", _T), "°c degc c ℃ ºc Â°c celsius degreecelsius degreescelsius °celsius"),
-    (Unit("°F", _T, 5 / 9, -160 / 9), "°f degf f ℉ ºf Â°f fahrenheit degreesfahrenheit"),
+    (
+        Unit("°C", _T),
+        "°c degc c ℃ ºc Â°c \ufffdc gradc celsius degreecelsius degreescelsius °celsius",
+    ),
+    (Unit("°F", _T, 5 / 9, -160 / 9), "°f degf f ℉ ºf Â°f \ufffdf fahrenheit degreesfahrenheit"),
     (Unit("K", _T, 1.0, -273.15), "k kelvin"),
     (Unit("rpm", _R), "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min"),
     (Unit("1/s", _R, 60.0), "1/s rps r/s rev/s"),
@@ -129,7 +132,7 @@ CANONICAL: Final[dict[Dimension, Unit]] = {
 _MEGA: Final = re.compile(r"M[WVAs]")
 
 _BRACKETED: Final = re.compile(r"^(?P<name>.*?)\s*[\[({]\s*(?P<unit>.+?)\s*[\])}]+\s*$", re.S)
-_BEFORE_UNIT: Final = re.compile(r"\s*[/,]\s*|_|\s+in\s+|\s+")
+_BEFORE_UNIT: Final = re.compile(r"\s*[/,:]\s*|_|\s+in\s+|\s+")
 #: Words that let a lone letter after a blank count as a unit: 'Temp C' but not 'Zone C'.
 _WORDS: Final[dict[Dimension, tuple[str, ...]]] = {
     Dimension.TEMPERATURE: ("temp", "ambient", "junction"),
@@ -154,13 +157,16 @@ def parse_unit(text: str) -> Unit | None:
     Unit or None
         None if it is not in the table.
     """
-    plain = re.sub(r"\s+", "", text).replace("\N{NO-BREAK SPACE}", "")
-    if _MEGA.fullmatch(plain):
-        return None
-    known = _BY_SPELLING.get(plain.lower())
+    plain = re.sub(r"\s+", "", text)
+    known = _spelled(plain)
     if known is None and len(plain) > 2 and plain[0] in "[({" and plain[-1] in "])}":
-        return _BY_SPELLING.get(plain[1:-1].lower())
+        return _spelled(plain[1:-1])
     return known
+
+
+def _spelled(plain: str) -> Unit | None:
+    """Look a spelling up, without blanks and brackets."""
+    return None if _MEGA.fullmatch(plain) else _BY_SPELLING.get(plain.lower())
 
 
 def split_heading(heading: str) -> tuple[str, Unit | None]:
@@ -195,6 +201,23 @@ def split_heading(heading: str) -> tuple[str, Unit | None]:
     bracketed = _BRACKETED.match(text)
     unit = parse_unit(bracketed["unit"]) if bracketed else None
     return (bracketed["name"], unit) if bracketed and unit else (text, None)
+
+
+def heading_key(heading: str) -> tuple[str, Unit | None]:
+    """Return what makes two spellings of a heading the same: name and unit.
+
+    Parameters
+    ----------
+    heading : str
+        Heading as written.
+
+    Returns
+    -------
+    tuple of str and Unit or None
+        The name in lower case, and the unit.
+    """
+    name, unit = split_heading(heading)
+    return name.lower(), unit
 
 
 def stated_bracket(heading: str) -> str | None:
