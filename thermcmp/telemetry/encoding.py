@@ -4,10 +4,24 @@ from __future__ import annotations
 
 import codecs
 import re
-from pathlib import Path
 from typing import Final
 
-from thermcmp.errors import Fault, InputError
+
+class NoTextError(ValueError):
+    """A file that is no delimited text.
+
+    Parameters
+    ----------
+    message : str
+        What it is.
+    mend : str
+        What to do about it.
+    """
+
+    def __init__(self, message: str, mend: str) -> None:
+        self.message, self.mend = message, mend
+        super().__init__(message)
+
 
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -41,15 +55,13 @@ _CONTROLS: Final = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f]")
 _ZERO_RUN: Final = re.compile(rb"\x00{4,}")
 
 
-def guess_encoding(start: bytes, path: Path) -> str:
+def guess_encoding(start: bytes) -> str:
     """Find the encoding from the byte order mark, zero bytes and validity.
 
     Parameters
     ----------
     start : bytes
         How the file begins.
-    path : pathlib.Path
-        The file, to name it in faults.
 
     Returns
     -------
@@ -58,13 +70,13 @@ def guess_encoding(start: bytes, path: Path) -> str:
 
     Raises
     ------
-    InputError
-        If it is no text, or text of another kind than a delimited log.
+    NoTextError
+        If it is no text, or text of another kind than a delimited table.
     """
     for mark, name in _BOMS:
         if start.startswith(mark):
             return name
-    _refuse_formats(start, path)
+    _refuse_formats(start)
     pairs = start[: len(start) & ~1]
     if len(pairs) >= 4:
         odd, even = pairs[1::2].count(0), pairs[0::2].count(0)
@@ -74,7 +86,7 @@ def guess_encoding(start: bytes, path: Path) -> str:
             return "utf-16-be"
     text = _ZERO_RUN.sub(b"", start)
     if len(_CONTROLS.findall(text)) > max(len(text) // 100, _FEW_CONTROLS):
-        raise unreadable(path, "this is no text", "give a text log or a Parquet file")
+        raise NoTextError("this is no text", "give a text log or a Parquet file")
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
@@ -82,21 +94,12 @@ def guess_encoding(start: bytes, path: Path) -> str:
     return "utf-8"
 
 
-def _refuse_formats(start: bytes, path: Path) -> None:
+def _refuse_formats(start: bytes) -> None:
     """Refuse by name what is no delimited text."""
     for mark, kind, mend in _OTHER_FORMATS:
         if start.startswith(mark):
-            raise unreadable(path, f"this is {kind}, no delimited text", mend)
+            raise NoTextError(f"this is {kind}, no delimited text", mend)
     for pattern, kind in _MARKUP:
         if pattern.match(start):
             mend = "export it as delimited text or Parquet"
-            raise unreadable(path, f"this is {kind}, no delimited text", mend)
-
-
-def unreadable(
-    path: Path, message: str, mend: str, row: int | None = None, value: str | None = None
-) -> InputError:
-    """Make the error for a file that is no text log."""
-    return InputError(
-        "This log cannot be read:", [Fault(message, mend, path.name, row, None, value)]
-    )
+            raise NoTextError(f"this is {kind}, no delimited text", mend)

@@ -9,7 +9,15 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.cells import is_number
 from thermcmp.telemetry.columns import Field
 from thermcmp.telemetry.dialect import Layout
-from thermcmp.telemetry.numerals import COMMA, MARKS, POINT, MarkEvidence, split_cell, weigh_marks
+from thermcmp.telemetry.numerals import (
+    COMMA,
+    MARKS,
+    POINT,
+    MarkEvidence,
+    both_readings,
+    split_cell,
+    weigh_marks,
+)
 from thermcmp.telemetry.quantities import dimension_of
 from thermcmp.telemetry.reading import Reading
 
@@ -129,8 +137,7 @@ def _grouped(cell: str, mark: str) -> bool:
 def _two_readings(field: Field, example: str, file: str) -> Fault:
     """Offer the two readings of a number."""
     number, _ = split_cell(example)
-    point = number.replace(COMMA, "")
-    comma = number.replace(POINT, "").replace(COMMA, POINT)
+    point, comma = both_readings(number)
     return Fault(
         f"two readings: {point} with decimal point, {comma} with decimal comma",
         f"state decimal='.' or decimal=',', or decimal={{'{field.name}': …}} for this column alone",

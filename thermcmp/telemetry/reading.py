@@ -12,9 +12,11 @@ from thermcmp.telemetry.numerals import MARKS
 from thermcmp.telemetry.quantities import role_of
 from thermcmp.telemetry.units import Dimension, parse_unit
 
-#: Words for "no reading", compared without blanks around and in any case.
+#: Words for "nothing here" in any column, compared without blanks around and in any case.
+BLANK: Final = ("", "n/a", "-", "–", "—")
+#: Words for "no reading" where a number is due.
 MISSING: Final = (
-    "", "n/a", "[n/a]", "na", "n.a.", "-", "--", "---", "–", "—", "null", "none", "nan", "#n/a",
+    *BLANK, "[n/a]", "na", "n.a.", "--", "---", "null", "none", "nan", "#n/a",
 )  # fmt: skip
 
 Column = str | int | re.Pattern[str]

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from thermcmp.errors import InputError
-from thermcmp.telemetry.encoding import guess_encoding, unreadable
+from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.encoding import NoTextError, guess_encoding
 
 #: Size of a block [bytes]; bounds the memory that reading takes.
 BLOCK_BYTES: Final = 1 << 23
@@ -107,20 +107,23 @@ class TextFile:
                 handle.seek(max(size - _SAMPLE_BYTES, 0) & ~1)
                 end = handle.read()
         except OSError as error:
-            raise unreadable(
+            raise _unreadable(
                 path,
                 f"the file cannot be opened: {error.strerror}",
                 "check the path and the rights",
             ) from None
         if not start.strip(b"\x00 \t\r\n"):
-            raise unreadable(path, "the file is empty", "export the log again")
-        found = encoding or guess_encoding(start, path)
+            raise _unreadable(path, "the file is empty", "export the log again")
+        try:
+            found = encoding or guess_encoding(start)
+        except NoTextError as error:
+            raise _unreadable(path, error.message, error.mend) from None
         head = _whole_lines(_to_utf8(start, found, path, final=False))
         ended = _to_utf8(end, found, path, final=False)
         tail = _whole_lines(ended) if size > len(start) else []
         cut = not ended.rstrip(b"\x00").endswith(b"\n")
         if not head:
-            raise unreadable(path, "no whole line is in the file", "export the log again")
+            raise _unreadable(path, "no whole line is in the file", "export the log again")
         return cls(path, found, tuple(head), tuple(tail[1:]), cut)
 
     def blocks(self, size: int = BLOCK_BYTES) -> Iterator[Block]:
@@ -158,7 +161,7 @@ class TextFile:
                 end = data.rfind(b"\n") + 1
                 rest = data[end:] + held
                 if len(rest) > LONGEST_LINE:
-                    raise unreadable(self.path, "a line never ends", "is this a text log?", line)
+                    raise _unreadable(self.path, "a line never ends", "is this a text log?", line)
                 if end:
                     n_lines = data.count(b"\n", 0, end)
                     yield Block(line, n_lines, data if end == len(data) else data[:end])
@@ -174,7 +177,16 @@ class TextFile:
             shown = repr(error.object[error.start : error.start + 4])
         message = f"bytes after line {line} are not {self.encoding}"
         mend = "state the encoding, such as encoding='cp1252'"
-        return unreadable(self.path, message, mend, line, shown)
+        return _unreadable(self.path, message, mend, line, shown)
+
+
+def _unreadable(
+    path: Path, message: str, mend: str, row: int | None = None, value: str | None = None
+) -> InputError:
+    """Make the error for a file that is no text log."""
+    return InputError(
+        "This log cannot be read:", [Fault(message, mend, path.name, row, None, value)]
+    )
 
 
 def _to_utf8(raw: bytes, encoding: str, path: Path, *, final: bool) -> bytes:
@@ -182,7 +194,7 @@ def _to_utf8(raw: bytes, encoding: str, path: Path, *, final: bool) -> bytes:
     try:
         text = codecs.getincrementaldecoder(encoding)("replace").decode(raw, final)
     except UnicodeError as error:
-        raise unreadable(path, f"not {encoding}: {error}", "state the encoding") from None
+        raise _unreadable(path, f"not {encoding}: {error}", "state the encoding") from None
     return _clean(text.encode())
 
 

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Final
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.telemetry.numerals import MARKS, is_ambiguous, parse_number
+from thermcmp.telemetry.numerals import MARKS, both_readings, is_ambiguous, parse_number
 from thermcmp.telemetry.units import Unit, parse_unit
 
 
@@ -265,9 +265,9 @@ def _proved_mark(cells: Sequence[str], mark: str, file_mark: str | None) -> str:
     # A comma may group in a log of decimal commas; a point never groups beside points.
     if file_mark == "." or (file_mark == "," and "," not in example):
         return file_mark
+    point, comma = both_readings(example)
     raise _UnclearError(
-        f"two readings: {example.replace(',', '')} with decimal point, "
-        f"{example.replace('.', '').replace(',', '.')} with decimal comma",
+        f"two readings: {point} with decimal point, {comma} with decimal comma",
         "state decimal={'time': '.'} or decimal={'time': ','}",
         example,
     )
