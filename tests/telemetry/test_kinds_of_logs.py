@@ -59,6 +59,8 @@ READ = {
         text("Time,12V,5V,memory_c", "12:00:00,12.1,5.0,50", "12:00:01,12.1,5.1,51"), {}, MEMORY),
     "comment with numbers": (
         text("time_s,memory_c", "0,50", "# door, 12:00, 5", "// 1,2", "1,51"), {}, MEMORY),
+    "comment sign in a column that is not read": (
+        text("mark,time_s,memory_c", "a,0,50", "#a,9,99", "a,1,51"), {}, MEMORY),
     "comment under the headings": (
         text("time_s,memory_c", "# begun at noon", "0,50", "1,51"), {}, MEMORY),
     "headings in other letters": (text("time_s,Memory [°C]", "0,50", "TIME_S,MEMORY (°C)", "1,51"),

@@ -83,6 +83,7 @@ def is_time(cell: str) -> bool:
     return _TIME.fullmatch(cell.strip()) is not None
 
 
+@lru_cache(maxsize=8192)
 def is_reading(cell: str) -> bool:
     """Tell whether a cell looks like data: missing, a number, a time or a flag."""
     return is_missing(cell) or is_number(cell) or is_time(cell) or is_flag(cell)

@@ -209,7 +209,7 @@ def _recognise(heading: str, cells: Sequence[str]) -> str | None:
 
 def _cell_unit(cells: Sequence[str]) -> Unit | None:
     """Return the unit that all sampled cells carry."""
-    units = {parse_unit(split_cell(cell)[1]) for cell in cells}
+    units = {parse_unit(unit) for unit in {split_cell(cell)[1] for cell in set(cells)}}
     dimensions = {unit.dimension for unit in units if unit}
     return next(iter(units)) if None not in units and len(dimensions) == 1 else None
 

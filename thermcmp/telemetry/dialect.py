@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from thermcmp.errors import Fault, InputError
@@ -193,6 +194,7 @@ def _is_data(row: list[str]) -> bool:
     return sum(map(is_reading, row)) * 2 >= len(row) or sum(map(_is_bare, row)) >= 2
 
 
+@lru_cache(maxsize=8192)
 def _is_bare(cell: str) -> bool:
     """Tell whether a cell is a time or a number without a unit."""
     return is_time(cell) or (is_number(cell) and not split_cell(cell)[1])

@@ -50,7 +50,7 @@ _MARKUP: Final = (
 )
 #: So many control characters and no more stand in a text log that a crash has damaged.
 _FEW_CONTROLS: Final = 8
-_CONTROLS: Final = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f]")
+_CONTROLS: Final = bytes({*range(0x20)} - {*b"\t\n\v\f\r\x1b"})
 #: Zeros that a file system leaves behind a crash.
 _ZERO_RUN: Final = re.compile(rb"\x00{4,}")
 
@@ -84,8 +84,8 @@ def guess_encoding(start: bytes) -> str:
             return "utf-16-le"
         if even > 0.3 * len(pairs) / 2 and odd < even / 10:
             return "utf-16-be"
-    text = _ZERO_RUN.sub(b"", start)
-    if len(_CONTROLS.findall(text)) > max(len(text) // 100, _FEW_CONTROLS):
+    text = _ZERO_RUN.sub(b"", start) if b"\x00" in start else start
+    if len(text) - len(text.translate(None, _CONTROLS)) > max(len(text) // 100, _FEW_CONTROLS):
         raise NoTextError("this is no text", "give a text log or a Parquet file")
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)

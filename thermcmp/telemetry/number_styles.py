@@ -99,7 +99,7 @@ def find_styles(
             faults.append(_two_readings(field, found.example, file))
             continue
         proved = len(found.possible) == 1 or file_mark == POINT or not found.neutral
-        bare = not any(split_cell(c)[1] or _grouped(c, mark) for c in samples[field.position])
+        bare = not any(split_cell(c)[1] or _grouped(c, mark) for c in set(samples[field.position]))
         styles[field.name] = NumberStyle(mark, bare and (proved or comma_sure), proved)
     if faults:
         raise InputError("The numbers of this log are not clear:", faults)

@@ -40,6 +40,8 @@ def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
 _NUMBER: Final = {POINT: _pattern(POINT, COMMA), COMMA: _pattern(COMMA, POINT)}
 
 
+# A plan asks several times about the cells of its sample, under both marks.
+@lru_cache(maxsize=8192)
 def parse_number(text: str, mark: str = POINT) -> float | None:
     """Read a number written with the given decimal mark.
 
@@ -71,7 +73,6 @@ _DRESSED: Final = re.compile(
 )
 
 
-# A plan asks several times about the cells of its sample.
 @lru_cache(maxsize=8192)
 def split_cell(text: str) -> tuple[str, str]:
     """Split a cell such as ``72 °C`` into its number and its unit.

@@ -100,8 +100,9 @@ def _samples(text: TextFile, layout: Layout, reading: Reading) -> dict[int, list
     head = text.head[layout.data_line - 1 :][:_HEAD_LINES]
     for line in (*head, *text.tail[-_TAIL_LINES:]):
         row = split_line(line, layout.delimiter)
-        odd = tuple(row) in heading_rows or is_rule(row) or is_comment(row) or "\x00" in line
-        if odd or len(row) != layout.n_fields:
+        if len(row) != layout.n_fields or "\x00" in line or is_comment(row):
+            continue
+        if is_rule(row) or tuple(row) in heading_rows:
             continue
         for position, cell in enumerate(row):
             if cell.lower() not in missing:

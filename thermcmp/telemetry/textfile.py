@@ -201,7 +201,7 @@ def _to_utf8(raw: bytes, encoding: str, path: Path, *, final: bool) -> bytes:
 def _clean(data: bytes) -> bytes:
     """Drop byte order marks and escape codes, and end all lines with a line feed."""
     # Logs that were joined have a mark in the middle too.
-    if codecs.BOM_UTF8 in data:
+    if b"\xef" in data and codecs.BOM_UTF8 in data:
         data = data.replace(codecs.BOM_UTF8, b"")
     if b"\x1b" in data:
         data = _ESCAPES.sub(b"", data)
