@@ -7,10 +7,11 @@ import scipy.constants as sc
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermcmp.library.cells import Mark, Reader, mark_of, prove_decimal, split_number, to_plain
+from thermcmp.library.cells import Reader, prove_decimal, to_float
 from thermcmp.library.headings import split_heading
 from thermcmp.library.schema import BY_NAME, COLUMNS
 from thermcmp.library.units import find_conversion, is_unit
+from thermcmp.telemetry.numerals import Mark, mark_of, split_cell
 
 
 def read(name, cell, unit="", decimal=None):
@@ -39,6 +40,8 @@ def read(name, cell, unit="", decimal=None):
         ("1,73,0", Mark.BROKEN),
         ("87 5", Mark.BROKEN),
         ("1.2.3", Mark.BROKEN),
+        ("1 234.567", Mark.POINT),
+        ("hot", Mark.BROKEN),
     ],
 )
 def test_what_a_number_says_of_the_decimal_mark(number, mark):
@@ -51,7 +54,7 @@ def test_every_way_to_write_a_number_reads_back(value, decimal):
     group = "," if decimal == "." else "."
     for spec in (".2f", ",.2f"):
         text = format(value, spec).translate(str.maketrans({".": decimal, ",": group}))
-        assert float(to_plain(split_number(text).number, decimal)) == float(value)
+        assert to_float(split_cell(text)[0], decimal) == float(value)
 
 
 def test_one_number_proves_the_mark_of_the_file_and_two_can_contradict():
@@ -90,6 +93,8 @@ def test_an_unproved_mark_offers_both_readings_and_a_declared_one_settles_it():
         ("fan_rpm", "1730 rpm", 1730.0),
         ("temperature_c", "\u22125.5 °C", -5.5),
         ("fan_rpm", "1\u202f730 rpm", 1730.0),
+        ("fan_rpm", "1730 1/min", 1730.0),
+        ("drift_k_per_min", "1.8 °F/h", 1.8 * sc.degree_Fahrenheit * sc.minute / sc.hour),
     ],
 )
 def test_units_are_converted(name, cell, expected):

@@ -2,50 +2,26 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from enum import Enum
-from typing import Any, Final, NamedTuple
+from typing import Any
 
 from thermcmp.library.coercion import CONVERTERS, is_missing
 from thermcmp.library.schema import Column, Kind
 from thermcmp.library.units import UnitError, find_conversion
-
-#: Words for "nothing here" in any column, and further ones where a number is due.
-_BLANKS: Final = {"", "n/a", "-", "–", "—"}
-_NUMBER_BLANKS: Final = _BLANKS | {"na", "nan", "null", "none"}
-
-# U+2212 is the minus sign that spreadsheets and word processors put in.
-_NUMBER: Final = re.compile(
-    r"(?P<digits>[+\-\u2212]?(?:[0-9][0-9.,'\u2019\u00a0\u2009\u202f ]*|[.,][0-9]+)"
-    r"(?:(?<=[0-9.,])[eE][+\-]?[0-9]+)?)(?P<unit>.*)",
-    re.DOTALL,
+from thermcmp.telemetry.numerals import (
+    POINT,
+    Mark,
+    both_readings,
+    mark_of,
+    parse_number,
+    split_cell,
 )
-#: A space or apostrophe that does not stand before three digits.
-_BAD_GROUP: Final = re.compile(r"['\u2019\u00a0\u2009\u202f ](?![0-9]{3}(?![0-9]))")
-_SPACES: Final = str.maketrans("", "", "'\u2019\u00a0\u2009\u202f ")
+from thermcmp.telemetry.reading import BLANK, MISSING
 
 
 class UnprovedMarkError(ValueError):
     """A number that reads both ways while the decimal mark is unknown."""
-
-
-class Mark(Enum):
-    """What one number's writing says of the decimal mark."""
-
-    POINT = "."
-    COMMA = ","
-    NONE = "no mark"
-    EITHER = "reads both ways"
-    BROKEN = "no number"
-
-
-class Parts(NamedTuple):
-    """A cell's text split into its number and its unit."""
-
-    number: str
-    unit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +66,9 @@ class Reader:
             return CONVERTERS[self.column.kind](value)
         unit = self.unit
         if isinstance(value, str):
-            parts = split_number(value)
-            if parts is None:
-                raise ValueError("not a number")
-            value = to_plain(parts.number, self.decimal)
-            unit = self._one_unit(parts.unit)
+            written, own = split_cell(value)
+            value = to_float(written, self.decimal)
+            unit = self._one_unit(own)
         number = CONVERTERS[self.column.kind](value)
         if not unit:
             return number
@@ -128,68 +102,8 @@ def is_blank(value: Any, kind: Kind) -> bool:
     """
     if is_missing(value):
         return True
-    words = _BLANKS if kind is Kind.TEXT else _NUMBER_BLANKS
+    words = BLANK if kind is Kind.TEXT else MISSING
     return isinstance(value, str) and value.strip().lower() in words
-
-
-def split_number(text: str) -> Parts | None:
-    """Split a cell's text into number and unit.
-
-    Parameters
-    ----------
-    text : str
-        Such as "87,5 °C".
-
-    Returns
-    -------
-    Parts or None
-        Number with its marks and unit; None if it does not begin with a number.
-    """
-    found = _NUMBER.fullmatch(text.strip())
-    if found is None:
-        return None
-    return Parts(found["digits"].strip().replace("\u2212", "-"), found["unit"].strip())
-
-
-def mark_of(number: str) -> Mark:
-    """Tell which decimal mark a number's writing proves.
-
-    Parameters
-    ----------
-    number : str
-        A number with its marks, as `split_number` gives it.
-
-    Returns
-    -------
-    Mark
-        EITHER for one mark before exactly three digits, such as "1,730": that is
-        1730 with a grouping comma and 1.73 with a decimal comma.
-    """
-    if _BAD_GROUP.search(number):
-        return Mark.BROKEN
-    whole, *exponent = re.split("[eE]", number.lstrip("+-").translate(_SPACES))
-    points, commas = whole.count("."), whole.count(",")
-    if not points and not commas:
-        return Mark.NONE
-    fits = {mark: _reads_with(whole, mark.value) for mark in (Mark.POINT, Mark.COMMA)}
-    if exponent:
-        # A number with an exponent is never grouped.
-        fits = {
-            mark: fit and whole.count(mark.value) == 1 and points + commas == 1
-            for mark, fit in fits.items()
-        }
-    if all(fits.values()):
-        return Mark.EITHER
-    return next((mark for mark, fit in fits.items() if fit), Mark.BROKEN)
-
-
-def _reads_with(whole: str, decimal: str) -> bool:
-    """Tell whether digits read as a number with this decimal mark and the other grouping."""
-    group = "," if decimal == "." else "."
-    # A leading zero is never grouped: 0,123 is a fraction.
-    grouped = rf"[1-9][0-9]{{0,2}}(?:{re.escape(group)}[0-9]{{3}})+"
-    pattern = rf"(?:[0-9]*|{grouped})(?:{re.escape(decimal)}[0-9]*)?"
-    return re.fullmatch(pattern, whole) is not None
 
 
 def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] | None]:
@@ -198,7 +112,7 @@ def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] |
     Parameters
     ----------
     numbers : iterable of str
-        Every number of the file, with its marks.
+        Every number of the file, with its marks; what is no number proves nothing.
 
     Returns
     -------
@@ -216,20 +130,20 @@ def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] |
     return (found[0] if found else None), None
 
 
-def to_plain(number: str, decimal: str | None) -> str:
-    """Write a number with a point as decimal mark and without grouping.
+def to_float(number: str, decimal: str | None) -> float:
+    """Read a number under the file's decimal mark.
 
     Parameters
     ----------
     number : str
-        A number with its marks.
+        A number with its marks, without unit.
     decimal : str or None
         The file's decimal mark, or None where unknown.
 
     Returns
     -------
-    str
-        Text that float() reads.
+    float
+        The number.
 
     Raises
     ------
@@ -239,19 +153,15 @@ def to_plain(number: str, decimal: str | None) -> str:
         If it is no number, or does not fit the mark.
     """
     mark = mark_of(number)
-    bare = number.translate(_SPACES)
-    if mark is Mark.NONE:
-        return bare
     if mark is Mark.BROKEN:
         raise ValueError("not a number")
     if mark is Mark.EITHER and decimal is None:
-        grouped = re.sub("[.,]", "", bare)
+        point, comma = both_readings(number)
         raise UnprovedMarkError(
-            f"reads both as {grouped} and as {bare.replace(',', '.')}, "
-            "and nothing in the file tells which"
+            f"reads both as {point} and as {comma}, and nothing in the file tells which"
         )
-    used = decimal if mark is Mark.EITHER else mark.value
-    if decimal is not None and used != decimal:
+    proved = mark.value if mark in (Mark.POINT, Mark.COMMA) else decimal or POINT
+    value = parse_number(number, proved)
+    if value is None or (decimal is not None and proved != decimal):
         raise ValueError(f"does not fit the decimal mark '{decimal}' of the file")
-    group = "," if used == "." else "."
-    return bare.replace(group, "").replace(",", ".")
+    return value

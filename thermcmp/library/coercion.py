@@ -15,6 +15,7 @@ import pandas as pd
 
 from thermcmp.library.origin import Finding
 from thermcmp.library.schema import Column, Kind
+from thermcmp.telemetry.cells import FLAG_WORDS
 
 #: Canonical dtype of each kind of column.
 DTYPES: Final[dict[Kind, Any]] = {
@@ -23,19 +24,6 @@ DTYPES: Final[dict[Kind, Any]] = {
     Kind.COUNT: "Int64",
     Kind.FLAG: "bool",
     Kind.TIME: pd.DatetimeTZDtype("us", "UTC"),
-}
-
-#: Words that a flag may be written with.
-FLAG_WORDS: Final[dict[str, bool]] = {
-    "true": True,
-    "yes": True,
-    "y": True,
-    "x": True,
-    "1": True,
-    "false": False,
-    "no": False,
-    "n": False,
-    "0": False,
 }
 
 MENDS: Final[dict[Kind, str]] = {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
 import re
@@ -13,6 +12,7 @@ from typing import Any, Final
 from thermcmp.errors import Fault, InputError
 from thermcmp.library.coercion import is_missing
 from thermcmp.library.units import is_unit
+from thermcmp.telemetry.encoding import NoTextError, guess_encoding
 
 _SEPARATORS: Final = ("\t", ";", ",", "|")
 _NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
@@ -43,40 +43,6 @@ class Grid:
     faults: tuple[Fault, ...]
 
 
-def decode_text(data: bytes) -> str:
-    """Decode a text file: UTF-8 or UTF-16 with or without mark, else CP1252.
-
-    Parameters
-    ----------
-    data : bytes
-        The file.
-
-    Returns
-    -------
-    str
-        Its text without byte order marks.
-
-    Raises
-    ------
-    UnicodeDecodeError
-        If it is in none of them.
-    """
-    for mark, encoding in (
-        (codecs.BOM_UTF8, "utf-8"),
-        (codecs.BOM_UTF16_LE, "utf-16-le"),
-        (codecs.BOM_UTF16_BE, "utf-16-be"),
-    ):
-        if data.startswith(mark):
-            return data.decode(encoding).lstrip("\ufeff")
-    if b"\x00" in data[:2]:
-        # The first heading begins with a character below U+0100, so one byte is zero.
-        return data.decode("utf-16-be" if data[0] == 0 else "utf-16-le")
-    try:
-        return data.decode("utf-8")
-    except UnicodeDecodeError:
-        return data.decode("cp1252")
-
-
 def read_text(data: bytes, file: str, known: set[str]) -> Grid:
     """Read a separated text file.
 
@@ -103,7 +69,11 @@ def read_text(data: bytes, file: str, known: set[str]) -> Grid:
         If there are no headings, or the quotes are broken.
     """
     try:
-        text = decode_text(data)
+        text = data.decode(guess_encoding(data)).lstrip("\ufeff")
+    except NoTextError as error:
+        raise InputError(
+            "The table cannot be read:", [Fault(error.message, error.mend, file)]
+        ) from None
     except UnicodeDecodeError:
         raise InputError(
             "The table cannot be read:",

@@ -16,7 +16,6 @@ from thermcmp.library.cells import (
     UnprovedMarkError,
     is_blank,
     prove_decimal,
-    split_number,
 )
 from thermcmp.library.checking import examine, near
 from thermcmp.library.coercion import MENDS, build, is_missing, to_text
@@ -25,6 +24,7 @@ from thermcmp.library.headings import Target, map_headings
 from thermcmp.library.origin import Finding, Origin
 from thermcmp.library.schema import BY_NAME, NAMES, Column, Kind
 from thermcmp.library.units import UnitError
+from thermcmp.telemetry.numerals import split_cell
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
@@ -168,9 +168,8 @@ def _decimal_of(
     for _, cells in grid.rows:
         for target in numeric:
             cell = cells[target.place]
-            parts = split_number(cell) if isinstance(cell, str) else None
-            if parts is not None:
-                numbers.append(parts.number)
+            if isinstance(cell, str):
+                numbers.append(split_cell(cell)[0])
     mark, contradiction = prove_decimal(numbers)
     if contradiction is not None:
         return None, [

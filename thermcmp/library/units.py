@@ -1,12 +1,15 @@
 """Units that hand-kept tables use, and their conversion to the schema's units.
 
-Factors are exact: SI Brochure (9th edition, 2019) for prefixes, time and the kelvin;
-NIST SP 811 (2008), appendix B, for the degree Fahrenheit, the inch and the foot.
+What logs measure too is looked up in `thermcmp.telemetry.units`; here stand temperature
+differences and drifts, which follow from it, and lengths. Factors are exact: NIST SP 811
+(2008), appendix B, for the inch and the foot.
 """
 
 from __future__ import annotations
 
 from typing import Final, NamedTuple
+
+from thermcmp.telemetry.units import Dimension, parse_unit
 
 
 class UnitError(ValueError):
@@ -20,59 +23,20 @@ class Conversion(NamedTuple):
     offset: float = 0.0
 
 
-_CELSIUS: Final = ("°C", "℃", "degC", "deg C", "C", "Celsius")
-_FAHRENHEIT: Final = ("°F", "℉", "degF", "deg F", "F", "Fahrenheit")
-_KELVIN: Final = ("K", "kelvin")
-_SECOND: Final = ("s", "sec", "second", "seconds")
-_MINUTE: Final = ("min", "minute", "minutes")
-_HOUR: Final = ("h", "hr", "hour", "hours")
-
-_TABLE: Final[dict[str, dict[tuple[str, ...], Conversion]]] = {
-    "°C": {
-        _CELSIUS: Conversion(1.0),
-        _FAHRENHEIT: Conversion(5 / 9, -160 / 9),
-        _KELVIN: Conversion(1.0, -273.15),
-    },
-    # Temperature differences: a degree's size counts, its zero does not.
-    "K": {
-        (*_KELVIN, *_CELSIUS): Conversion(1.0),
-        _FAHRENHEIT: Conversion(5 / 9),
-        ("mK",): Conversion(1e-3),
-    },
-    "K/min": {
-        ("K/min", "°C/min"): Conversion(1.0),
-        ("°F/min",): Conversion(5 / 9),
-        ("K/s", "°C/s"): Conversion(60.0),
-        ("K/h", "°C/h"): Conversion(1 / 60),
-    },
-    "rpm": {
-        ("rpm", "r/min", "rev/min", "1/min", "min-1", "min⁻¹", "U/min"): Conversion(1.0),
-        ("r/s", "rev/s", "rps"): Conversion(60.0),
-    },
-    "%": {("%", "percent"): Conversion(1.0)},
-    "W": {
-        ("W", "watt", "watts"): Conversion(1.0),
-        ("mW",): Conversion(1e-3),
-        ("kW",): Conversion(1e3),
-    },
-    "dB(A)": {("dB(A)", "dBA", "dB A", "dB (A)"): Conversion(1.0)},
-    "m": {
-        ("m", "metre", "meter"): Conversion(1.0),
-        ("cm",): Conversion(1e-2),
-        ("mm",): Conversion(1e-3),
-        ("in", "inch", "″"): Conversion(0.0254),
-        ("ft", "foot", "feet"): Conversion(0.3048),
-    },
-    "s": {
-        _SECOND: Conversion(1.0),
-        ("ms",): Conversion(1e-3),
-        _MINUTE: Conversion(60.0),
-        _HOUR: Conversion(3600.0),
-    },
+_LENGTHS: Final = {
+    "m": 1.0, "metre": 1.0, "meter": 1.0, "cm": 1e-2, "mm": 1e-3,
+    "in": 0.0254, "inch": 0.0254, "″": 0.0254, "ft": 0.3048, "foot": 0.3048, "feet": 0.3048,
+}  # fmt: skip
+_DIMENSIONS: Final = {
+    "°C": Dimension.TEMPERATURE,
+    "rpm": Dimension.SPEED,
+    "%": Dimension.SHARE,
+    "W": Dimension.POWER,
+    "dB(A)": Dimension.LEVEL,
+    "s": Dimension.TIME,
 }
-
-#: Units of quantities that no results column holds, so that they are known as wrong.
-_OTHERS: Final = ("%", "dB", "dB(C)", "dBC", "sone", "PWM", "V", "mV", "A", "mA", "Pa", "Hz", "J")
+#: Units of quantities that neither logs nor tables hold, so that they are known as wrong.
+_OTHERS: Final = ("db", "db(c)", "dbc", "sone", "pwm", "pa", "hz", "j")
 
 #: Why a unit that is often written does not fit: schema unit and unit as written.
 _REASONS: Final = {
@@ -82,22 +46,6 @@ _REASONS: Final = {
     ("W", "%"): "a share of a limit is no power: give the board power in W",
     ("dB(A)", "db"): "an unweighted level is not an A-weighted one: give dB(A)",
     ("dB(A)", "sone"): "loudness is not a level: give dB(A)",
-}
-
-
-def _fold(unit: str) -> str:
-    """Return a unit in the spelling that is compared; case matters only where it must."""
-    bare = unit.strip().replace(" ", "").replace("º", "°").replace("˚", "°").replace("deg", "°")
-    # A megawatt is no milliwatt; elsewhere the case of a unit carries nothing here.
-    return bare if bare in ("MW", "MK") else bare.lower()
-
-
-_BY_SPELLING: Final[dict[str, dict[str, Conversion]]] = {
-    unit: {_fold(word): conversion for words, conversion in rows.items() for word in words}
-    for unit, rows in _TABLE.items()
-}
-_KNOWN: Final = {spelling for rows in _BY_SPELLING.values() for spelling in rows} | {
-    _fold(word) for word in _OTHERS
 }
 
 
@@ -114,7 +62,12 @@ def is_unit(text: str) -> bool:
     bool
         Whether it is known as a unit.
     """
-    return _fold(text) in _KNOWN
+    return (
+        parse_unit(text) is not None
+        or _fold(text) in _LENGTHS
+        or _fold(text) in _OTHERS
+        or _drift(text) is not None
+    )
 
 
 def find_conversion(unit: str, wanted: str) -> Conversion:
@@ -137,7 +90,7 @@ def find_conversion(unit: str, wanted: str) -> Conversion:
     UnitError
         If the unit is unknown or measures something else; the message says why.
     """
-    found = _BY_SPELLING.get(wanted, {}).get(_fold(unit))
+    found = _convert(unit, wanted)
     if found is not None:
         return found
     if (wanted, _fold(unit)) in _REASONS:
@@ -146,3 +99,37 @@ def find_conversion(unit: str, wanted: str) -> Conversion:
         raise UnitError(f"'{unit}' is a unit, but this column has none")
     kind = "measures something else than" if is_unit(unit) else "is not known as a unit of"
     raise UnitError(f"'{unit}' {kind} this column, which is in {wanted}")
+
+
+def _convert(unit: str, wanted: str) -> Conversion | None:
+    """Find the conversion where there is one."""
+    if wanted == "K":
+        # Temperature differences: a degree's size counts, its zero does not.
+        degree = parse_unit(unit)
+        fits = degree is not None and degree.dimension is Dimension.TEMPERATURE
+        return Conversion(degree.scale) if degree and fits else None
+    if wanted == "K/min":
+        return _drift(unit)
+    if wanted == "m":
+        length = _LENGTHS.get(_fold(unit))
+        return None if length is None else Conversion(length)
+    known = parse_unit(unit)
+    if known is None or known.dimension is not _DIMENSIONS.get(wanted):
+        return None
+    return Conversion(known.scale, known.offset)
+
+
+def _drift(text: str) -> Conversion | None:
+    """Read a temperature per time, such as K/min or °F/h."""
+    above, _, below = text.partition("/")
+    degree, time = parse_unit(above), parse_unit(below)
+    if degree is None or time is None:
+        return None
+    if (degree.dimension, time.dimension) != (Dimension.TEMPERATURE, Dimension.TIME):
+        return None
+    return Conversion(degree.scale * 60.0 / time.scale)
+
+
+def _fold(unit: str) -> str:
+    """Return a unit in the spelling that is compared."""
+    return unit.replace(" ", "").lower()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -13,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
-from thermcmp.telemetry.cells import BLANKS
+from thermcmp.telemetry.cells import BLANKS, WIDE_BLANKS
 from thermcmp.telemetry.columns import Field
 from thermcmp.telemetry.conversion import Converter
 from thermcmp.telemetry.dialect import Layout
@@ -25,11 +24,9 @@ from thermcmp.telemetry.rows import RowSorter
 from thermcmp.telemetry.textfile import Block
 from thermcmp.telemetry.time_forms import TimeKind
 
-#: The fast path would take it for a number; the careful one names it as a fault.
-_INFINITY: Final = (b"inf", b"Inf", b"INF")
 #: A block of more lines is halved before it is read line by line.
 _CAREFUL_LINES: Final = 4_000
-_BLANK_RUNS: Final = re.compile(rb"[ \t]+")
+_RUNS: Final = {BLANKS: re.compile(rb"[ \t]+"), WIDE_BLANKS: re.compile(rb" {2,}")}
 _EDGES: Final = re.compile(rb"(?m)^[ \t]+|[ \t]+$")
 
 Cells = Mapping[str, "pa.Array | npt.NDArray[np.float64]"]
@@ -100,6 +97,9 @@ class BlockParser:
         lines = np.arange(block.first_line, block.first_line + table.num_rows, dtype=np.int64)
         positions = self._sorter.positions
         flat = {f.name: _flat(table[str(positions[f.name])]) for f in self.plan.fields}
+        # Arrow takes 'inf' for a number; the careful path names it as a fault.
+        if any(isinstance(v, np.ndarray) and np.isinf(v).any() for v in flat.values()):
+            return None
         return self._converter.attempt(flat, lines)
 
     def _careful(self, block: Block) -> list[pd.DataFrame | None]:
@@ -130,10 +130,10 @@ class BlockParser:
         if sorter.waiting or len(sorter.positions) < len(self.plan.fields):
             return None
         data, delimiter = block.data, self.layout.delimiter
-        if any(word in data for word in _INFINITY):
+        if b"\x00" in data or self._may_hide_comments(data):
             return None
-        if delimiter == BLANKS:
-            data, delimiter = _BLANK_RUNS.sub(b"\t", _EDGES.sub(b"", data)), "\t"
+        if delimiter in _RUNS:
+            data, delimiter = _RUNS[delimiter].sub(b"\t", _EDGES.sub(b"", data)), "\t"
         marks = [s.mark for s in self.plan.styles.values() if s.plain]
         mark = max(marks, key=marks.count) if marks else "."
         types = {
@@ -142,7 +142,7 @@ class BlockParser:
         }
         try:
             table = pc.read_csv(
-                io.BytesIO(data),
+                pa.BufferReader(data),
                 pc.ReadOptions(column_names=[str(i) for i in range(sorter.n_fields)]),
                 pc.ParseOptions(delimiter=delimiter, invalid_row_handler=None),
                 pc.ConvertOptions(
@@ -156,6 +156,12 @@ class BlockParser:
         except pa.ArrowInvalid:
             return None
         return table if table.num_rows == block.n_lines else None
+
+    def _may_hide_comments(self, data: bytes) -> bool:
+        """Tell whether a comment sign may stand in a first column that is not read."""
+        if 0 in self._sorter.positions.values():
+            return False
+        return b"\n#" in data or data.startswith(b"#") or b"\n//" in data
 
     def _is_plain(self, f: Field, mark: str) -> bool:
         """Tell whether the fast path may read a field's numbers."""

@@ -13,7 +13,17 @@ from thermcmp.telemetry.units import parse_unit
 
 #: Stands for any run of blanks between fields.
 BLANKS: Final = " "
+#: Stands for two or more blanks between fields, as in tables that are aligned by eye.
+WIDE_BLANKS: Final = "  "
+#: Words of a flag.
+FLAG_WORDS: Final = {
+    "1": True, "true": True, "yes": True, "y": True, "x": True, "on": True, "active": True,
+    "0": False, "false": False, "no": False, "n": False, "off": False, "inactive": False,
+    "not active": False,
+}  # fmt: skip
 
+_BIT_MASK: Final = re.compile(r"0x[0-9a-f]+")
+_RULE: Final = re.compile(r"[-+=_|: ]*(?:---|===|___|\+-)[-+=_|: ]*")
 _CLOCK: Final = r"[0-9]{1,3}:[0-9]{2}(?::[0-9]{2}(?:[.,:][0-9]+)?)?(?:\s*[AaPp]\.?[Mm]\.?)?"
 _DAY: Final = (
     r"(?:[0-9]{1,4}[-/.][0-9]{1,2}[-/.][0-9]{1,4}|[0-9]{1,2}[ -][A-Za-z]{3,9}[ -][0-9]{2,4})"
@@ -31,7 +41,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
     line : str
         One line.
     delimiter : str
-        Field delimiter; a blank stands for any run of blanks.
+        Field delimiter; a blank stands for any run of blanks, two for a run of two or more.
 
     Returns
     -------
@@ -40,6 +50,8 @@ def split_line(line: str, delimiter: str) -> list[str]:
     """
     if delimiter == BLANKS:
         return line.split()
+    if delimiter == WIDE_BLANKS:
+        return re.split(r" {2,}", line.strip())
     if '"' in line:
         try:
             row = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
@@ -71,6 +83,28 @@ def is_time(cell: str) -> bool:
     return _TIME.fullmatch(cell.strip()) is not None
 
 
+@lru_cache(maxsize=8192)
 def is_reading(cell: str) -> bool:
-    """Tell whether a cell looks like data: missing, a number or a time."""
-    return is_missing(cell) or is_number(cell) or is_time(cell)
+    """Tell whether a cell looks like data: missing, a number, a time or a flag."""
+    return is_missing(cell) or is_number(cell) or is_time(cell) or is_flag(cell)
+
+
+def is_flag(cell: str) -> bool:
+    """Tell whether a cell is a word of a flag, or a mask of several."""
+    return cell.strip().lower() in FLAG_WORDS or is_bit_mask(cell)
+
+
+def is_bit_mask(cell: str) -> bool:
+    """Tell whether a cell is a hexadecimal number, such as 0x0004."""
+    return _BIT_MASK.fullmatch(cell.strip().lower()) is not None
+
+
+def is_rule(row: list[str]) -> bool:
+    """Tell whether a row is a line that is drawn between headings and readings."""
+    drawn = [cell for cell in row if cell]
+    return bool(drawn) and all(_RULE.fullmatch(cell) for cell in drawn)
+
+
+def is_comment(row: list[str]) -> bool:
+    """Tell whether a row is a comment."""
+    return bool(row) and row[0].startswith(("#", "//"))

@@ -88,6 +88,7 @@ class Clock:
         raw_s = self._spread(raw_s)
         step = np.diff(raw_s, prepend=self._last_raw)
         self._mend_back_steps(step, lines)
+        self._mend_spring_steps(step, raw_s, lines)
         limit = self.reading.gap_s or max(_GAP_PERIODS * self._period_s, _LEAST_GAP_S)
         gaps = step > limit
         for at in np.flatnonzero(gaps)[:20]:
@@ -113,7 +114,9 @@ class Clock:
                 "name the device column if devices are interleaved, or give period_s= if the "
                 "clock is coarser than the readings",
             )
-        found = float(np.median(forward)) if len(forward) else 1.0
+        # The lower median: of two steps one may be a gap.
+        middle = (len(forward) - 1) // 2
+        found = float(np.partition(forward, middle)[middle]) if len(forward) else 1.0
         self._period_s = self.reading.period_s or found
         self._last_raw = float(raw_s[0])
         self._last_time_s = max(float(raw_s[0]) - origin_s, 0.0)
@@ -144,6 +147,29 @@ class Clock:
                 self.book.note(
                     f"the clock goes back {back:.0f} s: a restart, or two logs in one", line
                 )
+
+    def _mend_spring_steps(self, step: Floats, raw_s: Floats, lines: Counts) -> None:
+        """Take the hour out that a local clock leaves out in spring.
+
+        It does so on a Sunday before four o'clock, from one full hour to the next
+        (European Parliament and Council Directive 2000/84/EC; 15 U.S.C. 260a).
+        """
+        if not self.local:
+            return
+        slack = min(max(_SMALL_STEP_S, _GAP_PERIODS * self._period_s), _HOUR_S / 4)
+        for at in np.flatnonzero(np.abs(step - _HOUR_S) <= slack):
+            start_s = raw_s[at] - step[at]
+            # 1970-01-01 was a Thursday.
+            sunday = start_s // _DAY_S % 7 == 3
+            night = start_s % _DAY_S <= 4 * _HOUR_S
+            if sunday and night and -start_s % _HOUR_S <= slack:
+                line = int(lines[at])
+                self.book.note(
+                    "the clock went on one hour (daylight saving); time runs on, state zone= "
+                    "if an hour without readings is meant",
+                    line,
+                )
+                step[at] = max(step[at] - _HOUR_S, self._period_s)
 
     def _refused(self, message: str, mend: str) -> InputError:
         """Make the error for times that are no clock."""

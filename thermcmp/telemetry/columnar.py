@@ -15,8 +15,9 @@ import pyarrow.compute as pc
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.columns import Field, match_fields
 from thermcmp.telemetry.conversion import Converter
-from thermcmp.telemetry.field_formats import NumberStyle, Plan
+from thermcmp.telemetry.field_formats import Plan
 from thermcmp.telemetry.notes import Notebook
+from thermcmp.telemetry.number_styles import NumberStyle
 from thermcmp.telemetry.quantities import Role, dimension_of
 from thermcmp.telemetry.reading import Reading
 from thermcmp.telemetry.time_forms import TimeForm, TimeKind, find_form
@@ -172,7 +173,7 @@ def _add_time(frame: pd.DataFrame, column: pa.Array, form: TimeForm | None) -> N
         seconds = scale_times(column, form)
     else:
         seconds = parse_times(pc.fill_null(column.cast(pa.string()), ""), form)
-    if form.kind is TimeKind.ELAPSED:
+    if form.kind in (TimeKind.ELAPSED, TimeKind.DURATION):
         frame["elapsed_s"] = seconds
     elif form.kind is TimeKind.TIME_OF_DAY:
         frame["time_of_day_s"] = seconds

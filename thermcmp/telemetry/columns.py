@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.cells import is_bit_mask, is_number
 from thermcmp.telemetry.numerals import split_cell
-from thermcmp.telemetry.quantities import Role, dimension_of, recognise, role_of
+from thermcmp.telemetry.quantities import THROTTLED, Role, dimension_of, recognise, role_of
 from thermcmp.telemetry.reading import Column, Reading
 from thermcmp.telemetry.units import (
     CANONICAL,
@@ -111,6 +112,37 @@ def match_fields(
     return tuple(sorted(fields, key=lambda f: f.position))
 
 
+def unread_notes(
+    headings: Sequence[str], fields: Sequence[Field], samples: Mapping[int, Sequence[str]]
+) -> tuple[str, ...]:
+    """Name what a user may miss among the columns that were not asked for by name.
+
+    Parameters
+    ----------
+    headings : sequence of str
+        Heading of each field.
+    fields : sequence of Field
+        Fields that are read.
+    samples : mapping of int to sequence of str
+        Some cells of each field that are not missing.
+
+    Returns
+    -------
+    tuple of str
+        One note for columns whose unit is not known, and one for flags that are bit masks.
+    """
+    read = {f.position for f in fields}
+    left = [i for i, heading in enumerate(headings) if heading and i not in read]
+    units = [i for i in left if stated_bracket(headings[i]) and any(map(is_number, samples[i]))]
+    flags = [i for i in left if recognise(*split_heading(headings[i])) == THROTTLED]
+    notes = {"not read, as the unit is not known": units, "not read, as it holds bit masks": flags}
+    return tuple(
+        f"{words}: {', '.join(repr(headings[i]) for i in found[:4])}{' …' if found[4:] else ''}"
+        for words, found in notes.items()
+        if found
+    )
+
+
 def _part_counter(found: dict[str, list[int]], headings: Sequence[str]) -> None:
     """Tell a counter of seconds from the clock beside it."""
     times = found.get("time", [])
@@ -167,6 +199,9 @@ def _recognise(heading: str, cells: Sequence[str]) -> str | None:
         return None
     name, unit = split_heading(heading)
     own = _cell_unit(cells)
+    if recognise(name, unit) == THROTTLED and cells and all(map(is_bit_mask, cells)):
+        # Which bit means throttling is known to the user alone.
+        return None
     if unit is None and own is not None and own.dimension is Dimension.TIME:
         return "elapsed_s"
     return recognise(name, unit or own)
@@ -174,14 +209,15 @@ def _recognise(heading: str, cells: Sequence[str]) -> str | None:
 
 def _cell_unit(cells: Sequence[str]) -> Unit | None:
     """Return the unit that all sampled cells carry."""
-    units = {parse_unit(split_cell(cell)[1]) for cell in cells}
+    units = {parse_unit(unit) for unit in {split_cell(cell)[1] for cell in set(cells)}}
     dimensions = {unit.dimension for unit in units if unit}
     return next(iter(units)) if None not in units and len(dimensions) == 1 else None
 
 
 def _twice(name: str, positions: list[int], headings: Sequence[str], file: str | None) -> Fault:
     """Say that two headings mean the same column."""
-    shown = " and ".join(f"'{headings[p]}' at position {p}" for p in positions)
+    shown = " and ".join(f"'{headings[p]}' at position {p}" for p in positions[:4])
+    shown += " …" if len(positions) > 4 else ""
     mend = f"state which one with columns={{'{name}': position, …}}"
     if role_of(name) is Role.TIME:
         mend += "; with a clock per sensor read the file once per clock and join the frames"

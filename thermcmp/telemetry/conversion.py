@@ -14,9 +14,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from thermcmp.errors import InputError
+from thermcmp.telemetry.cells import FLAG_WORDS
 from thermcmp.telemetry.columns import Field
-from thermcmp.telemetry.field_formats import NumberStyle, Plan
+from thermcmp.telemetry.field_formats import Plan
 from thermcmp.telemetry.notes import Notebook
+from thermcmp.telemetry.number_styles import NumberStyle
 from thermcmp.telemetry.numerals import COMMA, POINT, is_ambiguous, parse_number, split_cell
 from thermcmp.telemetry.quantities import DATE, TIME, Role, dimension_of
 from thermcmp.telemetry.reading import Reading
@@ -25,12 +27,6 @@ from thermcmp.telemetry.units import RANGES, Dimension, parse_unit
 
 Floats = npt.NDArray[np.float64]
 
-#: Words of a flag column.
-FLAG_WORDS: Final = {
-    "1": 1.0, "true": 1.0, "yes": 1.0, "y": 1.0, "on": 1.0, "active": 1.0,
-    "0": 0.0, "false": 0.0, "no": 0.0, "n": 0.0, "off": 0.0, "inactive": 0.0,
-    "not active": 0.0,
-}  # fmt: skip
 #: More readings than this share out of range mean a wrong unit, not a glitch.
 GLITCH_SHARE: Final = 0.01
 
@@ -127,7 +123,7 @@ class Converter:
             if count > max(GLITCH_SHARE * self._seen[name], 1):
                 self.book.fault(
                     f"{count} of {self._seen[name]} readings are outside {low:g} to {high:g}",
-                    "check the column and its unit",
+                    "check the column and its unit; add a number that means no reading to missing=",
                     line,
                     heading,
                     f"{value:g}",
@@ -231,9 +227,13 @@ class Converter:
         else:
             seconds = parse_times(text, self.plan.time)
         for at in np.flatnonzero(np.isnan(seconds)):
+            stated = self.plan.time.stated
             self.book.fault(
-                "not a time in the log's own form",
-                "correct it, or take the line out",
+                f"not a time of the form '{stated}'"
+                if stated
+                else "not a time in the log's own form",
+                "correct it, or take the line out"
+                + (", or correct time_format=" if stated else ""),
                 int(lines[at]),
                 "time",
                 str(text[int(at)].as_py()),

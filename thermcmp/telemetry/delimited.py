@@ -68,6 +68,8 @@ class DelimitedReader:
         parser = BlockParser(layout, plan, reading, book)
         if text.cut:
             book.note("the last line has no line end: left out, as it may be cut")
+        for note in plan.notes:
+            book.note(note)
         calendar = _Calendar.of(reading.date or _preamble_date(layout))
         for block in text.blocks():
             readings = _from_line(block, layout.data_line)
@@ -113,26 +115,30 @@ def _with_time(chunk: pd.DataFrame, plan: Plan, calendar: _Calendar | None) -> p
     """Turn the times as logged into one of the columns that the clock takes."""
     if plan.time is None:
         return chunk
-    seconds = chunk.pop("seconds").to_numpy()
+    seconds = chunk["seconds"].to_numpy()
     form: TimeForm = plan.time
-    if form.kind is TimeKind.ELAPSED:
-        if "elapsed_s" not in chunk:
-            chunk["elapsed_s"] = seconds
-        return chunk
+    if form.kind in (TimeKind.ELAPSED, TimeKind.DURATION):
+        if "elapsed_s" in chunk:
+            return chunk.drop(columns="seconds")
+        return chunk.rename(columns={"seconds": "elapsed_s"})
     if form.kind is TimeKind.TIME_OF_DAY or (form.kind is TimeKind.FORMAT and _lacks_date(form)):
         of_day = seconds % _DAY_S
         if calendar is None or np.isnan(of_day).any():
-            chunk["time_of_day_s"] = of_day
-            return chunk
+            return _instead(chunk, "time_of_day_s", of_day)
         seconds = calendar.date(of_day)
     known = ~np.isnan(seconds)
     micro = np.where(known, np.round(np.nan_to_num(seconds) * 1e6), 0.0).astype(np.int64)
     times = micro.astype("datetime64[us]")
     times[~known] = np.datetime64("NaT", "us")
     stamps = pd.Series(times)
-    in_utc = form.kind in (TimeKind.EPOCH, TimeKind.ZONED) or "%z" in form.stated
-    chunk["recorded_at"] = stamps.dt.tz_localize("UTC") if in_utc else stamps
-    return chunk
+    in_utc = form.utc or form.kind in (TimeKind.EPOCH, TimeKind.ZONED) or "%z" in form.stated
+    return _instead(chunk, "recorded_at", stamps.dt.tz_localize("UTC") if in_utc else stamps)
+
+
+def _instead(chunk: pd.DataFrame, name: str, times: Floats | pd.Series) -> pd.DataFrame:
+    """Put a column in the place of the seconds as logged, without copying the others."""
+    columns = {key: chunk[key] for key in chunk.columns if key != "seconds"}
+    return pd.DataFrame({**columns, name: times}, copy=False)
 
 
 def _preamble_date(layout: Layout) -> str | None:

@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.telemetry.cells import BLANKS, is_missing, is_number, is_reading, split_line
+from thermcmp.telemetry.cells import (
+    BLANKS,
+    WIDE_BLANKS,
+    is_comment,
+    is_missing,
+    is_number,
+    is_reading,
+    is_rule,
+    is_time,
+    split_line,
+)
+from thermcmp.telemetry.numerals import split_cell
 from thermcmp.telemetry.quantities import recognise
 from thermcmp.telemetry.reading import Reading
 from thermcmp.telemetry.textfile import TextFile
 from thermcmp.telemetry.units import parse_unit, split_heading
 
-_CANDIDATES: Final = (",", ";", "\t", "|", BLANKS)
+_CANDIDATES: Final = (",", ";", "\t", "|", BLANKS, WIDE_BLANKS)
 _SAMPLE_LINES: Final = 120
 #: A dialect explains a log only if this share of its cells reads as data.
-_LEAST_SCORE: Final = 0.3
+_LEAST_SCORE: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +40,7 @@ class Layout:
     Attributes
     ----------
     delimiter : str
-        Field delimiter; a blank stands for any run of blanks.
+        Field delimiter; a blank stands for any run of blanks, two for two or more.
     headings : tuple of str
         Heading of each field; empty where it has none.
     data_line : int
@@ -90,12 +103,7 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
         key=lambda c: (-c.score, -c.n_fields),
     )
     if not fitting:
-        raise _refused(
-            text,
-            "no line with readings was found",
-            "state delimiter=, header_line= or the encoding",
-            None,
-        )
+        raise _refused(text, *_without_readings(text, lines), None)
     best = fitting[0]
     rivals = [c for c in fitting[1:] if _rivals(c, best)]
     if rivals:
@@ -110,13 +118,35 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
     return _with_headings(best, lines, text, reading)
 
 
+def _without_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
+    """Say what a text without a table of readings is, and what to do."""
+    filled = [line for line in lines if line.strip()]
+    if filled and sum(map(_is_pair, filled)) > len(filled) / 2:
+        return (
+            "this is a list of names and values, no table",
+            "export one row per reading under one heading line",
+        )
+    message = "no line with readings was found"
+    if text.cut:
+        message += " (the last line has no line end and is left out, as it may be cut)"
+    return message, "state delimiter=, header_line= or the encoding"
+
+
+def _is_pair(line: str) -> bool:
+    """Tell whether a line gives a name and its value, such as 'Memory: 50 C' or 'fan=1800'."""
+    return re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line) is not None
+
+
 def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | None:
     """Split the sample at one delimiter and judge the outcome."""
     absent = not any(delimiter in line for line in lines)
     if absent and delimiter != _CANDIDATES[0] and not reading.delimiter:
         return None
+    if delimiter == WIDE_BLANKS and not reading.delimiter and any("\t" in line for line in lines):
+        return None
     rows = [split_line(line, delimiter) for line in lines]
     looks = [_is_data(row) for row in rows]
+    _unlook_headings(rows, looks)
     counts = Counter(len(row) for row, data in zip(rows, looks, strict=True) if data)
     if not counts:
         return None
@@ -127,13 +157,16 @@ def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | Non
     if not good:
         return None
     first = good[0]
-    after = [row for row in rows[first:] if any(row)]
+    after = [row for row in rows[first:] if any(row) and not is_rule(row) and not is_comment(row)]
     typed = sum(is_reading(cell) for i in good for cell in rows[i]) / (n_fields * len(good))
     # Under known headings, rows of another width belong to headings further down.
     fitting = sum(looks[first:]) if early else len(good)
     share = min(fitting / len(after), 1.0)
-    above = [row for row in rows[:first] if any(row)]
+    above = [row for row in rows[:first] if any(row) and not is_rule(row)]
     heading = _trimmed(above[-1]) if above else []
+    if len(heading) == n_fields:
+        # Words fill most columns of some logs; the headings fit nevertheless.
+        typed = max(typed, 2.0 * _LEAST_SCORE)
     factor = 1.0
     if above and len(heading) != n_fields and len(above[-1]) != n_fields:
         factor = 0.8 if abs(len(heading) - n_fields) == 1 else 0.5
@@ -155,8 +188,27 @@ def _early_width(rows: list[list[str]], looks: list[bool], reading: Reading) -> 
 
 
 def _is_data(row: list[str]) -> bool:
-    """Tell whether a row is data: a number in it, and half of it data."""
-    return any(map(is_number, row)) and sum(map(is_reading, row)) * 2 >= len(row)
+    """Tell whether a row is data: a number in it, and half of it data or two cells bare."""
+    if is_comment(row) or not any(map(is_number, row)):
+        return False
+    return sum(map(is_reading, row)) * 2 >= len(row) or sum(map(_is_bare, row)) >= 2
+
+
+@lru_cache(maxsize=8192)
+def _is_bare(cell: str) -> bool:
+    """Tell whether a cell is a time or a number without a unit."""
+    return is_time(cell) or (is_number(cell) and not split_cell(cell)[1])
+
+
+def _unlook_headings(rows: list[list[str]], looks: list[bool]) -> None:
+    """Take headings such as '12V' for what they are: words stand beside them in their row."""
+    first = next((i for i, data in enumerate(looks) if data), None)
+    if first is None or any(map(_is_bare, rows[first])) or all(map(is_reading, rows[first])):
+        return
+    beside = [
+        row for row, data in zip(rows, looks, strict=True) if data and any(map(_is_bare, row))
+    ]
+    looks[first] = not beside
 
 
 def _rivals(other: _Candidate, best: _Candidate) -> bool:
@@ -165,13 +217,13 @@ def _rivals(other: _Candidate, best: _Candidate) -> bool:
         return False
     # A tab is also a run of blanks: the same fields, so nothing is ambiguous.
     same = other.n_fields == best.n_fields
-    return not (same and BLANKS in (other.delimiter, best.delimiter))
+    return not (same and {BLANKS, WIDE_BLANKS} & {other.delimiter, best.delimiter})
 
 
 def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: Reading) -> Layout:
     """Find the heading lines above the first reading and match them to the fields."""
     n_fields = best.n_fields
-    above = [i for i in range(best.first) if any(best.rows[i])]
+    above = [i for i in range(best.first) if _may_head(best.rows[i], n_fields)]
     if reading.header_line is not None:
         above = [i for i in above if i < reading.header_line]
     names, used = _heading_rows(best.rows, above, n_fields)
@@ -187,6 +239,11 @@ def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: 
         heading_rows=tuple(tuple(best.rows[i]) for i in used),
         preamble=tuple(lines[: best.first]),
     )
+
+
+def _may_head(row: list[str], n_fields: int) -> bool:
+    """Tell whether a row above the readings may be headings: no rule, no mere comment."""
+    return any(row) and not is_rule(row) and (not is_comment(row) or len(row) == n_fields)
 
 
 def _heading_rows(

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
 from functools import lru_cache
 from typing import Final
 
@@ -19,23 +20,28 @@ POINT: Final = "."
 COMMA: Final = ","
 MARKS: Final = (POINT, COMMA)
 
-_SPACES: Final = "'’\N{NO-BREAK SPACE}\N{NARROW NO-BREAK SPACE} "
+_SPACES: Final = "'’\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE} "
 
 
 def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
-    """Build the pattern of a number with these marks; a group never starts with 0."""
+    """Build the pattern of a number with these marks.
+
+    Groups are all parted by one sign, the first never starts with 0 (0,123 is a
+    fraction), and a number with an exponent is never grouped.
+    """
     mark, group = re.escape(decimal), f"[{re.escape(thousands)}{_SPACES}]"
-    whole = rf"(?:[1-9][0-9]{{0,2}}(?:{group}[0-9]{{3}})+|[0-9]+)"
+    grouped = rf"[1-9][0-9]{{0,2}}(?P<group>{group})[0-9]{{3}}(?:(?P=group)[0-9]{{3}})*"
     # '71.' is a number, '71,' is a cell and a comma.
     least = "*" if decimal == POINT else "+"
-    return re.compile(
-        rf"[+\-−]?(?:{whole}(?:{mark}[0-9]{least})?|{mark}[0-9]+)(?:[eE][+-]?[0-9]+)?"
-    )
+    plain = rf"(?:[0-9]+(?:{mark}[0-9]{least})?|{mark}[0-9]+)(?:[eE][+-]?[0-9]+)?"
+    return re.compile(rf"[+\-−]?(?:{grouped}(?:{mark}[0-9]{least})?|{plain})")
 
 
 _NUMBER: Final = {POINT: _pattern(POINT, COMMA), COMMA: _pattern(COMMA, POINT)}
 
 
+# A plan asks several times about the cells of its sample, under both marks.
+@lru_cache(maxsize=8192)
 def parse_number(text: str, mark: str = POINT) -> float | None:
     """Read a number written with the given decimal mark.
 
@@ -60,12 +66,13 @@ def parse_number(text: str, mark: str = POINT) -> float | None:
     return float(plain.replace(mark, POINT).replace("−", "-"))
 
 
+# The figure of '1/min' belongs to the unit.
 _DRESSED: Final = re.compile(
-    r"^\s*(?P<number>[+\-−]?[0-9.,][0-9.,'’\s]*(?:[eE][+-]?[0-9]+)?)(?P<unit>.*?)\s*$"
+    r"^\s*(?P<number>[+\-−]?[0-9.,](?:(?!\s1/)[0-9.,'’\s])*(?:[eE][+-]?[0-9]+)?)(?P<unit>.*?)\s*$",
+    re.DOTALL,
 )
 
 
-# A plan asks several times about the cells of its sample.
 @lru_cache(maxsize=8192)
 def split_cell(text: str) -> tuple[str, str]:
     """Split a cell such as ``72 °C`` into its number and its unit.
@@ -87,6 +94,39 @@ def split_cell(text: str) -> tuple[str, str]:
     return match["number"].strip(), match["unit"].strip()
 
 
+class Mark(Enum):
+    """What one number's writing says of the decimal mark."""
+
+    POINT = "."
+    COMMA = ","
+    NONE = "no mark"
+    EITHER = "reads both ways"
+    BROKEN = "no number"
+
+
+@lru_cache(maxsize=8192)
+def mark_of(number: str) -> Mark:
+    """Tell which decimal mark a number's writing proves.
+
+    Parameters
+    ----------
+    number : str
+        The number as written, without unit.
+
+    Returns
+    -------
+    Mark
+        EITHER for one mark before exactly three digits, such as "1,730": that is
+        1730 with a grouping comma and 1.73 with a decimal comma.
+    """
+    point, comma = parse_number(number, POINT), parse_number(number, COMMA)
+    if point is None:
+        return Mark.BROKEN if comma is None else Mark.COMMA
+    if comma is None:
+        return Mark.POINT
+    return Mark.NONE if point == comma else Mark.EITHER
+
+
 def is_ambiguous(number: str) -> bool:
     """Tell whether a number has two readings, such as 1,850 or 1.850.
 
@@ -100,8 +140,23 @@ def is_ambiguous(number: str) -> bool:
     bool
         True if both decimal marks give a value and the values differ.
     """
-    first, second = parse_number(number, POINT), parse_number(number, COMMA)
-    return first is not None and second is not None and first != second
+    return mark_of(number) is Mark.EITHER
+
+
+def both_readings(number: str) -> tuple[str, str]:
+    """Write an ambiguous number as it reads with a decimal point and with a decimal comma.
+
+    Parameters
+    ----------
+    number : str
+        A number that reads both ways.
+
+    Returns
+    -------
+    point, comma : str
+        Both readings, written with a point.
+    """
+    return number.replace(COMMA, ""), number.replace(POINT, "").replace(COMMA, POINT)
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,8 @@ _TIME_HEADINGS: Final = {
     "elapsed time", "recorded at", "epoch", "unix time", "time of day", "utc",
 }  # fmt: skip
 _ISO_DATE: Final = re.compile(r"\b\d{4} [01]\d [0-3]\d\b")
+# 'UTC+1' names a zone and is left to the user.
+_UTC: Final = re.compile(r"\b(?:utc|gmt)\b(?!\s*[+-]?\s*\d)")
 _COUNTER_HEADINGS: Final = {"elapsed", "elapsed time", "uptime", "up time"}
 _FLAG_HEADINGS: Final = {"throttled", "throttling", "throttle"}
 _DEVICE_HEADINGS: Final = {"device", "device id", "card", "card id"}
@@ -156,7 +158,7 @@ def recognise(name: str, unit: Unit | None) -> str | None:
 
 def _recognise_plain(text: str) -> str | None:
     """Recognise a heading without a unit; a date may stand behind its name."""
-    text = _ISO_DATE.sub("", text).strip()
+    text = _UTC.sub("", _ISO_DATE.sub("", text)).strip() or text
     if text in _TIME_HEADINGS:
         return TIME
     if text == "date":
@@ -166,6 +168,11 @@ def _recognise_plain(text: str) -> str | None:
     if text in _DEVICE_HEADINGS:
         return DEVICE
     return FIRMWARE if text == "firmware" else None
+
+
+def is_utc(heading: str) -> bool:
+    """Tell whether a heading says that its times are in UTC."""
+    return _UTC.search(heading.lower()) is not None
 
 
 def _temperature(words: list[str]) -> str:

@@ -12,8 +12,12 @@ from thermcmp.telemetry.numerals import MARKS
 from thermcmp.telemetry.quantities import role_of
 from thermcmp.telemetry.units import Dimension, parse_unit
 
-#: Words for "no reading", compared without blanks around and in any case.
-MISSING: Final = ("", "n/a", "[n/a]", "na", "n.a.", "-", "--", "null", "none", "nan", "#n/a")
+#: Words for "nothing here" in any column, compared without blanks around and in any case.
+BLANK: Final = ("", "n/a", "-", "–", "—")
+#: Words for "no reading" where a number is due.
+MISSING: Final = (
+    *BLANK, "[n/a]", "na", "n.a.", "--", "---", "null", "none", "nan", "#n/a",
+)  # fmt: skip
 
 Column = str | int | re.Pattern[str]
 
@@ -35,7 +39,7 @@ class Reading:
         A column that is named in `columns` is otherwise taken to be in the unit of
         its canonical name.
     delimiter : str, optional
-        Field delimiter; a blank stands for any run of blanks.
+        Field delimiter; a blank stands for any run of blanks, two for two or more.
     decimal : {".", ","} or mapping of str to {".", ","}, optional
         Decimal mark, of the file or by canonical name.
     encoding : str, optional
@@ -193,7 +197,7 @@ class Reading:
             for m in marks
             if m is not None and m not in MARKS
         ]
-        if self.delimiter is not None and len(self.delimiter) != 1:
+        if self.delimiter is not None and len(self.delimiter) != 1 and self.delimiter != "  ":
             faults.append(
                 Fault(
                     "a delimiter is one character",

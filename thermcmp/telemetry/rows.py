@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
-from thermcmp.telemetry.cells import is_reading, split_line
+from thermcmp.telemetry.cells import is_comment, is_reading, is_rule, split_line
 from thermcmp.telemetry.columns import Field
 from thermcmp.telemetry.dialect import Layout
 from thermcmp.telemetry.notes import Notebook
 from thermcmp.telemetry.quantities import Role
 from thermcmp.telemetry.textfile import Block
+from thermcmp.telemetry.units import heading_key
 
 #: A footer, or a preamble in the middle of a log, has at most so many lines.
 _FOOTER_LINES: Final = 5
@@ -71,7 +72,11 @@ class RowSorter:
             row = split_line(text, self.layout.delimiter)
             if not any(row):
                 continue
-            if row[0].startswith("#"):
+            if "\x00" in text:
+                self.book.note("lines with zero bytes, as a crash leaves them: left out", line)
+            elif is_rule(row):
+                self.book.note("ruled lines were left out", line)
+            elif is_comment(row):
                 self.book.note("comment lines were left out", line)
             elif self._is_heading(row, line):
                 if self.positions != part[0]:
@@ -124,14 +129,20 @@ class RowSorter:
             return True
         if any(map(_is_number_or_time, row)):
             return False
-        named = [f for f in self.fields if f.heading and f.heading in row]
+        keys = [heading_key(cell) for cell in row]
+        named = [f for f in self.fields if f.heading and heading_key(f.heading) in keys]
         if len(named) * 2 < len(self.fields) or not named:
             return False
         self._take_heading(line, "the headings change")
-        found = {f.name: row.index(f.heading) for f in named}
+        found = {f.name: keys.index(heading_key(f.heading)) for f in named}
         for f in self.fields:
             if f.name not in found:
                 self.book.note(f"column '{f.heading}' ends", line)
+        known = {heading_key(heading) for heading in self.layout.headings}
+        for heading, key in zip(row, keys, strict=True):
+            if heading and key not in known:
+                words = f"column '{heading}' begins: not read; cut the log there to read it"
+                self.book.note(words, line)
         # A new mapping, since parts keep the old one.
         self.positions = found
         self.n_fields = len(row)
@@ -154,7 +165,10 @@ class RowSorter:
         for line, row in self._pending:
             message = f"{len(row)} fields where {self.n_fields} are expected"
             mend = "complete the line or take it out"
-            if len(row) > self.n_fields:
+            if any(cell.count('"') % 2 for cell in row):
+                message = "a quoted cell does not end on its line"
+                mend = "take line breaks out of cells, and close every quote"
+            elif len(row) > self.n_fields:
                 mend = "a column was added without headings: cut the log there"
             elif len(row) == self.n_fields:
                 message = "no reading in this line"

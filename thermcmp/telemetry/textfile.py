@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.encoding import NoTextError, guess_encoding
 
 #: Size of a block [bytes]; bounds the memory that reading takes.
 BLOCK_BYTES: Final = 1 << 23
@@ -17,13 +18,11 @@ BLOCK_BYTES: Final = 1 << 23
 LONGEST_LINE: Final = 1 << 20
 _SAMPLE_BYTES: Final = 1 << 16
 
-_BOMS: Final = (
-    (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF16_LE, "utf-16-le"),
-    (codecs.BOM_UTF16_BE, "utf-16-be"),
+#: Colour, cursor and title codes of terminals (control sequences and strings of ECMA-48,
+#: character sets of ECMA-35).
+_ESCAPES: Final = re.compile(
+    rb"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b\n]*(?:\x07|\x1b\\)|[ -/]+[0-~])"
 )
-#: Colour and cursor codes of terminals (ECMA-48 control sequences).
-_ESCAPES: Final = re.compile(rb"\x1b\[[0-?]*[ -/]*[@-~]")
 _LINE_END: Final = re.compile(rb"\r+\n")
 
 
@@ -115,11 +114,14 @@ class TextFile:
             ) from None
         if not start.strip(b"\x00 \t\r\n"):
             raise _unreadable(path, "the file is empty", "export the log again")
-        found = encoding or _guess_encoding(start, path)
+        try:
+            found = encoding or guess_encoding(start)
+        except NoTextError as error:
+            raise _unreadable(path, error.message, error.mend) from None
         head = _whole_lines(_to_utf8(start, found, path, final=False))
-        tail = _whole_lines(_to_utf8(end, found, path, final=False)) if size > len(start) else []
-        last = end.rstrip(b"\x00")
-        cut = not last.endswith((b"\n", b"\r", b"\n\x00", b"\r\x00"))
+        ended = _to_utf8(end, found, path, final=False)
+        tail = _whole_lines(ended) if size > len(start) else []
+        cut = not ended.rstrip(b"\x00").endswith(b"\n")
         if not head:
             raise _unreadable(path, "no whole line is in the file", "export the log again")
         return cls(path, found, tuple(head), tuple(tail[1:]), cut)
@@ -155,7 +157,7 @@ class TextFile:
                 data = rest + data
                 # CR may be the first half of a line end that the next read completes.
                 held = data[len(data.rstrip(b"\r")) :]
-                data = _clean(data[: len(data) - len(held)], first=line == 1)
+                data = _clean(data[: len(data) - len(held)])
                 end = data.rfind(b"\n") + 1
                 rest = data[end:] + held
                 if len(rest) > LONGEST_LINE:
@@ -165,7 +167,7 @@ class TextFile:
                     yield Block(line, n_lines, data if end == len(data) else data[:end])
                     line += n_lines
         if rest.endswith(b"\r") and rest.strip():
-            last = _clean(rest + b"\n", first=line == 1)
+            last = _clean(rest + b"\n")
             yield Block(line, last.count(b"\n"), last)
 
     def _undecodable(self, line: int, error: UnicodeError) -> InputError:
@@ -187,42 +189,20 @@ def _unreadable(
     )
 
 
-def _guess_encoding(start: bytes, path: Path) -> str:
-    """Find the encoding from the byte order mark, zero bytes and validity."""
-    for mark, name in _BOMS:
-        if start.startswith(mark):
-            return name
-    pairs = start[: len(start) & ~1]
-    if len(pairs) >= 4:
-        odd, even = pairs[1::2].count(0), pairs[0::2].count(0)
-        if odd > 0.3 * len(pairs) / 2 and even < odd / 10:
-            return "utf-16-le"
-        if even > 0.3 * len(pairs) / 2 and odd < even / 10:
-            return "utf-16-be"
-    text = start.rstrip(b"\x00")
-    if text.count(b"\x00") > len(text) // 100:
-        raise _unreadable(path, "this is no text", "give a text log or a Parquet file")
-    try:
-        codecs.getincrementaldecoder("utf-8")().decode(start)
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8"
-
-
 def _to_utf8(raw: bytes, encoding: str, path: Path, *, final: bool) -> bytes:
     """Decode a sample and clean it; a character cut at its end is left out."""
     try:
         text = codecs.getincrementaldecoder(encoding)("replace").decode(raw, final)
     except UnicodeError as error:
         raise _unreadable(path, f"not {encoding}: {error}", "state the encoding") from None
-    return _clean(text.encode(), first=True)
+    return _clean(text.encode())
 
 
-def _clean(data: bytes, *, first: bool) -> bytes:
+def _clean(data: bytes) -> bytes:
     """Drop byte order marks and escape codes, and end all lines with a line feed."""
-    if first:
-        while data.startswith(codecs.BOM_UTF8):
-            data = data[3:]
+    # Logs that were joined have a mark in the middle too.
+    if b"\xef" in data and codecs.BOM_UTF8 in data:
+        data = data.replace(codecs.BOM_UTF8, b"")
     if b"\x1b" in data:
         data = _ESCAPES.sub(b"", data)
     if b"\r" in data:

@@ -10,7 +10,14 @@ import pyarrow.compute as pc
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.numerals import parse_number
-from thermcmp.telemetry.time_forms import OF_DAY_PATTERN, STAMP_PATTERN, TimeForm, TimeKind
+from thermcmp.telemetry.time_forms import (
+    BASIC_PATTERN,
+    DURATION_PATTERN,
+    OF_DAY_PATTERN,
+    STAMP_PATTERN,
+    TimeForm,
+    TimeKind,
+)
 
 Seconds = npt.NDArray[np.float64]
 
@@ -36,7 +43,7 @@ def parse_times(cells: pa.Array, form: TimeForm) -> Seconds:
     if form.kind is TimeKind.FORMAT:
         return _by_format(cells, form.stated)
     text = pc.utf8_trim_whitespace(cells)
-    if form.order == "ymd" and form.kind is not TimeKind.TIME_OF_DAY:
+    if form.order == "ymd" and form.kind in (TimeKind.STAMP, TimeKind.ZONED):
         kind = pa.timestamp("us", "UTC" if form.kind is TimeKind.ZONED else None)
         try:
             stamps = text.cast(kind)
@@ -118,7 +125,10 @@ def _by_format(cells: pa.Array, stated: str) -> Seconds:
 
 def _by_pattern(text: pa.Array, form: TimeForm) -> Seconds:
     """Read stamps and times of day part by part."""
-    pattern = OF_DAY_PATTERN if form.kind is TimeKind.TIME_OF_DAY else STAMP_PATTERN
+    dated = form.kind in (TimeKind.STAMP, TimeKind.ZONED)
+    pattern = BASIC_PATTERN if form.order == "basic" else STAMP_PATTERN
+    if not dated:
+        pattern = DURATION_PATTERN if form.kind is TimeKind.DURATION else OF_DAY_PATTERN
     parts = pc.extract_regex(text, pattern)
     bad = np.asarray(parts.is_null())
 
@@ -136,9 +146,15 @@ def _by_pattern(text: pa.Array, form: TimeForm) -> Seconds:
     bad |= (minute > 59) | (second > 60) | (noon & ((hour < 1) | (hour > 12)))
     hour = np.where(noon, hour % 12 + 12 * afternoon, hour)
     seconds = hour * 3600.0 + minute * 60.0 + second + fraction
-    if form.kind is not TimeKind.TIME_OF_DAY:
+    if form.kind is TimeKind.DURATION:
+        seconds += number("days") * 86_400.0
+    if form.kind is TimeKind.TIME_OF_DAY:
+        # One before the day's end is a counter's second, found too late to be told apart.
+        bad |= seconds > 86_400.0
+    if dated:
         bad |= hour > 24
-        days, impossible = _days(number("first"), number("middle"), number("last"), form.order)
+        order = "ymd" if form.order == "basic" else form.order
+        days, impossible = _days(number("first"), number("middle"), number("last"), order)
         seconds += days * 86_400.0 - _zone_seconds(pc.struct_field(parts, "zone"))
         bad |= impossible
     seconds[bad] = np.nan
@@ -167,5 +183,5 @@ def _zone_seconds(zone: pa.Array) -> Seconds:
         if text and text[0] in "+-":
             digits = text[1:].replace(":", "")
             sign = -1.0 if text[0] == "-" else 1.0
-            lengths[text] = sign * (int(digits[:2]) * 3600 + int(digits[2:]) * 60)
+            lengths[text] = sign * (int(digits[:2]) * 3600 + int(digits[2:] or 0) * 60)
     return np.array([lengths.get(text, 0.0) for text in zone.to_pylist()])

@@ -3,6 +3,9 @@
 Each dimension has one canonical unit, which is part of every canonical column
 name (`memory_c`, `fan_rpm`). What is not in the table is no unit: it is never
 guessed.
+
+Factors are exact: SI Brochure (9th edition, 2019) for prefixes, time and the kelvin;
+NIST SP 811 (2008), appendix B, for the degree Fahrenheit.
 """
 
 from __future__ import annotations
@@ -89,12 +92,16 @@ _T, _R, _P, _L = Dimension.TEMPERATURE, Dimension.SPEED, Dimension.POWER, Dimens
 _F, _S = Dimension.FREQUENCY, Dimension.TIME
 
 # Spellings are compared in lower case without blanks; 'Â°' is a degree sign that was
-# decoded wrongly once before the file was written. Symbols whose case carries
-# meaning (mW against MW) are told apart below.
+# decoded wrongly once before the file was written, U+FFFD one that was lost. Symbols
+# whose case carries meaning (mW against MW) are told apart below.
 _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
-    (Unit("°C", _T), "°c degc c ℃ ºc Â°c celsius degreecelsius degreescelsius °celsius"),
-    (Unit("°F", _T, 5 / 9, -160 / 9), "°f degf f ℉ ºf Â°f fahrenheit degreesfahrenheit"),
+    (
+        Unit("°C", _T),
+        "°c degc c ℃ ºc ˚c Â°c \ufffdc gradc celsius degreecelsius degreescelsius °celsius",
+    ),
+    (Unit("°F", _T, 5 / 9, -160 / 9), "°f degf f ℉ ºf ˚f Â°f \ufffdf fahrenheit degreesfahrenheit"),
     (Unit("K", _T, 1.0, -273.15), "k kelvin"),
+    (Unit("mK", _T, 1e-3, -273.15), "mk"),
     (Unit("rpm", _R), "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min"),
     (Unit("1/s", _R, 60.0), "1/s rps r/s rev/s"),
     (Unit("W", _P), "w watt watts"),
@@ -125,11 +132,13 @@ CANONICAL: Final[dict[Dimension, Unit]] = {
     for unit in reversed([u for u, _ in _SPELLINGS])
     if (unit.scale, unit.offset) == (1.0, 0.0)
 }
-# Megawatt, megavolt, megaampere and megasecond differ from milli- by case alone.
-_MEGA: Final = re.compile(r"M[WVAs]")
+# Megawatt, megavolt, megaampere, megasecond and megakelvin differ from milli- by case
+# alone, and 'US' and 'NS' are no units of time.
+_NO_UNITS: Final = re.compile(r"M[WVAsK]|[UN]S")
 
 _BRACKETED: Final = re.compile(r"^(?P<name>.*?)\s*[\[({]\s*(?P<unit>.+?)\s*[\])}]+\s*$", re.S)
-_BEFORE_UNIT: Final = re.compile(r"\s*[/,]\s*|_|\s+in\s+|\s+")
+_BEFORE_UNIT: Final = re.compile(r"\s*[/,:]\s*|_|\s+in\s+|\s+")
+_WEAK: Final = ("min", "h")
 #: Words that let a lone letter after a blank count as a unit: 'Temp C' but not 'Zone C'.
 _WORDS: Final[dict[Dimension, tuple[str, ...]]] = {
     Dimension.TEMPERATURE: ("temp", "ambient", "junction"),
@@ -154,13 +163,16 @@ def parse_unit(text: str) -> Unit | None:
     Unit or None
         None if it is not in the table.
     """
-    plain = re.sub(r"\s+", "", text).replace("\N{NO-BREAK SPACE}", "")
-    if _MEGA.fullmatch(plain):
-        return None
-    known = _BY_SPELLING.get(plain.lower())
+    plain = re.sub(r"\s+", "", text)
+    known = _spelled(plain)
     if known is None and len(plain) > 2 and plain[0] in "[({" and plain[-1] in "])}":
-        return _BY_SPELLING.get(plain[1:-1].lower())
+        return _spelled(plain[1:-1])
     return known
+
+
+def _spelled(plain: str) -> Unit | None:
+    """Look a spelling up, without blanks and brackets."""
+    return None if _NO_UNITS.fullmatch(plain) else _BY_SPELLING.get(plain.lower())
 
 
 def split_heading(heading: str) -> tuple[str, Unit | None]:
@@ -187,14 +199,34 @@ def split_heading(heading: str) -> tuple[str, Unit | None]:
         unit = parse_unit(behind) if name else None
         if unit is None:
             continue
-        # A lone letter behind a blank is a unit only beside a word of its quantity.
+        # A lone letter behind a blank is a unit only beside a word of its quantity, and
         words = _WORDS.get(unit.dimension, ())
-        sure = len(behind) > 1 or unit.symbol == "%" or bool(mark.group().strip())
+        # so is 'min', which is mostly the smallest reading.
+        weak = unit.symbol in _WEAK or (len(behind) == 1 and unit.symbol != "%")
+        joint = mark.group().strip()
+        sure = not weak or bool(joint and (joint != "_" or unit.symbol not in _WEAK))
         if sure or any(word in text.lower() for word in words):
             return name, unit
     bracketed = _BRACKETED.match(text)
     unit = parse_unit(bracketed["unit"]) if bracketed else None
     return (bracketed["name"], unit) if bracketed and unit else (text, None)
+
+
+def heading_key(heading: str) -> tuple[str, Unit | None]:
+    """Return what makes two spellings of a heading the same: name and unit.
+
+    Parameters
+    ----------
+    heading : str
+        Heading as written.
+
+    Returns
+    -------
+    tuple of str and Unit or None
+        The name in lower case, and the unit.
+    """
+    name, unit = split_heading(heading)
+    return name.lower(), unit
 
 
 def stated_bracket(heading: str) -> str | None:
