@@ -106,17 +106,23 @@ class Deletions:
         mean = self.whole_mean.mean(axis=0)
         return mean, np.sqrt(np.mean(self.whole_sd**2, axis=0) + self.whole_mean.var(axis=0))
 
+    def off(self) -> Array:
+        """How far each group is from what the others say of it, (G,) [K]."""
+        return np.asarray(np.sum(self.weights * self.rest, axis=0))
+
     def tail(self) -> Array:
         """Chance that the others allow for a group at least this far off, shape (G,).
 
         Two-sided, averaged over the weighted draws (the leave-one-out probability
-        transform of Gelfand, Dey & Chang 1992); NaN where the weights are not trusted.
+        transform of Gelfand, Dey & Chang 1992). Where the weights cannot be trusted they
+        err towards the posterior that knows the group, so the chance is too large, never
+        too small; NaN where there are no weights.
         """
         from scipy.special import ndtr
 
         below = np.sum(self.weights * ndtr(self.rest / self.rest_sd), axis=0)
         above = np.sum(self.weights * ndtr(-self.rest / self.rest_sd), axis=0)
-        return np.where(self.trusted, 2.0 * np.minimum(below, above), np.nan)
+        return np.where(np.isfinite(self.k), 2.0 * np.minimum(below, above), np.nan)
 
 
 def delete_each(

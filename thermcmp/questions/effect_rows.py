@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp.inference.boundary import SMALL_K, parameter_note
 from thermcmp.inference.influence import data_share
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.questions.prediction import Scope
-from thermcmp.questions.wording import range_words
+from thermcmp.questions.wording import chance_words, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -90,6 +91,15 @@ def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
     return weights
 
 
+def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> Array:
+    """Weights of the effects in each contrast, second level less first, shape (m, q)."""
+    weights = [
+        level_weights(fit, c.factor, c.second, scope) - level_weights(fit, c.factor, c.first, scope)
+        for c in contrasts
+    ]
+    return np.array(weights).reshape(len(weights), fit.design.effect_count)
+
+
 def contrast_rows(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast], prob: float
 ) -> list[EffectRow]:
@@ -113,10 +123,7 @@ def contrast_rows(
     """
     entries: list[tuple[str, str, Array, Contrast | None]] = []
     joint_seen: set[frozenset[str]] = set()
-    for contrast in wanted:
-        weights = level_weights(fit, contrast.factor, contrast.second, scope) - level_weights(
-            fit, contrast.factor, contrast.first, scope
-        )
+    for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
         entries.append(
             (contrast.factor, f"{contrast.second} − {contrast.first}", weights, contrast)
         )
@@ -219,15 +226,16 @@ def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
     for term in fit.design.terms:
         if term.role is not Role.NUISANCE:
             continue
-        draws = fit.draws(term.spread)
-        prior = fit.priors[term.spread].standard_deviation
-        share = float(np.clip(1.0 - np.var(draws) / prior**2, 0.0, 1.0))
+        draws, note = fit.draws(term.spread), parameter_note(fit, term.spread)
         small = float(np.mean(draws < SMALL_SPREAD_K))
+        chance = chance_words(note.below, len(draws))
         sentence = (
             f"{term.meaning.capitalize()}: standard deviation {range_words(draws, prob)}; "
-            f"{small:.0%} probability that it is below {SMALL_SPREAD_K:g} K."
+            f"{chance_words(small, len(draws))} probability that it is below {SMALL_SPREAD_K:g} K."
         )
-        rows.append(
-            EffectRow(term.name, "standard deviation", draws, share, (), str(fit.health), sentence)
-        )
+        if note.allows_zero:
+            sentence += f" The data allow zero: {chance} that it is below {SMALL_K:g} K."
+        words = "; ".join(filter(None, [str(fit.health), note.words]))
+        share = float(np.clip(note.shrinkage, 0.0, 1.0))
+        rows.append(EffectRow(term.name, "standard deviation", draws, share, (), words, sentence))
     return rows
