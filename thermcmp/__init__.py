@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
     from thermcmp.questions.classical import classical_check
+    from thermcmp.questions.fit_check import FitCheck, check_fit
     from thermcmp.questions.limit_margin import margin
     from thermcmp.questions.ranking import rank
     from thermcmp.questions.separation import separate
@@ -55,6 +56,7 @@ _HOMES = {
     "EngineError": "thermcmp.errors",
     "Fault": "thermcmp.errors",
     "Fit": "thermcmp.inference.posterior",
+    "FitCheck": "thermcmp.questions.fit_check",
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.protocol",
     "InputError": "thermcmp.errors",
@@ -71,6 +73,7 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "attribute": "thermcmp.questions.attribution",
+    "check_fit": "thermcmp.questions.fit_check",
     "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
     "hookimpl": "thermcmp.hooks",
@@ -96,6 +99,7 @@ __all__ = [
     "EngineError",
     "Fault",
     "Fit",
+    "FitCheck",
     "HalfNormal",
     "Held",
     "InputError",
@@ -112,6 +116,7 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "attribute",
+    "check_fit",
     "classical_check",
     "fit",
     "hookimpl",

@@ -106,6 +106,12 @@ class Deletions:
         mean = self.whole_mean.mean(axis=0)
         return mean, np.sqrt(np.mean(self.whole_sd**2, axis=0) + self.whole_mean.var(axis=0))
 
+    def draw(self, group: int, count: int, rng: np.random.Generator) -> Array:
+        """Draws of the contrasts without one group, shape (count, m) [K]."""
+        picked = rng.choice(len(self.weights), count, p=self.weights[:, group])
+        noise = rng.standard_normal((count, self.mean.shape[2]))
+        return np.asarray(self.mean[picked, group] + self.sd[picked, group] * noise)
+
     def off(self) -> Array:
         """How far each group is from what the others say of it, (G,) [K]."""
         return np.asarray(np.sum(self.weights * self.rest, axis=0))

@@ -109,8 +109,8 @@ def fit_caveats(
     if fit.design.effect_count > MOST_EFFECTS:
         return [
             *caveats,
-            f"With {fit.design.effect_count} effects, it was not looked for runs and mountings that "
-            "stray; check_fit does.",
+            f"The fit has {fit.design.effect_count} effects, so runs and mountings that stray were "
+            "not looked for; check_fit does.",
         ]
     caveats += [one.sentence for one in strays(fit)[:_NAMED]]
     if len(strays(fit)) > _NAMED:
@@ -192,9 +192,10 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
     caveats = []
     for place, estimate in zip(*np.nonzero(turned), strict=True):
         doubt = "" if found.trusted[place] else " (roughly: check_fit refits it)"
+        with_k, without_k = whole[estimate], without[place, estimate]
         caveats.append(
             f"It rests on one mounting: without '{mountings.names[place]}' "
-            f"{linear.names[estimate]} would be {without[place, estimate]:.1f} K and not {whole[estimate]:.1f} K{doubt}."
+            f"{linear.names[estimate]} would be {without_k:.1f} K and not {with_k:.1f} K{doubt}."
         )
     more = len(caveats) - _NAMED
     return caveats[:_NAMED] + ([f"{more} more answers turn with one mounting."] if more > 0 else [])

@@ -121,6 +121,35 @@ def contrast_rows(
     list of EffectRow
         The rows; one joint row for each group of contrasts that changed together.
     """
+    entries = _entries(fit, scope, wanted)
+    if not entries:
+        return []
+    stacked = np.stack([weights for _, _, weights, _ in entries])
+    shares = data_share(fit, stacked)
+    draws = fit.effects @ stacked.T
+    return [
+        _contrast_row(factor, name, draws[:, i], float(shares[i]), contrast, prob, str(fit.health))
+        for i, (factor, name, _, contrast) in enumerate(entries)
+    ]
+
+
+def measured_effects(
+    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
+) -> tuple[tuple[str, ...], Array]:
+    """Names and weights, shape (m, q), of the contrasts and joint effects that the data hold."""
+    held = [
+        (f"{factor}: {name}", weights)
+        for factor, name, weights, contrast in _entries(fit, scope, wanted)
+        if contrast is None or contrast.estimable
+    ]
+    weights = np.array([row for _, row in held])
+    return tuple(name for name, _ in held), weights.reshape(len(held), fit.design.effect_count)
+
+
+def _entries(
+    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
+) -> list[tuple[str, str, Array, Contrast | None]]:
+    """Factor, name and weights of each contrast, then of each joint effect (no contrast)."""
     entries: list[tuple[str, str, Array, Contrast | None]] = []
     joint_seen: set[frozenset[str]] = set()
     for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
@@ -133,15 +162,7 @@ def contrast_rows(
         if joint is not None and joint.ends not in joint_seen:
             joint_seen.add(joint.ends)
             entries.append((joint.factors, joint.contrast, joint.weights, None))
-    if not entries:
-        return []
-    stacked = np.stack([weights for _, _, weights, _ in entries])
-    shares = data_share(fit, stacked)
-    draws = fit.effects @ stacked.T
-    return [
-        _contrast_row(factor, name, draws[:, i], float(shares[i]), contrast, prob, str(fit.health))
-        for i, (factor, name, _, contrast) in enumerate(entries)
-    ]
+    return entries
 
 
 def _contrast_row(

@@ -19,7 +19,7 @@ from thermcmp.questions.caveats import (
     prior_influence,
     refuse_bad_health,
 )
-from thermcmp.questions.effect_rows import EffectRow, contrast_rows, contrast_weights, spread_rows
+from thermcmp.questions.effect_rows import EffectRow, contrast_rows, measured_effects, spread_rows
 from thermcmp.questions.figures import interval_figure
 from thermcmp.questions.prediction import Scope, build_of, check_parts_known
 from thermcmp.questions.wording import PROB, check_prob, summary
@@ -89,11 +89,7 @@ def separate(
     rows = [*contrast_rows(fit, where, wanted, prob), *spread_rows(fit, prob)]
     names = [f"{row.factor}: {row.contrast}" for row in rows]
     found = prior_influence(fit, np.array([row.draws for row in rows]))
-    measured = [contrast for contrast in wanted if contrast.estimable]
-    linear = Linear(
-        tuple(f"{c.factor}: {c.second} − {c.first}" for c in measured),
-        contrast_weights(fit, where, measured),
-    )
+    linear = Linear(*measured_effects(fit, where, wanted))
     return Answer(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
