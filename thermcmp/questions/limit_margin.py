@@ -112,18 +112,7 @@ def margin(
         If a part was never measured, or fan speed and power are not known.
     """
     check_prob(prob)
-    if not -40.0 <= limit_c <= 200.0:
-        raise InputError(
-            "The limit is out of range:",
-            [
-                Fault(
-                    "out of range",
-                    "give a temperature in [-40, 200] °C",
-                    column="limit_c",
-                    value=str(limit_c),
-                )
-            ],
-        )
+    _check_limit(limit_c)
     refuse_bad_health(fit, allowed=allow_bad_health, what="held against a limit")
     held = Conditions.of(at, conditions)
     where = Scope.of(scope)
@@ -163,6 +152,21 @@ def margin(
             "health": str(fit.health),
         },
     )
+
+
+def _check_limit(limit_c: float) -> None:
+    if not -40.0 <= limit_c <= 200.0:
+        raise InputError(
+            "The limit is out of range:",
+            [
+                Fault(
+                    "out of range",
+                    "give a temperature in [-40, 200] °C",
+                    column="limit_c",
+                    value=str(limit_c),
+                )
+            ],
+        )
 
 
 def _setting(fit: Fit, build: Build, held: Conditions) -> Setting:
