@@ -100,13 +100,15 @@ def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
 def _smoothed(log_weights: Array) -> tuple[Array, float]:
     import arviz
 
-    if hasattr(arviz, "psislw"):
-        smooth, k = arviz.psislw(log_weights)
-    else:
-        from arviz_stats.base import array_stats
+    # A very short tail overflows inside the estimate of its shape, to the right limit of zero.
+    with np.errstate(over="ignore"):
+        if hasattr(arviz, "psislw"):
+            smooth, k = arviz.psislw(log_weights)
+        else:
+            from arviz_stats.base import array_stats
 
-        # The newer generation takes log likelihoods, whose importance weights are their inverse.
-        smooth, k = array_stats.psislw(-log_weights)
+            # The newer generation takes log likelihoods: their importance weights' inverse.
+            smooth, k = array_stats.psislw(-log_weights)
     return np.asarray(smooth, float), float(k)
 
 
