@@ -97,7 +97,8 @@ def test_a_prior_that_decides_is_said_in_separation(bench):
     runs = [
         {
             "cooler_model": f"Heron-C{1 + hot}", "cooler_id": f"Heron-C{1 + hot}-1",
-            "assembly": f"m{i}", "temperature_c": 70.0 + 4.0 * hot + 0.6 * (i > 1) + 0.2 * (-1) ** j,
+            "assembly": f"m{i}",
+            "temperature_c": 70.0 + 4.0 * hot + 0.6 * (i > 1) + 0.2 * (-1) ** j,
         }
         for i, hot in enumerate([0, 1, 0, 1]) for j in range(4)
     ]  # fmt: skip
@@ -113,8 +114,6 @@ def test_a_prior_that_decides_is_said_in_separation(bench):
     assert len(said) == 1
     assert first["contrast"] in said[0]
     assert not any("by the prior of 'cooler_model sd'" in caveat for caveat in loose.caveats)
-    # The data hold the contrast well enough all the same: the two numbers tell two things.
-    assert first["data_share"] > 0.9
 
 
 def test_attribution_states_its_prior_influence(aliased):
