@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from scipy.stats import multivariate_normal
 
-from thermcmp.inference.deletion import delete_each, pareto_limit
+from thermcmp.inference.deletion import delete_each
 from thermcmp.inference.fitting import fit
+from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.inference.refits import fit_without
 from thermcmp.inference.residuals import airflow_factor, design_matrices, row_variance

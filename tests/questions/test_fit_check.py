@@ -6,8 +6,8 @@ from matplotlib.figure import Figure
 
 import thermcmp as tc
 from thermcmp.errors import InputError
-from thermcmp.inference.deletion import pareto_limit
 from thermcmp.inference.fitting import fit
+from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.refits import fit_without
 from thermcmp.questions.fit_check import check_fit
 from thermcmp.questions.separation import separate

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.inference.arviz_adapter import smoothed_weights
+from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.inference.residuals import (
@@ -43,22 +44,6 @@ if TYPE_CHECKING:
 THINNED: Final = 400
 
 Contrasts = Array | Callable[[float], Array]
-
-
-def pareto_limit(draws: int) -> float:
-    """Largest Pareto k at which weights of so many draws are believed.
-
-    Parameters
-    ----------
-    draws : int
-        Number S of draws.
-
-    Returns
-    -------
-    float
-        min(1 - 1/log10 S, 0.7) (Vehtari et al., JMLR 25 (2024) 72, sec. 3.2.4).
-    """
-    return min(1.0 - 1.0 / float(np.log10(draws)), 0.7)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

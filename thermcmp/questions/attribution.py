@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import (
     Linear,
     fit_caveats,
     influence_words,
-    prior_influence,
     refuse_bad_health,
 )
 from thermcmp.questions.figures import attribution_figure
@@ -108,7 +108,7 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     study = fix_study(fit, builds, (before_setting, after_setting), at, where)
     parts = fix_parts(study)
     shares = part_shares(study)
-    found = prior_influence(fit, np.stack(list(parts.values())))
+    found = power_scaling(fit, np.stack(list(parts.values())))
     total = parts["total"]
     before_c = at.ambient_c + float(np.mean(study.rise[False, False, False]))
     details = {

@@ -16,7 +16,7 @@ import numpy as np
 from thermcmp.errors import EngineError
 from thermcmp.inference.deletion import delete_each
 from thermcmp.inference.outlying import Outlier, outlying
-from thermcmp.inference.power_scaling import Sensitivity, power_scaling
+from thermcmp.inference.power_scaling import Sensitivity
 from thermcmp.inference.units import units_of
 
 if TYPE_CHECKING:
@@ -89,7 +89,7 @@ def fit_caveats(
     fit : Fit
         The fit.
     influence : mapping of str to str, optional
-        By estimate what its prior does to it, as from `prior_influence`.
+        By estimate what its prior does to it, as from `influence_words`.
     linear : Linear, optional
         The estimates that are linear in the effects.
 
@@ -136,11 +136,6 @@ def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
     }
     others = outlying(mountings, by_mounting, mountings)
     return (*named, *(one for one in others if one.name not in single))
-
-
-def prior_influence(fit: Fit, quantities: Array) -> Sensitivity:
-    """Power-scaling of an answer's draws, shape (m, S); see `power_scaling`."""
-    return power_scaling(fit, quantities)
 
 
 def influence_words(names: Sequence[str], found: Sensitivity) -> dict[str, str]:

@@ -13,10 +13,11 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.inference.boundary import MOSTLY, SMALL_K, ParameterNote, parameter_note
 from thermcmp.inference.deletion import THINNED, delete_each
 from thermcmp.inference.outlying import FALSE_ALARM, Outlier
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.inference.predictive import predictive_features
 from thermcmp.inference.units import units_of
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import prior_influence, strays
+from thermcmp.questions.caveats import strays
 from thermcmp.questions.effect_rows import measured_effects
 from thermcmp.questions.left_out import left_out_answer
 from thermcmp.questions.prediction import Scope
@@ -236,7 +237,7 @@ def _strays_table(strayed: Sequence[Outlier]) -> pd.DataFrame:
 def _parameters(fit: Fit, notes: Sequence[ParameterNote]) -> pd.DataFrame:
     import pandas as pd
 
-    moved = prior_influence(fit, np.stack([fit.draws(note.name) for note in notes]))
+    moved = power_scaling(fit, np.stack([fit.draws(note.name) for note in notes]))
     said = [
         "; ".join(word for word in (note.words, moves) if word not in ("", "ok"))
         for note, moves in zip(notes, moved.words, strict=True)

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.deletion import Deletions, pareto_limit
+from thermcmp.inference.deletion import Deletions
+from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.refits import fit_without
 from thermcmp.inference.units import Units
 from thermcmp.questions.answer import Answer

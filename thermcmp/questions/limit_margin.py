@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import (
     Linear,
     fit_caveats,
     influence_words,
-    prior_influence,
     refuse_bad_health,
 )
 from thermcmp.questions.figures import margin_figure
@@ -126,7 +126,7 @@ def margin(
     name = f"the rise of {which.name}"
     rises = rise_weights(fit, which, where, drive=setting.drive, power_w=setting.power_w)
     linear = Linear((name,), lambda m: rises(m)[None, :], limit_c - held.ambient_c)
-    influence = influence_words([name], prior_influence(fit, rise[None, :]))
+    influence = influence_words([name], power_scaling(fit, rise[None, :]))
     table = _table(rise, held.ambient_c, limit_c, prob, str(fit.health))
     chance = float(np.mean(held.ambient_c + rise > limit_c))
     return Answer(

@@ -9,6 +9,7 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
 from thermcmp.questions.answer import Answer
@@ -16,7 +17,6 @@ from thermcmp.questions.caveats import (
     Linear,
     fit_caveats,
     influence_words,
-    prior_influence,
     refuse_bad_health,
 )
 from thermcmp.questions.equal_conditions import Entry, entry_at, noise_for, ranked_builds
@@ -258,7 +258,7 @@ def _caveats(
     names = [f"{entry.name} against {reached[0].name}" for entry in reached[1:]]
     influence, linear = None, None
     if names:
-        influence = influence_words(names, prior_influence(fit, gaps))
+        influence = influence_words(names, power_scaling(fit, gaps))
         linear = Linear(tuple(names), _gap_weights(fit, reached, held, scope, builds))
     caveats = fit_caveats(fit, influence=influence, linear=linear)
     missing = [entry.name for entry in entries if not entry.reached]

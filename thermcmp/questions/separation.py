@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build
 from thermcmp.model.identifiability import FEW, Contrast, alias_sentences
 from thermcmp.model.terms import Acts, Role
@@ -16,7 +17,6 @@ from thermcmp.questions.caveats import (
     Linear,
     fit_caveats,
     influence_words,
-    prior_influence,
     refuse_bad_health,
 )
 from thermcmp.questions.effect_rows import EffectRow, contrast_rows, measured_effects, spread_rows
@@ -88,7 +88,7 @@ def separate(
     wanted = wanted_contrasts(fit, before, after, factors)
     rows = [*contrast_rows(fit, where, wanted, prob), *spread_rows(fit, prob)]
     names = [f"{row.factor}: {row.contrast}" for row in rows]
-    found = prior_influence(fit, np.array([row.draws for row in rows]))
+    found = power_scaling(fit, np.array([row.draws for row in rows]))
     linear = Linear(*measured_effects(fit, where, wanted))
     return Answer(
         kind="separation",
