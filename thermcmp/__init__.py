@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
     from thermcmp.questions.classical import classical_check
+    from thermcmp.questions.fit_check import FitCheck, check_fit
     from thermcmp.questions.limit_margin import margin
     from thermcmp.questions.ranking import rank
     from thermcmp.questions.separation import separate
@@ -68,6 +69,7 @@ _HOMES = {
     "Firmware": "thermcmp.physics.firmware",
     "Fit": "thermcmp.inference.posterior",
     "FixedSpeed": "thermcmp.physics.fan_controls",
+    "FitCheck": "thermcmp.questions.fit_check",
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.protocol",
     "InputError": "thermcmp.errors",
@@ -86,6 +88,7 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "attribute": "thermcmp.questions.attribution",
+    "check_fit": "thermcmp.questions.fit_check",
     "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
     "hookimpl": "thermcmp.hooks",
@@ -115,6 +118,7 @@ __all__ = [
     "Fault",
     "Firmware",
     "Fit",
+    "FitCheck",
     "FixedSpeed",
     "HalfNormal",
     "Held",
@@ -134,6 +138,7 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "attribute",
+    "check_fit",
     "classical_check",
     "fit",
     "hookimpl",

@@ -10,6 +10,7 @@ from thermcmp.physics.resistance import convective_share, effective_exponent
 from thermcmp.questions.prediction import Scope, build_of, rise_draws
 from thermcmp.questions.ranking import rank
 from thermcmp.questions.separation import separate
+from thermcmp.questions.wording import chance_words
 
 #: Series-resistance worked examples of open lecture notes: junction to case, then case to
 #: ambient (interface and heatsink); power, ambient, and the temperatures they print. The
@@ -122,7 +123,7 @@ def spread_of_mountings(model):
     (row,) = answer.table[answer.table["factor"].eq("assembly")].to_dict("records")
     (sentence,) = [s for s in answer.sentences if "reassembly" in s]
     chance = float(np.mean(model.draws("assembly sd") < 0.4))
-    assert f"{chance:.0%} probability that it is below 0.4 K" in sentence
+    assert f"{chance_words(chance, 800)} probability that it is below 0.4 K" in sentence
     return row, chance
 
 

@@ -67,8 +67,9 @@ def test_nothing_is_fetched(page):
 
 def test_pictures_are_svg_with_words_for_those_who_do_not_see_them(page, answers):
     images = page.all("img")
-    assert len(images) == len(answers)
-    for image, answer in zip(images, answers, strict=True):
+    # Two more say how far the fit can be trusted.
+    assert len(images) == len(answers) + 2
+    for image, answer in zip(images, answers, strict=False):
         svg = base64.b64decode(image["src"].partition(",")[2]).decode("utf-8")
         assert svg.startswith("<?xml")
         assert answer.title in image["alt"]

@@ -56,7 +56,7 @@ def test_the_study_alone_cannot_tell_board_from_vendor(done):
 
 def test_the_page_holds_every_question(done):
     page = (done[3] / "report.html").read_text(encoding="utf-8")
-    assert page.count("<figure>") == 6
+    assert page.count("<figure>") == 6 + 2
     for shown in ("Alder r1 / fw 1", "Safety at the bench", "301", "Health of the memory fit"):
         assert shown in page
 

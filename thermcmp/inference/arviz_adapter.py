@@ -65,15 +65,51 @@ def pareto_k(log_weights: Array) -> float:
     float
         The shape k.
     """
+    return _smoothed(log_weights[np.isfinite(log_weights)])[1]
+
+
+def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
+    """Importance weights with their largest ones smoothed (the same source).
+
+    Parameters
+    ----------
+    log_weights : ndarray, shape (N,)
+        Log importance weights; one of minus infinity weighs nothing.
+
+    Returns
+    -------
+    weights : ndarray, shape (N,)
+        Weights that add up to one.
+    k : float
+        Pareto shape of the largest ones; 0 where all weights are equal, NaN where none
+        is finite.
+    """
+    finite = np.isfinite(log_weights)
+    weights = np.zeros(len(log_weights))
+    if not finite.any():
+        return np.full(len(log_weights), np.nan), float("nan")
+    given = log_weights[finite] - np.max(log_weights[finite])
+    if np.ptp(given) < 1e-12:  # equal weights have no tail to fit
+        weights[finite] = 1.0 / np.sum(finite)
+        return weights, 0.0
+    smooth, k = _smoothed(given)
+    weights[finite] = np.exp(smooth - np.max(smooth))
+    return weights / np.sum(weights), k
+
+
+def _smoothed(log_weights: Array) -> tuple[Array, float]:
     import arviz
 
-    finite = log_weights[np.isfinite(log_weights)]
-    if hasattr(arviz, "psislw"):
-        return float(arviz.psislw(finite)[1])
-    from arviz_stats.base import array_stats
+    # A very short tail overflows inside the estimate of its shape, to the right limit of zero.
+    with np.errstate(over="ignore"):
+        if hasattr(arviz, "psislw"):
+            smooth, k = arviz.psislw(log_weights)
+        else:
+            from arviz_stats.base import array_stats
 
-    # The newer generation takes log likelihoods, whose importance weights are their inverse.
-    return float(array_stats.psislw(-finite)[1])
+            # The newer generation takes log likelihoods: their importance weights' inverse.
+            smooth, k = array_stats.psislw(-log_weights)
+    return np.asarray(smooth, float), float(k)
 
 
 def posterior_group(sampled: object, group: str) -> xr.Dataset:

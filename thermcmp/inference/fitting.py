@@ -116,7 +116,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         reference=_reference(reference),
         priors=priors,
     )
-    run, used, reason = _run_engine(design, engine, draws, seed)
+    run, used, reason = run_engine(design, engine, draws, seed)
     return Fit(
         posterior=run.posterior,
         design=design,
@@ -181,8 +181,30 @@ def _reference(given: Conditions | Reference | None) -> Reference | None:
     return Reference(given.power_w, given.fan_rpm)
 
 
-def _run_engine(design: Design, engine: str, draws: int, seed: int | None) -> tuple[_Run, str, str]:
-    """Run the engine asked for, or choose one; return what it gave, its name and why."""
+def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> tuple[_Run, str, str]:
+    """Run the engine asked for, or choose one: what it gave, its name and why.
+
+    Parameters
+    ----------
+    design : Design
+        Arrays of the fit.
+    engine : str
+        One of `ENGINES`.
+    draws : int
+        Posterior draws.
+    seed : int, optional
+        Seed.
+
+    Returns
+    -------
+    run, name, reason
+        Posterior and checks, the engine's name, and why that engine.
+
+    Raises
+    ------
+    EngineError
+        If the engine asked for cannot serve these rows.
+    """
     limited = int(design.at_limit.sum())
     if engine == "nuts":
         return _nuts(design, draws, seed), "nuts", "asked for"

@@ -103,6 +103,22 @@ class Diagnostics:
         )
 
 
+def pareto_limit(draws: int) -> float:
+    """Largest Pareto k at which weights of so many draws are believed.
+
+    Parameters
+    ----------
+    draws : int
+        Number S of draws.
+
+    Returns
+    -------
+    float
+        min(1 - 1/log10 S, 0.7) (Vehtari et al., JMLR 25 (2024) 72, sec. 3.2.4).
+    """
+    return min(1.0 - 1.0 / float(np.log10(draws)), 0.7)
+
+
 def check_chains(posterior: xr.Dataset) -> tuple[Check, ...]:
     """Checks that apply to draws in chains.
 
@@ -157,7 +173,7 @@ def check_weights(log_weights: Array, effective_size: float) -> tuple[Check, ...
         Pareto k, effective sample size and its share of the draws.
     """
     n = len(log_weights)
-    k, limit = pareto_k(log_weights), min(1.0 - 1.0 / np.log10(n), 0.7)
+    k, limit = pareto_k(log_weights), pareto_limit(n)
     return (
         Check(
             "Pareto k of the weights", k, f"below {limit:.2f}", _graded(k, limit, limit, up=False)

@@ -10,6 +10,7 @@ import numpy as np
 
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.threads import one_blas_thread
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.priors import Array
 from thermcmp.model.terms import Acts, Role
@@ -49,8 +50,6 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     ndarray, shape (m,)
         Shares between 0 and 1.
     """
-    from threadpoolctl import threadpool_limits
-
     problem = thermal_problem(fit.design)[0]
     kernel = Kernel(problem)
     wide_sd = problem.fixed_sd.copy()
@@ -66,7 +65,7 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     )
     exponent, residual = fit.draws(EXPONENT), fit.draws(RESIDUAL)
     shares = []
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         for i in np.linspace(0, len(exponent) - 1, THINNED).astype(int):
             point = Points(exponent[i : i + 1], spread[i : i + 1], residual[i : i + 1])
             flat = replace(point, spread=np.where(factor, width, point.spread))

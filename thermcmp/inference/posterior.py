@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from thermcmp.model.design import Design, Reference
     from thermcmp.model.identifiability import Aliases
     from thermcmp.model.priors import Array, PriorSet
+
+_Value = TypeVar("_Value")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +60,30 @@ class Fit:
     fingerprint: str
     versions: Mapping[str, str] = field(repr=False)
     seed: int | None = None
+    _known: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
+
+    def once(self, name: str, make: Callable[[Fit], _Value]) -> _Value:
+        """Value that several questions need of this fit, computed on first use.
+
+        Nothing of the fit changes by it: the value must follow from the fit alone, and a
+        copy made by `dataclasses.replace` starts without it.
+
+        Parameters
+        ----------
+        name : str
+            Name of the value.
+        make : callable
+            Computes it from the fit.
+
+        Returns
+        -------
+        object
+            The value.
+        """
+        if name not in self._known:
+            self._known[name] = make(self)
+        found: _Value = self._known[name]
+        return found
 
     @property
     def sensor(self) -> str:
@@ -119,20 +145,25 @@ class Fit:
 
     @property
     def table(self) -> pd.DataFrame:
-        """Parameters: parameter, mean, sd, low, high (90 % equal-tailed), prior, shrinkage.
+        """Parameters: parameter, mean, sd, low, high (90 % equal-tailed), prior, shrinkage, note.
 
         `shrinkage` is one less the ratio of posterior to prior variance: near 0
-        the data said nothing about the parameter.
+        the data said nothing about the parameter, and `note` says "mostly prior". A spread
+        whose likelihood at zero is not small has the note "boundary: the data allow zero".
         """
         import pandas as pd
 
+        from thermcmp.inference.boundary import parameter_note
+
         rows = []
         for name in self.parameter_names:
-            draws, prior = self.draws(name), self.priors[name]
+            draws, note = self.draws(name), parameter_note(self, name)
             low, high = np.quantile(draws, [0.05, 0.95])
-            shrinkage = 1.0 - float(np.var(draws)) / prior.standard_deviation**2
-            rows.append((name, draws.mean(), draws.std(), low, high, prior.words, shrinkage))
-        columns = ["parameter", "mean", "sd", "low", "high", "prior", "shrinkage"]
+            words = self.priors[name].words
+            rows.append(
+                (name, draws.mean(), draws.std(), low, high, words, note.shrinkage, note.words)
+            )
+        columns = ["parameter", "mean", "sd", "low", "high", "prior", "shrinkage", "note"]
         return pd.DataFrame(rows, columns=columns)
 
     def save(self, path: str | Path) -> Path:

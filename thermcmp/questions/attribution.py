@@ -6,8 +6,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.caveats import (
+    Linear,
+    fit_caveats,
+    influence_words,
+    refuse_bad_health,
+)
 from thermcmp.questions.figures import attribution_figure
 from thermcmp.questions.fix_corners import (
     INSIDE,
@@ -18,9 +25,9 @@ from thermcmp.questions.fix_corners import (
     noise_changes,
 )
 from thermcmp.questions.hardware_parts import parts_split_by_prior
-from thermcmp.questions.part_shares import part_shares
+from thermcmp.questions.part_shares import linear_parts, part_shares
 from thermcmp.questions.prediction import Scope, build_of
-from thermcmp.questions.wording import PROB, check_prob, fit_caveats, range_words, summary
+from thermcmp.questions.wording import PROB, check_prob, range_words, summary
 
 #: Share of the data below which a part is said to rest on the prior.
 MOSTLY_PRIOR = 0.5
@@ -36,7 +43,7 @@ if TYPE_CHECKING:
     from thermcmp.model.priors import Array
 
 
-def attribute(
+def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     fit: Fit,
     before: Build | str,
     after: Build | str,
@@ -46,6 +53,7 @@ def attribute(
     before_setting: Conditions | None = None,
     after_setting: Conditions | None = None,
     prob: float = PROB,
+    allow_bad_health: bool = False,
 ) -> Answer:
     """Split a fix's improvement into hardware, fan speed and power.
 
@@ -72,29 +80,35 @@ def attribute(
         Fan speed [rpm] and power [W] of a firmware, where no stock run has them.
     prob : float
         Probability of the equal-tailed intervals.
+    allow_bad_health : bool
+        Answer even if the fit's health is "bad"; recorded as a caveat.
 
     Returns
     -------
     Answer
-        Table: part, mean_k, sd_k, low_k, high_k [K], data_share (see `separate`),
-        noise_db (change of level that came with the part [dB], negative is quieter),
-        health. Values `before_c` and `after_c` [°C], `settings`.
+        Table: part, mean_k, sd_k, low_k, high_k [K], data_share and
+        prior_influence (see `separate`), noise_db (change of level that came with the
+        part [dB], negative is quieter), health. Values `before_c` and `after_c` [°C], `settings`.
 
     Raises
     ------
     InputError
         If a product, firmware, scope or `prob` is not known, or noise is held.
+    EngineError
+        If the fit's health is "bad" and not allowed.
     NotEstimableError
         If a part was never measured or a firmware has no stock run; the missing run
         is named.
     """
     check_prob(prob)
+    refuse_bad_health(fit, allowed=allow_bad_health, what="attributed")
     at = at or Conditions()
     where = Scope.of(scope)
     builds = (build_of(fit, before), build_of(fit, after))
     study = fix_study(fit, builds, (before_setting, after_setting), at, where)
     parts = fix_parts(study)
     shares = part_shares(study)
+    found = power_scaling(fit, np.stack(list(parts.values())))
     total = parts["total"]
     before_c = at.ambient_c + float(np.mean(study.rise[False, False, False]))
     details = {
@@ -104,14 +118,22 @@ def attribute(
             build.name: setting for build, setting in zip(builds, study.settings, strict=True)
         },
         "scope": str(where),
+        "health": str(fit.health),
     }
     return Answer(
         kind="attribution",
         title=f"From {builds[0].name} to {builds[1].name}: {fit.sensor}",
-        table=_table(study, parts, shares, prob),
+        table=_table(study, parts, shares, found.prior, prob),
         draws=_dataset(parts),
         sentences=_sentences(study, parts, prob, before_c),
-        caveats=_caveats(study, shares),
+        caveats=(
+            *fit_caveats(
+                fit,
+                influence=influence_words(list(parts), found),
+                linear=Linear(*linear_parts(study)),
+            ),
+            *_caveats(study, shares),
+        ),
         prob=prob,
         draw_figure=_figure,
         details=details,
@@ -119,7 +141,11 @@ def attribute(
 
 
 def _table(
-    study: FixStudy, parts: Mapping[str, Array], shares: Mapping[str, float], prob: float
+    study: FixStudy,
+    parts: Mapping[str, Array],
+    shares: Mapping[str, float],
+    influence: Array,
+    prob: float,
 ) -> pd.DataFrame:
     import pandas as pd
 
@@ -127,7 +153,7 @@ def _table(
     unsettled = parts_split_by_prior(study.fit, study.builds)
     crossed = any(setting.elsewhere for setting in study.settings)
     rows = []
-    for name, draws in parts.items():
+    for (name, draws), moved in zip(parts.items(), influence, strict=True):
         health = str(study.fit.health)
         if np.isnan(draws).any():
             health = "not estimable: that level was not reached by the measured fan speeds"
@@ -138,8 +164,9 @@ def _table(
         share = shares.get(name, np.nan)
         if share < MOSTLY_PRIOR:
             health += "; mostly the prior's"
-        rows.append((name, *summary(draws, prob), share, noise.get(name, np.nan), health))
-    columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "data_share", "noise_db", "health"]
+        rows.append((name, *summary(draws, prob), share, moved, noise.get(name, np.nan), health))
+    columns = ["part", "mean_k", "sd_k", "low_k", "high_k"]
+    columns += ["data_share", "prior_influence", "noise_db", "health"]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -185,7 +212,7 @@ def _sentences(
 
 
 def _caveats(study: FixStudy, shares: Mapping[str, float]) -> tuple[str, ...]:
-    caveats = fit_caveats(study.fit)
+    caveats = []
     for build, setting in zip(study.builds, study.settings, strict=True):
         if setting.elsewhere:
             caveats.append(

@@ -13,20 +13,22 @@ if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
 
 
-def default_questions(fit: Fit) -> list[Answer]:
+def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answer]:
     """Separation, the ranking where there are several products, and plug-ins' questions.
 
     Parameters
     ----------
     fit : Fit
         The fit.
+    allow_bad_health : bool
+        Ask even if the fit's health is "bad".
 
     Returns
     -------
     list of Answer
         The answers, in reading order.
     """
-    answers = [separate(fit)]
+    answers = [separate(fit, allow_bad_health=allow_bad_health)]
     if fit.results["product"].nunique() > 1:
-        answers.append(rank(fit))
+        answers.append(rank(fit, allow_bad_health=allow_bad_health))
     return [*answers, *ask_questions(fit)]

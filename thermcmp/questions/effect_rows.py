@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp.inference.boundary import SMALL_K, parameter_note
 from thermcmp.inference.influence import data_share
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.questions.prediction import Scope
-from thermcmp.questions.wording import range_words
+from thermcmp.questions.wording import chance_words, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -90,6 +91,15 @@ def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
     return weights
 
 
+def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> Array:
+    """Weights of the effects in each contrast, second level less first, shape (m, q)."""
+    weights = [
+        level_weights(fit, c.factor, c.second, scope) - level_weights(fit, c.factor, c.first, scope)
+        for c in contrasts
+    ]
+    return np.array(weights).reshape(len(weights), fit.design.effect_count)
+
+
 def contrast_rows(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast], prob: float
 ) -> list[EffectRow]:
@@ -111,21 +121,7 @@ def contrast_rows(
     list of EffectRow
         The rows; one joint row for each group of contrasts that changed together.
     """
-    entries: list[tuple[str, str, Array, Contrast | None]] = []
-    joint_seen: set[frozenset[str]] = set()
-    for contrast in wanted:
-        weights = level_weights(fit, contrast.factor, contrast.second, scope) - level_weights(
-            fit, contrast.factor, contrast.first, scope
-        )
-        entries.append(
-            (contrast.factor, f"{contrast.second} − {contrast.first}", weights, contrast)
-        )
-    for contrast in wanted:
-        joint = None if contrast.estimable else _joint(fit, contrast, scope)
-        # Both of two aliased contrasts lead to one joint effect, whichever way round.
-        if joint is not None and joint.ends not in joint_seen:
-            joint_seen.add(joint.ends)
-            entries.append((joint.factors, joint.contrast, joint.weights, None))
+    entries = _entries(fit, scope, wanted)
     if not entries:
         return []
     stacked = np.stack([weights for _, _, weights, _ in entries])
@@ -135,6 +131,38 @@ def contrast_rows(
         _contrast_row(factor, name, draws[:, i], float(shares[i]), contrast, prob, str(fit.health))
         for i, (factor, name, _, contrast) in enumerate(entries)
     ]
+
+
+def measured_effects(
+    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
+) -> tuple[tuple[str, ...], Array]:
+    """Names and weights, shape (m, q), of the contrasts and joint effects that the data hold."""
+    held = [
+        (f"{factor}: {name}", weights)
+        for factor, name, weights, contrast in _entries(fit, scope, wanted)
+        if contrast is None or contrast.estimable
+    ]
+    weights = np.array([row for _, row in held])
+    return tuple(name for name, _ in held), weights.reshape(len(held), fit.design.effect_count)
+
+
+def _entries(
+    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
+) -> list[tuple[str, str, Array, Contrast | None]]:
+    """Factor, name and weights of each contrast, then of each joint effect (no contrast)."""
+    entries: list[tuple[str, str, Array, Contrast | None]] = []
+    joint_seen: set[frozenset[str]] = set()
+    for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
+        entries.append(
+            (contrast.factor, f"{contrast.second} − {contrast.first}", weights, contrast)
+        )
+    for contrast in wanted:
+        joint = None if contrast.estimable else _joint(fit, contrast, scope)
+        # Both of two aliased contrasts lead to one joint effect, whichever way round.
+        if joint is not None and joint.ends not in joint_seen:
+            joint_seen.add(joint.ends)
+            entries.append((joint.factors, joint.contrast, joint.weights, None))
+    return entries
 
 
 def _contrast_row(
@@ -219,15 +247,16 @@ def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
     for term in fit.design.terms:
         if term.role is not Role.NUISANCE:
             continue
-        draws = fit.draws(term.spread)
-        prior = fit.priors[term.spread].standard_deviation
-        share = float(np.clip(1.0 - np.var(draws) / prior**2, 0.0, 1.0))
+        draws, note = fit.draws(term.spread), parameter_note(fit, term.spread)
         small = float(np.mean(draws < SMALL_SPREAD_K))
+        chance = chance_words(note.below, len(draws))
         sentence = (
             f"{term.meaning.capitalize()}: standard deviation {range_words(draws, prob)}; "
-            f"{small:.0%} probability that it is below {SMALL_SPREAD_K:g} K."
+            f"{chance_words(small, len(draws))} probability that it is below {SMALL_SPREAD_K:g} K."
         )
-        rows.append(
-            EffectRow(term.name, "standard deviation", draws, share, (), str(fit.health), sentence)
-        )
+        if note.allows_zero:
+            sentence += f" The data allow zero: {chance} that it is below {SMALL_K:g} K."
+        words = "; ".join(filter(None, [str(fit.health), note.words]))
+        share = float(np.clip(note.shrinkage, 0.0, 1.0))
+        rows.append(EffectRow(term.name, "standard deviation", draws, share, (), words, sentence))
     return rows

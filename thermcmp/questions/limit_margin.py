@@ -8,16 +8,28 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.caveats import (
+    Linear,
+    fit_caveats,
+    influence_words,
+    refuse_bad_health,
+)
 from thermcmp.questions.figures import margin_figure
 from thermcmp.questions.firmware_settings import Setting, stock_setting
-from thermcmp.questions.prediction import Scope, build_of, new_specimen_draws, rise_draws
+from thermcmp.questions.prediction import (
+    Scope,
+    build_of,
+    new_specimen_draws,
+    rise_draws,
+    rise_weights,
+)
 from thermcmp.questions.wording import (
     PROB,
     chance_words,
     check_prob,
-    fit_caveats,
     interval,
     range_words,
     summary,
@@ -54,6 +66,7 @@ def margin(
     limit_c: float,
     scope: str = "product line",
     prob: float = PROB,
+    allow_bad_health: bool = False,
     **conditions: Any,
 ) -> Answer:
     """Margin of a build to its temperature limit, over ambient.
@@ -76,6 +89,8 @@ def margin(
         mounting. "specimens": the cards that were on the bench.
     prob : float
         Probability of the equal-tailed intervals.
+    allow_bad_health : bool
+        Answer even if the fit's health is "bad"; recorded as a caveat.
     **conditions
         Fields of `Conditions`.
 
@@ -91,10 +106,55 @@ def margin(
     ------
     InputError
         If a value is out of range or a name unknown.
+    EngineError
+        If the fit's health is "bad" and not allowed.
     NotEstimableError
         If a part was never measured, or fan speed and power are not known.
     """
     check_prob(prob)
+    _check_limit(limit_c)
+    refuse_bad_health(fit, allowed=allow_bad_health, what="held against a limit")
+    held = Conditions.of(at, conditions)
+    where = Scope.of(scope)
+    which = build_of(fit, build)
+    setting = _setting(fit, which, held)
+    drive, power_w = setting.draws(len(fit.effects), fit.seed)
+    rise = rise_draws(fit, which, where, drive=drive, power_w=power_w)
+    if where is Scope.PRODUCT_LINE:
+        rise = rise + new_specimen_draws(fit, drive=drive, power_w=power_w, seed=fit.seed or 0)
+    at_limit = limit_c - rise
+    name = f"the rise of {which.name}"
+    rises = rise_weights(fit, which, where, drive=setting.drive, power_w=setting.power_w)
+    linear = Linear((name,), lambda m: rises(m)[None, :], limit_c - held.ambient_c)
+    influence = influence_words([name], power_scaling(fit, rise[None, :]))
+    table = _table(rise, held.ambient_c, limit_c, prob, str(fit.health))
+    chance = float(np.mean(held.ambient_c + rise > limit_c))
+    return Answer(
+        kind="margin",
+        title=f"{which.name}: {fit.sensor} against {limit_c:g} °C, {_whose(where)}",
+        table=table,
+        draws=_dataset(rise, at_limit),
+        sentences=_sentences(_Asked(which, setting, held, limit_c, where), rise, fit, prob),
+        caveats=(
+            *fit_caveats(fit, influence=influence, linear=linear),
+            *_caveats(fit, setting, where),
+        ),
+        prob=prob,
+        draw_figure=_figure,
+        details={
+            "p_exceed": chance,
+            "ambient_at_limit_c": float(np.mean(at_limit)),
+            "ambient_at_limit_interval_c": interval(at_limit, prob),
+            "margin_k": float(np.mean(at_limit)) - held.ambient_c,
+            "limit_c": limit_c,
+            "sensor": fit.sensor,
+            "scope": str(where),
+            "health": str(fit.health),
+        },
+    )
+
+
+def _check_limit(limit_c: float) -> None:
     if not -40.0 <= limit_c <= 200.0:
         raise InputError(
             "The limit is out of range:",
@@ -107,36 +167,6 @@ def margin(
                 )
             ],
         )
-    held = Conditions.of(at, conditions)
-    where = Scope.of(scope)
-    which = build_of(fit, build)
-    setting = _setting(fit, which, held)
-    drive, power_w = setting.draws(len(fit.effects), fit.seed)
-    rise = rise_draws(fit, which, where, drive=drive, power_w=power_w)
-    if where is Scope.PRODUCT_LINE:
-        rise = rise + new_specimen_draws(fit, drive=drive, power_w=power_w, seed=fit.seed or 0)
-    at_limit = limit_c - rise
-    table = _table(rise, held.ambient_c, limit_c, prob, str(fit.health))
-    chance = float(np.mean(held.ambient_c + rise > limit_c))
-    return Answer(
-        kind="margin",
-        title=f"{which.name}: {fit.sensor} against {limit_c:g} °C, {_whose(where)}",
-        table=table,
-        draws=_dataset(rise, at_limit),
-        sentences=_sentences(_Asked(which, setting, held, limit_c, where), rise, fit, prob),
-        caveats=_caveats(fit, setting, where),
-        prob=prob,
-        draw_figure=_figure,
-        details={
-            "p_exceed": chance,
-            "ambient_at_limit_c": float(np.mean(at_limit)),
-            "ambient_at_limit_interval_c": interval(at_limit, prob),
-            "margin_k": float(np.mean(at_limit)) - held.ambient_c,
-            "limit_c": limit_c,
-            "sensor": fit.sensor,
-            "scope": str(where),
-        },
-    )
 
 
 def _setting(fit: Fit, build: Build, held: Conditions) -> Setting:
@@ -193,11 +223,10 @@ def _sentences(asked: _Asked, rise: Array, fit: Fit, prob: float) -> tuple[str, 
 
 
 def _caveats(fit: Fit, setting: Setting, scope: Scope) -> tuple[str, ...]:
-    caveats = fit_caveats(fit)
-    caveats.append(
+    caveats = [
         "Fan speed and power are held while the air warms; a firmware that answers heat with more "
         "fan will do better and be louder, one that is at its power limit may differ."
-    )
+    ]
     if setting.elsewhere:
         caveats.append(f"Fan speed and power: {setting.source}.")
     if scope is Scope.PRODUCT_LINE and not any(

@@ -12,6 +12,8 @@ from thermcmp.questions.order_of_change import order_free
 from thermcmp.questions.prediction import effect_weights
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from thermcmp.model.priors import Array
     from thermcmp.questions.fix_corners import FixStudy
 
@@ -42,12 +44,30 @@ def part_shares(study: FixStudy) -> dict[str, float]:
         Between 0 (prior) and 1 (data), by part; see `data_share`. A part that is nothing
         by its making, such as that of a power which did not change, is left out.
     """
+    names, weights = linear_parts(study)
+    return dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
+
+
+def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
+    """Names of the parts that are something, and their weights at an airflow exponent.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners of the fix.
+
+    Returns
+    -------
+    names : tuple of str
+        Some of `SHARED_PARTS`.
+    weights : callable
+        Gives weights of the effects, shape (parts, q), for an exponent.
+    """
     sides = [effect_weights(study.fit, build, study.scope) for build in study.builds]
     weights = part_weights(study, sides, float(np.mean(study.fit.draws(EXPONENT))))
     real = np.abs(weights).max(axis=1) > 1e-9
-    shares = data_share(study.fit, lambda exponent: part_weights(study, sides, exponent)[real])
-    names = [name for name, is_real in zip(SHARED_PARTS, real, strict=True) if is_real]
-    return dict(zip(names, shares.tolist(), strict=True))
+    names = tuple(name for name, is_real in zip(SHARED_PARTS, real, strict=True) if is_real)
+    return names, lambda exponent: part_weights(study, sides, exponent)[real]
 
 
 def part_weights(study: FixStudy, sides: list[tuple[Array, Array]], exponent: float) -> Array:

@@ -14,6 +14,8 @@ from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import Acts, Role, Term
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -144,6 +146,39 @@ def rise_draws(
     convective = effects @ airflow
     rise = effects @ resistance + convective * airflow_term(fit, drive)
     return np.asarray(rise * power_w / fit.reference.power_w)
+
+
+def rise_weights(
+    fit: Fit, build: Build, scope: Scope, *, drive: float, power_w: float
+) -> Callable[[float], Array]:
+    """Weights of the effects in a build's rise, for an airflow exponent.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    build : Build
+        The build.
+    scope : Scope
+        For whom the answer speaks.
+    drive : float
+        Fan speed [rpm].
+    power_w : float
+        Board power [W].
+
+    Returns
+    -------
+    callable
+        Gives weights, shape (q,), for an exponent.
+    """
+    resistance, airflow = effect_weights(fit, build, scope)
+    law, reference = fit.design.law, fit.reference
+
+    def weights(exponent: float) -> Array:
+        flow = float(law.factor(drive, reference.drive, exponent)) - 1.0
+        return np.asarray(power_w / reference.power_w * (resistance + flow * airflow))
+
+    return weights
 
 
 def new_specimen_draws(

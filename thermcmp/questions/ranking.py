@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from thermcmp.errors import EngineError, Fault, InputError
+from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.caveats import (
+    Linear,
+    fit_caveats,
+    influence_words,
+    refuse_bad_health,
+)
 from thermcmp.questions.equal_conditions import Entry, entry_at, noise_for, ranked_builds
 from thermcmp.questions.figures import ranking_figure
-from thermcmp.questions.prediction import Scope, matching_rows
-from thermcmp.questions.wording import PROB, check_prob, fit_caveats, range_words, summary
+from thermcmp.questions.prediction import Scope, matching_rows, rise_weights
+from thermcmp.questions.wording import PROB, check_prob, range_words, summary
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -97,12 +104,7 @@ def rank(
                 )
             ],
         )
-    if fit.health == "bad" and not allow_bad_health:
-        raise EngineError(
-            "The fit's health is 'bad', so it is not ranked: "
-            + " ".join(fit.diagnostics.sentences)
-            + " Mend: see fit.diagnostics.table, or pass allow_bad_health=True (it is recorded)."
-        )
+    refuse_bad_health(fit, allowed=allow_bad_health, what="ranked")
     held = Conditions.of(at, conditions)
     where = Scope.of(scope)
     noise = noise_for(fit, held)
@@ -120,10 +122,15 @@ def rank(
         table=_table(ordered, temperatures, groups, prob),
         draws=_dataset(ordered),
         sentences=_sentences(reached, temperatures, groups, matters_k, prob),
-        caveats=(*_caveats(fit, entries, noise, allow_bad_health), *_mounted_once(fit, builds)),
+        caveats=(*_caveats(fit, ordered, noise, held, where, builds), *_mounted_once(fit, builds)),
         prob=prob,
         draw_figure=ranking_figure,
-        details={"conditions": held, "matters_k": matters_k, "scope": str(where)},
+        details={
+            "conditions": held,
+            "matters_k": matters_k,
+            "scope": str(where),
+            "health": str(fit.health),
+        },
     )
 
 
@@ -239,17 +246,50 @@ def _sentences(
 
 
 def _caveats(
-    fit: Fit, entries: Sequence[Entry], noise: NoiseFit | None, allowed: bool
+    fit: Fit,
+    entries: Sequence[Entry],
+    noise: NoiseFit | None,
+    held: Conditions,
+    scope: Scope,
+    builds: Mapping[str, Build],
 ) -> tuple[str, ...]:
-    caveats = fit_caveats(fit)
+    reached = [entry for entry in entries if entry.reached]
+    gaps = np.array([entry.temperature - reached[0].temperature for entry in reached[1:]])
+    names = [f"{entry.name} against {reached[0].name}" for entry in reached[1:]]
+    influence, linear = None, None
+    if names:
+        influence = influence_words(names, power_scaling(fit, gaps))
+        linear = Linear(tuple(names), _gap_weights(fit, reached, held, scope, builds))
+    caveats = fit_caveats(fit, influence=influence, linear=linear)
     missing = [entry.name for entry in entries if not entry.reached]
     if missing:
         caveats.append("Not ranked, see their health: " + ", ".join(missing) + ".")
     if noise is not None:
         caveats += noise.design.notes
-    if allowed and fit.health == "bad":
-        caveats.append("Ranked although the fit's health is 'bad', on the user's word.")
     return tuple(caveats)
+
+
+def _gap_weights(
+    fit: Fit,
+    reached: Sequence[Entry],
+    held: Conditions,
+    scope: Scope,
+    builds: Mapping[str, Build],
+) -> Callable[[float], Array]:
+    """Weights of the effects in each product's gap to the coolest, for an exponent."""
+    power_w = held.power_w if held.power_w is not None else fit.reference.power_w
+    each = [
+        rise_weights(
+            fit, builds[entry.name], scope, drive=float(np.median(entry.drive)), power_w=power_w
+        )
+        for entry in reached
+    ]
+
+    def gaps(exponent: float) -> Array:
+        rises = np.stack([weights(exponent) for weights in each])
+        return np.asarray(rises[1:] - rises[0])
+
+    return gaps
 
 
 def _words(fit: Fit, held: Conditions) -> str:

@@ -8,14 +8,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build
 from thermcmp.model.identifiability import FEW, Contrast, alias_sentences
 from thermcmp.model.terms import Acts, Role
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.effect_rows import EffectRow, contrast_rows, spread_rows
+from thermcmp.questions.caveats import (
+    Linear,
+    fit_caveats,
+    influence_words,
+    refuse_bad_health,
+)
+from thermcmp.questions.effect_rows import EffectRow, contrast_rows, measured_effects, spread_rows
 from thermcmp.questions.figures import interval_figure
 from thermcmp.questions.prediction import Scope, build_of, check_parts_known
-from thermcmp.questions.wording import PROB, check_prob, fit_caveats, summary
+from thermcmp.questions.wording import PROB, check_prob, summary
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from thermcmp.inference.posterior import Fit
+    from thermcmp.model.priors import Array
 
 
 def separate(
@@ -33,6 +41,7 @@ def separate(
     after: Build | str | None = None,
     factors: Sequence[str] | None = None,
     prob: float = PROB,
+    allow_bad_health: bool = False,
 ) -> Answer:
     """Each factor's effect at reference conditions, and what cannot be told apart.
 
@@ -49,13 +58,18 @@ def separate(
         Only these factors.
     prob : float
         Probability of the equal-tailed intervals.
+    allow_bad_health : bool
+        Answer even if the fit's health is "bad"; recorded as a caveat.
 
     Returns
     -------
     Answer
         Table: factor, contrast, mean_k, sd_k, low_k, high_k [K], data_share,
-        aliased_with, health. A contrast "B − A" is B's rise minus A's. Aliased
-        factors get a further row with their joint effect, which the data do hold.
+        prior_influence, aliased_with, health. `data_share` says how much of the row the
+        data hold; `prior_influence` how far it would move with other priors (change per
+        doubling of their weight, see `power_scaling`; from 0.05 on it is said). A contrast
+        "B − A" is B's rise minus A's. Aliased factors get a further row with their joint
+        effect, which the data do hold.
         Each spread (mounting, session …) closes the table as a standard deviation.
 
     Raises
@@ -63,23 +77,32 @@ def separate(
     InputError
         If the scope, a factor, a build or `prob` is not known, or only one of the
         two builds is given.
+    EngineError
+        If the fit's health is "bad" and not allowed.
     NotEstimableError
         If a build has a part that the fit has not seen.
     """
     check_prob(prob)
+    refuse_bad_health(fit, allowed=allow_bad_health, what="separated")
     where = Scope.of(scope)
-    wanted = _wanted(fit, before, after, factors)
+    wanted = wanted_contrasts(fit, before, after, factors)
     rows = [*contrast_rows(fit, where, wanted, prob), *spread_rows(fit, prob)]
+    names = [f"{row.factor}: {row.contrast}" for row in rows]
+    found = power_scaling(fit, np.array([row.draws for row in rows]))
+    linear = Linear(*measured_effects(fit, where, wanted))
     return Answer(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
-        table=_table(rows, prob),
-        draws=_dataset(rows),
+        table=_table(rows, found.prior, prob),
+        draws=_dataset(rows, names),
         sentences=_sentences(rows, wanted),
-        caveats=tuple(_caveats(fit, wanted)),
+        caveats=(
+            *fit_caveats(fit, influence=influence_words(names, found), linear=linear),
+            *_caveats(fit, wanted),
+        ),
         prob=prob,
         draw_figure=_figure,
-        details={"scope": str(where)},
+        details={"scope": str(where), "health": str(fit.health)},
     )
 
 
@@ -92,10 +115,32 @@ def _sentences(rows: Sequence[EffectRow], wanted: Sequence[Contrast]) -> tuple[s
     return (*alias_sentences(wanted), *told)
 
 
-def _wanted(
+def wanted_contrasts(
     fit: Fit, before: Build | str | None, after: Build | str | None, factors: Sequence[str] | None
 ) -> list[Contrast]:
-    """The contrasts asked for."""
+    """Contrasts asked for, as in `separate`.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    before, after : Build or str, optional
+        Both, or neither for all pairs of levels.
+    factors : sequence of str, optional
+        Only these factors.
+
+    Returns
+    -------
+    list of Contrast
+        The contrasts, aliased ones too.
+
+    Raises
+    ------
+    InputError
+        If a factor or a build is not known, or only one build is given.
+    NotEstimableError
+        If a build has a part that the fit has not seen.
+    """
     known = fit.aliases.factors
     unknown = [name for name in factors or () if name not in known]
     if unknown:
@@ -155,7 +200,7 @@ def _level(fit: Fit, build: Build, factor: str) -> str | None:
     return str(found[0]) if len(found) == 1 else None
 
 
-def _table(rows: Sequence[EffectRow], prob: float) -> pd.DataFrame:
+def _table(rows: Sequence[EffectRow], influence: Array, prob: float) -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame(
@@ -165,10 +210,11 @@ def _table(rows: Sequence[EffectRow], prob: float) -> pd.DataFrame:
                 row.contrast,
                 *summary(row.draws, prob),
                 row.share,
+                moved,
                 ", ".join(row.aliased_with),
                 row.health,
             )
-            for row in rows
+            for row, moved in zip(rows, influence, strict=True)
         ],
         columns=[
             "factor",
@@ -178,22 +224,22 @@ def _table(rows: Sequence[EffectRow], prob: float) -> pd.DataFrame:
             "low_k",
             "high_k",
             "data_share",
+            "prior_influence",
             "aliased_with",
             "health",
         ],
     )
 
 
-def _dataset(rows: Sequence[EffectRow]) -> xr.Dataset:
+def _dataset(rows: Sequence[EffectRow], names: Sequence[str]) -> xr.Dataset:
     import xarray as xr
 
-    names = [f"{row.factor}: {row.contrast}" for row in rows]
     values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
-    return xr.Dataset({"effect_k": (("contrast", "draw"), values)}, {"contrast": names})
+    return xr.Dataset({"effect_k": (("contrast", "draw"), values)}, {"contrast": list(names)})
 
 
 def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
-    caveats = fit_caveats(fit)
+    caveats = []
     if any(not contrast.estimable for contrast in wanted):
         caveats.append(
             "Where factors changed together only their joint effect is measured; the rows that "

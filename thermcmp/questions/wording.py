@@ -9,7 +9,6 @@ import numpy as np
 from thermcmp.errors import Fault, InputError
 
 if TYPE_CHECKING:
-    from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
 
 PROB = 0.90
@@ -62,13 +61,3 @@ def chance_words(chance: float, draws: int) -> str:
     if chance > 1.0 - edge:
         return f"above {1.0 - edge:.1%}"
     return f"{chance:.0%}" if 0.01 <= chance <= 0.99 else f"{chance:.1%}"
-
-
-def fit_caveats(fit: Fit) -> list[str]:
-    """Caveats that every answer of a fit carries."""
-    caveats = [str(item) + "." for item in fit.design.left_out]
-    if fit.health != "ok":
-        caveats.append(
-            f"The fit's health is '{fit.health}': " + " ".join(fit.diagnostics.sentences)
-        )
-    return caveats

@@ -70,7 +70,7 @@ def report(
     from thermcmp.reporting.page import make_page
 
     target = Path(path)
-    answers = _as_answers(questions)
+    answers = _as_answers(questions, allow_bad_health)
     if target.is_dir():
         raise InputError(
             "The report cannot be written:",
@@ -101,13 +101,13 @@ def _as_fit(questions: Any) -> Fit | None:
     return questions if isinstance(questions, Fit) else None
 
 
-def _as_answers(questions: Any) -> tuple[Answer, ...]:
+def _as_answers(questions: Any, allow_bad_health: bool) -> tuple[Answer, ...]:
     if isinstance(questions, Answer):
         return (questions,)
     if isinstance(questions, Fit):
         from thermcmp.questions.defaults import default_questions
 
-        return tuple(default_questions(questions))
+        return tuple(default_questions(questions, allow_bad_health=allow_bad_health))
     faults = []
     answers = tuple(questions) if isinstance(questions, Iterable) else (questions,)
     for place, answer in enumerate(answers):

@@ -37,10 +37,18 @@ TERMS: Final[tuple[Term, ...]] = (
          "temperature."),
     Term("memory vendor", r"\bvendor",
          "Maker of the memory on a board."),
+    Term("mostly prior, shrinkage", r"mostly prior|shrinkage",
+         "Shrinkage is the part of a parameter's prior variance that the data took away."),
     Term("not estimable", r"not estimable",
          "The data cannot hold this number; the reason stands beside it."),
+    Term("pareto k", r"pareto k",
+         "Says whether the importance weights behind a number can be trusted; above its limit "
+         "the fit is made anew."),
     Term("prior", r"\bprior",
          "What the model assumes about an effect before it has seen the data."),
+    Term("prior influence", r"prior influence|other priors",
+         "How far an estimate would move if the priors weighed twice as much: change of its "
+         "distribution on a scale from 0 to 1, said from 0.05 on."),
     Term("product", r"\bproduct",
          "What a shop sells: a cooler model on a board model under a firmware."),
     Term("reference conditions", r"reference conditions",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from thermcmp.errors import PluginError
+from thermcmp.questions.fit_check import check_fit
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.glossary import Term, terms_used
 from thermcmp.reporting.pictures import alternative_text, picture_uri
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
+    from thermcmp.questions.fit_check import FitCheck
     from thermcmp.telemetry.logs import Reduced
 
 #: What is counted for the data section, with its heading.
@@ -49,13 +51,28 @@ class FitPart:
     name: str
     health: str
     sentences: tuple[str, ...]
-    diagnostics: WordedTable
     parameters: WordedTable
     priors: WordedTable
     aliases: tuple[str, ...]
     notes: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
     versions: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TrustPart:
+    """How far one fit can be trusted."""
+
+    name: str
+    sentences: tuple[str, ...]
+    diagnostics: WordedTable
+    predictive: AnswerPart
+    left_out: AnswerPart
+    units: WordedTable
+    unit: str
+    strays: WordedTable | None
+    parameters: WordedTable
+    small_k: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +93,7 @@ class Page:
     bad_health_allowed: bool
     answers: tuple[AnswerPart, ...]
     fits: tuple[FitPart, ...]
+    trust: tuple[TrustPart, ...]
     added: tuple[AddedPart, ...]
     cautions: Mapping[Work, tuple[str, ...]]
     terms: tuple[Term, ...]
@@ -121,18 +139,21 @@ def make_page(
         for number, answer in enumerate(answers, start=1)
     )
     fit_parts = tuple(_fit_part(fit) for fit in fits)
+    trust = tuple(_trust_part(number, check_fit(fit)) for number, fit in enumerate(fits, start=1))
     words = [text for answer in answers for text in (*answer.sentences, *answer.caveats)]
     shown = [*words, *(answer.title for answer in answers)]
     shown += [answer.interval_kind for answer in answers]
     shown += [text for part in parts for text in part.table.headings]
     shown += [cell.text for part in parts for row in part.table.rows for cell in row]
     shown += [text for part in fit_parts for text in (*part.aliases, *part.sentences)]
+    shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
     return Page(
         title=title,
         dated=dated,
         bad_health_allowed=bad_health_allowed,
         answers=parts,
         fits=fit_parts,
+        trust=trust,
         added=tuple(_added_part(section, fits, answers) for section in sections),
         cautions=cautions_for([*words, *(text for part in fit_parts for text in part.aliases)]),
         terms=terms_used(shown),
@@ -144,13 +165,35 @@ def make_page(
 
 
 def _answer_part(number: int, answer: Answer, *, is_one_of_several: bool) -> AnswerPart:
+    label = answer.title if is_one_of_several else answer.kind.capitalize()
+    return _part(f"answer-{number}", label, answer)
+
+
+def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
     return AnswerPart(
-        anchor=f"answer-{number}",
-        label=answer.title if is_one_of_several else answer.kind.capitalize(),
+        anchor=anchor,
+        label=label,
         answer=answer,
         picture=picture_uri(answer),
         alternative=alternative_text(answer),
         table=worded_table(answer.table),
+    )
+
+
+def _trust_part(number: int, check: FitCheck) -> TrustPart:
+    """The checks of one fit; its two figures are answers, and are set as such."""
+    unit = check.left_out.details["unit"]
+    return TrustPart(
+        name=str(check.fit.sensor),
+        sentences=check.sentences,
+        diagnostics=worded_table(check.fit.diagnostics.table),
+        predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
+        left_out=_part(f"left-out-{number}", "Left-out check", check.left_out),
+        units=worded_table(check.left_out.details["units"]),
+        unit=unit,
+        strays=worded_table(check.strays) if len(check.strays) else None,
+        parameters=worded_table(check.parameters),
+        small_k=check.small_k,
     )
 
 
@@ -159,7 +202,6 @@ def _fit_part(fit: Fit) -> FitPart:
         name=str(fit.sensor),
         health=str(fit.health),
         sentences=fit.diagnostics.sentences or ("All checks passed.",),
-        diagnostics=worded_table(fit.diagnostics.table),
         parameters=worded_table(fit.table),
         priors=worded_table(fit.priors.table),
         aliases=fit.aliases.sentences,

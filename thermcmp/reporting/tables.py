@@ -21,10 +21,14 @@ _WORDS: Final[dict[str, str]] = {
     "mean": "mean", "sd": "SD", "low": "low", "high": "high",
     "data_share": "share from data", "aliased_with": "aliased with", "p_best": "chance to be best",
     "p_exceed": "chance of exceeding", "rank_mean": "mean rank", "rank_low": "best rank",
-    "rank_high": "worst rank", "fan": "fan speed",
+    "rank_high": "worst rank", "fan": "fan speed", "p_larger": "chance of a larger one",
+    "p_below": "chance of less than counts", "prior_influence": "prior influence",
+    "pareto_k": "Pareto k", "without_mean": "mean without", "without_low": "low without",
+    "without_high": "high without", "off_sds": "off [SD]", "change_sds": "change [SD]",
+    "largest_change_sds": "largest change [SD]",
 }  # fmt: skip
 #: Columns whose cells name factors as the results table does.
-_FACTOR_NAMES: Final = frozenset({"factor", "part", "term", "parameter", "aliased_with"})
+_FACTOR_NAMES: Final = frozenset({"factor", "part", "term", "parameter", "aliased_with", "effect"})
 
 
 @dataclass(frozen=True, slots=True)

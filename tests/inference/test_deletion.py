@@ -1,0 +1,159 @@
+"""Rows left out: closed forms, dense conditioning, and fits without the rows."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import multivariate_normal
+
+from thermcmp.inference.deletion import delete_each
+from thermcmp.inference.fitting import fit
+from thermcmp.inference.health import pareto_limit
+from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.refits import fit_without
+from thermcmp.inference.residuals import airflow_factor, design_matrices, row_variance
+from thermcmp.inference.units import units_of
+from thermcmp.model.priors import HalfNormal, Normal
+
+
+@pytest.mark.parametrize(("draws", "limit"), [(100, 0.5), (2200, 0.7), (4000, 0.7), (400, 0.61568)])
+def test_limit_of_pareto_k(draws, limit):
+    """min(1 - 1/log10 S, 0.7): Vehtari et al., JMLR 25 (2024) 72, sec. 3.2.4."""
+    assert pareto_limit(draws) == pytest.approx(limit, abs=1e-5)
+
+
+@pytest.fixture(scope="module")
+def model(revision):
+    return fit(revision, draws=2000, seed=3)
+
+
+def contrast_of(model, factor):
+    weights = np.zeros((1, model.design.effect_count))
+    start = model.design.offsets[model.design.term_position(factor)]
+    weights[0, start : start + 2] = -1.0, 1.0
+    return weights
+
+
+def test_one_draw_agrees_with_dense_conditioning(model):
+    """Joint normal of rows and contrast at one draw, conditioned on the other rows."""
+    units, weights = units_of(model, "assembly"), contrast_of(model, "cooler_model")
+    (found,) = delete_each(model, [units.codes], weights, draws=100)
+    chosen = np.unique(np.linspace(0, 1999, 100).astype(int))
+    scores = []
+    for place in (0, 57):
+        i = chosen[place]
+        problem = thermal_problem(model.design)[0]
+        sds = [model.draws(term.spread)[i] for term in model.design.terms]
+        prior = np.where(
+            problem.scale_of < 0, problem.fixed_sd, np.array([*sds, 0.0])[problem.scale_of]
+        )
+        still, flow = (side.toarray() for side in design_matrices(model.design))
+        h = airflow_factor(model.design, model.draws("airflow exponent")[[i]])[0]
+        w = still + h[:, None] * flow
+        joint = np.vstack([w, weights])
+        cov = joint @ np.diag(prior**2) @ joint.T
+        n = len(w)
+        cov[:n, :n] += np.diag(row_variance(model, np.array([i]))[0])
+        mean, y = joint @ problem.fixed_mean, model.design.rise_k
+        for group in (0, 5):
+            own = np.flatnonzero(units.codes == group)
+            others = np.flatnonzero(units.codes != group)
+            wanted = [*own, n]
+            gain = np.linalg.solve(cov[np.ix_(others, others)], cov[np.ix_(others, wanted)]).T
+            middle = mean[wanted] + gain @ (y[others] - mean[others])
+            spread = cov[np.ix_(wanted, wanted)] - gain @ cov[np.ix_(others, wanted)]
+            rest = np.mean(y[own] - middle[:-1])
+            assert found.rest[place, group] == pytest.approx(rest, abs=1e-7)
+            sd = np.sqrt(spread[:-1, :-1].sum()) / len(own)
+            assert found.rest_sd[place, group] == pytest.approx(sd, rel=1e-7)
+            assert found.mean[place, group, 0] == pytest.approx(middle[-1], abs=1e-7)
+            assert found.sd[place, group, 0] == pytest.approx(np.sqrt(spread[-1, -1]), rel=1e-6)
+            scores.append(multivariate_normal.logpdf(y[own], middle[:-1], spread[:-1, :-1]))
+    # Weights are the inverse densities, but for their factor and the smoothed largest ones.
+    ratio = np.log(found.weights[0, [0, 5]] / found.weights[57, [0, 5]])
+    expected = np.array(scores[2:]) - np.array(scores[:2])
+    assert ratio == pytest.approx(expected, abs=0.35)
+
+
+def test_deletion_in_a_balanced_one_way_layout(outside):
+    """Dyestuff with the variances of lme4 held: what five batches say of the sixth.
+
+    Davies & Goldsmith 1972, ch. 6; by hand for a flat mean: the mean of the other batch
+    means, with variance (τ² + σ²/5)/5, and one more of (τ² + σ²/5) for the new batch.
+    """
+    data = outside.r_data("lme4", "Dyestuff")
+    rows = pd.DataFrame(
+        {
+            "run": [f"r{i}" for i in range(30)], "sensor": "memory", "cooler_model": "Heron-C1",
+            "board_model": "Heron-B1", "assembly": data["Batch"].astype(str), "lab": "North",
+            "temperature_c": data["Yield"] / 10.0, "ambient_c": 0.0, "fan_rpm": 1800.0,
+            "power_w": 200.0,
+        }
+    )  # fmt: skip
+    flat = {"baseline": Normal(150.0, 1e5), "residual sd": HalfNormal(9.0)}
+    model = fit(rows, terms=["assembly"], priors=flat, draws=400, seed=1)
+    tau, sigma = np.sqrt(1764.05) / 10.0, np.sqrt(2451.25) / 10.0
+    held = model.posterior.assign(
+        {
+            "assembly sd": model.posterior["assembly sd"] * 0.0 + tau,
+            "residual sd": model.posterior["residual sd"] * 0.0 + sigma,
+        }
+    )
+    model = replace(model, posterior=held)
+    units = units_of(model, "assembly")
+    overall = np.zeros((1, model.design.effect_count))
+    overall[0, 0] = 1.0
+    (found,) = delete_each(model, [units.codes], overall, draws=100)
+    batch = data.groupby("Batch")["Yield"].mean().loc[list(units.names)].to_numpy() / 10.0
+    of_mean = tau**2 + sigma**2 / 5.0
+    others = (batch.sum() - batch) / 5.0
+    mean, sd = found.moments()
+    assert mean[:, 0] == pytest.approx(others, abs=1e-6)
+    assert sd[:, 0] == pytest.approx(np.sqrt(of_mean / 5.0), rel=1e-6)
+    assert found.off() == pytest.approx(batch - others, abs=1e-6)
+    assert found.rest_sd[0] == pytest.approx(np.sqrt(of_mean * 1.2), rel=1e-6)
+    # Parameters that are held leave nothing to reweigh.
+    assert found.k == pytest.approx(0.0)
+    assert found.weights == pytest.approx(1.0 / len(found.weights))
+
+
+def test_weights_agree_with_fits_without_the_mounting(model):
+    units, weights = units_of(model, "assembly"), contrast_of(model, "cooler_model")
+    (found,) = delete_each(model, [units.codes], weights, draws=1000)
+    mean, sd = found.moments()
+    compared = [int(g) for g in np.argsort(found.k) if found.trusted[g]]
+    compared = [compared[0], compared[len(compared) // 2], compared[-1]]
+    for group in compared:
+        fewer = fit_without(model, units.codes == group, seed=17)
+        assert len(fewer.results) == len(model.results) - units.sizes[group]
+        assert fewer.design.levels == model.design.levels
+        draws = (fewer.effects @ weights.T)[:, 0]
+        # Both have Monte Carlo error: some 500 effective draws of a thousand, 2000 fitted.
+        error = sd[group, 0] * np.sqrt(1 / 500 + 1 / 1000)
+        assert mean[group, 0] == pytest.approx(draws.mean(), abs=4.0 * error)
+        assert sd[group, 0] == pytest.approx(draws.std(), rel=0.2)
+
+
+def test_with_all_rows_the_contrast_is_the_fits(model):
+    weights = contrast_of(model, "cooler_model")
+    (found,) = delete_each(model, [units_of(model, "run").codes], weights)
+    mean, sd = found.whole_moments()
+    draws = model.effects @ weights.T
+    assert mean == pytest.approx(draws.mean(axis=0), abs=0.1 * draws.std())
+    assert sd == pytest.approx(draws.std(axis=0), rel=0.1)
+
+
+def test_a_group_at_the_limit_is_not_trusted(clamped_fit):
+    units = units_of(clamped_fit, "run")
+    (found,) = delete_each(clamped_fit, [units.codes], draws=200)
+    limited = clamped_fit.design.at_limit
+    assert limited.any()
+    assert np.isnan(found.k[limited]).all()
+    assert np.isnan(found.tail()[limited]).all()
+    assert not found.trusted[limited].any()
+    # The other hot runs are held against what the limit hid, not against the limit itself.
+    hot = ~limited & clamped_fit.results["cooler_model"].eq("Heron-C2").to_numpy()
+    assert found.trusted[hot].all()
+    expected = clamped_fit.design.rise_k[hot] - (95.0 - 22.0)
+    assert found.off()[hot] == pytest.approx(expected, abs=1.2)

@@ -1,0 +1,134 @@
+"""Fitted rises, row variances and completed readings, draw by draw."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.terms import Acts, Role
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.design import Design
+    from thermcmp.model.priors import Array
+
+#: Cells (draws x rows) of one part.
+PART_CELLS = 4_000_000
+#: Variance below which no row's scatter is taken, against a division by zero [K²].
+LEAST_VARIANCE = 1e-10
+
+
+def design_matrices(design: Design, *, nuisance: bool = True) -> tuple[Any, Any]:
+    """Sparse matrices of the effects' coefficients, resistance and airflow apart.
+
+    Parameters
+    ----------
+    design : Design
+        Arrays of the fit.
+    nuisance : bool
+        Whether mountings, sittings and laboratories count.
+
+    Returns
+    -------
+    resistance, airflow : scipy.sparse.csr_array, shape (n, q)
+        A row's fitted rise is (resistance + h · airflow) @ effects, with h the airflow
+        law's factor less one.
+    """
+    from scipy.sparse import csr_array
+
+    n = len(design.rise_k)
+    places = [(np.zeros(n, np.intp), False), (np.ones(n, np.intp), True)]
+    for k, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
+        if nuisance or term.role is not Role.NUISANCE:
+            places.append((design.index[:, k] + start, term.acts is Acts.AIRFLOW))
+    found = []
+    for side in (False, True):
+        columns = [column for column, flows in places if flows is side]
+        rows = np.tile(np.arange(n), len(columns))
+        values = np.tile(design.power_ratio, len(columns))
+        shape = (n, design.effect_count)
+        found.append(csr_array((values, (rows, np.concatenate(columns))), shape=shape))
+    return found[0], found[1]
+
+
+def airflow_factor(design: Design, exponent: Array) -> Array:
+    """The airflow law's factor less one at each row, shape (B, n), for exponents (B,)."""
+    factor = design.law.factor(design.drive[None, :], design.reference.drive, exponent[:, None])
+    return np.asarray(factor) - 1.0
+
+
+def fitted_rise(
+    fit: Fit, chosen: NDArray[np.intp] | None = None, *, nuisance: bool = True
+) -> Iterator[tuple[NDArray[np.intp], Array]]:
+    """Fitted rise of every row, in parts that fit in memory.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    chosen : ndarray of int, optional
+        Draws; all by default.
+    nuisance : bool
+        Whether mountings, sittings and laboratories count.
+
+    Yields
+    ------
+    part : ndarray of int, shape (B,)
+        The draws of this part.
+    rise : ndarray, shape (B, n)
+        Their fitted rises [K].
+    """
+    design = fit.design
+    still, flow = design_matrices(design, nuisance=nuisance)
+    effects, exponent = fit.effects, fit.draws(EXPONENT)
+    chosen = np.arange(len(exponent)) if chosen is None else chosen
+    step = max(1, PART_CELLS // len(design.rise_k))
+    for start in range(0, len(chosen), step):
+        part = chosen[start : start + step]
+        h = airflow_factor(design, exponent[part])
+        yield part, np.asarray((still @ effects[part].T).T + h * (flow @ effects[part].T).T)
+
+
+def row_variance(fit: Fit, chosen: NDArray[np.intp]) -> Array:
+    """Variance of each row given the effects, shape (B, n) [K²], at the chosen draws."""
+    residual = fit.draws(RESIDUAL)[chosen]
+    v = fit.design.run_scatter * residual[:, None] ** 2 + fit.design.known_variance
+    return np.maximum(v, LEAST_VARIANCE)
+
+
+def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
+    """Observed rises; one at the limit gets a draw of what it may have been.
+
+    Given these completed readings and the parameters, everything is normal again.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    mean, variance : ndarray, shape (B, n)
+        Fitted rise [K] and variance [K²] of each row at each draw.
+    rng : numpy.random.Generator
+        Draws what lies beyond the limit.
+
+    Returns
+    -------
+    ndarray, shape (B, n)
+        Rises [K].
+    """
+    from scipy.special import log_ndtr, ndtri_exp
+
+    rise = np.broadcast_to(fit.design.rise_k, mean.shape).copy()
+    limit = fit.design.at_limit
+    if limit.any():
+        sd = np.sqrt(variance[:, limit])
+        above = log_ndtr((mean[:, limit] - rise[:, limit]) / sd)
+        # A normal draw, given that it lies above the limit: by inversion in logs.
+        z = -ndtri_exp(above + np.log(rng.uniform(size=above.shape)))
+        rise[:, limit] = mean[:, limit] + sd * z
+    return rise

@@ -1,0 +1,202 @@
+"""What limits every answer of a fit, in one place.
+
+Each question asks here for its caveats, so none can forget one: rows left out, bad health,
+priors that decide, runs and mountings that stray, and a mounting without which an answer
+would turn its sign.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp.errors import EngineError
+from thermcmp.inference.deletion import delete_each
+from thermcmp.inference.outlying import Outlier, outlying
+from thermcmp.inference.power_scaling import Sensitivity
+from thermcmp.inference.units import units_of
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.priors import Array
+
+#: Posterior draws behind a caveat; `check_fit` takes more.
+DRAWS: Final = 200
+#: Effects above which a caveat is not worth its time; `check_fit` looks all the same.
+MOST_EFFECTS: Final = 1500
+#: How sure a sign must be before it is worth saying that it turns.
+SURE: Final = 0.90
+#: A mounting without which the error grows more than this holds the answer alone.
+ALONE: Final = 3.0
+#: Names in a sentence before the rest is counted.
+_NAMED: Final = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Linear:
+    """Answers that are linear in the effects, so that mountings can be left out of them.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Their names.
+    weights : ndarray, shape (m, q), or callable
+        Weights of the effects; a callable gives them for an airflow exponent.
+    against : float
+        Value whose side matters: 0 for the sign of a difference [K].
+    """
+
+    names: tuple[str, ...]
+    weights: Array | Callable[[float], Array]
+    against: float = 0.0
+
+
+def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
+    """Stop a question of a fit whose health is "bad", unless its use was allowed.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    allowed : bool
+        Whether the caller said so.
+    what : str
+        What is refused: "ranked", "separated" …
+
+    Raises
+    ------
+    EngineError
+        If it is bad and not allowed.
+    """
+    if fit.health == "bad" and not allowed:
+        raise EngineError(
+            f"The fit's health is 'bad', so it is not {what}: "
+            + " ".join(fit.diagnostics.sentences)
+            + " Mend: see fit.diagnostics.table, or pass allow_bad_health=True (it is recorded)."
+        )
+
+
+def fit_caveats(
+    fit: Fit, *, influence: Mapping[str, str] | None = None, linear: Linear | None = None
+) -> list[str]:
+    """Caveats that an answer of a fit carries.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    influence : mapping of str to str, optional
+        By estimate what its prior does to it, as from `influence_words`.
+    linear : Linear, optional
+        The estimates that are linear in the effects.
+
+    Returns
+    -------
+    list of str
+        The caveats.
+    """
+    caveats = [str(item) + "." for item in fit.design.left_out]
+    if fit.health != "ok":
+        caveats.append(
+            f"The fit's health is '{fit.health}': " + " ".join(fit.diagnostics.sentences)
+        )
+    if fit.health == "bad":
+        caveats.append("Answered although the fit's health is 'bad', on the user's word.")
+    caveats += _prior_caveats(influence or {})
+    if fit.design.effect_count > MOST_EFFECTS:
+        return [
+            *caveats,
+            f"The fit has {fit.design.effect_count} effects, so runs and mountings that stray were "
+            "not looked for; check_fit does.",
+        ]
+    caveats += [one.sentence for one in strays(fit)[:_NAMED]]
+    if len(strays(fit)) > _NAMED:
+        caveats.append(f"{len(strays(fit)) - _NAMED} more runs or mountings stray: see check_fit.")
+    return caveats + (_turning(fit, linear) if linear is not None else [])
+
+
+def strays(fit: Fit) -> tuple[Outlier, ...]:
+    """Runs and mountings of a fit that the others do not explain."""
+    return fit.once("strays", _find_strays)
+
+
+def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
+    runs, mountings = units_of(fit, "run"), units_of(fit, "assembly")
+    by_run, by_mounting = delete_each(fit, [runs.codes, mountings.codes], draws=DRAWS)
+    named = outlying(runs, by_run, mountings)
+    told = {one.name for one in named if one.alone}
+    # A mounting of one run is that run.
+    single = {
+        mountings.names[mountings.codes[row]]
+        for row, name in enumerate(np.array(runs.names)[runs.codes])
+        if name in told
+    }
+    others = outlying(mountings, by_mounting, mountings)
+    return (*named, *(one for one in others if one.name not in single))
+
+
+def influence_words(names: Sequence[str], found: Sensitivity) -> dict[str, str]:
+    """By estimate what its prior does to it, where it does something."""
+    return {
+        name: f"{words} ({parameter})"
+        for name, words, parameter in zip(names, found.words, found.strongest, strict=True)
+        if words != "ok"
+    }
+
+
+def _prior_caveats(influence: Mapping[str, str]) -> list[str]:
+    """One sentence for what the priors decide, one for what they move."""
+    said = {
+        "the prior decides": "Somewhat other priors would give another answer, more than the rows "
+        "would: {}. Mend: see fit.priors.table, or add mountings or sittings that tell.",
+        "the prior matters": "The rows hold these, but somewhat other priors would move them: {}.",
+    }
+    caveats = []
+    for words, sentence in said.items():
+        hit = [
+            f"{name} (by the prior of '{text.removeprefix(words)[2:-1]}')"
+            for name, text in influence.items()
+            if text.startswith(words)
+        ]
+        if hit:
+            caveats.append(sentence.format(_listed(hit)))
+    return caveats
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return ", ".join(names[:_NAMED]) + more
+
+
+def _turning(fit: Fit, linear: Linear) -> list[str]:
+    """Name the mountings without which a sure answer would be on the other side."""
+    mountings = units_of(fit, "assembly")
+    if len(mountings.names) < 2 or not linear.names:
+        return []
+    (found,) = delete_each(fit, [mountings.codes], linear.weights, draws=DRAWS)
+    whole, whole_sd = found.whole_moments()
+    without, without_sd = found.moments()
+    side = whole - linear.against
+    sure = np.mean(np.sign(found.whole_mean - linear.against) == np.sign(side), axis=0)
+    sure = np.minimum(sure, _chance_of_side(side, whole_sd)) >= SURE
+    turned = (np.sign(without - linear.against) != np.sign(side)) & sure
+    turned &= without_sd <= ALONE * whole_sd
+    caveats = []
+    for place, estimate in zip(*np.nonzero(turned), strict=True):
+        doubt = "" if found.trusted[place] else " (roughly: check_fit refits it)"
+        with_k, without_k = whole[estimate], without[place, estimate]
+        caveats.append(
+            f"It rests on one mounting: without '{mountings.names[place]}' "
+            f"{linear.names[estimate]} would be {without_k:.1f} K and not {with_k:.1f} K{doubt}."
+        )
+    more = len(caveats) - _NAMED
+    return caveats[:_NAMED] + ([f"{more} more answers turn with one mounting."] if more > 0 else [])
+
+
+def _chance_of_side(side: Array, sd: Array) -> Array:
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(np.abs(side) / np.maximum(sd, 1e-300)))
