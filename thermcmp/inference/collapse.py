@@ -126,7 +126,9 @@ class _Sums:
         count, n = int(cell.max()) + 1, len(cell)
         number = np.cumsum(used) - 1
         sums = int(used.sum()) * count
-        rows = np.concatenate([number[k] * count + cell for k in np.flatnonzero(used)] or [cell[:0]])
+        rows = np.concatenate(
+            [number[k] * count + cell for k in np.flatnonzero(used)] or [cell[:0]]
+        )
         over_rows = csr_array(
             (values[used].ravel(), (rows, np.tile(np.arange(n), int(used.sum())))), shape=(sums, n)
         )
@@ -147,7 +149,7 @@ class _Sums:
 
 
 def _total(sums: Sequence[_Sums], weight: Array, h: Array | None) -> Array:
-    """All sums with weight · hᵖ, p = 0, 1, 2 …"""
+    """Sum up with the weights times h to the power of each sum's place."""
     found = sums[0].apply(weight)
     if h is None:
         return found

@@ -18,6 +18,7 @@ from thermcmp.errors import EngineError
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import GaussianProblem
 from thermcmp.inference.proposal import DEFENSIVE, Effort, Mixture, Weighted, safe_cholesky, sample
+from thermcmp.inference.threads import one_blas_thread
 from thermcmp.inference.warp import Warp
 from thermcmp.model.priors import Array, Prior
 
@@ -183,10 +184,7 @@ def run_conditional(
     EngineError
         If the system is singular or no mode is found.
     """
-    from threadpoolctl import threadpool_limits
-
-    # Many small matrices: threads inside each product cost more than they bring.
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_blas_thread():
         return _explore(problem, priors, draws, np.random.default_rng(seed))
 
 
@@ -202,9 +200,7 @@ def _explore(
     picked = _systematic(weighted.weights, draws, rng)
     effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
     order = rng.permutation(draws)
-    return ConditionalDraws(
-        target.points(weighted.x[picked[order]]), effects[order], weighted
-    )
+    return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
 
 
 def _first_proposal(mode: Array, factor: Array, *, large: bool) -> Mixture:

@@ -105,9 +105,7 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
         key = np.maximum(first, second) * count + np.minimum(first, second)
         return np.asarray(slots[np.searchsorted(keys, key)])
 
-    return Elimination(
-        node, start, row, _targets(start, row, slot), tail, slot(rows, columns)
-    )
+    return Elimination(node, start, row, _targets(start, row, slot), tail, slot(rows, columns))
 
 
 def _targets(

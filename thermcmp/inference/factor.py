@@ -32,7 +32,7 @@ class Factor:
         loops.factorise(plan.start, plan.target, slots)
         t, b = len(plan.tail), slots.shape[1]
         dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
-        self.tail = np.linalg.cholesky(dense)
+        self.tail = np.asarray(np.linalg.cholesky(dense), np.float64)
 
     @property
     def log_determinant(self) -> Array:

@@ -94,7 +94,9 @@ def backward(
 
 
 @_compiled
-def invert(start: IntArray, target: IntArray, a: Array, z: Array) -> None:
+def invert(  # noqa: C901 - plain loops, one within the other
+    start: IntArray, target: IntArray, a: Array, z: Array
+) -> None:
     """Fill in the inverse's entries from the last column back; the tail's stand in z."""
     width = a.shape[1]
     pair = len(target)

@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from thermcmp.library.coercion import CONVERTERS, is_missing
+from thermcmp.errors import Fault
+from thermcmp.library.coercion import CONVERTERS, MENDS, is_missing
 from thermcmp.library.schema import Column, Kind
 from thermcmp.library.units import UnitError, find_conversion
 from thermcmp.telemetry.numerals import (
@@ -128,6 +129,57 @@ def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] |
         return None, (proof[Mark.POINT], proof[Mark.COMMA])
     found = [mark.value for mark in (Mark.POINT, Mark.COMMA) if mark in proof]
     return (found[0] if found else None), None
+
+
+def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | None, Fault | None]:
+    """Find the decimal mark of a table.
+
+    Parameters
+    ----------
+    cells : iterable
+        All cells of its numeric columns; what is no text proves nothing.
+    separator : str, optional
+        What separates the table's columns.
+
+    Returns
+    -------
+    decimal : str or None
+        The mark, or None where nothing proves one.
+    fault : Fault or None
+        The contradiction, if both marks are proved.
+    """
+    numbers = [split_cell(cell)[0] for cell in cells if isinstance(cell, str)]
+    mark, contradiction = prove_decimal(numbers)
+    if contradiction is not None:
+        return None, Fault(
+            f"numbers with both decimal marks: '{contradiction[0]}', '{contradiction[1]}'",
+            "write them alike, or declare decimal= to see which do not fit",
+        )
+    if mark is None and separator == "," and not any("," in number for number in numbers):
+        mark = "."
+    return mark, None
+
+
+def mend_of(error: ValueError, column: Column) -> str:
+    """Say how a cell that could not be read is mended.
+
+    Parameters
+    ----------
+    error : ValueError
+        What reading the cell raised.
+    column : Column
+        Its column.
+
+    Returns
+    -------
+    str
+        The mend.
+    """
+    if isinstance(error, UnprovedMarkError):
+        return "declare decimal='.' or decimal=','"
+    if isinstance(error, UnitError):
+        return f"give the value in {column.unit or 'plain numbers'}, and its unit once"
+    return MENDS[column.kind]
 
 
 def to_float(number: str, decimal: str | None) -> float:

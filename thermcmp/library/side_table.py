@@ -4,25 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.library.cells import (
-    Reader,
-    UnprovedMarkError,
-    prove_decimal,
-    split_number,
-)
+from thermcmp.library.cells import Reader, mark_of_table, mend_of
 from thermcmp.library.checking import near
-from thermcmp.library.coercion import MENDS
 from thermcmp.library.grid import Grid, read_sheet, read_text
 from thermcmp.library.headings import split_heading
 from thermcmp.library.schema import Column, Kind
-from thermcmp.library.units import UnitError
 
 #: A file, or a frame made in memory.
 Source = str | os.PathLike[str] | pd.DataFrame
@@ -121,7 +114,12 @@ def read_side_table(
         faults.append(Fault("the table has headings but no rows", "add rows", file))
     if faults:
         raise InputError(_doing(file), [*grid.faults, *faults])
-    mark = decimal if decimal is not None else _mark(grid, readers, file)
+    mark = decimal
+    if mark is None:
+        numeric = [p for p, (column, _) in readers.items() if column.kind is Kind.NUMBER]
+        mark, fault = mark_of_table([c[p] for _, c in grid.rows for p in numeric], grid.separator)
+        if fault is not None:
+            raise InputError(_doing(file), [replace(fault, file=file)])
     rows, faults = [], list(grid.faults)
     for number, cells in grid.rows:
         values: dict[str, Any] = {}
@@ -130,7 +128,7 @@ def read_side_table(
             try:
                 value = Reader(column, unit, mark).read(cell)
             except ValueError as error:
-                mend = _mend(error, column)
+                mend = mend_of(error, column)
                 faults.append(
                     Fault(str(error), mend, file, number, headings[column.name], str(cell))
                 )
@@ -186,29 +184,3 @@ def _readers(
             headings[name] = heading
             readers[place] = (known[name], unit or below)
     return readers, headings, faults
-
-
-def _mark(grid: Grid, readers: Mapping[int, tuple[Column, str]], file: str | None) -> str | None:
-    """Find the decimal mark that all numbers of the table agree on."""
-    places = [place for place, (column, _) in readers.items() if column.kind is Kind.NUMBER]
-    written = [cells[place] for _, cells in grid.rows for place in places]
-    parts = [split_number(cell) for cell in written if isinstance(cell, str)]
-    numbers = [part.number for part in parts if part is not None]
-    mark, contradiction = prove_decimal(numbers)
-    if contradiction is not None:
-        words = f"numbers with both decimal marks: '{contradiction[0]}', '{contradiction[1]}'"
-        raise InputError(
-            _doing(file), [Fault(words, "write them alike, or declare decimal=", file)]
-        )
-    if mark is None and grid.separator == "," and not any("," in number for number in numbers):
-        return "."
-    return mark
-
-
-def _mend(error: ValueError, column: Column) -> str:
-    """Say how a cell that could not be read is mended."""
-    if isinstance(error, UnprovedMarkError):
-        return "declare decimal='.' or decimal=','"
-    if isinstance(error, UnitError):
-        return f"give the value in {column.unit}"
-    return MENDS[column.kind]

@@ -5,26 +5,20 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.library.cells import (
-    Reader,
-    UnprovedMarkError,
-    is_blank,
-    prove_decimal,
-)
+from thermcmp.library.cells import Reader, is_blank, mark_of_table, mend_of
 from thermcmp.library.checking import examine, near
-from thermcmp.library.coercion import MENDS, build, is_missing, to_text
+from thermcmp.library.coercion import build, is_missing, to_text
 from thermcmp.library.grid import Grid, read_parquet, read_sheet, read_text
 from thermcmp.library.headings import Target, map_headings
 from thermcmp.library.origin import Finding, Origin
-from thermcmp.library.schema import BY_NAME, NAMES, Column, Kind
-from thermcmp.library.units import UnitError
-from thermcmp.telemetry.numerals import split_cell
+from thermcmp.library.schema import BY_NAME, NAMES, Kind
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
@@ -164,24 +158,9 @@ def _decimal_of(
     if declared is not None:
         return declared, []
     numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
-    numbers = []
-    for _, cells in grid.rows:
-        for target in numeric:
-            cell = cells[target.place]
-            if isinstance(cell, str):
-                numbers.append(split_cell(cell)[0])
-    mark, contradiction = prove_decimal(numbers)
-    if contradiction is not None:
-        return None, [
-            Fault(
-                f"numbers with both decimal marks: '{contradiction[0]}', '{contradiction[1]}'",
-                "write them alike, or declare decimal= to see which do not fit",
-                file,
-            )
-        ]
-    if mark is None and grid.separator == "," and not any("," in number for number in numbers):
-        mark = "."
-    return mark, []
+    cells = [row[target.place] for _, row in grid.rows for target in numeric]
+    mark, fault = mark_of_table(cells, grid.separator)
+    return mark, [] if fault is None else [replace(fault, file=file)]
 
 
 def _read_cells(
@@ -203,19 +182,10 @@ def _read_cells(
                 read.append(reader.read(cell))
             except ValueError as error:
                 read.append(None)
-                mend = _mend(error, column)
+                mend = mend_of(error, column)
                 faults.append(Fault(str(error), mend, None, number, target.heading, str(cell)))
         values[target.place] = read
     return values, faults
-
-
-def _mend(error: ValueError, column: Column) -> str:
-    """Say how a cell that could not be read is mended."""
-    if isinstance(error, UnprovedMarkError):
-        return "declare decimal='.' or decimal=','"
-    if isinstance(error, UnitError):
-        return f"give the value in {column.unit or 'plain numbers'}, and its unit once"
-    return MENDS[column.kind]
 
 
 def _extra(cells: list[Any]) -> list[Any]:
