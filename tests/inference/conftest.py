@@ -7,38 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from thermcmp.inference.problem import GaussianProblem
-
 DEMO = Path(__file__).parents[2] / "datasets" / "demo"
-
-
-def variance_components(y, fixed, groups, known_variance=None):
-    """y = fixed @ b + one random effect per group + residual, with flat fixed effects."""
-    y, fixed = np.asarray(y, float), np.asarray(fixed, float)
-    n, p = fixed.shape
-    codes = [pd.factorize(np.asarray(group))[0] for group in groups]
-    sizes = [int(code.max()) + 1 for code in codes]
-    starts = p + np.concatenate([[0], np.cumsum(sizes)]).astype(int)
-    columns = [np.full(n, j) for j in range(p)]
-    columns += [code + start for code, start in zip(codes, starts[:-1], strict=True)]
-    effects = p + sum(sizes)
-    return GaussianProblem(
-        y=y,
-        known_variance=np.zeros(n) if known_variance is None else np.asarray(known_variance),
-        run_scatter=np.ones(n) if known_variance is None else np.zeros(n),
-        columns=np.stack(columns, axis=1).astype(np.intp),
-        values=np.hstack([fixed, np.ones((n, len(groups)))]),
-        flow=np.zeros(p + len(groups), bool),
-        scale_of=np.repeat(np.arange(-1, len(groups)), [p, *sizes]).astype(np.intp),
-        fixed_mean=np.zeros(effects),
-        fixed_sd=np.concatenate([np.full(p, np.inf), np.ones(effects - p)]),
-        spreads=(*(f"group {i}" for i in range(len(groups))), "residual"),
-    )
-
-
-@pytest.fixture(scope="session")
-def components():
-    return variance_components
 
 
 def bench_rows(**columns):

@@ -137,6 +137,11 @@ class Kernel:
             The point of each draw, in ascending order.
         rng : numpy.random.Generator
             Source of randomness.
+
+        Returns
+        -------
+        ndarray, shape (S, q)
+            The draws, in the order of `picked`.
         """
         noise = rng.standard_normal((len(picked), self.problem.effect_count))
         used, repeats = np.unique(picked, return_counts=True)
