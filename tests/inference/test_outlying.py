@@ -25,14 +25,14 @@ def others(n):
     return np.random.default_rng(3).standard_normal(n - 1)
 
 
-def strays_of(values, make_rows, draws=2000):
+def strays_of(values, make_rows, draws=8000):
     rows = make_rows(
         temperature_c=70.0 + np.asarray(values), assembly=[f"m{i}" for i in range(len(values))]
     )
     wide = {"baseline": Normal(48.0, 1e4), "residual sd": HalfNormal(100.0)}
     model = fit(rows, terms=[], priors=wide, draws=draws, seed=2)
     runs, mountings = units_of(model, "run"), units_of(model, "assembly")
-    (found,) = delete_each(model, [runs.codes], draws=1000)
+    (found,) = delete_each(model, [runs.codes], draws=4000)
     return outlying(runs, found, mountings), found
 
 
