@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from thermcmp.library.store import Library
     from thermcmp.library.table import read_results
     from thermcmp.model.conditions import Build, Conditions
-    from thermcmp.model.priors import HalfNormal, Normal
+    from thermcmp.model.priors import Gamma, HalfNormal, Normal
     from thermcmp.model.terms import Term
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
@@ -55,6 +55,7 @@ _HOMES = {
     "EngineError": "thermcmp.errors",
     "Fault": "thermcmp.errors",
     "Fit": "thermcmp.inference.posterior",
+    "Gamma": "thermcmp.model.priors",
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.protocol",
     "InputError": "thermcmp.errors",
@@ -96,6 +97,7 @@ __all__ = [
     "EngineError",
     "Fault",
     "Fit",
+    "Gamma",
     "HalfNormal",
     "Held",
     "InputError",

@@ -39,12 +39,13 @@ PRODUCT_TERMS = ("cooler_model", "cooler", "assembly", "cooler_model airflow")
 MOST_CONTRASTS = 2
 
 
-def designed(rows, terms, **options):
+def designed(rows, terms, resolution_k=np.nan, **options):
     """A design of rows given as (cooler model, cooler, board model, assembly, fan speed)."""
     names = ["cooler_model", "cooler_id", "board_model", "assembly", "fan_rpm"]
     frame = pd.DataFrame(rows, columns=names).assign(
         sensor="memory", lab="North", temperature_c=70.0, ambient_c=22.0, power_w=200.0
     )
+    frame["resolution_k"] = resolution_k
     frame["run"] = [f"r{i}" for i in range(len(frame))]
     return build_design(
         check_results(frame),
