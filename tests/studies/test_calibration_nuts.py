@@ -24,23 +24,31 @@ SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
 LARGE_SIZE = max(5, SIZE // 10)
 DRAWS, CHAINS = 250, 4
 
-#: Design, options of its campaigns, and the number of quantities that are ranked.
+#: By name: design, options of its campaigns, number of quantities ranked, share of fits that
+#: may be bad. A scatter far below the step leaves a posterior with hard edges, on which the
+#: sampler's check turns bad by itself; such fits are ranked with the others.
 STUDIES = {
-    "swap of two coolers and two boards, three mountings": (swap, {}, 13),
-    "the swap at one fan speed": (swap_at_one_speed, {}, 13),
-    "the swap with 30 % of readings at the limit": (swap, {"limited_share": 0.3}, 13),
-    "the swap read in steps of 2 K, as intervals": (
-        lambda: swap(steps=Steps.INTERVAL, resolution_k=2.0),
-        {"rounding_k": 2.0},
+    "swap of two coolers and two boards, three mountings": (swap, {}, 13, 0.05),
+    "the swap at one fan speed": (swap_at_one_speed, {}, 13, 0.05),
+    "the swap with 30 % of readings at the limit": (swap, {"limited_share": 0.3}, 13, 0.05),
+    "the swap read in steps of 1 K, as intervals": (
+        lambda: swap(steps=Steps.INTERVAL, resolution_k=1.0),
+        {"rounding_k": 1.0},
         13,
+        0.2,
     ),
-    "the swap with Student's t scatter": (lambda: swap(residuals=Residuals.STUDENT), {}, 14),
-    "twenty products, three specimens each": (products, {}, 15),
+    "the swap with Student's t scatter": (
+        lambda: swap(residuals=Residuals.STUDENT),
+        {},
+        14,
+        0.05,
+    ),
+    "twenty products, three specimens each": (products, {}, 16, 0.05),
 }
 
 
 def ranked(name, size, results=None):
-    make, options, expected = STUDIES[name]
+    make, options, expected, _ = STUDIES[name]
     ranks = Ranks(make(), seed=31)
     sampler = None
     for seed in range(size):
@@ -63,5 +71,5 @@ def ranked(name, size, results=None):
 def test_true_values_rank_uniformly_among_the_draws(name):
     size = LARGE_SIZE if name.startswith("twenty") else SIZE
     ranks = ranked(name, size, os.environ.get("THERMCMP_STUDY_RESULTS"))
-    ranks.check()
+    ranks.check(most_bad=STUDIES[name][-1])
     assert np.all(np.isfinite(ranks.table()["p"]))

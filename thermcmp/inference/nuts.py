@@ -28,8 +28,9 @@ if TYPE_CHECKING:
 
     from thermcmp.model.design import Design
 
-#: Acceptance asked for.
+#: Acceptance asked for; edges of limits and steps need shorter strides to be turned at.
 TARGET_ACCEPT: Final = 0.9
+EDGED_ACCEPT: Final = 0.98
 #: Draws of the coordinates' scale that precede the kept ones, per chain, at the least.
 LEAST_TUNING: Final = 500
 
@@ -146,11 +147,12 @@ def _data(design: Design) -> dict[str, Any]:
     found = {
         "bound": readings.bound,
         "known": (~design.at_limit).astype(float),
-        "exact rows": readings.exact,
         "limit rows": readings.limit,
         "step rows": readings.step,
     }
-    return {k: v for k, v in found.items() if len(v) or k == "exact rows"}
+    if design.residuals is Residuals.NORMAL:
+        found["exact rows"] = readings.exact
+    return {name: values for name, values in found.items() if len(values)}
 
 
 def _mixed(design: Design, readings: _Readings, variance: Any, degrees: Any) -> Any:
@@ -189,10 +191,10 @@ def _parts(
 ) -> dict[str, Any]:
     """Log likelihoods of the rows, by the way in which they are known."""
     found = {}
-    exact = data["exact rows"]
-    if degrees is None:
-        found["rise"] = likelihood.normal(away[exact], variance[exact])
-    else:
+    if "exact rows" in data:
+        rows = data["exact rows"]
+        found["rise"] = likelihood.normal(away[rows], variance[rows])
+    if degrees is not None:
         single = readings.exact[design.run_scatter[readings.exact] > 0]
         summary = readings.exact[design.run_scatter[readings.exact] == 0]
         found["rise"] = likelihood.student(away[single], variance[single], degrees)
@@ -220,9 +222,13 @@ class Sampler:
 
     def __init__(self, design: Design) -> None:
         self.names = tuple(term.spread for term in design.terms)
+        readings = _readings(design)
+        edged = len(readings.limit) + len(readings.step) > 0
+        self._accept = EDGED_ACCEPT if edged else TARGET_ACCEPT
         self.has_degrees = design.residuals is Residuals.STUDENT
         with _quiet():
             self._model = pymc_model(design)
+            self._data = {str(item.name) for item in self._model.data_vars}
             self._compiled = None
             if find_spec("nutpie") is not None:
                 import nutpie
@@ -277,34 +283,38 @@ class Sampler:
             posterior_group(sampled, "sample_stats"),
         )
 
+    def _changed(self, design: Design) -> dict[str, Any]:
+        """The campaign's data, so far as the compiled model has them as data."""
+        return {name: value for name, value in _data(design).items() if name in self._data}
+
     def _by_nutpie(
         self, design: Design, draws: int, tune: int, chains: int, seed: int | None
     ) -> Any:
         import nutpie
 
         return nutpie.sample(
-            self._compiled.with_data(**_data(design)),  # type: ignore[union-attr]
+            self._compiled.with_data(**self._changed(design)),  # type: ignore[union-attr]
             draws=draws,
             tune=tune,
             chains=chains,
             cores=2,
             seed=seed,
             progress_bar=False,
-            target_accept=TARGET_ACCEPT,
+            target_accept=self._accept,
         )
 
     def _by_pymc(self, design: Design, draws: int, tune: int, chains: int, seed: int | None) -> Any:
         import pymc as pm
 
         with self._model:
-            pm.set_data(_data(design))
+            pm.set_data(self._changed(design))
             return pm.sample(
                 draws=draws,
                 tune=tune,
                 chains=chains,
                 cores=1,
                 random_seed=seed,
-                target_accept=TARGET_ACCEPT,
+                target_accept=self._accept,
                 progressbar=False,
                 nuts_sampler="pymc",
             )
