@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from thermcmp.library.store import Library
     from thermcmp.library.table import read_results
     from thermcmp.model.conditions import Build, Conditions
-    from thermcmp.model.priors import HalfNormal, Normal
+    from thermcmp.model.priors import Gamma, HalfNormal, Normal
     from thermcmp.model.terms import Term
     from thermcmp.physics.fan_controls import (
         DutyTable,
@@ -70,6 +70,7 @@ _HOMES = {
     "Fit": "thermcmp.inference.posterior",
     "FixedSpeed": "thermcmp.physics.fan_controls",
     "FitCheck": "thermcmp.questions.fit_check",
+    "Gamma": "thermcmp.model.priors",
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.protocol",
     "InputError": "thermcmp.errors",
@@ -120,6 +121,7 @@ __all__ = [
     "Fit",
     "FitCheck",
     "FixedSpeed",
+    "Gamma",
     "HalfNormal",
     "Held",
     "InputError",

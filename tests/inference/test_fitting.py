@@ -275,7 +275,7 @@ def test_readings_at_the_limit_count_as_at_least_that(clamped_rows, clamped_fit)
     limited = int(clamped_rows["at_limit"].sum())
     assert 5 <= limited <= 15
     assert clamped_fit.engine == "nuts"
-    assert clamped_fit.engine_reason == f"{limited} reading(s) at the limit"
+    assert clamped_fit.engine_reason.startswith(f"{limited} reading(s) at the limit (run r")
     assert clamped_fit.health is not Health.BAD
     options = {"terms": ["cooler_model"], "priors": {"residual sd": HalfNormal(3.0)}, "seed": 4}
     as_exact = fit(clamped_rows.assign(at_limit=False), draws=2000, **options)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -34,6 +34,7 @@ from thermcmp.model.design import (
     build_design,
 )
 from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.observation import Residuals, Steps, is_coarse
 from thermcmp.model.priors import Array, Prior
 from thermcmp.model.terms import Term, registered_terms
 
@@ -42,6 +43,16 @@ if TYPE_CHECKING:
     import xarray as xr
 
 ENGINES: Final = ("auto", "conditional", "nuts")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chosen:
+    """The design as it was fitted, what the engine gave, the engine and why that one."""
+
+    design: Design
+    run: _Run
+    engine: str
+    reason: str
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +72,8 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     priors: Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
+    residuals: str = "normal",
+    steps: str = "auto",
     draws: int = 4000,
     seed: int | None = None,
 ) -> Fit:
@@ -77,7 +90,8 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         The sensor; may be left out where the rows hold only one.
     engine : {"auto", "conditional", "nuts"}
         "auto" takes the exact conditional engine, and NUTS where the data need it
-        (a reading at the limit) or the first fails its health check.
+        (a reading at the limit, a coarse step, Student's t asked for) or the first
+        fails its health check; `Fit.engine_reason` says which.
     terms : sequence of str or Term, optional
         Terms by name, or your own; all registered ones by default.
     priors : mapping of str to Prior, optional
@@ -87,6 +101,14 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         of the rows by default.
     airflow : str
         Name of the airflow law.
+    residuals : {"normal", "student"}
+        Law of the run-to-run scatter; under Student's t a stray run pulls little.
+    steps : {"auto", "variance", "interval"}
+        What a sensor's reading step [K] means. "variance" adds step²/12 to the row's
+        variance, "interval" takes the reading as "within half a step of this". "auto"
+        takes the interval where a step exceeds two standard deviations of the scatter,
+        as the conditional engine finds it, but for `engine="conditional"`, which says
+        so in its notes. A published summary always takes the variance.
     draws : int
         Posterior draws; a multiple of 4, at least 400.
     seed : int, optional
@@ -106,7 +128,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     EngineError
         If the chosen engine cannot serve these rows.
     """
-    _check_arguments(engine, draws)
+    _check_arguments(engine, residuals, steps, draws)
     law = airflow_law(airflow)
     design = build_design(
         check_results(results),
@@ -115,14 +137,16 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         law=law,
         reference=_reference(reference),
         priors=priors,
+        residuals=Residuals(residuals),
+        steps=Steps(steps),
     )
-    run, used, reason = run_engine(design, engine, draws, seed)
+    chosen = run_engine(design, engine, draws, seed)
     return Fit(
-        posterior=run.posterior,
-        design=design,
-        engine=used,
-        engine_reason=reason,
-        diagnostics=run.diagnostics,
+        posterior=chosen.run.posterior,
+        design=chosen.design,
+        engine=chosen.engine,
+        engine_reason=chosen.reason,
+        diagnostics=chosen.run.diagnostics,
         aliases=find_aliases(design),
         fingerprint=content_hash(design.rows),
         versions=package_versions(),
@@ -130,17 +154,17 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     )
 
 
-def _check_arguments(engine: str, draws: int) -> None:
-    faults = []
-    if engine not in ENGINES:
-        faults.append(
-            Fault(
-                "no such engine",
-                f"use one of {', '.join(ENGINES)}",
-                column="engine",
-                value=str(engine),
-            )
-        )
+def _check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None:
+    options = (
+        ("engine", engine, ENGINES),
+        ("residuals", residuals, tuple(Residuals)),
+        ("steps", steps, tuple(Steps)),
+    )
+    faults = [
+        Fault("no such choice", f"use one of {', '.join(allowed)}", column=name, value=str(given))
+        for name, given, allowed in options
+        if given not in allowed
+    ]
     if draws < 400 or draws % CHAINS:
         faults.append(
             Fault(
@@ -181,8 +205,8 @@ def _reference(given: Conditions | Reference | None) -> Reference | None:
     return Reference(given.power_w, given.fan_rpm)
 
 
-def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> tuple[_Run, str, str]:
-    """Run the engine asked for, or choose one: what it gave, its name and why.
+def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Chosen:
+    """Run the engine asked for, or choose one by the data.
 
     Parameters
     ----------
@@ -197,34 +221,93 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> tup
 
     Returns
     -------
-    run, name, reason
-        Posterior and checks, the engine's name, and why that engine.
+    Chosen
+        Posterior and checks, the engine and why that one.
 
     Raises
     ------
     EngineError
         If the engine asked for cannot serve these rows.
     """
-    limited = int(design.at_limit.sum())
+    barred = _not_conditional(design)
+    if engine == "conditional":
+        if barred:
+            raise EngineError(
+                f"The conditional engine knows only exact readings with normal scatter, but "
+                f"{'; '.join(barred)}. Mend: use engine='auto' or 'nuts'."
+            )
+        design = _settled(design)
+        run = _conditional(design, draws, seed)
+        return Chosen(_noted(design, run), run, "conditional", "asked for")
+    first: _Run | None = None
+    if engine == "auto" and not barred:
+        first = _conditional(_settled(design), draws, seed)
+    design, why = _with_steps(design, first, seed)
     if engine == "nuts":
-        return _nuts(design, draws, seed), "nuts", "asked for"
-    if limited and engine == "conditional":
-        runs = ", ".join(design.rows.loc[design.at_limit, "run"].astype(str)[:5])
-        raise EngineError(
-            f"{limited} reading(s) at the limit (run {runs}) are no exact values, and the "
-            "conditional engine knows only exact ones. Mend: use engine='auto' or 'nuts'."
-        )
+        return Chosen(design, _nuts(design, draws, seed), "nuts", "asked for")
+    reasons = [*barred, *why]
+    if first is not None and not reasons:
+        if first.diagnostics.health is not Health.BAD:
+            return Chosen(design, first, "conditional", "every reading is an exact value")
+        reasons = ["the conditional engine failed its health check"]
+    return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
+
+
+def _not_conditional(design: Design) -> list[str]:
+    """What of a design the conditional engine cannot serve, in words."""
+    found = []
+    limited = int(design.at_limit.sum())
     if limited:
-        return _nuts(design, draws, seed), "nuts", f"{limited} reading(s) at the limit"
-    run = _conditional(design, draws, seed)
-    if engine == "auto" and run.diagnostics.health is Health.BAD:
-        return (
-            _nuts(design, draws, seed),
-            "nuts",
-            "the conditional engine failed its health check",
-        )
-    reason = "asked for" if engine == "conditional" else "every reading is an exact value"
-    return run, "conditional", reason
+        runs = ", ".join(design.rows.loc[design.at_limit, "run"].astype(str)[:5])
+        found.append(f"{limited} reading(s) at the limit (run {runs})")
+    if design.residuals is Residuals.STUDENT:
+        found.append("residuals='student' asked for")
+    if design.steps is Steps.INTERVAL and np.any(design.step_k > 0):
+        found.append("steps='interval' asked for")
+    return found
+
+
+def _settled(design: Design) -> Design:
+    """The design with the steps' variance, as the conditional engine takes them."""
+    return replace(design, steps=Steps.VARIANCE)
+
+
+def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Design, list[str]]:
+    """Settle what is made of the steps, by the scatter where that is left to the data."""
+    if design.steps is not Steps.AUTO:
+        return design, []
+    if not np.any(design.step_k > 0):
+        return _settled(design), []
+    scatter = _scatter(design, run, seed)
+    if not is_coarse(design.step_k, scatter):
+        return _settled(design), []
+    return replace(design, steps=Steps.INTERVAL), [_coarse_words(design, scatter)]
+
+
+def _coarse_words(design: Design, scatter_k: float) -> str:
+    return (
+        f"the reading step of {np.max(design.step_k):g} K is coarse against a run-to-run "
+        f"scatter of {scatter_k:.2g} K"
+    )
+
+
+def _scatter(design: Design, run: _Run | None, seed: int | None) -> float:
+    """Median of the scatter's posterior by the conditional engine, from exact readings [K]."""
+    if run is None:
+        # A variance beyond any temperature: readings at the limit say nothing here.
+        silent = np.where(design.at_limit, 1e8, design.known_variance)
+        plain = replace(design, known_variance=silent, steps=Steps.VARIANCE)
+        run = _conditional(plain, 400, seed)
+    return float(np.median(run.posterior[RESIDUAL]))
+
+
+def _noted(design: Design, run: _Run) -> Design:
+    """Say so where the engine asked for took the variance of a coarse step."""
+    scatter = float(np.median(run.posterior[RESIDUAL]))
+    if not is_coarse(design.step_k, scatter):
+        return design
+    note = f"Steps: {_coarse_words(design, scatter)}, and only its variance was taken."
+    return replace(design, notes=(*design.notes, note))
 
 
 def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
@@ -248,15 +331,9 @@ def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
 def _nuts(design: Design, draws: int, seed: int | None) -> _Run:
     from thermcmp.inference.nuts import run_nuts
 
-    sampled, stats = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
-    names = (EXPONENT, RESIDUAL, *(term.spread for term in design.terms))
-    scalars = {name: sampled[name].to_numpy().ravel() for name in names}
-    columns = [sampled[name].to_numpy().reshape(-1, 1) for name in (BASELINE, AIRFLOW_BASELINE)]
-    for term in design.terms:
-        values = sampled[term.name].to_numpy()
-        columns.append(values.reshape(-1, values.shape[-1]))
-    posterior = _as_dataset(design, scalars, np.hstack(columns))
-    return _Run(posterior, Diagnostics((*check_chains(posterior), *check_sampler(stats))))
+    found = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
+    posterior = _as_dataset(design, found.scalars, found.effects)
+    return _Run(posterior, Diagnostics((*check_chains(posterior), *check_sampler(found.stats))))
 
 
 def _as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) -> xr.Dataset:

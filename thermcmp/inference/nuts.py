@@ -1,37 +1,102 @@
 """The general engine: the same model in PyMC, sampled by NUTS.
 
-Also serves what is not Gaussian: a reading at the limit enters as "at least this".
+Also serves what is not Gaussian, in any combination: Student's t for the scatter, a
+reading at the limit as "at least this", a coarse step as "within half a step of this".
 """
 
 from __future__ import annotations
 
 import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
+from thermcmp.inference import reading_likelihood as likelihood
 from thermcmp.inference.arviz_adapter import posterior_group
-from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
-from thermcmp.model.priors import HalfNormal, Normal, Prior
-from thermcmp.model.terms import Acts, Role
+from thermcmp.inference.conditional_coordinates import baseline_mean, effects_in_coordinates
+from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.observation import DEGREES, Residuals, Steps
+from thermcmp.model.priors import Array, Gamma, HalfNormal, Normal, Prior
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from thermcmp.model.design import Design
 
-#: Acceptance asked for; spreads near zero need short steps.
-TARGET_ACCEPT: Final = 0.95
-#: Mean runs per level from which a mounting or sitting counts as held tightly by its rows.
-HELD_TIGHTLY: Final = 3
+#: Acceptance asked for; edges of limits and steps need shorter strides to be turned at.
+TARGET_ACCEPT: Final = 0.9
+EDGED_ACCEPT: Final = 0.98
+#: Draws of the coordinates' scale that precede the kept ones, per chain, at the least.
+LEAST_TUNING: Final = 500
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NutsDraws:
+    """What the sampler found, chain after chain.
+
+    Attributes
+    ----------
+    scalars : dict of str to ndarray, shape (S,)
+        Every parameter but the baselines.
+    effects : ndarray, shape (S, q)
+        Effects in the design's order [K].
+    stats : xarray.Dataset
+        The sampler's own record.
+    """
+
+    scalars: Mapping[str, Array]
+    effects: Array
+    stats: xr.Dataset
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Readings:
+    """Rows by the way in which their reading is known.
+
+    Attributes
+    ----------
+    exact, limit, step : ndarray of int
+        Rows with an exact value, at the limit, within a step.
+    bound : ndarray, shape (n,)
+        The value that enters [K]: at the limit and with intervals, half a step below it.
+    variance : ndarray, shape (n,)
+        Known variance less what the interval takes over [K²].
+    """
+
+    exact: NDArray[np.intp]
+    limit: NDArray[np.intp]
+    step: NDArray[np.intp]
+    bound: Array
+    variance: Array
+
+
+def _readings(design: Design) -> _Readings:
+    stepped = (design.step_k > 0) & (design.steps is Steps.INTERVAL)
+    limit = design.at_limit
+    return _Readings(
+        np.flatnonzero(~limit & ~stepped),
+        np.flatnonzero(limit),
+        np.flatnonzero(~limit & stepped),
+        design.rise_k - np.where(limit & stepped, 0.5 * design.step_k, 0.0),
+        np.where(
+            stepped,
+            np.maximum(design.known_variance - design.step_k**2 / 12.0, 0.0),
+            design.known_variance,
+        ),
+    )
 
 
 def pymc_model(design: Design) -> Any:
     """The thermal model of a design as a PyMC model.
 
-    Effects are non-centred, each its spread times a standard normal, but for mountings and
-    sittings with several runs per level: their rows hold each level tightly, and there the
-    centred form mixes several times faster.
+    Effects are sampled about their Gaussian conditional (see `conditional_coordinates`),
+    so no factor needs a form of its own. Under Student's t, a reading at the limit or
+    within a step has a scatter weight, the gamma variable of the t's scale mixture.
 
     Parameters
     ----------
@@ -41,119 +106,253 @@ def pymc_model(design: Design) -> Any:
     Returns
     -------
     pymc.Model
-        The model; its variables bear the names of the fit's parameters.
+        The model; the variable ``effects`` has the effects in the design's order. The
+        readings are data, so that another campaign of the same design needs no compiling.
     """
     import pymc as pm
+    import pytensor.tensor as pt
 
+    readings = _readings(design)
     with pm.Model() as model:
-        resistance = _variable(BASELINE, design.priors[BASELINE])
-        airflow = _variable(AIRFLOW_BASELINE, design.priors[AIRFLOW_BASELINE])
-        exponent = _variable(EXPONENT, design.priors[EXPONENT])
+        data = {name: pm.Data(name, value) for name, value in _data(design).items()}
+        exponent = _exponent(design.priors[EXPONENT])
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
-        for place, term in enumerate(design.terms):
-            spread = _variable(term.spread, design.priors[term.spread])
-            size = len(design.levels[place])
-            if term.role is Role.NUISANCE and len(design.rows) >= HELD_TIGHTLY * size:
-                levels = pm.Normal(term.name, 0.0, spread, shape=size)
-            else:
-                raw = pm.Normal(f"{term.name} standard", shape=size)
-                levels = pm.Deterministic(term.name, spread * raw)
-            effect = levels[design.index[:, place]]
-            if term.acts is Acts.AIRFLOW:
-                airflow = airflow + effect
-            else:
-                resistance = resistance + effect
-        factor = design.law.factor(design.drive, design.reference.drive, exponent)
-        mean = design.power_ratio * (resistance + airflow * (factor - 1.0))
-        sd = pm.math.sqrt(design.run_scatter * residual**2 + design.known_variance)
-        exact, limit = np.flatnonzero(~design.at_limit), np.flatnonzero(design.at_limit)
-        pm.Normal("rise", mean[exact], sd[exact], observed=design.rise_k[exact])
-        if len(limit):
-            bound = design.rise_k[limit]
-            pm.Censored(
-                "rise at limit",
-                pm.Normal.dist(mean[limit], sd[limit]),
-                lower=None,
-                upper=bound,
-                observed=bound,
-            )
+        scales = [design.priors[term.spread].scale for term in design.terms]  # type: ignore[attr-defined]
+        spreads = pm.HalfNormal("spreads", np.array(scales), shape=len(scales))
+        factor = design.law.factor(design.drive, design.reference.drive, exponent) - 1.0
+        base, flow = baseline_mean(design)
+        middle = design.power_ratio * (base + flow * factor)
+        variance, degrees = design.run_scatter * residual**2 + readings.variance, None
+        if design.residuals is Residuals.STUDENT:
+            degrees = _variable(DEGREES, design.priors[DEGREES])
+            variance = _mixed(design, readings, variance, degrees)
+        effects, added, log_density = effects_in_coordinates(
+            design,
+            factor,
+            spreads,
+            _guide(design, readings, variance, degrees) * data["known"],
+            data["bound"] - middle,
+        )
+        pm.Deterministic("effects", effects)
+        pm.Potential("effects prior", log_density)
+        away = data["bound"] - middle - added
+        for name, part in _parts(design, readings, data, away, variance, degrees).items():
+            pm.Potential(name, pt.sum(part))
     return model
 
 
-def run_nuts(
+def _data(design: Design) -> dict[str, Any]:
+    """What differs between campaigns of one design."""
+    readings = _readings(design)
+    found = {
+        "bound": readings.bound,
+        "known": (~design.at_limit).astype(float),
+        "limit rows": readings.limit,
+        "step rows": readings.step,
+    }
+    if design.residuals is Residuals.NORMAL:
+        found["exact rows"] = readings.exact
+    return {name: values for name, values in found.items() if len(values)}
+
+
+def _mixed(design: Design, readings: _Readings, variance: Any, degrees: Any) -> Any:
+    """Variances with a scatter weight for rows whose probability, not density, enters."""
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    rows = np.sort(np.concatenate([readings.limit, readings.step]))
+    rows = rows[design.run_scatter[rows] > 0]
+    if not len(rows):
+        return variance
+    half = 0.5 * degrees
+    weight = pm.Gamma("scatter weights", half, half, shape=len(rows))
+    return pt.set_subtensor(variance[rows], variance[rows] / weight)
+
+
+def _guide(design: Design, readings: _Readings, variance: Any, degrees: Any) -> Any:
+    """Stand-in precision of each row: what its reading tells of its mean, about."""
+    stepped = np.zeros(len(design.rows))
+    stepped[readings.step] = design.step_k[readings.step] ** 2 / 12.0
+    precision = 1.0 / (variance + stepped)
+    if degrees is None:
+        return precision
+    # Information on the location of Student's t, relative to a normal of its scale.
+    told = np.isin(np.arange(len(stepped)), readings.exact) & (design.run_scatter > 0)
+    return precision * (1.0 - told * 2.0 / (degrees + 3.0))
+
+
+def _parts(
     design: Design,
-    *,
-    draws: int = 1000,
-    chains: int = 4,
-    seed: int | None = None,
-    progress: bool = False,
-) -> tuple[xr.Dataset, xr.Dataset]:
-    """Sample the model.
+    readings: _Readings,
+    data: Mapping[str, Any],
+    away: Any,
+    variance: Any,
+    degrees: Any,
+) -> dict[str, Any]:
+    """Log likelihoods of the rows, by the way in which they are known."""
+    found = {}
+    if "exact rows" in data:
+        rows = data["exact rows"]
+        found["rise"] = likelihood.normal(away[rows], variance[rows])
+    if degrees is not None:
+        single = readings.exact[design.run_scatter[readings.exact] > 0]
+        summary = readings.exact[design.run_scatter[readings.exact] == 0]
+        found["rise"] = likelihood.student(away[single], variance[single], degrees)
+        found["published rise"] = likelihood.normal(away[summary], variance[summary])
+    if "limit rows" in data:
+        rows = data["limit rows"]
+        found["rise at limit"] = likelihood.at_least(away[rows], variance[rows])
+    if "step rows" in data:
+        rows = data["step rows"]
+        found["rise within step"] = likelihood.within_step(
+            away[rows], variance[rows], design.step_k[readings.step]
+        )
+    return found
+
+
+class Sampler:
+    """A model compiled once, for many campaigns of one design.
 
     Parameters
     ----------
     design : Design
-        Arrays of the fit.
-    draws : int
-        Draws kept per chain; as many are used for tuning.
-    chains : int
-        Chains.
-    seed : int, optional
-        Seed.
-    progress : bool
-        Whether the sampler shows its progress.
-
-    Returns
-    -------
-    posterior : xarray.Dataset
-        Draws with dimensions ``chain``, ``draw`` and one per term.
-    stats : xarray.Dataset
-        The sampler's own record.
+        The first campaign. Others may differ in their rises and in which rows are at the
+        limit, but for designs with intervals or Student's t in the rises only.
     """
-    with warnings.catch_warnings():
-        # Scalars and short vectors only, compiled by Numba or C: no BLAS is called.
-        warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
-        sampled = _sampled(pymc_model(design), draws, chains, seed, progress)
-    return posterior_group(sampled, "posterior"), posterior_group(sampled, "sample_stats")
 
+    def __init__(self, design: Design) -> None:
+        self.names = tuple(term.spread for term in design.terms)
+        readings = _readings(design)
+        edged = len(readings.limit) + len(readings.step) > 0
+        self._accept = EDGED_ACCEPT if edged else TARGET_ACCEPT
+        self.has_degrees = design.residuals is Residuals.STUDENT
+        with _quiet():
+            self._model = pymc_model(design)
+            self._data = {str(item.name) for item in self._model.data_vars}
+            self._compiled = None
+            if find_spec("nutpie") is not None:
+                import nutpie
 
-def _sampled(model: Any, draws: int, chains: int, seed: int | None, progress: bool) -> Any:
-    """Sample by nutpie where it is installed, else by PyMC."""
-    from importlib.util import find_spec
+                self._compiled = nutpie.compile_pymc_model(self._model)
 
-    if find_spec("nutpie") is not None:
+    def sample(
+        self,
+        design: Design,
+        *,
+        draws: int = 1000,
+        chains: int = 4,
+        seed: int | None = None,
+    ) -> NutsDraws:
+        """Sample one campaign.
+
+        Parameters
+        ----------
+        design : Design
+            The campaign.
+        draws : int
+            Draws kept per chain.
+        chains : int
+            Chains.
+        seed : int, optional
+            Seed.
+
+        Returns
+        -------
+        NutsDraws
+            The draws.
+        """
+        from threadpoolctl import threadpool_limits
+
+        tune = max(draws, LEAST_TUNING)
+        # Chains run beside each other; the matrices of one are too small to be shared out.
+        with _quiet(), threadpool_limits(1):
+            if self._compiled is not None:
+                sampled = self._by_nutpie(design, draws, tune, chains, seed)
+            else:
+                sampled = self._by_pymc(design, draws, tune, chains, seed)
+        found = posterior_group(sampled, "posterior")
+        scalars = {EXPONENT: found[EXPONENT], RESIDUAL: found[RESIDUAL]}
+        if self.has_degrees:
+            scalars[DEGREES] = found[DEGREES]
+        for place, name in enumerate(self.names):
+            scalars[name] = found["spreads"][..., place]
+        effects = found["effects"].to_numpy()
+        return NutsDraws(
+            {name: values.to_numpy().ravel() for name, values in scalars.items()},
+            effects.reshape(-1, effects.shape[-1]),
+            posterior_group(sampled, "sample_stats"),
+        )
+
+    def _changed(self, design: Design) -> dict[str, Any]:
+        """The campaign's data, so far as the compiled model has them as data."""
+        return {name: value for name, value in _data(design).items() if name in self._data}
+
+    def _by_nutpie(
+        self, design: Design, draws: int, tune: int, chains: int, seed: int | None
+    ) -> Any:
         import nutpie
 
         return nutpie.sample(
-            nutpie.compile_pymc_model(model),
+            self._compiled.with_data(**self._changed(design)),  # type: ignore[union-attr]
             draws=draws,
-            tune=draws,
+            tune=tune,
             chains=chains,
             cores=2,
             seed=seed,
-            progress_bar=progress,
-            target_accept=TARGET_ACCEPT,
+            progress_bar=False,
+            target_accept=self._accept,
         )
+
+    def _by_pymc(self, design: Design, draws: int, tune: int, chains: int, seed: int | None) -> Any:
+        import pymc as pm
+
+        with self._model:
+            pm.set_data(self._changed(design))
+            return pm.sample(
+                draws=draws,
+                tune=tune,
+                chains=chains,
+                cores=1,
+                random_seed=seed,
+                target_accept=self._accept,
+                progressbar=False,
+                nuts_sampler="pymc",
+            )
+
+
+def run_nuts(
+    design: Design, *, draws: int = 1000, chains: int = 4, seed: int | None = None
+) -> NutsDraws:
+    """Compile and sample the model of one design; see `Sampler`."""
+    return Sampler(design).sample(design, draws=draws, chains=chains, seed=seed)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Without PyTensor's advice on linear algebra: chains run one thread each."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
+        yield
+
+
+def _exponent(prior: Prior) -> Any:
+    """The exponent, about its prior, so that no chain starts far out of it.
+
+    An exponent and an airflow baseline of the other sign both give nearly the same factors.
+    """
     import pymc as pm
 
-    with model:
-        return pm.sample(
-            draws=draws,
-            tune=draws,
-            chains=chains,
-            cores=1,
-            random_seed=seed,
-            target_accept=TARGET_ACCEPT,
-            progressbar=progress,
-            nuts_sampler="pymc",
-        )
+    if not isinstance(prior, Normal):
+        raise TypeError("the airflow exponent has a normal prior")
+    coordinate = pm.Normal(f"{EXPONENT} coordinate")
+    return pm.Deterministic(EXPONENT, prior.mean + prior.sd * coordinate)
 
 
 def _variable(name: str, prior: Prior) -> Any:
     import pymc as pm
 
-    if isinstance(prior, Normal):
-        return pm.Normal(name, prior.mean, prior.sd)
     if isinstance(prior, HalfNormal):
         return pm.HalfNormal(name, prior.scale)
+    if isinstance(prior, Gamma):
+        return pm.Gamma(name, prior.shape, prior.rate)
     raise TypeError(f"no PyMC form of the prior {prior!r}")

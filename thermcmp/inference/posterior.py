@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
+from thermcmp.model.observation import DEGREES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -114,7 +115,8 @@ class Fit:
     def parameter_names(self) -> tuple[str, ...]:
         """Names of the scalar parameters."""
         spreads = tuple(term.spread for term in self.design.terms)
-        return (BASELINE, AIRFLOW_BASELINE, EXPONENT, RESIDUAL, *spreads)
+        tails = (DEGREES,) if DEGREES in self.priors else ()
+        return (BASELINE, AIRFLOW_BASELINE, EXPONENT, RESIDUAL, *tails, *spreads)
 
     def draws(self, name: str) -> Array:
         """Draws of one variable.

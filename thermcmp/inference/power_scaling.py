@@ -22,7 +22,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.arviz_adapter import smoothed_weights
-from thermcmp.inference.residuals import fitted_rise, row_variance
+from thermcmp.inference.residuals import fitted_rise, row_scale
+from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 if TYPE_CHECKING:
@@ -202,16 +203,35 @@ def log_likelihood(fit: Fit) -> Array:
     Returns
     -------
     ndarray, shape (S,)
-        Sum over the rows; a reading at the limit counts as "at least this".
+        Sum over the rows; a reading at the limit counts as "at least this", one on a
+        coarse step as "within half a step". With Student's t these two take its normal
+        neighbour of the same scale.
     """
-    from scipy.special import log_ndtr
-
     total = np.zeros(len(fit.draws(fit.parameter_names[0])))
-    limit = fit.design.at_limit
     for part, mean in fitted_rise(fit):
-        variance = row_variance(fit, part)
-        rest = fit.design.rise_k - mean
-        exact = -0.5 * rest**2 / variance - 0.5 * np.log(variance) - LOG_SQRT_2PI
-        above = log_ndtr(-rest / np.sqrt(variance)) if limit.any() else exact
-        total[part] = np.sum(np.where(limit, above, exact), axis=1)
+        total[part] = np.sum(_log_densities(fit, part, mean), axis=1)
     return total
+
+
+def _log_densities(fit: Fit, part: NDArray[np.intp], mean: Array) -> Array:
+    """Log density, or log probability, of each row at the draws `part`, shape (B, n)."""
+    from scipy.special import log_ndtr, ndtr
+    from scipy.stats import t
+
+    design = fit.design
+    rest, scale = design.rise_k - mean, np.sqrt(row_scale(fit, part))
+    out = -0.5 * (rest / scale) ** 2 - np.log(scale) - LOG_SQRT_2PI
+    if design.residuals is Residuals.STUDENT:
+        runs = design.run_scatter > 0
+        degrees = fit.draws(DEGREES)[part][:, None]
+        out[:, runs] = t.logpdf(rest[:, runs], degrees, scale=scale[:, runs])
+    if design.steps is Steps.INTERVAL:
+        coarse = design.step_k > 0
+        half, middle = design.step_k[coarse] / 2.0, rest[:, coarse]
+        sd = np.sqrt(scale[:, coarse] ** 2 - (2.0 * half) ** 2 / 12.0)
+        inside = ndtr((middle + half) / sd) - ndtr((middle - half) / sd)
+        out[:, coarse] = np.log(np.maximum(inside, 1e-300))
+    if design.at_limit.any():
+        limit = design.at_limit
+        out[:, limit] = log_ndtr(-rest[:, limit] / scale[:, limit])
+    return np.asarray(out)

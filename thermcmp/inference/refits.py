@@ -39,5 +39,6 @@ def fit_without(fit: Fit, left_out: NDArray[np.bool_], *, seed: int | None = Non
             parts[item.name] = value[keep]
     fewer = replace(design, **parts)
     count = fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
-    run, _, _ = run_engine(fewer, fit.engine, count, fit.seed if seed is None else seed)
-    return replace(fit, posterior=run.posterior, diagnostics=run.diagnostics, design=fewer)
+    chosen = run_engine(fewer, fit.engine, count, fit.seed if seed is None else seed)
+    run = chosen.run
+    return replace(fit, posterior=run.posterior, diagnostics=run.diagnostics, design=chosen.design)

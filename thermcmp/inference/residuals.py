@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
@@ -95,11 +96,24 @@ def fitted_rise(
         yield part, np.asarray((still @ effects[part].T).T + h * (flow @ effects[part].T).T)
 
 
-def row_variance(fit: Fit, chosen: NDArray[np.intp]) -> Array:
-    """Variance of each row given the effects, shape (B, n) [K²], at the chosen draws."""
+def row_scale(fit: Fit, chosen: NDArray[np.intp]) -> Array:
+    """Squared scale of each row given the effects, shape (B, n) [K²], at the chosen draws."""
     residual = fit.draws(RESIDUAL)[chosen]
     v = fit.design.run_scatter * residual[:, None] ** 2 + fit.design.known_variance
     return np.maximum(v, LEAST_VARIANCE)
+
+
+def row_variance(fit: Fit, chosen: NDArray[np.intp]) -> Array:
+    """Variance of each row given the effects, shape (B, n) [K²], at the chosen draws.
+
+    Student's t enters by its variance; degrees of freedom below 2.5, where that runs
+    off to infinity, count as 2.5.
+    """
+    scale = row_scale(fit, chosen)
+    if fit.design.residuals is not Residuals.STUDENT:
+        return scale
+    degrees = np.maximum(fit.draws(DEGREES)[chosen], 2.5)[:, None]
+    return np.where(fit.design.run_scatter > 0, scale * degrees / (degrees - 2.0), scale)
 
 
 def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Generator) -> Array:

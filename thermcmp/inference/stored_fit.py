@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import replace
+from dataclasses import astuple, replace
 from pathlib import Path
 from typing import Any, Final
 from uuid import uuid4
@@ -22,11 +22,13 @@ from thermcmp.inference.posterior import Fit
 from thermcmp.library.arrow import from_arrow, to_arrow
 from thermcmp.model.design import Reference, build_design
 from thermcmp.model.identifiability import find_aliases
-from thermcmp.model.priors import HalfNormal, Normal, Prior
+from thermcmp.model.observation import Residuals, Steps
+from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
 from thermcmp.model.rows import LeftOut
 from thermcmp.model.terms import Term, registered_terms
 
-FORMAT: Final = 1
+#: 2 added the law of the scatter and the treatment of steps.
+FORMAT: Final = 2
 
 
 def save_fit(fit: Fit, path: Path) -> Path:
@@ -95,6 +97,8 @@ def load_fit(path: str | Path) -> Fit:
         law=airflow_law(settings["airflow"]),
         reference=Reference(**settings["reference"]),
         priors={name: _prior(*form) for name, form in settings["priors"].items()},
+        residuals=Residuals(settings.get("residuals", Residuals.NORMAL)),
+        steps=Steps(settings.get("steps", Steps.VARIANCE)),
     )
     checks = [
         Check(n, float("nan") if v is None else v, t, Health(s))
@@ -123,6 +127,8 @@ def _settings(fit: Fit) -> dict[str, Any]:
         "airflow": fit.design.law.name,
         "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.drive},
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
+        "residuals": str(fit.design.residuals),
+        "steps": str(fit.design.steps),
         "engine": fit.engine,
         "engine_reason": fit.engine_reason,
         "checks": [
@@ -137,16 +143,18 @@ def _settings(fit: Fit) -> dict[str, Any]:
     }
 
 
+_FAMILIES: Final[dict[str, Any]] = {"normal": Normal, "half-normal": HalfNormal, "gamma": Gamma}
+
+
 def _form(prior: Prior) -> tuple[Any, ...]:
-    if isinstance(prior, Normal):
-        return ("normal", prior.mean, prior.sd)
-    if isinstance(prior, HalfNormal):
-        return ("half-normal", prior.scale)
+    for name, family in _FAMILIES.items():
+        if isinstance(prior, family):
+            return (name, *astuple(prior))  # type: ignore[call-overload]
     raise LibraryError(f"no stored form of the prior {prior!r}")
 
 
 def _prior(family: str, *numbers: float) -> Prior:
-    return Normal(*numbers) if family == "normal" else HalfNormal(*numbers)
+    return _FAMILIES[family](*numbers)
 
 
 def _terms(path: Path, names: list[str]) -> tuple[Term, ...]:

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.errors import ModelError
-from thermcmp.model.priors import Array, HalfNormal, Normal, Prior, PriorSet
+from thermcmp.model.observation import DEGREES, Residuals, Steps
+from thermcmp.model.priors import Array, Gamma, HalfNormal, Normal, Prior, PriorSet
 from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
 from thermcmp.model.terms import Role, Term
 
@@ -74,6 +75,8 @@ class Design:
     run_scatter : ndarray, shape (n,)
         1 where the run-to-run variance applies, 0 for a published summary whose
         stated error already holds it.
+    step_k : ndarray, shape (n,)
+        Reading step of single runs [K]; 0 where none is known.
     at_limit : ndarray of bool, shape (n,)
         Readings at the limit: the true temperature is at least this.
     law : AirflowLaw
@@ -86,6 +89,10 @@ class Design:
         Rows not used and why.
     notes : tuple of str
         What was decided from the data, in plain words.
+    residuals : Residuals
+        Law of the run-to-run scatter.
+    steps : Steps
+        What is made of reading steps.
     """
 
     rows: pd.DataFrame
@@ -98,12 +105,15 @@ class Design:
     drive: Array
     known_variance: Array
     run_scatter: Array
+    step_k: Array
     at_limit: NDArray[np.bool_]
     law: AirflowLaw
     reference: Reference
     priors: PriorSet
     left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...]
+    residuals: Residuals = Residuals.NORMAL
+    steps: Steps = Steps.VARIANCE
 
     @property
     def offsets(self) -> tuple[int, ...]:
@@ -140,6 +150,8 @@ def build_design(
     law: AirflowLaw,
     reference: Reference | None = None,
     priors: Mapping[str, Prior] | None = None,
+    residuals: Residuals = Residuals.NORMAL,
+    steps: Steps = Steps.VARIANCE,
 ) -> Design:
     """Make the arrays of a fit from results rows.
 
@@ -157,6 +169,10 @@ def build_design(
         Reference power and drive; rounded medians of the rows by default.
     priors : mapping of str to Prior, optional
         Priors that replace the defaults.
+    residuals : Residuals
+        Law of the run-to-run scatter.
+    steps : Steps
+        What is made of reading steps.
 
     Returns
     -------
@@ -183,6 +199,11 @@ def build_design(
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
     known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0
     published = rows["n"].fillna(1).to_numpy(float) > 1
+    if residuals is Residuals.STUDENT:
+        notes.append(
+            "Scatter: Student's t, of which residual sd is the scale; published summaries "
+            "keep their normal error."
+        )
     return Design(
         rows=rows,
         sensor=sensor,
@@ -194,16 +215,22 @@ def build_design(
         drive=drive,
         known_variance=known,
         run_scatter=np.where(published, 0.0, 1.0),
+        # A mean of several runs does not stand on a step.
+        step_k=np.where(published, 0.0, np.nan_to_num(step)),
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
         reference=reference,
-        priors=default_priors(kept, law).changed(priors),
+        priors=default_priors(kept, law, residuals).changed(priors),
         left_out=left_out,
         notes=tuple(notes),
+        residuals=residuals,
+        steps=steps,
     )
 
 
-def default_priors(terms: Sequence[Term], law: AirflowLaw) -> PriorSet:
+def default_priors(
+    terms: Sequence[Term], law: AirflowLaw, residuals: Residuals = Residuals.NORMAL
+) -> PriorSet:
     """Weakly informative priors, in K at reference power.
 
     Parameters
@@ -212,6 +239,9 @@ def default_priors(terms: Sequence[Term], law: AirflowLaw) -> PriorSet:
         Terms of the fit.
     law : AirflowLaw
         Gives the exponent's prior.
+    residuals : Residuals
+        Law of the run-to-run scatter; Student's t has degrees of freedom, with the prior
+        of Juárez & Steel, Journal of Applied Econometrics 25 (2010) 1128-1154.
 
     Returns
     -------
@@ -228,6 +258,9 @@ def default_priors(terms: Sequence[Term], law: AirflowLaw) -> PriorSet:
         ),
         (RESIDUAL, HalfNormal(1.0), "run-to-run standard deviation [K]"),
     ]
+    if residuals is Residuals.STUDENT:
+        fixed[-1] = (RESIDUAL, HalfNormal(1.0), "scale of the run-to-run scatter [K]")
+        fixed.append((DEGREES, Gamma(2.0, 0.1), "degrees of freedom of the scatter"))
     return PriorSet(
         (*fixed, *((t.spread, t.scale, f"{t.meaning}: standard deviation [K]") for t in terms))
     )

@@ -260,6 +260,99 @@ class HalfNormal:
 
 
 @dataclass(frozen=True, slots=True)
+class Gamma:
+    """Gamma prior of a positive number.
+
+    Attributes
+    ----------
+    shape : float
+        Shape [-]; above zero.
+    rate : float
+        Rate, in one over the parameter's unit; above zero. The mean is shape / rate.
+
+    Raises
+    ------
+    InputError
+        If `shape` or `rate` is not a positive number.
+    """
+
+    shape: float
+    rate: float
+
+    def __post_init__(self) -> None:
+        _require_positive("shape", self.shape)
+        _require_positive("rate", self.rate)
+
+    @property
+    def words(self) -> str:
+        """Short text such as "gamma(2, 0.1)"."""
+        return f"gamma({self.shape:g}, {self.rate:g})"
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation, in the parameter's unit."""
+        return float(np.sqrt(self.shape)) / self.rate
+
+    def from_standard(self, z: Array) -> Array:
+        """Parameter at a standard-normal coordinate.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The parameter, same shape, in its unit.
+        """
+        from scipy.special import gammainccinv, gammaincinv, ndtr
+
+        # Two forms of one quantile: each keeps its digits in its own tail.
+        low = gammaincinv(self.shape, ndtr(np.minimum(z, 0.0)))
+        high = gammainccinv(self.shape, ndtr(-np.maximum(z, 0.0)))
+        return np.where(z < 0, low, high) / self.rate
+
+    def to_standard(self, value: Array) -> Array:
+        """Inverse of `from_standard`.
+
+        Parameters
+        ----------
+        value : ndarray
+            The parameter, in its unit.
+
+        Returns
+        -------
+        ndarray
+            Standard-normal coordinates [-], same shape.
+        """
+        from scipy.special import gammainc, gammaincc, ndtri
+
+        x = np.asarray(value) * self.rate
+        low, high = gammainc(self.shape, x), gammaincc(self.shape, x)
+        return np.where(low < 0.5, ndtri(np.minimum(low, 0.5)), -ndtri(np.minimum(high, 0.5)))
+
+    def derivative(self, z: Array) -> Array:
+        """Derivative of `from_standard`.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The derivative, same shape, in the parameter's unit.
+        """
+        from scipy.special import gammaln
+
+        x = self.from_standard(z) * self.rate
+        log_density = (self.shape - 1.0) * np.log(x) - x - gammaln(self.shape)
+        return np.exp(-0.5 * z**2 - LOG_SQRT_2PI - log_density) / self.rate
+
+
+@dataclass(frozen=True, slots=True)
 class PriorSet(Mapping[str, Prior]):
     """The priors of one fit, by parameter name.
 
@@ -317,42 +410,24 @@ class PriorSet(Mapping[str, Prior]):
             for name in given
             if name not in self
         ]
-        faults += [
-            Fault(
-                "not a prior",
-                "give Normal(mean, sd) or HalfNormal(scale)",
-                column=name,
-                value=repr(prior),
-            )
-            for name, prior in given.items()
-            if not isinstance(prior, Normal | HalfNormal)
-        ]
-        faults += [
-            Fault(
-                "a spread cannot be negative",
-                "give HalfNormal(scale)",
-                column=name,
-                value=given[name].words,
-            )
-            for name in given
-            if name in self
-            and isinstance(self[name], HalfNormal)
-            and isinstance(given[name], Normal)
-        ]
-        faults += [
-            Fault(
-                "this parameter may have either sign",
-                "give Normal(mean, sd)",
-                column=name,
-                value=given[name].words,
-            )
-            for name in given
-            if name in self
-            and isinstance(self[name], Normal)
-            and isinstance(given[name], HalfNormal)
-        ]
+        for name, prior in given.items():
+            known = self.get(name, prior)
+            if not isinstance(prior, Normal | HalfNormal | Gamma):
+                mend = " or ".join(_FORMS[kind][0] for kind in _FORMS)
+                faults.append(Fault("not a prior", f"give {mend}", column=name, value=repr(prior)))
+            elif type(prior) is not type(known):
+                mend, why = _FORMS[type(known)]
+                faults.append(Fault(why, f"give {mend}", column=name, value=prior.words))
         if faults:
             raise InputError("These priors cannot be used:", faults)
         return PriorSet(
             tuple((name, given.get(name, prior), meaning) for name, prior, meaning in self.entries)
         )
+
+
+#: How each prior is written, and why a parameter that has it takes no other.
+_FORMS: Final[dict[type, tuple[str, str]]] = {
+    Normal: ("Normal(mean, sd)", "this parameter may have either sign"),
+    HalfNormal: ("HalfNormal(scale)", "a spread cannot be negative, and may be zero"),
+    Gamma: ("Gamma(shape, rate)", "degrees of freedom are above zero"),
+}

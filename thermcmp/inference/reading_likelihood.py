@@ -1,0 +1,110 @@
+"""Log likelihoods of readings as PyTensor graphs: exact, at a limit, within a step.
+
+All are stable in both tails, and so are their gradients.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+
+from thermcmp.model.priors import LOG_SQRT_2PI
+
+#: Above this many standard deviations the tail's own form is used.
+TAIL: Final = 1.0
+
+
+def normal(deviation: Any, variance: Any) -> Any:
+    """Log density of normal rows.
+
+    Parameters
+    ----------
+    deviation : PyTensor vector, shape (n,)
+        Reading less its mean [K].
+    variance : PyTensor vector, shape (n,)
+        Variance [K²].
+
+    Returns
+    -------
+    PyTensor vector, shape (n,)
+        Log density.
+    """
+    import pytensor.tensor as pt
+
+    return -LOG_SQRT_2PI - 0.5 * (pt.log(variance) + deviation**2 / variance)
+
+
+def student(deviation: Any, variance: Any, degrees: Any) -> Any:
+    """Log density of Student's t of squared scale `variance`.
+
+    Parameters
+    ----------
+    deviation, variance
+        As for `normal`; `variance` is the squared scale.
+    degrees : PyTensor scalar
+        Degrees of freedom [-].
+
+    Returns
+    -------
+    PyTensor vector, shape (n,)
+        Log density.
+    """
+    import pytensor.tensor as pt
+
+    half = 0.5 * degrees
+    constant = pt.gammaln(half + 0.5) - pt.gammaln(half) - 0.5 * pt.log(np.pi * degrees)
+    core = pt.log1p(deviation**2 / (degrees * variance))
+    return constant - 0.5 * pt.log(variance) - (half + 0.5) * core
+
+
+def at_least(deviation: Any, variance: Any) -> Any:
+    """Log probability that a normal is at least the reading.
+
+    Parameters
+    ----------
+    deviation, variance
+        As for `normal`.
+
+    Returns
+    -------
+    PyTensor vector, shape (n,)
+        Log probability.
+    """
+    import pytensor.tensor as pt
+
+    return _log_survival(deviation / pt.sqrt(variance))
+
+
+def within_step(deviation: Any, variance: Any, step: Any) -> Any:
+    """Log probability that a normal is within half a step of the reading.
+
+    Parameters
+    ----------
+    deviation, variance
+        As for `normal`, the variance without the step's.
+    step : array, shape (n,)
+        Reading step [K], above zero.
+
+    Returns
+    -------
+    PyTensor vector, shape (n,)
+        Log probability.
+    """
+    import pytensor.tensor as pt
+
+    sd = pt.sqrt(variance)
+    # By symmetry the nearer edge is the lower one, and both tails are upper tails.
+    middle, half = pt.abs(deviation) / sd, 0.5 * step / sd
+    near, far = _log_survival(middle - half), _log_survival(middle + half)
+    return near + pt.log(-pt.expm1(far - near))
+
+
+def _log_survival(z: Any) -> Any:
+    """Log upper tail of the standard normal; each branch only sees what it can bear."""
+    import pytensor.tensor as pt
+
+    low, high = pt.minimum(z, TAIL), pt.maximum(z, TAIL)
+    body = pt.log1p(-0.5 * pt.erfc(-low / np.sqrt(2.0)))
+    tail = pt.log(0.5 * pt.erfcx(high / np.sqrt(2.0))) - 0.5 * high**2
+    return pt.switch(z < TAIL, body, tail)

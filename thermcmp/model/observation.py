@@ -1,0 +1,50 @@
+"""How a reading stands to the true temperature: its scatter, its step, its limit."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from thermcmp.model.priors import Array
+
+DEGREES: Final = "degrees of freedom"
+#: A step above this many standard deviations of the scatter is coarse. Up to two, the
+#: variance of a rounded normal reading is s² + step²/12 to 2.4 % wherever the mean stands
+#: between two steps (summed over cells; Sheppard 1898 gives the correction itself).
+COARSE: Final = 2.0
+
+
+class Residuals(StrEnum):
+    """Law of the run-to-run scatter."""
+
+    NORMAL = "normal"
+    STUDENT = "student"  #: Student's t: a stray run pulls little
+
+
+class Steps(StrEnum):
+    """What is made of the sensor's reading step."""
+
+    AUTO = "auto"  #: by the data: interval where the step is coarse against the scatter
+    VARIANCE = "variance"  #: step²/12 joins the variance
+    INTERVAL = "interval"  #: the true temperature is within half a step of the reading
+
+
+def is_coarse(step_k: Array, scatter_k: float) -> bool:
+    """Whether any reading step is coarse against the scatter.
+
+    Parameters
+    ----------
+    step_k : ndarray, shape (n,)
+        Reading steps [K]; 0 where none is known.
+    scatter_k : float
+        Standard deviation of the run-to-run scatter [K].
+
+    Returns
+    -------
+    bool
+        True where a step exceeds `COARSE` standard deviations.
+    """
+    return bool(np.max(step_k, initial=0.0) > COARSE * scatter_k)
