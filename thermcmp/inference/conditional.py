@@ -23,7 +23,7 @@ from thermcmp.inference.warp import Warp
 from thermcmp.model.priors import Array, Prior
 
 #: Numbers per point from which a problem counts as large.
-LARGE: Final = 300_000
+LARGE: Final = 60_000
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
 CHAINS: Final = 4
 

@@ -29,6 +29,8 @@ from thermcmp.model.priors import LOG_SQRT_2PI, Array
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Prior
 

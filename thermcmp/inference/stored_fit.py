@@ -149,7 +149,7 @@ _FAMILIES: Final[dict[str, Any]] = {"normal": Normal, "half-normal": HalfNormal,
 def _form(prior: Prior) -> tuple[Any, ...]:
     for name, family in _FAMILIES.items():
         if isinstance(prior, family):
-            return (name, *astuple(prior))  # type: ignore[call-overload]
+            return (name, *astuple(prior))
     raise LibraryError(f"no stored form of the prior {prior!r}")
 
 
