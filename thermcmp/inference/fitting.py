@@ -217,16 +217,15 @@ def _run_engine(design: Design, engine: str, draws: int, seed: int | None) -> _C
         design = _settled(design)
         run = _conditional(design, draws, seed)
         return _Chosen(_noted(design, run), run, "conditional", "asked for")
-    run = None
-    if engine == "auto" and not barred:
-        run = _conditional(_settled(design), draws, seed)
-    design, why = _with_steps(design, run, seed)
+    wanted = engine == "auto" and not barred
+    first = _conditional(_settled(design), draws, seed) if wanted else None
+    design, why = _with_steps(design, first, seed)
     if engine == "nuts":
         return _Chosen(design, _nuts(design, draws, seed), "nuts", "asked for")
     reasons = [*barred, *why]
-    if run is not None and not reasons:
-        if run.diagnostics.health is not Health.BAD:
-            return _Chosen(design, run, "conditional", "every reading is an exact value")
+    if first is not None and not reasons:
+        if first.diagnostics.health is not Health.BAD:
+            return _Chosen(design, first, "conditional", "every reading is an exact value")
         reasons = ["the conditional engine failed its health check"]
     return _Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
 
