@@ -239,9 +239,8 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
         design = _settled(design)
         run = _conditional(design, draws, seed)
         return Chosen(_noted(design, run), run, "conditional", "asked for")
-    first: _Run | None = None
-    if engine == "auto" and not barred:
-        first = _conditional(_settled(design), draws, seed)
+    wanted = engine == "auto" and not barred
+    first = _conditional(_settled(design), draws, seed) if wanted else None
     design, why = _with_steps(design, first, seed)
     if engine == "nuts":
         return Chosen(design, _nuts(design, draws, seed), "nuts", "asked for")

@@ -117,8 +117,8 @@ def pymc_model(design: Design) -> Any:
         data = {name: pm.Data(name, value) for name, value in _data(design).items()}
         exponent = _exponent(design.priors[EXPONENT])
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
-        scales = [design.priors[term.spread].scale for term in design.terms]  # type: ignore[attr-defined]
-        spreads = pm.HalfNormal("spreads", np.array(scales), shape=len(scales))
+        scales = _half_normal_scales(design)
+        spreads = pm.HalfNormal("spreads", scales, shape=len(scales))
         factor = design.law.factor(design.drive, design.reference.drive, exponent) - 1.0
         base, flow = baseline_mean(design)
         middle = design.power_ratio * (base + flow * factor)
@@ -226,7 +226,7 @@ class Sampler:
         edged = len(readings.limit) + len(readings.step) > 0
         self._accept = EDGED_ACCEPT if edged else TARGET_ACCEPT
         self.has_degrees = design.residuals is Residuals.STUDENT
-        with _quiet():
+        with quiet():
             self._model = pymc_model(design)
             self._data = {str(item.name) for item in self._model.data_vars}
             self._compiled = None
@@ -265,7 +265,7 @@ class Sampler:
 
         tune = max(draws, LEAST_TUNING)
         # Chains run beside each other; the matrices of one are too small to be shared out.
-        with _quiet(), threadpool_limits(1):
+        with quiet(), threadpool_limits(1):
             if self._compiled is not None:
                 sampled = self._by_nutpie(design, draws, tune, chains, seed)
             else:
@@ -328,11 +328,16 @@ def run_nuts(
 
 
 @contextmanager
-def _quiet() -> Iterator[None]:
+def quiet() -> Iterator[None]:
     """Without PyTensor's advice on linear algebra: chains run one thread each."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
         yield
+
+
+def _half_normal_scales(design: Design) -> Array:
+    priors = [design.priors[term.spread] for term in design.terms]
+    return np.array([prior.scale for prior in priors if isinstance(prior, HalfNormal)])
 
 
 def _exponent(prior: Prior) -> Any:

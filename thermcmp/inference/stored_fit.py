@@ -143,14 +143,18 @@ def _settings(fit: Fit) -> dict[str, Any]:
     }
 
 
-_FAMILIES: Final[dict[str, Any]] = {"normal": Normal, "half-normal": HalfNormal, "gamma": Gamma}
+_FAMILIES: Final[dict[str, type[Normal | HalfNormal | Gamma]]] = {
+    "normal": Normal,
+    "half-normal": HalfNormal,
+    "gamma": Gamma,
+}
 
 
 def _form(prior: Prior) -> tuple[Any, ...]:
-    for name, family in _FAMILIES.items():
-        if isinstance(prior, family):
-            return (name, *astuple(prior))
-    raise LibraryError(f"no stored form of the prior {prior!r}")
+    if not isinstance(prior, Normal | HalfNormal | Gamma):
+        raise LibraryError(f"no stored form of the prior {prior!r}")
+    name = next(name for name, family in _FAMILIES.items() if isinstance(prior, family))
+    return (name, *astuple(prior))
 
 
 def _prior(family: str, *numbers: float) -> Prior:
