@@ -23,13 +23,19 @@ FLOORS = ("physics", "telemetry", "library", "model", "inference", "questions", 
 BESIDE = ("errors", "hooks")
 #: The command line stands above all floors and uses the public face.
 ABOVE = ("__main__", "_job", "_options")
+#: The general engine: the model, its coordinates and the likelihoods of its readings.
+NUTS = tuple(
+    f"thermcmp.inference.{name}"
+    for name in ("nuts", "conditional_coordinates", "reading_likelihood")
+)
 #: Heavy packages and the only places that may name them (prefixes of module names).
 ONLY_IN = {
     "arviz": ("thermcmp.inference.arviz_adapter",),
     "arviz_stats": ("thermcmp.inference.arviz_adapter",),
-    "pymc": ("thermcmp.inference.nuts",),
+    "numba": ("thermcmp.inference.loops",),
+    "pymc": NUTS,
     # A plug-in's airflow law is tried on a PyTensor scalar, as the NUTS engine will call it.
-    "pytensor": ("thermcmp.inference.nuts", "thermcmp.physics.airflow"),
+    "pytensor": (*NUTS, "thermcmp.physics.airflow"),
     "nutpie": ("thermcmp.inference.nuts",),
     "pingouin": ("thermcmp.questions.classical",),
     "pandera": ("thermcmp.library",),
