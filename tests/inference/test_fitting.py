@@ -9,9 +9,11 @@ from thermcmp.errors import EngineError, InputError, ModelError
 from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import Health
+from thermcmp.inference.stored_fit import load_fit
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import Reference
-from thermcmp.model.priors import HalfNormal, Normal
+from thermcmp.model.observation import Residuals, Steps
+from thermcmp.model.priors import Gamma, HalfNormal, Normal
 from thermcmp.model.terms import Role, Term
 
 TRUE_DIFFERENCE_K = 25.0
@@ -44,9 +46,14 @@ def columns_of(error):
 
 def test_bad_arguments_are_all_named_at_once(rows):
     with pytest.raises(InputError, match="The fit cannot start") as error:
-        fit(rows, engine="exact", draws=401)
-    assert columns_of(error) == ["engine", "draws"]
-    assert "auto, conditional, nuts" in error.value.faults[0].mend
+        fit(rows, engine="exact", residuals="cauchy", steps="round", draws=401)
+    assert columns_of(error) == ["engine", "residuals", "steps", "draws"]
+    mends = [fault.mend for fault in error.value.faults]
+    assert mends[:3] == [
+        "use one of auto, conditional, nuts",
+        "use one of normal, student",
+        "use one of auto, variance, interval",
+    ]
 
 
 def test_an_unknown_term_or_airflow_law_is_named(rows):
@@ -263,6 +270,114 @@ def test_coolant_flow_drives_the_law_of_the_plugin(rows):
 def test_the_conditional_engine_refuses_a_reading_at_the_limit(clamped_rows):
     with pytest.raises(EngineError, match=r"at the limit \(run .*Mend: use engine='auto'"):
         fit(clamped_rows, engine="conditional")
+
+
+def test_the_conditional_engine_refuses_all_that_is_not_gaussian_at_once(clamped_rows):
+    stepped = clamped_rows.assign(resolution_k=0.1)
+    options = {"engine": "conditional", "residuals": "student", "steps": "interval"}
+    with pytest.raises(EngineError) as error:
+        fit(stepped, **options)
+    for part in ("at the limit", "residuals='student'", "steps='interval'", "Mend:"):
+        assert part in str(error.value)
+
+
+def test_a_published_summary_at_the_limit_is_no_exact_value_either(rows):
+    summary = rows.assign(n=4, standard_error_k=0.2, at_limit=rows.index == 5)
+    with pytest.raises(EngineError, match=r"1 reading\(s\) at the limit \(run r5\)"):
+        fit(summary, engine="conditional")
+
+
+@pytest.fixture
+def no_sampler(monkeypatch):
+    """Designs that NUTS is asked for, by a stand-in for the sampler that goes no further."""
+    asked = []
+
+    def sampler(design, **options):
+        asked.append(design)
+        raise EngineError("the sampler was asked")
+
+    monkeypatch.setattr("thermcmp.inference.nuts.run_nuts", sampler)
+    return asked
+
+
+@pytest.mark.parametrize(
+    ("step_k", "options", "steps"),
+    [
+        (1.0, {}, Steps.INTERVAL),
+        (1.0, {"engine": "nuts"}, Steps.INTERVAL),
+        (1.0, {"engine": "nuts", "steps": "variance"}, Steps.VARIANCE),
+        (0.1, {"engine": "nuts"}, Steps.VARIANCE),
+        (0.1, {"steps": "interval"}, Steps.INTERVAL),
+        (0.1, {"residuals": "student"}, Steps.VARIANCE),
+        (1.0, {"residuals": "student"}, Steps.INTERVAL),
+    ],
+)
+def test_steps_are_intervals_where_coarse_or_asked_for(rows, no_sampler, step_k, options, steps):
+    """The scatter is 0.3 K: 1 K is more than two of it, 0.1 K is not."""
+    coarse = rows.assign(
+        temperature_c=step_k * np.round(rows["temperature_c"] / step_k), resolution_k=step_k
+    )
+    with pytest.raises(EngineError, match="the sampler was asked"):
+        fit(coarse, draws=400, seed=1, **options)
+    (design,) = no_sampler
+    assert design.steps is steps
+    assert design.residuals is Residuals(options.get("residuals", "normal"))
+
+
+def test_fine_steps_stay_with_the_conditional_engine(rows, no_sampler):
+    found = fit(rows.assign(resolution_k=0.1), draws=400, seed=1)
+    assert (found.engine, found.design.steps) == ("conditional", Steps.VARIANCE)
+    assert not no_sampler
+
+
+def test_a_coarse_step_in_the_conditional_engine_is_noted(rows):
+    coarse = rows.assign(temperature_c=np.round(rows["temperature_c"]), resolution_k=1.0)
+    found = fit(coarse, draws=400, seed=1, engine="conditional")
+    assert "step of 1 K is coarse" in str(found)
+    assert "only its variance was taken" in str(found)
+
+
+@pytest.fixture(scope="module")
+def robust_fit(rows):
+    """All at once: Student's t, steps of 1 K as intervals, a limit, and one stray run."""
+    stray = rows["temperature_c"] - 9.0 * (rows.index == 3)
+    limit = float(np.round(stray.max()) - 1.0)
+    read = np.round(stray).clip(upper=limit)
+    return fit(
+        rows.assign(temperature_c=read, at_limit=read >= limit, resolution_k=1.0),
+        residuals="student",
+        steps="interval",
+        priors={"degrees of freedom": Gamma(2.0, 0.2)},
+        terms=["cooler_model"],
+        draws=2000,
+        seed=3,
+    )
+
+
+def test_all_kinds_of_readings_combine(rows, robust_fit):
+    """The true difference of 6 K comes back, and a normal scatter is seen to lose by the stray."""
+    assert robust_fit.engine == "nuts"
+    for part in ("at the limit", "residuals='student' asked", "steps='interval' asked"):
+        assert part in robust_fit.engine_reason
+    assert robust_fit.health is not Health.BAD
+    assert "degrees of freedom" in robust_fit.table["parameter"].to_list()
+    assert "gamma(2, 0.2)" in str(robust_fit)
+    assert "Student's t" in str(robust_fit)
+    stray = rows["temperature_c"] - 9.0 * (rows.index == 3)
+    plain = fit(rows.assign(temperature_c=stray), terms=["cooler_model"], draws=2000, seed=3)
+    robust, normal = difference(robust_fit), difference(plain)
+    assert abs(robust.mean() - 6.0) < 2.0 * robust.std()
+    assert robust.std() < normal.std()
+    assert abs(robust.mean() - 6.0) < abs(normal.mean() - 6.0)
+
+
+def test_the_law_of_the_scatter_is_saved(robust_fit, tmp_path):
+    again = load_fit(robust_fit.save(tmp_path / "fit.nc"))
+    assert str(again) == str(robust_fit)
+    assert again.priors == robust_fit.priors
+    assert again.posterior.equals(robust_fit.posterior)
+    assert (again.design.residuals, again.design.steps) == (Residuals.STUDENT, Steps.INTERVAL)
+    assert np.array_equal(again.design.step_k, robust_fit.design.step_k)
 
 
 def difference(fitted):

@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from thermcmp.errors import InputError
-from thermcmp.model.priors import HalfNormal, Normal, Prior, PriorSet
+from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior, PriorSet
 
 Z = np.linspace(-8.0, 8.0, 161)
 
@@ -16,6 +16,15 @@ def test_normal_coordinates_are_quantiles():
     assert prior.from_standard(inner) == pytest.approx(law.ppf(stats.norm.cdf(inner)), rel=1e-8)
     assert prior.standard_deviation == law.std()
     assert prior.words == "normal(50, 20)"
+
+
+def test_gamma_coordinates_are_quantiles_in_both_tails():
+    prior, law = Gamma(2.0, 0.1), stats.gamma(2.0, scale=10.0)
+    low, high = Z[Z <= 0], Z[Z >= 0]
+    assert prior.from_standard(low) == pytest.approx(law.ppf(stats.norm.cdf(low)), rel=1e-8)
+    assert prior.from_standard(high) == pytest.approx(law.isf(stats.norm.sf(high)), rel=1e-8)
+    assert prior.standard_deviation == pytest.approx(law.std(), rel=1e-12)
+    assert prior.words == "gamma(2, 0.1)"
 
 
 def test_half_normal_coordinates_are_quantiles_in_both_tails():
@@ -36,13 +45,17 @@ def test_half_normal_coordinates_are_quantiles_in_both_tails():
     assert prior.words == "half-normal(2.5)"
 
 
-@pytest.mark.parametrize("prior", [Normal(-3.0, 0.2), HalfNormal(0.7)])
+@pytest.mark.parametrize(
+    "prior", [Normal(-3.0, 0.2), HalfNormal(0.7), Gamma(2.0, 0.1), Gamma(0.6, 3.0)]
+)
 def test_there_and_back_again(prior):
     assert prior.to_standard(prior.from_standard(Z)) == pytest.approx(Z, abs=1e-9)
     assert isinstance(prior, Prior)
 
 
-@pytest.mark.parametrize("prior", [Normal(-3.0, 0.2), HalfNormal(0.7)])
+@pytest.mark.parametrize(
+    "prior", [Normal(-3.0, 0.2), HalfNormal(0.7), Gamma(2.0, 0.1), Gamma(0.6, 3.0)]
+)
 def test_derivative_is_the_slope(prior):
     inner, step = Z[np.abs(Z) < 5], 1e-5
     slope = (prior.from_standard(inner + step) - prior.from_standard(inner - step)) / (2 * step)

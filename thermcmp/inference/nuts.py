@@ -166,7 +166,10 @@ def _mixed(design: Design, readings: _Readings, variance: Any, degrees: Any) -> 
         return variance
     half = 0.5 * degrees
     weight = pm.Gamma("scatter weights", half, half, shape=len(rows))
-    return pt.set_subtensor(variance[rows], variance[rows] / weight)
+    # The last place is for rows without a weight.
+    place = np.full(len(design.rows), len(rows))
+    place[rows] = np.arange(len(rows))
+    return variance / pt.concatenate([weight, np.ones(1)])[place]
 
 
 def _guide(design: Design, readings: _Readings, variance: Any, degrees: Any) -> Any:
@@ -174,10 +177,10 @@ def _guide(design: Design, readings: _Readings, variance: Any, degrees: Any) -> 
     stepped = np.zeros(len(design.rows))
     stepped[readings.step] = design.step_k[readings.step] ** 2 / 12.0
     precision = 1.0 / (variance + stepped)
-    if degrees is None:
+    told = np.isin(np.arange(len(stepped)), readings.exact) & (design.run_scatter > 0)
+    if degrees is None or not np.any(told):
         return precision
     # Information on the location of Student's t, relative to a normal of its scale.
-    told = np.isin(np.arange(len(stepped)), readings.exact) & (design.run_scatter > 0)
     return precision * (1.0 - told * 2.0 / (degrees + 3.0))
 
 
@@ -191,14 +194,16 @@ def _parts(
 ) -> dict[str, Any]:
     """Log likelihoods of the rows, by the way in which they are known."""
     found = {}
-    if "exact rows" in data:
+    if degrees is None and len(readings.exact):
         rows = data["exact rows"]
         found["rise"] = likelihood.normal(away[rows], variance[rows])
-    if degrees is not None:
-        single = readings.exact[design.run_scatter[readings.exact] > 0]
-        summary = readings.exact[design.run_scatter[readings.exact] == 0]
-        found["rise"] = likelihood.student(away[single], variance[single], degrees)
-        found["published rise"] = likelihood.normal(away[summary], variance[summary])
+    elif degrees is not None:
+        is_single = design.run_scatter[readings.exact] > 0
+        single, summary = readings.exact[is_single], readings.exact[~is_single]
+        if len(single):
+            found["rise"] = likelihood.student(away[single], variance[single], degrees)
+        if len(summary):
+            found["published rise"] = likelihood.normal(away[summary], variance[summary])
     if "limit rows" in data:
         rows = data["limit rows"]
         found["rise at limit"] = likelihood.at_least(away[rows], variance[rows])
