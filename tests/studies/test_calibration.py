@@ -1,9 +1,12 @@
 """Simulation-based calibration of the conditional engine.
 
-THERMCMP_STUDY_SIZE sets the number of simulated campaigns; see `calibration.py`.
+THERMCMP_STUDY_SIZE sets the number of simulated campaigns; see `calibration.py`. With
+THERMCMP_STUDY_RESULTS, a folder, each study leaves its table there, from which
+`docs/make_calibration.py` writes the result page.
 """
 
 import os
+from pathlib import Path
 
 import pytest
 from calibration import Ranks, products, swap, swap_at_one_speed
@@ -14,7 +17,11 @@ from thermcmp.inference.problem import thermal_problem
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
 DRAWS = 2000
-DESIGNS = {"swap": swap, "one fan speed": swap_at_one_speed, "products": products}
+DESIGNS = {
+    "swap of two coolers and two boards, three mountings": swap,
+    "the swap at one fan speed": swap_at_one_speed,
+    "twenty products, three specimens each": products,
+}
 
 
 @pytest.mark.study
@@ -32,4 +39,10 @@ def test_true_values_rank_uniformly_among_the_draws(name):
             scalars[spread] = found.points.spread[:, place]
         # A run of bad fits would be handed to the other engine, and is not what is tested here.
         ranks.add(campaign, scalars, found.effects, any(c.status is Health.BAD for c in checks))
+    results = os.environ.get("THERMCMP_STUDY_RESULTS")
+    if results:
+        table = ranks.table().assign(
+            engine="conditional", design=name, campaigns=ranks.campaigns, bad=ranks.bad
+        )
+        table.to_csv(Path(results) / f"conditional-{list(DESIGNS).index(name)}.csv", index=False)
     ranks.check()
