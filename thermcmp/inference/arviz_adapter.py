@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -26,8 +27,7 @@ def rank_r_hat(posterior: xr.Dataset) -> dict[str, float]:
     dict of str to float
         By variable; NaN where it is undefined (constant or non-finite draws).
     """
-    import arviz
-
+    arviz = _arviz()
     return _each(posterior, lambda usable: arviz.rhat(usable, method="rank"), np.max)
 
 
@@ -46,8 +46,7 @@ def effective_sizes(posterior: xr.Dataset, method: str) -> dict[str, float]:
     dict of str to float
         By variable; NaN where it is undefined.
     """
-    import arviz
-
+    arviz = _arviz()
     more: dict[str, Any] = {"prob": (0.05, 0.95)} if method == "tail" else {}
     return _each(posterior, lambda usable: arviz.ess(usable, method=method, **more), np.min)
 
@@ -97,9 +96,17 @@ def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
     return weights / np.sum(weights), k
 
 
-def _smoothed(log_weights: Array) -> tuple[Array, float]:
-    import arviz
+def _arviz() -> Any:
+    """ArviZ without its notice of a coming generation, on which a user can't act."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing", FutureWarning)
+        import arviz
 
+    return arviz
+
+
+def _smoothed(log_weights: Array) -> tuple[Array, float]:
+    arviz = _arviz()
     # A very short tail overflows inside the estimate of its shape, to the right limit of zero.
     with np.errstate(over="ignore"):
         if hasattr(arviz, "psislw"):
