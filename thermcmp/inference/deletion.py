@@ -25,16 +25,16 @@ from numpy.typing import NDArray
 
 from thermcmp.inference.arviz_adapter import smoothed_weights
 from thermcmp.inference.health import pareto_limit
-from thermcmp.inference.kernel import Kernel, Points
+from thermcmp.inference.kernel import Kernel
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.inference.residuals import (
     airflow_factor,
     completed_rise,
     design_matrices,
+    parameter_points,
     row_variance,
 )
 from thermcmp.inference.threads import one_blas_thread
-from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 if TYPE_CHECKING:
@@ -144,26 +144,22 @@ def delete_each(
     list of Deletions
         One per grouping.
     """
-    exponent = fit.draws(EXPONENT)
-    chosen = np.unique(np.linspace(0, len(exponent) - 1, draws).astype(np.intp))
-    spread = np.column_stack(
-        [np.empty((len(exponent), 0)), *(fit.draws(term.spread) for term in fit.design.terms)]
-    )
-    kernel, residual = Kernel(thermal_problem(fit.design)[0]), fit.draws(RESIDUAL)
+    chosen = fit.thinned(draws)
+    points, kernel = parameter_points(fit, chosen), Kernel(thermal_problem(fit.design)[0])
     still, flow = (side.toarray() for side in design_matrices(fit.design))
-    h, v = airflow_factor(fit.design, exponent[chosen]), row_variance(fit, chosen)
+    h, v = airflow_factor(fit.design, points.exponent), row_variance(fit, chosen)
     effects, rng = fit.effects, np.random.default_rng(seed)
     blocks = [_Blocks(codes, fit.design.at_limit) for codes in groupings]
     with one_blas_thread():
         for place, i in enumerate(chosen):
             w = still + h[place][:, None] * flow
-            point = Points(exponent[i : i + 1], spread[i : i + 1], residual[i : i + 1])
-            mean, cov = kernel.effect_moments(point)
+            mean, cov = kernel.effect_moments(points.part(slice(place, place + 1)))
             y = completed_rise(fit, (w @ effects[i])[None], v[place][None], rng)[0]
             if fit.design.at_limit.any():
                 mean = mean + cov @ (w.T @ ((y - fit.design.rise_k) / v[place]))
             c = np.zeros((0, w.shape[1])) if contrasts is None else contrasts
-            state = _State(w, v[place], y, mean, cov, c(float(exponent[i])) if callable(c) else c)
+            c = c(float(points.exponent[place])) if callable(c) else c
+            state = _State(w, v[place], y, mean, cov, c)
             for block in blocks:
                 block.add(state)
     return [block.finish() for block in blocks]

@@ -42,6 +42,8 @@ class Elimination:
         Node that each slot's row belongs to.
     target : ndarray of int, shape (P,)
         Slot of the product of each pair of entries (i, j <= i) of each column, in order.
+    response : ndarray of int, shape (J,)
+        Slot of the response's row in each column: it meets every node.
     tail : ndarray of int, shape (T,)
         Nodes of the dense tail in order; the response is its last. Its T x T numbers
         stand row by row in the slots from ``start[-1]`` on.
@@ -53,6 +55,7 @@ class Elimination:
     start: IntArray
     row: IntArray
     target: IntArray
+    response: IntArray
     tail: IntArray
     entry: IntArray
 
@@ -70,7 +73,8 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
     count : int
         Number of nodes.
     rows, columns : ndarray of int, shape (E,)
-        Entries of the symmetric system, one of each mirrored pair, diagonal included.
+        Entries of the symmetric system, one of each mirrored pair, diagonal included;
+        the response, the last of `last`, has one with every node.
     last : ndarray of int
         Nodes that must stay in the tail, and stand there in this order at the end.
 
@@ -105,7 +109,8 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
         key = np.maximum(first, second) * count + np.minimum(first, second)
         return np.asarray(slots[np.searchsorted(keys, key)])
 
-    return Elimination(node, start, row, _targets(start, row, slot), tail, slot(rows, columns))
+    target, response = _targets(start, row, slot), np.flatnonzero(row == tail[-1])
+    return Elimination(node, start, row, target, response, tail, slot(rows, columns))
 
 
 def _targets(

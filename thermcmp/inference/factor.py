@@ -74,9 +74,7 @@ class Factor:
         plan = self.plan
         q = len(plan.node) + len(plan.tail) - 1
         out = np.zeros((q, self.slots.shape[1]))
-        mine = np.flatnonzero(plan.row == q)
-        column = np.searchsorted(plan.start, mine, side="right") - 1
-        out[plan.node[column]] = self.slots[mine]
+        out[plan.node] = self.slots[plan.response]
         out[plan.tail[:-1]] = self.tail[:, -1, :-1].T
         return out
 
@@ -94,7 +92,7 @@ class Factor:
         z[plan.start[-1] :] = dense.reshape(b, t * t).T
         # The response meets every node but is no effect: nothing passes through it.
         a = self.slots.copy()
-        a[np.flatnonzero(plan.row == len(plan.node) + t - 1)] = 0.0
+        a[plan.response] = 0.0
         self._loops.invert(plan.start, plan.target, a, z)
         return z
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.kernel import Kernel, Points
+from thermcmp.inference.kernel import Kernel
 from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.residuals import parameter_points
 from thermcmp.inference.threads import one_blas_thread
-from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.priors import Array
 from thermcmp.model.terms import Acts, Role
 
@@ -55,21 +55,16 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     wide_sd = problem.fixed_sd.copy()
     wide_sd[:2] = WIDE_K, WIDE_AIRFLOW_K
     loose = Kernel(replace(problem, fixed_sd=wide_sd))
-    spread = np.column_stack(
-        [np.empty((len(fit.draws(EXPONENT)), 0))]
-        + [fit.draws(term.spread) for term in fit.design.terms]
-    )
     factor = np.array([term.role is Role.FACTOR for term in fit.design.terms], bool)
     width = np.array(
         [WIDE_AIRFLOW_K if t.acts is Acts.AIRFLOW else WIDE_K for t in fit.design.terms]
     )
-    exponent, residual = fit.draws(EXPONENT), fit.draws(RESIDUAL)
-    shares = []
+    points, shares = parameter_points(fit, fit.thinned(THINNED)), []
     with one_blas_thread():
-        for i in np.linspace(0, len(exponent) - 1, THINNED).astype(int):
-            point = Points(exponent[i : i + 1], spread[i : i + 1], residual[i : i + 1])
+        for i in range(len(points)):
+            point = points.part(slice(i, i + 1))
             flat = replace(point, spread=np.where(factor, width, point.spread))
-            chosen = weights(float(exponent[i])) if callable(weights) else weights
+            chosen = weights(float(point.exponent[0])) if callable(weights) else weights
             actual, alone = (
                 np.einsum("mi,ij,mj->m", chosen, one.effect_moments(at)[1], chosen)
                 for one, at in ((kernel, point), (loose, flat))

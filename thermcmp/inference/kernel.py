@@ -13,6 +13,7 @@ mean, over the effects, of the gradient with the effects known.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Final
@@ -112,12 +113,7 @@ class Kernel:
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""
-        parts = self._parts(points)
-        if len(parts) == 1:
-            return Solved(self, points).log_likelihood
-        with ThreadPoolExecutor(THREADS) as pool:
-            found = pool.map(lambda part: Solved(self, points.part(part)).log_likelihood, parts)
-            return np.concatenate(list(found))
+        return self._by_parts(points, lambda solved, _: solved.log_likelihood)
 
     def gradient(self, points: Points) -> tuple[Array, Points]:
         """Log marginal likelihood of each point, shape (B,), and its gradient there."""
@@ -147,12 +143,11 @@ class Kernel:
         used, repeats = np.unique(picked, return_counts=True)
         points, ends = points.part(used), np.concatenate([[0], np.cumsum(repeats)])
 
-        def drawn(part: slice) -> Array:
+        def drawn(solved: Solved, part: slice) -> Array:
             mine = slice(ends[part.start], ends[min(part.stop, len(used))])
-            return Solved(self, points.part(part)).draw(noise[mine], repeats[part])
+            return solved.draw(noise[mine], repeats[part])
 
-        with ThreadPoolExecutor(THREADS) as pool:
-            return np.concatenate(list(pool.map(drawn, self._parts(points))))
+        return self._by_parts(points, drawn)
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
         """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
@@ -169,8 +164,15 @@ class Kernel:
         flat = 0.5 * solved.factor.tail_log_determinant(count)
         return np.asarray(solved.log_likelihood + flat - count * LOG_SQRT_2PI)
 
-    def _parts(self, points: Points) -> list[slice]:
-        return [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
+    def _by_parts(self, points: Points, ask: Callable[[Solved, slice], Array]) -> Array:
+        """Solve the points batch by batch, some side by side, and put the answers together."""
+        parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
+
+        def asked(part: slice) -> Array:
+            return ask(Solved(self, points.part(part)), part)
+
+        with ThreadPoolExecutor(THREADS) as pool:
+            return np.concatenate(list(pool.map(asked, parts)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

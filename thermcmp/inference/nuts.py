@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from thermcmp.inference import reading_likelihood as likelihood
 from thermcmp.inference.arviz_adapter import posterior_group
 from thermcmp.inference.conditional_coordinates import baseline_mean, effects_in_coordinates
+from thermcmp.inference.threads import one_blas_thread
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.priors import Array, Gamma, HalfNormal, Normal, Prior
@@ -119,7 +120,7 @@ def pymc_model(design: Design) -> Any:
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
         scales = _half_normal_scales(design)
         spreads = pm.HalfNormal("spreads", scales, shape=len(scales))
-        factor = design.law.factor(design.drive, design.reference.drive, exponent) - 1.0
+        factor = design.airflow(design.drive, exponent)
         base, flow = baseline_mean(design)
         middle = design.power_ratio * (base + flow * factor)
         variance, degrees = design.run_scatter * residual**2 + readings.variance, None
@@ -266,11 +267,9 @@ class Sampler:
         NutsDraws
             The draws.
         """
-        from threadpoolctl import threadpool_limits
-
         tune = max(draws, LEAST_TUNING)
         # Chains run beside each other; the matrices of one are too small to be shared out.
-        with quiet(), threadpool_limits(1):
+        with quiet(), one_blas_thread():
             if self._compiled is not None:
                 sampled = self._by_nutpie(design, draws, tune, chains, seed)
             else:
@@ -334,8 +333,9 @@ def run_nuts(
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Without PyTensor's advice on linear algebra: chains run one thread each."""
+    """Without notices on which no user can act: chains run one thread each by design."""
     with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing", FutureWarning)
         warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
         yield
 

@@ -15,6 +15,7 @@ from thermcmp.model.observation import DEGREES
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
+    from numpy.typing import NDArray
 
     from thermcmp.inference.health import Diagnostics, Health
     from thermcmp.model.design import Design, Reference
@@ -138,6 +139,11 @@ class Fit:
         """
         values = self.posterior[name].to_numpy()
         return values.reshape(-1, *values.shape[2:])
+
+    def thinned(self, count: int) -> NDArray[np.intp]:
+        """Indices of at most `count` draws, evenly taken."""
+        last = len(self.draws(EXPONENT)) - 1
+        return np.unique(np.linspace(0, last, count).astype(np.intp))
 
     @property
     def effects(self) -> Array:

@@ -82,8 +82,7 @@ def predictive_features(
         drift within a sitting, where the rows hold them.
     """
     rng = np.random.default_rng(seed)
-    total = len(fit.draws(EXPONENT))
-    chosen = np.unique(np.linspace(0, total - 1, min(campaigns, total)).astype(np.intp))
+    chosen = fit.thinned(campaigns)
     looks = _features(fit)
     found: dict[str, list[tuple[Array, Array]]] = {name: [] for name, _, _ in looks}
     plain = fitted_rise(fit, chosen, nuisance=False)

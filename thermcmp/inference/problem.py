@@ -149,7 +149,7 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     law, drive, reference = design.law, design.drive[:, None], design.reference.drive
 
     def airflow(exponent: Array) -> Array:
-        return np.asarray(law.factor(drive, reference, exponent[None, :])) - 1.0
+        return np.asarray(design.airflow(drive, exponent[None, :]))
 
     def airflow_slope(exponent: Array) -> Array:
         return np.asarray(law.slope(drive, reference, exponent[None, :]))

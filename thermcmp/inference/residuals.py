@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from thermcmp.inference.kernel import Points
+from thermcmp.inference.problem import thermal_problem
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals
-from thermcmp.model.terms import Acts, Role
+from thermcmp.model.terms import Role
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -43,25 +45,30 @@ def design_matrices(design: Design, *, nuisance: bool = True) -> tuple[Any, Any]
     """
     from scipy.sparse import csr_array
 
-    n = len(design.rise_k)
-    places = [(np.zeros(n, np.intp), False), (np.ones(n, np.intp), True)]
-    for k, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
-        if nuisance or term.role is not Role.NUISANCE:
-            places.append((design.index[:, k] + start, term.acts is Acts.AIRFLOW))
+    problem = thermal_problem(design)[0]
+    counted = [True, True, *(nuisance or t.role is not Role.NUISANCE for t in design.terms)]
     found = []
     for side in (False, True):
-        columns = [column for column, flows in places if flows is side]
-        rows = np.tile(np.arange(n), len(columns))
-        values = np.tile(design.power_ratio, len(columns))
-        shape = (n, design.effect_count)
-        found.append(csr_array((values, (rows, np.concatenate(columns))), shape=shape))
+        places = np.array(counted) & (problem.flow == side)
+        columns, values = problem.columns[:, places], problem.values[:, places]
+        rows = np.broadcast_to(np.arange(len(columns))[:, None], columns.shape)
+        entries = (values.ravel(), (rows.ravel(), columns.ravel()))
+        found.append(csr_array(entries, shape=(len(columns), problem.effect_count)))
     return found[0], found[1]
 
 
 def airflow_factor(design: Design, exponent: Array) -> Array:
     """The airflow law's factor less one at each row, shape (B, n), for exponents (B,)."""
-    factor = design.law.factor(design.drive[None, :], design.reference.drive, exponent[:, None])
-    return np.asarray(factor) - 1.0
+    return np.asarray(design.airflow(design.drive[None, :], exponent[:, None]))
+
+
+def parameter_points(fit: Fit, chosen: NDArray[np.intp]) -> Points:
+    """Exponent, spreads and residual of the chosen draws."""
+    exponent = fit.draws(EXPONENT)[chosen]
+    spreads = [fit.draws(term.spread)[chosen] for term in fit.design.terms]
+    # A fit without terms has no spreads, and still a row per draw.
+    spread = np.column_stack([np.empty((len(chosen), 0)), *spreads])
+    return Points(exponent, spread, fit.draws(RESIDUAL)[chosen])
 
 
 def fitted_rise(

@@ -11,7 +11,7 @@ g_i the airflow law's factor at the row's fan speed.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,6 +127,10 @@ class Design:
     def effect_count(self) -> int:
         """Number of effect columns, both baselines included."""
         return 2 + sum(len(levels) for levels in self.levels)
+
+    def airflow(self, drive: Any, exponent: Any) -> Any:
+        """The airflow law's factor less one; NumPy arrays or PyTensor variables that broadcast."""
+        return self.law.factor(drive, self.reference.drive, exponent) - 1.0
 
     def term_position(self, name: str) -> int | None:
         """Position of the term of that name, or None where the fit has none."""

@@ -12,6 +12,7 @@ from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.refits import fit_without
 from thermcmp.inference.units import Units
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.caveats import SURE
 from thermcmp.questions.trust_figures import left_out_figure
 from thermcmp.questions.wording import interval, summary
 
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 
 #: Fits made anew by default, where the fast engine can make them.
 REFITS: Final = 8
-#: How sure a sign must be before it is worth saying that it turns.
-SURE: Final = 0.90
 _DRAWS: Final = 4000
 
 

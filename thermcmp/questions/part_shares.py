@@ -9,7 +9,7 @@ import numpy as np
 from thermcmp.inference.influence import data_share
 from thermcmp.model.design import EXPONENT
 from thermcmp.questions.order_of_change import order_free
-from thermcmp.questions.prediction import effect_weights
+from thermcmp.questions.prediction import effect_weights, weights_at
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -87,14 +87,16 @@ def part_weights(study: FixStudy, sides: list[tuple[Array, Array]], exponent: fl
     ndarray, shape (parts, q)
         Rows in the order of `SHARED_PARTS`.
     """
-    law, reference = study.fit.design.law, study.fit.reference
 
     def rise(corner: tuple[bool, ...]) -> Array:
         hardware, fan, power = corner
-        resistance, airflow = sides[hardware]
-        flow = float(law.factor(study.settings[fan].drive, reference.drive, exponent)) - 1.0
-        scale = study.settings[power].power_w / reference.power_w
-        return np.asarray(scale * (resistance + flow * airflow))
+        return weights_at(
+            study.fit,
+            sides[hardware],
+            exponent,
+            drive=study.settings[fan].drive,
+            power_w=study.settings[power].power_w,
+        )
 
     old, new = (False, False, False), (True, True, True)
     return np.stack(

@@ -109,8 +109,7 @@ def effect_weights(fit: Fit, build: Build, scope: Scope) -> tuple[Array, Array]:
 
 def airflow_term(fit: Fit, drive: Array | float) -> Array:
     """The airflow law's factor less one, for each draw; `drive` is a number or shape (S,)."""
-    exponent = fit.draws(EXPONENT)
-    return np.asarray(fit.design.law.factor(drive, fit.reference.drive, exponent)) - 1.0
+    return np.asarray(fit.design.airflow(drive, fit.draws(EXPONENT)))
 
 
 def rise_draws(
@@ -171,14 +170,36 @@ def rise_weights(
     callable
         Gives weights, shape (q,), for an exponent.
     """
-    resistance, airflow = effect_weights(fit, build, scope)
-    law, reference = fit.design.law, fit.reference
+    sides = effect_weights(fit, build, scope)
+    return lambda exponent: weights_at(fit, sides, exponent, drive=drive, power_w=power_w)
 
-    def weights(exponent: float) -> Array:
-        flow = float(law.factor(drive, reference.drive, exponent)) - 1.0
-        return np.asarray(power_w / reference.power_w * (resistance + flow * airflow))
 
-    return weights
+def weights_at(
+    fit: Fit, sides: tuple[Array, Array], exponent: float, *, drive: float, power_w: float
+) -> Array:
+    """Weights of the effects in a rise, shape (q,), from those of its two sides.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    sides : (resistance, airflow), each of shape (q,)
+        From `effect_weights`.
+    exponent : float
+        Airflow exponent [-].
+    drive : float
+        Fan speed [rpm].
+    power_w : float
+        Board power [W].
+
+    Returns
+    -------
+    ndarray, shape (q,)
+        The weights.
+    """
+    resistance, airflow = sides
+    flow = float(fit.design.airflow(drive, exponent))
+    return np.asarray(power_w / fit.reference.power_w * (resistance + flow * airflow))
 
 
 def new_specimen_draws(
