@@ -6,8 +6,8 @@ import pytest
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.questions.limit_margin import margin
 from thermcmp.questions.card_laws import sensor_law
+from thermcmp.questions.limit_margin import margin
 from thermcmp.questions.prediction import Scope, build_of
 
 

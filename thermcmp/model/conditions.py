@@ -108,6 +108,15 @@ class Conditions:
             words = f"a room of {self.ambient_c:g} °C ({self.intake_c:g} °C at the intake)"
         return words if self.altitude_m is None else f"{words} at {self.altitude_m:g} m"
 
+    @property
+    def altitude_words(self) -> str:
+        """What is taken for granted of an altitude, as a caveat."""
+        return (
+            f"Measurements count as made at {self.measured_altitude_m:g} m. Thin air weakens "
+            "the convective part only, by the airflow exponent; the air also warms more on its way "
+            "through the fins, so the truth may lie somewhat higher. Noise is as it was measured."
+        )
+
     @classmethod
     def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:
         """Merge a `Conditions` with keyword values, which win.

@@ -273,18 +273,15 @@ def margin_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
     if asked.setting.elsewhere:
         found.append(f"Fan speed and power: {asked.setting.source}.")
     if asked.held.altitude_m is not None:
-        found.append(
-            f"Measurements count as made at {asked.held.measured_altitude_m:g} m. Thin air weakens "
-            "the convective part only, by the airflow exponent; the air also warms more on its way "
-            "through the fins, so the truth may lie somewhat higher. Noise is as it was measured."
-        )
+        found.append(asked.held.altitude_words)
     terms = {term.name for term in asked.fit.design.terms}
     if asked.scope is Scope.PRODUCT_LINE and not terms & {"cooler", "board"}:
         found.append(
             "Only one specimen of each part was tested, so the spread of newly bought "
             "cards is not included."
         )
-    if here.enough is not None and here.enough.fan_rpm < np.mean(here.settled(here.state.fan_rpm)):
+    own = here.settled(here.state.fan_rpm)
+    if here.enough is not None and len(own) and here.enough.fan_rpm < np.mean(own):
         found.append(
             f"The lower fan speed was held against the {asked.fit.sensor}'s limit only: every "
             "other sensor and part has its own. Turn a fan down in steps, and watch them all."

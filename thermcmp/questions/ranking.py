@@ -264,6 +264,8 @@ def _caveats(
     missing = [entry.name for entry in entries if not entry.reached]
     if missing:
         caveats.append("Not ranked, see their health: " + ", ".join(missing) + ".")
+    if held.altitude_m is not None:
+        caveats.append(held.altitude_words)
     if noise is not None:
         caveats += noise.design.notes
     return tuple(caveats)
