@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: Heights of the temperature's and the fan's panel against each other.
 _HEIGHTS: Final = (1.7, 1.0)
+#: Words above the axes are further apart than this share of their width.
+_APART: Final = 0.08
 #: More points than this are drawn as a line without marks.
 _MOST_MARKS: Final = 12
 
@@ -104,8 +106,9 @@ def _fan_panel(answer: Answer, ax: Axes, axis: str) -> Axes:
             color=WARM,
         )
     at_most_c = answer.details.get("ambient_at_most_c")
-    if at_most_c is not None and _inside(at_most_c, table["ambient_c"].to_numpy(float)):
-        _highest_speed(panel, at_most_c)
+    ambient = table["ambient_c"].to_numpy(float)
+    if at_most_c is not None and _inside(at_most_c, ambient):
+        _highest_speed(panel, at_most_c, is_late=at_most_c > ambient.mean())
     finish(panel, "", axis, grid="both")
     panel.margins(y=0.2)
     panel.set_ylabel("Fan speed [rpm]", fontsize=SIZE, color=INK)
@@ -114,14 +117,15 @@ def _fan_panel(answer: Answer, ax: Axes, axis: str) -> Axes:
     return panel
 
 
-def _highest_speed(panel: Axes, ambient_c: float) -> None:
-    """Mark from where on the fan is at its highest speed."""
+def _highest_speed(panel: Axes, ambient_c: float, *, is_late: bool) -> None:
+    """Mark from where on the fan is at its highest speed; late ones are named at the left."""
     panel.axvline(ambient_c, color=INK, linewidth=1.0, linestyle=":", zorder=2)
     panel.annotate(
         f"highest speed from {ambient_c:.0f} °C",
         (ambient_c, 0.0),
         xycoords=panel.get_xaxis_transform(),
-        xytext=(5, 4),
+        xytext=(-5 if is_late else 5, 4),
+        ha="right" if is_late else "left",
         textcoords="offset points",
         fontsize=SIZE,
         color=INK,
@@ -144,11 +148,11 @@ def _below(ax: Axes) -> Axes:
 
 
 def _spaced(values: np.ndarray) -> list[int]:
-    """Places of values that are far enough apart to be written above, at most ten."""
+    """Places of values that are far enough apart to be written above."""
     found: list[int] = []
-    apart = np.ptp(values) / 11.0 if len(values) else 0.0
+    apart = _APART * np.ptp(values) if len(values) else 0.0
     for place, value in enumerate(values):
-        if not found or value - values[found[-1]] >= apart:
+        if not found or value - values[found[-1]] > apart:
             found.append(place)
     return found
 

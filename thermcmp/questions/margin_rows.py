@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 #: Share of draws without a steady state above which there is no number.
 MOST_UNSETTLED: Final = 0.05
+#: Said of a row whose temperature or noise lies beyond the measured fan speeds.
+BEYOND: Final = "beyond the measured fan speeds"
 #: Share of draws with further steady states from which it is said.
 WORTH_SAYING: Final = 0.01
 
@@ -90,7 +92,7 @@ class CardNoise:
             reference_rpm=self.reference_rpm,
         )
         beyond = reach is Reach.EXTRAPOLATED
-        return levels, "noise law followed beyond the measured fan speeds" if beyond else ""
+        return levels, BEYOND if beyond else ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -200,7 +202,8 @@ class Sweep:
         noise, enough, enough_dba = None, None, None
         if self.noise is not None:
             noise, words = self.noise.at(state.fan_rpm)
-            remarks = (*remarks, *([words] if words and not problem else []))
+            if words and words not in remarks and not problem:
+                remarks = (*remarks, words)
         if isinstance(self.response, FanResponse):
             judged = self.response.card.judged.at(ambient_c=intake_c, power_w=state.power_w)
             enough = turn_down(judged, self.limit_c, self.risk, self.measured)
@@ -241,7 +244,7 @@ class Sweep:
             words = f"{middle:.0f} {self.unit} is too far from the measured {low:.0f} to {high:.0f}"
             return replace(state, temperature_c=nothing), words, ()
         if reach is Reach.EXTRAPOLATED:
-            remarks.append("beyond the measured fan speeds")
+            remarks.append(BEYOND)
         several = float(np.mean(state.multiple))
         if several >= WORTH_SAYING:
             remarks.append(f"further steady states in {several:.0%} of the draws")

@@ -117,7 +117,7 @@ def _heard(asked: Asked, here: AirRow) -> str:
     if here.noise_dba is None or np.isnan(here.settled(here.noise_dba)).any():
         return ""
     words = range_words(here.settled(here.noise_dba), asked.prob, "dB(A)")
-    return f" and {words} in {asked.held.mic_distance_m:g} m"
+    return f" and {words} at {asked.held.mic_distance_m:g} m"
 
 
 def _limit(asked: Asked, at_limit: AtLimit) -> str:

@@ -43,10 +43,8 @@ class TurnDown:
     def words(self) -> str:
         """What kind of speed it is, for a table."""
         if self.reach is Reach.REFUSED:
-            return "no speed within reach"
-        if self.is_lowest:
-            return "lowest speed within reach"
-        return "within the measured speeds" if self.reach is Reach.MEASURED else "extrapolated"
+            return "none in reach"
+        return "lowest in reach" if self.is_lowest else str(self.reach)
 
 
 def check_risk(risk: float) -> None:
