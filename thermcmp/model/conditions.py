@@ -159,6 +159,34 @@ class Conditions:
         return replace(base, **given)
 
 
+def refuse_case_air(held: Conditions, doing: str) -> None:
+    """Refuse conditions with a case or an altitude, where a question knows nothing of them.
+
+    Parameters
+    ----------
+    held : Conditions
+        What was asked for.
+    doing : str
+        What the question does, as the error's first sentence.
+
+    Raises
+    ------
+    InputError
+        If a case's rise or an altitude is given.
+    """
+    mends = {
+        "case_rise_k": "give the intake's air as ambient_c",
+        "altitude_m": "leave it out; margin and rank know thin air",
+    }
+    faults = [
+        Fault("cannot be held here", mend, column=name, value=f"{getattr(held, name):g}")
+        for name, mend in mends.items()
+        if getattr(held, name)
+    ]
+    if faults:
+        raise InputError(doing, faults)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Build:
     """Hardware and firmware to ask about.
