@@ -9,7 +9,7 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit, fit_noise
-from thermcmp.model.conditions import Build, Conditions, refuse_case_air
+from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.firmware_settings import Setting, stock_setting
 from thermcmp.questions.hardware_parts import hardware_parts
 from thermcmp.questions.order_of_change import order_free
@@ -123,7 +123,7 @@ def fix_study(
 
 def _held(at: Conditions, stated: Conditions | None) -> Conditions:
     """Fan speed and power of one firmware as held for both builds, else as stated for it."""
-    refuse_case_air(at, "A fix is attributed in the measurements' own air:")
+    at.refuse_case_air("A fix is attributed in the measurements' own air:")
     if at.noise_dba is not None:
         raise InputError(
             "A fix is attributed at fan speeds:",
