@@ -137,7 +137,7 @@ class Conditions:
         faults = [
             Fault("cannot be held here", mend, column=name, value=f"{getattr(self, name):g}")
             for name, mend in mends.items()
-            if getattr(self, name)
+            if getattr(self, name) not in (None, *((0.0,) if name == "case_rise_k" else ()))
         ]
         if faults:
             raise InputError(doing, faults)

@@ -15,7 +15,7 @@ from thermcmp.physics.reach import Reach
 from thermcmp.questions.firmware_settings import Setting
 from thermcmp.questions.margin_response import FanResponse
 from thermcmp.questions.margin_rows import WORTH_SAYING, AirRow, AtLimit, Sweep
-from thermcmp.questions.prediction import Scope
+from thermcmp.questions.prediction import Scope, matching_rows
 from thermcmp.questions.wording import chance_words, interval, range_words
 
 if TYPE_CHECKING:
@@ -268,6 +268,7 @@ def margin_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
             "more fan will do better and be louder, one that is at its power limit may differ. "
             "Mend: give firmware=."
         )
+        found += _loop_caveat(asked)
     else:
         found += _firmware_caveats(asked, sweep, here)
     if asked.setting.elsewhere:
@@ -287,6 +288,20 @@ def margin_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
             "other sensor and part has its own. Turn a fan down in steps, and watch them all."
         )
     return found
+
+
+def _loop_caveat(asked: Asked) -> list[str]:
+    """Say where the speed held comes from runs in which a control loop chose it."""
+    rows = asked.fit.results
+    hit = matching_rows(rows, asked.build) & rows["regulated"].fillna(False).to_numpy(bool)
+    hit &= rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
+    if asked.held.fan_rpm is not None or not hit.any():
+        return []
+    return [
+        f"In {int(hit.sum())} stock run(s) of this hardware a control loop held a temperature, so "
+        "in warmer air its fan does not stay where it was. Mend: give firmware= with a target "
+        "temperature."
+    ]
 
 
 def _firmware_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
