@@ -391,6 +391,8 @@ def test_what_does_not_go_together_is_refused(memory, edge):
         margin(memory, HERON, noise_dba=40.0, control=edge, **asked)
     with pytest.raises(InputError, match="a fit of the edge sensor"):
         margin(memory, HERON, **asked)
+    with pytest.raises(InputError, match="give firmware= too"):
+        margin(memory, HERON, limit_c=105.0, control=edge)
     with pytest.raises(InputError, match="not described"):
         margin(memory, replace(HERON, firmware="fw 9"), control=edge, **asked)
     for risk in (0.0, 0.6, float("nan")):

@@ -272,7 +272,8 @@ def margin_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
     else:
         found += _firmware_caveats(asked, sweep, here)
     if asked.setting.elsewhere:
-        found.append(f"Fan speed and power: {asked.setting.source}.")
+        what = "Fan speed and power" if asked.firmware is None else "Power"
+        found.append(f"{what}: {asked.setting.source}.")
     if asked.held.altitude_m is not None:
         found.append(asked.held.altitude_words)
     terms = {term.name for term in asked.fit.design.terms}
