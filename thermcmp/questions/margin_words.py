@@ -314,11 +314,12 @@ def _firmware_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
     if asked.setting.source.startswith("the power limit"):
         found.append(f"Power: {asked.setting.source}, since no stock run tells what it asks for.")
     falling = here.state.falling_rpm
-    if falling is not None and not here.problem:
-        more = here.settled(falling - here.state.fan_rpm)
+    more = np.empty(0) if falling is None else falling - here.state.fan_rpm
+    more = more[np.isfinite(more)]
+    if len(more):
         found.append(
             f"With its hysteresis of {firmware.hysteresis_k:g} K the fan may also rest at up to "
-            f"{float(np.nanmean(more)):.0f} rpm more, where the card was warmer before."
+            f"{np.mean(more):.0f} rpm more, where the card was warmer before."
         )
     if isinstance(firmware.fan, FanCurve | TargetTemperature):
         found.append("Steady states only: whether the fan swings about them is not modelled.")
