@@ -27,10 +27,10 @@ from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.observation import Residuals, Steps
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
 from thermcmp.model.rows import LeftOut
-from thermcmp.model.terms import Term, registered_terms
+from thermcmp.model.terms import Acts, Role, Term, registered_terms
 
-#: 2 added the law of the scatter and the treatment of steps.
-FORMAT: Final = 2
+#: 2 added the law of the scatter and the treatment of steps, 3 the whole of each term.
+FORMAT: Final = 3
 
 
 def save_fit(fit: Fit, path: Path) -> Path:
@@ -205,7 +205,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "sensor": fit.sensor,
-        "terms": [term.name for term in fit.design.terms],
+        "terms": [_term_form(term) for term in fit.design.terms],
         "airflow": fit.design.law.name,
         "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.drive},
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
@@ -244,12 +244,30 @@ def _prior(family: str, *numbers: float) -> Prior:
     return _FAMILIES[family](*numbers)
 
 
-def _terms(path: Path, names: list[str]) -> tuple[Term, ...]:
+def _term_form(term: Term) -> dict[str, Any]:
+    return {
+        "name": term.name,
+        "columns": term.columns,
+        "role": str(term.role),
+        "scale": term.scale.scale,
+        "meaning": term.meaning,
+        "acts": str(term.acts),
+    }
+
+
+def _terms(path: Path, stored: list[dict[str, Any] | str]) -> tuple[Term, ...]:
+    """Terms as stored; a file of an older format has their names only."""
     known = {term.name: term for term in registered_terms()}
-    missing = [name for name in names if name not in known]
+    missing = [one for one in stored if isinstance(one, str) and one not in known]
     if missing:
         raise LibraryError(
             f"{path}: the fit has terms that no loaded plug-in provides: {', '.join(missing)}. "
             "Mend: install or use_plugin the one that does, then load again."
         )
-    return tuple(known[name] for name in names)
+    return tuple(known[one] if isinstance(one, str) else _term(**one) for one in stored)
+
+
+def _term(
+    *, name: str, columns: list[str], role: str, scale: float, meaning: str, acts: str
+) -> Term:
+    return Term(name, tuple(columns), Role(role), HalfNormal(scale), meaning, Acts(acts))
