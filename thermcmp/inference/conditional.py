@@ -18,12 +18,15 @@ from thermcmp.errors import EngineError
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import GaussianProblem
 from thermcmp.inference.proposal import DEFENSIVE, Effort, Mixture, Weighted, safe_cholesky, sample
+from thermcmp.inference.surrogate import fit_surrogate
 from thermcmp.inference.threads import one_blas_thread
 from thermcmp.inference.warp import Warp
 from thermcmp.model.priors import Array, Prior
 
 #: Numbers per point from which a problem counts as large.
 LARGE: Final = 60_000
+#: Points that a polynomial proposes; the kept ones are taken from them.
+POOL: Final = 10_000
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
 CHAINS: Final = 4
 
@@ -196,12 +199,43 @@ def _explore(
     kernel = Kernel(problem)
     target = Target(kernel, priors)
     mode, factor = find_mode(target, rng)
+    if kernel.size >= LARGE:
+        found = _by_surrogate(target, mode, factor, draws, rng)
+        if found.weighted.can_be_kept:
+            return found
     start = _first_proposal(mode, factor, large=kernel.size >= LARGE)
     weighted = sample(target.log_density, start, _effort(kernel, len(mode), draws), rng)
     picked = _systematic(weighted.weights, draws, rng)
     effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
     order = rng.permutation(draws)
     return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
+
+
+def _by_surrogate(
+    target: Target, mode: Array, factor: Array, draws: int, rng: np.random.Generator
+) -> ConditionalDraws:
+    """Points proposed by a polynomial near the mode, weighted by the target itself.
+
+    One factorisation of a dear point gives its weight and several draws of the effects.
+    """
+    stand_in = fit_surrogate(target.value_and_gradient, mode, factor, rng)
+    start = _first_proposal(mode, factor, large=True)
+    pool = sample(stand_in.log_density, start, Effort(2, 2000, POOL), rng)
+    count = _dear_count(draws)
+    x = pool.x[_systematic(pool.weights, count, rng)]
+    repeats = -(-2 * draws // count)
+    points = target.points(x)
+    likelihood, effects = target.kernel.likelihood_and_effects(points, repeats, rng)
+    exact = likelihood - 0.5 * np.sum(x**2, axis=1)
+    weighted = Weighted(x, exact - stand_in.log_density(x))
+    picked = _systematic(np.repeat(weighted.weights / repeats, repeats), draws, rng)
+    picked = rng.permutation(picked)
+    return ConditionalDraws(points.part(picked // repeats), effects[picked], weighted)
+
+
+def _dear_count(draws: int) -> int:
+    """Points kept where one is dear: its effects are drawn several times."""
+    return max(draws // 8, 450)
 
 
 def _first_proposal(mode: Array, factor: Array, *, large: bool) -> Mixture:
@@ -230,7 +264,7 @@ def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
     """
     if kernel.size < LARGE:
         return Effort(rounds=3, size=max(400, 50 * d), count=draws // 2)
-    return Effort(rounds=1, size=32 * d, count=max(draws // 8, 400))
+    return Effort(rounds=1, size=32 * d, count=_dear_count(draws))
 
 
 def _systematic(weights: Array, count: int, rng: np.random.Generator) -> np.ndarray:

@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,8 @@ from thermcmp.inference.factor import Factor
 from thermcmp.inference.links import Links
 from thermcmp.inference.problem import GaussianProblem
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
+
+_Answer = TypeVar("_Answer")
 
 #: Numbers worked on at once: a batch of points should stay in the processor's cache.
 BATCH_NUMBERS: Final = 160_000
@@ -127,12 +129,19 @@ class Kernel:
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""
-        return self._by_parts(points, lambda solved, _: solved.log_likelihood)
+        return np.concatenate(self._by_parts(points, lambda solved, _: solved.log_likelihood))
 
     def gradient(self, points: Points) -> tuple[Array, Points]:
         """Log marginal likelihood of each point, shape (B,), and its gradient there."""
-        solved = Solved(self, points)
-        return solved.log_likelihood, solved.gradient()
+        found = self._by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        slopes = [slope for _, slope in found]
+        joined = Points(
+            np.concatenate([slope.exponent for slope in slopes]),
+            np.concatenate([slope.spread for slope in slopes]),
+            np.concatenate([slope.residual for slope in slopes]),
+            np.concatenate([slope.partial for slope in slopes]),
+        )
+        return np.concatenate([value for value, _ in found]), joined
 
     def draw_effects(
         self, points: Points, picked: NDArray[np.intp], rng: np.random.Generator
@@ -161,7 +170,39 @@ class Kernel:
             mine = slice(ends[part.start], ends[min(part.stop, len(used))])
             return solved.draw(noise[mine], repeats[part])
 
-        return self._by_parts(points, drawn)
+        return np.concatenate(self._by_parts(points, drawn))
+
+    def likelihood_and_effects(
+        self, points: Points, repeats: int, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
+        """Log likelihood, and draws of all effects, from one factorisation of each point.
+
+        Parameters
+        ----------
+        points : Points
+            B parameter points.
+        repeats : int
+            Draws of the effects for each.
+        rng : numpy.random.Generator
+            Source of randomness.
+
+        Returns
+        -------
+        log_likelihood : ndarray, shape (B,)
+            Log marginal likelihood.
+        effects : ndarray, shape (B * repeats, q)
+            The draws, point by point.
+        """
+        root = int(rng.integers(2**63))
+
+        def asked(solved: Solved, part: slice) -> tuple[Array, Array]:
+            # Normals for one batch at a time: those of all points would fill the memory.
+            own, size = np.random.default_rng([root, part.start]), len(solved.points)
+            noise = own.standard_normal((size * repeats, self.problem.effect_count))
+            return solved.log_likelihood, solved.draw(noise, np.full(size, repeats))
+
+        found = self._by_parts(points, asked)
+        return np.concatenate([one for one, _ in found]), np.concatenate([e for _, e in found])
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
         """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
@@ -178,15 +219,17 @@ class Kernel:
         flat = 0.5 * solved.factor.tail_log_determinant(count)
         return np.asarray(solved.log_likelihood + flat - count * LOG_SQRT_2PI)
 
-    def _by_parts(self, points: Points, ask: Callable[[Solved, slice], Array]) -> Array:
-        """Solve the points batch by batch, some side by side, and put the answers together."""
+    def _by_parts(self, points: Points, ask: Callable[[Solved, slice], _Answer]) -> list[_Answer]:
+        """What is asked of the solved points, batch by batch, some side by side."""
         parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
 
-        def asked(part: slice) -> Array:
+        def asked(part: slice) -> _Answer:
             return ask(Solved(self, points.part(part)), part)
 
+        if len(parts) == 1:
+            return [asked(parts[0])]
         with ThreadPoolExecutor(THREADS) as pool:
-            return np.concatenate(list(pool.map(asked, parts)))
+            return list(pool.map(asked, parts))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
