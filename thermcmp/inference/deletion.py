@@ -26,7 +26,8 @@ from numpy.typing import NDArray
 from thermcmp.inference.arviz_adapter import smoothed_weights
 from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.kernel import Kernel
-from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.regulated import regulated_rows
+from thermcmp.inference.regulated_draws import fitted_problem
 from thermcmp.inference.residuals import (
     airflow_factor,
     completed_rise,
@@ -61,7 +62,7 @@ class Deletions:
         Weights of the draws without the group; each column adds up to one.
     k : ndarray, shape (G,)
         Pareto shape of the weights; NaN where they cannot be formed (a reading at the
-        limit is in the group).
+        limit or a regulated run is in the group).
     whole_mean, whole_sd : ndarray, shape (T, m)
         Contrasts with all rows [K].
     """
@@ -145,11 +146,14 @@ def delete_each(
         One per grouping.
     """
     chosen = fit.thinned(draws)
-    points, kernel = parameter_points(fit, chosen), Kernel(thermal_problem(fit.design)[0])
+    points, kernel = parameter_points(fit, chosen), Kernel(fitted_problem(fit))
     still, flow = (side.toarray() for side in design_matrices(fit.design))
     h, v = airflow_factor(fit.design, points.exponent[:, 0]), row_variance(fit, chosen)
     effects, rng = fit.effects, np.random.default_rng(seed)
-    blocks = [_Blocks(codes, fit.design.at_limit) for codes in groupings]
+    # A regulated row has more to say than its residual, which these formulas cannot take out.
+    beyond = fit.design.at_limit.copy()
+    beyond[np.concatenate(regulated_rows(fit.design))] = True
+    blocks = [_Blocks(codes, beyond) for codes in groupings]
     with one_blas_thread():
         for place, i in enumerate(chosen):
             w = still + h[place][:, None] * flow
@@ -179,12 +183,12 @@ class _State:
 class _Blocks:
     """Groups of rows, padded to equal size, and what was found for them so far."""
 
-    def __init__(self, codes: NDArray[np.intp], at_limit: NDArray[np.bool_]) -> None:
+    def __init__(self, codes: NDArray[np.intp], beyond: NDArray[np.bool_]) -> None:
         size = np.bincount(codes)
         self.rows = np.zeros((len(size), size.max()), np.intp)
         self.real = np.arange(size.max()) < size[:, None]
         self.rows[self.real] = np.argsort(codes, kind="stable")
-        self.limited = np.bincount(codes, at_limit) > 0
+        self.limited = np.bincount(codes, beyond) > 0
         self.found: list[tuple[Array, ...]] = []
 
     def add(self, state: _State) -> None:

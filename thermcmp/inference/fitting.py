@@ -21,7 +21,12 @@ from thermcmp.inference.health import (
 )
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.problem import thermal_problem
+<<<<<<< HEAD
 from thermcmp.inference.proposal import Weighted
+=======
+from thermcmp.inference.regulated import is_informed
+from thermcmp.inference.regulated_draws import run_with_regulated
+>>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
 from thermcmp.library.checking import check_results
 from thermcmp.library.fingerprint import content_hash
 from thermcmp.model.conditions import Conditions
@@ -37,6 +42,7 @@ from thermcmp.model.design import (
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.observation import Residuals, Steps, is_coarse
 from thermcmp.model.priors import Array, Prior
+from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Term, registered_terms
 
 if TYPE_CHECKING:
@@ -75,6 +81,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     airflow: str = "power law",
     residuals: str = "normal",
     steps: str = "auto",
+    regulated: str = "inform",
     draws: int = 4000,
     seed: int | None = None,
 ) -> Fit:
@@ -110,6 +117,10 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         takes the interval where a step exceeds two standard deviations of the scatter,
         as the conditional engine finds it, but for `engine="conditional"`, which says
         so in its notes. A published summary always takes the variance.
+    regulated : {"inform", "leave out"}
+        What is made of runs in which a control loop held the sensor. "inform" lets the fan
+        speed or the power that held it speak for the resistance, where one of them alone
+        was moved and measured (`regulated_by`); its temperature is compared with nothing.
     draws : int
         Posterior draws; a multiple of 4, at least 400.
     seed : int, optional
@@ -129,7 +140,11 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     EngineError
         If the chosen engine cannot serve these rows.
     """
+<<<<<<< HEAD
     check_arguments(engine, residuals, steps, draws)
+=======
+    _check_arguments(engine, residuals, steps, regulated, draws)
+>>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
     law = airflow_law(airflow)
     design = build_design(
         check_results(results),
@@ -140,6 +155,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         priors=priors,
         residuals=Residuals(residuals),
         steps=Steps(steps),
+        regulated=Regulated(regulated),
     )
     chosen = run_engine(design, engine, draws, seed)
     return Fit(
@@ -155,6 +171,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     )
 
 
+<<<<<<< HEAD
 def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None:
     """Refuse a choice that is none, or too few draws, all at once.
 
@@ -170,10 +187,14 @@ def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None
     InputError
         If one of them is out of range.
     """
+=======
+def _check_arguments(engine: str, residuals: str, steps: str, regulated: str, draws: int) -> None:
+>>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
     options = (
         ("engine", engine, ENGINES),
         ("residuals", residuals, tuple(Residuals)),
         ("steps", steps, tuple(Steps)),
+        ("regulated", regulated, tuple(Regulated)),
     )
     faults = [
         Fault("no such choice", f"use one of {', '.join(allowed)}", column=name, value=str(given))
@@ -296,12 +317,22 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
     reasons = [*barred, *why]
     if first is not None and not reasons:
         if first.diagnostics.health is not Health.BAD:
-            return Chosen(design, first, "conditional", "every reading is an exact value")
-        reasons = ["the conditional engine failed its health check"]
+            return Chosen(design, first, "conditional", _plain_words(design))
+        bad = [c.name for c in first.diagnostics.checks if c.status is Health.BAD]
+        reasons = [f"the conditional engine failed its health check ({', '.join(bad)})"]
     return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
 
 
+<<<<<<< HEAD
 def not_conditional(design: Design) -> list[str]:
+=======
+def _plain_words(design: Design) -> str:
+    words = "every reading is an exact value"
+    return words + "; regulated runs enter by weights" if is_informed(design) else words
+
+
+def _not_conditional(design: Design) -> list[str]:
+>>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
     """What of a design the conditional engine cannot serve, in words."""
     found = []
     limited = int(design.at_limit.sum())
@@ -359,9 +390,19 @@ def noted(design: Design, posterior: xr.Dataset) -> Design:
 
 
 def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
+<<<<<<< HEAD
     problem, priors = thermal_problem(design)
     found = run_conditional(problem, priors, draws=draws, seed=seed)
     scalars = {EXPONENT: found.points.exponent[:, 0], RESIDUAL: found.points.residual[:, 0]}
+=======
+    of_regulated: tuple[Check, ...] = ()
+    if is_informed(design):
+        found, of_regulated = run_with_regulated(design, draws=draws, seed=seed)
+    else:
+        problem, priors = thermal_problem(design)
+        found = run_conditional(problem, priors, draws=draws, seed=seed)
+    scalars = {EXPONENT: found.points.exponent, RESIDUAL: found.points.residual}
+>>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
     for place, term in enumerate(design.terms):
         scalars[term.spread] = found.points.spread[:, place]
     posterior = as_dataset(design, scalars, found.effects)
@@ -372,8 +413,20 @@ def weights_diagnostics(weights: Weighted) -> Diagnostics:
     """Checks of the conditional engine's weighted points."""
     checks = check_weights(weights.log_weights, weights.effective_size)
     share = weights.effective_size / len(weights.x)
+<<<<<<< HEAD
     return Diagnostics(
         (*checks, Check("efficiency of the weights", share, "for information", Health.OK))
+=======
+    return _Run(
+        posterior,
+        Diagnostics(
+            (
+                *checks,
+                Check("efficiency of the weights", share, "for information", Health.OK),
+                *of_regulated,
+            )
+        ),
+>>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
     )
 
 

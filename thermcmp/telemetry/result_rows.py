@@ -23,8 +23,8 @@ STEERING: Final = (
 #: Columns that the reduction fills, beside those of the run sheet.
 MEASURED: Final = (
     "sensor", "temperature_c", "standard_error_k", "resolution_k", "at_limit", "regulated",
-    "regulated_by", "ambient_c", "fan_rpm", "power_w", "noise_dba", "started_at", "soak_s", "window_s",
-    "drift_k_per_min", "protocol_verdict", "protocol_reason",
+    "regulated_by", "ambient_c", "fan_rpm", "power_w", "noise_dba", "started_at", "soak_s",
+    "window_s", "drift_k_per_min", "protocol_verdict", "protocol_reason",
 )  # fmt: skip
 
 
