@@ -6,11 +6,12 @@ its temperature to what the loop moved, linear in the effects. To second order a
     log x = log x0 + (x - x0)/x0 - (x - x0)²/(2 x0²) + …
 
 which is, up to a constant, the log density of a reading of x: 2 x0 with standard deviation
-x0. So each regulated run gets such a reading beside its row, and the factor of its exponent
-is taken up by the exponent's normal prior in the same way. The engine solves that problem
-exactly; the third order and beyond are weights of its draws, whatever x0 was. They are
-smoothed and judged by their Pareto k (Vehtari, Simpson, Gelman, Yao & Gabry, JMLR 25 (2024)
-72), and the draws are resampled by them.
+x0. So each regulated run gets such a reading beside its row, a little wider than that so
+that the draws reach further than the posterior, and the factor of its exponent is taken up
+by the exponent's normal prior in the same way. The engine solves that problem exactly; what
+is left are weights of its draws, whatever x0 was. They are smoothed and judged by their
+Pareto k (Vehtari, Simpson, Gelman, Yao & Gabry, JMLR 25 (2024) 72), and the draws are
+resampled by them.
 """
 
 from __future__ import annotations
@@ -43,6 +44,10 @@ PILOT: Final = 400
 PASSES: Final = 4
 #: The place is found once a pass moves it by less than this share.
 NEAR: Final = 0.1
+#: Variance of a stand-in over that of the second order.
+WIDER: Final = 1.5
+#: Where no weight exceeds the mean by more, there is no tail whose shape could matter.
+EVEN: Final = 1.5
 #: Names of the checks of the weights.
 OF_REGULATED: Final = "for the regulated runs"
 
@@ -57,11 +62,14 @@ class Expansion:
         Sensitivities x0 of the rows held by the fan and by power [K at reference].
     exponent : float
         Airflow exponent [-].
+    wider : float
+        Variance of a stand-in over that of the second order; 1 where no weights follow.
     """
 
     fan: Array
     power: Array
     exponent: float
+    wider: float = WIDER
 
     @classmethod
     def first(cls, design: Design) -> Expansion:
@@ -95,7 +103,7 @@ class Expansion:
         found = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
         total = np.zeros(len(effects))
         for x, x0 in ((found.fan, self.fan), (found.power, self.power)):
-            total -= 0.5 * np.sum(((x - 2.0 * x0) / x0) ** 2, axis=1)
+            total -= 0.5 / self.wider * np.sum(((x - (1.0 + self.wider) * x0) / x0) ** 2, axis=1)
         slope, curve = self._exponent_terms(design)
         apart = exponent - self.exponent
         return total + slope * apart - 0.5 * curve * apart**2
@@ -111,13 +119,14 @@ class Expansion:
         return Normal(mean, precision**-0.5)
 
     def _exponent_terms(self, design: Design) -> tuple[float, float]:
-        """Slope and downward curvature along the exponent of sum log(-∂g/∂N)."""
+        """Slope of sum log(-∂g/∂N) along the exponent, and the curvature taken for it."""
         step = 1e-3 * max(abs(self.exponent), 0.1)
         low, middle, high = (
             float(np.sum(np.log(np.abs(fall_per_rpm(design, self.exponent + move)))))
             for move in (-step, 0.0, step)
         )
-        return (high - low) / (2.0 * step), max((2.0 * middle - high - low) / step**2, 0.0)
+        curve = max((2.0 * middle - high - low) / step**2, 0.0) / self.wider
+        return (high - low) / (2.0 * step), curve
 
 
 def stand_in_problem(
@@ -159,8 +168,8 @@ def stand_in_problem(
     return (
         replace(
             problem,
-            y=np.concatenate([problem.y, 2.0 * x0]),
-            known_variance=np.concatenate([problem.known_variance, x0**2]),
+            y=np.concatenate([problem.y, (1.0 + expansion.wider) * x0]),
+            known_variance=np.concatenate([problem.known_variance, expansion.wider * x0**2]),
             run_scatter=np.concatenate([problem.run_scatter, np.zeros(len(rows))]),
             columns=np.concatenate([problem.columns, problem.columns[rows]]),
             values=np.concatenate([problem.values, own]),
@@ -190,7 +199,7 @@ def fitted_problem(fit: Fit) -> GaussianProblem:
     exponent = fit.draws(EXPONENT)
     even = np.full(len(exponent), 1.0 / len(exponent))
     at = Expansion.at(fit.design, fit.effects, exponent, even)
-    return stand_in_problem(fit.design, at)[0]
+    return stand_in_problem(fit.design, replace(at, wider=1.0))[0]
 
 
 def run_with_regulated(
@@ -239,7 +248,20 @@ def run_with_regulated(
     picked = np.searchsorted(np.cumsum(weights), (rng.random() + np.arange(draws)) / draws)
     order = rng.permutation(np.minimum(picked, draws - 1))
     kept = ConditionalDraws(found.points.part(order), found.effects[order], found.weighted)
-    return kept, _named(check_weights(log_weights, size))
+    return kept, _named(_judged(log_weights, size))
+
+
+def _judged(log_weights: Array, size: float) -> tuple[Check, ...]:
+    """Checks of the weights; the tail's shape counts where there is a tail."""
+    from scipy.special import logsumexp
+
+    tail, effective = check_weights(log_weights, size)
+    mean = logsumexp(log_weights) - np.log(len(log_weights))
+    largest = float(np.exp(np.max(log_weights) - mean))
+    if largest <= EVEN:
+        words = f"at most {EVEN}, or Pareto k"
+        tail = Check("largest over mean weight", largest, words, Health.OK)
+    return tail, effective
 
 
 def _weighed(
