@@ -140,9 +140,7 @@ def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
     )
 
 
-def difference(
-    first: HeldBuild, second: HeldBuild, quantity: str, unit: str, prob: float
-) -> Line:
+def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
     """Difference second minus first of one quantity, with Welch's interval.
 
     Parameters
@@ -205,7 +203,11 @@ def unlike(first: HeldBuild, second: HeldBuild) -> str:
     given = (("power", POWER_SHARE, "W"),) if first.by == "fan" else ()
     given = (("fan speed", SPEED_SHARE, "rpm"),) if first.by == "power" else given
     for quantity, share, unit in given:
-        old, new = (np.mean(b.known(quantity)) for b in (first, second) if len(b.known(quantity)))
+        both = [build.known(quantity) for build in (first, second)]
+        if not all(len(values) for values in both):
+            found.append(f"{quantity} is not known of both")
+            continue
+        old, new = (float(np.mean(values)) for values in both)
         if abs(new / old - 1.0) > share:
             found.append(f"{quantity} differs by {abs(new - old):.0f} {unit}")
     return ", ".join(found)

@@ -101,7 +101,10 @@ def regulated_runs(
         prob=prob,
         draw_figure=_figure,
         interval_kind="confidence",
-        details={} if _is_frame(results) else {"fit": results},
+        details={
+            "builds": tuple(build.name for build in builds),
+            **({} if _is_frame(results) else {"fit": results}),
+        },
     )
 
 
@@ -113,7 +116,7 @@ def _is_frame(results: Any) -> bool:
 
 def _rows(results: pd.DataFrame | Fit, sensor: str | None) -> tuple[pd.DataFrame, str]:
     """Regulated rows of one sensor that the protocol did not refuse."""
-    frame: Any = results if _is_frame(results) else results.results  # type: ignore[union-attr]
+    frame: Any = results if _is_frame(results) else results.results
     rows, name = one_sensor(check_results(frame), sensor)
     kept = rows["regulated"] & ~rows["protocol_verdict"].eq("refused").fillna(False).astype(bool)
     if not kept.any():
@@ -229,7 +232,7 @@ def _figure(answer: Answer, ax: Axes) -> None:
     table = answer.table
     by_fan = table["regulated_by"].str.contains("fan").any()
     name, axis = ("fan speed", "Fan speed [rpm]") if by_fan else ("power", "Power [W]")
-    chosen = table[table["quantity"].eq(name) & ~table["is_difference"]]
+    chosen = table[table["quantity"].eq(name) & table["build"].isin(answer.details["builds"])]
     shown = replace(answer, table=chosen.reset_index(drop=True))
     interval_figure(
         shown, ax, label="build", columns=("mean", "low", "high"), axis=axis, zero=False
