@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pytensor.tensor as pt
 import pytest
 from closed_loops import REFERENCE_RPM, REFERENCE_W, Bench, Card
 from scipy.integrate import quad
@@ -15,7 +16,8 @@ from thermcmp.inference.conditional import run_conditional
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import Health
 from thermcmp.inference.problem import thermal_problem
-from thermcmp.inference.regulated import log_jacobian, log_jacobian_graph
+from thermcmp.inference.reading_likelihood import held as held_density
+from thermcmp.inference.regulated import in_kelvin, log_jacobian
 from thermcmp.library.checking import check_results
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import build_design
@@ -114,7 +116,7 @@ def test_the_graph_has_the_same_numbers():
     exponent = np.array([0.5, 0.6, 0.7, 0.8])
     numbers = log_jacobian(design, effects, exponent)
     graphs = [
-        float(log_jacobian_graph(design, one, m).eval())
+        float(pt.sum(held_density(pt.concatenate(in_kelvin(design, one, m)))).eval())
         for one, m in zip(effects, exponent, strict=True)
     ]
     assert np.ptp(numbers - graphs) < 1e-9

@@ -19,7 +19,7 @@ from thermcmp.inference import reading_likelihood as likelihood
 from thermcmp.inference.arviz_adapter import posterior_group
 from thermcmp.inference.conditional_coordinates import baseline_mean, effects_in_coordinates
 from thermcmp.inference.readings import Readings, readings_of
-from thermcmp.inference.regulated import is_informed, log_jacobian_graph
+from thermcmp.inference.regulated import in_kelvin, is_informed
 from thermcmp.inference.threads import one_blas_thread
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals
@@ -104,8 +104,8 @@ def pymc_model(design: Design) -> Any:
         for name, part in _parts(design, readings, data, away, variance, degrees).items():
             pm.Potential(name, pt.sum(part))
         if is_informed(design):
-            jacobian = log_jacobian_graph(design, effects, exponent)
-            pm.Potential("regulated runs", jacobian)
+            moved = pt.concatenate(in_kelvin(design, effects, exponent))
+            pm.Potential("regulated runs", pt.sum(likelihood.held(moved)))
     return model
 
 

@@ -35,9 +35,6 @@ if TYPE_CHECKING:
 #: Relative step of the airflow law's slope along the speed: a central difference of this
 #: step is off by its square.
 _STEP: Final = 1e-5
-#: Below this sensitivity [K at reference] the logarithm goes on as its tangent in NUTS, so
-#: that a chain that strays there is turned back and not lost.
-_LEAST_K: Final = 1e-3
 
 #: Gives the effects of some columns, one per row: numbers (S, rows) or a PyTensor vector.
 Take = Callable[[NDArray[np.intp]], Any]
@@ -162,8 +159,8 @@ def _log_sum(positive: Array) -> Array:
         return np.asarray(np.where(positive > 0, np.log(positive), -np.inf).sum(axis=1))
 
 
-def log_jacobian_graph(design: Design, effects: Any, exponent: Any) -> Any:
-    """The same as a PyTensor graph, up to a constant.
+def in_kelvin(design: Design, effects: Any, exponent: Any) -> tuple[Any, Any]:
+    """Jacobians of the regulated rows as kelvin at reference, for a graph.
 
     Parameters
     ----------
@@ -176,15 +173,9 @@ def log_jacobian_graph(design: Design, effects: Any, exponent: Any) -> Any:
 
     Returns
     -------
-    PyTensor scalar
-        Sum of the logs. Below a sensitivity of 0.001 K it goes on as the tangent there.
+    fan, power : PyTensor vector
+        Each row's |∂f/∂x| but for a factor that no parameter moves [K].
     """
-    import pytensor.tensor as pt
-
-    found = sensitivities(design, lambda columns: effects[columns], exponent)
-    # Kelvin at reference: a speed of its own size stands in for 1/rpm.
     fan, _ = regulated_rows(design)
-    in_kelvin = found.fan * found.per_rpm * design.drive[fan]
-    parts = pt.concatenate([in_kelvin, found.power])
-    near = pt.maximum(parts, _LEAST_K)
-    return pt.sum(pt.log(near) + (pt.minimum(parts, _LEAST_K) - _LEAST_K) / _LEAST_K)
+    found = sensitivities(design, lambda columns: effects[columns], exponent)
+    return found.fan * found.per_rpm * design.drive[fan], found.power

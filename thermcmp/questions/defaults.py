@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from thermcmp.hooks import ask_questions
+from thermcmp.questions.held_runs import regulated_runs
 from thermcmp.questions.ranking import rank
-from thermcmp.questions.regulated_runs import regulated_runs
 from thermcmp.questions.separation import separate
 
 if TYPE_CHECKING:

@@ -87,7 +87,7 @@ def regulated_runs(
     lines = [summary(build, name, unit, prob) for build in builds for name, unit, _ in QUANTITIES]
     told = {(a, b): _pair_lines(a, b, prob) for a, b in pairs}
     lines += [line for found in told.values() for line in found]
-    first = (
+    why = (
         f"{len(rows)} run(s) were regulated: their temperatures are targets, so they are compared "
         "by what the firmware moved to hold them."
     )
@@ -96,7 +96,7 @@ def regulated_runs(
         title=f"Regulated runs of the {sensor} sensor",
         table=_table(lines),
         draws=_no_draws(),
-        sentences=(first, *(_sentence(a, b, found, sensor) for (a, b), found in told.items())),
+        sentences=(*(_sentence(a, b, found, sensor) for (a, b), found in told.items()), why),
         caveats=notes,
         prob=prob,
         draw_figure=_figure,
