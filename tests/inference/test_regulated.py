@@ -38,7 +38,7 @@ def design_of(frame, terms=(), **priors):
         sensor=None,
         terms=[term for term in BUILT_IN if term.name in terms],
         law=airflow_law("power law"),
-        reference=fitting._reference(AT),
+        reference=fitting.stated_reference(AT),
         priors=priors,
     )
 

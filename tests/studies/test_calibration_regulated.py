@@ -81,9 +81,10 @@ def test_true_values_rank_uniformly_with_regulated_runs():
         shares.append(share)
         assert is_informed(campaign.design)
         found, checks = run_with_regulated(campaign.design, draws=DRAWS, seed=seed)
-        scalars = {"airflow exponent": found.points.exponent, "residual sd": found.points.residual}
+        points = found.points
+        scalars = {"airflow exponent": points.exponent[:, 0], "residual sd": points.residual[:, 0]}
         for place, term in enumerate(campaign.design.terms):
-            scalars[term.spread] = found.points.spread[:, place]
+            scalars[term.spread] = points.spread[:, place]
         # A run of bad fits would be handed to the other engine, and is not what is tested here.
         bad = any(check.status is Health.BAD for check in checks)
         ranks.add(campaign, scalars, found.effects, bad)

@@ -21,12 +21,9 @@ from thermcmp.inference.health import (
 )
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.problem import thermal_problem
-<<<<<<< HEAD
 from thermcmp.inference.proposal import Weighted
-=======
 from thermcmp.inference.regulated import is_informed
 from thermcmp.inference.regulated_draws import run_with_regulated
->>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
 from thermcmp.library.checking import check_results
 from thermcmp.library.fingerprint import content_hash
 from thermcmp.model.conditions import Conditions
@@ -140,11 +137,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     EngineError
         If the chosen engine cannot serve these rows.
     """
-<<<<<<< HEAD
-    check_arguments(engine, residuals, steps, draws)
-=======
-    _check_arguments(engine, residuals, steps, regulated, draws)
->>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
+    check_arguments(engine, residuals, steps, draws, regulated)
     law = airflow_law(airflow)
     design = build_design(
         check_results(results),
@@ -171,8 +164,9 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     )
 
 
-<<<<<<< HEAD
-def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None:
+def check_arguments(
+    engine: str, residuals: str, steps: str, draws: int, regulated: str = "inform"
+) -> None:
     """Refuse a choice that is none, or too few draws, all at once.
 
     Parameters
@@ -181,15 +175,14 @@ def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None
         As in `fit`.
     draws : int
         Posterior draws.
+    regulated : str
+        As in `fit`.
 
     Raises
     ------
     InputError
         If one of them is out of range.
     """
-=======
-def _check_arguments(engine: str, residuals: str, steps: str, regulated: str, draws: int) -> None:
->>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
     options = (
         ("engine", engine, ENGINES),
         ("residuals", residuals, tuple(Residuals)),
@@ -323,16 +316,12 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
     return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
 
 
-<<<<<<< HEAD
-def not_conditional(design: Design) -> list[str]:
-=======
 def _plain_words(design: Design) -> str:
     words = "every reading is an exact value"
     return words + "; regulated runs enter by weights" if is_informed(design) else words
 
 
-def _not_conditional(design: Design) -> list[str]:
->>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
+def not_conditional(design: Design) -> list[str]:
     """What of a design the conditional engine cannot serve, in words."""
     found = []
     limited = int(design.at_limit.sum())
@@ -390,43 +379,26 @@ def noted(design: Design, posterior: xr.Dataset) -> Design:
 
 
 def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
-<<<<<<< HEAD
-    problem, priors = thermal_problem(design)
-    found = run_conditional(problem, priors, draws=draws, seed=seed)
-    scalars = {EXPONENT: found.points.exponent[:, 0], RESIDUAL: found.points.residual[:, 0]}
-=======
     of_regulated: tuple[Check, ...] = ()
     if is_informed(design):
         found, of_regulated = run_with_regulated(design, draws=draws, seed=seed)
     else:
         problem, priors = thermal_problem(design)
         found = run_conditional(problem, priors, draws=draws, seed=seed)
-    scalars = {EXPONENT: found.points.exponent, RESIDUAL: found.points.residual}
->>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
+    scalars = {EXPONENT: found.points.exponent[:, 0], RESIDUAL: found.points.residual[:, 0]}
     for place, term in enumerate(design.terms):
         scalars[term.spread] = found.points.spread[:, place]
     posterior = as_dataset(design, scalars, found.effects)
-    return _Run(posterior, weights_diagnostics(found.weighted))
+    checks = weights_diagnostics(found.weighted).checks
+    return _Run(posterior, Diagnostics((*checks, *of_regulated)))
 
 
 def weights_diagnostics(weights: Weighted) -> Diagnostics:
     """Checks of the conditional engine's weighted points."""
     checks = check_weights(weights.log_weights, weights.effective_size)
     share = weights.effective_size / len(weights.x)
-<<<<<<< HEAD
     return Diagnostics(
         (*checks, Check("efficiency of the weights", share, "for information", Health.OK))
-=======
-    return _Run(
-        posterior,
-        Diagnostics(
-            (
-                *checks,
-                Check("efficiency of the weights", share, "for information", Health.OK),
-                *of_regulated,
-            )
-        ),
->>>>>>> d28ea50 (Regulated runs inform the resistance: Jacobian of what the loop moved, in both engines; readings sorted in one place)
     )
 
 

@@ -160,9 +160,10 @@ def stand_in_problem(
             return None
 
         def with_stand_ins(exponent: Array) -> Array:
-            h = term(exponent)
+            h = term(exponent[: len(problem.y)])
             # The fan's sensitivity is s itself, whatever the speed.
-            return np.concatenate([h, np.full((len(fan), len(exponent)), beside), h[power]])
+            fans = np.full((len(fan), exponent.shape[1]), beside)
+            return np.concatenate([h, fans, h[power]])
 
         return with_stand_ins
 
@@ -235,7 +236,7 @@ def run_with_regulated(
     for _ in range(PASSES):
         pilot, log_weights = _weighed(design, at, PILOT, seed)
         weights = _usable(log_weights)
-        moved = Expansion.at(design, pilot.effects, pilot.points.exponent, weights)
+        moved = Expansion.at(design, pilot.effects, pilot.points.exponent[:, 0], weights)
         if at.is_near(moved):
             break
         at = moved
@@ -270,7 +271,7 @@ def _weighed(
 ) -> tuple[ConditionalDraws, Array]:
     """Draws of the stand-in problem, and the log weights that turn it into the true one."""
     found = run_conditional(*stand_in_problem(design, at), draws=draws, seed=seed)
-    exponent = found.points.exponent
+    exponent = found.points.exponent[:, 0]
     true = log_jacobian(design, found.effects, exponent)
     return found, true - at.log_stand_in(design, found.effects, exponent)
 
