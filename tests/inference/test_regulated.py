@@ -99,6 +99,29 @@ def test_the_density_of_what_the_loop_moved_adds_up_to_one(by, place, column):
     assert total == pytest.approx(1.0, abs=1e-6)
 
 
+def test_an_error_of_the_fan_speed_joins_the_variance_by_its_own_slope():
+    """The density of a speed read with an error, by convolution: what docs/model.md says."""
+    design, sigma, u = design_of(one_card().iloc[[0, 13]].reset_index(drop=True)), 0.5, 40.0
+    effects, exponent = np.array([[51.0, 27.0]]), np.array([0.62])
+
+    def parts(speed):
+        moved = replace(design, drive=np.array([speed, design.drive[1]]))
+        g = (speed / REFERENCE_RPM) ** -exponent[0]
+        rise = design.power_ratio[0] * (effects[0, 0] + effects[0, 1] * (g - 1.0))
+        return design.rise_k[0] - rise, np.exp(log_jacobian(moved, effects, exponent)[0])
+
+    grid = np.linspace(0.5, 2.0, 3001) * design.drive[0]
+    rest, jacobian = np.array([parts(speed) for speed in grid]).T
+    middle = grid[np.argmin(np.abs(rest))]
+    for read in middle + np.array([-80.0, 0.0, 80.0]):
+        exact = np.trapezoid(norm.pdf(read, grid, u) * norm.pdf(rest, 0.0, sigma) * jacobian, grid)
+        here, slope = parts(read)
+        stated = norm.pdf(here, 0.0, np.hypot(sigma, slope * u)) * slope
+        # To first order: slopes change by some 5 % over two errors of this speed.
+        assert stated == pytest.approx(exact, rel=0.07)
+        assert norm.pdf(here, 0.0, sigma) * slope != pytest.approx(exact, rel=0.2)
+
+
 def test_a_loop_that_could_not_have_held_has_no_density():
     design = design_of(one_card())
     effects = np.array([[52.0, 28.0], [52.0, -1.0], [-5.0, 28.0]])
