@@ -47,8 +47,6 @@ NEAR: Final = 0.1
 #: Variance of a stand-in over that of the second order: at 2 its weights are bounded up to
 #: three times x0, and still above 80 % of the draws count where nothing else tells s.
 WIDER: Final = 2.0
-#: Where no weight exceeds the mean by more, there is no tail whose shape could matter.
-EVEN: Final = 1.5
 #: Names of the checks of the weights.
 OF_REGULATED: Final = "for the regulated runs"
 
@@ -250,20 +248,7 @@ def run_with_regulated(
     picked = np.searchsorted(np.cumsum(weights), (rng.random() + np.arange(draws)) / draws)
     order = rng.permutation(np.minimum(picked, draws - 1))
     kept = ConditionalDraws(found.points.part(order), found.effects[order], found.weighted)
-    return kept, _named(_judged(log_weights, size))
-
-
-def _judged(log_weights: Array, size: float) -> tuple[Check, ...]:
-    """Checks of the weights; the tail's shape counts where there is a tail."""
-    from scipy.special import logsumexp
-
-    tail, effective = check_weights(log_weights, size)
-    mean = logsumexp(log_weights) - np.log(len(log_weights))
-    largest = float(np.exp(np.max(log_weights) - mean))
-    if largest <= EVEN:
-        words = f"at most {EVEN}, or Pareto k"
-        tail = Check("largest over mean weight", largest, words, Health.OK)
-    return tail, effective
+    return kept, _named(check_weights(log_weights, size))
 
 
 def _weighed(
