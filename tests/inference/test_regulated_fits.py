@@ -193,7 +193,7 @@ def test_nothing_tested_names_nothing(alike):
     """Where no unit can be held against the others, none is off."""
     runs = units_of(alike, "run")
     silent = replace(alike.design, at_limit=np.ones(len(runs.codes), bool))
-    (found,) = delete_each(replace(alike, design=silent), [runs.codes], draws=20)
+    (found,) = delete_each(replace(alike, design=silent), [runs.codes], draws=100)
     assert np.isnan(found.tail()).all()
     assert outlying(runs, found, units_of(alike, "assembly")) == ()
 
