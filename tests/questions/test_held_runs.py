@@ -144,6 +144,16 @@ def test_many_builds_are_compared_with_the_first(silence):
     assert any("compared with the first only" in caveat for caveat in found.caveats)
 
 
+def test_targets_are_told_apart(silence):
+    warmer = silence.assign(temperature_c=silence["temperature_c"] + 4.0, run=silence["run"] + "w")
+    found = regulated_runs(pd.concat([silence, warmer], ignore_index=True))
+    pairs = found.table["build"][found.table["build"].str.contains(" − ")].unique().tolist()
+    assert pairs == [f"Alder r2 / fw 1 at {c} °C − Alder r1 / fw 1 at {c} °C" for c in (75, 79)]
+    assert row_of(found, pairs[0], "fan speed")["runs"] == 18
+    alone = row_of(regulated_runs(silence), PAIR, "fan speed")
+    assert row_of(found, pairs[0], "fan speed")["low"] == pytest.approx(alone["low"])
+
+
 def test_without_regulated_runs_there_is_nothing_to_tell(silence):
     with pytest.raises(NotEstimableError, match="set regulated to yes"):
         regulated_runs(silence.assign(regulated=False, regulated_by=None))

@@ -14,7 +14,14 @@ from thermcmp.model.noise_design import build_noise_design
 from thermcmp.model.rows import level_keys, one_sensor
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.figures import interval_figure
-from thermcmp.questions.held_builds import HeldBuild, Line, difference, summary, unlike
+from thermcmp.questions.held_builds import (
+    RISE_K,
+    HeldBuild,
+    Line,
+    difference,
+    summary,
+    unlike,
+)
 from thermcmp.questions.wording import check_prob
 
 if TYPE_CHECKING:
@@ -81,8 +88,12 @@ def regulated_runs(
     rows, sensor = _rows(results, sensor)
     builds, notes = _builds(rows, mic_distance_m)
     pairs = list(combinations(builds, 2))
+    # Where several targets were held, those are paired that were held at the same one.
+    alike = [(a, b) for a, b in pairs if abs(a.held_c - b.held_c) <= RISE_K]
+    pairs = alike or pairs
     if len(builds) > EVERY_PAIR:
-        pairs = [(builds[0], other) for other in builds[1:]]
+        first = {b: a for a, b in reversed(pairs)}
+        pairs = [(a, b) for a, b in pairs if first[b] is a and a not in first]
         notes = (*notes, f"There are {len(builds)} builds: each is compared with the first only.")
     lines = [summary(build, name, unit, prob) for build in builds for name, unit, _ in QUANTITIES]
     told = {(a, b): _pair_lines(a, b, prob) for a, b in pairs}
@@ -155,9 +166,21 @@ def _builds(
             mounting=group["mounting"].to_numpy(str),
             values={what: group[column].to_numpy(float) for what, _, column in QUANTITIES},
         )
-        for name, group in told.groupby("build", sort=True)
+        for name, group in told.groupby(_with_target(told), sort=True)
     )
     return builds, () if found is None else found.notes
+
+
+def _with_target(told: pd.DataFrame) -> pd.Series:
+    """The build of each run, with the target where that build was held at several."""
+    names = told["build"].astype(str).copy()
+    for _, held in told.groupby("build")["temperature_c"]:
+        ascending = held.sort_values()
+        target = (ascending.diff() > RISE_K).cumsum()
+        if target.iloc[-1] > 0:
+            middle = ascending.groupby(target).transform("mean")
+            names[ascending.index] += " at " + middle.map("{:.0f} °C".format)
+    return names
 
 
 def _pair_lines(first: HeldBuild, second: HeldBuild, prob: float) -> list[Line]:
