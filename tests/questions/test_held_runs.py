@@ -9,6 +9,7 @@ from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 from thermcmp.errors import NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
+from thermcmp.questions.attribution import attribute
 from thermcmp.questions.classical import classical_check
 from thermcmp.questions.defaults import default_questions
 from thermcmp.questions.held_runs import regulated_runs
@@ -177,17 +178,31 @@ def test_the_classical_check_leaves_them_out_and_says_so(silence):
     assert any("18 run(s) left out: a control loop held" in caveat for caveat in both.caveats)
 
 
-def test_a_fit_tells_them_and_finds_the_hardware(silence):
-    model = fit(
+@pytest.fixture(scope="module")
+def model(silence):
+    return fit(
         silence,
         terms=["cooler_model", "cooler_model airflow", "assembly"],
         reference=Conditions(power_w=200.0, fan_rpm=1800.0),
         draws=2000,
         seed=1,
     )
+
+
+def test_a_fit_tells_them_and_finds_the_hardware(model):
     answers = default_questions(model)
     assert [one.kind for one in answers] == ["separation", "ranking", "regulated runs"]
     assert answers[-1].details["fit"] is model
     found = separate(model).table.iloc[0]
     assert found["low_k"] < NEW.rise_k - OLD.rise_k < found["high_k"]
     assert found["high_k"] < -3.0
+
+
+def test_a_fix_whose_stock_temperature_stood_still_is_attributed(model):
+    found = attribute(model, before="Alder r1 / fw 1", after="Alder r2 / fw 1").table
+    part = found.set_index("part")
+    # Stock against stock nothing moved; the hardware's gain went into a slower fan.
+    assert part.loc["total", "low_k"] < 0.0 < part.loc["total", "high_k"]
+    assert part.loc["hardware", "low_k"] > 3.0
+    assert part.loc["firmware: fan speed", "high_k"] < -3.0
+    assert part.loc["total", "noise_db"] < -4.0
