@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.attribution import attribute
     from thermcmp.questions.classical import classical_check
     from thermcmp.questions.fit_check import FitCheck, check_fit
+    from thermcmp.questions.held_runs import regulated_runs
     from thermcmp.questions.limit_margin import margin
     from thermcmp.questions.ranking import rank
     from thermcmp.questions.separation import separate
@@ -107,6 +108,7 @@ _HOMES = {
     "read_telemetry": "thermcmp.telemetry.record",
     "reduce_logs": "thermcmp.telemetry.logs",
     "reduce_telemetry": "thermcmp.telemetry.reducing",
+    "regulated_runs": "thermcmp.questions.held_runs",
     "report": "thermcmp.reporting.document",
     "separate": "thermcmp.questions.separation",
     "simulate": "thermcmp.simulation",
@@ -161,6 +163,7 @@ __all__ = [
     "read_telemetry",
     "reduce_logs",
     "reduce_telemetry",
+    "regulated_runs",
     "report",
     "separate",
     "simulate",

@@ -275,6 +275,8 @@ def _ask(job: Job, fit: Any) -> Iterator[tuple[str, Answer | str]]:
         yield "Attribution", "not asked; give --before and --after as 'product / firmware'."
     at = tc.Conditions(ambient_c=job.ambient_c, power_w=job.power_w, noise_dba=job.noise_dba)
     yield "Ranking", tc.rank(fit, at=at)
+    if fit.results["regulated"].any():
+        yield "Regulated runs", tc.regulated_runs(fit)
     builds = [build for build in (before, after) if build]
     if limit_c is None or not builds:
         yield "Margin", "not asked; give --limit-c, and --before or --after."

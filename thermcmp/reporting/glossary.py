@@ -59,6 +59,9 @@ TERMS: Final[tuple[Term, ...]] = (
          "What a shop sells: a cooler model on a board model under a firmware."),
     Term("reference conditions", r"reference conditions",
          "The power and the fan speed at which effects are stated in kelvin."),
+    Term("regulated run", r"\bregulated",
+         "A control loop held the sensor at a target by fan or power: its temperature is no "
+         "result; fan speed, noise or power is."),
     Term("rise", r"\brise\b",
          "Sensor temperature minus local ambient, in kelvin."),
     Term("sensor", r"\bsensor",
