@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from thermcmp.physics.firmware import Firmware
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
+    from thermcmp.questions.build_chain import chain
     from thermcmp.questions.classical import classical_check
     from thermcmp.questions.fit_check import FitCheck, check_fit
     from thermcmp.questions.limit_margin import margin
@@ -91,6 +92,7 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "attribute": "thermcmp.questions.attribution",
+    "chain": "thermcmp.questions.build_chain",
     "check_fit": "thermcmp.questions.fit_check",
     "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
@@ -145,6 +147,7 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "attribute",
+    "chain",
     "check_fit",
     "classical_check",
     "fit",
