@@ -93,8 +93,8 @@ def _departure_words(part: Part, prob: float) -> str:
     word = "less" if mean < 0.0 else "more"
     ends = sorted((abs(low), abs(high)))
     return (
-        f"The changes do not add up: {name} together bring {abs(mean):.1f} K ({ends[0]:.1f} to "
-        f"{ends[1]:.1f}) {word} than each alone."
+        f"The changes do not add up: {name} bring {abs(mean):.1f} K ({ends[0]:.1f} to "
+        f"{ends[1]:.1f}) {word} together than each alone adds up to."
     )
 
 
