@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.fit_check import FitCheck, check_fit
     from thermcmp.questions.limit_margin import margin
     from thermcmp.questions.ranking import rank
+    from thermcmp.questions.sensor_attribution import attribute_sensors
     from thermcmp.questions.separation import separate
     from thermcmp.reporting.document import report
     from thermcmp.simulation import simulate
@@ -92,6 +93,7 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "attribute": "thermcmp.questions.attribution",
+    "attribute_sensors": "thermcmp.questions.sensor_attribution",
     "chain": "thermcmp.questions.build_chain",
     "check_fit": "thermcmp.questions.fit_check",
     "classical_check": "thermcmp.questions.classical",
@@ -147,6 +149,7 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "attribute",
+    "attribute_sensors",
     "chain",
     "check_fit",
     "classical_check",
