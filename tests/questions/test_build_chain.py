@@ -124,23 +124,26 @@ def test_a_kind_that_neither_end_has_is_set_aside(model):
     assert any("not in the order-free shares: Alder, springs" in c for c in found.caveats)
 
 
-def test_changes_of_cooler_and_board_say_that_they_add_up_by_their_making(aliased):
-    parts = {
-        Build(cooler_model=f"Alder-C{c}", board_model=f"Alder-B{b}", label=f"C{c} B{b}"): {
-            "cooler": c,
-            "board": b,
-        }
-        for c in (1, 2)
-        for b in (1, 2)
-    }
-    builds = list(parts)
-    found = chain(
-        aliased.fit,
-        [builds[0], builds[2], builds[3]],
-        features={build.name: own for build, own in parts.items() if build is not builds[1]},
+def test_cooler_and_board_add_up_by_the_making_of_the_model(aliased):
+    old, between, other, new = (
+        Build(cooler_model=f"Alder-C{c}", board_model=f"Alder-B{b}")
+        for c, b in ((1, 1), (2, 1), (1, 2), (2, 2))
     )
-    assert len(found.missing) == 1
+    known = {old: {}, between: ["cooler"], other: ["board"], new: ["cooler", "board"]}
+    found = chain(aliased.fit, [old, between, new], features=known)
+    assert found.missing == ()
     assert names(found, "departure") == []
+    assert any("no departure can show" in c for c in found.caveats)
+    # Without interaction the shares are the steps, whatever the order.
+    draws = parts_of(found)
+    for step, share in zip(names(found, "step"), names(found, "order-free"), strict=True):
+        assert np.abs(draws[step] - draws[share]).max() < EXACT
+    by_three = chain(
+        aliased.fit,
+        [old, between, new],
+        features={build: own for build, own in known.items() if build is not other},
+    )
+    assert by_three.missing == ("board alone",)
 
 
 def test_mountings_are_counted_and_bound_what_can_be_seen(model, answer):

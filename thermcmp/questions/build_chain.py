@@ -45,7 +45,7 @@ def chain(
     builds: Sequence[Build | str],
     at: Conditions | None = None,
     *,
-    features: Mapping[str, Mapping[str, Any] | Sequence[str]] | None = None,
+    features: Mapping[Build | str, Mapping[str, Any] | Sequence[str]] | None = None,
     interaction_k: float = 1.0,
     scope: str = "specimens",
     prob: float = PROB,
@@ -70,8 +70,8 @@ def chain(
     at : Conditions, optional
         Ambient [°C], power [W], and fan speed [rpm] or noise [dB(A)] at which all builds
         are compared; power and fan speed default to the fit's reference.
-    features : mapping of str to mapping or sequence of str, optional
-        By name of a build or cooler model its features: ``{"pads": "thick"}``, or the
+    features : mapping of (str or Build) to mapping or sequence of str, optional
+        Features of each build, product or cooler model: ``{"pads": "thick"}``, or the
         names of those it has. The ends of the chain must be among them; builds that are
         no part of the chain may be, and fill in combinations.
     interaction_k : float
@@ -107,11 +107,10 @@ def chain(
     _check_scale(interaction_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="split into steps")
     held, where = at or Conditions(), Scope.of(scope)
-    named = _all_builds(fit, builds, features)
-    steps = [build for key, build in named if key is None]
+    steps, others = _all_builds(fit, builds, list(features or ()))
     found = None
     if features is not None:
-        stated = [(build, features[key]) for key, build in named if key is not None]
+        stated = list(zip(others, features.values(), strict=True))
         found = combinations_of(stated, steps[0], steps[-1])
     noise = noise_for(fit, held)
     made = {
@@ -122,9 +121,9 @@ def chain(
     sd_k = reassembly_k(fit, held.power_w or fit.reference.power_w)
     parts = chain_steps(fit, measured, sd_k, prob)
     if found is not None:
-        others = [made[build.name] for build in found.measured.values()]
-        parts += chain_shares(fit, found, others, interaction_k)
-        parts += chain_departures(found, others)
+        corners = [made[build.name] for build in found.measured.values()]
+        parts += chain_shares(fit, found, corners, interaction_k)
+        parts += chain_departures(found, corners)
     return _answer(
         ChainStudy(
             fit=fit,
@@ -177,22 +176,21 @@ def _answer(study: ChainStudy) -> Answer:
 
 
 def _all_builds(
-    fit: Fit, builds: Sequence[Build | str], features: Mapping[str, Any] | None
-) -> list[tuple[str | None, Build]]:
-    """The chain's builds (without a key), then the builds that features are stated of."""
-    if isinstance(builds, str) or len(builds) < 2:
+    fit: Fit, builds: Sequence[Build | str], keys: Sequence[Build | str]
+) -> tuple[list[Build], list[Build]]:
+    """The chain's builds, and those that features are stated of."""
+    if isinstance(builds, str | Build) or len(builds) < 2:
         raise InputError(
             "A chain needs builds:",
             [Fault("fewer than two builds", "give a list, from the first build to the last")],
         )
     steps = chain_builds(fit, builds)
-    # All names at once, so that a lone cooler model gets the chain's board too.
-    written = [item for item in builds if isinstance(item, str)]
-    known = {build.name: build for build in steps}
-    more = [key for key in features or () if key not in known]
-    also = chain_builds(fit, [*written, *more])[len(written) :]
-    known |= dict(zip(more, also, strict=True))
-    return [(None, build) for build in steps] + [(key, known[key]) for key in features or ()]
+    known: dict[Build | str, Build] = {build.name: build for build in steps}
+    known |= {build: build for build in steps}
+    # All names at once, so that a cooler model beside the chain gets the chain's board too.
+    more = [key for key in keys if key not in known]
+    known |= dict(zip(more, chain_builds(fit, [*builds, *more])[len(builds) :], strict=True))
+    return steps, [known[key] for key in keys]
 
 
 def _check_scale(interaction_k: float) -> None:

@@ -161,7 +161,8 @@ def mounting_rows(
     Returns
     -------
     list of SensorRow
-        For each such mounting a row per sensor; negative is worse than its peers.
+        For each such mounting a row per sensor, the worst first; negative is worse than
+        its peers.
     """
     found = {
         fit.sensor: {
@@ -179,6 +180,11 @@ def mounting_rows(
             own, chosen, found
         ):
             chosen.append(part)
+    chosen.sort(
+        key=lambda part: min(
+            rows[part].mean_k / spreads[sensor] for sensor, rows in found.items() if part in rows
+        )
+    )
     return [rows[part] for rows in found.values() for part in chosen if part in rows]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -32,6 +32,10 @@ if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
 
 
+#: Mountings that get a sentence; the table has all.
+_MOST_MOUNTINGS: Final = 4
+
+
 def sensor_sentences(
     fits: Sequence[Fit], builds: tuple[Build, Build], rows: Sequence[SensorRow], prob: float
 ) -> tuple[str, ...]:
@@ -42,7 +46,7 @@ def sensor_sentences(
     sentences += [_parts_words(_of(rows, sensor, FIX), prob) for sensor in sensors]
     for sensor in sensors:
         sentences += _remount_words(_of(rows, sensor, REMOUNT), _of(rows, sensor, FIX), prob)
-    sentences += _alike(_named(rows, REMOUNT_NEW) or _named(rows, REMOUNT_ANY), prob)
+    sentences += _alike(_named(rows, REMOUNT_ANY), prob)
     return (*sentences, *_mounting_words(fits, builds, rows, prob))
 
 
@@ -125,13 +129,13 @@ def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:
     worse = [row.sensor for row in rows if interval(row.draws, prob)[1] < 0.0]
     if len(worse) == len(rows):
         return [
-            f"The bench mounting is worse on {_joined(worse)} alike, as poor contact of the whole "
+            f"Bench mountings are worse on {_joined(worse)} alike, as poor contact of the whole "
             "cooler would be."
         ]
     if worse:
         rest = [row.sensor for row in rows if row.sensor not in worse]
         return [
-            f"The bench mounting is surely worse on {_joined(worse)} and not on {_joined(rest)}, "
+            f"Bench mountings are surely worse on {_joined(worse)} and not on {_joined(rest)}, "
             "as local contact, paste or pads there would be."
         ]
     return []
@@ -149,7 +153,9 @@ def _mounting_words(
             if told
             else []
         )
-    return [_one_mounting(part, _named(rows, part), spreads, prob) for part in found]
+    said = [_one_mounting(part, _named(rows, part), spreads, prob) for part in found]
+    more = len(said) - _MOST_MOUNTINGS
+    return said[:_MOST_MOUNTINGS] + ([f"{more} more stand out: see the table."] if more > 0 else [])
 
 
 def _one_mounting(
