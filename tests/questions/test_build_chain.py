@@ -10,6 +10,7 @@ from scipy.stats import norm
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.build_chain import chain
+from thermcmp.questions.chain_builds import shown_by
 
 #: Differences of the same draws: rounding error only.
 EXACT = 1e-9
@@ -148,13 +149,22 @@ def test_cooler_and_board_add_up_by_the_making_of_the_model(aliased):
 
 def test_mountings_are_counted_and_bound_what_can_be_seen(model, answer):
     assert answer.mountings == dict.fromkeys([BASE, PADS, BOTH, ALL, SPRINGS], 3)
-    # ISO 5725-6:1994, 4.2.2: critical difference of two means of n = z sqrt(2) s / sqrt(n).
+    # Half width of the interval that the mountings alone leave.
     spread = float(model.draws("assembly sd").mean())
     wanted = norm.ppf(0.95) * math.sqrt(2.0) * spread / math.sqrt(3.0)
     for name in names(answer, "step"):
         assert rows(answer).loc[name, "smallest_step_k"] == pytest.approx(wanted, rel=1e-9)
     (said,) = [s for s in answer.sentences if "one mounting of each build" in s]
     assert f"below {wanted * math.sqrt(3.0):.1f} K" in said
+
+
+@pytest.mark.parametrize(("first", "second"), [(1, 1), (2, 2), (3, 2), (1, 6)])
+def test_what_mountings_can_show_is_the_standards_critical_difference(first, second):
+    # ISO 5725-6:1994, 4.2 (from memory): CD = 2.8 s sqrt(1/(2 n1) + 1/(2 n2)) at 95 %, where
+    # 2.8 is 1.96 sqrt(2) = 2.77 rounded: 1.1 %.
+    standard = 2.8 * 0.7 * math.sqrt(1 / (2 * first) + 1 / (2 * second))
+    found = shown_by(np.full(5, 0.7), (first, second), 0.95)
+    assert found == pytest.approx(standard, rel=0.011)
 
 
 def test_a_step_with_one_mounting_is_less_sure_and_says_so():

@@ -179,7 +179,8 @@ def shown_by(sd_k: Array | None, mountings: tuple[int, int], prob: float) -> flo
     """Smallest difference that so many mountings of two builds can show [K].
 
     The half width of the interval that the mountings alone leave, z s √(1/k₁ + 1/k₂):
-    the critical difference of ISO 5725-6:1994, 4.2, with the reassembly spread s.
+    the critical difference of ISO 5725-6:1994, 4.2 (from memory), with the reassembly
+    spread s.
     """
     from scipy.special import ndtri
 
