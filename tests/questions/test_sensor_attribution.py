@@ -8,9 +8,11 @@ import pytest
 
 from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
+from thermcmp.inference.sensor_fits import fit_sensors
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.attribution import attribute
 from thermcmp.questions.sensor_attribution import attribute_sensors
+from thermcmp.questions.wording import chance_words
 from thermcmp.reporting.document import report
 from thermcmp.simulation import RevisionStudy, Scenario, simulate
 
@@ -205,6 +207,31 @@ def test_sensors_are_told_apart_by_more_than_colour(answer):
 def test_caveats_say_whose_they_are_and_that_sensors_are_apart(answer):
     assert any(c.startswith("Each sensor has a fit of its own") for c in answer.caveats)
     assert len(answer.caveats) == len(set(answer.caveats))
+
+
+@pytest.fixture(scope="module")
+def together(campaign):
+    return fit_sensors(campaign[0], ["memory", "junction"], reference=REFERENCE, draws=1000, seed=5)
+
+
+def test_sensors_fitted_together_are_answered_draw_by_draw(together, answer):
+    joint = attribute_sensors(together, OLD, NEW)
+    assert joint.fitted_together
+    assert not answer.fitted_together
+    assert not any("fit of its own" in c for c in joint.caveats)
+    totals = [draws_of(joint, sensor, "total") for sensor in ("memory", "junction")]
+    alone = attribute(together["junction"], OLD, NEW).draws["improvement_k"].sel(part="total")
+    assert np.array_equal(totals[1], alone.to_numpy())
+    (said,) = [s for s in joint.sentences if s.startswith("Fitted together")]
+    both = float(np.mean((totals[0] > 0.0) & (totals[1] > 0.0)))
+    assert chance_words(both, 1000) in said
+    mean = together.correlation("assembly", "memory", "junction").mean()
+    assert any(f"memory and junction {mean:.2f}" in s for s in joint.sentences)
+
+
+def test_a_report_of_sensors_fitted_together(together, tmp_path):
+    page = report(together, tmp_path / "page.html", fix=(OLD, NEW)).read_text(encoding="utf-8")
+    assert "Fitted together: the probability" in page
 
 
 def test_fits_of_other_campaigns_or_of_one_sensor_twice_are_refused(fits, campaign):

@@ -23,7 +23,7 @@ from thermcmp.questions.sensor_rows import (
     mounting_rows,
     remount_rows,
 )
-from thermcmp.questions.sensor_words import sensor_caveats, sensor_sentences
+from thermcmp.questions.sensor_words import fitted_together, sensor_caveats, sensor_sentences
 from thermcmp.questions.wording import PROB
 
 if TYPE_CHECKING:
@@ -57,7 +57,8 @@ def attribute_sensors(
     Parameters
     ----------
     fits : iterable of Fit or mapping of str to Fit
-        A fit per sensor, of the same results.
+        A fit per sensor, of the same results; what `fit_sensors` gives carries the errors
+        that the sensors share.
     before, after : Build or str
         The builds, or "product / firmware".
     at : Conditions, optional
@@ -80,7 +81,7 @@ def attribute_sensors(
         "remount" a bench mounting in place of the factory's, "mounting" single mountings
         against their peers. All are improvements: negative is warmer. Values `answers`
         (of `attribute`, by sensor), `reassembly_k` (spread between mountings, by sensor
-        [K]) and `fits`.
+        [K]), `fits` and `fitted_together` (whether draws of the sensors belong together).
 
     Raises
     ------
@@ -127,6 +128,7 @@ def attribute_sensors(
         details={
             "answers": answers,
             "fits": tuple(chosen),
+            "fitted_together": fitted_together(chosen),
             "reassembly_k": {fit.sensor: spread_k(fit) for fit in chosen},
             "scope": scope,
             "health": _worst(chosen),

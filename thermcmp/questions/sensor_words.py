@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp.inference.sensor_fits import correlation_name
 from thermcmp.questions.remount_effects import (
     KIND,
     REMOUNT_ANY,
@@ -13,6 +14,7 @@ from thermcmp.questions.remount_effects import (
     mountings_of,
     spread_k,
 )
+from thermcmp.questions.remount_effects import MOUNTING as MOUNTING_TERM
 from thermcmp.questions.sensor_rows import (
     FIX,
     HARDWARE,
@@ -22,7 +24,7 @@ from thermcmp.questions.sensor_rows import (
     TOTAL_REMOUNTED,
     SensorRow,
 )
-from thermcmp.questions.wording import interval, range_words
+from thermcmp.questions.wording import chance_words, interval, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -47,7 +49,41 @@ def sensor_sentences(
     for sensor in sensors:
         sentences += _remount_words(_of(rows, sensor, REMOUNT), _of(rows, sensor, FIX), prob)
     sentences += _alike(_named(rows, REMOUNT_ANY), prob)
-    return (*sentences, *_mounting_words(fits, builds, rows, prob))
+    if len(fits) > 1 and fitted_together(fits):
+        sentences += _joint_words(fits, rows, prob)
+    return (*sentences, *_mounting_words(fits, rows, prob))
+
+
+def fitted_together(fits: Sequence[Fit]) -> bool:
+    """Whether the fits are of one joint posterior, so that their draws belong together."""
+    sensors = {fit.sensor for fit in fits}
+    same = len({len(fit.effects) for fit in fits}) == 1
+    return same and all(sensors - {fit.sensor} <= set(fit.fitted_with) for fit in fits)
+
+
+def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
+    """What only draws that belong together can tell."""
+    sensors = [fit.sensor for fit in fits]
+    totals = np.stack([row.draws for row in _named(rows, TOTAL)])
+    hardware = np.stack([row.draws for row in _named(rows, HARDWARE)])
+    chances = [float(np.mean((parts > 0.0).all(axis=0))) for parts in (totals, hardware)]
+    count = totals.shape[1]
+    sentences = [
+        f"Fitted together: the probability that the fix cools each of {_joined(sensors)} is "
+        f"{chance_words(chances[0], count)}, that its hardware alone does "
+        f"{chance_words(chances[1], count)}."
+    ]
+    told = []
+    for place, fit in enumerate(fits):
+        for other in sensors[place + 1 :]:
+            name = correlation_name(MOUNTING_TERM, other)
+            if name in fit.posterior:
+                low, high = interval(fit.draws(name), prob)
+                mean = float(np.mean(fit.draws(name)))
+                told.append(f"{fit.sensor} and {other} {mean:.2f} ({low:.2f} to {high:.2f})")
+    if told:
+        sentences.append(f"Correlation of what a mounting does: {', '.join(told)}.")
+    return sentences
 
 
 def _of(rows: Sequence[SensorRow], sensor: str, kind: str) -> list[SensorRow]:
@@ -141,9 +177,7 @@ def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:
     return []
 
 
-def _mounting_words(
-    fits: Sequence[Fit], builds: tuple[Build, Build], rows: Sequence[SensorRow], prob: float
-) -> list[str]:
+def _mounting_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
     spreads = {fit.sensor: spread_k(fit) for fit in fits}
     found = dict.fromkeys(row.part for row in rows if row.kind == MOUNTING)
     if not found:
@@ -207,10 +241,11 @@ def sensor_caveats(
     for caveat, sensors in told.items():
         everywhere = len(sensors) == len(answers)
         caveats.append(caveat if everywhere else f"{_joined(sensors).capitalize()}: {caveat}")
-    if len(fits) > 1:
+    if len(fits) > 1 and not fitted_together(fits):
         caveats.append(
             "Each sensor has a fit of its own. Runs and mountings are the same, so their errors go "
-            "together, and no interval here carries that: do not add or subtract sensors."
+            "together, and no interval here carries that: do not add or subtract sensors. Mend: "
+            "fit them together with fit_sensors."
         )
     lacking = [
         fit.sensor

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -26,7 +26,7 @@ _MOST_SENTENCES: Final = 8
 
 
 def report(
-    questions: Answer | Fit | Iterable[Answer] | Iterable[Fit],
+    questions: Answer | Fit | Iterable[Answer] | Iterable[Fit] | Mapping[str, Fit],
     path: str | os.PathLike[str],
     *,
     fit: Fit | None = None,
@@ -43,7 +43,7 @@ def report(
 
     Parameters
     ----------
-    questions : Answer, Fit, or iterable of one of them
+    questions : Answer, Fit, iterable of one of them, or mapping of sensor to Fit
         What to report, in this order; of a fit its usual questions are asked.
     path : path-like
         File to write; missing folders are made, an old file is replaced.
@@ -78,7 +78,7 @@ def report(
     from thermcmp.reporting.page import make_page
 
     target = Path(path)
-    asked = tuple(questions) if isinstance(questions, Iterable) else (questions,)
+    asked = _listed(questions)
     answers = _as_answers(asked, fix, allow_bad_health)
     if target.is_dir():
         raise InputError(
@@ -103,6 +103,13 @@ def report(
     )
     _write_whole(target, _set_in_html(page).encode("utf-8"))
     return target
+
+
+def _listed(questions: Any) -> tuple[Any, ...]:
+    """What is asked for, as a tuple; of a mapping its values."""
+    if isinstance(questions, Mapping):
+        return tuple(questions.values())
+    return tuple(questions) if isinstance(questions, Iterable) else (questions,)
 
 
 def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:
