@@ -42,11 +42,13 @@ if TYPE_CHECKING:
     from thermcmp.physics.firmware import Firmware
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
+    from thermcmp.questions.build_chain import chain
     from thermcmp.questions.classical import classical_check
     from thermcmp.questions.fit_check import FitCheck, check_fit
     from thermcmp.questions.held_runs import regulated_runs
     from thermcmp.questions.limit_margin import margin
     from thermcmp.questions.ranking import rank
+    from thermcmp.questions.sensor_attribution import attribute_sensors
     from thermcmp.questions.separation import separate
     from thermcmp.reporting.document import report
     from thermcmp.simulation import simulate
@@ -92,6 +94,8 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "attribute": "thermcmp.questions.attribution",
+    "attribute_sensors": "thermcmp.questions.sensor_attribution",
+    "chain": "thermcmp.questions.build_chain",
     "check_fit": "thermcmp.questions.fit_check",
     "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
@@ -147,6 +151,8 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "attribute",
+    "attribute_sensors",
+    "chain",
     "check_fit",
     "classical_check",
     "fit",
