@@ -158,7 +158,7 @@ def run_job(job: Job, progress: Progress) -> list[str]:
             others.append(tc.fit(every, sensor=name, seed=job.seed))
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Asking the questions"):
-        for name, answer in _ask(job, fit, others):
+        for name, answer in (*_ask(job, fit, others), *_regulated(rows)):
             if isinstance(answer, str):
                 lines.append(f"{name}: {answer}")
             else:
@@ -305,8 +305,6 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
         yield "Attribution", "not asked; give --before and --after as 'product / firmware'."
     at = tc.Conditions(ambient_c=job.ambient_c, power_w=job.power_w, noise_dba=job.noise_dba)
     yield "Ranking", tc.rank(fit, at=at)
-    if fit.results["regulated"].any():
-        yield "Regulated runs", tc.regulated_runs(fit)
     builds = [build for build in (before, after) if build]
     if limit_c is None or not builds:
         yield "Margin", "not asked; give --limit-c, and --before or --after."
@@ -314,6 +312,15 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
     for build in builds:
         at = tc.Conditions(ambient_c=job.case_air_c)
         yield "Margin", tc.margin(fit, build, at=at, limit_c=limit_c)
+
+
+def _regulated(rows: pd.DataFrame) -> Iterator[tuple[str, Answer]]:
+    """Regulated runs, those that inform no fit too, where there are any."""
+    import thermcmp as tc
+    from thermcmp.questions.held_runs import any_regulated
+
+    if any_regulated(rows):
+        yield "Regulated runs", tc.regulated_runs(rows)
 
 
 def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:

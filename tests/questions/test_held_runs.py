@@ -8,11 +8,12 @@ from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
 from thermcmp.errors import NotEstimableError
 from thermcmp.inference.fitting import fit
+from thermcmp.library.checking import check_results
 from thermcmp.model.conditions import Conditions
 from thermcmp.questions.attribution import attribute
 from thermcmp.questions.classical import classical_check
 from thermcmp.questions.defaults import default_questions
-from thermcmp.questions.held_runs import regulated_runs
+from thermcmp.questions.held_runs import any_regulated, regulated_runs
 from thermcmp.questions.separation import separate
 
 OLD, NEW = Card("Alder-C1", 55.0, 30.0), Card("Alder-C2", 49.0, 30.0)
@@ -158,6 +159,14 @@ def test_targets_are_told_apart(silence):
 def test_without_regulated_runs_there_is_nothing_to_tell(silence):
     with pytest.raises(NotEstimableError, match="set regulated to yes"):
         regulated_runs(silence.assign(regulated=False, regulated_by=None))
+
+
+def test_refused_runs_are_not_told(silence):
+    refused = silence.assign(protocol_verdict="refused")
+    assert any_regulated(check_results(silence))
+    assert not any_regulated(check_results(refused))
+    with pytest.raises(NotEstimableError):
+        regulated_runs(refused)
 
 
 def test_the_figure_shows_what_was_moved(answer):

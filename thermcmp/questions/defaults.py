@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from thermcmp.hooks import ask_questions
-from thermcmp.questions.held_runs import regulated_runs
+from thermcmp.questions.held_runs import any_regulated, regulated_runs
 from thermcmp.questions.ranking import rank
 from thermcmp.questions.separation import separate
 
@@ -32,6 +32,6 @@ def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answe
     answers = [separate(fit, allow_bad_health=allow_bad_health)]
     if fit.results["product"].nunique() > 1:
         answers.append(rank(fit, allow_bad_health=allow_bad_health))
-    if fit.results["regulated"].any():
+    if any_regulated(fit.results):
         answers.append(regulated_runs(fit))
     return [*answers, *ask_questions(fit)]

@@ -119,6 +119,16 @@ def regulated_runs(
     )
 
 
+def any_regulated(rows: pd.DataFrame) -> bool:
+    """Whether rows have a regulated run that the protocol did not refuse."""
+    return {"regulated", "protocol_verdict"} <= set(rows.columns) and bool(_usable(rows).any())
+
+
+def _usable(rows: pd.DataFrame) -> pd.Series:
+    refused = rows["protocol_verdict"].eq("refused").fillna(False).astype(bool)
+    return rows["regulated"].astype(bool) & ~refused
+
+
 def _is_frame(results: Any) -> bool:
     import pandas as pd
 
@@ -129,7 +139,7 @@ def _rows(results: pd.DataFrame | Fit, sensor: str | None) -> tuple[pd.DataFrame
     """Regulated rows of one sensor that the protocol did not refuse."""
     frame: Any = results if _is_frame(results) else results.results
     rows, name = one_sensor(check_results(frame), sensor)
-    kept = rows["regulated"] & ~rows["protocol_verdict"].eq("refused").fillna(False).astype(bool)
+    kept = _usable(rows)
     if not kept.any():
         raise NotEstimableError(
             f"No run of the {name} sensor is marked as regulated. Mend: if a control loop held it, "
