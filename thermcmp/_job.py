@@ -149,10 +149,11 @@ def run_job(job: Job, progress: Progress) -> list[str]:
         every = _rows(job, reduced)
         sensor = _sensor(job, every)
         beside = _beside(job, every, sensor)
-        rows = every[every["sensor"].isin([sensor, *beside])]
-    with progress(f"Fitting {len(rows)} rows of {' and '.join([sensor, *beside])}"):
+        rows = every[every["sensor"] == sensor]
+    also = f", with {' and '.join(beside)}" if beside else ""
+    with progress(f"Fitting {len(rows)} rows of the {sensor} sensor{also}"):
         fit, *others = _fits(job, every, [sensor, *beside])
-    answers, lines = [], [_headline(fit, sensor, every, reduced)]
+    answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Asking the questions"):
         for name, answer in _ask(job, fit, others):
             if isinstance(answer, str):
@@ -340,7 +341,6 @@ def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
 
 
 def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None) -> str:
-    rows = rows[rows["sensor"] == sensor]
     products = rows["product"].nunique() if "product" in rows else 0
     text = f"Data: {len(rows)} rows of the {sensor} sensor, {products} products; fit {fit.health}."
     if reduced is None:

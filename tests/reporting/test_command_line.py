@@ -26,6 +26,11 @@ from thermcmp.errors import (
 FRAME = pd.DataFrame({"sensor": ["memory", "edge"], "product": ["Alder r1", "Alder r1"]})
 
 
+def fitted(health="ok"):
+    """Stands in for a fit of rows without a regulated run."""
+    return SimpleNamespace(health=health, results=FRAME.assign(regulated=False))
+
+
 class Recorder:
     """Stands in for the public calls and keeps what they were asked."""
 
@@ -41,10 +46,10 @@ class Recorder:
 
     def answer(self, name):
         if name == "fit":
-            return SimpleNamespace(health="ok")
+            return fitted()
         if name == "fit_sensors":
             sensors = self.calls[name][-1][0][1]
-            return {sensor: SimpleNamespace(health="ok") for sensor in sensors}
+            return {sensor: fitted() for sensor in sensors}
         if name in {"read_results", "Conditions"}:
             return self.calls[name][-1][1] if name == "Conditions" else FRAME
         if name == "Library":
@@ -128,7 +133,7 @@ def test_sensors_that_cannot_be_fitted_together_are_fitted_one_by_one(
     def together(rows, sensors, **named):
         if why == "refused":
             raise ModelError("a reading is at the limit")
-        return {sensor: SimpleNamespace(health="bad") for sensor in sensors}
+        return {sensor: fitted("bad") for sensor in sensors}
 
     monkeypatch.setattr(thermcmp, "fit_sensors", together)
     (tmp_path / "mine").mkdir()
@@ -221,7 +226,7 @@ def test_warnings_become_notes_and_progress_stays_off_the_output(recorder, capsy
 
     def warning_fit(*args, **named):
         warnings.warn("one fan speed only", ThermcmpWarning, stacklevel=2)
-        return SimpleNamespace(health="caution")
+        return fitted("caution")
 
     monkeypatch.setattr(thermcmp, "fit", warning_fit, raising=False)
     assert main([]) == 0
