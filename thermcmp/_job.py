@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -150,12 +150,9 @@ def run_job(job: Job, progress: Progress) -> list[str]:
         sensor = _sensor(job, every)
         beside = _beside(job, every, sensor)
         rows = every[every["sensor"] == sensor]
-    with progress(f"Fitting {len(rows)} rows of the {sensor} sensor"):
-        fit = tc.fit(rows, sensor=sensor, seed=job.seed)
-    others = []
-    for name in beside:
-        with progress(f"Fitting the {name} sensor beside it"):
-            others.append(tc.fit(every, sensor=name, seed=job.seed))
+    also = f", with {' and '.join(beside)}" if beside else ""
+    with progress(f"Fitting {len(rows)} rows of the {sensor} sensor{also}"):
+        fit, *others = _fits(job, every, [sensor, *beside])
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Asking the questions"):
         for name, answer in (*_ask(job, fit, others), *_regulated(rows)):
@@ -274,6 +271,19 @@ def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
     if faults:
         raise InputError("The sensors beside are not clear:", faults)
     return tuple(dict.fromkeys(job.beside))
+
+
+def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> list[Any]:
+    """A fit per sensor: together where the rows allow it, else one by one."""
+    import thermcmp as tc
+
+    if len(sensors) > 1:
+        # Readings at a limit and sensors without common mountings are for single fits.
+        with suppress(tc.ModelError):
+            together = tc.fit_sensors(rows, sensors, seed=job.seed)
+            if all(fit.health != "bad" for fit in together.values()):
+                return [together[name] for name in sensors]
+    return [tc.fit(rows[rows["sensor"] == name], sensor=name, seed=job.seed) for name in sensors]
 
 
 def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answer | str]]:

@@ -17,12 +17,18 @@ from thermcmp.errors import (
     Fault,
     InputError,
     LibraryError,
+    ModelError,
     NotEstimableError,
     PluginError,
     ThermcmpWarning,
 )
 
 FRAME = pd.DataFrame({"sensor": ["memory", "edge"], "product": ["Alder r1", "Alder r1"]})
+
+
+def fitted(health="ok"):
+    """Stands in for a fit of rows without a regulated run."""
+    return SimpleNamespace(health=health, results=FRAME.assign(regulated=False))
 
 
 class Recorder:
@@ -40,7 +46,10 @@ class Recorder:
 
     def answer(self, name):
         if name == "fit":
-            return SimpleNamespace(health="ok")
+            return fitted()
+        if name == "fit_sensors":
+            sensors = self.calls[name][-1][0][1]
+            return {sensor: fitted() for sensor in sensors}
         if name in {"read_results", "Conditions"}:
             return self.calls[name][-1][1] if name == "Conditions" else FRAME
         if name == "Library":
@@ -53,8 +62,8 @@ class Recorder:
 @pytest.fixture
 def recorder(monkeypatch, tmp_path):
     stand_in = Recorder()
-    names = ("Library", "read_results", "fit", "separate", "attribute", "attribute_sensors",
-             "rank", "margin", "Conditions", "report")  # fmt: skip
+    names = ("Library", "read_results", "fit", "fit_sensors", "separate", "attribute",
+             "attribute_sensors", "rank", "margin", "Conditions", "report")  # fmt: skip
     for name in names:
         monkeypatch.setattr(thermcmp, name, getattr(stand_in, name), raising=False)
     monkeypatch.setattr("thermcmp._job._study_alone", lambda *given: None)
@@ -107,13 +116,32 @@ def test_sensors_beside_are_fitted_and_set_side_by_side(recorder, tmp_path, caps
     (tmp_path / "mine").mkdir()
     arguments = ["--library", "mine", "--sensor", "memory", "--beside", "edge"]
     assert main([*arguments, "--before", "A / 1", "--after", "B / 2"]) == 0
-    assert [call[1]["sensor"] for call in recorder.calls["fit"]] == ["memory", "edge"]
+    assert recorder.calls["fit_sensors"][0][0][1] == ["memory", "edge"]
+    assert "fit" not in recorder.calls
     (asked,) = recorder.calls["attribute_sensors"]
     assert asked[0][1:] == ("A / 1", "B / 2")
     assert len(asked[0][0]) == 2
     assert "Sensors: attribute_sensors one.\n" in capsys.readouterr().out
     assert main(arguments) == 2
     assert "give --before and --after too" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("why", ["refused", "bad"])
+def test_sensors_that_cannot_be_fitted_together_are_fitted_one_by_one(
+    recorder, tmp_path, monkeypatch, why
+):
+    def together(rows, sensors, **named):
+        if why == "refused":
+            raise ModelError("a reading is at the limit")
+        return {sensor: fitted("bad") for sensor in sensors}
+
+    monkeypatch.setattr(thermcmp, "fit_sensors", together)
+    (tmp_path / "mine").mkdir()
+    arguments = ["--library", "mine", "--sensor", "memory", "--beside", "edge"]
+    assert main([*arguments, "--before", "A / 1", "--after", "B / 2"]) == 0
+    asked = recorder.calls["fit"]
+    assert [call[1]["sensor"] for call in asked] == ["memory", "edge"]
+    assert [set(call[0][0]["sensor"]) for call in asked] == [{"memory"}, {"edge"}]
 
 
 def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):
@@ -198,7 +226,7 @@ def test_warnings_become_notes_and_progress_stays_off_the_output(recorder, capsy
 
     def warning_fit(*args, **named):
         warnings.warn("one fan speed only", ThermcmpWarning, stacklevel=2)
-        return SimpleNamespace(health="caution")
+        return fitted("caution")
 
     monkeypatch.setattr(thermcmp, "fit", warning_fit, raising=False)
     assert main([]) == 0
