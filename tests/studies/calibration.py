@@ -14,8 +14,10 @@ A study of an engine reads::
     ranks.check()
 """
 
+import os
 from dataclasses import dataclass, replace
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -193,6 +195,15 @@ class Ranks:
             for name, places in self.places.items()
         ]
         return pd.DataFrame(rows, columns=["quantity", "p", "held_90"])
+
+    def save(self, file, engine, design):
+        """Leave the table as `file`.csv in the folder THERMCMP_STUDY_RESULTS, where it is set."""
+        folder = os.environ.get("THERMCMP_STUDY_RESULTS")
+        if folder:
+            whole = self.table().assign(
+                engine=engine, design=design, campaigns=self.campaigns, bad=self.bad
+            )
+            whole.to_csv(Path(folder) / f"{file}.csv", index=False)
 
     def check(self, most_bad=0.05):
         """Fail where ranks leave the band, 99 % for all quantities of the design together."""

@@ -6,7 +6,6 @@ THERMCMP_STUDY_RESULTS, a folder, each study leaves its table there, from which
 """
 
 import os
-from pathlib import Path
 
 import pytest
 from calibration import Ranks, products, swap, swap_at_one_speed
@@ -42,10 +41,5 @@ def test_true_values_rank_uniformly_among_the_draws(name):
             scalars[spread] = found.points.spread[:, place]
         # A run of bad fits would be handed to the other engine, and is not what is tested here.
         ranks.add(campaign, scalars, found.effects, any(c.status is Health.BAD for c in checks))
-    results = os.environ.get("THERMCMP_STUDY_RESULTS")
-    if results:
-        table = ranks.table().assign(
-            engine="conditional", design=name, campaigns=ranks.campaigns, bad=ranks.bad
-        )
-        table.to_csv(Path(results) / f"conditional-{list(DESIGNS).index(name)}.csv", index=False)
+    ranks.save(f"conditional-{list(DESIGNS).index(name)}", "conditional", name)
     ranks.check()

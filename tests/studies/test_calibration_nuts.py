@@ -9,7 +9,6 @@ leaves its table there, from which `docs/make_calibration.py` writes the result 
 """
 
 import os
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -47,7 +46,7 @@ STUDIES = {
 }
 
 
-def ranked(name, size, results=None):
+def ranked(name, size):
     make, options, expected, _ = STUDIES[name]
     ranks = Ranks(make(), seed=31)
     sampler = None
@@ -57,11 +56,7 @@ def ranked(name, size, results=None):
         found = sampler.sample(campaign.design, draws=DRAWS, chains=CHAINS, seed=seed)
         bad = any(check.status is Health.BAD for check in check_sampler(found.stats))
         ranks.add(campaign, found.scalars, found.effects, bad)
-        if results:
-            table = ranks.table().assign(
-                engine="NUTS", design=name, campaigns=ranks.campaigns, bad=ranks.bad
-            )
-            table.to_csv(Path(results) / f"nuts-{list(STUDIES).index(name)}.csv", index=False)
+        ranks.save(f"nuts-{list(STUDIES).index(name)}", "NUTS", name)
     assert len(ranks.places) == expected
     return ranks
 
@@ -70,6 +65,6 @@ def ranked(name, size, results=None):
 @pytest.mark.parametrize("name", STUDIES)
 def test_true_values_rank_uniformly_among_the_draws(name):
     size = LARGE_SIZE if name.startswith("twenty") else SIZE
-    ranks = ranked(name, size, os.environ.get("THERMCMP_STUDY_RESULTS"))
+    ranks = ranked(name, size)
     ranks.check(most_bad=STUDIES[name][-1])
     assert np.all(np.isfinite(ranks.table()["p"]))
