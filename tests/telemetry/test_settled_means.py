@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from thermcmp.telemetry.readings import time_weights
 from thermcmp.telemetry.soak import soak_end
-from thermcmp.telemetry.steady import Settled, time_weights, window_mean
+from thermcmp.telemetry.steady import Settled, window_mean
 
 T = np.arange(300.0)
 

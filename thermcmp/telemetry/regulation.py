@@ -87,6 +87,8 @@ def find_regulation(
     """
     band = max(_BAND_K, step_k)
     level_k = float(np.nanmean(rise_k[len(rise_k) // 2 :]))
+    if _largest_move(power_w, fan) * abs(level_k) < _EXPECTED_K:
+        return None
     for first, is_held in (
         (_arrived(time_s, temperature_c, held_c - band), _never_followed_on),
         (_stays(time_s, np.abs(temperature_c - held_c) <= band), _does_not_follow),
@@ -163,6 +165,22 @@ def _stays(time_s: Floats, near: npt.NDArray[np.bool_]) -> int:
     """Return the first reading from which on a sensor stays near, but for single ones."""
     outside = np.flatnonzero(_smoothed(near.astype(float), time_s, _BLOCK_S) == 0.0)
     return int(outside[-1]) + 1 if len(outside) else 0
+
+
+def _largest_move(power_w: Floats | None, fan: Floats | None) -> float:
+    """Return a share of the rise that power and fan cannot have moved it by more than."""
+    most = _range_ratio(power_w) * _range_ratio(fan) ** _FAN_EXPONENT
+    return most - 1.0 / most
+
+
+def _range_ratio(values: Floats | None) -> float:
+    """Return the largest over the smallest reading; one where it did not move."""
+    if values is None:
+        return 1.0
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    if low > 0.0:
+        return high / low
+    return 1.0 if high == low else float("inf")
 
 
 def _relative(values: Floats | None, first: int, n: int) -> Floats:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from thermcmp.errors import InputError
 from thermcmp.telemetry.cadence import usual_step_s
 from thermcmp.telemetry.first_order import FirstOrderRise, fit_first_order_rise
+from thermcmp.telemetry.readings import block_means
 
 Floats = npt.NDArray[np.float64]
 
@@ -144,8 +145,7 @@ def _approach(t: Floats, y: Floats, start_s: float) -> FirstOrderRise | None:
 def _last_tenth(t: Floats, y: Floats, level_k: float) -> tuple[float, float]:
     """Return when a tenth of a rise was missing, and when an e-th part of that [s]."""
     size = max(int(_SMOOTHED_S / usual_step_s(t)), 1)
-    whole = len(y) // size * size
-    means, times = (v[:whole].reshape(-1, size).mean(axis=1) for v in (y, t))
+    means, times = block_means(y, size), block_means(t, size)
     missing = (level_k - means) / max(level_k - float(y[0]), 1e-9)
     # When a share of the rise was missing for the last time; a swing may cross it often.
     tenth_s, later_s = (
@@ -231,5 +231,4 @@ def _refusal(why: str) -> SoakEnd:
 def _thinned(t: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Average neighbouring readings to about `_POINTS` points."""
     size = max(len(t) // _POINTS, 1)
-    whole = len(t) // size * size
-    return t[:whole].reshape(-1, size).mean(axis=1), y[:whole].reshape(-1, size).mean(axis=1)
+    return block_means(t, size), block_means(y, size)
