@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import exp, log
 from typing import Final
 
 import numpy as np
@@ -137,7 +138,7 @@ def fit_first_order_rise(
     parts = [1.0 - decay, -(initial - final) * rate * x * decay]
     jacobian = np.array([*parts, decay] if known is None else parts).T
     spread = jacobian.T @ jacobian
-    bent = rate > 1.001 * _LEAST_RATE and np.isfinite(spread).all() and np.linalg.cond(spread) < 1e14
+    bent = rate > 1.001 * _LEAST_RATE and np.isfinite(spread).all() and _condition(spread) < 1e14
     if not bent:
         raise _no_rise("the readings hold no rise towards a final value", "run longer")
     left = final + (initial - final) * decay - z
@@ -166,41 +167,49 @@ def _least_squares(x: Floats, z: Floats, known: float | None) -> tuple[float, fl
     """
     from scipy.optimize import brentq
 
-    logs = np.linspace(np.log(_LEAST_RATE), np.log(_LARGEST_RATE), _GRID)
-    decay = np.exp(-np.exp(logs)[:, None] * x)
-    final, initial = _linear_part(decay, z, known)
-    left = z - final - (initial - final) * decay
-    best = int(np.argmin(np.einsum("ij,ij->i", left, left)))
+    rates = np.geomspace(_LEAST_RATE, _LARGEST_RATE, _GRID)
+    sums = [_linear_part(np.exp(-rate * x), z, known)[2] for rate in rates]
+    best = int(np.argmin(sums))
 
     def slope(log_rate: float) -> float:
-        decay = np.exp(-np.exp(log_rate) * x)
-        final, initial = _linear_part(decay[None], z, known)
-        reach = float(initial[0, 0] - final[0, 0])
-        return reach * float((x * decay) @ (z - final[0, 0] - reach * decay))
+        decay = np.exp(-exp(log_rate) * x)
+        final, initial, _, left = _linear_part(decay, z, known)
+        return (initial - final) * float((x * decay) @ left)
 
-    low, high = logs[max(best - 1, 0)], logs[best + 1] if best + 1 < _GRID else _LOG_RATE
+    low = log(rates[max(best - 1, 0)])
+    high = log(rates[best + 1]) if best + 1 < _GRID else _LOG_RATE
     ends = slope(low), slope(high)
-    log_rate = float(low if ends[0] >= 0.0 else high)
+    log_rate = low if ends[0] >= 0.0 else high
     if ends[0] < 0.0 < ends[1]:
         log_rate = brentq(slope, low, high, xtol=1e-14)
-    rate = float(np.exp(log_rate))
-    final, initial = _linear_part(np.exp(-rate * x)[None], z, known)
-    return float(final[0, 0]), float(initial[0, 0]), rate
+    rate = exp(log_rate)
+    final, initial, *_ = _linear_part(np.exp(-rate * x), z, known)
+    return final, initial, rate
 
 
-def _linear_part(decay: Floats, z: Floats, known: float | None) -> tuple[Floats, Floats]:
-    """Return the best final and initial for some decays; shapes (decays, 1)."""
+def _linear_part(
+    decay: Floats, z: Floats, known: float | None
+) -> tuple[float, float, float, Floats]:
+    """Return the best final and initial for a decay, the sum of squares and what is left."""
+    if known is None:
+        # A straight line of the rise against the decay.
+        mean, level = float(decay.sum()) / len(z), float(z.sum()) / len(z)
+        shape, beside = decay - mean, z - level
+    else:
+        mean, level = 0.0, known
+        shape, beside = 1.0 - decay, z - known * decay
+    reach = float(shape @ beside) / max(float(shape @ shape), 1e-300)
+    left = beside - reach * shape
+    final, initial = (level - reach * mean, level - reach * mean + reach)
     if known is not None:
-        grown = 1.0 - decay
-        final = np.einsum("ij,ij->i", grown, z - known * decay) / np.einsum("ij,ij->i", grown, grown)
-        return final[:, None], np.full((len(decay), 1), known)
-    # A straight line of the rise against the decay.
-    mean = decay.mean(axis=1, keepdims=True)
-    away, level = decay - mean, float(z.mean())
-    power = np.maximum(np.einsum("ij,ij->i", away, away), 1e-300)
-    reach = (away @ (z - level) / power)[:, None]
-    final = level - reach * mean
-    return final, final + reach
+        final, initial = reach, known
+    return final, initial, float(left @ left), left
+
+
+def _condition(spread: Floats) -> float:
+    """Return the condition number of a symmetric matrix."""
+    values = np.linalg.eigvalsh(spread)
+    return float(values[-1] / values[0]) if values[0] > 0.0 else float("inf")
 
 
 def _no_rise(message: str, mend: str) -> InputError:
