@@ -20,7 +20,7 @@ _LEAST_RATE: Final = 0.02
 #: Rates beyond this logarithm are a step or a straight line.
 _LOG_RATE: Final = 12.0
 #: Rates that are tried first, and the largest of them.
-_GRID: Final = 24
+_GRID: Final = 12
 _LARGEST_RATE: Final = 200.0
 
 
@@ -181,7 +181,7 @@ def _least_squares(x: Floats, z: Floats, known: float | None) -> tuple[float, fl
     ends = slope(low), slope(high)
     log_rate = low if ends[0] >= 0.0 else high
     if ends[0] < 0.0 < ends[1]:
-        log_rate = brentq(slope, low, high, xtol=1e-14)
+        log_rate = brentq(slope, low, high, xtol=1e-12)
     rate = exp(log_rate)
     final, initial, *_ = _linear_part(np.exp(-rate * x), z, known)
     return final, initial, rate

@@ -39,7 +39,9 @@ _LEAST_K: Final = 1e-4
 _STEPS: Final = 12
 #: Largest change of a logarithm in one step, and one that ends the search.
 _LONGEST_STEP: Final = 0.5
-_SETTLED: Final = 1e-6
+_SETTLED: Final = 1e-5
+#: As near as the noise needs that is estimated on the way.
+_NEAR: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,12 +129,12 @@ def fit_relaxation(
     theta[1:, 3] = 0.3 / np.sqrt(prior[1][1:, 3])
     noise = max(float(np.mean(np.diff(rise_k) ** 2)) / 2.0, _LEAST_K**2)
     for _ in range(2):
-        theta, left, inverse = _search(theta, prior, x, rise_k, noise)
+        theta, left, inverse = _search(theta, prior, x, rise_k, noise, _NEAR)
         squares = np.einsum("ki,ki->k", left, left)
         best = left[int(np.argmin(squares))]
         freedom = max(len(x) - 4, 1) / len(x) * effective_size(best)
         noise = max(float(best @ best) / freedom, _LEAST_K**2)
-    theta, left, inverse = _search(theta, prior, x, rise_k, noise)
+    theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     covariance = np.linalg.inv(inverse)
     weights = _weights(theta, left, inverse, prior, noise)
     return _averaged(theta, covariance, weights, window_s - start_s)
@@ -156,7 +158,12 @@ def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Floa
 
 
 def _search(
-    theta: Floats, prior: tuple[Floats, Floats], x: Floats, y: Floats, noise: float
+    theta: Floats,
+    prior: tuple[Floats, Floats],
+    x: Floats,
+    y: Floats,
+    noise: float,
+    settled: float,
 ) -> tuple[Floats, Floats, Floats]:
     """Find the modes of all models at once by Gauss-Newton steps.
 
@@ -173,7 +180,7 @@ def _search(
         # A step that is too long for the curvature is cut as a whole.
         longest = np.abs(step[:, [2, 4]]).max(axis=1, keepdims=True)
         theta = theta + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-12))
-        if longest.max() < _SETTLED:
+        if longest.max() < settled:
             break
     return theta, _model(theta, x, y)[0], inverse
 

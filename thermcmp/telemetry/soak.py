@@ -26,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 #: readings takes the edge off a coarse step.
 _POINTS: Final = 120
 _LEAST_POINTS: Final = 12
-_LEAST_TIME_CONSTANTS: Final = 2.0
+_LEAST_TIME_CONSTANTS: Final = 1.75
 _LARGEST_REMAINDER: Final = 0.10
 _LARGEST_REMAINDER_K: Final = 5.0
 #: The fit begins when this share of the rise is missing for the last time: the fast
@@ -161,7 +161,7 @@ def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -
         return _refusal("the readings hold no rise towards a final value")
     if tail.span_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
         return _refusal(
-            f"{tail.span_s:.0f} s are less than two time constants of {fit.time_constant_s:.0f} s"
+            f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of {fit.time_constant_s:.0f} s"
         )
     limit = min(_LARGEST_REMAINDER * abs(fit.final_k), _LARGEST_REMAINDER_K)
     if abs(fit.remaining_k) > limit:
