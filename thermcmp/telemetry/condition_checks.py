@@ -32,9 +32,7 @@ _UNITS: Final = {FAN_SPEED: "rpm", FAN_DUTY: "%", POWER: "W", AMBIENT: "°C"}
 _NAMES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", AMBIENT: "ambient"}
 
 
-def check_conditions(
-    window: Readings, protocol: Protocol, run: Mapping[str, Any]
-) -> list[Check]:
+def check_conditions(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check what a run held in its window.
 
     Parameters
@@ -151,11 +149,13 @@ def _check_ambient(window: Readings, protocol: Protocol, run: Mapping[str, Any])
     return [Check("ambient steady", verdict, words, moved, limit, "K", second), *checks]
 
 
-def _check_firmware(
-    window: Readings, protocol: Protocol, run: Mapping[str, Any]
-) -> list[Check]:
+def _check_firmware(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check that the firmware is the stated one and did not change."""
-    seen = set(pd.unique(window[FIRMWARE][~pd.isna(window[FIRMWARE])])) - {""} if FIRMWARE in window else set()
+    seen = (
+        set(pd.unique(window[FIRMWARE][~pd.isna(window[FIRMWARE])])) - {""}
+        if FIRMWARE in window
+        else set()
+    )
     stated = run.get(FIRMWARE)
     if stated is not None and not pd.isna(stated) and str(stated):
         seen.add(str(stated))

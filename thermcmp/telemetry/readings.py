@@ -148,7 +148,7 @@ def time_weights(time_s: npt.ArrayLike) -> Floats:
     return np.asarray((steps[:-1] + steps[1:]) / 2.0)
 
 
-def block_means(values: Floats, size: int) -> Floats:
+def block_means(values: Floats, size: int, every: int = 1) -> Floats:
     """Return the means of blocks of neighbouring readings; a last part of one is left out.
 
     Parameters
@@ -157,14 +157,15 @@ def block_means(values: Floats, size: int) -> Floats:
         Readings.
     size : int
         Readings in a block.
+    every : int
+        Of so many blocks one is taken.
 
     Returns
     -------
-    numpy.ndarray, shape (n // size,)
+    numpy.ndarray, shape (n // size / every,)
         Means.
     """
-    if size == 1:
-        return values
     whole = len(values) // size * size
+    blocks = values[:whole].reshape(-1, size)[::every]
     # A product with a vector is many times faster than a mean along a short axis.
-    return np.asarray(values[:whole].reshape(-1, size) @ np.full(size, 1.0 / size))
+    return np.asarray(blocks @ np.full(size, 1.0 / size))

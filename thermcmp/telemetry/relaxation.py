@@ -135,7 +135,7 @@ def fit_relaxation(
         freedom = max(len(x) - 4, 1) / len(x) * effective_size(best)
         noise = max(float(best @ best) / freedom, _LEAST_K**2)
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
-    covariance = np.linalg.inv(inverse)
+    covariance = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
     weights = _weights(theta, left, inverse, prior, noise)
     return _averaged(theta, covariance, weights, window_s - start_s)
 

@@ -161,11 +161,7 @@ def steady_rise(
     window = _at_soak_end(mean, tail, series, protocol, held=held)
     added_k = window.mean_k - mean.mean_k
     if window.settled is Settled.SETTLED and full_soak:
-        if tail.error_k > protocol.extrapolation_error_k:
-            words = f"what the soak still lacks is uncertain by {tail.error_k:.1f} K: run longer"
-            return _refused(series, window, words, protocol)
-        words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
-        return _passed(series, window, words, added_k, tail)
+        return _settled(series, window, added_k, tail, protocol)
     if window.settled is Settled.UNDECIDED and full_soak:
         for earlier in earlier_s:
             longer = mean_from(series, earlier, protocol)
@@ -218,6 +214,17 @@ def _at_soak_end(
         [flat.standard_error_k, tail.error_k, left_k_per_s * tail.time_constant_s]
     )
     return replace(window, mean_k=flat.mean_k, standard_error_k=float(error))
+
+
+def _settled(
+    series: Series, window: WindowMean, added_k: float, tail: SoakTail, protocol: Protocol
+) -> SteadyRise:
+    """Take the mean of a settled window, unless what the soak lacks is too uncertain."""
+    if tail.error_k > protocol.extrapolation_error_k:
+        words = f"what the soak still lacks is uncertain by {tail.error_k:.1f} K: run longer"
+        return _refused(series, window, words, protocol)
+    words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
+    return _passed(series, window, words, added_k, tail)
 
 
 def _ended(

@@ -36,6 +36,8 @@ _MISSING: Final = 0.15
 _CONSTANTS: Final = float(-np.log(_MISSING))
 #: Readings are averaged over this before times are read off them [s].
 _SMOOTHED_S: Final = 10.0
+#: So many of these averages tell the times of the longest run.
+_MOST_MEANS: Final = 4_000
 #: What is lacking is below this [K] even if the approach is so many times slower than the
 #: readings show.
 _NOTHING_K: Final = 0.002
@@ -161,7 +163,8 @@ def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -
         return _refusal("the readings hold no rise towards a final value")
     if tail.span_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
         return _refusal(
-            f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of {fit.time_constant_s:.0f} s"
+            f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of "
+            f"{fit.time_constant_s:.0f} s"
         )
     limit = min(_LARGEST_REMAINDER * abs(fit.final_k), _LARGEST_REMAINDER_K)
     if abs(fit.remaining_k) > limit:
@@ -184,7 +187,8 @@ def _first_order(times: Floats, rises: Floats) -> FirstOrderRise | None:
 def _last_share(t: Floats, y: Floats, level_k: float) -> tuple[float, float]:
     """Return when a share of a rise was missing, and when an e-th part of that [s]."""
     size = max(int(_SMOOTHED_S / usual_step_s(t)), 1)
-    means, times = block_means(y, size), block_means(t, size)
+    every = max(len(t) // size // _MOST_MEANS, 1)
+    means, times = block_means(y, size, every), block_means(t, size, every)
     missing = (level_k - means) / max(level_k - float(y[0]), 1e-9)
     # When a share of the rise was missing for the last time; a swing may cross it often.
     start_s, later_s = (
