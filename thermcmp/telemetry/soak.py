@@ -38,6 +38,8 @@ _CONSTANTS: Final = float(-np.log(_MISSING))
 _SMOOTHED_S: Final = 10.0
 #: So many of these averages tell the times of the longest run.
 _MOST_MEANS: Final = 4_000
+#: With less of a rise there is no approach to follow [K].
+_LEAST_REACH_K: Final = 1.0
 #: What is lacking is below this [K] even if the approach is so many times slower than the
 #: readings show.
 _NOTHING_K: Final = 0.002
@@ -131,7 +133,7 @@ def soak_tail(
     # Long after the last of the rise nothing is left, however slow its approach.
     left_k = _MISSING * np.exp(-(t[-n] - start_s) / (_SLOWER * constant_s))
     slow_k = SLOW_SHARE * np.exp(-t[-n] / _SLOWEST_S)
-    over = (left_k + slow_k) * reach_k < _NOTHING_K
+    over = (left_k + slow_k) * reach_k < _NOTHING_K or reach_k < _LEAST_REACH_K
     if over or not held or len(t) - first < _LEAST_POINTS:
         return SoakTail(np.zeros(n), 0.0, constant_s, span_s)
     times, rises = _thinned(t[first:], y[first:])
@@ -161,6 +163,8 @@ def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -
     fit = tail.fit
     if fit is None:
         return _refusal("the readings hold no rise towards a final value")
+    # By the faster part alone: to refuse what shows a slow part would keep those runs in
+    # which noise hides it.
     if tail.span_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
         return _refusal(
             f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of "
