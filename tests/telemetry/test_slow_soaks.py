@@ -120,6 +120,29 @@ def test_runs_with_one_constant_stay_sharp():
     assert np.median(coarse) < 0.35
 
 
+def ramp(seconds, k_per_min, step_k):
+    """A soak of 80 s with a straight line on it that no logged quantity explains."""
+    frame = soak(np.random.default_rng(0), [(1.0, 80.0)], 50.0, seconds, 0.0, 0.1, 0.0)
+    climb = np.maximum(frame["time_s"] - 300.0, 0.0) * k_per_min / 60.0
+    frame["memory_c"] = np.round((frame["memory_c"] + climb) / step_k) * step_k
+    return reduce_telemetry(frame)
+
+
+@pytest.mark.parametrize("step", [0.1, 1.0])
+def test_a_straight_line_is_no_soak_to_extrapolate(step):
+    reduction = ramp(1500, 0.2, step)
+    assert reduction.rows.empty
+    assert "the rise goes on in a straight line" in reduction.reason
+
+
+def test_a_straight_line_below_the_limit_is_told_and_carried():
+    row = ramp(1500, 0.06, 0.1).rows.iloc[0]
+    assert row["protocol_verdict"] == "corrected"
+    assert "straight line: nothing is added" in row["protocol_reason"]
+    # 0.06 K/min over the 700 s of the slowest part that is looked for.
+    assert row["standard_error_k"] == pytest.approx(0.7, rel=0.15)
+
+
 @pytest.mark.study
 @pytest.mark.parametrize("step", [0.0, 0.5, 1.0])
 @pytest.mark.parametrize("seconds", [650, 800, 1000, 1500, 2400])

@@ -28,6 +28,11 @@ SLOW_SPREAD: Final = 0.35
 SLOW_SHARE: Final = 0.1
 #: Half of all coolers show one.
 _SLOW_ODDS: Final = 0.5
+#: A rise that goes on in a straight line has no end to tell: so slow a part [s], of any
+#: size up to this share of the rise, and the odds that one is met.
+_RAMP_S: Final = 5_000.0
+_RAMP_SHARE: Final = 0.5
+_RAMP_ODDS: Final = 0.05
 #: The faster part of what is left when the fit begins is about so much of the rise, and
 #: its time constant is known from the readings before within a factor of e.
 _FAST_SHARE: Final = 0.2
@@ -64,6 +69,8 @@ class Relaxation:
         Time constant of the slow part in its likeliest model [s].
     slow_odds : float
         Posterior probability of a slow part.
+    ramp_odds : float
+        Posterior probability that the rise goes on in a straight line instead.
     """
 
     final_k: float
@@ -74,6 +81,7 @@ class Relaxation:
     time_constant_s: float
     slow_s: float
     slow_odds: float
+    ramp_odds: float
 
     @property
     def approach(self) -> str:
@@ -136,8 +144,10 @@ def fit_relaxation(
         noise = max(float(best @ best) / freedom, _LEAST_K**2)
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     covariance = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
-    weights = _weights(theta, left, inverse, prior, noise)
-    return _averaged(theta, covariance, weights, window_s - start_s)
+    logs = _log_weights(theta, left, inverse, prior, noise)
+    # A straight line ends nowhere: it is told, and no part of the averages.
+    ends, ramp_odds = _shares(logs[:-1]), float(_shares(logs)[-1])
+    return _averaged(theta[:-1], covariance[:-1], ends, window_s - start_s, ramp_odds)
 
 
 def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Floats, Floats]:
@@ -146,14 +156,15 @@ def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Floa
     Final rise, what the faster part lacks at the start, logarithm of its time constant,
     and the same two for the slow part.
     """
-    slow = np.array([SLOW_S[0], *SLOW_S])
+    slow = np.array([SLOW_S[0], *SLOW_S, _RAMP_S])
     models = len(slow)
     means, spreads = np.zeros((models, 5)), np.full((models, 5), np.inf)
     means[:, 2], means[:, 4] = np.log(time_constant_s), np.log(slow)
     spreads[:, 1], spreads[:, 2] = _FAST_SHARE * reach_k, _FAST_SPREAD
     # What of the slow part is left when the fit begins.
     spreads[:, 3] = SLOW_SHARE * reach_k * np.exp(-start_s / slow)
-    spreads[0, 3], spreads[:, 4] = _NONE_K, SLOW_SPREAD
+    spreads[0, 3], spreads[-1, 3] = _NONE_K, _RAMP_SHARE * reach_k
+    spreads[:, 4] = SLOW_SPREAD
     return means, spreads**-2.0
 
 
@@ -197,23 +208,29 @@ def _model(theta: Floats, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     return y - fitted, slopes
 
 
-def _weights(
+def _log_weights(
     theta: Floats, left: Floats, inverse: Floats, prior: tuple[Floats, Floats], noise: float
 ) -> Floats:
-    """Return the posterior probability of each model."""
+    """Return the logarithms of the models' posterior probabilities, but for a constant."""
     means, precisions = prior
     squares = np.einsum("ki,ki->k", left, left) / noise
     away = np.sum(precisions * (theta - means) ** 2, axis=1)
     # The final rise has the same flat prior in all models.
     spreads = np.sum(np.log(precisions[:, 1:]), axis=1) - np.linalg.slogdet(inverse)[1]
-    slow = len(theta) - 1
-    odds = np.log([1.0 - _SLOW_ODDS, *[_SLOW_ODDS / slow] * slow])
-    logs = (spreads - squares - away) / 2.0 + odds
-    weights = np.exp(logs - logs.max())
-    return np.asarray(weights / weights.sum())
+    slow = len(SLOW_S)
+    odds = np.log([1.0 - _SLOW_ODDS, *[_SLOW_ODDS / slow] * slow, _RAMP_ODDS])
+    return np.asarray((spreads - squares - away) / 2.0 + odds)
 
 
-def _averaged(theta: Floats, covariance: Floats, weights: Floats, window_s: Floats) -> Relaxation:
+def _shares(logs: Floats) -> Floats:
+    """Return probabilities of their logarithms."""
+    shares = np.exp(logs - logs.max())
+    return np.asarray(shares / shares.sum())
+
+
+def _averaged(
+    theta: Floats, covariance: Floats, weights: Floats, window_s: Floats, ramp_odds: float
+) -> Relaxation:
     """Average over the models what the window lacks and where the rise ends."""
     none = np.zeros_like(window_s)
     left, slopes = _model(theta, window_s, none)
@@ -234,4 +251,5 @@ def _averaged(theta: Floats, covariance: Floats, weights: Floats, window_s: Floa
         time_constant_s=float(np.exp(theta[int(np.argmax(weights)), 2])),
         slow_s=float(np.exp(theta[1 + int(np.argmax(weights[1:])), 4])),
         slow_odds=float(1.0 - weights[0]),
+        ramp_odds=ramp_odds,
     )

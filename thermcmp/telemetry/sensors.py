@@ -237,7 +237,7 @@ def _ended(
 ) -> SteadyRise:
     """Take the window's mean where the soak had ended, else the extrapolated rise."""
     if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
-        words = f"the soak had {end.remaining_k:.2f} K to go, by {end.approach}"
+        words = f"the soak had {end.remaining_k:.2f} K to go"
         return _passed(series, window, words, added_k, tail)
     words = (
         f"extrapolated by {end.remaining_k:.1f} K along {end.approach}, "
@@ -285,17 +285,20 @@ def _passed(
 ) -> SteadyRise:
     """Take the window's mean; a good part of a soak that was added, or may be, corrects it."""
     cycles = window.swing_k > _CYCLE_K
-    corrected = cycles or max(abs(added_k), tail.error_k) > _ENDED_K
+    doubt_k = tail.error_k
     if cycles:
         words += f"; the mean of a rise that swings by {window.swing_k:.0f} K: no steady state"
-    if tail.fit is not None and max(abs(added_k), tail.error_k) >= _TOLD_K:
+    if tail.straight:
+        doubt_k = abs(window.drift_k_per_min) / 60.0 * tail.time_constant_s
+        words += f"; it goes on in a straight line: nothing is added, ± {doubt_k:.2f} K for that"
+    elif tail.fit is not None and max(abs(added_k), tail.error_k) >= _TOLD_K:
         words += (
             f"; {added_k:+.2f} ± {tail.error_k:.2f} K for the rest of the soak, "
             f"by {tail.fit.approach}"
         )
     check = Check(
         "settled",
-        Verdict.CORRECTED if corrected else Verdict.PASS,
+        Verdict.CORRECTED if cycles or max(abs(added_k), doubt_k) > _ENDED_K else Verdict.PASS,
         words,
         window.drift_k_per_min,
         unit="K/min",

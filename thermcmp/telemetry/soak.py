@@ -27,6 +27,8 @@ Floats = npt.NDArray[np.float64]
 _POINTS: Final = 120
 _LEAST_POINTS: Final = 12
 _LEAST_TIME_CONSTANTS: Final = 1.75
+#: More likely than not.
+_RAMP: Final = 0.5
 _LARGEST_REMAINDER: Final = 0.10
 _LARGEST_REMAINDER_K: Final = 5.0
 #: The fit begins when this share of the rise is missing for the last time: the fast
@@ -70,6 +72,11 @@ class SoakTail:
     time_constant_s: float
     span_s: float
     fit: Relaxation | None = None
+
+    @property
+    def straight(self) -> bool:
+        """Whether the rise goes on in a straight line."""
+        return self.fit is not None and self.fit.ramp_odds > _RAMP
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +126,8 @@ def soak_tail(
     Returns
     -------
     SoakTail
-        What is lacking; all zero where so long after the load came on nothing can be, or
-        no approach was looked for.
+        What is lacking; all zero where so long after the load came on nothing can be, no
+        approach was looked for, or the rise goes on in a straight line.
     """
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
     level_k = float(np.mean(y[-n:]))
@@ -140,6 +147,9 @@ def soak_tail(
     constant_s = min(constant_s, SLOW_S[0])
     first_order = _first_order(times, rises)
     fit = fit_relaxation(times, rises, t[-n:], constant_s, reach_k, first_order)
+    if fit.ramp_odds > _RAMP:
+        # It may be the beginning of a slow part, or no soak at all: nothing is added.
+        return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, fit)
     return SoakTail(fit.lacking_k, fit.lacking_error_k, fit.time_constant_s, span_s, fit)
 
 
@@ -170,6 +180,8 @@ def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -
             f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of "
             f"{fit.time_constant_s:.0f} s"
         )
+    if tail.straight:
+        return _refusal("the rise goes on in a straight line")
     limit = min(_LARGEST_REMAINDER * abs(fit.final_k), _LARGEST_REMAINDER_K)
     if abs(fit.remaining_k) > limit:
         return _refusal(f"{fit.remaining_k:.1f} K were still to come")
