@@ -158,7 +158,7 @@ def test_later_repeats_that_run_hotter_are_no_exchangeable_repeats(tmp_path):
     for i, frame in enumerate(frames.values()):
         frame["memory_c"] += 3.0 if i >= 3 else 0.0
     (caution,) = reduced_folder(tmp_path, frames).cautions
-    assert "R1 to R6 (+3.0 K)" in caution
+    assert "R1 to R6 (the later half +3.0 K)" in caution
     assert "no exchangeable repeats" in caution
 
 

@@ -228,6 +228,8 @@ def _coverage(series: Series, window: Window, period_s: float) -> Check:
     share = 100.0 * min(len(series.since(window.start_s).time_s) / expected, 1.0)
     verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
     words = f"{series.name} and ambient were read in {share:.0f} % of the window"
+    if verdict is Verdict.REFUSED:
+        words += "; a slower instrument that was joined needs a wider tolerance_s"
     return Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=series.name)
 
 
