@@ -44,7 +44,7 @@ _LEAST_K: Final = 1e-4
 _STEPS: Final = 12
 #: Largest change of a logarithm in one step, and one that ends the search.
 _LONGEST_STEP: Final = 0.5
-_SETTLED: Final = 1e-5
+_SETTLED: Final = 1e-4
 #: As near as the noise needs that is estimated on the way.
 _NEAR: Final = 0.02
 
@@ -136,12 +136,11 @@ def fit_relaxation(
         theta[:, :3] = start.final_k, left_k, np.log(start.time_constant_s)
     theta[1:, 3] = 0.3 / np.sqrt(prior[1][1:, 3])
     noise = max(float(np.mean(np.diff(rise_k) ** 2)) / 2.0, _LEAST_K**2)
-    for _ in range(2):
-        theta, left, inverse = _search(theta, prior, x, rise_k, noise, _NEAR)
-        squares = np.einsum("ki,ki->k", left, left)
-        best = left[int(np.argmin(squares))]
-        freedom = max(len(x) - 4, 1) / len(x) * effective_size(best)
-        noise = max(float(best @ best) / freedom, _LEAST_K**2)
+    theta, left, inverse = _search(theta, prior, x, rise_k, noise, _NEAR)
+    squares = np.einsum("ki,ki->k", left, left)
+    best = left[int(np.argmin(squares))]
+    freedom = max(len(x) - 4, 1) / len(x) * effective_size(best)
+    noise = max(float(best @ best) / freedom, _LEAST_K**2)
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     covariance = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
     logs = _log_weights(theta, left, inverse, prior, noise)
