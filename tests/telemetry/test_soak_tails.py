@@ -121,6 +121,13 @@ def test_a_tail_is_what_its_formula_says():
     assert tail.error_k == pytest.approx(0.0, abs=1e-5)
 
 
+def test_a_card_that_comes_down_to_its_level_has_a_tail_too():
+    t = np.arange(1440.0)
+    tail = soak_tail(t, 50.0 + 12.0 * np.exp(-t / 200.0), 300)
+    # Averages of neighbours, as above.
+    assert tail.lacking_k == pytest.approx(-12.0 * np.exp(-t[-300:] / 200.0), rel=3e-4)
+
+
 def test_noise_has_no_tail():
     rng = np.random.default_rng(6)
     tail = soak_tail(np.arange(3000.0), 55.0 + 0.1 * rng.standard_normal(3000), 300)

@@ -205,7 +205,9 @@ def _last_share(t: Floats, y: Floats, level_k: float) -> tuple[float, float]:
     size = max(int(_SMOOTHED_S / usual_step_s(t)), 1)
     every = max(len(t) // size // _MOST_MEANS, 1)
     means, times = block_means(y, size, every), block_means(t, size, every)
-    missing = (level_k - means) / max(level_k - float(y[0]), 1e-9)
+    # A card that was hotter before comes down to its level: the share is the same.
+    reach_k = level_k - float(y[0])
+    missing = (level_k - means) / (reach_k if abs(reach_k) > 1e-9 else 1e-9)
     # When a share of the rise was missing for the last time; a swing may cross it often.
     start_s, later_s = (
         float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
