@@ -182,6 +182,7 @@ def test_a_slow_thermometer_needs_a_tolerance_of_half_its_period(bench):
     reduced = bench.reduce(narrow)
     assert reduced.results.empty
     assert "were read in 60 % of the window" in reduced.refused["reason"].iloc[0]
+    assert "5 s apart, tolerance_s=2.5 serves all" in " ".join(reduced.notes["note"])
 
 
 def test_an_instrument_beside_one_of_several_devices(bench):

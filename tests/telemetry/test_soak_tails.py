@@ -104,7 +104,7 @@ def test_what_was_added_is_told_and_a_good_part_is_a_correction():
     assert quick.verdict is Verdict.PASS
     assert "rest of the soak" not in next(c for c in quick.checks if c.name == "settled").words
     check = next(c for c in slow.checks if c.name == "settled")
-    added = float(check.words.split("; ")[1].split(" K")[0])
+    added = float(check.words.split("; ")[1].split(" ±")[0])
     # The window of the last 300 s lacks 55 K times the mean decay over it.
     lacking = 55.0 * np.mean(np.exp(-(np.arange(900.0, 1200.0) - 60.0) / 170.0))
     assert added == pytest.approx(lacking, rel=0.25)
@@ -114,16 +114,25 @@ def test_what_was_added_is_told_and_a_good_part_is_a_correction():
 def test_a_tail_is_what_its_formula_says():
     t = np.arange(1440.0)
     tail = soak_tail(t, 55.0 - 55.0 * np.exp(-t / 150.0), 300)
-    # Averages of three neighbours, of which the fit is made, are exact to 1e-5.
+    # The fit is made of averages of nine neighbours: they lie above the curve by
+    # (9**2 - 1) / 24 / 150**2 = 1.5e-4 of what is lacking.
     assert tail.time_constant_s == pytest.approx(150.0, rel=1e-5)
-    assert tail.lacking_k == pytest.approx(55.0 * np.exp(-t[-300:] / 150.0), rel=1e-4)
-    assert tail.error_k == pytest.approx(0.0, abs=1e-6)
+    assert tail.lacking_k == pytest.approx(55.0 * np.exp(-t[-300:] / 150.0), rel=2e-4)
+    assert tail.error_k == pytest.approx(0.0, abs=1e-5)
+
+
+def test_a_card_that_comes_down_to_its_level_has_a_tail_too():
+    t = np.arange(1440.0)
+    tail = soak_tail(t, 50.0 + 12.0 * np.exp(-t / 200.0), 300)
+    # Averages of neighbours, as above.
+    assert tail.lacking_k == pytest.approx(-12.0 * np.exp(-t[-300:] / 200.0), rel=3e-4)
 
 
 def test_noise_has_no_tail():
     rng = np.random.default_rng(6)
     tail = soak_tail(np.arange(3000.0), 55.0 + 0.1 * rng.standard_normal(3000), 300)
     assert not tail.lacking_k.any()
+    assert tail.error_k == 0.0
 
 
 def test_the_error_of_what_is_lacking_is_the_scatter_of_fits():
@@ -161,11 +170,18 @@ def test_a_soak_that_looks_settled_at_600_s_and_ends_3_k_higher(step):
     for seed in range(3):
         rng = np.random.default_rng(seed)
         frame = soaking_run(rng, parts, step_k=step, noise_k=0.1, phi=0.0, idle_s=30)
-        early = reduce_telemetry(frame[frame["time_s"] < 600.0])
-        assert early.verdict is Verdict.REFUSED
-        assert "drift" in early.reason
+        early = frame[frame["time_s"] < 600.0]
+        reduction = reduce_telemetry(early)
+        assert reduction.verdict is not Verdict.PASS
+        if reduction.verdict is Verdict.REFUSED:
+            assert "drift" in reduction.reason
+        else:
+            assert "extrapolated by" in reduction.reason
+            error, stated = found(early)
+            assert abs(error) < 3.0 * stated
+            assert stated > 0.4
         error, stated = found(frame)
-        assert abs(error) < 0.4 + step / 4.0
+        assert abs(error) < 0.15 + step / 4.0
         assert abs(error) < 3.0 * stated
 
 

@@ -115,12 +115,25 @@ def effective_size(values: npt.ArrayLike) -> float:
     Bias of lag one: M. G. Kendall, Biometrika 41 (1954) 403-404.
     """
     n = len(np.asarray(values))
-    if n < 3:
-        return float(min(n, 1))
-    r = autocorrelation(values)
-    r1 = float(r[1])
+    return float(min(n, 1)) if n < 3 else size_by(autocorrelation(values))
+
+
+def size_by(r: Floats) -> float:
+    """Return the effective size by an autocorrelation of three lags or more.
+
+    Parameters
+    ----------
+    r : numpy.ndarray, shape (n,)
+        Sample autocorrelation, as `autocorrelation` gives it.
+
+    Returns
+    -------
+    float
+        As `effective_size` gives it.
+    """
+    n, r1 = len(r), float(r[1])
     phi = min(r1 + (1.0 + 3.0 * r1) / n, 0.999) if r1 > 0.0 else 0.0
-    return float(np.clip(min(n / _integrated(r), ar1_effective_size(n, phi)), 1.0, n))
+    return float(min(max(min(n / _integrated(r), ar1_effective_size(n, phi)), 1.0), n))
 
 
 def cycle_length(values: npt.ArrayLike) -> int | None:
@@ -136,7 +149,22 @@ def cycle_length(values: npt.ArrayLike) -> int | None:
     int or None
         Readings per cycle; None where no cycle repeats itself at least three times.
     """
-    r = autocorrelation(values)
+    return cycle_in(autocorrelation(values))
+
+
+def cycle_in(r: Floats) -> int | None:
+    """Find the period of a cycle by an autocorrelation.
+
+    Parameters
+    ----------
+    r : numpy.ndarray, shape (n,)
+        Sample autocorrelation, as `autocorrelation` gives it.
+
+    Returns
+    -------
+    int or None
+        As `cycle_length` gives it.
+    """
     falls = np.flatnonzero(r < 0.0)
     if not len(falls):
         return None

@@ -9,12 +9,11 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
 
 from thermcmp.telemetry.cells import BLANKS, WIDE_BLANKS
 from thermcmp.telemetry.columns import Field
-from thermcmp.telemetry.conversion import Converter
+from thermcmp.telemetry.conversion import Columns, Converter, has_infinite
 from thermcmp.telemetry.dialect import Layout
 from thermcmp.telemetry.field_formats import Plan
 from thermcmp.telemetry.notes import Notebook
@@ -59,7 +58,7 @@ class BlockParser:
         self._sorter = RowSorter(self.layout, self.plan.fields, self.book)
         self._converter = Converter(self.plan, self.reading, self.book)
 
-    def parse(self, block: Block) -> pd.DataFrame | None:
+    def parse(self, block: Block) -> list[Columns]:
         """Read one block.
 
         Parameters
@@ -69,27 +68,25 @@ class BlockParser:
 
         Returns
         -------
-        pandas.DataFrame or None
-            Canonical columns, ``seconds`` as logged and ``line``; None without readings.
+        list of dict of str to array
+            Canonical columns, ``seconds`` as logged and ``line``, of each part that holds
+            readings.
 
         Raises
         ------
         InputError
             If there are too many faults.
         """
-        frame = self._fast(block)
-        if frame is not None:
-            return frame
+        columns = self._fast(block)
+        if columns is not None:
+            return [columns]
         halves = block.halves() if block.n_lines > _CAREFUL_LINES else ()
         if halves and all(half.n_lines for half in halves):
             # Only the part that holds the odd line is worth the careful path.
-            frames = [self.parse(half) for half in halves]
-        else:
-            frames = self._careful(block)
-        found = [one for one in frames if one is not None]
-        return pd.concat(found, ignore_index=True) if found else None
+            return [part for half in halves for part in self.parse(half)]
+        return self._careful(block)
 
-    def _fast(self, block: Block) -> pd.DataFrame | None:
+    def _fast(self, block: Block) -> Columns | None:
         """Read a block by the fast path; None if it holds more than readings."""
         table = self._fast_cells(block)
         if table is None:
@@ -98,17 +95,17 @@ class BlockParser:
         positions = self._sorter.positions
         flat = {f.name: _flat(table[str(positions[f.name])]) for f in self.plan.fields}
         # Arrow takes 'inf' for a number; the careful path names it as a fault.
-        if any(isinstance(v, np.ndarray) and np.isinf(v).any() for v in flat.values()):
+        if any(isinstance(v, np.ndarray) and has_infinite(v) for v in flat.values()):
             return None
         return self._converter.attempt(flat, lines)
 
-    def _careful(self, block: Block) -> list[pd.DataFrame | None]:
+    def _careful(self, block: Block) -> list[Columns]:
         """Read a block line by line."""
-        frames: list[pd.DataFrame | None] = []
+        parts: list[Columns] = []
         for positions, numbers, rows in self._sorter.sort(block):
             cells = {f.name: _column(rows, positions.get(f.name)) for f in self.plan.fields}
-            frames.append(self._converter.convert(cells, np.array(numbers, dtype=np.int64)))
-        return frames
+            parts.append(self._converter.convert(cells, np.array(numbers, dtype=np.int64)))
+        return parts
 
     def finish(self) -> None:
         """End the log: judge what was left open, and raise all faults.
@@ -129,11 +126,13 @@ class BlockParser:
         sorter = self._sorter
         if sorter.waiting or len(sorter.positions) < len(self.plan.fields):
             return None
-        data, delimiter = block.data, self.layout.delimiter
-        if b"\x00" in data or self._may_hide_comments(data):
+        delimiter, data = self.layout.delimiter, block.data
+        if b"\x00" in data or self._may_hide_comments(block):
             return None
+        source = pa.py_buffer(data).slice(block.start)
         if delimiter in _RUNS:
-            data, delimiter = _RUNS[delimiter].sub(b"\t", _EDGES.sub(b"", data)), "\t"
+            data, delimiter = _RUNS[delimiter].sub(b"\t", _EDGES.sub(b"", block.text)), "\t"
+            source = pa.py_buffer(data)
         marks = [s.mark for s in self.plan.styles.values() if s.plain]
         mark = max(marks, key=marks.count) if marks else "."
         types = {
@@ -142,7 +141,7 @@ class BlockParser:
         }
         try:
             table = pc.read_csv(
-                pa.BufferReader(data),
+                pa.BufferReader(source),
                 pc.ReadOptions(column_names=[str(i) for i in range(sorter.n_fields)]),
                 pc.ParseOptions(delimiter=delimiter, invalid_row_handler=None),
                 pc.ConvertOptions(
@@ -157,10 +156,11 @@ class BlockParser:
             return None
         return table if table.num_rows == block.n_lines else None
 
-    def _may_hide_comments(self, data: bytes) -> bool:
+    def _may_hide_comments(self, block: Block) -> bool:
         """Tell whether a comment sign may stand in a first column that is not read."""
         if 0 in self._sorter.positions.values():
             return False
+        data = block.text
         return b"\n#" in data or data.startswith(b"#") or b"\n//" in data
 
     def _is_plain(self, f: Field, mark: str) -> bool:

@@ -24,6 +24,7 @@ FLAG_WORDS: Final = {
 
 _BIT_MASK: Final = re.compile(r"0x[0-9a-f]+")
 _RULE: Final = re.compile(r"[-+=_|: ]*(?:---|===|___|\+-)[-+=_|: ]*")
+_RULE_SIGNS: Final = frozenset("-+=_|: ")
 _CLOCK: Final = r"[0-9]{1,3}:[0-9]{2}(?::[0-9]{2}(?:[.,:][0-9]+)?)?(?:\s*[AaPp]\.?[Mm]\.?)?"
 _DAY: Final = (
     r"(?:[0-9]{1,4}[-/.][0-9]{1,2}[-/.][0-9]{1,4}|[0-9]{1,2}[ -][A-Za-z]{3,9}[ -][0-9]{2,4})"
@@ -101,8 +102,11 @@ def is_bit_mask(cell: str) -> bool:
 
 def is_rule(row: list[str]) -> bool:
     """Tell whether a row is a line that is drawn between headings and readings."""
-    drawn = [cell for cell in row if cell]
-    return bool(drawn) and all(_RULE.fullmatch(cell) for cell in drawn)
+    first = next((cell for cell in row if cell), "")
+    # Most rows are readings, which their first character tells.
+    if first[:1] not in _RULE_SIGNS or not first:
+        return False
+    return all(_RULE.fullmatch(cell) for cell in row if cell)
 
 
 def is_comment(row: list[str]) -> bool:

@@ -87,9 +87,11 @@ class Clock:
             self._start(raw_s, origin_s)
         raw_s = self._spread(raw_s)
         step = np.diff(raw_s, prepend=self._last_raw)
+        limit = self.reading.gap_s or max(_GAP_PERIODS * self._period_s, _LEAST_GAP_S)
+        if len(step) and step.min() >= 0.0 and step.max() <= min(limit, _HOUR_S / 2):
+            return self._run_through(raw_s)
         self._mend_back_steps(step, lines)
         self._mend_spring_steps(step, raw_s, lines)
-        limit = self.reading.gap_s or max(_GAP_PERIODS * self._period_s, _LEAST_GAP_S)
         gaps = step > limit
         for at in np.flatnonzero(gaps)[:20]:
             self.book.note(f"no readings for {step[at]:.0f} s", int(lines[at]))
@@ -101,12 +103,19 @@ class Clock:
         self._segment = int(segment[-1])
         return time_s, segment.astype(np.int64)
 
+    def _run_through(self, raw_s: Floats) -> tuple[Floats, Counts]:
+        """Place readings without a gap or a step, which is most of them."""
+        time_s = raw_s + (self._last_time_s - self._last_raw)
+        self._last_raw, self._last_time_s = float(raw_s[-1]), float(time_s[-1])
+        return time_s, np.full(len(raw_s), self._segment, dtype=np.int64)
+
     def _start(self, raw_s: Floats, origin_s: float) -> None:
         """Find the period from the first readings, and refuse what is no run of time."""
         step = np.diff(raw_s)
-        forward = step[step > 0.0][:_STEPS]
-        repeats = float(np.mean(step == 0.0)) if len(step) else 0.0
-        if len(step) >= 4 and np.mean(step < 0.0) > 0.5:
+        some = step if len(step) > _STEPS and not step[:_STEPS].any() else step[:_STEPS]
+        forward = some[some > 0.0]
+        repeats = 1.0 - np.count_nonzero(step) / len(step) if len(step) else 0.0
+        if len(step) >= 4 and np.count_nonzero(step < 0.0) > 0.5 * len(step):
             raise self._refused("the times run backwards", "sort the log oldest first")
         if len(step) >= 4 and repeats > 0.4 and self.reading.period_s is None:
             raise self._refused(
@@ -116,7 +125,7 @@ class Clock:
             )
         # The lower median: of two steps one may be a gap.
         middle = (len(forward) - 1) // 2
-        found = float(np.partition(forward, middle)[middle]) if len(forward) else 1.0
+        found = float(np.sort(forward)[middle]) if len(forward) else 1.0
         self._period_s = self.reading.period_s or found
         self._last_raw = float(raw_s[0])
         self._last_time_s = max(float(raw_s[0]) - origin_s, 0.0)

@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.columns import Field, match_fields
-from thermcmp.telemetry.conversion import Converter
+from thermcmp.telemetry.conversion import Columns, Converter, has_infinite
 from thermcmp.telemetry.field_formats import Plan
 from thermcmp.telemetry.notes import Notebook
 from thermcmp.telemetry.number_styles import NumberStyle
@@ -137,7 +137,7 @@ def _frames(
         lines = np.arange(row, row + len(batch), dtype=np.int64)
         row += len(batch)
         cells = {f.name: _cells(batch[schema.names[f.position]], f) for f in others}
-        frame = converter.convert(cells, lines)
+        columns = converter.convert(cells, lines)
         if timed is not None:
             column = batch[schema.names[timed.position]]
             if form is None and not pa.types.is_timestamp(column.type):
@@ -146,8 +146,8 @@ def _frames(
                 form = find_form(
                     sample, timed.unit, reading.time_unit, reading.time_format, book.file
                 )
-            _add_time(frame, column, form)
-        yield frame
+            _add_time(columns, column, form)
+        yield pd.DataFrame(columns, copy=False)
     converter.finish()
     book.raise_faults()
 
@@ -158,26 +158,26 @@ def _cells(column: pa.Array, f: Field) -> Any:
         if column.type != pa.float64():
             column = column.cast(pa.float64(), safe=False)
         values = column.to_numpy(zero_copy_only=False)
-        return np.where(np.isinf(values), np.nan, values) if np.isinf(values).any() else values
+        return np.where(np.isinf(values), np.nan, values) if has_infinite(values) else values
     if f.role is Role.FLAG:
         return pc.fill_null(column.cast(pa.int8()).cast(pa.string()), "")
     return pc.fill_null(column.cast(pa.string()), "")
 
 
-def _add_time(frame: pd.DataFrame, column: pa.Array, form: TimeForm | None) -> None:
+def _add_time(columns: Columns, column: pa.Array, form: TimeForm | None) -> None:
     """Add the time as one of the columns that the clock takes."""
     if form is None:
-        frame["recorded_at"] = column.to_pandas()
+        columns["recorded_at"] = column.to_pandas()
         return
     if pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
         seconds = scale_times(column, form)
     else:
         seconds = parse_times(pc.fill_null(column.cast(pa.string()), ""), form)
     if form.kind in (TimeKind.ELAPSED, TimeKind.DURATION):
-        frame["elapsed_s"] = seconds
+        columns["elapsed_s"] = seconds
     elif form.kind is TimeKind.TIME_OF_DAY:
-        frame["time_of_day_s"] = seconds
+        columns["time_of_day_s"] = seconds
     else:
         stamps = pd.to_datetime(pd.Series(seconds), unit="s").astype("datetime64[us]")
         in_utc = form.kind in (TimeKind.EPOCH, TimeKind.ZONED)
-        frame["recorded_at"] = stamps.dt.tz_localize("UTC") if in_utc else stamps
+        columns["recorded_at"] = stamps.dt.tz_localize("UTC") if in_utc else stamps

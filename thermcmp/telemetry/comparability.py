@@ -96,7 +96,8 @@ def _follows_order(sensor: str, rows: pd.DataFrame) -> list[str]:
         apart = float(late.mean() - early.mean())
         # Far apart, and no late run among the early ones: an order, not a scatter.
         if abs(apart) > _ORDER_K and (early.max() < late.min() or early.min() > late.max()):
-            found.append(f"{repeats['run'].iloc[0]} to {repeats['run'].iloc[-1]} ({apart:+.1f} K)")
+            first, last = repeats["run"].iloc[0], repeats["run"].iloc[-1]
+            found.append(f"{first} to {last} (the later half {apart:+.1f} K)")
     if not found:
         return []
     return [

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from thermcmp.telemetry.checks import Check, movement, stated_value, weighted_mean
+from thermcmp.telemetry.checks import Check, stated_value
 from thermcmp.telemetry.protocol import Held, Protocol, Verdict
 from thermcmp.telemetry.quantities import (
     AMBIENT,
@@ -18,6 +18,7 @@ from thermcmp.telemetry.quantities import (
     POWER,
     THROTTLED,
 )
+from thermcmp.telemetry.readings import Readings
 
 #: Ambient may change by this many times the protocol's limit and still be corrected.
 AMBIENT_CORRECTABLE: Final = 3.0
@@ -31,14 +32,12 @@ _UNITS: Final = {FAN_SPEED: "rpm", FAN_DUTY: "%", POWER: "W", AMBIENT: "°C"}
 _NAMES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", AMBIENT: "ambient"}
 
 
-def check_conditions(
-    window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]
-) -> list[Check]:
+def check_conditions(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check what a run held in its window.
 
     Parameters
     ----------
-    window : pandas.DataFrame
+    window : Readings
         Readings of the window.
     protocol : Protocol
         What must have been held.
@@ -59,9 +58,9 @@ def check_conditions(
     ]
 
 
-def _check_fan(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
+def _check_fan(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check that the fan speed is known by tachometer, steady and as held."""
-    speed = weighted_mean(window, FAN_SPEED)
+    speed = window.mean(FAN_SPEED)
     stated = stated_value(run, FAN_SPEED)
     if np.isnan(speed) and not np.isnan(stated):
         once = Check(
@@ -73,11 +72,11 @@ def _check_fan(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any])
         )
         return [once, *_held(window, FAN_SPEED, stated, protocol.fan_rpm)]
     if np.isnan(speed):
-        duty = weighted_mean(window, FAN_DUTY)
+        duty = window.mean(FAN_DUTY)
         verdict = Verdict.REFUSED if protocol.tachometer else Verdict.CORRECTED
         if np.isnan(duty):
             words = "no fan speed was logged: the run cannot be compared at equal speed"
-            others = [c for c in window.columns if str(c).endswith("_rpm")]
+            others = [c for c in window.columns if c.endswith("_rpm")]
             words += f"; name one of {', '.join(others)} fan_rpm" if others else ""
         else:
             words = (
@@ -94,9 +93,9 @@ def _check_fan(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any])
     ]
 
 
-def _check_power(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
+def _check_power(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check that the power is known, steady and as held."""
-    power = weighted_mean(window, POWER)
+    power = window.mean(POWER)
     if np.isnan(power):
         stated = stated_value(run, POWER)
         if np.isnan(stated):
@@ -115,9 +114,9 @@ def _check_power(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any
     ]
 
 
-def _check_ambient(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
+def _check_ambient(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check that ambient was watched, steady and as held."""
-    ambient = weighted_mean(window, AMBIENT)
+    ambient = window.mean(AMBIENT)
     if np.isnan(ambient):
         stated = stated_value(run, AMBIENT)
         if np.isnan(stated):
@@ -132,7 +131,7 @@ def _check_ambient(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, A
             "ambient", Verdict.CORRECTED, "ambient was stated once, not watched", stated, unit="°C"
         )
         return [once, *_held(window, AMBIENT, stated, protocol.ambient_c)]
-    moved, second = movement(window, AMBIENT)
+    moved, second = window.movement(AMBIENT)
     limit = protocol.ambient_drift_k
     checks = _held(window, AMBIENT, ambient, protocol.ambient_c)
     if moved <= limit:
@@ -150,11 +149,13 @@ def _check_ambient(window: pd.DataFrame, protocol: Protocol, run: Mapping[str, A
     return [Check("ambient steady", verdict, words, moved, limit, "K", second), *checks]
 
 
-def _check_firmware(
-    window: pd.DataFrame, protocol: Protocol, run: Mapping[str, Any]
-) -> list[Check]:
+def _check_firmware(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check that the firmware is the stated one and did not change."""
-    seen = set(window[FIRMWARE].dropna().unique()) - {""} if FIRMWARE in window else set()
+    seen = (
+        set(pd.unique(window[FIRMWARE][~pd.isna(window[FIRMWARE])])) - {""}
+        if FIRMWARE in window
+        else set()
+    )
     stated = run.get(FIRMWARE)
     if stated is not None and not pd.isna(stated) and str(stated):
         seen.add(str(stated))
@@ -174,27 +175,27 @@ def _check_firmware(
     return [Check("firmware", Verdict.PASS, f"firmware is {protocol.firmware}")]
 
 
-def _check_throttling(window: pd.DataFrame, protocol: Protocol) -> list[Check]:
+def _check_throttling(window: Readings, protocol: Protocol) -> list[Check]:
     """Check that the card was not throttled in the window."""
     if THROTTLED not in window:
         return []
-    throttled = window[THROTTLED].to_numpy(dtype=bool)
+    throttled = window[THROTTLED]
     if not throttled.any():
         return [Check("throttling", Verdict.PASS, "not throttled", 0.0, 0.0, "%")]
     share = 100.0 * float(np.mean(throttled))
-    second = float(window["time_s"].to_numpy(dtype=float)[np.argmax(throttled)])
+    second = float(window.time_s[np.argmax(throttled)])
     verdict = Verdict.REFUSED if protocol.throttling == "refuse" else Verdict.CORRECTED
     words = f"throttled in {share:.0f} % of the window"
     return [Check("throttling", verdict, words, share, 0.0, "%", second)]
 
 
-def _steadiness(window: pd.DataFrame, name: str, mean: float, share: float) -> list[Check]:
+def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[Check]:
     """Check that a quantity did not move in the window."""
-    moved, second = movement(window, name)
+    moved, second = window.movement(name)
     unit, limit = _UNITS[name], share * abs(mean)
     title = f"{_NAMES[name]} steady"
     unwatched_s, since_s = _unwatched(window, name)
-    longest_s = _UNWATCHED_SHARE * float(np.ptp(window["time_s"].to_numpy(dtype=float)))
+    longest_s = _UNWATCHED_SHARE * float(np.ptp(window.time_s))
     if unwatched_s > longest_s:
         words = f"{_NAMES[name]} was not logged for {unwatched_s:.0f} s of the window"
         return [Check(title, Verdict.REFUSED, words, unwatched_s, longest_s, "s", since_s)]
@@ -212,27 +213,24 @@ def _steadiness(window: pd.DataFrame, name: str, mean: float, share: float) -> l
     return [Check(title, Verdict.PASS, words, moved, limit, unit)]
 
 
-def _swing(window: pd.DataFrame, name: str) -> float:
+def _swing(window: Readings, name: str) -> float:
     """Return half the band of the middle 95 % of a column's means over ten seconds."""
-    values = window[name].to_numpy(dtype=float)
-    known = ~np.isnan(values)
-    values, time_s = values[known], window["time_s"].to_numpy(dtype=float)[known]
+    time_s, values = window.known(name)
     blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
     counts = np.bincount(blocks)
     means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
     return float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
 
 
-def _unwatched(window: pd.DataFrame, name: str) -> tuple[float, float]:
+def _unwatched(window: Readings, name: str) -> tuple[float, float]:
     """Return the longest time without readings of a column, and when it began [s]."""
-    time_s = window["time_s"].to_numpy(dtype=float)
-    known = time_s[~np.isnan(window[name].to_numpy(dtype=float))]
-    seen = np.concatenate([time_s[:1], known, time_s[-1:]])
+    known, _ = window.known(name)
+    seen = np.concatenate([window.time_s[:1], known, window.time_s[-1:]])
     longest = int(np.argmax(np.diff(seen)))
     return float(seen[longest + 1] - seen[longest]), float(seen[longest])
 
 
-def _held(window: pd.DataFrame, name: str, mean: float, held: Held | None) -> list[Check]:
+def _held(window: Readings, name: str, mean: float, held: Held | None) -> list[Check]:
     """Check that a quantity was at its target."""
     if held is None:
         return []
@@ -241,6 +239,6 @@ def _held(window: pd.DataFrame, name: str, mean: float, held: Held | None) -> li
     words = f"{_NAMES[name]} is {mean:.5g} {unit}, held at {held.target:g} ± {held.tolerance:g}"
     second = float("nan")
     if verdict is not Verdict.PASS and name in window:
-        off = np.abs(window[name].to_numpy(dtype=float) - held.target) > held.tolerance
-        second = float(window["time_s"].to_numpy(dtype=float)[np.argmax(off)])
+        off = np.abs(window[name] - held.target) > held.tolerance
+        second = float(window.time_s[np.argmax(off)])
     return [Check(_NAMES[name], verdict, words, away, held.tolerance, unit, second)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,8 @@ from thermcmp.telemetry.timestamps import parse_times
 from thermcmp.telemetry.units import RANGES, Dimension, parse_unit
 
 Floats = npt.NDArray[np.float64]
+#: Columns by canonical name: arrays of numpy or pandas, or a series of times.
+Columns = dict[str, Any]
 
 #: More readings than this share out of range mean a wrong unit, not a glitch.
 GLITCH_SHARE: Final = 0.01
@@ -54,7 +56,7 @@ class Converter:
 
     def convert(
         self, cells: Mapping[str, pa.Array | Floats], lines: npt.NDArray[np.int64]
-    ) -> pd.DataFrame:
+    ) -> Columns:
         """Convert the cells of some lines.
 
         Parameters
@@ -66,10 +68,10 @@ class Converter:
 
         Returns
         -------
-        pandas.DataFrame, shape (n, fields + 2)
+        dict of str to array, shape (n,) each
             Canonical values, with ``seconds`` as logged and ``line``.
         """
-        values: dict[str, object] = {}
+        values: Columns = {}
         for f in self.plan.fields:
             if f.role is Role.NUMBER:
                 values[f.name] = self._numbers(f, cells[f.name], lines)
@@ -83,11 +85,11 @@ class Converter:
         if self.plan.time is not None:
             values["seconds"] = self._times(cells, lines)
         values["line"] = lines
-        return pd.DataFrame(values, copy=False)
+        return values
 
     def attempt(
         self, cells: Mapping[str, pa.Array | Floats], lines: npt.NDArray[np.int64]
-    ) -> pd.DataFrame | None:
+    ) -> Columns | None:
         """Convert the cells of some lines if they are all readings.
 
         Parameters
@@ -97,20 +99,20 @@ class Converter:
 
         Returns
         -------
-        pandas.DataFrame or None
+        dict of str to array, or None
             None if anything is faulty; nothing of the attempt is kept then, so that the
             lines can be read with more care.
         """
         before = (self._seen.copy(), self._strange.copy(), self._first.copy())
         book, self.book = self.book, Notebook(self.book.file)
         try:
-            frame = self.convert(cells, lines)
+            columns = self.convert(cells, lines)
             faulty = bool(self.book.faults)
         except InputError:
             faulty = True
         self.book = book
         if not faulty:
-            return frame
+            return columns
         self._seen, self._strange, self._first = before
         return None
 
@@ -143,6 +145,10 @@ class Converter:
         if dimension is None:
             return values
         low, high = RANGES[dimension]
+        # Mostly all is there and in range: two passes tell, as NaN is no more than any.
+        if len(values) and values.min() >= low and values.max() <= high:
+            self._seen[f.name] += len(values)
+            return values
         self._seen[f.name] += len(values) - int(np.count_nonzero(np.isnan(values)))
         bad = (values < low) | (values > high)
         if bad.any():
@@ -226,7 +232,7 @@ class Converter:
             seconds, text = text * self.plan.time.scale, pa.array(text)
         else:
             seconds = parse_times(text, self.plan.time)
-        for at in np.flatnonzero(np.isnan(seconds)):
+        for at in np.flatnonzero(np.isnan(seconds)) if np.isnan(seconds.sum()) else ():
             stated = self.plan.time.stated
             self.book.fault(
                 f"not a time of the form '{stated}'"
@@ -239,3 +245,8 @@ class Converter:
                 str(text[int(at)].as_py()),
             )
         return seconds
+
+
+def has_infinite(values: Floats) -> bool:
+    """Tell whether any value is infinite."""
+    return not np.isfinite(values).all() and bool(np.isinf(values).any())

@@ -12,11 +12,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from thermcmp.telemetry.blocks import BlockParser
+from thermcmp.telemetry.conversion import Columns
 from thermcmp.telemetry.dialect import Layout, find_layout
 from thermcmp.telemetry.field_formats import Plan, make_plan
 from thermcmp.telemetry.notes import Notebook
 from thermcmp.telemetry.reading import Reading
-from thermcmp.telemetry.textfile import Block, TextFile
+from thermcmp.telemetry.textfile import TextFile
 from thermcmp.telemetry.time_forms import TimeForm, TimeKind
 
 Floats = npt.NDArray[np.float64]
@@ -72,10 +73,9 @@ class DelimitedReader:
             book.note(note)
         calendar = _Calendar.of(reading.date or _preamble_date(layout))
         for block in text.blocks():
-            readings = _from_line(block, layout.data_line)
-            chunk = parser.parse(readings) if readings.data else None
-            if chunk is not None:
-                yield _with_time(chunk, plan, calendar)
+            readings = block.from_line(layout.data_line)
+            for columns in parser.parse(readings) if readings.n_lines else ():
+                yield pd.DataFrame(_with_time(columns, plan, calendar), copy=False)
         parser.finish()
 
 
@@ -102,29 +102,20 @@ class _Calendar:
         return dated
 
 
-def _from_line(block: Block, line: int) -> Block:
-    """Drop a block's lines before the first reading."""
-    skip = line - block.first_line
-    if skip <= 0:
-        return block
-    data = block.data.split(b"\n", skip)
-    return Block(line, max(block.n_lines - skip, 0), data[-1] if len(data) > skip else b"")
-
-
-def _with_time(chunk: pd.DataFrame, plan: Plan, calendar: _Calendar | None) -> pd.DataFrame:
+def _with_time(columns: Columns, plan: Plan, calendar: _Calendar | None) -> Columns:
     """Turn the times as logged into one of the columns that the clock takes."""
     if plan.time is None:
-        return chunk
-    seconds = chunk["seconds"].to_numpy()
+        return columns
     form: TimeForm = plan.time
+    seconds = columns.pop("seconds")
     if form.kind in (TimeKind.ELAPSED, TimeKind.DURATION):
-        if "elapsed_s" in chunk:
-            return chunk.drop(columns="seconds")
-        return chunk.rename(columns={"seconds": "elapsed_s"})
+        columns.setdefault("elapsed_s", seconds)
+        return columns
     if form.kind is TimeKind.TIME_OF_DAY or (form.kind is TimeKind.FORMAT and _lacks_date(form)):
         of_day = seconds % _DAY_S
         if calendar is None or np.isnan(of_day).any():
-            return _instead(chunk, "time_of_day_s", of_day)
+            columns["time_of_day_s"] = of_day
+            return columns
         seconds = calendar.date(of_day)
     known = ~np.isnan(seconds)
     micro = np.where(known, np.round(np.nan_to_num(seconds) * 1e6), 0.0).astype(np.int64)
@@ -132,13 +123,8 @@ def _with_time(chunk: pd.DataFrame, plan: Plan, calendar: _Calendar | None) -> p
     times[~known] = np.datetime64("NaT", "us")
     stamps = pd.Series(times)
     in_utc = form.utc or form.kind in (TimeKind.EPOCH, TimeKind.ZONED) or "%z" in form.stated
-    return _instead(chunk, "recorded_at", stamps.dt.tz_localize("UTC") if in_utc else stamps)
-
-
-def _instead(chunk: pd.DataFrame, name: str, times: Floats | pd.Series) -> pd.DataFrame:
-    """Put a column in the place of the seconds as logged, without copying the others."""
-    columns = {key: chunk[key] for key in chunk.columns if key != "seconds"}
-    return pd.DataFrame({**columns, name: times}, copy=False)
+    columns["recorded_at"] = stamps.dt.tz_localize("UTC") if in_utc else stamps
+    return columns
 
 
 def _preamble_date(layout: Layout) -> str | None:

@@ -96,18 +96,19 @@ def _samples(text: TextFile, layout: Layout, reading: Reading) -> dict[int, list
     """Collect cells of each field from the head and tail, without missing ones."""
     missing = reading.missing_words
     heading_rows = set(layout.heading_rows)
-    samples: dict[int, list[str]] = {i: [] for i in range(layout.n_fields)}
+    rows = []
     head = text.head[layout.data_line - 1 :][:_HEAD_LINES]
     for line in (*head, *text.tail[-_TAIL_LINES:]):
         row = split_line(line, layout.delimiter)
         if len(row) != layout.n_fields or "\x00" in line or is_comment(row):
             continue
-        if is_rule(row) or tuple(row) in heading_rows:
-            continue
-        for position, cell in enumerate(row):
-            if cell.lower() not in missing:
-                samples[position].append(cell)
-    return samples
+        if not is_rule(row) and tuple(row) not in heading_rows:
+            rows.append(row)
+    columns = zip(*rows, strict=True) if rows else ((),) * layout.n_fields
+    return {
+        position: [cell for cell in cells if cell.lower() not in missing]
+        for position, cells in enumerate(columns)
+    }
 
 
 def _time_like(samples: Mapping[int, Sequence[str]], headings: Sequence[str]) -> str:

@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from thermcmp.telemetry.checks import Check
 from thermcmp.telemetry.protocol import Protocol, Verdict
 from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, POWER
+from thermcmp.telemetry.readings import Readings
 from thermcmp.telemetry.regulation import Regulation, find_regulation
 from thermcmp.telemetry.sensors import Series, SteadyRise, mean_from
 
@@ -52,7 +52,7 @@ class SensorResult:
 
 
 def judge_sensor(
-    series: Series, rise: SteadyRise, start_s: float, record: pd.DataFrame, protocol: Protocol
+    series: Series, rise: SteadyRise, start_s: float, record: Readings, protocol: Protocol
 ) -> SensorResult:
     """Look for regulation and limits behind a steady rise.
 
@@ -64,8 +64,8 @@ def judge_sensor(
         Its steady rise.
     start_s : float
         Start of the window [s].
-    record : pandas.DataFrame
-        The run's telemetry frame.
+    record : Readings
+        The whole run.
     protocol : Protocol
         Known targets and limits.
 
@@ -95,14 +95,17 @@ def judge_sensor(
 
 
 def _regulation(
-    series: Series, mean_c: float, start_s: float, record: pd.DataFrame, protocol: Protocol
+    series: Series, mean_c: float, start_s: float, record: Readings, protocol: Protocol
 ) -> Regulation | None:
     """Find out whether a sensor was held, by its stated target or by what it shows."""
     target = protocol.targets_c.get(series.name)
     at_target = target is not None and abs(mean_c - target) <= max(_BAND_K, series.step_k)
     series = series.since(series.time_s[-1] - _LOOK_BACK_S)
     # The other columns at the sensor's own readings.
-    at = np.searchsorted(record["time_s"].to_numpy(dtype=float), series.time_s)
+    first = int(np.searchsorted(record.time_s, series.time_s[0]))
+    at: slice | npt.NDArray[np.int64] = slice(first, first + len(series.time_s))
+    if not np.array_equal(record.time_s[at], series.time_s):
+        at = np.searchsorted(record.time_s, series.time_s)
     fan = _logged(record, FAN_SPEED, at)
     found = find_regulation(
         series.time_s,
@@ -119,11 +122,11 @@ def _regulation(
     return found
 
 
-def _logged(record: pd.DataFrame, name: str, at: npt.NDArray[np.int64]) -> Floats | None:
+def _logged(record: Readings, name: str, at: slice | npt.NDArray[np.int64]) -> Floats | None:
     """Return a column at some readings; None where it holds nothing."""
     if name not in record:
         return None
-    values = record[name].to_numpy(dtype=float)[at]
+    values = record[name][at]
     return None if np.isnan(values).all() else values
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import exp, log
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,9 @@ _LEAST_READINGS: Final = 6
 _LEAST_RATE: Final = 0.02
 #: Rates beyond this logarithm are a step or a straight line.
 _LOG_RATE: Final = 12.0
+#: Rates that are tried first, and the largest of them.
+_GRID: Final = 12
+_LARGEST_RATE: Final = 200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +124,6 @@ def fit_first_order_rise(
     With `initial_k` zero it is the model of Misra1a and BoxBOD of the NIST Statistical
     Reference Datasets, ``b1 * (1 - exp(-b2 * x))``.
     """
-    from scipy.optimize import leastsq
-
     t = np.asarray(time_s, dtype=np.float64)
     y = np.asarray(rise_k, dtype=np.float64)
     if len(t) < _LEAST_READINGS or not np.ptp(t) > 0.0:
@@ -131,37 +133,19 @@ def fit_first_order_rise(
     span, top = float(np.ptp(t)), float(np.max(np.abs(y))) or 1.0
     x, z = t / span, y / top
     known = None if initial_k is None else initial_k / top
-
-    def unpack(p: Floats) -> tuple[float, float, float]:
-        rate = float(np.exp(np.clip(p[1], -_LOG_RATE, _LOG_RATE)))
-        return float(p[0]), float(p[2]) if known is None else known, rate
-
-    def residual(p: Floats) -> Floats:
-        final, initial, rate = unpack(p)
-        return final + (initial - final) * np.exp(-rate * x) - z
-
-    def slopes(p: Floats) -> Floats:
-        final, initial, rate = unpack(p)
-        decay = np.exp(-rate * x)
-        parts = [1.0 - decay, -(initial - final) * rate * x * decay]
-        return np.array([*parts, decay] if known is None else parts).T
-
-    tiny = 1e-15  # As far as the digits go: the fit is to be exact.
-    best, *_ = leastsq(
-        residual, _start(x, z, known), Dfun=slopes, full_output=True,
-        xtol=tiny, ftol=tiny, gtol=tiny, maxfev=400,
-    )  # fmt: skip
-    final, initial, rate = unpack(best)
-    jacobian = slopes(best)
+    final, initial, rate = _least_squares(x, z, known)
+    decay = np.exp(-rate * x)
+    parts = [1.0 - decay, -(initial - final) * rate * x * decay]
+    jacobian = np.array([*parts, decay] if known is None else parts).T
     spread = jacobian.T @ jacobian
-    bent = rate > _LEAST_RATE and np.isfinite(spread).all() and np.linalg.cond(spread) < 1e14
+    bent = rate > 1.001 * _LEAST_RATE and np.isfinite(spread).all() and _condition(spread) < 1e14
     if not bent:
         raise _no_rise("the readings hold no rise towards a final value", "run longer")
-    left = residual(best)
-    variance = float(left @ left) / (len(t) - len(best))
+    left = final + (initial - final) * decay - z
+    variance = float(left @ left) / (len(t) - jacobian.shape[1])
     widening = 1.0 if independent else len(t) / effective_size(left)
     # The time constant's logarithm is the rate's with the other sign.
-    units = np.array([top, -1.0, top])[: len(best)]
+    units = np.array([top, -1.0, top])[: jacobian.shape[1]]
     covariance = np.asarray(np.linalg.inv(spread) * (variance * widening))
     covariance = covariance * np.outer(units, units)
     errors = np.sqrt(np.diag(covariance))
@@ -172,24 +156,60 @@ def fit_first_order_rise(
     )  # fmt: skip
 
 
-def _start(x: Floats, z: Floats, known: float | None) -> Floats:
-    """Find a starting point: the best of a grid of rates, linear in the rest."""
-    rates = np.geomspace(0.02, 200.0, 40)
-    decay = np.exp(-rates[:, None] * x)
+def _least_squares(x: Floats, z: Floats, known: float | None) -> tuple[float, float, float]:
+    """Return final, initial and rate of the rise with the least squares.
+
+    For each rate the rest is linear, so the rate alone is searched: on a grid, then where
+    the slope of the sum of squares is zero [1]_. A rate below the least that is accepted
+    is returned as it is.
+
+    .. [1] G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413-432.
+    """
+    from scipy.optimize import brentq
+
+    rates = np.geomspace(_LEAST_RATE, _LARGEST_RATE, _GRID)
+    sums = [_linear_part(np.exp(-rate * x), z, known)[2] for rate in rates]
+    best = int(np.argmin(sums))
+
+    def slope(log_rate: float) -> float:
+        decay = np.exp(-exp(log_rate) * x)
+        final, initial, _, left = _linear_part(decay, z, known)
+        return (initial - final) * float((x * decay) @ left)
+
+    low = log(rates[max(best - 1, 0)])
+    high = log(rates[best + 1]) if best + 1 < _GRID else _LOG_RATE
+    ends = slope(low), slope(high)
+    log_rate = low if ends[0] >= 0.0 else high
+    if ends[0] < 0.0 < ends[1]:
+        log_rate = brentq(slope, low, high, xtol=1e-12)
+    rate = exp(log_rate)
+    final, initial, *_ = _linear_part(np.exp(-rate * x), z, known)
+    return final, initial, rate
+
+
+def _linear_part(
+    decay: Floats, z: Floats, known: float | None
+) -> tuple[float, float, float, Floats]:
+    """Return the best final and initial for a decay, the sum of squares and what is left."""
     if known is None:
-        # A straight line of z against the decay, for all rates at once.
-        mean, away = decay.mean(axis=1), decay - decay.mean(axis=1, keepdims=True)
-        slope = away @ (z - z.mean()) / np.maximum(np.sum(away**2, axis=1), 1e-300)
-        final = z.mean() - slope * mean
-        initial = final + slope
+        # A straight line of the rise against the decay.
+        mean, level = float(decay.sum()) / len(z), float(z.sum()) / len(z)
+        shape, beside = decay - mean, z - level
     else:
-        grown = 1.0 - decay
-        final = np.sum(grown * (z - known * decay), axis=1) / np.sum(grown**2, axis=1)
-        initial = np.full(len(rates), known)
-    fitted = final[:, None] + (initial - final)[:, None] * decay
-    best = int(np.argmin(np.sum((fitted - z) ** 2, axis=1)))
-    chosen = np.array([final[best], np.log(rates[best]), initial[best]])
-    return chosen if known is None else chosen[:2]
+        mean, level = 0.0, known
+        shape, beside = 1.0 - decay, z - known * decay
+    reach = float(shape @ beside) / max(float(shape @ shape), 1e-300)
+    left = beside - reach * shape
+    final, initial = (level - reach * mean, level - reach * mean + reach)
+    if known is not None:
+        final, initial = reach, known
+    return final, initial, float(left @ left), left
+
+
+def _condition(spread: Floats) -> float:
+    """Return the condition number of a symmetric matrix."""
+    values = np.linalg.eigvalsh(spread)
+    return float(values[-1] / values[0]) if values[0] > 0.0 else float("inf")
 
 
 def _no_rise(message: str, mend: str) -> InputError:

@@ -10,6 +10,7 @@ from typing import Any, Final
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.cadence import usual_step_s
 from thermcmp.telemetry.instruments import join_instruments, measure_offset
 from thermcmp.telemetry.quantities import FRAME_COLUMNS
 from thermcmp.telemetry.readers import TelemetryReader
@@ -18,6 +19,8 @@ from thermcmp.telemetry.record import read_record
 
 #: A reading counts for a time that is no further away, unless stated [s].
 USUAL_TOLERANCE_S: Final = 1.0
+#: A log that serves fewer readings than this may need a wider tolerance [%].
+_SERVED: Final = 95.0
 #: Largest offset that is looked for, unless stated [s].
 _LARGEST_OFFSET_S: Final = 120.0
 
@@ -144,6 +147,9 @@ def with_instrument(
         f"{joining.tolerance_s:g} s by {'date' if by_date else 'seconds since the start'}, clock "
         f"offset {offset_s:g} s {how}"
     )
+    half_s = usual_step_s(other["time_s"].to_numpy(dtype=float)) / 2.0
+    if share < _SERVED and half_s > joining.tolerance_s:
+        matched += f"; its readings are {2.0 * half_s:g} s apart, tolerance_s={half_s:g} serves all"
     return joined, (*(f"{role}: {note}" for note in record.notes), matched)
 
 

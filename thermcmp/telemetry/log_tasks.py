@@ -8,8 +8,6 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
-import pandas as pd
-
 from thermcmp.errors import Fault, InputError, ThermcmpError
 from thermcmp.telemetry.instrument_logs import Joining, with_instrument
 from thermcmp.telemetry.protocol import Protocol
@@ -43,9 +41,12 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a worker found: small, so that memory stays flat over many logs."""
+    """What a worker found: small, so that memory stays flat over many logs.
 
-    rows: list[pd.DataFrame]
+    The result rows of each run as records: a frame of a few rows takes ten times as much.
+    """
+
+    rows: list[list[dict[str, Any]]]
     refused: list[dict[str, Any]]
     notes: list[dict[str, Any]]
 
@@ -137,7 +138,8 @@ def _reduce_run(
     )
     outcome.notes.extend({"file": record.file, "run": run.name, "note": n} for n in record.notes)
     if len(reduced.rows):
-        outcome.rows.append(reduced.rows)
+        records = reduced.rows.to_dict("records")
+        outcome.rows.append([{str(name): value for name, value in r.items()} for r in records])
         left_out = reduced.estimates[reduced.estimates["protocol_verdict"] == "refused"]
         for row in left_out.to_dict("records"):
             outcome.refused.append(

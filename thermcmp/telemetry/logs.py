@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -116,12 +117,7 @@ def reduce_logs(
     roles = dict.fromkeys(log.role for run in sheet for log in run.instruments)
     like = Task(None, (), reading, reader, protocol or Protocol(), joinings(instruments, roles), {})
     tasks, orphans = _tasks(paths, sheet, like)
-    outcomes: dict[int, Outcome] = {}
-    for task, outcome in zip(
-        tasks, _shown(_mapped(tasks, executor), len(tasks), progress), strict=True
-    ):
-        outcomes[id(task)] = outcome
-    found = [outcomes[id(task)] for task in tasks]
+    found = list(_shown(_mapped(tasks, executor), len(tasks), progress))
     order = {run.name: i for i, run in enumerate(sheet)}
     results = _joined([row for outcome in found for row in outcome.rows], order)
     refused = [record for outcome in found for record in outcome.refused]
@@ -195,9 +191,10 @@ def _mapped(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Outcom
     if executor is None:
         yield from map(reduce_log, tasks)
         return
-    futures = [executor.submit(reduce_log, task) for task in tasks]
-    for future in futures:
-        yield future.result()
+    futures = deque(executor.submit(reduce_log, task) for task in tasks)
+    while futures:
+        # A future that is kept keeps its outcome too.
+        yield futures.popleft().result()
 
 
 def _shown(outcomes: Iterator[Outcome], total: int, progress: bool) -> Iterator[Outcome]:
@@ -219,13 +216,13 @@ def _shown(outcomes: Iterator[Outcome], total: int, progress: bool) -> Iterator[
     )
 
 
-def _joined(frames: list[pd.DataFrame], order: Mapping[str, int]) -> pd.DataFrame:
+def _joined(runs: list[list[dict[str, Any]]], order: Mapping[str, int]) -> pd.DataFrame:
     """Join result rows in the run sheet's order."""
-    if not frames:
+    if not runs:
         return pd.DataFrame(columns=["run", *MEASURED])
-    frames = sorted(frames, key=lambda frame: order[str(frame["run"].iloc[0])])
-    records = [record for frame in frames for record in frame.to_dict("records")]
-    names = list(dict.fromkeys(name for frame in frames for name in frame.columns))
+    runs = sorted(runs, key=lambda rows: order[str(rows[0]["run"])])
+    records = [record for rows in runs for record in rows]
+    names = list(dict.fromkeys(name for rows in runs for name in rows[0]))
     joined = pd.DataFrame(records, columns=names)
     joined["started_at"] = pd.to_datetime(joined["started_at"], utc=True)
     return joined

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.cells import is_number
@@ -20,6 +22,11 @@ from thermcmp.telemetry.numerals import (
 )
 from thermcmp.telemetry.quantities import dimension_of
 from thermcmp.telemetry.reading import Reading
+
+_BARE: Final = {
+    mark: re.compile(rf"(?:[+-]?[0-9]+(?:{re.escape(mark)}[0-9]*)?(?:\n(?!\Z)|\Z))*")
+    for mark in MARKS
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +106,7 @@ def find_styles(
             faults.append(_two_readings(field, found.example, file))
             continue
         proved = len(found.possible) == 1 or file_mark == POINT or not found.neutral
-        bare = not any(split_cell(c)[1] or _grouped(c, mark) for c in set(samples[field.position]))
+        bare = _all_bare(samples[field.position], mark)
         styles[field.name] = NumberStyle(mark, bare and (proved or comma_sure), proved)
     if faults:
         raise InputError("The numbers of this log are not clear:", faults)
@@ -125,6 +132,14 @@ def _decide(found: MarkEvidence, file_mark: str | None) -> str | None:
     # One writer may use the comma both ways in a row (decimals here, thousands there),
     # so a comma that could be either is not settled by the other columns.
     return None if COMMA in found.example and file_mark == COMMA else file_mark
+
+
+def _all_bare(cells: Sequence[str], mark: str) -> bool:
+    """Tell whether all cells are bare numbers: no unit, no thousands marks."""
+    # Mostly they are, and one look at all of them tells.
+    if _BARE[mark].fullmatch("\n".join(cells)):
+        return True
+    return not any(split_cell(cell)[1] or _grouped(cell, mark) for cell in set(cells))
 
 
 def _grouped(cell: str, mark: str) -> bool:

@@ -199,6 +199,10 @@ def weigh_marks(
     MarkEvidence
         The marks left, and whether it matters.
     """
+    if len(marks) == 1:
+        # A mark that is stated, or sure by the delimiter, needs no proof but a number.
+        found = any(_reading_of(cell, marks[0], dimension, unit) for cell in cells)
+        return MarkEvidence(marks if found or not cells else (), False)
     possible = list(marks)
     example = ""
     numbers = 0

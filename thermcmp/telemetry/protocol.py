@@ -107,7 +107,8 @@ class Protocol:
         Whether a run that stopped early may be extrapolated: if it was at load for half
         of `soak_s` and `window_s` together, and fan and power were held meanwhile.
     extrapolation_error_k : float
-        Largest standard error of an extrapolated rise [K].
+        Largest standard error of an extrapolated rise, and of what a settled window may
+        lack of its soak [K].
     targets_c : mapping of str to float
         Temperatures that the firmware is known to hold, by sensor [°C].
     limits_c : mapping of str to float

@@ -176,9 +176,10 @@ def _pieces(
         origin_s = float(raw_s[0]) if origin_s is None else origin_s
         frame = _placed(chunk, raw_s, kind, origin_s, clocks, reading, book)
         if reading.span_s is not None:
-            frame = frame[frame["time_s"].between(*reading.span_s)]
+            inside = frame["time_s"].between(*reading.span_s)
+            frame = frame[inside].reset_index(drop=True)
         if len(frame):
-            yield frame.reset_index(drop=True)
+            yield frame
     book.raise_faults()
 
 
@@ -198,7 +199,7 @@ def _raw_seconds(
             )
         return (np.arange(count, count + len(chunk)) * period, "period")
     if kind != "recorded_at":
-        return chunk.pop(kind).to_numpy(dtype=float), kind
+        return chunk[kind].to_numpy(dtype=float), kind
     times = chunk["recorded_at"]
     plain = times.dt.tz_localize(None) if times.dt.tz is not None else times
     micro = plain.astype("datetime64[us]").astype("int64").to_numpy() / 1e6

@@ -12,13 +12,7 @@ import pandas as pd
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.cadence import usual_step_s
-from thermcmp.telemetry.checks import (
-    Check,
-    between,
-    movement,
-    stated_value,
-    weighted_mean,
-)
+from thermcmp.telemetry.checks import Check, stated_value
 from thermcmp.telemetry.condition_checks import check_conditions
 from thermcmp.telemetry.firmware_marks import SensorResult, judge_sensor
 from thermcmp.telemetry.protocol import Protocol, Verdict
@@ -31,6 +25,7 @@ from thermcmp.telemetry.quantities import (
     POWER,
     sensor_names,
 )
+from thermcmp.telemetry.readings import Readings
 from thermcmp.telemetry.reduction import Reduction, worst
 from thermcmp.telemetry.result_rows import MEASURED, result_rows
 from thermcmp.telemetry.rounding import find_step
@@ -81,9 +76,10 @@ def reduce_telemetry(
     record = _one_device(frame, sheet)
     protocol = (protocol or Protocol()).for_run(sheet)
     notes = tuple(notes) or tuple(frame.attrs.get("notes", ()))
-    time_s = record["time_s"].to_numpy(dtype=float)
+    readings = Readings.of(record)
+    time_s = readings.time_s
     segment = _segments(record, time_s, protocol)
-    loaded = at_load(time_s, _column(record, POWER), _column(record, LOAD))
+    loaded = at_load(time_s, readings.get(POWER), readings.get(LOAD))
     stretch, spans = longest_stretch(time_s, segment, loaded, protocol.pause_s)
     if stretch is None:
         never = Check("load", Verdict.REFUSED, "the card was never at load")
@@ -91,14 +87,15 @@ def reduce_telemetry(
     window, soak = choose_window(time_s, segment, stretch, protocol)
     if window is None:
         return _without_rows(record, protocol, (soak,), spans, notes)
-    series, silent = _series(record, stretch, window, sheet)
-    window, means, found = _longer(window, series, record, protocol, sheet)
+    series, silent = _series(readings, stretch, window, sheet)
+    window, means, found = _longer(window, series, readings, protocol, sheet)
     conditions = (soak, *found)
-    sensors = _judged(series, means, window, record, stretch, protocol)
-    rows = result_rows(sensors, conditions, record, stretch, window, sheet)
-    kept = rows["protocol_verdict"] != str(Verdict.REFUSED)
+    sensors = _judged(series, means, window, readings, stretch, protocol)
+    part = readings.between(window.start_s, window.end_s)
+    rows = result_rows(sensors, conditions, part, _started_at(record), stretch, window, sheet)
+    kept = (rows["protocol_verdict"] != str(Verdict.REFUSED)).to_numpy(dtype=bool)
     return Reduction(
-        rows=rows[kept].reset_index(drop=True),
+        rows=rows.copy() if kept.all() else rows[kept].reset_index(drop=True),
         estimates=rows,
         checks=(*conditions, *silent, *(c for s in sensors for c in s.checks)),
         window_s=(window.start_s, window.end_s),
@@ -113,12 +110,12 @@ def _judged(
     series: list[Series],
     means: Mapping[str, WindowMean],
     window: Window,
-    record: pd.DataFrame,
+    record: Readings,
     stretch: Stretch,
     protocol: Protocol,
 ) -> list[SensorResult]:
     """Find each sensor's steady rise and what the firmware did to it."""
-    period_s = usual_step_s(record["time_s"].to_numpy(dtype=float))
+    period_s = usual_step_s(record.time_s)
     held = _held_throughout(record, stretch, window, protocol)
     results = []
     for one in series:
@@ -193,32 +190,34 @@ def _segments(record: pd.DataFrame, time_s: Floats, protocol: Protocol) -> npt.N
     return np.cumsum(steps > longest).astype(np.int64)
 
 
-def _column(record: pd.DataFrame, name: str) -> Floats | None:
-    """Return a column as floats, None where it is not there."""
-    return record[name].to_numpy(dtype=float) if name in record else None
+def _started_at(record: pd.DataFrame) -> pd.Timestamp | None:
+    """Return when a log began; None where it has no date or no zone."""
+    if "recorded_at" not in record or record["recorded_at"].dt.tz is None:
+        return None
+    return record["recorded_at"].iloc[0]
 
 
 def _series(
-    record: pd.DataFrame, stretch: Stretch, window: Window, sheet: Mapping[str, Any]
+    record: Readings, stretch: Stretch, window: Window, sheet: Mapping[str, Any]
 ) -> tuple[list[Series], list[Check]]:
     """Take each sensor's rise over the stretch, second by second; name the silent ones."""
-    time_s = record["time_s"].to_numpy(dtype=float)
-    inside = slice(stretch.first, int(np.searchsorted(time_s, window.end_s, side="right")))
-    ambient = _column(record, AMBIENT)
+    inside = slice(stretch.first, int(np.searchsorted(record.time_s, window.end_s, side="right")))
+    time_s, ambient = record.time_s[inside], record.get(AMBIENT)
     if ambient is None or np.isnan(ambient[inside]).all():
-        ambient = np.full(len(time_s), stated_value(sheet, AMBIENT))
+        ambient = np.full(len(record.time_s), stated_value(sheet, AMBIENT))
     series, silent = [], []
     for name in sensor_names(list(record.columns)):
-        readings = record[f"{name}_c"].to_numpy(dtype=float)
+        readings = record[f"{name}_c"]
         rise = readings[inside] - ambient[inside]
-        known = ~np.isnan(rise)
-        if np.count_nonzero(known) < LEAST_READINGS:
+        missing = np.isnan(rise)
+        if len(rise) - np.count_nonzero(missing) < LEAST_READINGS:
             words = f"{name} was hardly read at load, or ambient is not known"
             silent.append(Check("coverage", Verdict.REFUSED, words, sensor=name))
             continue
+        one = (time_s, rise, readings[inside])
         # A slice where all is known: logs can be long, and copies of them are slow.
-        kept = slice(None) if known.all() else known
-        one = (time_s[inside][kept], rise[kept], readings[inside][kept])
+        if missing.any():
+            one = (time_s[~missing], rise[~missing], readings[inside][~missing])
         series.append(Series(name, *one, find_step(readings)))
     return series, silent
 
@@ -229,20 +228,22 @@ def _coverage(series: Series, window: Window, period_s: float) -> Check:
     share = 100.0 * min(len(series.since(window.start_s).time_s) / expected, 1.0)
     verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
     words = f"{series.name} and ambient were read in {share:.0f} % of the window"
+    if verdict is Verdict.REFUSED:
+        words += "; a slower instrument that was joined needs a wider tolerance_s"
     return Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=series.name)
 
 
 def _longer(
     window: Window,
     series: list[Series],
-    record: pd.DataFrame,
+    record: Readings,
     protocol: Protocol,
     sheet: Mapping[str, Any],
 ) -> tuple[Window, dict[str, WindowMean], list[Check]]:
     """Lengthen the window while settled sensors stay so and no condition gets worse."""
 
     def conditions(start_s: float) -> list[Check]:
-        return check_conditions(between(record, start_s, window.end_s), protocol, sheet)
+        return check_conditions(record.between(start_s, window.end_s), protocol, sheet)
 
     start, checks = window.start_s, conditions(window.start_s)
     means = {s.name: mean_from(s, start, protocol) for s in series}
@@ -259,20 +260,21 @@ def _longer(
 
 
 def _held_throughout(
-    record: pd.DataFrame, stretch: Stretch, window: Window, protocol: Protocol
+    record: Readings, stretch: Stretch, window: Window, protocol: Protocol
 ) -> bool:
     """Tell whether fan and power were held over the part that an extrapolation uses."""
     start = stretch.start_s + 0.2 * (window.end_s - stretch.start_s)
-    part = between(record, start, window.end_s)
+    part = record.between(start, window.end_s)
     shares = {
         FAN_SPEED: protocol.fan_drift_share,
         FAN_DUTY: protocol.fan_drift_share,
         POWER: protocol.power_drift_share,
     }
     for name, share in shares.items():
-        if name in part and not part[name].isna().all():
-            moved, _ = movement(part, name)
-            if not moved <= 1.5 * share * abs(weighted_mean(part, name)):
+        values = part.known(name)[1] if name in part else ()
+        if len(values):
+            moved, _ = part.movement(name)
+            if not moved <= 1.5 * share * abs(float(np.mean(values))):
                 return False
     return True
 

@@ -88,6 +88,8 @@ def find_regulation(
     """
     band = max(_BAND_K, step_k)
     level_k = float(np.nanmean(rise_k[len(rise_k) // 2 :]))
+    if _largest_move(power_w, fan) * abs(level_k) < _EXPECTED_K:
+        return None
     for first, is_held in (
         (_arrived(time_s, temperature_c, held_c - band), _never_followed_on),
         (_stays(time_s, np.abs(temperature_c - held_c) <= band), _does_not_follow),
@@ -97,6 +99,7 @@ def find_regulation(
             continue
         moves = _Moves(
             t,
+            ((t - t[0]) / _BLOCK_S).astype(np.int64),
             temperature_c[first:],
             _relative(power_w, first, len(t)),
             _relative(fan, first, len(t)) ** -_FAN_EXPONENT,
@@ -112,6 +115,7 @@ class _Moves:
     """What the firmware moved, and what the sensor did meanwhile."""
 
     time_s: Floats
+    blocks: npt.NDArray[np.int64]
     temperature_c: Floats
     heat: Floats
     air: Floats
@@ -119,8 +123,7 @@ class _Moves:
 
     def means(self, values: Floats) -> Floats:
         """Average over blocks of half a minute."""
-        blocks = ((self.time_s - self.time_s[0]) // _BLOCK_S).astype(np.int64)
-        return _block_means(values, blocks)
+        return _block_means(values, self.blocks)
 
 
 def _never_followed_on(moves: _Moves) -> bool:
@@ -169,15 +172,39 @@ def _stays(time_s: Floats, near: npt.NDArray[np.bool_]) -> int:
     return int(outside[-1]) + 1 if len(outside) else 0
 
 
+def _largest_move(power_w: Floats | None, fan: Floats | None) -> float:
+    """Return a share of the rise that power and fan cannot have moved it by more than."""
+    most = _range_ratio(power_w) * _range_ratio(fan) ** _FAN_EXPONENT
+    return most - 1.0 / most
+
+
+def _range_ratio(values: Floats | None) -> float:
+    """Return the largest over the smallest reading; one where it did not move."""
+    if values is None:
+        return 1.0
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    if low > 0.0:
+        return high / low
+    return 1.0 if high == low else float("inf")
+
+
 def _relative(values: Floats | None, first: int, n: int) -> Floats:
     """Return values over their mean; one where they are not known."""
-    if values is None or np.isnan(values[first:]).all():
+    if values is None:
         return np.ones(n)
     part = values[first:]
-    mean = float(np.nanmean(part))
+    missing = np.isnan(part)
+    mean = float(part.mean()) if not missing.any() else _known_mean(part, missing)
     if not mean > 0.0:
         return np.ones(n)
-    return np.clip(np.nan_to_num(part / mean, nan=1.0), 0.05, 20.0)
+    share = np.minimum(np.maximum(part / mean, 0.05), 20.0)
+    share[missing] = 1.0
+    return share
+
+
+def _known_mean(values: Floats, missing: npt.NDArray[np.bool_]) -> float:
+    """Return the mean of what is not missing, zero where all is."""
+    return 0.0 if missing.all() else float(values[~missing].mean())
 
 
 def _followed(expected: Floats, t: Floats) -> Floats:
@@ -195,9 +222,10 @@ def _followed(expected: Floats, t: Floats) -> Floats:
 
 def _block_means(values: Floats, blocks: npt.NDArray[np.int64]) -> Floats:
     """Average over blocks; blocks with less than half the usual readings are left out."""
-    known = ~np.isnan(values)
-    sums = np.bincount(blocks[known], values[known])
-    counts = np.bincount(blocks[known])
+    missing = np.isnan(values)
+    if missing.any():
+        values, blocks = values[~missing], blocks[~missing]
+    sums, counts = np.bincount(blocks, values), np.bincount(blocks)
     whole = counts >= max(0.5 * counts.max(), 1.0)
     return sums[whole] / counts[whole]
 
@@ -208,6 +236,6 @@ def _smoothed(flags: Floats, time_s: Floats, span_s: float) -> Floats:
     size = int(max(span_s / max(period, 1e-6), 1.0))
     size = min(size, len(flags))
     total = np.concatenate([[0.0], np.cumsum(flags)])
-    low = np.maximum(np.arange(len(flags)) - size // 2, 0)
+    low = np.maximum(np.arange(-(size // 2), len(flags) - size // 2), 0)
     high = np.minimum(low + size, len(flags))
     return ((total[high] - total[low]) / (high - low) >= 0.5).astype(float)

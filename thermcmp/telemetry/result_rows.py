@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.physics.acoustics import energy_mean_db
-from thermcmp.telemetry.checks import Check, between, stated_value, weighted_mean
+from thermcmp.telemetry.checks import Check, stated_value
 from thermcmp.telemetry.firmware_marks import SensorResult
 from thermcmp.telemetry.quantities import AMBIENT, FAN_SPEED, NOISE, POWER, THROTTLED
+from thermcmp.telemetry.readings import Readings
 from thermcmp.telemetry.reduction import reason_of, worst
 from thermcmp.telemetry.stretches import Stretch
 from thermcmp.telemetry.windows import Window
@@ -31,7 +32,8 @@ MEASURED: Final = (
 def result_rows(
     sensors: Sequence[SensorResult],
     conditions: Sequence[Check],
-    record: pd.DataFrame,
+    part: Readings,
+    started_at: pd.Timestamp | None,
     stretch: Stretch,
     window: Window,
     sheet: Mapping[str, Any],
@@ -44,8 +46,10 @@ def result_rows(
         The sensors of the run.
     conditions : sequence of Check
         Checks of what all sensors share.
-    record : pandas.DataFrame
-        The run's telemetry frame.
+    part : Readings
+        The readings of the window.
+    started_at : pandas.Timestamp, optional
+        When the log began, where it has a date and a zone.
     stretch : Stretch
         The stretch at load.
     window : Window
@@ -58,8 +62,7 @@ def result_rows(
     pandas.DataFrame, shape (sensors, columns)
         Columns of the run sheet that do not steer the reduction, and `MEASURED`.
     """
-    part = between(record, window.start_s, window.end_s)
-    shared = _shared(part, record, sheet)
+    shared = _shared(part, started_at, sheet)
     throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False
     rows = []
     for one in sensors:
@@ -86,17 +89,18 @@ def result_rows(
     return pd.DataFrame(rows, columns=[*names, *MEASURED])
 
 
-def _shared(part: pd.DataFrame, record: pd.DataFrame, sheet: Mapping[str, Any]) -> dict[str, Any]:
+def _shared(
+    part: Readings, started_at: pd.Timestamp | None, sheet: Mapping[str, Any]
+) -> dict[str, Any]:
     """Return what the sensors of a run have in common: parts and conditions."""
     shared = {name: value for name, value in sheet.items() if name not in STEERING}
     for name in (AMBIENT, FAN_SPEED, POWER):
-        mean = weighted_mean(part, name)
+        mean = part.mean(name)
         shared[name] = stated_value(sheet, name) if np.isnan(mean) else mean
-    noise = part[NOISE].dropna() if NOISE in part else pd.Series(dtype=float)
-    stated = stated_value(sheet, NOISE)
-    shared[NOISE] = float(energy_mean_db(noise.to_numpy())) if len(noise) else stated
-    if "recorded_at" in record and record["recorded_at"].dt.tz is not None:
-        shared["started_at"] = record["recorded_at"].iloc[0]
+    noise = part.known(NOISE)[1] if NOISE in part else np.empty(0)
+    shared[NOISE] = float(energy_mean_db(noise)) if len(noise) else stated_value(sheet, NOISE)
+    if started_at is not None:
+        shared["started_at"] = started_at
     else:
         # A local time without its zone is no point in time.
         shared.setdefault("started_at", pd.NaT)

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from thermcmp.telemetry.cadence import usual_step_s
 from thermcmp.telemetry.checks import Check
 from thermcmp.telemetry.protocol import Protocol, Verdict
-from thermcmp.telemetry.soak import SoakEnd, soak_end, soak_tail
+from thermcmp.telemetry.soak import SoakEnd, SoakTail, soak_end, soak_tail
 from thermcmp.telemetry.steady import Settled, WindowMean, window_mean
 
 Floats = npt.NDArray[np.float64]
@@ -22,9 +22,11 @@ _ENDED_K: Final = 0.3
 #: usual limit of `Protocol` [K].
 _CYCLE_K: Final = 5.0
 #: A correction of less than this is not worth a word [K].
-_TOLD_K: Final = 0.005
+_TOLD_K: Final = 0.05
 #: One-sided 95 % point of the normal distribution.
 _Z95: Final = 1.6448536
+#: A drift shows when it is so many times its noise.
+_SHOWN: Final = 2.0
 #: A drift that can neither be shown nor ruled out is carried as error up to this many
 #: times the limit.
 _CARRIED: Final = 3.0
@@ -150,32 +152,28 @@ def steady_rise(
     SteadyRise
         With its verdict.
     """
-    window = _at_soak_end(mean, series, load_start_s, protocol, held=held)
+    if mean.settled in (Settled.TOO_FEW, Settled.CYCLING):
+        # A longer window shows more of a cycle.
+        shown = mean_from(series, earlier_s[-1], protocol) if earlier_s else mean
+        return _refused(series, mean, _why_no_mean(shown), protocol)
+    at_load = series.since(load_start_s)
+    tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, mean.n, held=held)
+    window = _at_soak_end(mean, tail, series, protocol, held=held)
     added_k = window.mean_k - mean.mean_k
     if window.settled is Settled.SETTLED and full_soak:
-        words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
-        return _passed(series, window, words, added_k)
-    if window.settled in (Settled.TOO_FEW, Settled.CYCLING):
-        # A longer window shows more of a cycle.
-        shown = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
-        return _refused(series, window, _why_no_mean(shown), protocol)
+        return _settled(series, window, added_k, tail, protocol)
     if window.settled is Settled.UNDECIDED and full_soak:
         for earlier in earlier_s:
             longer = mean_from(series, earlier, protocol)
             if longer.settled is Settled.SETTLED:
                 words = f"drift below {longer.drift_high_k_per_min:.2g} K/min in a longer window"
-                return _passed(series, window, words, added_k)
+                return _passed(series, window, words, added_k, tail)
     end = None
     if held and protocol.extrapolate:
-        at_load = series.since(load_start_s)
-        end = soak_end(
-            at_load.time_s - load_start_s,
-            at_load.rise_k,
-            error_limit_k=protocol.extrapolation_error_k,
-            rounding_k=window.rounding_k,
-        )
+        limit_k = protocol.extrapolation_error_k
+        end = soak_end(tail, error_limit_k=limit_k, rounding_k=window.rounding_k)
         if not end.refusal:
-            return _ended(series, window, end, added_k, protocol)
+            return _ended(series, window, tail, end, added_k, protocol)
     carried = _CARRIED * protocol.drift_k_per_min
     undecided = window.settled is Settled.UNDECIDED and full_soak
     shown = window
@@ -192,19 +190,14 @@ def steady_rise(
 
 
 def _at_soak_end(
-    window: WindowMean, series: Series, load_start_s: float, protocol: Protocol, *, held: bool
+    window: WindowMean, tail: SoakTail, series: Series, protocol: Protocol, *, held: bool
 ) -> WindowMean:
     """Bring the mean of a window to the end of its soak, with the doubt about that.
 
-    The first-order approach that still shows is added where fan and power were held. A
-    drift that it leaves beyond noise has its own way to go: that much is added to the
-    standard error.
+    What the fitted approach still lacks is added. A drift that is left beyond noise has
+    its own way to go: that much is added to the standard error.
     """
     n = window.n
-    if window.settled is Settled.TOO_FEW:
-        return window
-    at_load = series.since(load_start_s)
-    tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, n, held=held)
     flat = window_mean(
         series.time_s[-n:],
         series.rise_k[-n:] + tail.lacking_k,
@@ -215,7 +208,7 @@ def _at_soak_end(
     )
     noise = (flat.drift_high_k_per_min - abs(flat.drift_k_per_min)) / _Z95
     # Where nothing was fitted, the drift that noise hides has its way to go as well.
-    hidden = -(noise**2) if held else noise**2
+    hidden = -((_SHOWN * noise) ** 2) if held else noise**2
     left_k_per_s = np.sqrt(max(flat.drift_k_per_min**2 + hidden, 0.0)) / 60.0
     error = np.linalg.norm(
         [flat.standard_error_k, tail.error_k, left_k_per_s * tail.time_constant_s]
@@ -223,18 +216,32 @@ def _at_soak_end(
     return replace(window, mean_k=flat.mean_k, standard_error_k=float(error))
 
 
+def _settled(
+    series: Series, window: WindowMean, added_k: float, tail: SoakTail, protocol: Protocol
+) -> SteadyRise:
+    """Take the mean of a settled window, unless what the soak lacks is too uncertain."""
+    if tail.error_k > protocol.extrapolation_error_k:
+        words = f"what the soak still lacks is uncertain by {tail.error_k:.1f} K: run longer"
+        return _refused(series, window, words, protocol)
+    words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
+    return _passed(series, window, words, added_k, tail)
+
+
 def _ended(
-    series: Series, window: WindowMean, end: SoakEnd, added_k: float, protocol: Protocol
+    series: Series,
+    window: WindowMean,
+    tail: SoakTail,
+    end: SoakEnd,
+    added_k: float,
+    protocol: Protocol,
 ) -> SteadyRise:
     """Take the window's mean where the soak had ended, else the extrapolated rise."""
     if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
-        # Two estimates of one end: how far they are apart is doubt.
-        error = float(np.hypot(window.standard_error_k, end.final_k - window.mean_k))
-        words = f"the soak had {end.remaining_k:.2f} K to go, by its first-order rise"
-        return replace(_passed(series, window, words, added_k), standard_error_k=error)
+        words = f"the soak had {end.remaining_k:.2f} K to go"
+        return _passed(series, window, words, added_k, tail)
     words = (
-        f"extrapolated by {end.final_k - window.mean_k:.1f} K: first-order rise with a time "
-        f"constant of {end.time_constant_s:.0f} s, ± {end.standard_error_k:.2f} K"
+        f"extrapolated by {end.remaining_k:.1f} K along {end.approach}, "
+        f"± {end.standard_error_k:.2f} K"
     )
     check = _check(series, window, Verdict.CORRECTED, words, protocol)
     return SteadyRise(end.final_k, end.standard_error_k, window, check)
@@ -273,16 +280,29 @@ def _why_no_mean(window: WindowMean) -> str:
     )
 
 
-def _passed(series: Series, window: WindowMean, words: str, added_k: float) -> SteadyRise:
-    """Take the window's mean; a good part of a soak that was added is a correction."""
+def _passed(
+    series: Series, window: WindowMean, words: str, added_k: float, tail: SoakTail
+) -> SteadyRise:
+    """Take the window's mean; a good part of a soak that was added, or may be, corrects it."""
     cycles = window.swing_k > _CYCLE_K
-    verdict = Verdict.CORRECTED if cycles or abs(added_k) > _ENDED_K else Verdict.PASS
+    doubt_k = tail.error_k
     if cycles:
         words += f"; the mean of a rise that swings by {window.swing_k:.0f} K: no steady state"
-    if abs(added_k) >= _TOLD_K:
-        words += f"; {added_k:+.2f} K for the rest of the soak, by its first-order rise"
+    if tail.straight:
+        doubt_k = abs(window.drift_k_per_min) / 60.0 * tail.time_constant_s
+        words += f"; it goes on in a straight line: nothing is added, ± {doubt_k:.2f} K for that"
+    elif tail.fit is not None and max(abs(added_k), tail.error_k) >= _TOLD_K:
+        words += (
+            f"; {added_k:+.2f} ± {tail.error_k:.2f} K for the rest of the soak, "
+            f"by {tail.fit.approach}"
+        )
     check = Check(
-        "settled", verdict, words, window.drift_k_per_min, unit="K/min", sensor=series.name
+        "settled",
+        Verdict.CORRECTED if cycles or max(abs(added_k), doubt_k) > _ENDED_K else Verdict.PASS,
+        words,
+        window.drift_k_per_min,
+        unit="K/min",
+        sensor=series.name,
     )
     return SteadyRise(window.mean_k, window.standard_error_k, window, check)
 

@@ -11,38 +11,47 @@ import numpy.typing as npt
 from thermcmp.errors import InputError
 from thermcmp.telemetry.cadence import usual_step_s
 from thermcmp.telemetry.first_order import FirstOrderRise, fit_first_order_rise
+from thermcmp.telemetry.readings import block_means
+from thermcmp.telemetry.relaxation import (
+    SLOW_S,
+    SLOW_SHARE,
+    SLOW_SPREAD,
+    Relaxation,
+    fit_relaxation,
+)
 
 Floats = npt.NDArray[np.float64]
 
-#: Points that a fit is made on: enough for three parameters, and averaging over a few
+#: Points that a fit is made on: enough for its parameters, and averaging over a few
 #: readings takes the edge off a coarse step.
-_POINTS: Final = 200
-#: The fast parts of a cooler follow within the first fifth of the time at load; the
-#: slow part that is left is what a first-order rise describes (common practice, no
-#: source).
-_SKIPPED: Final = 0.2
-_LEAST_TIME_CONSTANTS: Final = 2.0
+_POINTS: Final = 120
+_LEAST_POINTS: Final = 12
+_LEAST_TIME_CONSTANTS: Final = 1.75
+#: More likely than not.
+_RAMP: Final = 0.5
 _LARGEST_REMAINDER: Final = 0.10
 _LARGEST_REMAINDER_K: Final = 5.0
-#: A second fit must be as sure as this to vouch for the first [K].
-_VOUCHES_K: Final = 0.25
-#: The slow part of a rise is alone when this share of it is missing.
-_TENTH: Final = 0.1
+#: The fit begins when this share of the rise is missing for the last time: the fast
+#: parts of a cooler are over then (common practice, no source).
+_MISSING: Final = 0.15
 #: A first-order rise gets there after so many time constants.
-_TENTH_CONSTANTS: Final = float(-np.log(_TENTH))
+_CONSTANTS: Final = float(-np.log(_MISSING))
 #: Readings are averaged over this before times are read off them [s].
 _SMOOTHED_S: Final = 10.0
+#: So many of these averages tell the times of the longest run.
+_MOST_MEANS: Final = 4_000
+#: With less of a rise there is no approach to follow [K].
+_LEAST_REACH_K: Final = 1.0
 #: What is lacking is below this [K] even if the approach is so many times slower than the
-#: last tenth shows.
+#: readings show.
 _NOTHING_K: Final = 0.002
 _SLOWER: Final = 3.0
-#: What is lacking shows when the fit's rise is so many times its error.
-_SHOWN: Final = 3.0
+_SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
 
 
 @dataclass(frozen=True, slots=True)
 class SoakTail:
-    """The first-order approach that is left in a window that looks settled.
+    """What is left of a soak in a window.
 
     Attributes
     ----------
@@ -51,12 +60,23 @@ class SoakTail:
     error_k : float
         Standard error of its mean [K].
     time_constant_s : float
-        Time constant of the slow part [s].
+        Time constant of the approach [s].
+    span_s : float
+        Time over which the approach was seen [s].
+    fit : Relaxation or None
+        The fit behind it; None where none was made.
     """
 
     lacking_k: Floats
     error_k: float
     time_constant_s: float
+    span_s: float
+    fit: Relaxation | None = None
+
+    @property
+    def straight(self) -> bool:
+        """Whether the rise goes on in a straight line."""
+        return self.fit is not None and self.fit.ramp_odds > _RAMP
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +88,11 @@ class SoakEnd:
     final_k : float
         Rise at the end of the soak [K]; NaN where refused.
     standard_error_k : float
-        Its standard error, with the model's own doubt [K].
+        Its standard error, with the doubt about slow parts [K].
     remaining_k : float
         What was still to come when the run stopped [K].
-    time_constant_s : float
-        Time constant of the slow part [s].
+    approach : str
+        How it goes there, in words.
     refusal : str
         Why it cannot be told; empty where it can.
     """
@@ -80,7 +100,7 @@ class SoakEnd:
     final_k: float
     standard_error_k: float
     remaining_k: float
-    time_constant_s: float
+    approach: str = ""
     refusal: str = ""
 
 
@@ -89,10 +109,8 @@ def soak_tail(
 ) -> SoakTail:
     """Tell what the last readings of a rise lack of the end of its soak.
 
-    Where the last tenth of the rise follows a first-order approach that shows beyond its
-    noise, that approach is carried on into the window; else nothing is lacking there. A
-    second fit starts a time constant later: what of their difference is not its noise is
-    part of the error, as a body with several time constants is slower at its end.
+    The approach since the last seventh of the rise is fitted by exponentials and carried
+    on; see `fit_relaxation` for slow parts that hide in noise.
 
     Parameters
     ----------
@@ -108,72 +126,40 @@ def soak_tail(
     Returns
     -------
     SoakTail
-        What is lacking; all zero, with the time constant that the last tenth shows, where
-        no approach can be told from noise.
+        What is lacking; all zero where so long after the load came on nothing can be, no
+        approach was looked for, or the rise goes on in a straight line.
     """
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
-    tenth_s, later_s = _last_tenth(t, y, float(np.mean(y[-n:])))
-    constant_s = max(later_s - tenth_s, tenth_s / _TENTH_CONSTANTS)
-    # Long after the last tenth nothing is left, however slow its approach.
-    age = (t[-n] - tenth_s) / (_SLOWER * max(constant_s, _SMOOTHED_S))
-    left_k = _TENTH * abs(float(np.mean(y[-n:])) - float(y[0])) * np.exp(-age)
-    fit = _approach(t, y, tenth_s) if held and left_k > _NOTHING_K else None
-    if fit is None or t[-1] - tenth_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
-        return SoakTail(np.zeros(n), 0.0, constant_s)
-    window = t[-n:]
-    lacking, error_k = fit.final_k - fit.at(window), fit.lacking_error_k(window)
-    second = _approach(t, y, later_s)
-    if second is not None:
-        apart_k = float(np.mean(second.final_k - second.at(window) - lacking))
-        noise_k = second.lacking_error_k(window)
-        error_k = float(np.hypot(error_k, np.sqrt(max(apart_k**2 - noise_k**2, 0.0))))
-    return SoakTail(lacking, error_k, fit.time_constant_s)
-
-
-def _approach(t: Floats, y: Floats, start_s: float) -> FirstOrderRise | None:
-    """Fit the approach from a time on; None where it does not show."""
+    level_k = float(np.mean(y[-n:]))
+    reach_k = abs(level_k - float(y[0]))
+    start_s, later_s = _last_share(t, y, level_k)
+    start_s = min(start_s, float(t[-n]))
+    constant_s = max(later_s - start_s, start_s / _CONSTANTS, _SMOOTHED_S)
+    span_s = float(t[-1]) - start_s
     first = int(np.searchsorted(t, start_s))
-    try:
-        fit = fit_first_order_rise(*_thinned(t[first:], y[first:]))
-    except InputError:
-        return None
-    shown = abs(fit.final_k - float(fit.at(start_s))) > _SHOWN * fit.lacking_error_k([start_s])
-    return fit if shown else None
+    # Long after the last of the rise nothing is left, however slow its approach.
+    left_k = _MISSING * np.exp(-(t[-n] - start_s) / (_SLOWER * constant_s))
+    slow_k = SLOW_SHARE * np.exp(-t[-n] / _SLOWEST_S)
+    over = (left_k + slow_k) * reach_k < _NOTHING_K or reach_k < _LEAST_REACH_K
+    if over or not held or len(t) - first < _LEAST_POINTS:
+        return SoakTail(np.zeros(n), 0.0, constant_s, span_s)
+    times, rises = _thinned(t[first:], y[first:])
+    constant_s = min(constant_s, SLOW_S[0])
+    first_order = _first_order(times, rises)
+    fit = fit_relaxation(times, rises, t[-n:], constant_s, reach_k, first_order)
+    if fit.ramp_odds > _RAMP:
+        # It may be the beginning of a slow part, or no soak at all: nothing is added.
+        return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, fit)
+    return SoakTail(fit.lacking_k, fit.lacking_error_k, fit.time_constant_s, span_s, fit)
 
 
-def _last_tenth(t: Floats, y: Floats, level_k: float) -> tuple[float, float]:
-    """Return when a tenth of a rise was missing, and when an e-th part of that [s]."""
-    size = max(int(_SMOOTHED_S / usual_step_s(t)), 1)
-    whole = len(y) // size * size
-    means, times = (v[:whole].reshape(-1, size).mean(axis=1) for v in (y, t))
-    missing = (level_k - means) / max(level_k - float(y[0]), 1e-9)
-    # When a share of the rise was missing for the last time; a swing may cross it often.
-    tenth_s, later_s = (
-        float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
-        for share in (_TENTH, _TENTH / np.e)
-    )
-    return tenth_s, later_s
-
-
-def soak_end(
-    time_s: npt.ArrayLike,
-    rise_k: npt.ArrayLike,
-    *,
-    error_limit_k: float,
-    rounding_k: float = 0.0,
-) -> SoakEnd:
+def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -> SoakEnd:
     """Extrapolate a rise to the end of its soak.
-
-    Two fits, to the last four fifths and to the later half of the time at load, must
-    agree; what of their difference is not their noise is part of the error, as a body with
-    several time constants goes on rising when a single exponential has ended.
 
     Parameters
     ----------
-    time_s : array_like, shape (n,)
-        Times since the load came on [s].
-    rise_k : array_like, shape (n,)
-        Rise over ambient [K].
+    tail : SoakTail
+        What is left of the soak.
     error_limit_k : float
         Largest standard error of an extrapolation that is given [K].
     rounding_k : float
@@ -184,52 +170,59 @@ def soak_end(
     SoakEnd
         Final rise and its error, or the reason of the refusal.
     """
-    t, y = _thinned(np.asarray(time_s, dtype=float), np.asarray(rise_k, dtype=float))
-    span = float(t[-1]) if len(t) else 0.0
-    late, later = t >= _SKIPPED * span, t >= 0.5 * span
-    try:
-        whole = fit_first_order_rise(t[late], y[late])
-    except InputError:
+    fit = tail.fit
+    if fit is None:
         return _refusal("the readings hold no rise towards a final value")
-    try:
-        half = fit_first_order_rise(t[later], y[later])
-        half_k, half_error_k = half.final_k, half.final_error_k
-    except InputError:
-        # Nothing rises in the later half: it is where its mean is.
-        half_k, half_error_k = float(np.mean(y[later])), 0.0
-    fitted = span * (1.0 - _SKIPPED)
-    if fitted < _LEAST_TIME_CONSTANTS * whole.time_constant_s:
+    # By the faster part alone: to refuse what shows a slow part would keep those runs in
+    # which noise hides it.
+    if tail.span_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
         return _refusal(
-            f"{fitted:.0f} s are less than two time constants of {whole.time_constant_s:.0f} s"
+            f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of "
+            f"{fit.time_constant_s:.0f} s"
         )
-    # A later half that tells little vouches for nothing: its noise is no excuse then.
-    excuse_k = half_error_k if half_error_k <= _VOUCHES_K else 0.0
-    apart_k = float(np.sqrt(max((half_k - whole.final_k) ** 2 - excuse_k**2, 0.0)))
+    if tail.straight:
+        return _refusal("the rise goes on in a straight line")
+    limit = min(_LARGEST_REMAINDER * abs(fit.final_k), _LARGEST_REMAINDER_K)
+    if abs(fit.remaining_k) > limit:
+        return _refusal(f"{fit.remaining_k:.1f} K were still to come")
     # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
-    doubt_k = float(np.hypot(apart_k, rounding_k / np.sqrt(3.0)))
-    return _judged(whole, doubt_k, span, error_limit_k)
-
-
-def _judged(whole: FirstOrderRise, doubt_k: float, span: float, error_limit_k: float) -> SoakEnd:
-    """Decide by what is still to come and how uncertain that is."""
-    remaining = whole.final_k - float(whole.at(span))
-    error = float(np.linalg.norm([whole.final_error_k, doubt_k, 0.1 * remaining]))
-    limit = min(_LARGEST_REMAINDER * abs(whole.final_k), _LARGEST_REMAINDER_K)
-    if abs(remaining) > limit:
-        return _refusal(f"{remaining:.1f} K were still to come")
+    error = float(np.hypot(fit.final_error_k, rounding_k / np.sqrt(3.0)))
     if not error <= error_limit_k:
         return _refusal(f"the final rise is uncertain by {error:.1f} K")
-    return SoakEnd(whole.final_k, error, remaining, whole.time_constant_s)
+    return SoakEnd(fit.final_k, error, fit.remaining_k, fit.approach)
+
+
+def _first_order(times: Floats, rises: Floats) -> FirstOrderRise | None:
+    """Fit one exponential; None where none shows."""
+    try:
+        return fit_first_order_rise(times, rises)
+    except InputError:
+        return None
+
+
+def _last_share(t: Floats, y: Floats, level_k: float) -> tuple[float, float]:
+    """Return when a share of a rise was missing, and when an e-th part of that [s]."""
+    size = max(int(_SMOOTHED_S / usual_step_s(t)), 1)
+    every = max(len(t) // size // _MOST_MEANS, 1)
+    means, times = block_means(y, size, every), block_means(t, size, every)
+    # A card that was hotter before comes down to its level: the share is the same.
+    reach_k = level_k - float(y[0])
+    missing = (level_k - means) / (reach_k if abs(reach_k) > 1e-9 else 1e-9)
+    # When a share of the rise was missing for the last time; a swing may cross it often.
+    start_s, later_s = (
+        float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
+        for share in (_MISSING, _MISSING / np.e)
+    )
+    return start_s, later_s
 
 
 def _refusal(why: str) -> SoakEnd:
     """Make the outcome of a soak whose end cannot be told."""
     nan = float("nan")
-    return SoakEnd(nan, nan, nan, nan, why)
+    return SoakEnd(nan, nan, nan, refusal=why)
 
 
 def _thinned(t: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Average neighbouring readings to about `_POINTS` points."""
     size = max(len(t) // _POINTS, 1)
-    whole = len(t) // size * size
-    return t[:whole].reshape(-1, size).mean(axis=1), y[:whole].reshape(-1, size).mean(axis=1)
+    return block_means(t, size), block_means(y, size)

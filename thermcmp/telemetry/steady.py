@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from thermcmp.telemetry.autocorrelation import cycle_length, effective_size
+from thermcmp.telemetry.autocorrelation import autocorrelation, cycle_in, effective_size, size_by
 from thermcmp.telemetry.cadence import usual_step_s
+from thermcmp.telemetry.readings import time_weights
 from thermcmp.telemetry.rounding import rounding_bias_of
 
 Floats = npt.NDArray[np.float64]
@@ -112,34 +114,33 @@ def window_mean(
 
     t = np.asarray(time_s, dtype=np.float64)
     y = np.asarray(rise_k, dtype=np.float64)
-    if len(y) < LEAST_READINGS or not np.ptp(t) > 0.0:
+    if len(y) < LEAST_READINGS or not t[-1] > t[0]:
         nan = float("nan")
         return WindowMean(Settled.TOO_FEW, nan, nan, nan, nan, nan, 0.0, len(y), nan, nan, nan)
-    _, _, residual = _line(t, y)
-    rounded = residual if reading_c is None else _line(t, np.asarray(reading_c, float))[2]
+    axis = _axis(t.tobytes())
+    mean, slope, residual = axis.line(y)
+    rounded = residual if reading_c is None else axis.line(np.asarray(reading_c, float))[2]
     bias = rounding_bias_of(rounded, step_k)
-    cycle = cycle_length(residual)
-    period_s = usual_step_s(t)
+    r = autocorrelation(residual)
+    cycle = cycle_in(r)
     whole = 0 if cycle is None else len(y) // cycle
     if cycle is not None and whole >= _LEAST_CYCLES:
         t, y = t[-whole * cycle :], y[-whole * cycle :]
-    mean, slope, residual = _line(t, y)
-    swing = float(np.diff(np.quantile(residual, [0.025, 0.975]))[0])
-    if cycle is not None and whole >= _LEAST_CYCLES:
+        mean, _, residual = _axis(t.tobytes()).line(y)
         # Within a cycle the readings hang together; whole cycles are what repeats.
         t_cycles, y_cycles = (v.reshape(whole, cycle).mean(axis=1) for v in (t, y))
-        _, slope, left = _line(t_cycles, y_cycles)
+        _, slope, left = _axis(t_cycles.tobytes()).line(y_cycles)
         n_eff, spread_t = float(whole), float(np.std(t_cycles))
         least = _noise_of_mean(residual.reshape(whole, cycle))
     else:
-        left, n_eff, spread_t = residual, effective_size(residual), float(np.std(t))
-        least = 0.0
+        left, n_eff, spread_t, least = residual, size_by(r), axis.spread_s, 0.0
+    swing = _middle_band(residual)
     # A trend and a mean take up some of a correlated spread: what is left is too small.
     freedom = max(n_eff - 2.0, 1.0)
     variance = max(float(left @ left) / len(left) * n_eff / freedom, least * n_eff)
     slope_error = np.sqrt(variance / n_eff) / spread_t
     # A rounding error of one sign in one half of the window and of the other in the other.
-    doubt = 60.0 * (stdtrit(freedom, 0.95) * slope_error + 2.0 * bias / float(np.ptp(t)))
+    doubt = 60.0 * (stdtrit(freedom, 0.95) * slope_error + 2.0 * bias / float(t[-1] - t[0]))
     drift = 60.0 * slope
     low, high = float(max(abs(drift) - doubt, 0.0)), float(abs(drift) + doubt)
     if swing > swing_limit_k:
@@ -150,7 +151,7 @@ def window_mean(
         settled = Settled.DRIFTING if low > drift_limit_k_per_min else Settled.UNDECIDED
     # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
     error = float(np.sqrt(variance / n_eff + bias**2 / 3.0))
-    cycle_s = float("nan") if cycle is None else cycle * period_s
+    cycle_s = float("nan") if cycle is None else cycle * axis.period_s
     return WindowMean(settled, mean, error, drift, low, high, n_eff, len(y), swing, cycle_s, bias)
 
 
@@ -165,35 +166,36 @@ def _noise_of_mean(cycles: Floats) -> float:
     )
 
 
-def time_weights(time_s: npt.ArrayLike) -> Floats:
-    """Return the time that each reading stands for.
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """Times of a window, and what straight lines through readings at them need."""
 
-    Parameters
-    ----------
-    time_s : array_like, shape (n,)
-        Times [s].
+    weights: Floats
+    away: Floats
+    period_s: float
+    spread_s: float
 
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Half the way to each neighbour [s], at most one and a half of the usual period, so
-        that no reading stands for a gap.
-    """
-    t = np.asarray(time_s, dtype=np.float64)
-    if len(t) < 2:
-        return np.ones(len(t))
-    steps = np.diff(t)
-    usual = usual_step_s(t)
-    steps = np.minimum(steps, 1.5 * usual)
-    ends = [usual]
-    return np.asarray((np.concatenate([ends, steps]) + np.concatenate([steps, ends])) / 2.0)
+    def line(self, y: Floats) -> tuple[float, float, Floats]:
+        """Return the time-weighted mean, the slope and what a straight line leaves."""
+        mean = float(self.weights @ y)
+        beside, pull = y - mean, self.weights * self.away
+        slope = float(pull @ beside / (pull @ self.away))
+        return mean, slope, beside - slope * self.away
 
 
-def _line(t: Floats, y: Floats) -> tuple[float, float, Floats]:
-    """Return the time-weighted mean, the slope and what a straight line leaves."""
+# The sensors of a run share their times, and each window is asked about several times.
+@lru_cache(maxsize=16)
+def _axis(times: bytes) -> _Axis:
+    """Return the axis of some times [s], given by their bytes."""
+    t = np.frombuffer(times)
     weights = time_weights(t)
     weights = weights / weights.sum()
-    mean_t, mean = float(weights @ t), float(weights @ y)
-    away = t - mean_t
-    slope = float((weights * away) @ (y - mean) / ((weights * away) @ away))
-    return mean, slope, y - mean - slope * away
+    return _Axis(weights, t - float(weights @ t), usual_step_s(t), float(np.std(t)))
+
+
+def _middle_band(values: Floats) -> float:
+    """Return the width of the band of the middle 95 %."""
+    ordered = np.sort(values)
+    places = np.array([0.025, 0.975]) * (len(ordered) - 1)
+    low, high = np.interp(places, np.arange(len(ordered)), ordered)
+    return float(high - low)

@@ -21,6 +21,7 @@ _LOAD_PERCENT: Final = 50.0
 #: Power counts as high when it stays so for this long: neither a spike nor a rare load
 #: in a long idle log misleads [s].
 _LEVEL_S: Final = 30.0
+_SOME_BLOCKS: Final = 256
 #: After a gap longer than this the load before it says nothing about the time since [s].
 LONG_GAP_S: Final = 60.0
 
@@ -145,10 +146,17 @@ def longest_stretch(
 
 def _high_level(values: Floats, size: int) -> float:
     """Return the highest level that a block of readings has for half its length."""
-    known = values[~np.isnan(values)]
+    missing = np.isnan(values)
+    known = values[~missing] if missing.any() else values
     size = min(size, len(known))
     whole = len(known) // size * size
-    return float(np.median(known[-whole:].reshape(-1, size), axis=1).max())
+    blocks = known[-whole:].reshape(-1, size)
+    # A long log has many blocks: only those whose upper half is above the level that some
+    # of them have can have a higher one.
+    level = float(np.median(blocks[:: max(len(blocks) // _SOME_BLOCKS, 1)], axis=1).max())
+    above = (blocks > level).astype(np.float32) @ np.ones(size, dtype=np.float32)
+    higher = above >= size // 2
+    return max(level, float(np.median(blocks[higher], axis=1).max(initial=level)))
 
 
 def _without_blips(

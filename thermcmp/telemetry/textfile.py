@@ -13,7 +13,7 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.encoding import NoTextError, guess_encoding
 
 #: Size of a block [bytes]; bounds the memory that reading takes.
-BLOCK_BYTES: Final = 1 << 23
+BLOCK_BYTES: Final = 1 << 24
 #: A line longer than this is no line of a log [bytes].
 LONGEST_LINE: Final = 1 << 20
 _SAMPLE_BYTES: Final = 1 << 16
@@ -37,24 +37,39 @@ class Block:
     n_lines : int
         How many lines.
     data : bytes
-        The lines in UTF-8, each ended by a line feed.
+        Text in UTF-8; the block's lines, each ended by a line feed, go to its end.
+    start : int
+        Where they begin: a block that begins later is no copy.
     """
 
     first_line: int
     n_lines: int
     data: bytes
+    start: int = 0
+
+    @property
+    def text(self) -> bytes:
+        """The block's lines alone."""
+        return self.data[self.start :] if self.start else self.data
+
+    def from_line(self, line: int) -> Block:
+        """Drop the lines before a line."""
+        start, number = self.start, self.first_line
+        while number < line and number < self.first_line + self.n_lines:
+            start, number = self.data.find(b"\n", start) + 1, number + 1
+        return Block(number, self.n_lines - (number - self.first_line), self.data, start)
 
     def halves(self) -> tuple[Block, Block]:
         """Split the block at a line end near its middle."""
-        end = self.data.find(b"\n", len(self.data) // 2) + 1
-        first = self.data[:end]
+        end = self.data.find(b"\n", (self.start + len(self.data)) // 2) + 1
+        first = self.data[self.start : end]
         n_first = first.count(b"\n")
         rest = Block(self.first_line + n_first, self.n_lines - n_first, self.data[end:])
         return Block(self.first_line, n_first, first), rest
 
     def lines(self) -> list[str]:
         """Decode the block's lines; undecodable bytes become U+FFFD."""
-        return self.data.decode("utf-8", errors="replace").split("\n")[:-1]
+        return self.text.decode("utf-8", errors="replace").split("\n")[:-1]
 
 
 @dataclass(frozen=True, slots=True)
