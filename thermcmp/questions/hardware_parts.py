@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -20,6 +21,7 @@ PART_OF: Final = {
     "board_model": "board",
     "memory_vendor": "memory vendor",
     "assembly_kind": "kind of mounting",
+    "firmware": "firmware",
 }
 
 
@@ -50,7 +52,9 @@ def hardware_parts(
     dict of str to ndarray, shape (S,)
         Improvement [K] by part; parts that did not change are left out.
     """
-    old, new = (effect_weights(fit, build, scope) for build in builds)
+    # What a firmware does directly is no part of the hardware.
+    new_hardware = replace(builds[1], firmware=builds[0].firmware)
+    old, new = (effect_weights(fit, build, scope) for build in (builds[0], new_hardware))
     effects, design = fit.effects, fit.design
     found: dict[str, Array] = {}
     for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
