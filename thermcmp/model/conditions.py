@@ -15,8 +15,8 @@ class Conditions:
     Attributes
     ----------
     ambient_c : float
-        Air temperature at the cooler's intake [°C]. The default of 21 °C is the
-        open bench (common practice, no source).
+        Air temperature at the cooler's intake, or of the room where a `case_rise_k` is
+        given [°C]. The default of 21 °C is the open bench (common practice, no source).
     power_w : float, optional
         Board power [W]; the fit's reference power by default.
     fan_rpm : float, optional
@@ -26,6 +26,13 @@ class Conditions:
         Sound level at which each build runs [dB(A)], in place of `fan_rpm`.
     mic_distance_m : float
         Distance for `noise_dba` [m]; 0.5 m by default (common practice, no source).
+    case_rise_k : float
+        How much warmer the air at the cooler's intake is than `ambient_c`, which then
+        is the room's: the case's own rise [K]; 0 on the open bench.
+    altitude_m : float, optional
+        Altitude of the room [m]; that of the measurements by default.
+    measured_altitude_m : float
+        Altitude of the measurements [m]; sea level by default.
 
     Raises
     ------
@@ -38,6 +45,9 @@ class Conditions:
     fan_rpm: float | None = None
     noise_dba: float | None = None
     mic_distance_m: float = 0.5
+    case_rise_k: float = 0.0
+    altitude_m: float | None = None
+    measured_altitude_m: float = 0.0
 
     def __post_init__(self) -> None:
         faults = []
@@ -47,6 +57,9 @@ class Conditions:
             "fan_rpm": (1.0, 60_000.0),
             "noise_dba": (0.0, 140.0),
             "mic_distance_m": (0.01, 100.0),
+            "case_rise_k": (0.0, 60.0),
+            "altitude_m": (-430.0, 6000.0),
+            "measured_altitude_m": (-430.0, 6000.0),
         }
         for name, (low, high) in limits.items():
             value = getattr(self, name)
@@ -69,6 +82,11 @@ class Conditions:
             )
         if faults:
             raise InputError("These conditions cannot be compared at:", faults)
+
+    @property
+    def intake_c(self) -> float:
+        """Air at the cooler's intake [°C]: the room's and the case's rise."""
+        return self.ambient_c + self.case_rise_k
 
     @classmethod
     def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:
