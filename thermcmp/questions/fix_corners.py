@@ -192,12 +192,11 @@ def fix_study(
         drawn.append(setting.draws(len(fit.effects), fit.seed))
     power_w = (drawn[0][1], drawn[1][1])
     speed: dict[tuple[bool, bool, bool], Array] = {}
-    for rule, firmware in enumerate(given):
-        own = bool(rule)
+    for rule, firmware in zip((False, True), given, strict=True):
         loop = None
         if firmware is not None:
-            loop = solve_loop(fit, asked, firmware, power_w, own)
-            found = loop.rpm[own, own]
+            loop = solve_loop(fit, asked, firmware, power_w, rule)
+            found = loop.rpm[rule, rule]
             settings[rule] = replace(
                 settings[rule],
                 drive=float(np.mean(found)),
@@ -206,7 +205,7 @@ def fix_study(
         loops.append(loop)
         for hardware in (False, True):
             for power in (False, True):
-                speed[own, hardware, power] = (
+                speed[rule, hardware, power] = (
                     drawn[rule][0] if loop is None else loop.rpm[hardware, power]
                 )
     return FixStudy(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -14,10 +15,13 @@ from thermcmp.questions.firmware_settings import Setting, stock_rows, stock_sett
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from numpy.typing import NDArray
+
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.conditions import Build, Conditions
     from thermcmp.model.priors import Array
     from thermcmp.physics.firmware import Firmware
+    from thermcmp.questions.card_laws import CardState
     from thermcmp.questions.prediction import Scope
 
 #: Share of draws without a steady state up to which a corner is still answered.
@@ -153,26 +157,26 @@ def solve_loop(
     """
     unlimited = replace(firmware, power_limit_w=None)
     speeds: dict[tuple[bool, bool], Array] = {}
-    doing, share, notes = {}, {}, []
+    doing: dict[bool, str] = {}
+    share: dict[bool, float] = {}
+    notes: list[str] = []
     for hardware in (False, True):
         build = replace(asked.builds[hardware], firmware=asked.builds[own].firmware)
         for power in (False, True):
-            card = card_of(
-                fit, build, asked.scope, unlimited, control=asked.control,
-                ambient_c=asked.at.ambient_c, power_w=power_w[power],
-            )  # fmt: skip
+            card = card_of(fit, build, asked.scope, unlimited, control=asked.control)
+            watts = power_w[power][card.chosen]
+            card = card.at(ambient_c=asked.at.ambient_c, power_w=watts)
             state = settle(unlimited, card)
-            _refuse_unsettled(firmware, build, state.settled, state.status)
+            _refuse_unsettled(firmware, build, state)
             # Another fit with fewer draws: it is independent, so its draws may repeat.
             every = np.searchsorted(card.chosen, np.arange(len(power_w[power])), side="right") - 1
             middle = np.nanmedian(state.fan_rpm)
             speeds[hardware, power] = np.where(state.settled, state.fan_rpm, middle)[every]
             notes += card.notes
             if power is own:
-                names, counts = np.unique(state.status.astype(str), return_counts=True)
-                doing[hardware] = str(names[np.argmax(counts)])
-                share[hardware] = float(np.max(counts) / np.sum(counts))
-                notes += _loop_notes(firmware, build, state.settled, state.multiple)
+                doing[hardware] = _commonest(state.status)
+                share[hardware] = state.share(doing[hardware])
+                notes += _loop_notes(firmware, build, state)
     return Loop(firmware, speeds, doing, share, tuple(dict.fromkeys(notes)))
 
 
@@ -212,20 +216,23 @@ def loops_of(
     return found[0], found[1]
 
 
-def _refuse_unsettled(firmware: Firmware, build: Build, settled: Array, status: Array) -> None:
-    loose = 1.0 - float(np.mean(settled))
+def _commonest(status: NDArray[np.object_]) -> str:
+    return str(Counter(status.tolist()).most_common(1)[0][0])
+
+
+def _refuse_unsettled(firmware: Firmware, build: Build, state: CardState) -> None:
+    loose = 1.0 - float(np.mean(state.settled))
     if loose <= UNSETTLED:
         return
-    names, counts = np.unique(status[~settled].astype(str), return_counts=True)
     raise NotEstimableError(
         f"{build.cooler_model} on {build.board_model} has no steady state with a turning fan under "
-        f"'{firmware.name}' in {loose:.0%} of the draws ({names[np.argmax(counts)]}). Mend: ask at "
-        "an ambient and a power at which the fan turns, or leave the firmware's rule out and "
-        "state fan_rpm."
+        f"'{firmware.name}' in {loose:.0%} of the draws ({_commonest(state.status[~state.settled])}"
+        "). Mend: ask at an ambient and a power at which the fan turns, or leave the firmware's "
+        "rule out and state fan_rpm."
     )
 
 
-def _loop_notes(firmware: Firmware, build: Build, settled: Array, multiple: Array) -> list[str]:
+def _loop_notes(firmware: Firmware, build: Build, state: CardState) -> list[str]:
     card = f"{build.cooler_model} on {build.board_model}, '{firmware.name}'"
     notes = []
     if firmware.hysteresis_k > 0.0:
@@ -233,14 +240,14 @@ def _loop_notes(firmware: Firmware, build: Build, settled: Array, multiple: Arra
             f"'{firmware.name}' has a hysteresis of {firmware.hysteresis_k:g} K: given are the "
             "speeds of a card that warms up; one that cools down turns faster."
         )
-    if not settled.all():
+    if not state.settled.all():
         notes.append(
-            f"{card}: {1.0 - np.mean(settled):.1%} of the draws have no steady state with a "
+            f"{card}: {1.0 - np.mean(state.settled):.1%} of the draws have no steady state with a "
             "turning fan; they count with the median speed of the others."
         )
-    if multiple.any():
+    if state.multiple.any():
         notes.append(
-            f"{card}: {np.mean(multiple):.0%} of the draws have a further steady state; given is "
-            "the one that a card reaches that warms up with its fan turning."
+            f"{card}: {np.mean(state.multiple):.0%} of the draws have a further steady state; "
+            "given is the one that a card reaches that warms up with its fan turning."
         )
     return notes

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -110,9 +112,7 @@ def fix_parts(study: FixStudy) -> dict[str, Array]:
         hardware brings at equal noise.
     """
     parts = parts_from(study, study.rise)
-    ends = [
-        (study.drive(corner(new, new)), study.power_w[new]) for new in (False, True)
-    ]
+    ends = [(study.drive(corner(new, new)), study.power_w[new]) for new in (False, True)]
     inside = hardware_parts(study.fit, study.builds, study.scope, ends)
     parts |= {f"{INSIDE}{name}": draws for name, draws in inside.items()}
     equal = _equal_noise(study)
@@ -134,7 +134,7 @@ def noise_parts(study: FixStudy) -> dict[str, Array]:
     """
     if not study.noise_known:
         return {}
-    parts = {name: -draws for name, draws in parts_from(study, study.level).items()}
+    parts = {name: -draws for name, draws in parts_from(study, cache(study.level)).items()}
     del parts["interaction"]
     return parts | {EQUAL_NOISE: np.zeros_like(parts["total"])}
 
@@ -154,10 +154,6 @@ def _equal_noise(study: FixStudy) -> Array | None:
     if reach_of(np.median(speed), *reach) is Reach.REFUSED:
         return np.full(len(speed), np.nan)
     # Its direct effect is the firmware's, so the old one's is kept.
-    build = study.builds[1]
-    if study.has_direct:
-        from dataclasses import replace
-
-        build = replace(build, firmware=study.builds[0].firmware)
+    build = replace(study.builds[1], firmware=study.builds[0].firmware)
     at_equal = rise_draws(study.fit, build, study.scope, drive=speed, power_w=study.power_w[0])
     return study.rise(start) - at_equal

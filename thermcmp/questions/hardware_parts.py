@@ -15,13 +15,14 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
 
+#: Name of what a firmware does directly, among the parts that changed.
+FIRMWARE: Final = "firmware"
 #: Which column of the results names the part that a term belongs to.
 PART_OF: Final = {
     "cooler_model": "cooler",
     "board_model": "board",
     "memory_vendor": "memory vendor",
     "assembly_kind": "kind of mounting",
-    "firmware": "firmware",
 }
 
 
@@ -72,7 +73,7 @@ def hardware_parts(
 
 
 def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str]:
-    """Parts of the hardware whose share the rows cannot tell, since they changed together.
+    """Parts whose share the rows cannot tell, since they changed together.
 
     Parameters
     ----------
@@ -84,7 +85,7 @@ def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str
     Returns
     -------
     frozenset of str
-        Names as in `hardware_parts`.
+        Names as in `hardware_parts`, and `FIRMWARE` for a firmware's direct effect.
 
     Raises
     ------
