@@ -31,7 +31,7 @@ from thermcmp.questions.fix_tables import (
 )
 from thermcmp.questions.fix_words import Told, fix_limits, fix_sentences
 from thermcmp.questions.kelvin_per_db import Bought, bought
-from thermcmp.questions.part_shares import linear_parts, part_shares
+from thermcmp.questions.part_shares import linear_parts, part_shares, weak_parts
 from thermcmp.questions.prediction import Scope, build_of
 from thermcmp.questions.wording import PROB, check_prob
 
@@ -136,11 +136,12 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         raise NotEstimableError(from_prior)
     found = power_scaling(fit, np.stack(list(parts.values())))
     price = bought(study, parts, noise)
-    told = Told(study, parts, noise, shares, price, prob, matters_k, bool(from_prior))
+    weak = weak_parts(study, shares, matters_k)
+    told = Told(study, parts, noise, weak, price, prob, matters_k, bool(from_prior))
     return Answer(
         kind="attribution",
         title=f"From {asked.builds[0].name} to {asked.builds[1].name}: {fit.sensor}",
-        table=parts_table(study, parts, noise, shares, found.prior, prob),
+        table=parts_table(study, parts, noise, shares, found.prior, weak, prob),
         draws=_dataset(parts, noise),
         sentences=fix_sentences(told),
         caveats=(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
-from zlib import crc32
 
 import numpy as np
 
@@ -124,13 +123,12 @@ def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
 def _noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
     if fit.design.law.column != "fan_rpm":
         return None
-    # A seed of its own: the two posteriors are independent, and so must their draws be.
     return fit_noise(
         fit.results,
         reference_rpm=fit.reference.drive,
         distance_m=distance_m,
         draws=len(fit.effects),
-        seed=None if fit.seed is None else crc32(f"noise {fit.seed}".encode()),
+        seed=fit.seed,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.questions.equal_conditions import noise_for
 from thermcmp.questions.firmware_settings import Setting, stock_setting
 from thermcmp.questions.fix_loops import Asked, Loop, loop_power, loops_of, solve_loop
-from thermcmp.questions.prediction import Scope, airflow_term, effect_weights
+from thermcmp.questions.prediction import Scope, airflow_term, effect_weights, matching_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -48,10 +48,6 @@ class State(NamedTuple):
     seen_power: bool
     power: bool
     direct: bool
-
-
-#: Fields of `State` by what changes together: the three of the fan speed are one group.
-GROUPS: Final = ((0,), (1, 2, 3), (4,), (5,))
 
 
 def corner(hardware: bool, firmware: bool) -> State:
@@ -98,6 +94,7 @@ class FixStudy:
     loops: tuple[Loop | None, Loop | None]
     sides: Mapping[tuple[bool, bool], tuple[Array, Array]]
     _rises: dict[State, Array] = field(default_factory=dict, init=False)
+    _drawn: dict[tuple[bool, bool], tuple[Array, Array]] = field(default_factory=dict, init=False)
 
     @property
     def has_direct(self) -> bool:
@@ -108,12 +105,22 @@ class FixStudy:
         """Fan speed of a state [rpm], shape (S,)."""
         return self.speed[state.rule, state.seen_hardware, state.seen_power]
 
+    def speeds_run(self, hardware: bool) -> tuple[float, float] | None:
+        """Lowest and highest fan speed that a hardware was run at [rpm]; None if never run."""
+        drive = self.fit.design.drive[matching_rows(self.fit.results, self.builds[hardware])]
+        return (float(drive.min()), float(drive.max())) if len(drive) else None
+
+    def drawn(self, hardware: bool, direct: bool) -> tuple[Array, Array]:
+        """Resistance and its convective part, shape (S,) each [K at reference power]."""
+        if (hardware, direct) not in self._drawn:
+            effects, (whole, airflow) = self.fit.effects, self.sides[hardware, direct]
+            self._drawn[hardware, direct] = (effects @ whole, effects @ airflow)
+        return self._drawn[hardware, direct]
+
     def rise(self, state: State) -> Array:
         """Rise of a state over ambient [K], shape (S,)."""
         if state not in self._rises:
-            resistance, airflow = (
-                self.fit.effects @ side for side in self.sides[state.hardware, state.direct]
-            )
+            resistance, airflow = self.drawn(state.hardware, state.direct)
             whole = resistance + airflow * airflow_term(self.fit, self.drive(state))
             watts = self.power_w[state.power]
             self._rises[state] = whole * watts / self.fit.reference.power_w

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.questions.fix_corners import GROUPS, FixStudy, State, corner
+from thermcmp.questions.fix_corners import FixStudy, State, corner
 from thermcmp.questions.hardware_parts import hardware_parts
 from thermcmp.questions.order_of_change import order_free_in_groups
 from thermcmp.questions.prediction import rise_draws
@@ -27,14 +27,9 @@ FAN: Final = "firmware: fan speed"
 POWER: Final = "firmware: power"
 DIRECT: Final = "firmware: direct"
 EQUAL_NOISE: Final = "hardware, at equal noise"
-#: Names of the contributions, in the order of the fields of `State`.
-_FIELDS: Final = (
-    HARDWARE,
-    f"{INSIDE_FAN}rule",
-    f"{INSIDE_FAN}answer to the hardware",
-    f"{INSIDE_FAN}answer to the power",
-    POWER,
-    DIRECT,
+#: What is inside the fan speed's part where a rule is given.
+FAN_INSIDE: Final = tuple(
+    f"{INSIDE_FAN}{name}" for name in ("rule", "answer to the hardware", "answer to the power")
 )
 
 
@@ -59,28 +54,13 @@ def parts_from(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]
         The total; the order-free parts; single orders of change and their interaction;
         where a fan's rule is given what is inside the fan speed's part.
     """
-    split = dict(
-        zip(
-            _FIELDS,
-            order_free_in_groups(lambda fields: value(State(*fields)), GROUPS),
-            strict=True,
-        )
-    )
-    inside = {name: split.pop(name) for name in _FIELDS if name.startswith(INSIDE_FAN)}
-    direct = split.pop(DIRECT)
+    split = _split(study, value)
     old, new = value(corner(False, False)), value(corner(True, True))
     crossed = {firmware: value(corner(not firmware, firmware)) for firmware in (False, True)}
     # The new hardware at the old build's speed, and the old at the new build's.
     early = old - value(corner(False, False)._replace(hardware=True))
     late = value(corner(True, True)._replace(hardware=False)) - new
-    found = {
-        "total": old - new,
-        HARDWARE: split[HARDWARE],
-        FAN: inside[_FIELDS[1]] + inside[_FIELDS[2]] + inside[_FIELDS[3]],
-        POWER: split[POWER],
-    }
-    if study.has_direct:
-        found[DIRECT] = direct
+    found = {"total": old - new, **{name: split.pop(name) for name in main_parts(study)}}
     found |= {
         "hardware, fan and power as before": early,
         "hardware, fan and power as after": late,
@@ -92,9 +72,35 @@ def parts_from(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]
         found |= {
             "hardware, under the old firmware": old - crossed[False],
             "hardware, under the new firmware": crossed[True] - new,
-            **inside,
+            **split,
         }
     return found
+
+
+def _split(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
+    """The order-free parts, and what is inside the fan speed's where a rule is given.
+
+    What the loop answers to changes together with its rule, so that the three stand next
+    to each other in every order that counts.
+    """
+    looped = any(loop is not None for loop in study.loops)
+    fields = [HARDWARE, *(FAN_INSIDE if looped else (FAN,)), POWER]
+    places = [0, *((1, 2, 3) if looped else (1,)), 4]
+    groups = ((0,), (1, 2, 3), (4,), (5,)) if looped else ((0,), (1,), (2,), (3,))
+    if study.has_direct:
+        fields, places = [*fields, DIRECT], [*places, 5]
+    start = corner(False, False)
+
+    def at(flags: tuple[bool, ...]) -> Any:
+        changed = {State._fields[place]: flag for place, flag in zip(places, flags, strict=True)}
+        return value(start._replace(**changed))
+
+    shares = order_free_in_groups(at, groups if study.has_direct else groups[:-1])
+    split = dict(zip(fields, shares, strict=True))
+    if looped:
+        rule, hardware, power = (split[name] for name in FAN_INSIDE)
+        split[FAN] = rule + hardware + power
+    return split
 
 
 def fix_parts(study: FixStudy) -> dict[str, Array]:

@@ -1,13 +1,16 @@
 """When a fix is not split: a part that no run identifies.
 
-The rule. The share of the data in the fan speed's part is computed (`data_share`).
+The rule. What fan speed buys is known of a cooler by its runs at several fan speeds, or it is
+taken to be like that of the other coolers, as far as their spread allows. The share of the
+data (`data_share`) in it is computed for every cooler of the fit.
 
-- Below `NOTHING` (0.1) the runs say nothing of what fan speed buys: it is the prior's alone.
-  If that leaves the part open by more than the size that matters either way, the split is
-  refused and the missing run is named; a prior is no measurement. `allow_prior=True` answers
-  all the same and says so. If it leaves less open, as for two firmwares of nearly one speed,
-  the part is answered and marked.
-- Below `MOSTLY_PRIOR` (0.5) a part is answered and marked.
+- If it is below `NOTHING` (0.1) for all of them, no run tells what fan speed buys anywhere: it
+  is the prior's alone. If that leaves the fan speed's part open by more than the size that
+  matters either way, the split is refused and the missing run is named; a prior is no
+  measurement. `allow_prior=True` answers all the same and says so. If it leaves less open, as
+  for two firmwares of nearly one speed, the part is answered and marked.
+- If one cooler's is known, the split is answered. A part whose own share is below
+  `MOSTLY_PRIOR` (0.5) is marked: that the coolers are alike is an assumption.
 
 Power needs no such rule, since a rise is in proportion to it, and a part that was never run
 has no number at all. A hardware part that cannot be told from a firmware's direct effect is
@@ -20,15 +23,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from thermcmp.inference.influence import data_share
+from thermcmp.model.conditions import Build
 from thermcmp.questions.fix_corners import corner
 from thermcmp.questions.fix_parts import FAN
 from thermcmp.questions.fix_tables import runs_at
 from thermcmp.questions.part_shares import NOTHING
+from thermcmp.questions.prediction import Scope, effect_weights
 from thermcmp.questions.wording import interval
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
     from thermcmp.questions.fix_corners import FixStudy
 
@@ -64,12 +71,28 @@ def unidentified(
     low, high = interval(parts[FAN], prob)
     if shares.get(FAN, 1.0) >= NOTHING or (high - low) / 2.0 <= matters_k:
         return ""
+    if max(airflow_shares(study.fit)) >= NOTHING:
+        return ""
     return (
         f"What the fan speed brought from {study.builds[0].name} to {study.builds[1].name} is not "
         f"in the runs: {low:.1f} to {high:.1f} K by the prior alone, so hardware and firmware "
         f"cannot be told apart. Mend: {missing_run(study)}; or pass allow_prior=True (it is "
         "recorded)."
     )
+
+
+def airflow_shares(fit: Fit) -> list[float]:
+    """Share of the data in what fan speed buys, for each pair of cooler and board of a fit."""
+    pairs = fit.results[["cooler_model", "board_model"]].drop_duplicates()
+    weights = np.stack(
+        [
+            effect_weights(fit, Build(cooler_model=str(c), board_model=str(b)), Scope.PRODUCT_LINE)[
+                1
+            ]
+            for c, b in pairs.itertuples(index=False)
+        ]
+    )
+    return data_share(fit, np.unique(weights, axis=0)).tolist()
 
 
 def missing_run(study: FixStudy) -> str:

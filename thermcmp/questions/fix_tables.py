@@ -10,7 +10,6 @@ from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.questions.fix_corners import FixStudy, corner
 from thermcmp.questions.fix_parts import DIRECT, HARDWARE, INSIDE
 from thermcmp.questions.hardware_parts import FIRMWARE, parts_split_by_prior
-from thermcmp.questions.part_shares import MOSTLY_PRIOR
 from thermcmp.questions.prediction import matching_rows
 from thermcmp.questions.wording import interval, summary
 
@@ -62,6 +61,7 @@ def parts_table(
     noise: Mapping[str, Array],
     shares: Mapping[str, float],
     influence: Array,
+    weak: frozenset[str],
     prob: float,
 ) -> pd.DataFrame:
     """Put the parts of a fix into a table.
@@ -78,6 +78,8 @@ def parts_table(
         Share of the data in each part.
     influence : ndarray, shape (parts,)
         Influence of the priors on each part.
+    weak : frozenset of str
+        Parts that rest on the prior.
     prob : float
         Probability of the intervals.
 
@@ -96,7 +98,7 @@ def parts_table(
         share = shares.get(name, np.nan)
         level, _, low, high = summary(noise.get(name, nothing), prob)
         health = _part_health(study, name, draws, unsettled)
-        if share < MOSTLY_PRIOR:
+        if name in weak:
             health += "; mostly the prior's"
         rows.append((name, *summary(draws, prob), share, moved, level, low, high, health))
     columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "data_share", "prior_influence"]
@@ -230,11 +232,10 @@ def _basis(study: FixStudy, hardware: bool, firmware: bool) -> str:
     runs = runs_at(study, hardware, firmware)
     if runs:
         return f"measured in {runs} run{'s' if runs > 1 else ''}"
-    drive = study.fit.design.drive[matching_rows(study.fit.results, study.builds[hardware])]
-    if not len(drive):
+    known = study.speeds_run(hardware)
+    if known is None:
         return "predicted: these parts were never run together"
-    middle = np.median(study.drive(corner(hardware, firmware)))
-    reach = reach_of(middle, float(drive.min()), float(drive.max()))
+    reach = reach_of(np.median(study.drive(corner(hardware, firmware))), *known)
     return "predicted" if reach is Reach.MEASURED else "predicted beyond the measured fan speeds"
 
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.physics.characteristic import FanStatus
+from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.questions.fix_corners import FixStudy, corner
 from thermcmp.questions.fix_parts import DIRECT, EQUAL_NOISE, FAN, HARDWARE, main_parts
 from thermcmp.questions.fix_tables import NEAR_POWER, NEAR_SPEED, runs_at
 from thermcmp.questions.hardware_parts import FIRMWARE, parts_split_by_prior
-from thermcmp.questions.part_shares import MOSTLY_PRIOR
 from thermcmp.questions.wording import chance_words, interval, range_words
 
 if TYPE_CHECKING:
@@ -35,8 +35,8 @@ class Told:
         The corners.
     parts, noise : mapping of str to ndarray, shape (S,)
         Improvements [K] and changes of level [dB] by part.
-    shares : mapping of str to float
-        Share of the data in each part.
+    weak : frozenset of str
+        Parts that rest on the prior.
     bought : sequence of Bought
         What a decibel buys.
     prob : float
@@ -50,7 +50,7 @@ class Told:
     study: FixStudy
     parts: Mapping[str, Array]
     noise: Mapping[str, Array]
-    shares: Mapping[str, float]
+    weak: frozenset[str]
     bought: Sequence[Bought]
     prob: float
     matters_k: float
@@ -60,7 +60,7 @@ class Told:
 def signed_words(draws: Array, prob: float, unit: str, digits: int = 1) -> str:
     """Mean and interval of a change, with its sign: "−310 rpm (−350 to −270)"."""
     low, high = interval(draws, prob)
-    mean, least, most = (f"{value:+.{digits}f}" for value in (float(np.mean(draws)), low, high))
+    mean, least, most = (f"{value:+z.{digits}f}" for value in (float(np.mean(draws)), low, high))
     return f"{mean} {unit} ({least} to {most})".replace("-", "\N{MINUS SIGN}")
 
 
@@ -262,7 +262,7 @@ def _priors(told: Told) -> list[str]:
             f"All runs were at about {np.mean(speeds):.0f} {law.unit}: what fan speed buys comes "
             "from the prior. Mend: add a run at another fixed fan speed."
         )
-    weak = [name for name in main_parts(study) if told.shares.get(name, 1.0) < MOSTLY_PRIOR]
+    weak = [name for name in main_parts(study) if name in told.weak]
     if weak:
         caveats.append(
             f"Mostly the prior's word, not the data's: {', '.join(weak)}. Mend: run each "
@@ -278,6 +278,16 @@ def _priors(told: Told) -> list[str]:
 
 def _loops(told: Told) -> list[str]:
     study, caveats = told.study, list[str]()
+    for own in (False, True):
+        known = study.speeds_run(own)
+        middle = float(np.median(study.drive(corner(own, own))))
+        if known is not None and reach_of(middle, *known) is Reach.REFUSED:
+            caveats.append(
+                f"{study.builds[own].name}: its fan speed of {middle:.0f} "
+                f"{study.fit.design.law.unit} is far from those that its hardware was run at "
+                f"({known[0]:.0f} to {known[1]:.0f}), so the airflow law was followed far. Mend: "
+                "run it there."
+            )
     for own, loop in zip((False, True), study.loops, strict=True):
         if loop is None:
             continue

@@ -118,7 +118,7 @@ def local_slope(study: FixStudy, hardware: bool) -> Array | None:
     if law is None:
         return None
     state, fit = corner(hardware, hardware), study.fit
-    convective = fit.effects @ study.sides[hardware, hardware][1]
+    _, convective = study.drawn(hardware, hardware)
     drive = study.drive(state)
     ahead, behind = (airflow_term(fit, drive * np.exp(step)) for step in (_STEP, -_STEP))
     per_log_speed = convective * (ahead - behind) / (2.0 * _STEP)

@@ -13,7 +13,7 @@ from thermcmp.questions.fix_parts import parts_from
 from thermcmp.questions.prediction import weights_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping, Sequence
 
     from thermcmp.model.priors import Array
     from thermcmp.questions.fix_corners import FixStudy, State
@@ -45,6 +45,34 @@ def part_shares(study: FixStudy) -> dict[str, float]:
     return dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
 
 
+def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -> frozenset[str]:
+    """Parts that rest on the prior more than on the data, and are open by it.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners of the fix.
+    shares : mapping of str to float
+        From `part_shares`.
+    matters_k : float
+        Size that matters [K]; a part whose effects leave it open by less than a tenth of
+        that (standard deviation) is not weak, whatever its share.
+
+    Returns
+    -------
+    frozenset of str
+        Names of parts.
+    """
+    names, weights = linear_parts(study)
+    at_mean = weights(float(np.mean(study.fit.draws(EXPONENT))))
+    open_k = np.std(study.fit.effects @ at_mean.T, axis=0)
+    return frozenset(
+        name
+        for name, sd in zip(names, open_k, strict=True)
+        if shares[name] < MOSTLY_PRIOR and sd > 0.1 * matters_k
+    )
+
+
 def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
     """Names of the parts that are something, and their weights at an airflow exponent.
 
@@ -60,7 +88,9 @@ def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Ar
     weights : callable
         Gives weights of the effects, shape (parts, q), for an exponent.
     """
-    at_mean = part_weights(study, float(np.mean(study.fit.draws(EXPONENT))))
+    speed = {key: float(np.mean(draws)) for key, draws in study.speed.items()}
+    power_w = tuple(float(np.mean(draws)) for draws in study.power_w)
+    at_mean = part_weights(study, speed, power_w, float(np.mean(study.fit.draws(EXPONENT))))
     names = tuple(
         name
         for name, weights in at_mean.items()
@@ -68,7 +98,7 @@ def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Ar
     )
 
     def weights(exponent: float) -> Array:
-        found = part_weights(study, exponent)
+        found = part_weights(study, speed, power_w, exponent)
         if not names:
             return np.zeros((0, study.fit.design.effect_count))
         return np.stack([found[name] for name in names])
@@ -76,13 +106,22 @@ def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Ar
     return names, weights
 
 
-def part_weights(study: FixStudy, exponent: float) -> dict[str, Array]:
+def part_weights(
+    study: FixStudy,
+    speed: Mapping[tuple[bool, bool, bool], float],
+    power_w: Sequence[float],
+    exponent: float,
+) -> dict[str, Array]:
     """Weights of the effects in each part at an airflow exponent and the mean settings.
 
     Parameters
     ----------
     study : FixStudy
         The corners of the fix.
+    speed : mapping of (rule, hardware, power) to float
+        Mean fan speeds [rpm].
+    power_w : sequence of float
+        Mean power under the old and the new firmware [W].
     exponent : float
         Airflow exponent.
 
@@ -98,8 +137,8 @@ def part_weights(study: FixStudy, exponent: float) -> dict[str, Array]:
             study.fit,
             study.sides[state.hardware, state.direct],
             exponent,
-            drive=float(np.mean(study.drive(state))),
-            power_w=float(np.mean(study.power_w[state.power])),
+            drive=speed[state.rule, state.seen_hardware, state.seen_power],
+            power_w=power_w[state.power],
         )
 
     return parts_from(study, rise)
