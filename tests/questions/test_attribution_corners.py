@@ -92,7 +92,9 @@ def test_measured_corners_are_told_from_predicted_ones(library):
     found = {}
     for row in answer.corners.itertuples():
         cooler = "Alder-C1" if row.hardware == "old" else "Alder-C2"
-        runs = counted(model.results, cooler, answer.settings[OLD if row.firmware == "old" else NEW])
+        runs = counted(
+            model.results, cooler, answer.settings[OLD if row.firmware == "old" else NEW]
+        )
         expected = f"measured in {runs} runs" if runs else "predicted"
         assert row.basis.startswith(expected)
         found[row.hardware, row.firmware] = bool(runs)
@@ -194,9 +196,7 @@ def test_the_scatter_of_stock_runs_is_pooled_over_firmwares(campaign):
     model = fitted(campaign.results)
     stock = model.results[model.results["fan_mode"].eq("stock")]
     groups = stock.groupby(["cooler_model", "board_model", "firmware"])["power_w"]
-    pooled = np.sqrt(
-        sum(len(g) * g.var(ddof=0) for _, g in groups) / (len(stock) - groups.ngroups)
-    )
+    pooled = np.sqrt(sum(len(g) * g.var(ddof=0) for _, g in groups) / (len(stock) - groups.ngroups))
     setting = attribute(model, OLD, NEW).settings[OLD]
     own = groups.get_group(("Alder-C1", "Alder-B1", "fw 1"))
     assert setting.power_error_w == pytest.approx(pooled / np.sqrt(len(own)), rel=1e-9)

@@ -202,9 +202,9 @@ def _direct(told: Told) -> list[str]:
     verdict = "holds zero" if low <= 0.0 <= high else "does not hold zero"
     chance = chance_words(float(np.mean(np.abs(draws) < told.matters_k)), len(draws))
     return [
-        f"Beyond fan speed and power the firmware brings {range_words(draws, told.prob)}: the "
-        f"interval {verdict}; {chance} probability that it is below {told.matters_k:g} K either "
-        "way."
+        f"Beyond fan speed and power the firmware brings {np.mean(draws):z.2f} K ({low:z.2f} to "
+        f"{high:z.2f}): the interval {verdict}; {chance} probability that it is below "
+        f"{told.matters_k:g} K either way."
     ]
 
 
