@@ -23,8 +23,9 @@ DEMO_SENSOR: Final = "memory"
 DEMO_BEFORE: Final = "Alder r1 / fw 1"
 DEMO_AFTER: Final = "Alder r2 / fw 2"
 DEMO_LIMIT_C: Final = 100.0
-#: Sentences of each answer that the verdict repeats.
-_SAID: Final = 3
+#: Sentences of an answer that the verdict repeats, by its kind; of others `_USUALLY_SAID`.
+_SAID: Final = {"margin": 2}
+_USUALLY_SAID: Final = 3
 
 #: A study of fewer rows is not fitted on its own.
 _FEWEST_ROWS: Final = 8
@@ -308,5 +309,6 @@ def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None
 
 
 def _verdict(name: str, answer: Answer) -> list[str]:
-    first, *more = answer.sentences[:_SAID] or ("nothing to say.",)
+    count = _SAID.get(answer.kind, _USUALLY_SAID)
+    first, *more = answer.sentences[:count] or ("nothing to say.",)
     return [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]

@@ -51,3 +51,20 @@ def test_a_model_that_was_not_measured_has_no_law(noise):
 def test_without_levels_there_is_no_fit(make_rows):
     rows = check_results(make_rows(noise_dba=[np.nan, np.nan]))
     assert fit_noise(rows, reference_rpm=1800.0) is None
+
+
+def test_a_newly_bought_cooler_strays_from_its_line_by_the_specimens_spread(noise):
+    level, slope = noise.law("A")
+    fresh_level, fresh_slope = noise.law("A", fresh_seed=3)
+    np.testing.assert_array_equal(slope, fresh_slope)
+    # One specimen tested: its own deviation is taken off, a new one put on, both of the
+    # spread's size; the mean stays within what 2000 draws tell.
+    apart = fresh_level - level
+    assert fresh_level.std() > level.std()
+    assert abs(apart.mean()) < 0.5
+    again = noise.law("A", fresh_seed=3)[0]
+    np.testing.assert_array_equal(again, fresh_level)
+    strays = [noise.law("A", fresh_seed=seed)[0] for seed in range(40)]
+    found = np.var(np.stack(strays), axis=0).mean()
+    # 40 seeds of 2000 draws; heavy-tailed in the spread.
+    assert found == pytest.approx(np.mean(noise.specimen_sd**2), rel=0.05)

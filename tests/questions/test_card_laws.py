@@ -13,7 +13,6 @@ from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, T
 from thermcmp.physics.firmware import Firmware
 from thermcmp.questions.card_laws import (
     card_of,
-    density_ratio_of,
     firmware_of,
     fresh_specimen,
     sensor_law,
@@ -65,8 +64,7 @@ def test_a_fresh_specimen_enters_both_sides_of_the_law(specimens, alder):
 def test_thin_air_costs_what_the_heat_transfer_laws_say(specimens, alder):
     # ISO 2533:1975: 84 556 Pa at 1500 m over 101 325 Pa, at one room temperature. Re goes
     # with density and Nu with Re^m (Pohlhausen 1921; Dittus & Boelter 1930).
-    held = Conditions(altitude_m=1500.0)
-    ratio = density_ratio_of(held)
+    ratio = Conditions(altitude_m=1500.0).density_ratio
     assert ratio == pytest.approx(84_556.0 / 101_325.0, rel=1e-5)
     low = sensor_law(specimens.fit, alder, Scope.SPECIMENS)
     high = sensor_law(specimens.fit, alder, Scope.SPECIMENS, density_ratio=ratio)
@@ -75,9 +73,17 @@ def test_thin_air_costs_what_the_heat_transfer_laws_say(specimens, alder):
         part = convective * (rpm / 1800.0) ** -low.exponent
         warmer = high.temperature_c(rpm) - low.temperature_c(rpm)
         np.testing.assert_allclose(warmer, part * (ratio**-low.exponent - 1.0), atol=1e-9)
-    assert density_ratio_of(Conditions()) == 1.0
-    same = Conditions(altitude_m=1500.0, measured_altitude_m=1500.0)
-    assert density_ratio_of(same) == 1.0
+        rise = rise_draws(
+            specimens.fit,
+            alder,
+            Scope.SPECIMENS,
+            drive=rpm,
+            power_w=200.0,
+            density_ratio=ratio,
+        )
+        np.testing.assert_allclose(high.temperature_c(rpm), 21.0 + rise, atol=1e-9)
+    assert Conditions().density_ratio == 1.0
+    assert Conditions(altitude_m=1500.0, measured_altitude_m=1500.0).density_ratio == 1.0
 
 
 def _by_grid(law, curve, card_power):

@@ -6,8 +6,9 @@ import pytest
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.questions.card_laws import sensor_law
 from thermcmp.questions.limit_margin import margin
-from thermcmp.questions.prediction import new_specimen_draws
+from thermcmp.questions.prediction import Scope, build_of
 
 
 @pytest.fixture(scope="module")
@@ -85,6 +86,16 @@ def test_a_newly_bought_card_is_less_sure_than_the_tested_ones(specimens, alder)
     assert alder.draws["rise_k"].std() > 1.5 * tested.draws["rise_k"].std()
     assert "newly bought card" in alder.title
     assert "cards tested" in tested.title
+
+
+def new_specimen_draws(model, *, drive, power_w, seed):
+    """How much warmer a fresh specimen is than its line's mean."""
+    build = build_of(model, "Alder r1 / fw 1")
+    line, fresh = (
+        sensor_law(model, build, Scope.PRODUCT_LINE, power_w=power_w, fresh_seed=one)
+        for one in (None, seed)
+    )
+    return fresh.temperature_c(drive) - line.temperature_c(drive)
 
 
 def test_a_new_specimen_scatters_by_the_sum_of_the_squared_spreads(specimens):

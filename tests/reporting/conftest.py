@@ -9,6 +9,7 @@ import xarray as xr
 
 from thermcmp.questions import figures
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.margin_figure import margin_figure
 
 NAN = float("nan")
 
@@ -91,8 +92,16 @@ def margin():
         "p_exceed": np.clip((mean - 100.0) / 8.0, 0.0, 1.0),
         "health": "ok",
     }
-    draw = partial(figures.margin_figure, limit_c=105.0, ambient_at_limit_c=39.0)
-    return make_answer("margin", "Margin", table, draw, ["Enough margin at 35 °C."])
+    return make_answer(
+        "margin",
+        "Margin",
+        table,
+        margin_figure,
+        ["Enough margin at 35 °C."],
+        limit_c=105.0,
+        ambient_at_limit_c=39.0,
+        sensor="memory",
+    )
 
 
 @pytest.fixture(scope="session")

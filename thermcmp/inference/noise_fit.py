@@ -14,6 +14,7 @@ from thermcmp.model.noise_design import (
     FIXED,
     GROUPS,
     RESIDUAL_PRIOR,
+    SPECIMEN,
     NoiseDesign,
     build_noise_design,
 )
@@ -36,26 +37,36 @@ class NoiseFit:
         Draws of level, slope and the groups' effects.
     diagnostics : Diagnostics
         Health checks.
+    specimen_sd : ndarray, shape (S,)
+        Draws of the spread between specimens of one cooler model [dB].
     """
 
     design: NoiseDesign
     effects: Array
     diagnostics: Diagnostics
+    specimen_sd: Array
 
-    def law(self, cooler_model: str) -> tuple[Array, Array] | None:
+    def law(
+        self, cooler_model: str, *, fresh_seed: int | None = None
+    ) -> tuple[Array, Array] | None:
         """Level [dB(A)] at the reference speed and slope [dB per decade] of a cooler model.
 
         Each of shape (S,); None where the model's noise was not measured. The
-        level is the mean of the tested specimens.
+        level is the mean of the tested specimens; with a `fresh_seed` it is that of a
+        newly bought one, which draws its own deviation from the model's line.
         """
         if self.design.speed_range_rpm(cooler_model) is None:
             return None
         level, slope = self.effects[:, 0].copy(), self.effects[:, 1].copy()
+        if fresh_seed is not None:
+            strays = np.random.default_rng(fresh_seed).standard_normal(len(level))
+            level += self.specimen_sd * strays
         start = 2
         hit = self.design.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
-        for place, (_, columns, on_slope, _) in enumerate(GROUPS):
+        for place, (name, columns, on_slope, _) in enumerate(GROUPS):
             size = len(self.design.levels[place])
-            if columns[0] == "cooler_model":
+            counts = columns[0] == "cooler_model" and (name != SPECIMEN or fresh_seed is None)
+            if counts:
                 chosen = np.unique(self.design.index[hit, place])
                 part = self.effects[:, start + chosen].mean(axis=1)
                 if on_slope:
@@ -150,4 +161,6 @@ def fit_noise(
     priors = [*(scale for _, _, _, scale in GROUPS), RESIDUAL_PRIOR]
     found = run_conditional(problem, priors, draws=draws, seed=seed)
     checks = check_weights(found.weighted.log_weights, found.weighted.effective_size)
-    return NoiseFit(design, found.effects, Diagnostics(checks))
+    specimens = [name for name, _, _, _ in GROUPS].index(SPECIMEN)
+    spread = found.points.spread[:, specimens]
+    return NoiseFit(design, found.effects, Diagnostics(checks), spread)

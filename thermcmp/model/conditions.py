@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.physics.air import standard_pressure_pa
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +88,59 @@ class Conditions:
     def intake_c(self) -> float:
         """Air at the cooler's intake [°C]: the room's and the case's rise."""
         return self.ambient_c + self.case_rise_k
+
+    @property
+    def density_ratio(self) -> float:
+        """Density of the room's air over that of the measurements', both equally warm [-].
+
+        Pressures of ISO 2533:1975 and the ideal gas law.
+        """
+        if self.altitude_m is None:
+            return 1.0
+        there, here = standard_pressure_pa([self.altitude_m, self.measured_altitude_m])
+        return float(there / here)
+
+    @property
+    def air_words(self) -> str:
+        """Ambient in words, with the intake's air and the altitude where they were given."""
+        words = f"air of {self.ambient_c:g} °C"
+        if self.case_rise_k:
+            words = f"a room of {self.ambient_c:g} °C ({self.intake_c:g} °C at the intake)"
+        return words if self.altitude_m is None else f"{words} at {self.altitude_m:g} m"
+
+    @property
+    def altitude_words(self) -> str:
+        """What is taken for granted of an altitude, as a caveat."""
+        return (
+            f"Measurements count as made at {self.measured_altitude_m:g} m. Thin air weakens "
+            "the convective part only, by the airflow exponent; the air also warms more on its way "
+            "through the fins, so the truth may lie somewhat higher. Noise is as it was measured."
+        )
+
+    def refuse_case_air(self, doing: str) -> None:
+        """Refuse a case's rise and an altitude, where a question knows nothing of them.
+
+        Parameters
+        ----------
+        doing : str
+            What the question does, as the error's first sentence.
+
+        Raises
+        ------
+        InputError
+            If one of them is given.
+        """
+        mends = {
+            "case_rise_k": "give the intake's air as ambient_c",
+            "altitude_m": "leave it out; margin and rank know thin air",
+        }
+        faults = [
+            Fault("cannot be held here", mend, column=name, value=f"{getattr(self, name):g}")
+            for name, mend in mends.items()
+            if getattr(self, name)
+        ]
+        if faults:
+            raise InputError(doing, faults)
 
     @classmethod
     def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:

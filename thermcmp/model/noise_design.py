@@ -27,12 +27,14 @@ if TYPE_CHECKING:
 
 LEVEL: Final = "noise level"
 SLOPE: Final = "noise slope"
+#: Name of the group that holds the specimens of a cooler model.
+SPECIMEN: Final = "cooler noise"
 
 #: (name, columns, whether it acts on the slope, prior of its spread).
 GROUPS: Final[tuple[tuple[str, tuple[str, ...], bool, HalfNormal], ...]] = (
     ("cooler_model noise", ("cooler_model",), False, HalfNormal(5.0)),
     ("cooler_model noise slope", ("cooler_model",), True, HalfNormal(5.0)),
-    ("cooler noise", ("cooler_model", "cooler_id"), False, HalfNormal(1.0)),
+    (SPECIMEN, ("cooler_model", "cooler_id"), False, HalfNormal(1.0)),
     ("session noise", ("lab", "session"), False, HalfNormal(0.5)),
 )
 FIXED: Final[tuple[tuple[str, Prior], ...]] = (

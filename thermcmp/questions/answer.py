@@ -74,12 +74,19 @@ class Answer:
         matplotlib.axes.Axes
             The axes drawn on; its ``.figure`` can be saved.
         """
-        if ax is None:
-            from matplotlib.figure import Figure
+        if ax is not None:
+            self.draw_figure(self, ax)
+            return ax
+        from matplotlib.figure import Figure
 
-            height = max(2.6, 0.38 * len(self.table) + 1.4)
-            ax = Figure(figsize=(7.6, height), layout="constrained").subplots()
+        from thermcmp.questions.ink import natural_height
+
+        height = max(2.6, 0.38 * len(self.table) + 1.4)
+        figure = Figure(figsize=(7.6, height), layout="constrained")
+        ax = figure.subplots()
         self.draw_figure(self, ax)
+        if len(figure.axes) > 1:
+            figure.set_figheight(natural_height(ax))
         return ax
 
     @property

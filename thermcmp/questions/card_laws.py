@@ -10,7 +10,7 @@ import numpy as np
 from thermcmp.errors import Fault, InputError
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
-from thermcmp.physics.air import density_factor, standard_pressure_pa
+from thermcmp.physics.air import density_factor
 from thermcmp.physics.closed_loop import equilibrium
 from thermcmp.physics.fan_controls import held_speed
 from thermcmp.physics.firmware import Firmware
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from thermcmp.inference.posterior import Fit
-    from thermcmp.model.conditions import Build, Conditions
+    from thermcmp.model.conditions import Build
     from thermcmp.model.priors import Array
 
 
@@ -84,6 +84,8 @@ class CardState:
         What the fan does.
     multiple : numpy.ndarray of bool, shape (n,)
         Whether there are further steady states, see `Equilibrium`.
+    falling_rpm : numpy.ndarray, shape (n,), optional
+        Fan speed of a card that cools down [rpm]; None without a hysteresis.
     """
 
     temperature_c: Array
@@ -92,11 +94,12 @@ class CardState:
     power_w: Array
     status: NDArray[np.object_]
     multiple: NDArray[np.bool_]
+    falling_rpm: Array | None = None
 
     @property
     def settled(self) -> NDArray[np.bool_]:
         """Where there is a steady state with a turning fan, shape (n,)."""
-        return np.isfinite(self.temperature_c)
+        return np.isfinite(self.fan_rpm)
 
     def share(self, status: str) -> float:
         """Share of the draws in which the fan does that."""
@@ -157,7 +160,8 @@ def sensor_law(
     power_w : float or ndarray, shape (S,), optional
         Board power [W]; the fit's reference power by default.
     density_ratio : float
-        Density of the air there over that of the measurements' [-].
+        Density of the air there over that of the measurements', see
+        `Conditions.density_ratio` [-].
     fresh_seed : int, optional
         Seed of a `fresh_specimen` that is added; none by default.
 
@@ -191,34 +195,6 @@ def sensor_law(
     if density_ratio == 1.0:
         return law
     return law.in_air(density_factor(density_ratio, 1.0, exponent=exponent))
-
-
-def density_ratio_of(held: Conditions) -> float:
-    """Density of the conditions' air over that of the measurements', at one temperature.
-
-    Parameters
-    ----------
-    held : Conditions
-        The conditions; without an `altitude_m` they are at the measurements' altitude.
-
-    Returns
-    -------
-    float
-        Ratio of the pressures of the standard atmosphere [-].
-
-    Raises
-    ------
-    InputError
-        If an altitude is outside the standard atmosphere's lowest layer.
-
-    References
-    ----------
-    ISO 2533:1975 and the ideal gas law.
-    """
-    if held.altitude_m is None:
-        return 1.0
-    there, here = standard_pressure_pa([held.altitude_m, held.measured_altitude_m])
-    return float(there / here)
 
 
 def firmware_of(given: Firmware | Mapping[str, Firmware], build: Build) -> Firmware:
@@ -286,7 +262,8 @@ def card_of(
     control : Fit, optional
         Fit of the firmware's control sensor, where it is not the judged one.
     density_ratio : float
-        Density of the air there over that of the measurements' [-].
+        Density of the air there over that of the measurements', see
+        `Conditions.density_ratio` [-].
     fresh_seed : int, optional
         Seed of a fresh specimen and mounting for each sensor; none by default.
 
@@ -353,6 +330,7 @@ def settle(firmware: Firmware, card: Card) -> CardState:
         power_w=found.power_w,
         status=found.status,
         multiple=found.multiple,
+        falling_rpm=None if found.falling is None else found.falling.fan_rpm,
     )
 
 

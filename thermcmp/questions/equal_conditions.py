@@ -189,7 +189,9 @@ def entry_at(
     ):
         health += "; far from the fan speeds it was run at"
     power = held.power_w if held.power_w is not None else fit.reference.power_w
-    temperature = held.ambient_c + rise_draws(fit, build, scope, drive=drive, power_w=power)
+    temperature = held.intake_c + rise_draws(
+        fit, build, scope, drive=drive, power_w=power, density_ratio=held.density_ratio
+    )
     level = noise.level_dba(build.cooler_model, drive) if noise is not None else None
     return Entry(name, temperature, drive, level, health)
 

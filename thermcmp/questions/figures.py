@@ -12,10 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from thermcmp.questions.ink import (
-    BAND,
     INK,
     MAIN,
     PALE,
@@ -244,131 +241,6 @@ def _group_lines(ax: Axes, groups: Sequence[tuple[str, ...]]) -> None:
             fontsize=SIZE - 1,
             color=INK,
         )
-
-
-def margin_figure(
-    answer: Answer,
-    ax: Axes,
-    *,
-    limit_c: float | None = None,
-    ambient_at_limit_c: float | None = None,
-    sensor: str = "Sensor",
-) -> None:
-    """Draw temperature against ambient, the limit, and the chance of exceeding it.
-
-    Parameters
-    ----------
-    answer : Answer
-        Table with columns `ambient_c`, `mean_c`, `low_c`, `high_c` [°C] and
-        `p_exceed` [1].
-    ax : matplotlib.axes.Axes
-        Where to draw.
-    limit_c : float, optional
-        Highest allowed sensor temperature [°C].
-    ambient_at_limit_c : float, optional
-        Ambient at which the mean reaches the limit [°C]; marked when inside the range.
-    sensor : str
-        Name of the sensor for the axis.
-    """
-    numbers = ["ambient_c", "mean_c", "low_c", "high_c"]
-    whole = answer.table[numbers].notna().all(axis=1)
-    table = answer.table[whole].sort_values("ambient_c")
-    ambient = table["ambient_c"].to_numpy(float)
-    ax.fill_between(
-        ambient,
-        table["low_c"].to_numpy(float),
-        table["high_c"].to_numpy(float),
-        color=BAND,
-        linewidth=0,
-        zorder=1,
-    )
-    ax.plot(
-        ambient,
-        table["mean_c"].to_numpy(float),
-        color=MAIN,
-        linewidth=1.8,
-        zorder=3,
-        marker="o",
-        markersize=5 if len(ambient) < 12 else 0,
-    )
-    if limit_c is not None:
-        _limit_line(ax, limit_c)
-        if ambient_at_limit_c is not None and _inside(ambient_at_limit_c, ambient):
-            _crossing(ax, ambient_at_limit_c, limit_c, is_late=ambient_at_limit_c > ambient.mean())
-    finish(ax, answer.title, "Ambient at the cooler's intake [°C]", grid="both", pad=34)
-    name = sensor[:1].upper() + sensor[1:]
-    ax.set_ylabel(f"{name} temperature [°C]", fontsize=SIZE, color=INK)
-    if limit_c is not None:
-        _chances(ax, ambient, table["p_exceed"].to_numpy(float))
-    note(ax, answer, [], [], mark="Line: mean; band")
-
-
-def _limit_line(ax: Axes, limit_c: float) -> None:
-    """Draw the limit across the axes, with its value in words."""
-    ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
-    ax.annotate(
-        f"limit {limit_c:g} °C",
-        (0.0, limit_c),
-        xytext=(5, 3),
-        color=WARM,
-        xycoords=("axes fraction", "data"),
-        textcoords="offset points",
-        fontsize=SIZE,
-    )
-
-
-def _crossing(ax: Axes, ambient_c: float, limit_c: float, *, is_late: bool) -> None:
-    """Mark where the mean reaches the limit; late ones are named at the left, above."""
-    ax.plot(
-        [ambient_c],
-        [limit_c],
-        marker="D",
-        markersize=7,
-        zorder=4,
-        color="white",
-        markeredgecolor=INK,
-        markeredgewidth=1.4,
-    )
-    ax.annotate(
-        f"{ambient_c:.0f} °C ambient",
-        (ambient_c, limit_c),
-        xytext=(-8, 6) if is_late else (7, -13),
-        ha="right" if is_late else "left",
-        textcoords="offset points",
-        fontsize=SIZE,
-        color=INK,
-    )
-
-
-def _inside(value: float, values: np.ndarray) -> bool:
-    return len(values) > 0 and bool(values.min() <= value <= values.max())
-
-
-def _chances(ax: Axes, ambient: np.ndarray, chance: np.ndarray) -> None:
-    """Write the chance of exceeding the limit above the axes, at up to nine ambients."""
-    across = ax.get_xaxis_transform()
-    step = max(1, -(-len(ambient) // 9))
-    for x, p in zip(ambient[::step], chance[::step], strict=True):
-        if np.isfinite(p):
-            ax.text(
-                x,
-                1.015,
-                chance_words(p),
-                transform=across,
-                ha="center",
-                va="bottom",
-                fontsize=SIZE,
-                color=INK,
-            )
-    ax.annotate(
-        "Chance of exceeding the limit",
-        (0.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(0, 18),
-        textcoords="offset points",
-        fontsize=SIZE,
-        color=QUIET,
-    )
 
 
 def chance_words(chance: float) -> str:

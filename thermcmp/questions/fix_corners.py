@@ -244,6 +244,7 @@ def _sides(fit: Fit, asked: Asked) -> dict[tuple[bool, bool], tuple[Array, Array
 
 def _held(at: Conditions, stated: Conditions | None) -> Conditions:
     """Fan speed and power of one firmware as held for both builds, else as stated for it."""
+    at.refuse_case_air("A fix is attributed in the measurements' own air:")
     if at.noise_dba is not None:
         raise InputError(
             "A fix is attributed at fan speeds:",

@@ -26,6 +26,8 @@ BAND: Final = "#c9dbe6"
 #: Size of all figure text but the heading [points].
 SIZE: Final = 9.0
 _NOTE_WIDTH: Final = 82
+#: Room for a panel below the axes [in].
+_PANEL_HEIGHT: Final = 2.2
 _NAME_WIDTH: Final = 34
 _TITLE_WIDTH: Final = 64
 _MOST_NAMED: Final = 6
@@ -114,7 +116,7 @@ def natural_height(ax: Axes) -> float:
     from matplotlib.ticker import FixedLocator
 
     if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):
-        return 4.4
+        return 4.4 + _PANEL_HEIGHT * (len(ax.get_shared_x_axes().get_siblings(ax)) - 1)
     lines = sum(1 + label.get_text().count("\n") for label in ax.get_yticklabels())
     return 1.5 + 0.22 * lines + 0.12 * len(ax.get_yticks())
 

@@ -12,6 +12,7 @@ from thermcmp.model.conditions import Build
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import Acts, Role, Term
+from thermcmp.physics.air import density_factor
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -107,13 +108,40 @@ def effect_weights(fit: Fit, build: Build, scope: Scope) -> tuple[Array, Array]:
     return resistance, airflow
 
 
-def airflow_term(fit: Fit, drive: Array | float) -> Array:
+def airflow_term(fit: Fit, drive: Array | float, density_ratio: float = 1.0) -> Array:
     """The airflow law's factor less one, for each draw; `drive` is a number or shape (S,)."""
-    return np.asarray(fit.design.airflow(drive, fit.draws(EXPONENT)))
+    return _airflow(fit, drive, fit.draws(EXPONENT), density_ratio)
+
+
+def _airflow(
+    fit: Fit, drive: Array | float, exponent: Array | float, density_ratio: float
+) -> Array:
+    """The airflow law's factor less one, in thinner or denser air."""
+    if density_ratio == 1.0:
+        return np.asarray(fit.design.airflow(drive, exponent))
+    if fit.design.law.column != "fan_rpm":
+        raise InputError(
+            "The altitude cannot be taken into account:",
+            [
+                Fault(
+                    f"the airflow law is driven by {fit.design.law.column}, not by a fan's speed",
+                    "leave altitude_m out",
+                    column="altitude_m",
+                )
+            ],
+        )
+    thin = density_factor(density_ratio, 1.0, exponent=exponent)
+    return np.asarray((fit.design.airflow(drive, exponent) + 1.0) * thin - 1.0)
 
 
 def rise_draws(
-    fit: Fit, build: Build, scope: Scope, *, drive: Array | float, power_w: Array | float
+    fit: Fit,
+    build: Build,
+    scope: Scope,
+    *,
+    drive: Array | float,
+    power_w: Array | float,
+    density_ratio: float = 1.0,
 ) -> Array:
     """Rise of a build over ambient.
 
@@ -129,6 +157,8 @@ def rise_draws(
         Fan speed [rpm].
     power_w : float or ndarray, shape (S,)
         Board power [W].
+    density_ratio : float
+        Density of the air over that of the measurements' [-].
 
     Returns
     -------
@@ -139,16 +169,24 @@ def rise_draws(
     ------
     NotEstimableError
         If the fit has not seen one of the build's parts.
+    InputError
+        If the air is thinner and the airflow law not one of fan speed.
     """
     resistance, airflow = effect_weights(fit, build, scope)
     effects = fit.effects
     convective = effects @ airflow
-    rise = effects @ resistance + convective * airflow_term(fit, drive)
+    rise = effects @ resistance + convective * airflow_term(fit, drive, density_ratio)
     return np.asarray(rise * power_w / fit.reference.power_w)
 
 
 def rise_weights(
-    fit: Fit, build: Build, scope: Scope, *, drive: float, power_w: float
+    fit: Fit,
+    build: Build,
+    scope: Scope,
+    *,
+    drive: float,
+    power_w: float,
+    density_ratio: float = 1.0,
 ) -> Callable[[float], Array]:
     """Weights of the effects in a build's rise, for an airflow exponent.
 
@@ -164,6 +202,8 @@ def rise_weights(
         Fan speed [rpm].
     power_w : float
         Board power [W].
+    density_ratio : float
+        Density of the air over that of the measurements' [-].
 
     Returns
     -------
@@ -171,11 +211,18 @@ def rise_weights(
         Gives weights, shape (q,), for an exponent.
     """
     sides = effect_weights(fit, build, scope)
-    return lambda exponent: weights_at(fit, sides, exponent, drive=drive, power_w=power_w)
+    held = {"drive": drive, "power_w": power_w, "density_ratio": density_ratio}
+    return lambda exponent: weights_at(fit, sides, exponent, **held)
 
 
 def weights_at(
-    fit: Fit, sides: tuple[Array, Array], exponent: float, *, drive: float, power_w: float
+    fit: Fit,
+    sides: tuple[Array, Array],
+    exponent: float,
+    *,
+    drive: float,
+    power_w: float,
+    density_ratio: float = 1.0,
 ) -> Array:
     """Weights of the effects in a rise, shape (q,), from those of its two sides.
 
@@ -191,6 +238,8 @@ def weights_at(
         Fan speed [rpm].
     power_w : float
         Board power [W].
+    density_ratio : float
+        Density of the air over that of the measurements' [-].
 
     Returns
     -------
@@ -198,27 +247,8 @@ def weights_at(
         The weights.
     """
     resistance, airflow = sides
-    flow = float(fit.design.airflow(drive, exponent))
+    flow = float(_airflow(fit, drive, exponent, density_ratio))
     return np.asarray(power_w / fit.reference.power_w * (resistance + flow * airflow))
-
-
-def new_specimen_draws(
-    fit: Fit, *, drive: Array | float, power_w: Array | float, seed: int
-) -> Array:
-    """How far a newly bought card may lie from its line's mean, shape (S,) [K].
-
-    One fresh specimen of each part and one fresh mounting per draw, with the spreads
-    of that draw.
-    """
-    rng = np.random.default_rng(seed)
-    flow = airflow_term(fit, drive)
-    total = np.zeros(len(fit.draws(EXPONENT)))
-    for term in fit.design.terms:
-        fresh = term.role is Role.SPECIMEN or term.name == "assembly"
-        if fresh:
-            apart = fit.draws(term.spread) * rng.standard_normal(len(total))
-            total += apart * (flow if term.acts is Acts.AIRFLOW else 1.0)
-    return np.asarray(total * power_w / fit.reference.power_w)
 
 
 def build_of(fit: Fit, given: Build | str) -> Build:

@@ -264,6 +264,8 @@ def _caveats(
     missing = [entry.name for entry in entries if not entry.reached]
     if missing:
         caveats.append("Not ranked, see their health: " + ", ".join(missing) + ".")
+    if held.altitude_m is not None:
+        caveats.append(held.altitude_words)
     if noise is not None:
         caveats += noise.design.notes
     return tuple(caveats)
@@ -280,7 +282,12 @@ def _gap_weights(
     power_w = held.power_w if held.power_w is not None else fit.reference.power_w
     each = [
         rise_weights(
-            fit, builds[entry.name], scope, drive=float(np.median(entry.drive)), power_w=power_w
+            fit,
+            builds[entry.name],
+            scope,
+            drive=float(np.median(entry.drive)),
+            power_w=power_w,
+            density_ratio=held.density_ratio,
         )
         for entry in reached
     ]
@@ -299,4 +306,6 @@ def _words(fit: Fit, held: Conditions) -> str:
     else:
         drive = held.fan_rpm if held.fan_rpm is not None else fit.reference.drive
         how = f"{drive:g} {fit.design.law.unit}"
-    return f"{how}, {power:g} W, {held.ambient_c:g} °C ambient"
+    if held.case_rise_k == 0.0 and held.altitude_m is None:
+        return f"{how}, {power:g} W, {held.ambient_c:g} °C ambient"
+    return f"{how}, {power:g} W, {held.air_words}"

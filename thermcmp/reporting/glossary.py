@@ -28,10 +28,16 @@ TERMS: Final[tuple[Term, ...]] = (
          "Ambient, power, and fan speed or noise, at which things are compared."),
     Term("cooler", r"\bcooler[ _-]?(model|specimen)?\b",
          "Heatsink, fans, pads and back plate; a revision is a model of its own."),
+    Term("enough", r"\benough\b|keep the limit",
+         "Of fan speeds: the lowest one at which the limit is exceeded with the allowed "
+         "probability at most."),
     Term("equal-tailed interval", r"equal-tailed",
          "Interval that leaves the same probability below and above it."),
     Term("firmware", r"\bfirmware|\bfw\b",
          "What the card runs; it acts on temperature through fan speed and power limit."),
+    Term("intake", r"\bintake\b",
+         "The air that the cooler takes in; inside a case it is warmer than the room, by the "
+         "case's rise."),
     Term("limit, margin", r"\b(limit|margin)\b",
          "The limit is the highest allowed sensor temperature; the margin is the limit minus the "
          "temperature."),

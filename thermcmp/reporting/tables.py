@@ -20,7 +20,8 @@ _DIGITS: Final[dict[str, str]] = {
 _WORDS: Final[dict[str, str]] = {
     "mean": "mean", "sd": "SD", "low": "low", "high": "high",
     "data_share": "share from data", "aliased_with": "aliased with", "p_best": "chance to be best",
-    "p_exceed": "chance of exceeding", "rank_mean": "mean rank", "rank_low": "best rank",
+    "p_exceed": "chance of exceeding", "fan_at_most": "chance of highest speed",
+    "enough_note": "enough: reach", "rank_mean": "mean rank", "rank_low": "best rank",
     "rank_high": "worst rank", "fan": "fan speed", "p_larger": "chance of a larger one",
     "p_below": "chance of less than counts", "prior_influence": "prior influence",
     "pareto_k": "Pareto k", "without_mean": "mean without", "without_low": "low without",
@@ -87,9 +88,11 @@ def heading_unit(name: str) -> tuple[str, str]:
         Words, and the unit or "".
     """
     if name in _WORDS:
-        share = name == "data_share" or name.startswith("p_")
+        share = name in ("data_share", "fan_at_most") or name.startswith("p_")
         return _WORDS[name], "%" if share else ""
     stem, _, suffix = name.rpartition("_")
+    if suffix in ("low", "high") and (inner := heading_unit(stem))[1]:
+        return f"{inner[0]}, {suffix}", inner[1]
     if stem and suffix in _UNITS:
         return _WORDS.get(stem, stem.replace("_", " ")), _UNITS[suffix]
     return name.replace("_", " "), ""

@@ -1,0 +1,99 @@
+"""How far a fan could be turned down at a stated risk of exceeding the limit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.physics.characteristic import FanStatus
+from thermcmp.physics.closed_loop import speed_keeping_limit
+from thermcmp.physics.reach import FARTHEST, Reach, reach_of
+
+if TYPE_CHECKING:
+    from thermcmp.physics.sensor_law import SensorLaw
+
+
+@dataclass(frozen=True, slots=True)
+class TurnDown:
+    """Lowest fan speed that keeps a limit at a stated risk.
+
+    Attributes
+    ----------
+    fan_rpm : float
+        The speed [rpm]; NaN where no speed within reach keeps the risk.
+    p_exceed : float
+        Share of the draws above the limit at that speed; at the highest speed within
+        reach where none is enough.
+    reach : Reach
+        Where the speed lies against the measured ones.
+    is_lowest : bool
+        Whether it is the lowest speed within reach: a lower one may do, but what it
+        does is not known.
+    """
+
+    fan_rpm: float
+    p_exceed: float
+    reach: Reach
+    is_lowest: bool
+
+    @property
+    def words(self) -> str:
+        """What kind of speed it is, for a table."""
+        if self.reach is Reach.REFUSED:
+            return "none in reach"
+        return "lowest in reach" if self.is_lowest else str(self.reach)
+
+
+def check_risk(risk: float) -> None:
+    """Refuse a risk that is not between 0 and 0.5.
+
+    Raises
+    ------
+    InputError
+        If it is.
+    """
+    if not 0.0 < risk <= 0.5:
+        fault = Fault("out of range", "give 0.05 for 5 %", column="risk", value=str(risk))
+        raise InputError(
+            "The risk of exceeding the limit must be above 0 and at most 0.5:", [fault]
+        )
+
+
+def turn_down(
+    judged: SensorLaw, limit_c: float, risk: float, measured_rpm: tuple[float, float]
+) -> TurnDown:
+    """Find the lowest fan speed at which the risk of exceeding a limit is kept.
+
+    Each draw has a speed that just keeps its limit. The speed that is enough for all
+    but the stated share of them is their quantile.
+
+    Parameters
+    ----------
+    judged : SensorLaw
+        The sensor at its ambient and power; n draws.
+    limit_c : float
+        Highest allowed temperature [°C].
+    risk : float
+        Highest allowed probability of exceeding it.
+    measured_rpm : tuple of float
+        Lowest and highest measured fan speed [rpm]. Speeds beyond them are looked at
+        as far as `thermcmp.physics.reach` allows.
+
+    Returns
+    -------
+    TurnDown
+        The speed.
+    """
+    lowest, highest = measured_rpm[0] / FARTHEST, measured_rpm[1] * FARTHEST
+    found = speed_keeping_limit(judged, limit_c, lowest_rpm=lowest, highest_rpm=highest)
+    needed = np.where(found.status == FanStatus.AT_MAXIMUM, np.inf, found.fan_rpm)
+    # The smallest of the draws' speeds that is enough for at least 1 - risk of them.
+    speed = float(np.quantile(needed, 1.0 - risk, method="inverted_cdf"))
+    chance = float(np.mean(needed > speed))
+    if not np.isfinite(speed):
+        chance = float(np.mean(np.isinf(needed)))
+        return TurnDown(float("nan"), chance, Reach.REFUSED, False)
+    return TurnDown(speed, chance, Reach(str(reach_of(speed, *measured_rpm))), speed <= lowest)
