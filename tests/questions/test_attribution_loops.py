@@ -257,6 +257,42 @@ def test_a_warm_room_turns_the_fan_up(world, curved):
     assert warm.before_c < curved.before_c + 14.0
 
 
+def test_a_case_is_its_intakes_air(world):
+    room = Conditions(ambient_c=24.0, case_rise_k=11.0)
+    bare = attribute(world.fit, OLD, NEW, Conditions(ambient_c=35.0), firmware=CURVES)
+    case = attribute(world.fit, OLD, NEW, room, firmware=CURVES)
+    assert np.abs((parts_of(case) - parts_of(bare)).to_numpy()).max() < 1e-9
+    assert case.before_c == pytest.approx(bare.before_c, abs=1e-9)
+    assert "a room of 24 °C (35 °C at the intake)" in " ".join(case.sentences)
+
+
+@pytest.mark.parametrize("rules", [None, CURVES], ids=["stock", "curves"])
+def test_thin_air_carries_less_heat(world, rules):
+    high = Conditions(altitude_m=2000.0)
+    answer = attribute(world.fit, OLD, NEW, high, firmware=rules)
+    bare = attribute(world.fit, OLD, NEW, firmware=rules)
+    draws = parts_of(answer)
+    assert np.abs(draws[MAIN].sum(axis=1) - draws["total"]).max() < 1e-9
+    own = draws[[name for name in draws if name.startswith("of the hardware: ")]]
+    assert np.abs(own.sum(axis=1) - draws["hardware"]).max() < 1e-9
+    # ISO 2533: 79 495 Pa of 101 325 at 2000 m. The convective part of the true card grows
+    # by that ratio to the power of minus the exponent.
+    thin = (79495.0 / 101325.0) ** -world.truth.exponent
+    setting = answer.settings[OLD]
+    flow = float(world.truth.airflow_factor(setting.drive))
+    convective = world.truth.baseline_airflow_k["memory"] + sum(
+        world.truth.effects["memory"][term][level]
+        for term, level in (("cooler_model airflow", "Alder-C1"), ("cooler airflow", "Alder-C1-1"))
+    )
+    rise = true_rise(world, False, setting.drive, setting.power_w)
+    rise += setting.power_w / 200.0 * convective * flow * (thin - 1.0)
+    assert answer.before_c == pytest.approx(AMBIENT_C + rise, abs=0.3)
+    assert answer.before_c > bare.before_c + 1.0
+    assert any("Noise is as it was measured" in caveat for caveat in answer.caveats)
+    if rules is not None:
+        assert answer.settings[OLD].drive > bare.settings[OLD].drive + 20.0
+
+
 def test_a_power_limit_caps_what_the_stock_runs_took(world):
     limited = replace(CURVES["fw 2"], power_limit_w=190.0)
     answer = attribute(world.fit, OLD, NEW, firmware={**CURVES, "fw 2": limited})

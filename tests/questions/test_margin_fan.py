@@ -14,7 +14,6 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.design import Reference
 from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, TargetTemperature
 from thermcmp.physics.firmware import Firmware
-from thermcmp.questions.attribution import attribute
 from thermcmp.questions.limit_margin import margin
 from thermcmp.questions.ranking import rank
 
@@ -402,13 +401,6 @@ def test_a_ranking_knows_the_case_and_the_altitude(specimens):
     assert 2.0 < warmer < 8.0
     assert "at 1500 m" in high.title
     assert any("as it was measured" in caveat for caveat in high.caveats)
-
-
-@pytest.mark.parametrize("air", [{"case_rise_k": 8.0}, {"altitude_m": 1000.0}])
-def test_an_attribution_refuses_what_it_does_not_know(specimens, air):
-    builds = ("Alder r1 / fw 1", "Alder r2 / fw 2")
-    with pytest.raises(InputError, match=f"{next(iter(air))}.*cannot be held here"):
-        attribute(specimens.fit, *builds, at=Conditions(**air))
 
 
 def test_the_figure_has_a_panel_for_the_fan(memory):

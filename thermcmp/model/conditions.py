@@ -117,31 +117,6 @@ class Conditions:
             "through the fins, so the truth may lie somewhat higher. Noise is as it was measured."
         )
 
-    def refuse_case_air(self, doing: str) -> None:
-        """Refuse a case's rise and an altitude, where a question knows nothing of them.
-
-        Parameters
-        ----------
-        doing : str
-            What the question does, as the error's first sentence.
-
-        Raises
-        ------
-        InputError
-            If one of them is given.
-        """
-        mends = {
-            "case_rise_k": "give the intake's air as ambient_c",
-            "altitude_m": "leave it out; margin and rank know thin air",
-        }
-        faults = [
-            Fault("cannot be held here", mend, column=name, value=f"{getattr(self, name):g}")
-            for name, mend in mends.items()
-            if getattr(self, name)
-        ]
-        if faults:
-            raise InputError(doing, faults)
-
     @classmethod
     def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:
         """Merge a `Conditions` with keyword values, which win.

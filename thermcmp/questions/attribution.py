@@ -79,7 +79,8 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         The builds, or "product / firmware". Fan speed and power of each firmware
         come from its stock runs.
     at : Conditions, optional
-        `ambient_c` places the temperatures; a `power_w` or `fan_rpm` given here is
+        The air, also in a warm case or at an altitude, places the temperatures, and a
+        fan whose rule is given answers it. A `power_w` or `fan_rpm` given here is
         held for both builds, so that no part is due to it. Noise cannot be held: the
         row "hardware, at equal noise" tells what it would bring.
     scope : {"specimens", "product line"}
@@ -169,7 +170,7 @@ def _check_matters(matters_k: float) -> None:
 def _details(
     study: FixStudy, parts: Mapping[str, Array], price: Sequence[Bought], prob: float
 ) -> dict[str, Any]:
-    before_c = study.ambient_c + float(np.mean(study.rise(corner(False, False))))
+    before_c = study.at.intake_c + float(np.mean(study.rise(corner(False, False))))
     tables = {
         f"The four corners; measured means within {NEAR_SPEED:.0%} of fan speed and "
         f"{NEAR_POWER:.0%} of power": corners_table(study, prob),

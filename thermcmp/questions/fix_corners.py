@@ -69,8 +69,8 @@ class FixStudy:
         Fan speed and power of the old and of the new build under its own firmware.
     scope : Scope
         For whom the answer speaks.
-    ambient_c : float
-        Ambient [°C].
+    at : Conditions
+        The air: its `intake_c` and `density_ratio` count.
     noise : NoiseFit, optional
         The noise law; None where no level was measured.
     power_w : tuple of ndarray, each of shape (S,)
@@ -87,7 +87,7 @@ class FixStudy:
     builds: tuple[Build, Build]
     settings: tuple[Setting, Setting]
     scope: Scope
-    ambient_c: float
+    at: Conditions
     noise: NoiseFit | None
     power_w: tuple[Array, Array]
     speed: Mapping[tuple[bool, bool, bool], Array]
@@ -121,7 +121,9 @@ class FixStudy:
         """Rise of a state over ambient [K], shape (S,)."""
         if state not in self._rises:
             resistance, airflow = self.drawn(state.hardware, state.direct)
-            whole = resistance + airflow * airflow_term(self.fit, self.drive(state))
+            whole = resistance + airflow * airflow_term(
+                self.fit, self.drive(state), self.at.density_ratio
+            )
             watts = self.power_w[state.power]
             self._rises[state] = whole * watts / self.fit.reference.power_w
         return self._rises[state]
@@ -220,7 +222,7 @@ def fix_study(
         asked.builds,
         (settings[0], settings[1]),
         asked.scope,
-        asked.at.ambient_c,
+        asked.at,
         noise_for(fit, asked.at),
         power_w,
         speed,
@@ -244,7 +246,6 @@ def _sides(fit: Fit, asked: Asked) -> dict[tuple[bool, bool], tuple[Array, Array
 
 def _held(at: Conditions, stated: Conditions | None) -> Conditions:
     """Fan speed and power of one firmware as held for both builds, else as stated for it."""
-    at.refuse_case_air("A fix is attributed in the measurements' own air:")
     if at.noise_dba is not None:
         raise InputError(
             "A fix is attributed at fan speeds:",

@@ -63,7 +63,7 @@ class Asked:
     builds : tuple of Build
         Old and new build.
     at : Conditions
-        Ambient.
+        The air, and what is held for both builds.
     scope : Scope
         For whom the answer speaks.
     control : Fit, optional
@@ -163,9 +163,12 @@ def solve_loop(
     for hardware in (False, True):
         build = replace(asked.builds[hardware], firmware=asked.builds[own].firmware)
         for power in (False, True):
-            card = card_of(fit, build, asked.scope, unlimited, control=asked.control)
+            card = card_of(
+                fit, build, asked.scope, unlimited,
+                control=asked.control, density_ratio=asked.at.density_ratio,
+            )  # fmt: skip
             watts = power_w[power][card.chosen]
-            card = card.at(ambient_c=asked.at.ambient_c, power_w=watts)
+            card = card.at(ambient_c=asked.at.intake_c, power_w=watts)
             state = settle(unlimited, card)
             _refuse_unsettled(firmware, build, state)
             # Another fit with fewer draws: it is independent, so its draws may repeat.

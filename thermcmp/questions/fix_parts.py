@@ -119,7 +119,9 @@ def fix_parts(study: FixStudy) -> dict[str, Array]:
     """
     parts = parts_from(study, study.rise)
     ends = [(study.drive(corner(new, new)), study.power_w[new]) for new in (False, True)]
-    inside = hardware_parts(study.fit, study.builds, study.scope, ends)
+    inside = hardware_parts(
+        study.fit, study.builds, study.scope, ends, density_ratio=study.at.density_ratio
+    )
     parts |= {f"{INSIDE}{name}": draws for name, draws in inside.items()}
     equal = _equal_noise(study)
     return parts if equal is None else parts | {EQUAL_NOISE: equal}
@@ -161,5 +163,12 @@ def _equal_noise(study: FixStudy) -> Array | None:
         return np.full(len(speed), np.nan)
     # Its direct effect is the firmware's, so the old one's is kept.
     build = replace(study.builds[1], firmware=study.builds[0].firmware)
-    at_equal = rise_draws(study.fit, build, study.scope, drive=speed, power_w=study.power_w[0])
+    at_equal = rise_draws(
+        study.fit,
+        build,
+        study.scope,
+        drive=speed,
+        power_w=study.power_w[0],
+        density_ratio=study.at.density_ratio,
+    )
     return study.rise(start) - at_equal

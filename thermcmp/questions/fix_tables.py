@@ -140,7 +140,7 @@ def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
     for hardware in (False, True):
         for firmware in (False, True):
             state = corner(hardware, firmware)
-            temperature = study.ambient_c + study.rise(state)
+            temperature = study.at.intake_c + study.rise(state)
             mean, _, low, high = summary(temperature, prob)
             rows.append(
                 {
@@ -180,7 +180,11 @@ def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
     old, new = corner(False, False), corner(True, True)
     law = study.fit.design.law
     found = {
-        "temperature": ("°C", study.ambient_c + study.rise(old), study.ambient_c + study.rise(new)),
+        "temperature": (
+            "°C",
+            study.at.intake_c + study.rise(old),
+            study.at.intake_c + study.rise(new),
+        ),
         "fan speed" if law.column == "fan_rpm" else law.column: (
             law.unit,
             study.drive(old),

@@ -93,11 +93,11 @@ def _speed_change(told: Told) -> Array:
 def _total(told: Told) -> list[str]:
     study, total = told.study, told.parts["total"]
     old, new = study.settings
-    before_c = study.ambient_c + float(np.mean(study.rise(corner(False, False))))
+    before_c = study.at.intake_c + float(np.mean(study.rise(corner(False, False))))
     unit = study.fit.design.law.unit
     first = (
         f"{study.builds[1].name} runs {range_words(total, told.prob)} cooler than "
-        f"{study.builds[0].name} ({before_c:.1f} °C before), each at its own firmware's "
+        f"{study.builds[0].name} ({before_c:.1f} °C before, in {study.at.air_words}), each at its own firmware's "
         f"{old.drive:.0f} and {new.drive:.0f} {unit}, {old.power_w:.0f} and {new.power_w:.0f} W."
     )
     names = main_parts(study)
@@ -238,7 +238,9 @@ def fix_limits(told: Told) -> tuple[str, ...]:
 
 
 def _settings(told: Told) -> list[str]:
-    study, caveats = told.study, []
+    study, caveats = told.study, list[str]()
+    if study.at.altitude_m is not None:
+        caveats.append(study.at.altitude_words)
     for build, setting in zip(study.builds, study.settings, strict=True):
         if setting.elsewhere:
             caveats.append(

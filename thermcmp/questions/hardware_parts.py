@@ -31,6 +31,8 @@ def hardware_parts(
     builds: tuple[Build, Build],
     scope: Scope,
     settings: Sequence[tuple[Array | float, Array | float]],
+    *,
+    density_ratio: float = 1.0,
 ) -> dict[str, Array]:
     """Improvement due to each part of the hardware, averaged over both settings.
 
@@ -47,6 +49,8 @@ def hardware_parts(
         For whom the answer speaks.
     settings : sequence of (drive, power_w), numbers or shape (S,)
         Fan speed [rpm] and power [W] of the old and of the new firmware.
+    density_ratio : float
+        Density of the air over that of the measurements' [-].
 
     Returns
     -------
@@ -67,7 +71,7 @@ def hardware_parts(
         ):
             continue
         part = PART_OF.get(term.columns[0], term.columns[0])
-        draws = _order_free(fit, resistance, airflow, settings)
+        draws = _order_free(fit, resistance, airflow, settings, density_ratio)
         found[part] = found[part] + draws if part in found else draws
     return found
 
@@ -111,6 +115,7 @@ def _order_free(
     resistance: Array,
     airflow: Array,
     settings: Sequence[tuple[Array | float, Array | float]],
+    density_ratio: float,
 ) -> Array:
     """A hardware difference averaged over fan speed and power as the order-free split does."""
     (drive_old, power_old), (drive_new, power_new) = settings
@@ -123,6 +128,6 @@ def _order_free(
         (drive_new, power_new, 1 / 3),
     )
     for drive, power_w, weight in corners:
-        rise = resistance + airflow * airflow_term(fit, drive)
+        rise = resistance + airflow * airflow_term(fit, drive, density_ratio)
         total += weight * rise * power_w / fit.reference.power_w
     return total

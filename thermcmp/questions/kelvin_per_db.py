@@ -120,7 +120,9 @@ def local_slope(study: FixStudy, hardware: bool) -> Array | None:
     state, fit = corner(hardware, hardware), study.fit
     _, convective = study.drawn(hardware, hardware)
     drive = study.drive(state)
-    ahead, behind = (airflow_term(fit, drive * np.exp(step)) for step in (_STEP, -_STEP))
+    ahead, behind = (
+        airflow_term(fit, drive * np.exp(step), study.at.density_ratio) for step in (_STEP, -_STEP)
+    )
     per_log_speed = convective * (ahead - behind) / (2.0 * _STEP)
     watts = study.power_w[hardware] / fit.reference.power_w
     return np.asarray(-per_log_speed * watts * np.log(10.0) / law[1])

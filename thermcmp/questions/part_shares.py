@@ -139,6 +139,7 @@ def part_weights(
             exponent,
             drive=speed[state.rule, state.seen_hardware, state.seen_power],
             power_w=power_w[state.power],
+            density_ratio=study.at.density_ratio,
         )
 
     return parts_from(study, rise)
