@@ -170,7 +170,7 @@ def _check_matters(matters_k: float) -> None:
 def _details(
     study: FixStudy, parts: Mapping[str, Array], price: Sequence[Bought], prob: float
 ) -> dict[str, Any]:
-    before_c = study.at.intake_c + float(np.mean(study.rise(corner(False, False))))
+    before_c = float(np.mean(study.temperature_c(corner(False, False))))
     tables = {
         f"The four corners; measured means within {NEAR_SPEED:.0%} of fan speed and "
         f"{NEAR_POWER:.0%} of power": corners_table(study, prob),

@@ -121,12 +121,14 @@ class FixStudy:
         """Rise of a state over ambient [K], shape (S,)."""
         if state not in self._rises:
             resistance, airflow = self.drawn(state.hardware, state.direct)
-            whole = resistance + airflow * airflow_term(
-                self.fit, self.drive(state), self.at.density_ratio
-            )
-            watts = self.power_w[state.power]
-            self._rises[state] = whole * watts / self.fit.reference.power_w
+            flow = airflow_term(self.fit, self.drive(state), self.at.density_ratio)
+            watts = self.power_w[state.power] / self.fit.reference.power_w
+            self._rises[state] = (resistance + airflow * flow) * watts
         return self._rises[state]
+
+    def temperature_c(self, state: State) -> Array:
+        """Temperature of a state [°C], shape (S,)."""
+        return self.at.intake_c + self.rise(state)
 
     def level(self, state: State) -> Array:
         """Sound level of a state [dB(A)], shape (S,).

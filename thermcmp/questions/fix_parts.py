@@ -163,12 +163,7 @@ def _equal_noise(study: FixStudy) -> Array | None:
         return np.full(len(speed), np.nan)
     # Its direct effect is the firmware's, so the old one's is kept.
     build = replace(study.builds[1], firmware=study.builds[0].firmware)
-    at_equal = rise_draws(
-        study.fit,
-        build,
-        study.scope,
-        drive=speed,
-        power_w=study.power_w[0],
-        density_ratio=study.at.density_ratio,
-    )
-    return study.rise(start) - at_equal
+    return study.rise(start) - rise_draws(
+        study.fit, build, study.scope,
+        drive=speed, power_w=study.power_w[0], density_ratio=study.at.density_ratio,
+    )  # fmt: skip

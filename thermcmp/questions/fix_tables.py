@@ -140,8 +140,7 @@ def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
     for hardware in (False, True):
         for firmware in (False, True):
             state = corner(hardware, firmware)
-            temperature = study.at.intake_c + study.rise(state)
-            mean, _, low, high = summary(temperature, prob)
+            mean, _, low, high = summary(study.temperature_c(state), prob)
             rows.append(
                 {
                     "hardware": "new" if hardware else "old",
@@ -182,8 +181,8 @@ def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
     found = {
         "temperature": (
             "°C",
-            study.at.intake_c + study.rise(old),
-            study.at.intake_c + study.rise(new),
+            study.temperature_c(old),
+            study.temperature_c(new),
         ),
         "fan speed" if law.column == "fan_rpm" else law.column: (
             law.unit,

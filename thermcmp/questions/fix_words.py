@@ -93,12 +93,12 @@ def _speed_change(told: Told) -> Array:
 def _total(told: Told) -> list[str]:
     study, total = told.study, told.parts["total"]
     old, new = study.settings
-    before_c = study.at.intake_c + float(np.mean(study.rise(corner(False, False))))
+    before_c = float(np.mean(study.temperature_c(corner(False, False))))
     unit = study.fit.design.law.unit
     first = (
         f"{study.builds[1].name} runs {range_words(total, told.prob)} cooler than "
-        f"{study.builds[0].name} ({before_c:.1f} °C before, in {study.at.air_words}), each at its own firmware's "
-        f"{old.drive:.0f} and {new.drive:.0f} {unit}, {old.power_w:.0f} and {new.power_w:.0f} W."
+        f"{study.builds[0].name} ({before_c:.1f} °C before, in {study.at.air_words}), each at its "
+        f"own firmware's {old.drive:.0f} and {new.drive:.0f} {unit}, {old.power_w:.0f} and {new.power_w:.0f} W."
     )
     names = main_parts(study)
     split = ", ".join(
