@@ -98,7 +98,8 @@ def _total(told: Told) -> list[str]:
     first = (
         f"{study.builds[1].name} runs {range_words(total, told.prob)} cooler than "
         f"{study.builds[0].name} ({before_c:.1f} °C before, in {study.at.air_words}), each at its "
-        f"own firmware's {old.drive:.0f} and {new.drive:.0f} {unit}, {old.power_w:.0f} and {new.power_w:.0f} W."
+        f"own firmware's {old.drive:.0f} and {new.drive:.0f} {unit}, {old.power_w:.0f} and "
+        f"{new.power_w:.0f} W."
     )
     names = main_parts(study)
     split = ", ".join(
