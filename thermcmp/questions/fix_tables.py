@@ -132,7 +132,7 @@ def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
     -------
     pandas.DataFrame
         hardware, firmware, mean_c, low_c, high_c [°C], fan_rpm, power_w, noise_dba, basis
-        ("measured in 3 runs" or "predicted"), and fan, what it does under a given rule.
+        ("measured in 3 runs" or "predicted"), and fan_status: what the fan does.
     """
     import pandas as pd
 
@@ -152,7 +152,7 @@ def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
                     "power_w": float(np.mean(study.power_w[firmware])),
                     "noise_dba": float(np.mean(study.level(state))),
                     "basis": _basis(study, hardware, firmware),
-                    "fan": _fan(study, hardware, firmware),
+                    "fan_status": _fan(study, hardware, firmware),
                 }
             )
     return pd.DataFrame(rows)

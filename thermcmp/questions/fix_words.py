@@ -149,7 +149,7 @@ def _given_back(told: Told) -> list[str]:
     speed = signed_words(_speed_change(told), told.prob, told.study.fit.design.law.unit, 0)
     return [
         f"At equal fan speed the hardware brings {range_words(told.parts[HARDWARE], told.prob)}; "
-        f"the firmware gave {range_words(-told.parts[FAN], told.prob)} of it back as silence "
+        f"the firmware gave back {range_words(-told.parts[FAN], told.prob)} as silence "
         f"({speed}{level})."
     ]
 
