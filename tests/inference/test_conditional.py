@@ -11,7 +11,6 @@ from thermcmp.inference.conditional import (
     Target,
     _systematic,
     find_mode,
-    restricted_mode,
     run_conditional,
 )
 from thermcmp.inference.fitting import fit
@@ -27,6 +26,7 @@ from thermcmp.inference.proposal import (
     safe_cholesky,
     sample,
 )
+from thermcmp.inference.restricted import restricted_mode
 from thermcmp.inference.warp import Warp, fit_warp
 from thermcmp.library.checking import check_results
 from thermcmp.model.design import build_design
@@ -117,7 +117,12 @@ def test_posterior_is_that_of_brute_force_quadrature(tiny, by_quadrature):
     problem, priors = thermal_problem(design_of(tiny))
     found = run_conditional(problem, priors, draws=16000, seed=1)
     draws = np.column_stack(
-        [found.points.exponent, found.points.spread[:, 0], found.points.residual, found.effects]
+        [
+            found.points.exponent[:, 0],
+            found.points.spread[:, 0],
+            found.points.residual[:, 0],
+            found.effects,
+        ]
     )
     mean, sd = by_quadrature
     assert sd[2] > 0.02  # the residual is uncertain, so the grid has something to show

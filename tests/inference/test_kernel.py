@@ -43,7 +43,7 @@ def problem(make_rows):
 def points(problem):
     rng = np.random.default_rng(5)
     count = len(problem.spreads) - 1
-    return Points(
+    return Points.of_one_set(
         rng.uniform(0.4, 0.9, 7), rng.uniform(0.1, 4.0, (7, count)), rng.uniform(0.1, 1.0, 7)
     )
 
@@ -51,7 +51,7 @@ def points(problem):
 def dense(problem, exponent, spread, residual):
     """Coefficients W, row variances, prior mean and variance of the effects."""
     n, q = len(problem.y), problem.effect_count
-    flow = np.zeros((n, 1)) if problem.airflow is None else problem.airflow(np.array([exponent]))
+    flow = np.zeros((n, 1)) if problem.airflow is None else problem.airflow(np.array([[exponent]]))
     w = np.zeros((n, q))
     for i in range(n):
         for place, column in enumerate(problem.columns[i]):
@@ -68,7 +68,7 @@ def dense(problem, exponent, spread, residual):
 
 
 def each(points):
-    return zip(points.exponent, points.spread, points.residual, strict=True)
+    return zip(points.exponent[:, 0], points.spread, points.residual[:, 0], strict=True)
 
 
 def test_log_likelihood_is_that_of_a_multivariate_normal(problem, points):
@@ -107,11 +107,12 @@ def test_gradient_is_the_slope_of_the_log_likelihood(problem, points, flat):
         one = points.part(slice(i, i + 1))
         value, slope = kernel.gradient(one)
         assert value == pytest.approx(kernel.log_likelihood(one), rel=1e-12)
-        x = np.concatenate([one.exponent, one.spread[0], one.residual])
-        found = np.concatenate([slope.exponent, slope.spread[0], slope.residual])
+        x = np.concatenate([one.exponent[0], one.spread[0], one.residual[0]])
+        found = np.concatenate([slope.exponent[0], slope.spread[0], slope.residual[0]])
 
         def at(x):
-            return kernel.log_likelihood(Points(x[:1], x[None, 1 : 1 + count], x[-1:]))[0]
+            point = Points.of_one_set(x[:1], x[None, 1 : 1 + count], x[-1:])
+            return kernel.log_likelihood(point)[0]
 
         step = 1e-5
         numeric = [(at(x + step * e) - at(x - step * e)) / (2 * step) for e in np.eye(len(x))]
@@ -170,7 +171,7 @@ def test_results_do_not_depend_on_how_points_are_batched(problem, points, monkey
 def test_a_spread_of_zero_removes_its_effects(problem, points):
     spread = points.spread.copy()
     spread[:, 2] = 0.0
-    none = Points(points.exponent, spread, points.residual)
+    none = replace(points, spread=spread)
     kernel = Kernel(problem)
     expected = []
     for point in each(none):
@@ -197,7 +198,8 @@ def test_a_residual_of_zero_stays_finite(points):
         fixed_sd=np.array([50.0, 1.0, 1.0]),
         spreads=("part sd", "residual sd"),
     )
-    value, slope = Kernel(problem).gradient(Points(np.zeros(1), np.ones((1, 1)), np.zeros(1)))
+    point = Points.of_one_set(np.zeros(1), np.ones((1, 1)), np.zeros(1))
+    value, slope = Kernel(problem).gradient(point)
     assert np.isfinite(value)
     assert np.all(np.isfinite(slope.spread))
-    assert slope.residual[0] == 0.0
+    assert slope.residual[0, 0] == 0.0

@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 from scipy.optimize import minimize
 
-from thermcmp.inference.conditional import restricted_mode
 from thermcmp.inference.kernel import Kernel, Points
+from thermcmp.inference.restricted import restricted_mode
 
 
 def maximum_likelihood(problem):
@@ -23,11 +23,11 @@ def maximum_likelihood(problem):
 
     def criterion(x):
         x = np.abs(x)
-        point = Points(np.zeros(1), size * x[None, :-1], size * x[-1:])
+        point = Points.of_one_set(np.zeros(1), size * x[None, :-1], size * x[-1:])
         return -2.0 * kernel.profile_log_likelihood(point)[0]
 
     start = restricted_mode(problem)
-    x = np.append(start.spread[0], start.residual) / size
+    x = np.append(start.spread[0], start.residual[0]) / size
     for _ in range(2):
         found = minimize(criterion, x, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-9})
         x = found.x
@@ -55,16 +55,12 @@ SETS = {
 }
 
 
-def grouped(data, names):
-    return [data[name.split()].astype(str).agg("/".join, axis=1) for name in names]
-
-
 @pytest.mark.parametrize("name", SETS)
 def test_published_maximum_likelihood_estimates(outside, components, name):
     package, response, groups, expected, crit = SETS[name]
     data = outside.r_data(package, name)
     ones = np.ones((len(data), 1))
-    problem = components(data[response], ones, grouped(data, groups))
+    problem = components(data[response], ones, outside.grouping(data, groups))
     variances, found = maximum_likelihood(problem)
     assert found == pytest.approx(crit, abs=1e-5)
     # At the boundary the likelihood falls off linearly in a variance, so zero is sharp there.
@@ -85,7 +81,7 @@ def test_independent_intercepts_and_slopes(outside, components):
     """lme4 `Days + (Days || Subject)`: criteria 1743.669294 (REML) and 1752.003255 (ML)."""
     problem = slopes(outside.r_data("lme4", "sleepstudy"), components)
     mode = restricted_mode(problem)
-    restricted = np.append(mode.spread[0], mode.residual) ** 2
+    restricted = np.append(mode.spread[0], mode.residual[0]) ** 2
     assert restricted == pytest.approx((627.5691, 35.85820, 653.5838), rel=1e-5)
     assert -2.0 * Kernel(problem).log_likelihood(mode)[0] == pytest.approx(1743.669294, abs=1e-5)
     mean, _ = Kernel(problem).effect_moments(mode)
@@ -101,9 +97,9 @@ def test_split_plot_with_a_covariate(outside, components):
     recipe = pd.get_dummies(data["recipe"], drop_first=True).to_numpy(float)
     temperature = data["temp"].to_numpy(float)[:, None]
     fixed = np.hstack([np.ones((len(data), 1)), recipe, temperature])
-    problem = components(data["angle"], fixed, grouped(data, ("recipe replicate",)))
+    problem = components(data["angle"], fixed, outside.grouping(data, ("recipe replicate",)))
     mode = restricted_mode(problem)
-    assert np.append(mode.spread[0], mode.residual) ** 2 == pytest.approx(
+    assert np.append(mode.spread[0], mode.residual[0]) ** 2 == pytest.approx(
         (41.7976174, 20.7074178), rel=1e-5
     )
     assert -2.0 * Kernel(problem).log_likelihood(mode)[0] == pytest.approx(1693.844312, abs=1e-5)
@@ -119,7 +115,7 @@ def test_treatments_beside_nested_groups(outside, components):
     """Machines, `Machine + (1 | Worker / Machine)`: lme4 maximum likelihood."""
     data = outside.r_data("nlme", "Machines")
     fixed = np.stack([np.ones(len(data)), data["Machine"].eq("B"), data["Machine"].eq("C")], axis=1)
-    problem = components(data["score"], fixed, grouped(data, ("Worker", "Worker Machine")))
+    problem = components(data["score"], fixed, outside.grouping(data, ("Worker", "Worker Machine")))
     variances, crit = maximum_likelihood(problem)
     assert crit == pytest.approx(225.2694469, abs=1e-5)
     assert variances == pytest.approx((19.0487027, 11.5398462, 0.9246296), rel=1e-4)

@@ -142,13 +142,23 @@ class Benches:
         return [Term("bench", ("bench",), Role.NUISANCE, HalfNormal(1.0), "benches")]
 
 
-def test_a_term_of_a_plugin_that_is_not_loaded_is_named(demo, tmp_path):
+def test_a_term_that_is_not_registered_comes_back(demo, tmp_path):
+    """A term given as an object, or by a plug-in that is not loaded any more."""
+    own = Term("bench", ("bench",), Role.NUISANCE, HalfNormal(0.7), "benches")
+    made = fit(demo, sensor="memory", draws=400, seed=1, terms=[own, "lab"])
+    loaded = load_fit(made.save(tmp_path / "own.nc"))
+    assert loaded.design.terms == made.design.terms
+    assert loaded.design.levels == made.design.levels
+
+
+def test_an_older_file_needs_the_plugin_of_its_terms(demo, tmp_path):
     plugin = Benches()
     use_plugin(plugin, "benches")
     try:
         path = fit(demo, sensor="memory", draws=400, seed=1, terms=["bench", "lab"]).save(
             tmp_path / "bench.nc"
         )
+        path = with_settings(path, format=2, terms=["bench", "lab"])
         assert "bench" in load_fit(path).posterior
     finally:
         forget_plugin("benches")

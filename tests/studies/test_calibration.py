@@ -34,7 +34,10 @@ def test_true_values_rank_uniformly_among_the_draws(name):
         found = run_conditional(problem, priors, draws=DRAWS, seed=seed)
         weights = found.weighted
         checks = check_weights(weights.log_weights, weights.effective_size)
-        scalars = {"airflow exponent": found.points.exponent, "residual sd": found.points.residual}
+        scalars = {
+            "airflow exponent": found.points.exponent[:, 0],
+            "residual sd": found.points.residual[:, 0],
+        }
         for place, spread in enumerate(problem.spreads[:-1]):
             scalars[spread] = found.points.spread[:, place]
         # A run of bad fits would be handed to the other engine, and is not what is tested here.

@@ -9,9 +9,10 @@ import os
 import numpy as np
 import pytest
 
-from thermcmp.inference.conditional import restricted_mode, run_conditional
+from thermcmp.inference.conditional import run_conditional
 from thermcmp.inference.health import Health, check_weights
-from thermcmp.inference.kernel import Kernel
+from thermcmp.inference.kernel import Kernel, Points
+from thermcmp.inference.restricted import restricted_mode
 from thermcmp.model.priors import HalfNormal
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
@@ -32,14 +33,14 @@ def ratings(outside, components):
 def test_estimates_of_a_large_crossed_campaign(ratings):
     problem = ratings
     mode = restricted_mode(problem)
-    variances = np.append(mode.spread[0], mode.residual) ** 2
+    variances = np.append(mode.spread[0], mode.residual[0]) ** 2
     assert variances[[0, 1, 3]] == pytest.approx(np.take(VARIANCES, [0, 1, 3]), rel=1e-5)
     assert variances[2] == pytest.approx(VARIANCES[2], rel=1e-3)
     kernel = Kernel(problem)
     assert -2.0 * kernel.log_likelihood(mode)[0] == pytest.approx(237733.834128, abs=1e-2)
     # The criterion of maximum likelihood, evaluated at lme4's own estimates.
     likely = (0.10597278, 0.26520443, 0.00616784, 1.38648855)
-    point = type(mode)(np.zeros(1), np.sqrt([likely[:3]]), np.sqrt(likely[3:]))
+    point = Points.of_one_set(np.zeros(1), np.sqrt([likely[:3]]), np.sqrt(likely[3:]))
     crit = -2.0 * kernel.profile_log_likelihood(point)[0]
     assert crit == pytest.approx(237721.768774, abs=1e-2)
 

@@ -8,8 +8,8 @@ sampling, then one exact draw of all effects for each kept point.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -18,12 +18,15 @@ from thermcmp.errors import EngineError
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import GaussianProblem
 from thermcmp.inference.proposal import DEFENSIVE, Effort, Mixture, Weighted, safe_cholesky, sample
+from thermcmp.inference.surrogate import fit_surrogate
 from thermcmp.inference.threads import one_blas_thread
 from thermcmp.inference.warp import Warp
 from thermcmp.model.priors import Array, Prior
 
 #: Numbers per point from which a problem counts as large.
 LARGE: Final = 60_000
+#: Points that a polynomial proposes; the kept ones are taken from them.
+POOL: Final = 10_000
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
 CHAINS: Final = 4
 
@@ -55,28 +58,29 @@ class Target:
     kernel : Kernel
         Algebra of the problem.
     priors : sequence of Prior
-        Priors of the exponent (only with an airflow term), of each spread, of
-        the residual.
+        Priors of the exponents (only with an airflow term), of each spread, of
+        the residuals, of the partial correlations.
     """
 
     def __init__(self, kernel: Kernel, priors: Sequence[Prior]) -> None:
         self.kernel = kernel
         self.has_exponent = kernel.problem.airflow is not None
         self.priors = tuple(priors)
-        expected = int(self.has_exponent) + len(kernel.problem.spreads)
+        sets, spreads = kernel.problem.sets, len(kernel.problem.spreads)
+        exponents = sets if self.has_exponent else 0
+        #: Where exponents, spreads and residuals end; partial correlations follow.
+        self.ends = (exponents, exponents + spreads - sets, exponents + spreads)
+        expected = self.ends[2] + kernel.links.partials
         if len(self.priors) != expected:
             raise EngineError(f"{expected} priors are needed, {len(self.priors)} were given.")
 
     def points(self, z: Array) -> Points:
         """Parameter points at the coordinates `z`, shape (B, d)."""
         columns = [prior.from_standard(z[:, i]) for i, prior in enumerate(self.priors)]
-        first = int(self.has_exponent)
-        spread = columns[first:-1]
-        return Points(
-            columns[0] if first else np.zeros(len(z)),
-            np.stack(spread, axis=1) if spread else np.zeros((len(z), 0)),
-            columns[-1],
-        )
+        exponent, spread, residual, partial = np.split(np.stack(columns, axis=1), self.ends, axis=1)
+        if not self.has_exponent:
+            exponent = np.zeros(residual.shape)
+        return Points(exponent, spread, residual, partial)
 
     def log_density(self, z: Array) -> Array:
         """Log density at `z`, shape (B,), up to a constant."""
@@ -85,9 +89,9 @@ class Target:
     def value_and_gradient(self, z: Array) -> tuple[Array, Array]:
         """Log density, shape (B,), and its gradient, shape (B, d), at `z`, shape (B, d)."""
         value, slope = self.kernel.gradient(self.points(z))
-        parts = [slope.spread, slope.residual[:, None]]
+        parts = [slope.spread, slope.residual, slope.partial]
         if self.has_exponent:
-            parts.insert(0, slope.exponent[:, None])
+            parts.insert(0, slope.exponent)
         jacobian = np.stack([p.derivative(z[:, i]) for i, p in enumerate(self.priors)], axis=1)
         return value - 0.5 * np.sum(z**2, axis=1), np.hstack(parts) * jacobian - z
 
@@ -195,12 +199,43 @@ def _explore(
     kernel = Kernel(problem)
     target = Target(kernel, priors)
     mode, factor = find_mode(target, rng)
+    if kernel.size >= LARGE:
+        found = _by_surrogate(target, mode, factor, draws, rng)
+        if found.weighted.can_be_kept:
+            return found
     start = _first_proposal(mode, factor, large=kernel.size >= LARGE)
     weighted = sample(target.log_density, start, _effort(kernel, len(mode), draws), rng)
     picked = _systematic(weighted.weights, draws, rng)
     effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
     order = rng.permutation(draws)
     return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
+
+
+def _by_surrogate(
+    target: Target, mode: Array, factor: Array, draws: int, rng: np.random.Generator
+) -> ConditionalDraws:
+    """Points proposed by a polynomial near the mode, weighted by the target itself.
+
+    One factorisation of a dear point gives its weight and several draws of the effects.
+    """
+    stand_in = fit_surrogate(target.value_and_gradient, mode, factor, rng)
+    start = _first_proposal(mode, factor, large=True)
+    pool = sample(stand_in.log_density, start, Effort(2, 2000, POOL), rng)
+    count = _dear_count(draws)
+    x = pool.x[_systematic(pool.weights, count, rng)]
+    repeats = -(-2 * draws // count)
+    points = target.points(x)
+    likelihood, effects = target.kernel.likelihood_and_effects(points, repeats, rng)
+    exact = likelihood - 0.5 * np.sum(x**2, axis=1)
+    weighted = Weighted(x, exact - stand_in.log_density(x))
+    picked = _systematic(np.repeat(weighted.weights / repeats, repeats), draws, rng)
+    picked = rng.permutation(picked)
+    return ConditionalDraws(points.part(picked // repeats), effects[picked], weighted)
+
+
+def _dear_count(draws: int) -> int:
+    """Points kept where one is dear: its effects are drawn several times."""
+    return max(draws // 8, 450)
 
 
 def _first_proposal(mode: Array, factor: Array, *, large: bool) -> Mixture:
@@ -229,100 +264,7 @@ def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
     """
     if kernel.size < LARGE:
         return Effort(rounds=3, size=max(400, 50 * d), count=draws // 2)
-    return Effort(rounds=1, size=32 * d, count=max(draws // 8, 400))
-
-
-def restricted_mode(problem: GaussianProblem) -> Points:
-    """Maximum restricted likelihood: the mode under flat priors.
-
-    Parameters
-    ----------
-    problem : GaussianProblem
-        The problem, with flat fixed effects and no airflow term.
-
-    Returns
-    -------
-    Points
-        One point: the estimated standard deviations, zero where the likelihood
-        is largest there. The residual is NaN where no row has run-to-run scatter
-        (every variance known), since nothing depends on it.
-
-    Raises
-    ------
-    EngineError
-        If the problem has an airflow term, or the search does not converge.
-
-    References
-    ----------
-    H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545-554.
-    """
-    from scipy.optimize import minimize
-
-    if problem.airflow is not None:
-        raise EngineError("The restricted mode serves problems without an airflow term only.")
-    kernel = Kernel(_centred(problem))
-    size = float(np.std(problem.y))
-    count, rows = len(problem.spreads), len(problem.y)
-    scatter = bool(np.any(problem.run_scatter))
-
-    def negative(x: Array) -> tuple[float, Array]:
-        point = Points(np.zeros(1), size * x[None, :-1], size * x[-1:])
-        value, slope = kernel.gradient(point)
-        return -float(value[0]) / rows, -size / rows * np.append(slope.spread[0], slope.residual)
-
-    found = minimize(
-        negative,
-        np.full(count, 0.5),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(0.0, None)] * (count - 1) + [(1e-4, None)],
-        options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 500},
-    )
-    # At full precision the line search may give up; the slope says whether that matters.
-    uphill = np.where((found.x <= 0) & (found.jac > 0), 0.0, found.jac)
-    if np.max(np.abs(uphill)) > 1e-6:
-        raise EngineError(f"The restricted likelihood has no maximum found: {found.message}")
-    best = _polished(lambda x: negative(x)[1], found.x)
-    residual = size * best[-1:] if scatter else np.array([np.nan])
-    return Points(np.zeros(1), size * best[None, :-1], residual)
-
-
-def _polished(slope: Callable[[Array], Array], x: Array) -> Array:
-    """One Newton step towards a zero of the slope, in the coordinates that are above zero.
-
-    A likelihood is flat at its top: its values stop a search some 1e-7 off.
-    """
-    free = np.flatnonzero(x > 1e-3)
-    steps = 1e-4 * x[free]
-    aside = steps[:, None] * np.eye(len(x))[free]
-    curve = [
-        (slope(x + e)[free] - slope(x - e)[free]) / (2.0 * h)
-        for e, h in zip(aside, steps, strict=True)
-    ]
-    move = np.zeros(len(x))
-    if len(free) and np.linalg.cond(curve) < 1e10:
-        move[free] = np.linalg.solve(curve, slope(x)[free])
-    return x - move if np.all(np.abs(move) <= 1e-3 * np.abs(x)) else x
-
-
-def _centred(problem: GaussianProblem) -> GaussianProblem:
-    """The same problem, flat effects counted from their least-squares fit.
-
-    A flat prior has no origin of its own; this one keeps the digits of a response
-    that is large beside its scatter.
-    """
-    flat = np.flatnonzero(np.isinf(problem.fixed_sd))
-    if len(flat) == 0:
-        return problem
-    fixed = np.flatnonzero(problem.scale_of < 0)
-    design = np.zeros((len(problem.y), len(fixed)))
-    for place, effect in enumerate(fixed):
-        design[:, place] = np.sum(problem.values * (problem.columns == effect), axis=1)
-    mean = problem.fixed_mean.copy()
-    mean[flat] = 0.0
-    rest = problem.y - design @ mean[fixed]
-    mean[flat] = np.linalg.lstsq(design[:, np.isin(fixed, flat)], rest, rcond=None)[0]
-    return replace(problem, fixed_mean=mean)
+    return Effort(rounds=1, size=32 * d, count=_dear_count(draws))
 
 
 def _systematic(weights: Array, count: int, rng: np.random.Generator) -> np.ndarray:

@@ -147,7 +147,7 @@ def delete_each(
     chosen = fit.thinned(draws)
     points, kernel = parameter_points(fit, chosen), Kernel(thermal_problem(fit.design)[0])
     still, flow = (side.toarray() for side in design_matrices(fit.design))
-    h, v = airflow_factor(fit.design, points.exponent), row_variance(fit, chosen)
+    h, v = airflow_factor(fit.design, points.exponent[:, 0]), row_variance(fit, chosen)
     effects, rng = fit.effects, np.random.default_rng(seed)
     blocks = [_Blocks(codes, fit.design.at_limit) for codes in groupings]
     with one_blas_thread():
@@ -158,7 +158,7 @@ def delete_each(
             if fit.design.at_limit.any():
                 mean = mean + cov @ (w.T @ ((y - fit.design.rise_k) / v[place]))
             c = np.zeros((0, w.shape[1])) if contrasts is None else contrasts
-            c = c(float(points.exponent[place])) if callable(c) else c
+            c = c(float(points.exponent[place, 0])) if callable(c) else c
             state = _State(w, v[place], y, mean, cov, c)
             for block in blocks:
                 block.add(state)

@@ -22,6 +22,7 @@ from thermcmp.inference.health import (
 )
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.proposal import Weighted
 from thermcmp.library.checking import check_results
 from thermcmp.library.fingerprint import content_hash
 from thermcmp.model.conditions import Conditions
@@ -131,14 +132,14 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     EngineError
         If the chosen engine cannot serve these rows.
     """
-    _check_arguments(engine, residuals, steps, draws)
+    check_arguments(engine, residuals, steps, draws)
     law = airflow_law(airflow)
     design = build_design(
         check_results(results),
         sensor=sensor,
-        terms=_named_terms(terms),
+        terms=named_terms(terms),
         law=law,
-        reference=_reference(reference),
+        reference=stated_reference(reference),
         priors=priors,
         residuals=Residuals(residuals),
         steps=Steps(steps),
@@ -157,7 +158,21 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     )
 
 
-def _check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None:
+def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None:
+    """Refuse a choice that is none, or too few draws, all at once.
+
+    Parameters
+    ----------
+    engine, residuals, steps : str
+        As in `fit`.
+    draws : int
+        Posterior draws.
+
+    Raises
+    ------
+    InputError
+        If one of them is out of range.
+    """
     options = (
         ("engine", engine, ENGINES),
         ("residuals", residuals, tuple(Residuals)),
@@ -181,7 +196,24 @@ def _check_arguments(engine: str, residuals: str, steps: str, draws: int) -> Non
         raise InputError("The fit cannot start:", faults)
 
 
-def _named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Term, ...]:
+def named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Term, ...]:
+    """Terms by name.
+
+    Parameters
+    ----------
+    given : sequence of str, Term or ellipsis, optional
+        Names or terms; an ellipsis stands for the usual ones, which are the default.
+
+    Returns
+    -------
+    tuple of Term
+        The terms.
+
+    Raises
+    ------
+    InputError
+        If a name is not registered.
+    """
     known = {term.name: term for term in registered_terms()}
     usual = tuple(term for term in known.values() if term.by_default)
     if given is None:
@@ -205,7 +237,24 @@ def _named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Ter
     return tuple(chosen.values())
 
 
-def _reference(given: Conditions | Reference | None) -> Reference | None:
+def stated_reference(given: Conditions | Reference | None) -> Reference | None:
+    """The reference as power and fan speed.
+
+    Parameters
+    ----------
+    given : Conditions or Reference, optional
+        As in `fit`.
+
+    Returns
+    -------
+    Reference or None
+        None where none is stated.
+
+    Raises
+    ------
+    InputError
+        If conditions lack power or fan speed.
+    """
     if not isinstance(given, Conditions):
         return given
     if given.power_w is None or given.fan_rpm is None:
@@ -240,18 +289,18 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
     EngineError
         If the engine asked for cannot serve these rows.
     """
-    barred = _not_conditional(design)
+    barred = not_conditional(design)
     if engine == "conditional":
         if barred:
             raise EngineError(
                 f"The conditional engine knows only exact readings with normal scatter, but "
                 f"{'; '.join(barred)}. Mend: use engine='auto' or 'nuts'."
             )
-        design = _settled(design)
+        design = settled(design)
         run = _conditional(design, draws, seed)
-        return Chosen(_noted(design, run), run, "conditional", "asked for")
+        return Chosen(noted(design, run.posterior), run, "conditional", "asked for")
     wanted = engine == "auto" and not barred
-    first = _conditional(_settled(design), draws, seed) if wanted else None
+    first = _conditional(settled(design), draws, seed) if wanted else None
     design, why = _with_steps(design, first, seed)
     if engine == "nuts":
         return Chosen(design, _nuts(design, draws, seed), "nuts", "asked for")
@@ -263,7 +312,7 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
     return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
 
 
-def _not_conditional(design: Design) -> list[str]:
+def not_conditional(design: Design) -> list[str]:
     """What of a design the conditional engine cannot serve, in words."""
     found = []
     limited = int(design.at_limit.sum())
@@ -277,7 +326,7 @@ def _not_conditional(design: Design) -> list[str]:
     return found
 
 
-def _settled(design: Design) -> Design:
+def settled(design: Design) -> Design:
     """The design with the steps' variance, as the conditional engine takes them."""
     return replace(design, steps=Steps.VARIANCE)
 
@@ -287,10 +336,10 @@ def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Des
     if design.steps is not Steps.AUTO:
         return design, []
     if not np.any(design.step_k > 0):
-        return _settled(design), []
+        return settled(design), []
     scatter = _scatter(design, run, seed)
     if not is_coarse(design.step_k, scatter):
-        return _settled(design), []
+        return settled(design), []
     return replace(design, steps=Steps.INTERVAL), [_coarse_words(design, scatter)]
 
 
@@ -311,9 +360,9 @@ def _scatter(design: Design, run: _Run | None, seed: int | None) -> float:
     return float(np.median(run.posterior[RESIDUAL]))
 
 
-def _noted(design: Design, run: _Run) -> Design:
-    """Say so where the engine asked for took the variance of a coarse step."""
-    scatter = float(np.median(run.posterior[RESIDUAL]))
+def noted(design: Design, posterior: xr.Dataset) -> Design:
+    """Say so where the engine took only the variance of a coarse step."""
+    scatter = float(np.median(posterior[RESIDUAL]))
     if not is_coarse(design.step_k, scatter):
         return design
     note = f"Steps: {_coarse_words(design, scatter)}, and only its variance was taken."
@@ -323,18 +372,19 @@ def _noted(design: Design, run: _Run) -> Design:
 def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
     problem, priors = thermal_problem(design)
     found = run_conditional(problem, priors, draws=draws, seed=seed)
-    scalars = {EXPONENT: found.points.exponent, RESIDUAL: found.points.residual}
+    scalars = {EXPONENT: found.points.exponent[:, 0], RESIDUAL: found.points.residual[:, 0]}
     for place, term in enumerate(design.terms):
         scalars[term.spread] = found.points.spread[:, place]
-    posterior = _as_dataset(design, scalars, found.effects)
-    weights = found.weighted
+    posterior = as_dataset(design, scalars, found.effects)
+    return _Run(posterior, weights_diagnostics(found.weighted))
+
+
+def weights_diagnostics(weights: Weighted) -> Diagnostics:
+    """Checks of the conditional engine's weighted points."""
     checks = check_weights(weights.log_weights, weights.effective_size)
     share = weights.effective_size / len(weights.x)
-    return _Run(
-        posterior,
-        Diagnostics(
-            (*checks, Check("efficiency of the weights", share, "for information", Health.OK))
-        ),
+    return Diagnostics(
+        (*checks, Check("efficiency of the weights", share, "for information", Health.OK))
     )
 
 
@@ -342,11 +392,11 @@ def _nuts(design: Design, draws: int, seed: int | None) -> _Run:
     from thermcmp.inference.nuts import run_nuts
 
     found = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
-    posterior = _as_dataset(design, found.scalars, found.effects)
+    posterior = as_dataset(design, found.scalars, found.effects)
     return _Run(posterior, Diagnostics((*check_chains(posterior), *check_sampler(found.stats))))
 
 
-def _as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) -> xr.Dataset:
+def as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) -> xr.Dataset:
     """The posterior as a Dataset with one layout for both engines."""
     import xarray as xr
 

@@ -64,7 +64,7 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
         for i in range(len(points)):
             point = points.part(slice(i, i + 1))
             flat = replace(point, spread=np.where(factor, width, point.spread))
-            chosen = weights(float(point.exponent[0])) if callable(weights) else weights
+            chosen = weights(float(point.exponent[0, 0])) if callable(weights) else weights
             actual, alone = (
                 np.einsum("mi,ij,mj->m", chosen, one.effect_moments(at)[1], chosen)
                 for one, at in ((kernel, point), (loose, flat))

@@ -5,7 +5,8 @@ M = Λ WᵀV⁻¹W Λ + I (no identity on flat effects), c = Λ WᵀV⁻¹(y - W
 
     log p(y | θ) = -½ [ n' log 2π + Σ log v + log|M| + (y-Wb0)ᵀV⁻¹(y-Wb0) - cᵀM⁻¹c ]
 
-n' is n less the number of flat effects, so with flat priors this is the
+Linked effects have Ω⁻¹ in the place of the identity, and their log|Ω| is added to
+log|M|. n' is n less the number of flat effects, so with flat priors this is the
 restricted likelihood (Patterson & Thompson 1971). The form stays finite at a
 spread of zero. The gradient follows from Fisher's identity: it is the posterior
 mean, over the effects, of the gradient with the effects known.
@@ -16,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,8 +26,11 @@ from thermcmp.errors import EngineError
 from thermcmp.inference.collapse import Collapsed
 from thermcmp.inference.elimination import eliminate
 from thermcmp.inference.factor import Factor
+from thermcmp.inference.links import Links
 from thermcmp.inference.problem import GaussianProblem
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
+
+_Answer = TypeVar("_Answer")
 
 #: Numbers worked on at once: a batch of points should stay in the processor's cache.
 BATCH_NUMBERS: Final = 160_000
@@ -44,21 +48,31 @@ class Points:
 
     Attributes
     ----------
-    exponent : ndarray, shape (B,)
-        Airflow exponent; ignored where the problem has no airflow term.
+    exponent : ndarray, shape (B, G)
+        Airflow exponent of each set of rows; ignored where the problem has no airflow term.
     spread : ndarray, shape (B, K)
         Standard deviation of each spread.
-    residual : ndarray, shape (B,)
-        Run-to-run standard deviation.
+    residual : ndarray, shape (B, G)
+        Run-to-run standard deviation of each set of rows.
+    partial : ndarray, shape (B, P)
+        Partial correlations of the linked effects, link by link.
     """
 
     exponent: Array
     spread: Array
     residual: Array
+    partial: Array
+
+    @classmethod
+    def of_one_set(cls, exponent: Array, spread: Array, residual: Array) -> Points:
+        """Points of one set of rows without links; `exponent` and `residual` of shape (B,)."""
+        return cls(exponent[:, None], spread, residual[:, None], np.zeros((len(residual), 0)))
 
     def part(self, where: slice | NDArray[np.intp]) -> Points:
         """The points at `where`."""
-        return Points(self.exponent[where], self.spread[where], self.residual[where])
+        return Points(
+            self.exponent[where], self.spread[where], self.residual[where], self.partial[where]
+        )
 
     def __len__(self) -> int:
         return len(self.residual)
@@ -77,19 +91,21 @@ class Kernel:
         from thermcmp.inference import loops  # its compiler loads when a fit is asked for
 
         self.problem, self.loops = problem, loops
-        self.rows = Collapsed(problem)
+        self.rows, self.links = Collapsed(problem), Links(problem.links)
         q = problem.effect_count
         touched = np.arange(q, dtype=np.intp)
-        rows = np.concatenate([self.rows.rows, touched, np.full(q + 1, q)])
-        columns = np.concatenate([self.rows.columns, touched, np.arange(q + 1)])
+        rows = np.concatenate([self.rows.rows, self.links.rows, touched, np.full(q + 1, q)])
+        columns = np.concatenate([self.rows.columns, self.links.columns, touched, np.arange(q + 1)])
         self.loose = np.isinf(problem.fixed_sd)
         # Flat effects stand last of all: their part of the determinant is wanted alone.
         fixed = np.flatnonzero(problem.scale_of < 0)
         fixed = fixed[np.argsort(self.loose[fixed], kind="stable")]
         self.plan = eliminate(q + 1, rows, columns, np.append(fixed, q))
-        self.pair_slot, self.own_slot, self.response_slot = np.split(
-            self.plan.entry, [len(self.rows.rows), len(self.rows.rows) + q]
+        pairs, links = len(self.rows.rows), len(self.links.rows)
+        self.pair_slot, self.link_slot, self.own_slot, self.response_slot = np.split(
+            self.plan.entry, [pairs, pairs + links, pairs + links + q]
         )
+        self.set_of = np.zeros(1, np.intp) if problem.set_of is None else problem.set_of
         self.sums = _EntrySums.build(self.rows, problem)
         # The fixed effects' prior means move the response; flat ones have none.
         start, one = problem.fixed_mean[:, None], np.ones((len(problem.y), 1))
@@ -113,12 +129,19 @@ class Kernel:
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""
-        return self._by_parts(points, lambda solved, _: solved.log_likelihood)
+        return np.concatenate(self._by_parts(points, lambda solved, _: solved.log_likelihood))
 
     def gradient(self, points: Points) -> tuple[Array, Points]:
         """Log marginal likelihood of each point, shape (B,), and its gradient there."""
-        solved = Solved(self, points)
-        return solved.log_likelihood, solved.gradient()
+        found = self._by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        slopes = [slope for _, slope in found]
+        joined = Points(
+            np.concatenate([slope.exponent for slope in slopes]),
+            np.concatenate([slope.spread for slope in slopes]),
+            np.concatenate([slope.residual for slope in slopes]),
+            np.concatenate([slope.partial for slope in slopes]),
+        )
+        return np.concatenate([value for value, _ in found]), joined
 
     def draw_effects(
         self, points: Points, picked: NDArray[np.intp], rng: np.random.Generator
@@ -147,7 +170,39 @@ class Kernel:
             mine = slice(ends[part.start], ends[min(part.stop, len(used))])
             return solved.draw(noise[mine], repeats[part])
 
-        return self._by_parts(points, drawn)
+        return np.concatenate(self._by_parts(points, drawn))
+
+    def likelihood_and_effects(
+        self, points: Points, repeats: int, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
+        """Log likelihood, and draws of all effects, from one factorisation of each point.
+
+        Parameters
+        ----------
+        points : Points
+            B parameter points.
+        repeats : int
+            Draws of the effects for each.
+        rng : numpy.random.Generator
+            Source of randomness.
+
+        Returns
+        -------
+        log_likelihood : ndarray, shape (B,)
+            Log marginal likelihood.
+        effects : ndarray, shape (B * repeats, q)
+            The draws, point by point.
+        """
+        root = int(rng.integers(2**63))
+
+        def asked(solved: Solved, part: slice) -> tuple[Array, Array]:
+            # Normals for one batch at a time: those of all points would fill the memory.
+            own, size = np.random.default_rng([root, part.start]), len(solved.points)
+            noise = own.standard_normal((size * repeats, self.problem.effect_count))
+            return solved.log_likelihood, solved.draw(noise, np.full(size, repeats))
+
+        found = self._by_parts(points, asked)
+        return np.concatenate([one for one, _ in found]), np.concatenate([e for _, e in found])
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
         """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
@@ -164,15 +219,17 @@ class Kernel:
         flat = 0.5 * solved.factor.tail_log_determinant(count)
         return np.asarray(solved.log_likelihood + flat - count * LOG_SQRT_2PI)
 
-    def _by_parts(self, points: Points, ask: Callable[[Solved, slice], Array]) -> Array:
-        """Solve the points batch by batch, some side by side, and put the answers together."""
+    def _by_parts(self, points: Points, ask: Callable[[Solved, slice], _Answer]) -> list[_Answer]:
+        """What is asked of the solved points, batch by batch, some side by side."""
         parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
 
-        def asked(part: slice) -> Array:
+        def asked(part: slice) -> _Answer:
             return ask(Solved(self, points.part(part)), part)
 
+        if len(parts) == 1:
+            return [asked(parts[0])]
         with ThreadPoolExecutor(THREADS) as pool:
-            return np.concatenate(list(pool.map(asked, parts)))
+            return list(pool.map(asked, parts))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,10 +249,11 @@ class _EntrySums:
         off = (rows.rows != rows.columns).astype(float)
         grouped = np.flatnonzero(problem.scale_of >= 0)
         spreads = (problem.scale_of[grouped], grouped)
+        shape = (len(problem.spreads) - problem.sets, q)
         return cls(
             csr_array((np.ones(e), (rows.rows, np.arange(e))), shape=(q, e)),
             csr_array((off, (rows.columns, np.arange(e))), shape=(q, e)),
-            csr_array((np.ones(len(grouped)), spreads), shape=(len(problem.spreads) - 1, q)),
+            csr_array((np.ones(len(grouped)), spreads), shape=shape),
             1.0 + off[:, None],
         )
 
@@ -223,8 +281,10 @@ class Solved:
     def __init__(self, kernel: Kernel, points: Points) -> None:
         problem, self.kernel, self.points = kernel.problem, kernel, points
         b, q = len(points), problem.effect_count
-        self.h = None if problem.airflow is None else problem.airflow(points.exponent)
-        v = problem.run_scatter[:, None] * points.residual**2 + problem.known_variance[:, None]
+        self.exponent = points.exponent.T[kernel.set_of]
+        self.h = None if problem.airflow is None else problem.airflow(self.exponent)
+        scatter = points.residual.T[kernel.set_of] ** 2
+        v = problem.run_scatter[:, None] * scatter + problem.known_variance[:, None]
         self.v = np.maximum(v, kernel.least_variance)
         self.y = problem.y[:, None] - kernel.shift_still
         if self.h is not None:
@@ -240,7 +300,11 @@ class Solved:
         slots = np.zeros((kernel.plan.slots, b))
         entries = (kernel.pair_slot, kernel.rows.rows, kernel.rows.columns)
         kernel.loops.scale_into(*entries, self.gram, self.lam, slots)
-        slots[kernel.own_slot] += np.where(kernel.loose, 0.0, 1.0)[:, None]
+        own, between, link_determinant = kernel.links.precision(points.partial)
+        prior = np.where(kernel.loose, 0.0, 1.0)[:, None].repeat(b, axis=1)
+        prior[kernel.links.linked] = own
+        slots[kernel.own_slot] += prior
+        slots[kernel.link_slot] += between
         slots[kernel.response_slot[:-1]] = self.lam * kernel.rows.score(weighted, self.h)
         # One is added to keep the last pivot positive where the response fits exactly.
         slots[kernel.response_slot[-1]] = square + 1.0
@@ -256,33 +320,53 @@ class Solved:
             2.0 * free * LOG_SQRT_2PI
             + np.sum(np.log(self.v), axis=0)
             + self.factor.log_determinant
+            + link_determinant
             + (self.factor.left_over - 1.0)
         )
 
     def gradient(self) -> Points:
         """Gradient of the log likelihood at each point."""
-        problem, rows = self.kernel.problem, self.kernel.rows
+        kernel, problem, rows = self.kernel, self.kernel.problem, self.kernel.rows
         u = self.factor.backward(self.factor.half(), np.arange(len(self.points)))
         b = self.lam * u
         e = self.y - rows.fitted(b, self.h)
-        inverse = self.factor.inverse()[self.kernel.pair_slot]
+        all_inverse = self.factor.inverse()
+        inverse = all_inverse[kernel.pair_slot]
         i, j = rows.rows, rows.columns
-        cov = self.kernel.sums.twice * self.lam[i] * self.lam[j] * inverse
+        cov = kernel.sums.twice * self.lam[i] * self.lam[j] * inverse
         shared = self.gram * inverse
-        trace = self.kernel.sums.trace(shared * self.lam[j], shared * self.lam[i])
+        trace = kernel.sums.trace(shared * self.lam[j], shared * self.lam[i])
         per_effect = rows.score(e / self.v, self.h) * u - trace
-        spread = np.asarray(self.kernel.sums.by_spread @ per_effect).T
-        scatter = problem.run_scatter[:, None] * (self.v > self.kernel.least_variance)
-        dv = scatter / self.v**2
-        sums = np.sum(dv * e**2 - scatter / self.v, axis=0)
-        sums += np.sum(cov * rows.gram(dv, self.h), axis=0)
-        exponent = np.zeros(len(self.points))
-        if self.h is not None and problem.airflow_slope is not None:
-            dh = problem.airflow_slope(self.points.exponent)
-            full = problem.fixed_mean[:, None] + b
-            exponent = np.sum(e * rows.moved(full, dh) / self.v, axis=0)
-            exponent -= 0.5 * np.sum(cov * rows.gram_slope(1 / self.v, self.h, dh), axis=0)
-        return Points(exponent, spread, self.points.residual * sums)
+        spread = np.asarray(kernel.sums.by_spread @ per_effect).T
+        scatter = problem.run_scatter[:, None] * (self.v > kernel.least_variance)
+        residual = np.zeros((problem.sets, len(self.points)))
+        for place in range(problem.sets):
+            mine = scatter * (kernel.set_of == place)[:, None]
+            dv = mine / self.v**2
+            residual[place] = np.sum(dv * e**2 - mine / self.v, axis=0)
+            residual[place] += np.sum(cov * rows.gram(dv, self.h), axis=0)
+        partial = np.zeros(self.points.partial.shape)
+        if kernel.links.partials:
+            links = kernel.links
+            own = u[links.linked] ** 2 + all_inverse[kernel.own_slot[links.linked]]
+            between = u[links.rows] * u[links.columns] + all_inverse[kernel.link_slot]
+            partial = links.slope(self.points.partial, own, between)
+        exponent = self._exponent_slope(b, e, cov)
+        return Points(exponent.T, spread, self.points.residual * residual.T, partial)
+
+    def _exponent_slope(self, b: Array, e: Array, cov: Array) -> Array:
+        """Gradient along the exponents, shape (G, B)."""
+        problem, rows = self.kernel.problem, self.kernel.rows
+        slope = np.zeros((problem.sets, len(self.points)))
+        if self.h is None or problem.airflow_slope is None:
+            return slope
+        full, weight = problem.fixed_mean[:, None] + b, 1.0 / self.v
+        dh = problem.airflow_slope(self.exponent)
+        for place in range(problem.sets):
+            mine = dh * (self.kernel.set_of == place)[:, None]
+            slope[place] = np.sum(e * rows.moved(full, mine) * weight, axis=0)
+            slope[place] -= 0.5 * np.sum(cov * rows.gram_slope(weight, self.h, mine), axis=0)
+        return slope
 
     def draw(self, noise: Array, repeats: NDArray[np.intp]) -> Array:
         """Draws of the effects, `repeats` per point, from standard normals of shape (S, q)."""

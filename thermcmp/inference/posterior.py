@@ -51,6 +51,8 @@ class Fit:
         Versions of the packages behind the numbers.
     seed : int, optional
         Seed of the fit.
+    fitted_with : tuple of str
+        Sensors that were fitted together with this one; see `fit_sensors`.
     """
 
     posterior: xr.Dataset
@@ -62,6 +64,7 @@ class Fit:
     fingerprint: str
     versions: Mapping[str, str] = field(repr=False)
     seed: int | None = None
+    fitted_with: tuple[str, ...] = ()
     _known: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
     def once(self, name: str, make: Callable[[Fit], _Value]) -> _Value:
@@ -141,7 +144,18 @@ class Fit:
         return values.reshape(-1, *values.shape[2:])
 
     def thinned(self, count: int) -> NDArray[np.intp]:
-        """Indices of at most `count` draws, evenly taken."""
+        """Indices of at most `count` draws, evenly taken.
+
+        Parameters
+        ----------
+        count : int
+            Most draws wanted.
+
+        Returns
+        -------
+        ndarray of int, shape (up to count,)
+            Their indices, ascending.
+        """
         last = len(self.draws(EXPONENT)) - 1
         return np.unique(np.linspace(0, last, count).astype(np.intp))
 

@@ -5,7 +5,9 @@
 
 ``f_ij`` is 1, or the row's airflow term h_i(m) for the columns marked `flow`.
 Every effect b belongs to a spread (zero mean, standard deviation tau_k) or is
-fixed, with a normal or flat prior of its own.
+fixed, with a normal or flat prior of its own. Rows may form several sets, such as
+those of several sensors, each with its own m and sigma; effects of several spreads
+may be linked by a correlation.
 """
 
 from __future__ import annotations
@@ -24,8 +26,25 @@ from thermcmp.model.terms import Acts
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
 
-#: Maps exponents of shape (B,) to one number per row and exponent, shape (n, B).
+#: Maps exponents of each row, shape (n, B), or of all rows, shape (1, B), to shape (n, B).
 AirflowTerm = Callable[[Array], Array]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Link:
+    """Effects of several spreads that go together, level by level.
+
+    Attributes
+    ----------
+    size : int
+        Number of spreads K that are correlated.
+    blocks : tuple of (members, effects)
+        Levels that have effects of the same spreads: which of the K, shape (k,), and
+        their effect columns, shape (levels, k).
+    """
+
+    size: int
+    blocks: tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,10 +69,14 @@ class GaussianProblem:
         Prior of the fixed effects; an infinite sd is a flat prior. Unused
         entries are 0 and 1.
     spreads : tuple of str
-        Names of the spreads, residual last.
+        Names of the spreads, then of the residual of each set of rows.
     airflow, airflow_slope : callable, optional
         The airflow term and its derivative along the exponent; None where no column
         is marked `flow`.
+    set_of : ndarray of int, shape (n,), optional
+        The set of each row; all of one set by default.
+    links : tuple of Link
+        Correlated effects.
     """
 
     y: Array
@@ -68,6 +91,13 @@ class GaussianProblem:
     spreads: tuple[str, ...]
     airflow: AirflowTerm | None = None
     airflow_slope: AirflowTerm | None = None
+    set_of: NDArray[np.intp] | None = None
+    links: tuple[Link, ...] = ()
+
+    @property
+    def sets(self) -> int:
+        """Number of sets of rows G."""
+        return 1 if self.set_of is None else int(self.set_of.max()) + 1
 
     @property
     def effect_count(self) -> int:
@@ -149,10 +179,10 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     law, drive, reference = design.law, design.drive[:, None], design.reference.drive
 
     def airflow(exponent: Array) -> Array:
-        return np.asarray(design.airflow(drive, exponent[None, :]))
+        return np.asarray(design.airflow(drive, exponent))
 
     def airflow_slope(exponent: Array) -> Array:
-        return np.asarray(law.slope(drive, reference, exponent[None, :]))
+        return np.asarray(law.slope(drive, reference, exponent))
 
     problem = GaussianProblem(
         y=design.rise_k,

@@ -41,4 +41,10 @@ def fit_without(fit: Fit, left_out: NDArray[np.bool_], *, seed: int | None = Non
     count = fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
     chosen = run_engine(fewer, fit.engine, count, fit.seed if seed is None else seed)
     run = chosen.run
-    return replace(fit, posterior=run.posterior, diagnostics=run.diagnostics, design=chosen.design)
+    return replace(
+        fit,
+        posterior=run.posterior,
+        diagnostics=run.diagnostics,
+        design=chosen.design,
+        fitted_with=(),
+    )

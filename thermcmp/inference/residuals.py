@@ -68,7 +68,7 @@ def parameter_points(fit: Fit, chosen: NDArray[np.intp]) -> Points:
     spreads = [fit.draws(term.spread)[chosen] for term in fit.design.terms]
     # A fit without terms has no spreads, and still a row per draw.
     spread = np.column_stack([np.empty((len(chosen), 0)), *spreads])
-    return Points(exponent, spread, fit.draws(RESIDUAL)[chosen])
+    return Points.of_one_set(exponent, spread, fit.draws(RESIDUAL)[chosen])
 
 
 def fitted_rise(

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Callable, Mapping
 from dataclasses import astuple, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 from uuid import uuid4
 
 import numpy as np
@@ -19,37 +20,42 @@ from thermcmp.errors import LibraryError
 from thermcmp.hooks import airflow_law
 from thermcmp.inference.health import Check, Diagnostics, Health
 from thermcmp.inference.posterior import Fit
+from thermcmp.inference.sensor_fits import SensorFits
 from thermcmp.library.arrow import from_arrow, to_arrow
 from thermcmp.model.design import Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.observation import Residuals, Steps
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
 from thermcmp.model.rows import LeftOut
-from thermcmp.model.terms import Term, registered_terms
+from thermcmp.model.terms import Acts, Role, Term, registered_terms
 
-#: 2 added the law of the scatter and the treatment of steps.
-FORMAT: Final = 2
+#: 2 added the law of the scatter and the treatment of steps, 3 the whole of each term.
+FORMAT: Final = 3
 
 
 def save_fit(fit: Fit, path: Path) -> Path:
     """Write a fit to `path`; see `Fit.save`."""
-    import pyarrow.parquet as pq
+    return _replaced(path, lambda temporary: _write(fit, temporary, ""))
+
+
+def save_sensor_fits(fits: SensorFits, path: Path) -> Path:
+    """Write fits of several sensors to `path`; see `SensorFits.save`."""
     import xarray as xr
 
-    buffer = io.BytesIO()
-    pq.write_table(to_arrow(fit.results), buffer)
-    rows = np.frombuffer(buffer.getvalue(), dtype=np.uint8)
-    kept = xr.Dataset(
-        {"rows_parquet": ("byte", rows)}, attrs={"thermcmp": json.dumps(_settings(fit))}
-    )
-    temporary = path.with_name(f"_tmp-{uuid4().hex}.nc")
-    try:
-        fit.posterior.to_netcdf(temporary, group="posterior", engine="h5netcdf")
-        kept.to_netcdf(temporary, group="fit", mode="a", engine="h5netcdf")
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
-    return path
+    settings = {
+        "format": FORMAT,
+        "sensors": list(fits),
+        "together": fits.together,
+        "correlation_shape": fits.correlation_shape,
+    }
+
+    def write(temporary: Path) -> None:
+        head = xr.Dataset(attrs={"thermcmp": json.dumps(settings)})
+        head.to_netcdf(temporary, engine="h5netcdf")
+        for number, fit in enumerate(fits.values()):
+            _write(fit, temporary, f"sensor {number}/")
+
+    return _replaced(path, write)
 
 
 def load_fit(path: str | Path) -> Fit:
@@ -71,25 +77,100 @@ def load_fit(path: str | Path) -> Fit:
         If the file is missing, no saved fit, newer than this library, or needs
         a plug-in that is not loaded.
     """
+    path = Path(path)
+    return _read(path, "", "Fit.save")
+
+
+def load_sensor_fits(path: str | Path) -> SensorFits:
+    """Read fits of several sensors that `SensorFits.save` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        The netCDF file.
+
+    Returns
+    -------
+    SensorFits
+        The fits.
+
+    Raises
+    ------
+    LibraryError
+        If the file is missing, holds no such fits, is newer than this library, or needs
+        a plug-in that is not loaded.
+    """
+    import xarray as xr
+
+    path, writer = Path(path), "SensorFits.save"
+    try:
+        with xr.open_dataset(path, engine="h5netcdf") as head:
+            settings = json.loads(head.attrs["thermcmp"])
+    except (OSError, KeyError, ValueError) as error:
+        raise _not_saved(path, writer, error) from error
+    _check_format(path, settings)
+    fits = {
+        sensor: _read(path, f"sensor {number}/", writer)
+        for number, sensor in enumerate(settings["sensors"])
+    }
+    return SensorFits(fits, tuple(settings["together"]), settings["correlation_shape"])
+
+
+def _replaced(path: Path, write: Callable[[Path], None]) -> Path:
+    """Write beside the path, and put the whole file into its place."""
+    temporary = path.with_name(f"_tmp-{uuid4().hex}.nc")
+    try:
+        write(temporary)
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
+    return path
+
+
+def _write(fit: Fit, file: Path, prefix: str) -> None:
+    """Add the groups of one fit to a file."""
     import pyarrow.parquet as pq
     import xarray as xr
 
-    path = Path(path)
-    try:
-        with xr.open_dataset(path, group="fit", engine="h5netcdf") as kept:
-            settings = json.loads(kept.attrs["thermcmp"])
-            rows = kept["rows_parquet"].to_numpy().tobytes()
-        with xr.open_dataset(path, group="posterior", engine="h5netcdf") as stored:
-            posterior = stored.load()
-    except (OSError, KeyError, ValueError) as error:
-        raise LibraryError(
-            f"{path}: not a saved fit ({error}). Mend: give a file written by Fit.save."
-        ) from error
+    buffer = io.BytesIO()
+    pq.write_table(to_arrow(fit.results), buffer)
+    rows = np.frombuffer(buffer.getvalue(), dtype=np.uint8)
+    kept = xr.Dataset(
+        {"rows_parquet": ("byte", rows)}, attrs={"thermcmp": json.dumps(_settings(fit))}
+    )
+    mode: Literal["a", "w"] = "a" if file.exists() else "w"
+    fit.posterior.to_netcdf(file, group=f"{prefix}posterior", mode=mode, engine="h5netcdf")
+    kept.to_netcdf(file, group=f"{prefix}fit", mode="a", engine="h5netcdf")
+
+
+def _not_saved(path: Path, writer: str, error: Exception) -> LibraryError:
+    return LibraryError(
+        f"{path}: not a saved fit ({error}). Mend: give a file written by {writer}."
+    )
+
+
+def _check_format(path: Path, settings: Mapping[str, Any]) -> None:
     if settings["format"] > FORMAT:
         raise LibraryError(
             f"{path}: saved by a newer version (format {settings['format']}, this one reads up to "
             f"{FORMAT}). Mend: update thermcmp."
         )
+
+
+def _read(path: Path, prefix: str, writer: str) -> Fit:
+    """Read the groups of one fit."""
+    import pyarrow.parquet as pq
+    import xarray as xr
+
+    try:
+        with xr.open_dataset(path, group=f"{prefix}fit", engine="h5netcdf") as kept:
+            settings = json.loads(kept.attrs["thermcmp"])
+            rows = kept["rows_parquet"].to_numpy().tobytes()
+        with xr.open_dataset(path, group=f"{prefix}posterior", engine="h5netcdf") as stored:
+            posterior = stored.load()
+    except (OSError, KeyError, ValueError) as error:
+        raise _not_saved(path, writer, error) from error
+    _check_format(path, settings)
     design = build_design(
         from_arrow(pq.read_table(io.BytesIO(rows))),
         sensor=settings["sensor"],
@@ -115,6 +196,7 @@ def load_fit(path: str | Path) -> Fit:
         fingerprint=settings["fingerprint"],
         versions=settings["versions"],
         seed=settings["seed"],
+        fitted_with=tuple(settings.get("fitted_with", ())),
     )
 
 
@@ -123,7 +205,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "sensor": fit.sensor,
-        "terms": [term.name for term in fit.design.terms],
+        "terms": [_term_form(term) for term in fit.design.terms],
         "airflow": fit.design.law.name,
         "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.drive},
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
@@ -140,6 +222,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
         "fingerprint": fit.fingerprint,
         "versions": dict(fit.versions),
         "seed": fit.seed,
+        "fitted_with": fit.fitted_with,
     }
 
 
@@ -161,12 +244,30 @@ def _prior(family: str, *numbers: float) -> Prior:
     return _FAMILIES[family](*numbers)
 
 
-def _terms(path: Path, names: list[str]) -> tuple[Term, ...]:
+def _term_form(term: Term) -> dict[str, Any]:
+    return {
+        "name": term.name,
+        "columns": term.columns,
+        "role": str(term.role),
+        "scale": term.scale.scale,
+        "meaning": term.meaning,
+        "acts": str(term.acts),
+    }
+
+
+def _terms(path: Path, stored: list[dict[str, Any] | str]) -> tuple[Term, ...]:
+    """Terms as stored; a file of an older format has their names only."""
     known = {term.name: term for term in registered_terms()}
-    missing = [name for name in names if name not in known]
+    missing = [one for one in stored if isinstance(one, str) and one not in known]
     if missing:
         raise LibraryError(
             f"{path}: the fit has terms that no loaded plug-in provides: {', '.join(missing)}. "
             "Mend: install or use_plugin the one that does, then load again."
         )
-    return tuple(known[name] for name in names)
+    return tuple(known[one] if isinstance(one, str) else _term(**one) for one in stored)
+
+
+def _term(
+    *, name: str, columns: list[str], role: str, scale: float, meaning: str, acts: str
+) -> Term:
+    return Term(name, tuple(columns), Role(role), HalfNormal(scale), meaning, Acts(acts))

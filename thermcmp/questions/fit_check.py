@@ -159,6 +159,7 @@ def check_fit(
         small_k=small_k,
         sentences=(
             *fit.diagnostics.sentences,
+            *_fitted_with(fit),
             *predictive.sentences,
             *left_out.sentences,
             *left_out.caveats,
@@ -166,6 +167,16 @@ def check_fit(
             *([] if strayed else ["No run and no mounting strays from what the others say."]),
             *_parameter_sentences(fit, notes, small_k),
         ),
+    )
+
+
+def _fitted_with(fit: Fit) -> tuple[str, ...]:
+    """What a fit of several sensors leaves out here."""
+    if not fit.fitted_with:
+        return ()
+    return (
+        f"Fitted together with {', '.join(fit.fitted_with)}; what is left out or made anew below "
+        f"are the readings of {fit.sensor} alone.",
     )
 
 

@@ -1,0 +1,330 @@
+"""Several sensors fitted together: a bad mounting shows on all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp.errors import Fault, InputError, ModelError
+from thermcmp.hooks import airflow_law
+from thermcmp.inference.conditional import run_conditional
+from thermcmp.inference.fitting import (
+    as_dataset,
+    check_arguments,
+    named_terms,
+    not_conditional,
+    noted,
+    settled,
+    stated_reference,
+    weights_diagnostics,
+)
+from thermcmp.inference.joint_problem import JointProblem, joint_problem
+from thermcmp.inference.links import correlation, partial_count
+from thermcmp.inference.posterior import Fit, package_versions
+from thermcmp.library.checking import check_results
+from thermcmp.library.fingerprint import content_hash
+from thermcmp.model.conditions import Conditions
+from thermcmp.model.design import EXPONENT, RESIDUAL, Design, Reference, build_design
+from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.priors import Array, Prior
+from thermcmp.model.terms import Role, Term
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.inference.conditional import ConditionalDraws
+
+#: Shape of the prior of correlations: mildly towards zero.
+CORRELATION_SHAPE: Final = 2.0
+#: Share of the prior's variance above which the data hardly spoke.
+_MOSTLY_PRIOR: Final = 0.8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SensorFits(Mapping[str, Fit]):
+    """Fits of several sensors from one joint posterior.
+
+    Each sensor's fit answers every question as one from `fit` does. Draw i of one sensor
+    belongs to draw i of the others.
+
+    Attributes
+    ----------
+    fits : dict of str to Fit
+        By sensor.
+    together : tuple of str
+        Terms whose effects are correlated between sensors.
+    correlation_shape : float
+        Prior of the correlations.
+    """
+
+    fits: Mapping[str, Fit]
+    together: tuple[str, ...]
+    correlation_shape: float = CORRELATION_SHAPE
+
+    def __getitem__(self, sensor: str) -> Fit:
+        return self.fits[sensor]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.fits)
+
+    def __len__(self) -> int:
+        return len(self.fits)
+
+    def correlation(self, term: str, first: str, second: str) -> Array:
+        """Draws of the correlation of a term's effects at two sensors.
+
+        Parameters
+        ----------
+        term : str
+            One of `together`.
+        first, second : str
+            Two of the sensors.
+
+        Returns
+        -------
+        ndarray, shape (S,)
+            The draws [-].
+
+        Raises
+        ------
+        KeyError
+            If the term is not correlated between these sensors.
+        """
+        return self.fits[first].draws(correlation_name(term, second))
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Correlations: term, first, second, mean, sd, low, high (90 % equal-tailed), p_positive.
+
+        `note` says "mostly prior" where the data hardly narrowed the prior.
+        """
+        import pandas as pd
+
+        rows = []
+        sensors = list(self)
+        for term in self.together:
+            have = [s for s in sensors if self.fits[s].design.term_position(term) is not None]
+            # Margin of one correlation under the prior of the matrix.
+            prior_variance = 1.0 / (2.0 * (self.correlation_shape + len(have) / 2.0 - 1.0) + 1.0)
+            for place, first in enumerate(have):
+                for second in have[place + 1 :]:
+                    draws = self.correlation(term, first, second)
+                    low, high = np.quantile(draws, [0.05, 0.95])
+                    mostly = draws.var() > _MOSTLY_PRIOR * prior_variance
+                    rows.append(
+                        (
+                            *(term, first, second),
+                            *(draws.mean(), draws.std(), low, high, np.mean(draws > 0)),
+                            "mostly prior" if mostly else "",
+                        )
+                    )
+        columns = ["term", "first", "second", "mean", "sd", "low", "high", "p_positive", "note"]
+        return pd.DataFrame(rows, columns=columns)
+
+    def save(self, path: str | Path) -> Path:
+        """Write all fits to one netCDF file; `load_sensor_fits` reads it.
+
+        Parameters
+        ----------
+        path : str or Path
+            File to write; replaced in one step once it is complete.
+
+        Returns
+        -------
+        pathlib.Path
+            The file.
+        """
+        from thermcmp.inference.stored_fit import save_sensor_fits
+
+        return save_sensor_fits(self, Path(path))
+
+    def __str__(self) -> str:
+        return "\n\n".join(
+            [
+                f"{len(self)} sensors fitted together; correlations between them:",
+                self.table.to_string(index=False, float_format=lambda v: f"{v:.2f}"),
+                *(str(fit) for fit in self.fits.values()),
+            ]
+        )
+
+
+def correlation_name(term: str, other: str) -> str:
+    """Name of the posterior variable that holds a correlation with another sensor."""
+    return f"{term} correlation with {other}"
+
+
+def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-only
+    results: pd.DataFrame,
+    sensors: Sequence[str] | None = None,
+    *,
+    together: Sequence[str] | None = None,
+    correlation_shape: float = CORRELATION_SHAPE,
+    terms: Sequence[str | Term] | None = None,
+    priors: Mapping[str, Prior] | None = None,
+    reference: Conditions | Reference | None = None,
+    airflow: str = "power law",
+    draws: int = 4000,
+    seed: int | None = None,
+) -> SensorFits:
+    """Fit several sensors together, with effects that go together.
+
+    Each sensor has the model of `fit` with its own parameters. Effects of one mounting
+    (or sitting) at the sensors are a draw from a normal law with a correlation, so that
+    what a bad mounting does to one sensor tells of the other, and questions to two
+    sensors can be put draw by draw.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Results rows, as for `fit`.
+    sensors : sequence of str, optional
+        Two or more sensors; all in the rows by default.
+    together : sequence of str, optional
+        Terms whose effects are correlated; mountings and sittings by default, as far as
+        two sensors have them.
+    correlation_shape : float
+        Prior of the correlation matrices: density proportional to the determinant to
+        the power of shape - 1 (Lewandowski, Kurowicka & Joe 2009); 1 is uniform.
+    terms, priors, reference, airflow, draws, seed
+        As in `fit`, for all sensors alike; the reference is the first sensor's by default.
+
+    Returns
+    -------
+    SensorFits
+        A mapping from sensor to `Fit`, and the correlations.
+
+    Raises
+    ------
+    InputError
+        If the rows break the schema, or a sensor or term is not known.
+    ModelError
+        If no row is usable, no term is shared by two sensors, or the rows need the NUTS
+        engine (a reading at the limit).
+    EngineError
+        If the engine fails.
+    """
+    check_arguments("conditional", "normal", "variance", draws)
+    checked = check_results(results)
+    names = _sensors(checked, sensors)
+    chosen, at = named_terms(terms), stated_reference(reference)
+    designs: list[Design] = []
+    for name in names:
+        design = build_design(
+            checked,
+            sensor=name,
+            terms=chosen,
+            law=airflow_law(airflow),
+            reference=at,
+            priors=priors,
+        )
+        at = design.reference
+        designs.append(settled(design))
+    _check_readings(designs)
+    linked = _together(designs, chosen, together)
+    joint = joint_problem(designs, linked, correlation_shape)
+    found = run_conditional(joint.problem, joint.priors, draws=draws, seed=seed)
+    correlations = _correlations(joint, linked, names, found)
+    diagnostics, versions = weights_diagnostics(found.weighted), package_versions()
+    fits = {}
+    for place, (name, design) in enumerate(zip(names, designs, strict=True)):
+        scalars = {
+            EXPONENT: found.points.exponent[:, place],
+            RESIDUAL: found.points.residual[:, place],
+        }
+        spreads = found.points.spread[:, joint.spreads[place]]
+        scalars |= {term.spread: spreads[:, k] for k, term in enumerate(design.terms)}
+        posterior = as_dataset(
+            design, scalars | correlations[name], found.effects[:, joint.effects[place]]
+        )
+        others = tuple(other for other in names if other != name)
+        fits[name] = Fit(
+            posterior=posterior,
+            design=noted(design, posterior),
+            engine="conditional",
+            engine_reason=f"fitted together with {', '.join(others)}",
+            diagnostics=diagnostics,
+            aliases=find_aliases(design),
+            fingerprint=content_hash(design.rows),
+            versions=versions,
+            seed=seed,
+            fitted_with=others,
+        )
+    return SensorFits(fits, linked, correlation_shape)
+
+
+def _sensors(results: pd.DataFrame, given: Sequence[str] | None) -> list[str]:
+    known = sorted(str(name) for name in results["sensor"].dropna().unique())
+    names = known if given is None else list(dict.fromkeys(given))
+    faults = [
+        Fault(f"the rows hold {', '.join(known)}", "give some of these", "sensors", value=name)
+        for name in names
+        if name not in known
+    ]
+    if len(names) < 2:
+        faults.append(
+            Fault("fewer than two", "give two sensors or more, or use fit", column="sensors")
+        )
+    if faults:
+        raise InputError("Which sensors?", faults)
+    return names
+
+
+def _check_readings(designs: Sequence[Design]) -> None:
+    barred = [f"{d.sensor}: {reason}" for d in designs for reason in not_conditional(d)]
+    if barred:
+        raise ModelError(
+            f"Sensors are fitted together from exact readings only, but {'; '.join(barred)}. "
+            "Mend: leave these rows out, or fit each sensor by itself."
+        )
+
+
+def _together(
+    designs: Sequence[Design], terms: Sequence[Term], given: Sequence[str] | None
+) -> tuple[str, ...]:
+    """Terms that at least two sensors have, of those asked for."""
+    known = [term.name for term in terms]
+    wanted = ["assembly", "session"] if given is None else list(dict.fromkeys(given))
+    unknown = [name for name in wanted if name not in known] if given is not None else []
+    if unknown:
+        raise InputError(
+            "Unknown terms:",
+            [
+                Fault("no such term", f"use some of: {', '.join(known)}", "together", value=name)
+                for name in unknown
+            ],
+        )
+    shared = [
+        name
+        for name in wanted
+        if sum(design.term_position(name) is not None for design in designs) > 1
+    ]
+    if not shared:
+        nuisances = ", ".join(term.name for term in terms if term.role is Role.NUISANCE)
+        raise ModelError(
+            f"Nothing links the sensors: no two of them have effects of {', '.join(wanted)}. "
+            f"Mend: add remounts or sittings, name other terms with together= ({nuisances}), or "
+            "fit each sensor by itself."
+        )
+    return tuple(shared)
+
+
+def _correlations(
+    joint: JointProblem, linked: Sequence[str], names: Sequence[str], found: ConditionalDraws
+) -> dict[str, dict[str, Array]]:
+    """Draws of the correlations by sensor and name of the variable."""
+    drawn: dict[str, dict[str, Array]] = {name: {} for name in names}
+    start = 0
+    for term, members in zip(linked, joint.members, strict=True):
+        stop = start + partial_count(len(members))
+        omega = correlation(found.points.partial[:, start:stop], len(members))
+        start = stop
+        for i, first in enumerate(members):
+            for j, second in enumerate(members):
+                if i != j:
+                    name = correlation_name(term, names[second])
+                    drawn[names[first]][name] = omega[:, i, j]
+    return drawn
