@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import thermcmp_coolant
+from scipy.optimize import brentq
 
 from thermcmp.errors import EngineError, InputError, NotEstimableError
 from thermcmp.hooks import use_plugin
@@ -159,6 +160,46 @@ def test_a_firmware_that_holds_63_at_the_edge_raises_its_fan_in_a_hot_case(memor
     told = float(said.split("faster and is ")[1].split(" dB")[0])
     assert told == pytest.approx(louder, abs=0.3)
     assert any("come from two fits" in caveat for caveat in answer.caveats)
+
+
+def test_a_fix_given_back_as_silence_shows_as_speed_and_noise(specimens):
+    # One firmware on the old and the new hardware: the temperature does not move.
+    loop = TargetTemperature(82.0, 900.0, 2600.0)
+    old, new = (
+        margin(
+            specimens.fit,
+            name,
+            limit_c=105.0,
+            power_w=200.0,
+            ambient_c=25.0,
+            firmware=Firmware(name=name.split(" / ")[1], fan=loop, control_sensor="memory"),
+            scope="specimens",
+        )
+        for name in ("Alder r1 / fw 1", "Alder r2 / fw 2")
+    )
+    found = [by_ambient(answer).loc[25.0] for answer in (old, new)]
+    for name, row in zip(("Alder r1", "Alder r2"), found, strict=True):
+        assert row["mean_c"] == pytest.approx(82.0, abs=1e-6)
+
+        def above(rpm, name=name):
+            return specimens.truth.rise_k("memory", name, fan_rpm=rpm) - 57.0
+
+        expected = brentq(above, 300.0, 6000.0)
+        spread = (row["fan_rpm_high"] - row["fan_rpm_low"]) / 3.29
+        assert row["fan_rpm"] == pytest.approx(expected, abs=3.0 * spread)
+    assert found[1]["fan_rpm"] < found[0]["fan_rpm"] - 300.0
+    assert found[1]["noise_dba"] < found[0]["noise_dba"] - 3.0
+    assert "not as a lower temperature" in " ".join(old.sentences)
+
+
+def test_stock_runs_under_a_control_loop_are_no_held_speed(memory):
+    rows = memory.results
+    looped = rows.assign(regulated=rows["fan_mode"].eq("stock"))
+    regulated = replace(memory, design=replace(memory.design, rows=looped))
+    told = margin(regulated, HERON, limit_c=105.0).caveats
+    assert any("In 1 stock run(s)" in caveat and "Mend" in caveat for caveat in told)
+    stated = margin(regulated, HERON, limit_c=105.0, fan_rpm=1800.0).caveats
+    assert not any("stock run(s)" in caveat for caveat in stated)
 
 
 def test_a_cases_rise_is_a_warmer_room(memory):
@@ -349,6 +390,8 @@ def test_what_does_not_go_together_is_refused(memory, edge):
         margin(memory, HERON, noise_dba=40.0, control=edge, **asked)
     with pytest.raises(InputError, match="a fit of the edge sensor"):
         margin(memory, HERON, **asked)
+    with pytest.raises(InputError, match="give firmware= too"):
+        margin(memory, HERON, limit_c=105.0, control=edge)
     with pytest.raises(InputError, match="not described"):
         margin(memory, replace(HERON, firmware="fw 9"), control=edge, **asked)
     for risk in (0.0, 0.6, float("nan")):

@@ -131,6 +131,9 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
     where = Scope.of(scope)
     which = build_of(fit, build)
     acting = None if firmware is None else firmware_of(firmware, which)
+    if acting is None and control is not None:
+        fault = Fault("no firmware follows it", "give firmware= too", column="control")
+        raise InputError("A control sensor's fit was given alone:", [fault])
     setting = setting_of(fit, which, held, acting)
     asked = Asked(fit, which, held, where, setting, acting, prob)
     sweep = _sweep(asked, control, limit_c, risk)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from thermcmp.model.conditions import Build, Conditions
     from thermcmp.model.priors import Array
 
-#: Drive and power of a build that was not asked about yet; replaced by what is stated.
+#: Stands for the fan speed of a build whose firmware sets it, which does not count [rpm].
 _ANY_RPM: Final = 1000.0
 
 

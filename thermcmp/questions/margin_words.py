@@ -15,7 +15,7 @@ from thermcmp.physics.reach import Reach
 from thermcmp.questions.firmware_settings import Setting
 from thermcmp.questions.margin_response import FanResponse
 from thermcmp.questions.margin_rows import WORTH_SAYING, AirRow, AtLimit, Sweep
-from thermcmp.questions.prediction import Scope
+from thermcmp.questions.prediction import Scope, matching_rows
 from thermcmp.questions.wording import chance_words, interval, range_words
 
 if TYPE_CHECKING:
@@ -268,10 +268,12 @@ def margin_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
             "more fan will do better and be louder, one that is at its power limit may differ. "
             "Mend: give firmware=."
         )
+        found += _loop_caveat(asked)
     else:
         found += _firmware_caveats(asked, sweep, here)
     if asked.setting.elsewhere:
-        found.append(f"Fan speed and power: {asked.setting.source}.")
+        what = "Fan speed and power" if asked.firmware is None else "Power"
+        found.append(f"{what}: {asked.setting.source}.")
     if asked.held.altitude_m is not None:
         found.append(asked.held.altitude_words)
     terms = {term.name for term in asked.fit.design.terms}
@@ -289,6 +291,20 @@ def margin_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
     return found
 
 
+def _loop_caveat(asked: Asked) -> list[str]:
+    """Say where the speed held comes from runs in which a control loop chose it."""
+    rows = asked.fit.results
+    hit = matching_rows(rows, asked.build) & rows["regulated"].fillna(False).to_numpy(bool)
+    hit &= rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
+    if asked.held.fan_rpm is not None or not hit.any():
+        return []
+    return [
+        f"In {int(hit.sum())} stock run(s) of this hardware a control loop held a temperature, so "
+        "in warmer air its fan does not stay where it was. Mend: give firmware= with a target "
+        "temperature."
+    ]
+
+
 def _firmware_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
     """What limits a fan that responds."""
     response, firmware = sweep.response, asked.firmware
@@ -298,11 +314,12 @@ def _firmware_caveats(asked: Asked, sweep: Sweep, here: AirRow) -> list[str]:
     if asked.setting.source.startswith("the power limit"):
         found.append(f"Power: {asked.setting.source}, since no stock run tells what it asks for.")
     falling = here.state.falling_rpm
-    if falling is not None and not here.problem:
-        more = here.settled(falling - here.state.fan_rpm)
+    more = np.empty(0) if falling is None else falling - here.state.fan_rpm
+    more = more[np.isfinite(more)]
+    if len(more):
         found.append(
             f"With its hysteresis of {firmware.hysteresis_k:g} K the fan may also rest at up to "
-            f"{float(np.nanmean(more)):.0f} rpm more, where the card was warmer before."
+            f"{np.mean(more):.0f} rpm more, where the card was warmer before."
         )
     if isinstance(firmware.fan, FanCurve | TargetTemperature):
         found.append("Steady states only: whether the fan swings about them is not modelled.")
