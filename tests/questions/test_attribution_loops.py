@@ -217,6 +217,27 @@ def test_observed_stock_speeds_tell_a_fix_that_was_given_back(world):
     assert any("as silence" in one for one in answer.sentences)
 
 
+def test_regulated_stock_runs_tell_by_speed_and_power(world):
+    # Rows as a fit has them that lets regulated runs inform it.
+    rows = world.fit.results
+    marked = replace(
+        world.fit,
+        design=replace(world.fit.design, rows=rows.assign(regulated=rows["fan_mode"].eq("stock"))),
+    )
+    answer = attribute(marked, OLD, NEW)
+    assert all(setting.regulated for setting in answer.settings.values())
+    held = [one for one in answer.caveats if "held the memory in its stock runs" in one]
+    assert len(held) == 2
+    assert answer.corners["basis"].str.fullmatch(r"measured in \d+ regulated runs").all()
+    speed = true_speeds(world, HELD)
+    near = {
+        name: Conditions(fan_rpm=speed[(new,) * 3])
+        for name, new in (("before_setting", False), ("after_setting", True))
+    }
+    back = attribute(marked, OLD, NEW, **near)
+    assert back.sentences[0].startswith("The temperature is held by the firmware in both")
+
+
 def test_a_held_or_observed_rule_is_that_speed(world):
     watts = {
         name: Conditions(power_w=POWER_W[new])

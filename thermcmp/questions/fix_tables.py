@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import pandas as pd
+    from numpy.typing import NDArray
 
     from thermcmp.model.priors import Array
     from thermcmp.questions.kelvin_per_db import Bought
@@ -43,16 +44,20 @@ def runs_at(study: FixStudy, hardware: bool, firmware: bool) -> int:
         Runs of any fan mode, within `NEAR_SPEED` and `NEAR_POWER`. Where the fit holds a
         direct effect of the firmware, runs under that firmware only.
     """
+    return int(_near(study, hardware, firmware).sum())
+
+
+def _near(study: FixStudy, hardware: bool, firmware: bool) -> NDArray[np.bool_]:
+    """Which of the fit's runs are near a corner, shape (n,)."""
     rows, state = study.fit.results, corner(hardware, firmware)
     hit = matching_rows(rows, study.builds[hardware])
     speed, power = np.mean(study.drive(state)), np.mean(study.power_w[firmware])
     hit &= np.abs(study.fit.design.drive / speed - 1.0) <= NEAR_SPEED
     hit &= np.abs(rows["power_w"].to_numpy(float) / power - 1.0) <= NEAR_POWER
     if study.has_direct:
-        hit &= (
-            rows["firmware"].eq(study.builds[firmware].firmware or "").fillna(False).to_numpy(bool)
-        )
-    return int(hit.sum())
+        own = rows["firmware"].eq(study.builds[firmware].firmware or "")
+        hit &= own.fillna(False).to_numpy(bool)
+    return hit
 
 
 def parts_table(
@@ -232,9 +237,12 @@ def bought_table(rows: Sequence[Bought], prob: float) -> pd.DataFrame:
 
 
 def _basis(study: FixStudy, hardware: bool, firmware: bool) -> str:
-    runs = runs_at(study, hardware, firmware)
+    near = _near(study, hardware, firmware)
+    runs = int(near.sum())
     if runs:
-        return f"measured in {runs} run{'s' if runs > 1 else ''}"
+        held = study.fit.results.loc[near, "regulated"].fillna(False).all()
+        kind = "regulated run" if held else "run"
+        return f"measured in {runs} {kind}{'s' if runs > 1 else ''}"
     known = study.speeds_run(hardware)
     if known is None:
         return "predicted: these parts were never run together"

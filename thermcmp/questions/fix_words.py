@@ -121,12 +121,7 @@ def _total(told: Told) -> list[str]:
 def _held_words(told: Told) -> str:
     study = told.study
     cause = "The temperature did not move"
-    if all(
-        loop is not None
-        and loop.doing[own] == FanStatus.REGULATED
-        and loop.firmware.control_sensor in (None, study.fit.sensor)
-        for own, loop in zip((False, True), study.loops, strict=True)
-    ):
+    if _is_regulated(study, False) and _is_regulated(study, True):
         cause = "The temperature is held by the firmware in both"
     changes = [signed_words(_speed_change(told), told.prob, study.fit.design.law.unit, 0)]
     if told.noise:
@@ -137,6 +132,15 @@ def _held_words(told: Told) -> str:
     *most, last = changes
     listed = f"{', '.join(most)} and {last}" if most else last
     return f"{cause}; the fix shows as {listed}."
+
+
+def _is_regulated(study: FixStudy, own: bool) -> bool:
+    """Whether a build's firmware held the judged sensor, by its rule or in its stock runs."""
+    loop = study.loops[own]
+    if loop is None:
+        return study.settings[own].regulated
+    follows = loop.firmware.control_sensor in (None, study.fit.sensor)
+    return follows and loop.doing[own] == FanStatus.REGULATED
 
 
 def _given_back(told: Told) -> list[str]:
@@ -247,6 +251,11 @@ def _settings(told: Told) -> list[str]:
             caveats.append(
                 f"{build.name}: its firmware was run on other hardware only, so its fan speed and "
                 "power on this one are taken from there."
+            )
+        if setting.regulated:
+            caveats.append(
+                f"{build.name}: a control loop held the {study.fit.sensor} in its stock runs, so "
+                "they tell by fan speed and power, not by temperature."
             )
     once = [one for one in study.settings if "stock run" in one.source and not one.degrees]
     if once:
