@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -12,6 +12,10 @@ from thermcmp.model.priors import Array
 
 if TYPE_CHECKING:
     import xarray as xr
+
+#: Largest weight, in terms of their mean, up to which weights are as good as equal: the
+#: shape of a tail says nothing where all weights differ by a few percent.
+EVEN: Final = 1.5
 
 
 def rank_r_hat(posterior: xr.Dataset) -> dict[str, float]:
@@ -62,9 +66,10 @@ def pareto_k(log_weights: Array) -> float:
     Returns
     -------
     float
-        The shape k.
+        The shape k; 0 where no weight exceeds EVEN times their mean.
     """
-    return _smoothed(log_weights[np.isfinite(log_weights)])[1]
+    finite = log_weights[np.isfinite(log_weights)]
+    return 0.0 if _are_even(finite) else _smoothed(finite)[1]
 
 
 def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
@@ -80,16 +85,16 @@ def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
     weights : ndarray, shape (N,)
         Weights that add up to one.
     k : float
-        Pareto shape of the largest ones; 0 where all weights are equal, NaN where none
-        is finite.
+        Pareto shape of the largest ones; 0 where no weight exceeds EVEN times their mean,
+        NaN where none is finite.
     """
     finite = np.isfinite(log_weights)
     weights = np.zeros(len(log_weights))
     if not finite.any():
         return np.full(len(log_weights), np.nan), float("nan")
     given = log_weights[finite] - np.max(log_weights[finite])
-    if np.ptp(given) < 1e-12:  # equal weights have no tail to fit
-        weights[finite] = 1.0 / np.sum(finite)
+    if _are_even(given):
+        weights[finite] = np.exp(given) / np.sum(np.exp(given))
         return weights, 0.0
     smooth, k = _smoothed(given)
     weights[finite] = np.exp(smooth - np.max(smooth))
@@ -103,6 +108,14 @@ def _arviz() -> Any:
         import arviz
 
     return arviz
+
+
+def _are_even(log_weights: Array) -> bool:
+    """Whether the weights have no tail worth a shape: none can outweigh the others."""
+    if len(log_weights) == 0:
+        return False
+    weights = np.exp(log_weights - np.max(log_weights))
+    return bool(np.max(weights) <= EVEN * np.mean(weights))
 
 
 def _smoothed(log_weights: Array) -> tuple[Array, float]:

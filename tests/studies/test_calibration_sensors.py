@@ -1,0 +1,63 @@
+"""Simulation-based calibration of two sensors fitted together; see `calibration.py`."""
+
+import os
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from calibration import Campaign, Ranks, swap
+from scipy.stats import kstest
+
+from thermcmp.inference.conditional import run_conditional
+from thermcmp.inference.health import Health, check_weights
+from thermcmp.inference.joint_problem import joint_problem
+from thermcmp.model.design import EXPONENT, RESIDUAL
+
+SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
+DRAWS = 2000
+SHAPE = 2.0
+
+
+def tied(first, second, correlation):
+    """The second sensor's campaign with mounting effects correlated to the first's."""
+    design = second.design
+    place = design.term_position("assembly")
+    start, size = design.offsets[place], len(design.levels[place])
+    mine = slice(start, start + size)
+    spread = [one.scalars["assembly sd"] for one in (first, second)]
+    own = second.effects[mine]
+    both = correlation * first.effects[mine] / spread[0] * spread[1]
+    new = both + np.sqrt(1.0 - correlation**2) * own
+    effects = second.effects.copy()
+    effects[mine] = new
+    rise = design.rise_k + design.power_ratio * (new - own)[design.index[:, place]]
+    return Campaign(replace(design, rise_k=rise), second.scalars, effects)
+
+
+@pytest.mark.study
+def test_two_sensors_and_their_correlation_rank_uniformly():
+    design = swap()
+    ranks = [Ranks(replace(design, sensor=name), seed) for name, seed in (("a", 41), ("b", 42))]
+    rng, places = np.random.default_rng(43), []
+    for seed in range(SIZE):
+        first, second = (one.campaign() for one in ranks)
+        true = 2.0 * rng.beta(SHAPE, SHAPE) - 1.0
+        campaigns = [first, tied(first, second, true)]
+        joint = joint_problem([one.design for one in campaigns], ("assembly",), SHAPE)
+        found = run_conditional(joint.problem, joint.priors, draws=DRAWS, seed=seed)
+        checks = check_weights(found.weighted.log_weights, found.weighted.effective_size)
+        bad = any(check.status is Health.BAD for check in checks)
+        for place, (one, campaign) in enumerate(zip(ranks, campaigns, strict=True)):
+            spreads = found.points.spread[:, joint.spreads[place]]
+            scalars = {term.spread: spreads[:, k] for k, term in enumerate(design.terms)}
+            scalars[EXPONENT] = found.points.exponent[:, place]
+            scalars[RESIDUAL] = found.points.residual[:, place]
+            one.add(campaign, scalars, found.effects[:, joint.effects[place]], bad)
+        below = np.sum(found.points.partial[:, 0] < true) + rng.random()
+        places.append(below / (DRAWS + 1))
+    for one in ranks:
+        one.check()
+    p = kstest(places, "uniform").pvalue
+    print(f"correlation: p {p:.3f}")
+    # One more quantity beside those of the two sensors, in the same 99 % band.
+    assert p > 0.01 / (1 + sum(len(one.places) for one in ranks))
