@@ -20,9 +20,9 @@ each, their effects, exponent and spreads drawn by the simulator, whose formulas
 apart from the model's. Then rows are left out, the rest is fitted and the fix attributed.
 
 The priors are wider than what is drawn, so an interval that rests on them holds the truth more \
-often than stated. Half-normal priors shrink effects towards zero, so means err a little to that side. The \
-designs are in `tests/studies/fix_designs.py`, the study is `tests/studies/test_part_coverage.py`; \
-this page is made from its tables by `docs/make_coverage.py`.
+often than stated. The designs are in `tests/studies/fix_designs.py`, the study is \
+`tests/studies/test_part_coverage.py`; this page is made from its tables by \
+`docs/make_coverage.py`.
 """
 COLUMNS = (
     "| part | 90 % intervals hold | median width [K] | mean error [K] | rms error [K] | data |"
