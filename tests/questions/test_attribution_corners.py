@@ -157,6 +157,26 @@ def test_the_run_that_was_named_makes_the_answer_possible(campaign, stock_only):
     assert abs(row["mean_k"] - truth) < 3.0 * row["sd_k"]
 
 
+def test_another_cooler_at_several_speeds_serves_and_is_marked(campaign):
+    # The old card's fixed speeds, called another card's: coolers are taken to be alike.
+    rows = campaign.results
+    swept = rows[rows["cooler_model"].eq("Alder-C1") & rows["fan_mode"].eq("fixed")]
+    other = swept.assign(
+        product="Heron",
+        cooler_model="Heron-C1",
+        cooler_id="Heron-C1-1",
+        board_model="Heron-B1",
+        board_id="Heron-B1-1",
+        assembly="Heron " + swept["assembly"],
+        run="h" + swept["run"],
+    )
+    answer = attribute(fitted(pd.concat([stock_runs_only(rows), other])), OLD, NEW)
+    row = answer.table.set_index("part").loc["firmware: fan speed"]
+    truth = campaign.truth.attribution_k("memory", OLD, NEW).order_free_k["fan"]
+    assert abs(row["mean_k"] - truth) < 3.0 * row["sd_k"]
+    assert row["health"].endswith("mostly the prior's")
+
+
 def test_the_prior_may_split_where_that_is_asked_for(campaign, stock_only):
     answer = attribute(stock_only, OLD, NEW, allow_prior=True)
     assert any("allow_prior=True" in caveat for caveat in answer.caveats)

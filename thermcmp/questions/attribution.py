@@ -18,6 +18,7 @@ from thermcmp.questions.caveats import (
 )
 from thermcmp.questions.figures import attribution_figure
 from thermcmp.questions.fix_corners import FixStudy, corner, fix_study
+from thermcmp.questions.fix_limits import fix_limits
 from thermcmp.questions.fix_loops import Asked
 from thermcmp.questions.fix_parts import fix_parts, main_parts, noise_parts
 from thermcmp.questions.fix_refusal import unidentified
@@ -29,7 +30,7 @@ from thermcmp.questions.fix_tables import (
     corners_table,
     parts_table,
 )
-from thermcmp.questions.fix_words import Told, fix_limits, fix_sentences
+from thermcmp.questions.fix_words import Told, fix_sentences
 from thermcmp.questions.kelvin_per_db import Bought, bought
 from thermcmp.questions.part_shares import linear_parts, part_shares, weak_parts
 from thermcmp.questions.prediction import Scope, build_of
