@@ -23,8 +23,8 @@ DEMO_SENSOR: Final = "memory"
 DEMO_BEFORE: Final = "Alder r1 / fw 1"
 DEMO_AFTER: Final = "Alder r2 / fw 2"
 DEMO_LIMIT_C: Final = 100.0
-#: Sentences of an answer that the verdict repeats, by its kind; of others `_USUALLY_SAID`.
-_SAID: Final = {"margin": 2}
+#: Sentences of a question's answer that the verdict repeats; of others `_USUALLY_SAID`.
+_SAID: Final = {"Margin": 2}
 _USUALLY_SAID: Final = 3
 
 #: A study of fewer rows is not fitted on its own.
@@ -309,6 +309,6 @@ def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None
 
 
 def _verdict(name: str, answer: Answer) -> list[str]:
-    count = _SAID.get(answer.kind, _USUALLY_SAID)
+    count = _SAID.get(name, _USUALLY_SAID)
     first, *more = answer.sentences[:count] or ("nothing to say.",)
     return [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]

@@ -8,11 +8,12 @@ from scipy.optimize import brentq
 
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
+from thermcmp.inference.sensor_fits import fit_sensors
 from thermcmp.model.conditions import Conditions
 from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, TargetTemperature
 from thermcmp.physics.firmware import Firmware
 from thermcmp.questions.attribution import attribute
-from thermcmp.simulation import RevisionStudy
+from thermcmp.simulation import RevisionStudy, simulate
 from thermcmp.simulation.attributing import attribution_from_corners
 
 OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
@@ -361,6 +362,8 @@ def test_the_fan_may_follow_another_sensor(world):
     }
     with pytest.raises(InputError, match="control="):
         attribute(world.fit, OLD, NEW, firmware=rules)
+    with pytest.raises(InputError, match="no firmware follows it"):
+        attribute(world.fit, OLD, NEW, control=edge)
     answer = attribute(world.fit, OLD, NEW, firmware=rules, control=edge)
     speed = true_speeds(world, HELD)
     assert answer.settings[OLD].drive == pytest.approx(speed[(False,) * 3], rel=0.02)
@@ -369,6 +372,32 @@ def test_the_fan_may_follow_another_sensor(world):
     assert any("follows the edge" in caveat for caveat in answer.caveats)
     draws = parts_of(answer)
     assert np.abs(draws[MAIN].sum(axis=1) - draws["total"]).max() < 1e-9
+
+
+def test_a_control_sensor_of_one_joint_fit_keeps_its_draws(fit_known):
+    joint = fit_sensors(
+        simulate(RevisionStudy(remounts=2), seed=3).results,
+        ["memory", "edge"],
+        reference=Conditions(power_w=200.0, fan_rpm=1800.0),
+        draws=2000,
+        seed=4,
+    )
+    rules = {
+        name: Firmware(
+            name=name, fan=TargetTemperature(60.0, 800.0, 4000.0), control_sensor="edge"
+        )
+        for name in ("fw 1", "fw 2")
+    }
+    answer = attribute(joint["memory"], OLD, NEW, firmware=rules, control=joint["edge"])
+    draws = parts_of(answer)
+    assert np.abs(draws[MAIN].sum(axis=1) - draws["total"]).max() < 1e-9
+    # The edge is held, so its own split has no total; the memory's has.
+    own = attribute(joint["edge"], OLD, NEW, firmware=rules)
+    assert np.abs(parts_of(own)["total"]).max() < 1e-6
+    assert abs(draws["total"].mean()) > 1.0
+    # One loop, told by either fit: the same fan speeds.
+    for build in (OLD, NEW):
+        assert answer.settings[build].drive == pytest.approx(own.settings[build].drive, rel=0.01)
 
 
 def test_rules_of_other_firmwares_are_refused(world):

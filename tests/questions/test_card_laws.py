@@ -7,6 +7,7 @@ import pytest
 
 from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
+from thermcmp.inference.sensor_fits import fit_sensors
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.physics.characteristic import FanStatus
 from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, TargetTemperature
@@ -15,6 +16,7 @@ from thermcmp.questions.card_laws import (
     card_of,
     firmware_of,
     fresh_specimen,
+    linked_terms,
     sensor_law,
     settle,
 )
@@ -50,8 +52,8 @@ def test_the_law_is_the_fits_own_prediction(specimens, alder, scope):
 def test_a_fresh_specimen_enters_both_sides_of_the_law(specimens, alder):
     model = specimens.fit
     plain = sensor_law(model, alder, Scope.PRODUCT_LINE, power_w=250.0)
-    fresh = sensor_law(model, alder, Scope.PRODUCT_LINE, power_w=250.0, fresh_seed=4)
-    resistance, airflow = fresh_specimen(model, 4)
+    resistance, airflow = drawn = fresh_specimen(model, 4)
+    fresh = sensor_law(model, alder, Scope.PRODUCT_LINE, power_w=250.0, fresh=drawn)
     assert airflow.std() > 0.0
     flow = (2600.0 / 1800.0) ** -model.draws("airflow exponent") - 1.0
     np.testing.assert_allclose(
@@ -106,7 +108,8 @@ def test_the_steady_state_is_the_grids(specimens, alder):
     assert (state.power_w == 205.0).all()
     assert state.share(FanStatus.REGULATED) > 0.95
     some = slice(0, 60)
-    law = sensor_law(specimens.fit, alder, Scope.PRODUCT_LINE, ambient_c=26.0, fresh_seed=1)
+    drawn = fresh_specimen(specimens.fit, 1)
+    law = sensor_law(specimens.fit, alder, Scope.PRODUCT_LINE, ambient_c=26.0, fresh=drawn)
     expected = _by_grid(law, CURVE, 205.0)[some]
     np.testing.assert_allclose(state.fan_rpm[some], expected, atol=0.011)
     np.testing.assert_array_equal(state.temperature_c, state.control_c)
@@ -145,6 +148,60 @@ def test_draws_of_two_fits_are_not_paired_by_their_seed(specimens, alder):
     np.testing.assert_array_equal(np.sort(own), np.sort(other))
     # Four standard errors of the correlation of 2000 independent pairs.
     assert abs(np.corrcoef(own, other)[0, 1]) < 4.0 / np.sqrt(2000.0)
+
+
+@pytest.fixture(scope="module")
+def together(specimens):
+    reference = Conditions(power_w=200.0, fan_rpm=1800.0)
+    results = specimens.campaign.results
+    return fit_sensors(results, ["memory", "edge"], reference=reference, draws=1000, seed=5)
+
+
+def test_sensors_fitted_together_are_paired_draw_by_draw(together, alder):
+    memory, edge = together["memory"], together["edge"]
+    firmware = Firmware(name="fw 1", fan=CURVE, control_sensor="edge")
+    card = card_of(memory, alder, Scope.SPECIMENS, firmware, control=edge)
+    own = sensor_law(edge, alder, Scope.SPECIMENS)
+    np.testing.assert_array_equal(card.control.resistance_k_per_w, own.resistance_k_per_w)
+    (note,) = card.notes
+    assert "assembly" in note
+    assert "fitted together" in note
+    assert "assembly" in linked_terms(memory, edge)
+
+
+def test_a_fresh_mounting_strays_on_both_sensors_with_their_correlation(together):
+    memory, edge = together["memory"], together["edge"]
+    rho = memory.draws("assembly correlation with edge")
+    expected = np.mean(rho * memory.draws("assembly sd") * edge.draws("assembly sd"))
+    # Of 100 seeds of 1000 draws; specimens are drawn for each sensor alone.
+    found = [
+        np.mean(
+            fresh_specimen(memory, seed)[0]
+            * fresh_specimen(edge, seed + 7000, beside=(memory, seed))[0]
+        )
+        for seed in range(100)
+    ]
+    error = np.std(found) / np.sqrt(len(found))
+    assert expected > 8.0 * error
+    assert np.mean(found) == pytest.approx(expected, abs=4.0 * error)
+    # A card's spread at one sensor is the same, drawn beside another or alone.
+    alone, beside = (
+        np.mean(
+            [
+                np.var(fresh_specimen(edge, seed + 7000, beside=at)[0])
+                for seed in range(40)
+                for at in ([None] if not paired else [(memory, seed)])
+            ]
+        )
+        for paired in (False, True)
+    )
+    assert beside == pytest.approx(alone, rel=0.05)
+
+
+def test_parts_of_two_joint_posteriors_are_not_taken_for_one(specimens, together):
+    again = fit_sensors(specimens.campaign.results, ["memory", "edge"], draws=1000, seed=6)
+    assert linked_terms(together["memory"], again["edge"]) == ()
+    assert linked_terms(specimens.fit, again["edge"]) == ()
 
 
 def test_a_fan_that_stops_or_hunts_leaves_no_number(specimens, alder):

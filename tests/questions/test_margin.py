@@ -6,7 +6,7 @@ import pytest
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.questions.card_laws import sensor_law
+from thermcmp.questions.card_laws import fresh_specimen, sensor_law
 from thermcmp.questions.limit_margin import margin
 from thermcmp.questions.prediction import Scope, build_of
 
@@ -92,8 +92,8 @@ def new_specimen_draws(model, *, drive, power_w, seed):
     """How much warmer a fresh specimen is than its line's mean."""
     build = build_of(model, "Alder r1 / fw 1")
     line, fresh = (
-        sensor_law(model, build, Scope.PRODUCT_LINE, power_w=power_w, fresh_seed=one)
-        for one in (None, seed)
+        sensor_law(model, build, Scope.PRODUCT_LINE, power_w=power_w, fresh=drawn)
+        for drawn in (None, fresh_specimen(model, seed))
     )
     return fresh.temperature_c(drive) - line.temperature_c(drive)
 

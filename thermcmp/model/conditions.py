@@ -6,7 +6,6 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.physics.air import standard_pressure_pa
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +94,8 @@ class Conditions:
 
         Pressures of ISO 2533:1975 and the ideal gas law.
         """
+        from thermcmp.physics.air import standard_pressure_pa
+
         if self.altitude_m is None:
             return 1.0
         there, here = standard_pressure_pa([self.altitude_m, self.measured_altitude_m])

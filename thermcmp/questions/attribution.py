@@ -94,7 +94,8 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         the power that it allows, draw by draw. The hardware part still is one at equal
         speed; what the rule gives back as silence is in the fan speed's part.
     control : Fit, optional
-        Fit of the sensor that those firmwares follow, where it is not the fit's own.
+        Fit of the sensor that those firmwares follow, where it is not the fit's own; best
+        one of the same `fit_sensors`.
     matters_k : float
         Size that matters [K].
     prob : float
@@ -118,9 +119,9 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     ------
     InputError
         If a product, firmware, scope, `prob` or `matters_k` is not known, noise is held,
-        or a firmware's rule lacks its control sensor's fit.
+        or a firmware's rule lacks its control sensor's fit, or such a fit its rule.
     EngineError
-        If the fit's health is "bad" and not allowed.
+        If a fit's health is "bad" and not allowed.
     NotEstimableError
         If a part was never measured, a firmware has neither stock run nor rule, a rule
         has no steady state, or no run tells what the fan speed brought; the missing run
@@ -128,7 +129,12 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     """
     check_prob(prob)
     _check_matters(matters_k)
-    refuse_bad_health(fit, allowed=allow_bad_health, what="attributed")
+    for one in (fit, control):
+        if one is not None:
+            refuse_bad_health(one, allowed=allow_bad_health, what="attributed")
+    if control is not None and firmware is None:
+        fault = Fault("no firmware follows it", "give firmware= too", column="control")
+        raise InputError("A control sensor's fit was given alone:", [fault])
     at = at or Conditions()
     asked = Asked((build_of(fit, before), build_of(fit, after)), at, Scope.of(scope), control)
     study = fix_study(fit, asked, (before_setting, after_setting), firmware)

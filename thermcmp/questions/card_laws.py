@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.inference.sensor_fits import correlation_name
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
 from thermcmp.physics.air import density_factor
@@ -106,7 +107,9 @@ class CardState:
         return float(np.mean(self.status == status))
 
 
-def fresh_specimen(fit: Fit, seed: int) -> tuple[Array, Array]:
+def fresh_specimen(
+    fit: Fit, seed: int, *, beside: tuple[Fit, int] | None = None
+) -> tuple[Array, Array]:
     """How a newly bought card may differ from its line's mean.
 
     One fresh specimen of each part and one fresh mounting per draw, with the spreads
@@ -118,19 +121,40 @@ def fresh_specimen(fit: Fit, seed: int) -> tuple[Array, Array]:
         The fit, S draws.
     seed : int
         Seed.
+    beside : (Fit, int), optional
+        A sensor that was fitted together with this one and the seed of the same card's
+        deviations there. A term whose effects are correlated between the two deviates
+        with that correlation.
 
     Returns
     -------
     resistance, airflow : ndarray, shape (S,)
         In the whole rise and in its convective part [K at reference power and speed].
     """
-    rng = np.random.default_rng(seed)
+    strays = _strays(fit, seed)
+    if beside is not None:
+        other, theirs = beside[0], _strays(*beside)
+        for name in set(strays) & set(theirs):
+            linked = correlation_name(name, other.sensor)
+            if linked in fit.posterior:
+                rho = fit.draws(linked)
+                strays[name] = rho * theirs[name] + np.sqrt(1.0 - rho**2) * strays[name]
     resistance, airflow = np.zeros((2, len(fit.draws(EXPONENT))))
     for term in fit.design.terms:
-        if term.role is Role.SPECIMEN or term.name == "assembly":
+        if term.name in strays:
             side = airflow if term.acts is Acts.AIRFLOW else resistance
-            side += fit.draws(term.spread) * rng.standard_normal(len(side))
+            side += fit.draws(term.spread) * strays[term.name]
     return resistance, airflow
+
+
+def _strays(fit: Fit, seed: int) -> dict[str, Array]:
+    """Deviations of fresh specimens and a fresh mounting, in standard deviations, by term."""
+    rng = np.random.default_rng(seed)
+    return {
+        term.name: rng.standard_normal(len(fit.draws(EXPONENT)))
+        for term in fit.design.terms
+        if term.role is Role.SPECIMEN or term.name == "assembly"
+    }
 
 
 def sensor_law(
@@ -141,7 +165,7 @@ def sensor_law(
     ambient_c: Array | float = 21.0,
     power_w: Array | float | None = None,
     density_ratio: float = 1.0,
-    fresh_seed: int | None = None,
+    fresh: tuple[Array, Array] | None = None,
 ) -> SensorLaw:
     """Give the law of a build's fitted sensor, an entry per posterior draw.
 
@@ -162,8 +186,8 @@ def sensor_law(
     density_ratio : float
         Density of the air there over that of the measurements', see
         `Conditions.density_ratio` [-].
-    fresh_seed : int, optional
-        Seed of a `fresh_specimen` that is added; none by default.
+    fresh : tuple of ndarray, optional
+        A `fresh_specimen` that is added; none by default.
 
     Returns
     -------
@@ -179,9 +203,8 @@ def sensor_law(
     """
     reference = fit.reference
     resistance, airflow = (fit.effects @ side for side in effect_weights(fit, build, scope))
-    if fresh_seed is not None:
-        more_resistance, more_airflow = fresh_specimen(fit, fresh_seed)
-        resistance, airflow = resistance + more_resistance, airflow + more_airflow
+    if fresh is not None:
+        resistance, airflow = resistance + fresh[0], airflow + fresh[1]
     exponent = fit.draws(EXPONENT)
     law = SensorLaw(
         ambient_c=ambient_c,
@@ -245,9 +268,11 @@ def card_of(
 
     It stands in air of 21 °C at the fit's reference power; `Card.at` gives it elsewhere.
 
-    Two fits know nothing of each other. Their draws are thinned to equal count and
-    paired at random, so that what the two sensors share (a bad mounting, a weak
-    specimen) is not carried from one to the other; a note says so.
+    Fits of one `fit_sensors` are paired draw by draw, and a fresh mounting deviates at
+    both sensors with their correlation. Else two fits know nothing of each other: their
+    draws are thinned to equal count and paired at random, so that what the two sensors
+    share (a bad mounting, a weak specimen) is not carried from one to the other; a note
+    says so.
 
     Parameters
     ----------
@@ -283,21 +308,61 @@ def card_of(
     follows = control if _needs_second_fit(fit, firmware, control) else None
     count = len(fit.effects) if follows is None else min(len(fit.effects), len(follows.effects))
     chosen = fit.thinned(count)
-    own = sensor_law(fit, build, scope, density_ratio=density_ratio, fresh_seed=fresh_seed)
+    fresh = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
+    own = sensor_law(fit, build, scope, density_ratio=density_ratio, fresh=fresh)
     judged = _taken(own, chosen)
     if follows is None:
         return Card(judged, judged, chosen, _taken_for_granted(fit, firmware))
-    fresh = None if fresh_seed is None else fresh_seed + 1
-    other = sensor_law(follows, build, scope, density_ratio=density_ratio, fresh_seed=fresh)
-    # Shuffled: fits made with one seed would else share their random numbers.
-    pairs = np.random.default_rng([follows.seed or 0, count]).permutation(follows.thinned(count))
-    note = (
-        f"The {follows.sensor} (which the fan follows) and the {fit.sensor} come from two "
-        "fits: what one card's or one mounting's luck does to both alike is not carried "
-        "between them."
-    )
+    linked = linked_terms(fit, follows)
+    if fresh_seed is not None:
+        beside = (fit, fresh_seed) if linked else None
+        fresh = fresh_specimen(follows, fresh_seed + 1, beside=beside)
+    other = sensor_law(follows, build, scope, density_ratio=density_ratio, fresh=fresh)
+    pairs, names = chosen, f"The {follows.sensor} (which the fan follows) and the {fit.sensor}"
+    if linked:
+        note = (
+            f"{names} were fitted together: what these do to both is carried: "
+            f"{', '.join(linked)}. What else they may share is not."
+        )
+    else:
+        # Shuffled: fits made with one seed would else share their random numbers.
+        rng = np.random.default_rng([follows.seed or 0, count])
+        pairs = rng.permutation(follows.thinned(count))
+        note = (
+            f"{names} come from two fits: what one card's or one mounting's luck does to both "
+            "alike is not carried between them. Mend: fit them together with fit_sensors."
+        )
     lead = _taken(other, pairs).at(power_w=judged.power_w)
     return Card(judged, lead, chosen, (note,))
+
+
+def linked_terms(first: Fit, second: Fit) -> tuple[str, ...]:
+    """Terms whose effects are correlated in one joint posterior of two sensors.
+
+    Parameters
+    ----------
+    first, second : Fit
+        Fits of two sensors.
+
+    Returns
+    -------
+    tuple of str
+        The terms; none where the two were not fitted together.
+    """
+    if second.sensor not in first.fitted_with or first.sensor not in second.fitted_with:
+        return ()
+    found = []
+    for term in first.design.terms:
+        here, there = (
+            correlation_name(term.name, second.sensor),
+            correlation_name(term.name, first.sensor),
+        )
+        if here not in first.posterior or there not in second.posterior:
+            continue
+        # The same draws on both sides, else the two are parts of different posteriors.
+        if np.array_equal(first.draws(here), second.draws(there)):
+            found.append(term.name)
+    return tuple(found)
 
 
 def settle(firmware: Firmware, card: Card) -> CardState:
