@@ -383,9 +383,7 @@ def test_a_control_sensor_of_one_joint_fit_keeps_its_draws(fit_known):
         seed=4,
     )
     rules = {
-        name: Firmware(
-            name=name, fan=TargetTemperature(60.0, 800.0, 4000.0), control_sensor="edge"
-        )
+        name: Firmware(name=name, fan=TargetTemperature(60.0, 800.0, 4000.0), control_sensor="edge")
         for name in ("fw 1", "fw 2")
     }
     answer = attribute(joint["memory"], OLD, NEW, firmware=rules, control=joint["edge"])
