@@ -78,13 +78,30 @@ def test_four_corners_with_their_true_temperatures(campaign, library):
 
 
 def counted(rows, cooler, setting):
-    """Runs of a cooler near a setting, counted one by one."""
+    """Runs of a cooler near a setting, counted one by one; its stock runs are, all of them."""
     return sum(
         row.cooler_model == cooler
         and abs(row.fan_rpm / setting.drive - 1.0) <= NEAR_SPEED
         and abs(row.power_w / setting.power_w - 1.0) <= NEAR_POWER
         for row in rows.itertuples()
     )
+
+
+def test_stock_runs_that_scatter_are_still_their_own_corner(campaign):
+    # A loop that answers the room: stock runs 10 % apart, with their mean between them.
+    rows = campaign.results.query("sensor == 'memory'")
+    stock = rows["fan_mode"].eq("stock") & rows["firmware"].eq("fw 1")
+    own = stock & rows["cooler_model"].eq("Alder-C1")
+    apart = np.where(np.arange(len(rows)) % 2, 1.1, 0.9)
+    scattered = rows.assign(fan_rpm=np.where(own, rows["fan_rpm"] * apart, rows["fan_rpm"]))
+    model = fitted(scattered)
+    answer = attribute(model, OLD, NEW)
+    runs = int(own.sum())
+    assert answer.corners.iloc[0]["basis"] == f"measured in {runs} runs"
+    # Stated, the same speed is not that of its stock runs any more.
+    near = Conditions(fan_rpm=answer.settings[OLD].drive + 60.0, power_w=225.0)
+    moved = attribute(model, OLD, NEW, before_setting=near).corners.iloc[0]["basis"]
+    assert moved == "predicted"
 
 
 def test_measured_corners_are_told_from_predicted_ones(library):

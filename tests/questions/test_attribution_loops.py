@@ -226,7 +226,10 @@ def test_regulated_stock_runs_tell_by_speed_and_power(world):
         design=replace(world.fit.design, rows=rows.assign(regulated=rows["fan_mode"].eq("stock"))),
     )
     answer = attribute(marked, OLD, NEW)
-    assert all(setting.regulated for setting in answer.settings.values())
+    for name, firmware, cooler in ((OLD, "fw 1", "Alder-C1"), (NEW, "fw 2", "Alder-C2")):
+        own = rows["fan_mode"].eq("stock") & rows["firmware"].eq(firmware)
+        own &= rows["cooler_model"].eq(cooler) & rows["board_model"].eq(cooler.replace("C", "B"))
+        assert answer.settings[name].held_c == pytest.approx(rows.loc[own, "temperature_c"].mean())
     held = [one for one in answer.caveats if "held the memory in its stock runs" in one]
     assert len(held) == 2
     assert answer.corners["basis"].str.fullmatch(r"measured in \d+ regulated runs").all()
@@ -236,6 +239,7 @@ def test_regulated_stock_runs_tell_by_speed_and_power(world):
         for name, new in (("before_setting", False), ("after_setting", True))
     }
     back = attribute(marked, OLD, NEW, **near)
+    assert np.abs(parts_of(back)["total"]).max() < 1.0
     assert back.sentences[0].startswith("The temperature is held by the firmware in both")
 
 

@@ -140,6 +140,23 @@ def test_a_level_far_outside_the_measured_speeds_is_not_told(aliased):
     assert any("far from those that its hardware was run at" in c for c in answer.caveats)
 
 
+def test_a_level_that_is_known_at_the_ends_only(aliased):
+    # The old cooler's noise was measured slow only: up to 1.25 times that speed it is told.
+    rows = aliased.fit.results
+    fast = rows["cooler_model"].eq("Alder-C1") & rows["fan_rpm"].gt(1450.0)
+    quiet = rows.assign(noise_dba=rows["noise_dba"].mask(fast))
+    partly = replace(aliased.fit, design=replace(aliased.fit.design, rows=quiet))
+    answer = attribute(partly, OLD, NEW)
+    levels = answer.corners["noise_dba"].isna().tolist()
+    assert levels == [False, True, False, False]
+    table = answer.table.set_index("part")
+    assert np.isfinite(table.loc["total", "noise_db"])
+    assert np.isnan(table.loc[FAN, "noise_db"])
+    assert price(answer).loc[FAN, "health"] == "no ratio: its level was not measured there"
+    assert "nan" not in " ".join(answer.sentences)
+    assert any("the new hardware sells" in sentence for sentence in answer.sentences)
+
+
 def test_the_noise_law_is_fitted_once_per_fit_and_distance(aliased, monkeypatch):
     made, fit_noise = [], equal_conditions.fit_noise
 

@@ -179,8 +179,8 @@ def _details(
 ) -> dict[str, Any]:
     before_c = float(np.mean(study.temperature_c(corner(False, False))))
     tables = {
-        f"The four corners; measured means within {NEAR_SPEED:.0%} of fan speed and "
-        f"{NEAR_POWER:.0%} of power": corners_table(study, prob),
+        f"The four corners; measured means its own stock runs, or within {NEAR_SPEED:.0%} of fan "
+        f"speed and {NEAR_POWER:.0%} of power": corners_table(study, prob),
         "What changed, after minus before": changes_table(study, prob),
     }
     corners, changes = tables.values()

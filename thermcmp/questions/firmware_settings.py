@@ -44,8 +44,9 @@ class Setting:
         0 where stated, and where no stock run was repeated.
     degrees : int
         Degrees of freedom behind that scatter; 0 where it is not known.
-    regulated : bool
-        True where a control loop held the sensor in all of those stock runs.
+    held_c : float, optional
+        Temperature at which a control loop held the sensor in all of those stock runs
+        [°C]; None where it did not.
     """
 
     drive: float
@@ -55,7 +56,7 @@ class Setting:
     drive_error: float = 0.0
     power_error_w: float = 0.0
     degrees: int = 0
-    regulated: bool = False
+    held_c: float | None = None
 
     def draws(self, count: int, seed: int | None) -> tuple[Array, Array]:
         """Draws of the mean fan speed and power, shape (count,) each.
@@ -120,7 +121,9 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
         drive_error=drive_scatter / np.sqrt(count) if rpm is None else 0.0,
         power_error_w=power_scatter / np.sqrt(count) if power is None else 0.0,
         degrees=degrees,
-        regulated=bool(rows.loc[hit, "regulated"].fillna(False).all()),
+        held_c=float(rows.loc[hit, "temperature_c"].mean())
+        if rows.loc[hit, "regulated"].fillna(False).all()
+        else None,
     )
 
 

@@ -31,7 +31,7 @@ def _settings(told: Told) -> list[str]:
                 f"{build.name}: its firmware was run on other hardware only, so its fan speed and "
                 "power on this one are taken from there."
             )
-        if setting.regulated:
+        if setting.held_c is not None:
             caveats.append(
                 f"{build.name}: a control loop held the {study.fit.sensor} in its stock runs, so "
                 "they tell by fan speed and power, not by temperature."

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.questions.firmware_settings import stock_rows
 from thermcmp.questions.fix_corners import FixStudy, corner
 from thermcmp.questions.fix_parts import DIRECT, HARDWARE, INSIDE
 from thermcmp.questions.hardware_parts import FIRMWARE, parts_split_by_prior
@@ -41,8 +42,9 @@ def runs_at(study: FixStudy, hardware: bool, firmware: bool) -> int:
     Returns
     -------
     int
-        Runs of any fan mode, within `NEAR_SPEED` and `NEAR_POWER`. Where the fit holds a
-        direct effect of the firmware, runs under that firmware only.
+        Runs of any fan mode, within `NEAR_SPEED` and `NEAR_POWER`, and the stock runs
+        that the corner's own setting is the mean of. Where the fit holds a direct effect
+        of the firmware, runs under that firmware only.
     """
     return int(_near(study, hardware, firmware).sum())
 
@@ -57,7 +59,17 @@ def _near(study: FixStudy, hardware: bool, firmware: bool) -> NDArray[np.bool_]:
     if study.has_direct:
         own = rows["firmware"].eq(study.builds[firmware].firmware or "")
         hit &= own.fillna(False).to_numpy(bool)
-    return hit
+    return hit | _own_stock(study, firmware) if hardware is firmware else hit
+
+
+def _own_stock(study: FixStudy, own: bool) -> NDArray[np.bool_]:
+    """Stock runs whose mean a build's setting is, however far they scatter, shape (n,)."""
+    setting, rows = study.settings[own], study.fit.results
+    found, elsewhere = stock_rows(study.fit, study.builds[own])
+    if elsewhere or not found.any() or study.loops[own] is not None:
+        return np.zeros(len(rows), bool)
+    means = rows.loc[found, [study.fit.design.law.column, "power_w"]].mean()
+    return found & np.allclose(means, (setting.drive, setting.power_w), rtol=1e-9)
 
 
 def parts_table(

@@ -81,7 +81,11 @@ def is_held(told: Told) -> bool:
     least, most = interval(moved, told.prob)
     old = float(np.mean(told.study.drive(corner(False, False))))
     turned = (least > 0.0 or most < 0.0) and abs(float(np.mean(moved))) > 0.01 * old
-    return max(abs(low), abs(high)) < told.matters_k and turned
+    first_c, second_c = (setting.held_c for setting in told.study.settings)
+    same_target = (
+        first_c is not None and second_c is not None and abs(second_c - first_c) < told.matters_k
+    )
+    return turned and (same_target or max(abs(low), abs(high)) < told.matters_k)
 
 
 def _speed_change(told: Told) -> Array:
@@ -136,7 +140,7 @@ def _is_regulated(study: FixStudy, own: bool) -> bool:
     """Whether a build's firmware held the judged sensor, by its rule or in its stock runs."""
     loop = study.loops[own]
     if loop is None:
-        return study.settings[own].regulated
+        return study.settings[own].held_c is not None
     follows = loop.firmware.control_sensor in (None, study.fit.sensor)
     return follows and loop.doing[own] == FanStatus.REGULATED
 
@@ -147,7 +151,7 @@ def _given_back(told: Told) -> list[str]:
     _, given = interval(told.parts[FAN], told.prob)
     if better <= 0.0 or given >= 0.0:
         return []
-    level = f", {signed_words(told.noise[FAN], told.prob, 'dB(A)')}" if told.noise else ""
+    level = f", {signed_words(told.noise[FAN], told.prob, 'dB(A)')}" if _has_level(told) else ""
     speed = signed_words(_speed_change(told), told.prob, told.study.fit.design.law.unit, 0)
     return [
         f"At equal fan speed the hardware brings {range_words(told.parts[HARDWARE], told.prob)}; "
@@ -156,12 +160,18 @@ def _given_back(told: Told) -> list[str]:
     ]
 
 
+def _has_level(told: Told) -> bool:
+    """Whether the level of the fan speed's part is known: at its crossed corners too."""
+    return bool(told.noise) and not np.isnan(told.noise[FAN]).any()
+
+
 def _noise(told: Told) -> list[str]:
     sentences = []
     if told.noise:
+        alone = signed_words(told.noise[FAN], told.prob, "dB")
         sentences.append(
             f"The new build is {signed_words(told.noise['total'], told.prob, 'dB')} against the "
-            f"old one; its fan speed alone made {signed_words(told.noise[FAN], told.prob, 'dB')}."
+            "old one" + (f"; its fan speed alone made {alone}." if _has_level(told) else ".")
         )
     equal = told.parts.get(EQUAL_NOISE)
     if equal is not None and not np.isnan(equal).any():
@@ -181,6 +191,8 @@ def _price(told: Told) -> list[str]:
             f"at {at:.0f} rpm the new hardware sells "
             f"{range_words(new.k_per_db, told.prob, 'K per dB')}"
         )
+    if first.health and not _has_level(told):
+        return [f"{sells[:1].upper()}{sells[1:]}."] if sells else []
     if first.health:
         words = signed_words(first.costs_db, told.prob, "dB")
         return [
@@ -226,8 +238,8 @@ def _corners(told: Told) -> str:
     if predicted:
         parts.append(f"predicted by the model: {', '.join(predicted)}")
     return (
-        f"Corners, within {NEAR_SPEED:.0%} of fan speed and {NEAR_POWER:.0%} of power: "
-        f"{'; '.join(parts)}."
+        f"Corners by their own stock runs and by runs within {NEAR_SPEED:.0%} of fan speed and "
+        f"{NEAR_POWER:.0%} of power: {'; '.join(parts)}."
     )
 
 

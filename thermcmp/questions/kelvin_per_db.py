@@ -73,7 +73,9 @@ def bought(
     if is_clear(louder):
         first = Bought(FAN, gain / louder, louder)
     else:
-        first = Bought(FAN, nothing, louder, "no ratio: the level hardly changed")
+        unknown = np.isnan(louder).any()
+        why = "its level was not measured there" if unknown else "the level hardly changed"
+        first = Bought(FAN, nothing, louder, f"no ratio: {why}")
     rows = [first]
     for hardware, name in ((True, "new"), (False, "old")):
         slope = local_slope(study, hardware)
