@@ -112,6 +112,8 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
     count = int(hit.sum())
     drive_scatter, degrees = _scatter(rows, column)
     power_scatter, _ = _scatter(rows, "power_w")
+    # A speed or a power stated instead is no longer that of those runs.
+    held = rpm is None and power is None and rows.loc[hit, "regulated"].fillna(False).all()
     where = "other hardware" if elsewhere else "its own hardware"
     return Setting(
         drive=float(rows.loc[hit, column].mean()) if rpm is None else rpm,
@@ -121,9 +123,7 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
         drive_error=drive_scatter / np.sqrt(count) if rpm is None else 0.0,
         power_error_w=power_scatter / np.sqrt(count) if power is None else 0.0,
         degrees=degrees,
-        held_c=float(rows.loc[hit, "temperature_c"].mean())
-        if rows.loc[hit, "regulated"].fillna(False).all()
-        else None,
+        held_c=float(rows.loc[hit, "temperature_c"].mean()) if held else None,
     )
 
 
