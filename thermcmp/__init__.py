@@ -42,10 +42,13 @@ if TYPE_CHECKING:
     from thermcmp.physics.firmware import Firmware
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution import attribute
+    from thermcmp.questions.build_chain import chain
     from thermcmp.questions.classical import classical_check
     from thermcmp.questions.fit_check import FitCheck, check_fit
+    from thermcmp.questions.held_runs import regulated_runs
     from thermcmp.questions.limit_margin import margin
     from thermcmp.questions.ranking import rank
+    from thermcmp.questions.sensor_attribution import attribute_sensors
     from thermcmp.questions.separation import separate
     from thermcmp.reporting.document import report
     from thermcmp.simulation import simulate
@@ -91,6 +94,8 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "attribute": "thermcmp.questions.attribution",
+    "attribute_sensors": "thermcmp.questions.sensor_attribution",
+    "chain": "thermcmp.questions.build_chain",
     "check_fit": "thermcmp.questions.fit_check",
     "classical_check": "thermcmp.questions.classical",
     "fit": "thermcmp.inference.fitting",
@@ -107,6 +112,7 @@ _HOMES = {
     "read_telemetry": "thermcmp.telemetry.record",
     "reduce_logs": "thermcmp.telemetry.logs",
     "reduce_telemetry": "thermcmp.telemetry.reducing",
+    "regulated_runs": "thermcmp.questions.held_runs",
     "report": "thermcmp.reporting.document",
     "separate": "thermcmp.questions.separation",
     "simulate": "thermcmp.simulation",
@@ -145,6 +151,8 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "attribute",
+    "attribute_sensors",
+    "chain",
     "check_fit",
     "classical_check",
     "fit",
@@ -161,6 +169,7 @@ __all__ = [
     "read_telemetry",
     "reduce_logs",
     "reduce_telemetry",
+    "regulated_runs",
     "report",
     "separate",
     "simulate",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,11 +20,14 @@ if TYPE_CHECKING:
 
 #: What the invented demo campaign is asked.
 DEMO_SENSOR: Final = "memory"
+DEMO_BESIDE: Final = ("junction",)
 DEMO_BEFORE: Final = "Alder r1 / fw 1"
 DEMO_AFTER: Final = "Alder r2 / fw 2"
 DEMO_LIMIT_C: Final = 100.0
+#: Name of the question about several sensors.
+SENSORS: Final = "Sensors"
 #: Sentences of a question's answer that the verdict repeats; of others `_USUALLY_SAID`.
-_SAID: Final = {"Margin": 2}
+_SAID: Final = {"Margin": 2, SENSORS: 1}
 _USUALLY_SAID: Final = 3
 
 #: A study of fewer rows is not fitted on its own.
@@ -54,6 +57,8 @@ class Job:
         JSON file that maps canonical names to the logs' headings.
     sensor : str, optional
         Sensor to ask about.
+    beside : tuple of str, optional
+        Further sensors, for which the same fix is attributed beside.
     before, after : str, optional
         Builds for attribution and margin, as "product / firmware".
     limit_c : float, optional
@@ -78,6 +83,7 @@ class Job:
     runs: Path | None = None
     log_columns: Path | None = None
     sensor: str | None = None
+    beside: tuple[str, ...] | None = None
     before: str | None = None
     after: str | None = None
     limit_c: float | None = None
@@ -140,14 +146,19 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     with progress("Reducing the logs"):
         reduced = _reduced(job)
     with progress("Reading the results"):
-        rows = _rows(job, reduced)
-        sensor = _sensor(job, rows)
-        rows = rows[rows["sensor"] == sensor]
+        every = _rows(job, reduced)
+        sensor = _sensor(job, every)
+        beside = _beside(job, every, sensor)
+        rows = every[every["sensor"] == sensor]
     with progress(f"Fitting {len(rows)} rows of the {sensor} sensor"):
         fit = tc.fit(rows, sensor=sensor, seed=job.seed)
+    others = []
+    for name in beside:
+        with progress(f"Fitting the {name} sensor beside it"):
+            others.append(tc.fit(every, sensor=name, seed=job.seed))
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Asking the questions"):
-        for name, answer in _ask(job, fit):
+        for name, answer in _ask(job, fit, others):
             if isinstance(answer, str):
                 lines.append(f"{name}: {answer}")
             else:
@@ -248,7 +259,24 @@ def _sensor(job: Job, rows: pd.DataFrame) -> str:
     )
 
 
-def _ask(job: Job, fit: Any) -> Iterator[tuple[str, Answer | str]]:
+def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
+    """Further sensors to attribute the fix on: those named, or the demo's."""
+    held = sorted(str(name) for name in rows["sensor"].dropna().unique() if name != sensor)
+    if job.beside is None:
+        return tuple(name for name in DEMO_BESIDE if job.is_demo and name in held)
+    faults = [
+        Fault("no rows of this other sensor", f"use one of {', '.join(held) or 'none'}", value=name)
+        for name in job.beside
+        if name not in held
+    ]
+    if not job.is_demo and not (job.before and job.after):
+        faults.append(Fault("no fix to attribute on them", "give --before and --after too"))
+    if faults:
+        raise InputError("The sensors beside are not clear:", faults)
+    return tuple(dict.fromkeys(job.beside))
+
+
+def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answer | str]]:
     """Name and answer of each question, or why it was not asked."""
     import thermcmp as tc
 
@@ -270,11 +298,15 @@ def _ask(job: Job, fit: Any) -> Iterator[tuple[str, Answer | str]]:
             )
         yield "Separation", tc.separate(fit, before=before, after=after)
         yield "Attribution", tc.attribute(fit, before=before, after=after)
+        if beside:
+            yield SENSORS, tc.attribute_sensors([fit, *beside], before, after)
     else:
         yield "Separation", tc.separate(fit)
         yield "Attribution", "not asked; give --before and --after as 'product / firmware'."
     at = tc.Conditions(ambient_c=job.ambient_c, power_w=job.power_w, noise_dba=job.noise_dba)
     yield "Ranking", tc.rank(fit, at=at)
+    if fit.results["regulated"].any():
+        yield "Regulated runs", tc.regulated_runs(fit)
     builds = [build for build in (before, after) if build]
     if limit_c is None or not builds:
         yield "Margin", "not asked; give --limit-c, and --before or --after."

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from thermcmp._job import DEMO_AFTER, DEMO_BEFORE, DEMO_LIMIT_C, Job
+from thermcmp._job import DEMO_AFTER, DEMO_BEFORE, DEMO_BESIDE, DEMO_LIMIT_C, Job
 
 _ABOUT = """\
 Separates cooler, board, memory-vendor, assembly and firmware effects in cooling tests
@@ -43,6 +43,8 @@ def read_options(arguments: Sequence[str] | None = None) -> Job:
         parser.error("--columns has no effect without --results")
     if options.logs is None and (options.runs or options.log_columns):
         parser.error("--runs and --log-columns have no effect without --logs")
+    if options.beside is not None:
+        options.beside = tuple(options.beside)
     return Job(**vars(options))
 
 
@@ -76,6 +78,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     asked = parser.add_argument_group("questions")
     asked.add_argument("--sensor", help="sensor to ask about (demo: memory)")
+    asked.add_argument(
+        "--beside",
+        nargs="+",
+        metavar="SENSOR",
+        help=f"further sensors to attribute the fix on (demo: {', '.join(DEMO_BESIDE)})",
+    )
     for name, demo in (("--before", DEMO_BEFORE), ("--after", DEMO_AFTER)):
         asked.add_argument(name, metavar="BUILD", help=f"'product / firmware' (demo: {demo})")
     asked.add_argument(

@@ -1,11 +1,15 @@
 """Prior influence: closed form, ArviZ's own measure, and priors that do and do not decide."""
 
+from dataclasses import replace
+
 import arviz
 import numpy as np
+import pytensor.tensor as pt
 import pytest
 import xarray as xr
 from scipy.stats import halfnorm, norm
 
+from thermcmp.inference import reading_likelihood as likelihood
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.power_scaling import (
     cumulative_distance,
@@ -14,6 +18,8 @@ from thermcmp.inference.power_scaling import (
     prior_log_densities,
     sensitivity,
 )
+from thermcmp.inference.readings import readings_of
+from thermcmp.model.observation import Steps
 from thermcmp.model.priors import HalfNormal
 
 
@@ -136,3 +142,51 @@ def test_what_stands_still_has_no_sensitivity():
     found = sensitivity(quantities, -np.arange(500.0) / 100.0)
     assert np.isnan(found[:2]).all()
     assert found[2] > 0.0
+
+
+def test_intervals_and_limits_count_as_in_the_general_engine(clamped_fit):
+    """Readings are sorted by one function: a row that is at the limit and on a step, too."""
+    design, i = clamped_fit.design, 11
+    # Two rows on a step, one of them at the limit; its standard error is known besides.
+    step, limit = np.zeros(len(design.rows)), int(np.flatnonzero(design.at_limit)[0])
+    step[[0, limit]] = 2.0
+    known = design.known_variance + step**2 / 12.0
+    known[0] += 0.09
+    stepped = replace(design, steps=Steps.INTERVAL, step_k=step, known_variance=known)
+    found = log_likelihood(replace(clamped_fit, design=stepped))
+    mean = design.power_ratio * (
+        clamped_fit.draws("baseline")[i] + clamped_fit.draws("cooler_model")[i][design.index[:, 0]]
+    )
+    residual = clamped_fit.draws("residual sd")[i]
+    expected = np.where(
+        design.at_limit,
+        norm(mean, residual).logsf(design.rise_k - step / 2.0),
+        norm(mean, residual).logpdf(design.rise_k),
+    )
+    inside = norm(mean[0], np.sqrt(residual**2 + 0.09)).cdf(design.rise_k[0] + np.array([-1, 1]))
+    expected[0] = np.log(inside[1] - inside[0])
+    assert found[i] == pytest.approx(expected.sum(), rel=1e-9)
+    # The general engine's own words for the same rows.
+    away = pt.as_tensor_variable(design.rise_k - mean)
+    readings = readings_of(stepped)
+    assert readings.step.tolist() == [0]
+    assert limit in readings.limit
+    variance = residual**2 + readings.variance
+    own = likelihood.at_least((readings.bound - mean)[readings.limit], variance[readings.limit])
+    assert float(own.sum().eval()) == pytest.approx(expected[design.at_limit].sum(), rel=1e-9)
+    own = likelihood.within_step(away[:1], variance[:1], step[:1])
+    assert float(own.sum().eval()) == pytest.approx(expected[0], rel=1e-9)
+
+
+def test_a_step_wider_than_its_variance_divides_by_nothing(clamped_fit):
+    """A scatter of nothing and an interval: the row is inside its step or it is not."""
+    design = clamped_fit.design
+    step = np.where(design.at_limit, 0.0, 1.0)
+    silent = replace(
+        design,
+        steps=Steps.INTERVAL,
+        step_k=step,
+        run_scatter=np.zeros(len(step)),
+        known_variance=step**2 / 12.0,
+    )
+    assert not np.isnan(log_likelihood(replace(clamped_fit, design=silent))).any()

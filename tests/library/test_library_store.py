@@ -16,6 +16,7 @@ from pyarrow import fs
 from thermcmp.errors import InputError, LibraryError
 from thermcmp.library.arrow import VERSION_KEY
 from thermcmp.library.folder import RemoteFolder
+from thermcmp.library.schema import SCHEMA_VERSION
 from thermcmp.library.store import DamageWarning, Library
 
 
@@ -180,10 +181,29 @@ def damaged(root):
     pq.write_table(pa.table({"a": [1]}), foreign)
     newer = folder / names[2]
     table = pq.read_table(newer)
-    pq.write_table(
-        table.replace_schema_metadata({**table.schema.metadata, VERSION_KEY: b"2"}), newer
-    )
-    return library, {names[1]: "cut short", "mine.parquet": "foreign", names[2]: "version 2"}
+    later = str(SCHEMA_VERSION + 1)
+    stamped = {**table.schema.metadata, VERSION_KEY: later.encode()}
+    pq.write_table(table.replace_schema_metadata(stamped), newer)
+    said = f"version {later}"
+    return library, {names[1]: "cut short", "mine.parquet": "foreign", names[2]: said}
+
+
+def test_a_file_of_an_older_layout_is_read_with_the_later_columns_blank(tmp_path):
+    library = Library(tmp_path)
+    path = tmp_path / "results" / library.add(runs(0, 2)).file
+    library.add(runs(2, 3))
+    table = pq.read_table(path)
+    older = table.drop_columns(["regulated_by"])
+    stamped = {**table.schema.metadata, VERSION_KEY: b"1"}
+    pq.write_table(older.replace_schema_metadata(stamped), path)
+    rows = Library(tmp_path).results()
+    assert rows["run"].tolist() == ["r0", "r1", "r2"]
+    assert rows["regulated_by"].isna().all()
+    assert not Library(tmp_path).verify()
+    # A file of this layout without the column is no older one.
+    pq.write_table(older.replace_schema_metadata(table.schema.metadata), path)
+    with pytest.raises(LibraryError, match="altered"):
+        Library(tmp_path).results()
 
 
 def test_every_damaged_file_is_named_and_the_rest_is_read_on_request(tmp_path):

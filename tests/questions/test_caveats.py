@@ -10,9 +10,11 @@ from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import Check, Diagnostics, Health
 from thermcmp.model.priors import HalfNormal
 from thermcmp.questions.attribution import attribute
+from thermcmp.questions.build_chain import chain
 from thermcmp.questions.caveats import Linear, fit_caveats, strays
 from thermcmp.questions.limit_margin import margin
 from thermcmp.questions.ranking import rank
+from thermcmp.questions.sensor_attribution import attribute_sensors
 from thermcmp.questions.separation import separate
 from thermcmp.reporting.document import report
 
@@ -20,6 +22,8 @@ OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
 QUESTIONS = {
     "separate": lambda model, **more: separate(model, **more),
     "attribute": lambda model, **more: attribute(model, OLD, NEW, **more),
+    "attribute_sensors": lambda model, **more: attribute_sensors([model], OLD, NEW, **more),
+    "chain": lambda model, **more: chain(model, ["Alder r1", "Alder r2"], **more),
     "rank": lambda model, **more: rank(model, **more),
     "margin": lambda model, **more: margin(model, OLD, limit_c=105.0, ambient_c=35.0, **more),
 }

@@ -53,8 +53,8 @@ class Recorder:
 @pytest.fixture
 def recorder(monkeypatch, tmp_path):
     stand_in = Recorder()
-    names = ("Library", "read_results", "fit", "separate", "attribute", "rank", "margin",
-             "Conditions", "report")  # fmt: skip
+    names = ("Library", "read_results", "fit", "separate", "attribute", "attribute_sensors",
+             "rank", "margin", "Conditions", "report")  # fmt: skip
     for name in names:
         monkeypatch.setattr(thermcmp, name, getattr(stand_in, name), raising=False)
     monkeypatch.setattr("thermcmp._job._study_alone", lambda *given: None)
@@ -101,6 +101,19 @@ def test_options_reach_the_calls(recorder, tmp_path):
     ]
     assert recorder.calls["report"][0][0][1] == Path("o/report.html")
     assert "attribute" not in recorder.calls
+
+
+def test_sensors_beside_are_fitted_and_set_side_by_side(recorder, tmp_path, capsys):
+    (tmp_path / "mine").mkdir()
+    arguments = ["--library", "mine", "--sensor", "memory", "--beside", "edge"]
+    assert main([*arguments, "--before", "A / 1", "--after", "B / 2"]) == 0
+    assert [call[1]["sensor"] for call in recorder.calls["fit"]] == ["memory", "edge"]
+    (asked,) = recorder.calls["attribute_sensors"]
+    assert asked[0][1:] == ("A / 1", "B / 2")
+    assert len(asked[0][0]) == 2
+    assert "Sensors: attribute_sensors one.\n" in capsys.readouterr().out
+    assert main(arguments) == 2
+    assert "give --before and --after too" in capsys.readouterr().err
 
 
 def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):

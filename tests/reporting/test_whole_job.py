@@ -56,9 +56,29 @@ def test_the_study_alone_cannot_tell_board_from_vendor(done):
 
 def test_the_page_holds_every_question(done):
     page = (done[3] / "report.html").read_text(encoding="utf-8")
-    assert page.count("<figure>") == 6 + 2
+    assert page.count("<figure>") == 7 + 2
     for shown in ("Alder r1 / fw 1", "Safety at the bench", "301", "Health of the memory fit"):
         assert shown in page
+
+
+def test_the_junction_stands_beside_the_memory(done):
+    # Truth of the demo's specimens: hardware gives the memory 9 K and the junction about none.
+    _, lines, _, folder = done
+    (line,) = [line for line in lines if line.startswith("Sensors: ")]
+    assert re.search(r"memory improves by \d+\.\d K", line)
+    assert "junction improves by" in line
+    assert "not surely by its hardware" in line
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    for shown in ("a bench mounting of the new parts", "than its peers", "total, new parts"):
+        assert shown in page
+
+
+def test_a_sensor_beside_that_is_not_there_is_named(tmp_path, capsys):
+    assert main(["--out", str(tmp_path), "--beside", "roof"]) == 2
+    assert (
+        "value 'roof': no rows of this other sensor. Mend: use one of edge, junction"
+        in capsys.readouterr().err
+    )
 
 
 def test_refused_runs_are_listed_with_their_reason(done):

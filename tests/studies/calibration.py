@@ -123,6 +123,23 @@ class Ranks:
         statistic has the likelihood of censoring at a fixed limit; Lawless, Statistical
         Models and Methods for Lifetime Data, 2nd ed. 2003, section 2.2.1, from memory.)
         """
+        design = self.design
+        scalars, effects, still, flow = self.truth()
+        factor = design.law.factor(design.drive, design.reference.drive, scalars[EXPONENT])
+        rise = design.power_ratio * (still + flow * (factor - 1.0)) + self._scatter(scalars)
+        if rounding_k:
+            rise = rounding_k * np.round(rise / rounding_k)
+        limited = np.zeros(len(rise), bool)
+        if limited_share:
+            exact = len(rise) - round(limited_share * len(rise))
+            limit = np.sort(rise)[exact - 1]
+            limited = rise > limit
+            rise = np.minimum(rise, limit)
+        drawn = replace(design, rise_k=rise, at_limit=limited)
+        return Campaign(drawn, scalars, effects)
+
+    def truth(self):
+        """Parameters and effects from the priors, and each row's r and s [K]."""
         design, rng = self.design, self.rng
         scalars = {
             name: float(prior.from_standard(rng.standard_normal(1))[0])
@@ -137,18 +154,7 @@ class Ranks:
             effects[start : start + size] = drawn
             part = flow if term.acts is Acts.AIRFLOW else still
             part += drawn[design.index[:, place]]
-        factor = design.law.factor(design.drive, design.reference.drive, scalars[EXPONENT])
-        rise = design.power_ratio * (still + flow * (factor - 1.0)) + self._scatter(scalars)
-        if rounding_k:
-            rise = rounding_k * np.round(rise / rounding_k)
-        limited = np.zeros(len(rise), bool)
-        if limited_share:
-            exact = len(rise) - round(limited_share * len(rise))
-            limit = np.sort(rise)[exact - 1]
-            limited = rise > limit
-            rise = np.minimum(rise, limit)
-        drawn = replace(design, rise_k=rise, at_limit=limited)
-        return Campaign(drawn, scalars, effects)
+        return scalars, effects, still, flow
 
     def _scatter(self, scalars):
         """Run-to-run scatter: normal, or Student's where the model has degrees of freedom."""

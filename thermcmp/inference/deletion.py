@@ -26,7 +26,8 @@ from numpy.typing import NDArray
 from thermcmp.inference.arviz_adapter import smoothed_weights
 from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.kernel import Kernel
-from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.regulated import fall_per_rpm, regulated_rows
+from thermcmp.inference.regulated_draws import fitted_problem
 from thermcmp.inference.residuals import (
     airflow_factor,
     completed_rise,
@@ -35,6 +36,7 @@ from thermcmp.inference.residuals import (
     row_variance,
 )
 from thermcmp.inference.threads import one_blas_thread
+from thermcmp.model.design import EXPONENT
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 if TYPE_CHECKING:
@@ -145,31 +147,70 @@ def delete_each(
         One per grouping.
     """
     chosen = fit.thinned(draws)
-    points, kernel = parameter_points(fit, chosen), Kernel(thermal_problem(fit.design)[0])
-    still, flow = (side.toarray() for side in design_matrices(fit.design))
-    h, v = airflow_factor(fit.design, points.exponent[:, 0]), row_variance(fit, chosen)
+    points, rows = parameter_points(fit, chosen), _Rows(fit, chosen)
+    kernel = Kernel(rows.problem)
     effects, rng = fit.effects, np.random.default_rng(seed)
-    blocks = [_Blocks(codes, fit.design.at_limit) for codes in groupings]
+    blocks = [_Blocks(codes[rows.owner], fit.design.at_limit[rows.owner]) for codes in groupings]
+    for block in blocks:
+        block.leave_uncounted(rows.count)
     with one_blas_thread():
         for place, i in enumerate(chosen):
-            w = still + h[place][:, None] * flow
+            w, v = rows.weights(place), rows.variance[place]
             mean, cov = kernel.effect_moments(points.part(slice(place, place + 1)))
-            y = completed_rise(fit, (w @ effects[i])[None], v[place][None], rng)[0]
+            y = rows.readings(w @ effects[i], v, rng)
             if fit.design.at_limit.any():
-                mean = mean + cov @ (w.T @ ((y - fit.design.rise_k) / v[place]))
+                mean = mean + cov @ (w.T @ ((y - rows.problem.y) / v))
             c = np.zeros((0, w.shape[1])) if contrasts is None else contrasts
             c = c(float(points.exponent[place, 0])) if callable(c) else c
-            state = _State(w, v[place], y, mean, cov, c)
+            state = _State(w, v, y, rows.log_factor[place], mean, cov, c)
             for block in blocks:
                 block.add(state)
     return [block.finish() for block in blocks]
 
 
+class _Rows:
+    """The rows of a fit's Gaussian problem at some draws: its readings, then the stand-ins.
+
+    A regulated row has a stand-in for its Jacobian, which is left out with it; what the
+    Jacobian owes to the exponent alone is a factor of the row's density.
+    """
+
+    def __init__(self, fit: Fit, chosen: NDArray[np.intp]) -> None:
+        self._fit, design = fit, fit.design
+        self.problem = fitted_problem(fit)
+        self.count = len(design.rise_k)
+        fan, power = regulated_rows(design)
+        self.owner = np.concatenate([np.arange(self.count), fan, power])
+        sides = design_matrices(design, problem=self.problem)
+        self._still, self._flow = (side.toarray() for side in sides)
+        exponent = fit.draws(EXPONENT)[chosen]
+        further = np.full((len(fan) + len(power), len(chosen)), 1.0)
+        self._h = np.hstack([airflow_factor(design, exponent), further.T])
+        if len(power):
+            self._h[:, len(self.owner) - len(power) :] = self._h[:, power]
+        known = np.broadcast_to(self.problem.known_variance[self.count :], further.T.shape)
+        self.variance = np.hstack([row_variance(fit, chosen), known])
+        self.log_factor = np.zeros(self._h.shape)
+        self.log_factor[:, fan] = np.log(np.abs(fall_per_rpm(design, exponent[:, None])))
+
+    def weights(self, place: int) -> Array:
+        """Coefficients of the effects in each row at one draw."""
+        return np.asarray(self._still + self._h[place][:, None] * self._flow)
+
+    def readings(self, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
+        """What was read, one at the limit completed, and what the stand-ins read."""
+        n = self.count
+        own = completed_rise(self._fit, mean[None, :n], variance[None, :n], rng)[0]
+        return np.concatenate([own, self.problem.y[n:]])
+
+
 class _State:
     """Everything at one draw that the groups share."""
 
-    def __init__(self, w: Array, v: Array, y: Array, mean: Array, cov: Array, c: Array) -> None:
-        self.v, self.w, self.wc = v, w, w @ cov
+    def __init__(
+        self, w: Array, v: Array, y: Array, log_factor: Array, mean: Array, cov: Array, c: Array
+    ) -> None:
+        self.v, self.w, self.wc, self.log_factor = v, w, w @ cov, log_factor
         self.rest = y - w @ mean
         self.reach = self.wc @ c.T
         self.mean = c @ mean
@@ -184,12 +225,17 @@ class _Blocks:
         self.rows = np.zeros((len(size), size.max()), np.intp)
         self.real = np.arange(size.max()) < size[:, None]
         self.rows[self.real] = np.argsort(codes, kind="stable")
+        self.counted = self.real
         self.limited = np.bincount(codes, at_limit) > 0
         self.found: list[tuple[Array, ...]] = []
 
+    def leave_uncounted(self, first: int) -> None:
+        """Rows from this one on are left out with their group, and are no readings of it."""
+        self.counted = self.real & (self.rows < first)
+
     def add(self, state: _State) -> None:
         """Leave out each group at one draw."""
-        rows, real = self.rows, self.real
+        rows, real, counted = self.rows, self.real, self.counted
         each = real[:, :, None]
         v = np.where(real, state.v[rows], 1.0)
         d = -(state.wc[rows] * each) @ (state.w[rows] * each).transpose(0, 2, 1)
@@ -201,14 +247,16 @@ class _Blocks:
         half = np.linalg.solve(low, np.concatenate([e[:, :, None], reach], axis=2))
         size = real.sum(axis=1)
         # V D⁻¹ e, and the standard deviation of its mean.
-        back = np.linalg.solve(d, np.stack([e, np.where(real, v, 0.0)], axis=2))
-        rest = np.sum(np.where(real, v * back[:, :, 0], 0.0), axis=1) / size
-        rest_sd = np.sqrt(np.sum(np.where(real, v * back[:, :, 1], 0.0), axis=1)) / size
+        back = np.linalg.solve(d, np.stack([e, np.where(counted, v, 0.0)], axis=2))
+        readings = counted.sum(axis=1)
+        rest = np.sum(np.where(counted, v * back[:, :, 0], 0.0), axis=1) / readings
+        rest_sd = np.sqrt(np.sum(np.where(counted, v * back[:, :, 1], 0.0), axis=1)) / readings
         log_d = 2.0 * np.sum(np.log(np.diagonal(low, axis1=1, axis2=2)), axis=1)
         log_v = np.sum(np.where(real, np.log(v), 0.0), axis=1)
         score = (
             -0.5 * np.sum(half[:, :, 0] ** 2, axis=1) + 0.5 * log_d - log_v - size * LOG_SQRT_2PI
         )
+        score += np.sum(np.where(real, state.log_factor[rows], 0.0), axis=1)
         mean = state.mean - np.einsum("ga,gam->gm", half[:, :, 0], half[:, :, 1:])
         sd = np.sqrt(state.sd**2 + np.sum(half[:, :, 1:] ** 2, axis=1))
         self.found.append((score, rest, rest_sd, mean, sd, state.mean, state.sd))

@@ -23,6 +23,8 @@ from thermcmp.inference.health import (
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.inference.proposal import Weighted
+from thermcmp.inference.regulated import is_informed
+from thermcmp.inference.regulated_draws import run_with_regulated
 from thermcmp.library.checking import check_results
 from thermcmp.library.fingerprint import content_hash
 from thermcmp.model.conditions import Conditions
@@ -38,6 +40,7 @@ from thermcmp.model.design import (
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.observation import Residuals, Steps, is_coarse
 from thermcmp.model.priors import Array, Prior
+from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Term, registered_terms
 
 if TYPE_CHECKING:
@@ -76,6 +79,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     airflow: str = "power law",
     residuals: str = "normal",
     steps: str = "auto",
+    regulated: str = "inform",
     draws: int = 4000,
     seed: int | None = None,
 ) -> Fit:
@@ -113,6 +117,10 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         takes the interval where a step exceeds two standard deviations of the scatter,
         as the conditional engine finds it, but for `engine="conditional"`, which says
         so in its notes. A published summary always takes the variance.
+    regulated : {"inform", "leave out"}
+        What is made of runs in which a control loop held the sensor. "inform" lets the fan
+        speed or the power that held it speak for the resistance, where one of them alone
+        was moved and measured (`regulated_by`); its temperature is compared with nothing.
     draws : int
         Posterior draws; a multiple of 4, at least 400.
     seed : int, optional
@@ -132,7 +140,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     EngineError
         If the chosen engine cannot serve these rows.
     """
-    check_arguments(engine, residuals, steps, draws)
+    check_arguments(engine, residuals, steps, draws, regulated)
     law = airflow_law(airflow)
     design = build_design(
         check_results(results),
@@ -143,6 +151,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         priors=priors,
         residuals=Residuals(residuals),
         steps=Steps(steps),
+        regulated=Regulated(regulated),
     )
     chosen = run_engine(design, engine, draws, seed)
     return Fit(
@@ -158,7 +167,9 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     )
 
 
-def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None:
+def check_arguments(
+    engine: str, residuals: str, steps: str, draws: int, regulated: str = "inform"
+) -> None:
     """Refuse a choice that is none, or too few draws, all at once.
 
     Parameters
@@ -167,6 +178,8 @@ def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None
         As in `fit`.
     draws : int
         Posterior draws.
+    regulated : str
+        As in `fit`.
 
     Raises
     ------
@@ -177,6 +190,7 @@ def check_arguments(engine: str, residuals: str, steps: str, draws: int) -> None
         ("engine", engine, ENGINES),
         ("residuals", residuals, tuple(Residuals)),
         ("steps", steps, tuple(Steps)),
+        ("regulated", regulated, tuple(Regulated)),
     )
     faults = [
         Fault("no such choice", f"use one of {', '.join(allowed)}", column=name, value=str(given))
@@ -307,9 +321,15 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
     reasons = [*barred, *why]
     if first is not None and not reasons:
         if first.diagnostics.health is not Health.BAD:
-            return Chosen(design, first, "conditional", "every reading is an exact value")
-        reasons = ["the conditional engine failed its health check"]
+            return Chosen(design, first, "conditional", _plain_words(design))
+        bad = [c.name for c in first.diagnostics.checks if c.status is Health.BAD]
+        reasons = [f"the conditional engine failed its health check ({', '.join(bad)})"]
     return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
+
+
+def _plain_words(design: Design) -> str:
+    words = "every reading is an exact value"
+    return words + "; regulated runs enter by weights" if is_informed(design) else words
 
 
 def not_conditional(design: Design) -> list[str]:
@@ -370,13 +390,18 @@ def noted(design: Design, posterior: xr.Dataset) -> Design:
 
 
 def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
-    problem, priors = thermal_problem(design)
-    found = run_conditional(problem, priors, draws=draws, seed=seed)
+    of_regulated: tuple[Check, ...] = ()
+    if is_informed(design):
+        found, of_regulated = run_with_regulated(design, draws=draws, seed=seed)
+    else:
+        problem, priors = thermal_problem(design)
+        found = run_conditional(problem, priors, draws=draws, seed=seed)
     scalars = {EXPONENT: found.points.exponent[:, 0], RESIDUAL: found.points.residual[:, 0]}
     for place, term in enumerate(design.terms):
         scalars[term.spread] = found.points.spread[:, place]
     posterior = as_dataset(design, scalars, found.effects)
-    return _Run(posterior, weights_diagnostics(found.weighted))
+    checks = weights_diagnostics(found.weighted).checks
+    return _Run(posterior, Diagnostics((*checks, *of_regulated)))
 
 
 def weights_diagnostics(weights: Weighted) -> Diagnostics:

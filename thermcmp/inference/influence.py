@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.kernel import Kernel
-from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.regulated_draws import fitted_problem
 from thermcmp.inference.residuals import parameter_points
 from thermcmp.inference.threads import one_blas_thread
 from thermcmp.model.priors import Array
@@ -50,7 +50,7 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     ndarray, shape (m,)
         Shares between 0 and 1.
     """
-    problem = thermal_problem(fit.design)[0]
+    problem = fitted_problem(fit)
     kernel = Kernel(problem)
     wide_sd = problem.fixed_sd.copy()
     wide_sd[:2] = WIDE_K, WIDE_AIRFLOW_K

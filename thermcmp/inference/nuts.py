@@ -14,14 +14,15 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from thermcmp.inference import reading_likelihood as likelihood
 from thermcmp.inference.arviz_adapter import posterior_group
 from thermcmp.inference.conditional_coordinates import baseline_mean, effects_in_coordinates
+from thermcmp.inference.readings import Readings, readings_of
+from thermcmp.inference.regulated import in_kelvin, is_informed
 from thermcmp.inference.threads import one_blas_thread
 from thermcmp.model.design import EXPONENT, RESIDUAL
-from thermcmp.model.observation import DEGREES, Residuals, Steps
+from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.priors import Array, Gamma, HalfNormal, Normal, Prior
 
 if TYPE_CHECKING:
@@ -55,43 +56,6 @@ class NutsDraws:
     stats: xr.Dataset
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Readings:
-    """Rows by the way in which their reading is known.
-
-    Attributes
-    ----------
-    exact, limit, step : ndarray of int
-        Rows with an exact value, at the limit, within a step.
-    bound : ndarray, shape (n,)
-        The value that enters [K]: at the limit and with intervals, half a step below it.
-    variance : ndarray, shape (n,)
-        Known variance less what the interval takes over [K²].
-    """
-
-    exact: NDArray[np.intp]
-    limit: NDArray[np.intp]
-    step: NDArray[np.intp]
-    bound: Array
-    variance: Array
-
-
-def _readings(design: Design) -> _Readings:
-    stepped = (design.step_k > 0) & (design.steps is Steps.INTERVAL)
-    limit = design.at_limit
-    return _Readings(
-        np.flatnonzero(~limit & ~stepped),
-        np.flatnonzero(limit),
-        np.flatnonzero(~limit & stepped),
-        design.rise_k - np.where(limit & stepped, 0.5 * design.step_k, 0.0),
-        np.where(
-            stepped,
-            np.maximum(design.known_variance - design.step_k**2 / 12.0, 0.0),
-            design.known_variance,
-        ),
-    )
-
-
 def pymc_model(design: Design) -> Any:
     """The thermal model of a design as a PyMC model.
 
@@ -113,7 +77,7 @@ def pymc_model(design: Design) -> Any:
     import pymc as pm
     import pytensor.tensor as pt
 
-    readings = _readings(design)
+    readings = readings_of(design)
     with pm.Model() as model:
         data = {name: pm.Data(name, value) for name, value in _data(design).items()}
         exponent = _exponent(design.priors[EXPONENT])
@@ -139,12 +103,15 @@ def pymc_model(design: Design) -> Any:
         away = data["bound"] - middle - added
         for name, part in _parts(design, readings, data, away, variance, degrees).items():
             pm.Potential(name, pt.sum(part))
+        if is_informed(design):
+            moved = pt.concatenate(in_kelvin(design, effects, exponent))
+            pm.Potential("regulated runs", pt.sum(likelihood.held(moved)))
     return model
 
 
 def _data(design: Design) -> dict[str, Any]:
     """What differs between campaigns of one design."""
-    readings = _readings(design)
+    readings = readings_of(design)
     found = {
         "bound": readings.bound,
         "known": (~design.at_limit).astype(float),
@@ -156,7 +123,7 @@ def _data(design: Design) -> dict[str, Any]:
     return {name: values for name, values in found.items() if len(values)}
 
 
-def _mixed(design: Design, readings: _Readings, variance: Any, degrees: Any) -> Any:
+def _mixed(design: Design, readings: Readings, variance: Any, degrees: Any) -> Any:
     """Variances with a scatter weight for rows whose probability, not density, enters."""
     import pymc as pm
     import pytensor.tensor as pt
@@ -173,7 +140,7 @@ def _mixed(design: Design, readings: _Readings, variance: Any, degrees: Any) -> 
     return variance / pt.concatenate([weight, np.ones(1)])[place]
 
 
-def _guide(design: Design, readings: _Readings, variance: Any, degrees: Any) -> Any:
+def _guide(design: Design, readings: Readings, variance: Any, degrees: Any) -> Any:
     """Stand-in precision of each row: what its reading tells of its mean, about."""
     stepped = np.zeros(len(design.rows))
     stepped[readings.step] = design.step_k[readings.step] ** 2 / 12.0
@@ -187,7 +154,7 @@ def _guide(design: Design, readings: _Readings, variance: Any, degrees: Any) -> 
 
 def _parts(
     design: Design,
-    readings: _Readings,
+    readings: Readings,
     data: Mapping[str, Any],
     away: Any,
     variance: Any,
@@ -228,7 +195,7 @@ class Sampler:
 
     def __init__(self, design: Design) -> None:
         self.names = tuple(term.spread for term in design.terms)
-        readings = _readings(design)
+        readings = readings_of(design)
         edged = len(readings.limit) + len(readings.step) > 0
         self._accept = EDGED_ACCEPT if edged else TARGET_ACCEPT
         self.has_degrees = design.residuals is Residuals.STUDENT

@@ -81,7 +81,9 @@ def outlying(units: Units, found: Deletions, mountings: Units) -> tuple[Outlier,
     from scipy.special import ndtri
 
     chance, off = found.tail(), found.off()
-    tested = int(np.sum(np.isfinite(chance)))
+    hit = np.isfinite(chance)
+    tested = int(hit.sum())
+    hit[hit] = chance[hit] * tested < FALSE_ALARM
     of_size = mountings.sizes[mountings.codes]
     first = np.unique(units.codes, return_index=True)[1]
     named = [
@@ -94,6 +96,6 @@ def outlying(units: Units, found: Deletions, mountings: Units) -> tuple[Outlier,
             tested,
             alone=bool(of_size[first[place]] == 1),
         )
-        for place in np.flatnonzero(np.nan_to_num(chance, nan=1.0) * tested < FALSE_ALARM)
+        for place in np.flatnonzero(hit)
     ]
     return tuple(sorted(named, key=lambda one: one.chance))

@@ -22,8 +22,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.arviz_adapter import smoothed_weights
-from thermcmp.inference.residuals import fitted_rise, row_scale
-from thermcmp.model.observation import DEGREES, Residuals, Steps
+from thermcmp.inference.readings import readings_of
+from thermcmp.inference.regulated import is_informed, log_jacobian
+from thermcmp.inference.residuals import LEAST_VARIANCE, fitted_rise
+from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 if TYPE_CHECKING:
@@ -207,33 +210,37 @@ def log_likelihood(fit: Fit) -> Array:
     ndarray, shape (S,)
         Sum over the rows; a reading at the limit counts as "at least this", one on a
         coarse step as "within half a step". With Student's t these two take its normal
-        neighbour of the same scale.
+        neighbour of the same scale. A regulated row counts with its Jacobian.
     """
     total = np.zeros(len(fit.draws(fit.parameter_names[0])))
     for part, mean in fitted_rise(fit):
         total[part] = np.sum(_log_densities(fit, part, mean), axis=1)
+    if is_informed(fit.design):
+        total += log_jacobian(fit.design, fit.effects, fit.draws(EXPONENT))
     return total
 
 
 def _log_densities(fit: Fit, part: NDArray[np.intp], mean: Array) -> Array:
     """Log density, or log probability, of each row at the draws `part`, shape (B, n)."""
-    from scipy.special import log_ndtr, ndtr
+    from scipy.special import log_ndtr
     from scipy.stats import t
 
-    design = fit.design
-    rest, scale = design.rise_k - mean, np.sqrt(row_scale(fit, part))
+    design, known = fit.design, readings_of(fit.design)
+    residual = fit.draws(RESIDUAL)[part][:, None]
+    variance = np.maximum(design.run_scatter * residual**2 + known.variance, LEAST_VARIANCE)
+    scale = np.sqrt(variance)
+    rest = known.bound - mean
     out = -0.5 * (rest / scale) ** 2 - np.log(scale) - LOG_SQRT_2PI
     if design.residuals is Residuals.STUDENT:
         runs = design.run_scatter > 0
         degrees = fit.draws(DEGREES)[part][:, None]
         out[:, runs] = t.logpdf(rest[:, runs], degrees, scale=scale[:, runs])
-    if design.steps is Steps.INTERVAL:
-        coarse = design.step_k > 0
-        half, middle = design.step_k[coarse] / 2.0, rest[:, coarse]
-        sd = np.sqrt(scale[:, coarse] ** 2 - (2.0 * half) ** 2 / 12.0)
-        inside = ndtr((middle + half) / sd) - ndtr((middle - half) / sd)
-        out[:, coarse] = np.log(np.maximum(inside, 1e-300))
-    if design.at_limit.any():
-        limit = design.at_limit
-        out[:, limit] = log_ndtr(-rest[:, limit] / scale[:, limit])
+    if len(known.limit):
+        out[:, known.limit] = log_ndtr(-(rest / scale)[:, known.limit])
+    if len(known.step):
+        sd, half = scale[:, known.step], design.step_k[known.step] / 2.0
+        # By symmetry both edges are on one side, where the tail keeps its digits.
+        middle = np.abs(rest[:, known.step])
+        near, far = log_ndtr((half - middle) / sd), log_ndtr((-half - middle) / sd)
+        out[:, known.step] = near + np.log(-np.expm1(far - near))
     return np.asarray(out)

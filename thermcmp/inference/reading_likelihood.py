@@ -13,6 +13,9 @@ from thermcmp.model.priors import LOG_SQRT_2PI
 
 #: Above this many standard deviations the tail's own form is used.
 TAIL: Final = 1.0
+#: Below this sensitivity [K] the logarithm of a regulated run goes on as its tangent, so that
+#: a chain that strays there is turned back and not lost.
+LEAST_K: Final = 1e-3
 
 
 def normal(deviation: Any, variance: Any) -> Any:
@@ -98,6 +101,26 @@ def within_step(deviation: Any, variance: Any, step: Any) -> Any:
     middle, half = pt.abs(deviation) / sd, 0.5 * step / sd
     near, far = _log_survival(middle - half), _log_survival(middle + half)
     return near + pt.log(-pt.expm1(far - near))
+
+
+def held(sensitivity: Any) -> Any:
+    """Log Jacobian of regulated rows, up to a constant.
+
+    Parameters
+    ----------
+    sensitivity : PyTensor vector, shape (n,)
+        What the loop's own move does to the temperature [K]; above zero where the loop can
+        have held it.
+
+    Returns
+    -------
+    PyTensor vector, shape (n,)
+        Its logarithm; below `LEAST_K` the tangent there.
+    """
+    import pytensor.tensor as pt
+
+    near = pt.maximum(sensitivity, LEAST_K)
+    return pt.log(near) + (pt.minimum(sensitivity, LEAST_K) - LEAST_K) / LEAST_K
 
 
 def _log_survival(z: Any) -> Any:

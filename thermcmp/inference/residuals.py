@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from thermcmp.inference.posterior import Fit
+    from thermcmp.inference.problem import GaussianProblem
     from thermcmp.model.design import Design
     from thermcmp.model.priors import Array
 
@@ -27,7 +28,9 @@ PART_CELLS = 4_000_000
 LEAST_VARIANCE = 1e-10
 
 
-def design_matrices(design: Design, *, nuisance: bool = True) -> tuple[Any, Any]:
+def design_matrices(
+    design: Design, *, nuisance: bool = True, problem: GaussianProblem | None = None
+) -> tuple[Any, Any]:
     """Sparse matrices of the effects' coefficients, resistance and airflow apart.
 
     Parameters
@@ -36,6 +39,8 @@ def design_matrices(design: Design, *, nuisance: bool = True) -> tuple[Any, Any]
         Arrays of the fit.
     nuisance : bool
         Whether mountings, sittings and laboratories count.
+    problem : GaussianProblem, optional
+        A problem of the same effects whose rows are wanted; the design's own by default.
 
     Returns
     -------
@@ -45,7 +50,7 @@ def design_matrices(design: Design, *, nuisance: bool = True) -> tuple[Any, Any]
     """
     from scipy.sparse import csr_array
 
-    problem = thermal_problem(design)[0]
+    problem = thermal_problem(design)[0] if problem is None else problem
     counted = [True, True, *(nuisance or t.role is not Role.NUISANCE for t in design.terms)]
     found = []
     for side in (False, True):

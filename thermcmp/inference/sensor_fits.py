@@ -32,6 +32,7 @@ from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import EXPONENT, RESIDUAL, Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.priors import Array, Prior
+from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Role, Term
 
 if TYPE_CHECKING:
@@ -210,8 +211,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     """
     check_arguments("conditional", "normal", "variance", draws)
     checked = check_results(results)
-    names = _sensors(checked, sensors)
-    chosen, at = named_terms(terms), stated_reference(reference)
+    names, chosen, at = _sensors(checked, sensors), named_terms(terms), stated_reference(reference)
     designs: list[Design] = []
     for name in names:
         design = build_design(
@@ -221,6 +221,8 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
             law=airflow_law(airflow),
             reference=at,
             priors=priors,
+            # What a loop moved enters by weights, which the joint problem does not have.
+            regulated=Regulated.LEAVE_OUT,
         )
         at = design.reference
         designs.append(settled(design))

@@ -29,8 +29,9 @@ from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
 from thermcmp.model.rows import LeftOut
 from thermcmp.model.terms import Acts, Role, Term, registered_terms
 
-#: 2 added the law of the scatter and the treatment of steps, 3 the whole of each term.
-FORMAT: Final = 3
+#: 2 added the law of the scatter and the treatment of steps, 3 the whole of each term,
+#: 4 regulated runs.
+FORMAT: Final = 4
 
 
 def save_fit(fit: Fit, path: Path) -> Path:

@@ -100,11 +100,34 @@ def from_arrow(table: pa.Table) -> pd.DataFrame:
         If a declared column is absent or of another type, or an extra column is of a
         type that `to_arrow` never writes.
     """
+    table = migrated(table)
     check_schema(table.schema)
     extras = [name for name in table.schema.names if name not in BY_NAME]
     dtypes = {column.name: DTYPES[column.kind] for column in COLUMNS}
     dtypes |= {name: _EXTRA_DTYPES[table.schema.field(name).type] for name in extras}
     return pd.DataFrame({name: _to_series(table[name], dtype) for name, dtype in dtypes.items()})
+
+
+def migrated(table: pa.Table) -> pa.Table:
+    """Give a table of an older layout the columns that came later, blank.
+
+    Parameters
+    ----------
+    table : pyarrow.Table, shape (n, columns)
+        A table with the version of its layout in the metadata, as `to_arrow` made it
+        then; one without a version is taken as of this layout.
+
+    Returns
+    -------
+    pyarrow.Table, shape (n, columns)
+        The same rows in this layout.
+    """
+    version = int((table.schema.metadata or {}).get(VERSION_KEY, SCHEMA_VERSION))
+    for column in COLUMNS:
+        if column.since > version and column.name not in table.schema.names:
+            field = SCHEMA.field(column.name)
+            table = table.append_column(field, pa.nulls(len(table), field.type))
+    return table
 
 
 def check_schema(schema: pa.Schema) -> None:

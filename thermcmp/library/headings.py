@@ -22,6 +22,7 @@ PER_SENSOR: Final = (
     "n",
     "at_limit",
     "regulated",
+    "regulated_by",
     "drift_k_per_min",
 )
 

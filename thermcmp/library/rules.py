@@ -131,6 +131,14 @@ def _within_row(rows: pd.DataFrame) -> Iterator[Finding]:
             position,
             rows.loc[position, "noise_dba"],
         )
+    for position in rows.index[rows["regulated_by"].notna() & ~rows["regulated"]]:
+        yield Finding(
+            "it says what held the sensor, but the run is not marked as regulated",
+            "set regulated to yes, or leave regulated_by blank",
+            "regulated_by",
+            position,
+            rows.loc[position, "regulated_by"],
+        )
     summary = (rows["n"] > 1).fillna(False).astype(bool) & rows["standard_error_k"].isna()
     for position in rows.index[summary]:
         yield Finding(

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-#: Version of the layout, written to every Parquet file's metadata.
-SCHEMA_VERSION: Final = 1
+#: Version of the layout, written to every Parquet file's metadata. Version 2 added
+#: ``regulated_by``; a file of an older version is read as one that has it blank.
+SCHEMA_VERSION: Final = 2
 
 
 class Kind(StrEnum):
@@ -44,6 +45,8 @@ class Column:
         Allowed range, both ends included.
     choices : tuple of str
         Closed set of allowed words; empty where any text is allowed.
+    since : int
+        Version of the layout that brought it.
     """
 
     name: str
@@ -54,10 +57,12 @@ class Column:
     low: float | None = None
     high: float | None = None
     choices: tuple[str, ...] = ()
+    since: int = 1
 
 
 ASSEMBLY_KINDS: Final = ("factory", "bench")
 FAN_MODES: Final = ("fixed", "stock", "equal noise")
+ACTUATORS: Final = ("fan", "power", "fan and power")
 VERDICTS: Final = ("pass", "corrected", "refused", "unchecked")
 
 _TEXT, _NUMBER, _COUNT, _FLAG, _TIME = Kind.TEXT, Kind.NUMBER, Kind.COUNT, Kind.FLAG, Kind.TIME
@@ -104,6 +109,13 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column("n", _COUNT, "runs behind a published summary row; 1 or blank for one run", low=1),
     Column("at_limit", _FLAG, "the sensor reached its limit (throttled or clamped)"),
     Column("regulated", _FLAG, "a control loop held the sensor at a target"),
+    Column(
+        "regulated_by",
+        _TEXT,
+        "what the control loop moved to hold it; blank where it is not known",
+        choices=ACTUATORS,
+        since=2,
+    ),
     Column(
         "ambient_c",
         _NUMBER,

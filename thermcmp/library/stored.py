@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from thermcmp.errors import InputError
-from thermcmp.library.arrow import VERSION_KEY, check_schema, from_arrow, to_arrow
+from thermcmp.library.arrow import VERSION_KEY, check_schema, from_arrow, migrated, to_arrow
 from thermcmp.library.fingerprint import content_hash
 from thermcmp.library.schema import SCHEMA_VERSION
 
@@ -202,8 +202,8 @@ def decode(name: str, data: bytes) -> Stored:
             "install a newer version of thermcmp",
         )
     try:
-        check_schema(file.schema_arrow)
-        table = file.read()
+        table = migrated(file.read())
+        check_schema(table.schema)
         table.validate(full=True)
         stored = Stored(table.replace_schema_metadata(), _read_note(kept[_NOTE_KEY]))
     except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):

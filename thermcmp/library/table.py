@@ -42,7 +42,8 @@ def read_results(
         a second one may hold units.
     columns : mapping of str to str, optional
         Schema name for each of the user's headings. ``temperature_c[memory]`` (also
-        with standard_error_k, resolution_k, n, at_limit, regulated, drift_k_per_min)
+        with standard_error_k, resolution_k, n, at_limit, regulated, regulated_by,
+        drift_k_per_min)
         names the sensor: a table with a column per sensor becomes a row per run and
         sensor, and a blank temperature makes no row. Headings that are schema names
         need no mapping; other headings are kept as extra columns.

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from thermcmp.errors import ModelError
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.priors import Array, Gamma, HalfNormal, Normal, Prior, PriorSet
+from thermcmp.model.regulated import Regulated, informing_note
 from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
 from thermcmp.model.terms import Role, Term
 
@@ -146,7 +147,7 @@ def nice(value: float) -> float:
     return float(np.round(value / step) * step)
 
 
-def build_design(
+def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     results: pd.DataFrame,
     *,
     sensor: str | None,
@@ -156,6 +157,7 @@ def build_design(
     priors: Mapping[str, Prior] | None = None,
     residuals: Residuals = Residuals.NORMAL,
     steps: Steps = Steps.VARIANCE,
+    regulated: Regulated = Regulated.INFORM,
 ) -> Design:
     """Make the arrays of a fit from results rows.
 
@@ -177,6 +179,8 @@ def build_design(
         Law of the run-to-run scatter.
     steps : Steps
         What is made of reading steps.
+    regulated : Regulated
+        What is made of regulated runs.
 
     Returns
     -------
@@ -191,7 +195,7 @@ def build_design(
         If no usable row is left, or fewer than two.
     """
     rows, sensor = one_sensor(results, sensor)
-    rows, left_out = usable_rows(rows, law)
+    rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Mend: add runs.")
     drive = rows[law.column].to_numpy(float)
@@ -203,6 +207,8 @@ def build_design(
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
     known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0
     published = rows["n"].fillna(1).to_numpy(float) > 1
+    if informing_note(rows):
+        notes.append(informing_note(rows))
     if residuals is Residuals.STUDENT:
         notes.append(
             "Scatter: Student's t, of which residual sd is the scale; published summaries "

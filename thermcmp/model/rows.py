@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from thermcmp.errors import Fault, InputError, ModelError
+from thermcmp.model.regulated import Regulated, uninformative
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,8 +79,10 @@ def one_sensor(results: pd.DataFrame, sensor: str | None) -> tuple[pd.DataFrame,
     return results.loc[results["sensor"] == sensor].reset_index(drop=True), sensor
 
 
-def usable_rows(rows: pd.DataFrame, law: AirflowLaw) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
-    """Keep the rows that a temperature comparison may use.
+def usable_rows(
+    rows: pd.DataFrame, law: AirflowLaw, regulated: Regulated = Regulated.LEAVE_OUT
+) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
+    """Keep the rows that may be used: of regulated ones none in a comparison of temperatures.
 
     Parameters
     ----------
@@ -87,6 +90,8 @@ def usable_rows(rows: pd.DataFrame, law: AirflowLaw) -> tuple[pd.DataFrame, tupl
         Rows of one sensor.
     law : AirflowLaw
         The law whose column each row must have.
+    regulated : Regulated
+        What is made of regulated runs.
 
     Returns
     -------
@@ -108,10 +113,9 @@ def usable_rows(rows: pd.DataFrame, law: AirflowLaw) -> tuple[pd.DataFrame, tupl
             f"have. Mend: add it [{law.unit}], or choose another law with airflow=."
         )
     drive = pd.to_numeric(rows[law.column], errors="coerce")
-    held = "a control loop held the sensor at its target, so the temperature is no result"
     checks = {
         "the protocol check refused them": rows["protocol_verdict"].eq("refused").fillna(False),
-        held: rows["regulated"].astype(bool),
+        **uninformative(rows, law, regulated),
         f"no {law.column} (duty in % is not fan speed)": drive.isna() | (drive <= 0),
     }
     left_out, keep = [], pd.Series(True, index=rows.index)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from thermcmp.hooks import ask_questions
+from thermcmp.questions.held_runs import regulated_runs
 from thermcmp.questions.ranking import rank
 from thermcmp.questions.separation import separate
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answer]:
-    """Separation, the ranking where there are several products, and plug-ins' questions.
+    """Separation, ranking of several products, regulated runs, and plug-ins' questions.
 
     Parameters
     ----------
@@ -31,4 +32,6 @@ def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answe
     answers = [separate(fit, allow_bad_health=allow_bad_health)]
     if fit.results["product"].nunique() > 1:
         answers.append(rank(fit, allow_bad_health=allow_bad_health))
+    if fit.results["regulated"].any():
+        answers.append(regulated_runs(fit))
     return [*answers, *ask_questions(fit)]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,8 +12,12 @@ from typing import TYPE_CHECKING, Any, Final
 from thermcmp.errors import EngineError, Fault, InputError
 from thermcmp.inference.posterior import Fit
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.attribution import attribute
+from thermcmp.questions.defaults import default_questions
+from thermcmp.questions.sensor_attribution import attribute_sensors
 
 if TYPE_CHECKING:
+    from thermcmp.model.conditions import Build
     from thermcmp.reporting.page import Page
     from thermcmp.telemetry.logs import Reduced
 
@@ -22,10 +26,11 @@ _MOST_SENTENCES: Final = 8
 
 
 def report(
-    questions: Answer | Iterable[Answer] | Fit,
+    questions: Answer | Fit | Iterable[Answer] | Iterable[Fit] | Mapping[str, Fit],
     path: str | os.PathLike[str],
     *,
     fit: Fit | None = None,
+    fix: tuple[Build | str, Build | str] | None = None,
     title: str | None = None,
     dated: date | str | None = None,
     allow_bad_health: bool = False,
@@ -38,13 +43,16 @@ def report(
 
     Parameters
     ----------
-    questions : Answer, iterable of Answer, or Fit
+    questions : Answer, Fit, iterable of one of them, or mapping of sensor to Fit
         What to report, in this order; of a fit its usual questions are asked.
     path : path-like
         File to write; missing folders are made, an old file is replaced.
     fit : Fit, optional
         Fit behind the answers, for the sections about health and data; by default
         the fits that the answers know, in ``details["fit"]``.
+    fix : tuple of (Build or str), optional
+        Old and new build, where fits are reported: the fix is attributed, and of several
+        fits of the same results, one per sensor, the sensors are set beside each other.
     title : str, optional
         Heading of the page.
     dated : datetime.date or str, optional
@@ -70,13 +78,14 @@ def report(
     from thermcmp.reporting.page import make_page
 
     target = Path(path)
-    answers = _as_answers(questions, allow_bad_health)
+    asked = _listed(questions)
+    answers = _as_answers(asked, fix, allow_bad_health)
     if target.is_dir():
         raise InputError(
             "The report cannot be written:",
             [Fault("the path is a folder", "name a file in it", file=str(target))],
         )
-    fits = _fits_behind(answers, fit if fit is not None else _as_fit(questions))
+    fits = _fits_behind(answers, (fit,) if fit is not None else _as_fits(asked))
     bad = _bad_names(answers, fits)
     if bad and not allow_bad_health:
         raise EngineError(
@@ -96,42 +105,64 @@ def report(
     return target
 
 
-def _as_fit(questions: Any) -> Fit | None:
-    """Give the fit itself if the question is one, else None."""
-    return questions if isinstance(questions, Fit) else None
+def _listed(questions: Any) -> tuple[Any, ...]:
+    """What is asked for, as a tuple; of a mapping its values."""
+    if isinstance(questions, Mapping):
+        return tuple(questions.values())
+    return tuple(questions) if isinstance(questions, Iterable) else (questions,)
 
 
-def _as_answers(questions: Any, allow_bad_health: bool) -> tuple[Answer, ...]:
-    if isinstance(questions, Answer):
-        return (questions,)
-    if isinstance(questions, Fit):
-        from thermcmp.questions.defaults import default_questions
+def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:
+    """Give the fits among what was asked for."""
+    return tuple(one for one in asked if isinstance(one, Fit))
 
-        return tuple(default_questions(questions, allow_bad_health=allow_bad_health))
+
+def _as_answers(
+    asked: tuple[Any, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
+) -> tuple[Answer, ...]:
+    """The answers asked for, and those to the usual questions of the fits."""
+    answers: list[Answer] = []
     faults = []
-    answers = tuple(questions) if isinstance(questions, Iterable) else (questions,)
-    for place, answer in enumerate(answers):
-        if not isinstance(answer, Answer):
+    for place, one in enumerate(asked):
+        if isinstance(one, Fit):
+            answers += default_questions(one, allow_bad_health=allow_bad_health)
+        elif isinstance(one, Answer):
+            answers.append(one)
+        else:
             faults.append(
                 Fault(
-                    f"item {place} is no answer but a {type(answer).__name__}",
-                    "give answers of separate, attribute, rank, margin …, or one fit",
+                    f"item {place} is no answer but a {type(one).__name__}",
+                    "give answers of separate, attribute, rank, margin …, or fits",
                 )
             )
-    if not answers:
+    if not asked:
         faults.append(Fault("nothing to report", "give at least one answer"))
+    fits = _as_fits(asked)
+    if fix is not None and not fits:
+        faults.append(Fault("a fix is given, but no fit", "give the fits, or leave fix out"))
     if faults:
         raise InputError("The report cannot be written:", faults)
-    return answers
+    return (*_of_fix(fits, fix, allow_bad_health), *answers)
 
 
-def _fits_behind(answers: Iterable[Answer], given: Fit | None) -> tuple[Fit, ...]:
-    """Give the fits behind the answers, each once, the given one first."""
-    fits = [] if given is None else [given]
+def _of_fix(
+    fits: tuple[Fit, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
+) -> tuple[Answer, ...]:
+    """The sensors beside each other where there are several, then each one's attribution."""
+    if fix is None:
+        return ()
+    if len(fits) == 1:
+        return (attribute(fits[0], *fix, allow_bad_health=allow_bad_health),)
+    together = attribute_sensors(fits, *fix, allow_bad_health=allow_bad_health)
+    return (together, *together.details["answers"].values())
+
+
+def _fits_behind(answers: Iterable[Answer], given: tuple[Fit, ...]) -> tuple[Fit, ...]:
+    """Give the given fits, else those that the answers know, each once."""
+    fits = list(given)
     for answer in answers:
-        known = answer.details.get("fit")
-        if known is not None and all(known is not fit for fit in fits):
-            fits.append(known)
+        known = [answer.details.get("fit"), *(() if given else answer.details.get("fits", ()))]
+        fits += [one for one in known if one is not None and all(one is not fit for fit in fits)]
     return tuple(fits)
 
 

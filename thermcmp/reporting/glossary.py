@@ -34,6 +34,8 @@ TERMS: Final[tuple[Term, ...]] = (
     Term("enough", r"\benough\b|keep the limit",
          "Of fan speeds: the lowest one at which the limit is exceeded with the allowed "
          "probability at most."),
+    Term("departure", r"\bdeparture|beyond adding up",
+         "What several changes bring together beyond the sum of what each brings alone."),
     Term("equal-tailed interval", r"equal-tailed",
          "Interval that leaves the same probability below and above it."),
     Term("firmware", r"\bfirmware|\bfw\b",
@@ -50,8 +52,8 @@ TERMS: Final[tuple[Term, ...]] = (
          "Shrinkage is the part of a parameter's prior variance that the data took away."),
     Term("not estimable", r"not estimable",
          "The data cannot hold this number; the reason stands beside it."),
-    Term("order-free", r"order-free",
-         "Averaged over every order in which the changes could have been made, so that the "
+    Term("order-free", r"order-free|in any order|all orders",
+         "Averaged over all orders in which the changes could have been made, so that the "
          "parts add up whatever came first."),
     Term("pareto k", r"pareto k",
          "Says whether the importance weights behind a number can be trusted; above its limit "
@@ -63,8 +65,13 @@ TERMS: Final[tuple[Term, ...]] = (
          "distribution on a scale from 0 to 1, said from 0.05 on."),
     Term("product", r"\bproduct",
          "What a shop sells: a cooler model on a board model under a firmware."),
+    Term("reassembly penalty, remount", r"reassembly|\bremount",
+         "What a new mounting of the same parts costs; not to be counted to the parts."),
     Term("reference conditions", r"reference conditions",
          "The power and the fan speed at which effects are stated in kelvin."),
+    Term("regulated run", r"\bregulated",
+         "A control loop held the sensor at a target by fan or power: its temperature is no "
+         "result; fan speed, noise or power is."),
     Term("rise", r"\brise\b",
          "Sensor temperature minus local ambient, in kelvin."),
     Term("sensor", r"\bsensor",

@@ -35,6 +35,8 @@ class SensorResult:
         Its steady rise.
     regulated : bool
         Whether a control loop held it.
+    regulated_by : str
+        What the loop moved, in the words of the results table; "" where not known.
     at_limit : bool
         Whether it was at its limit.
     checks : tuple of Check
@@ -44,6 +46,7 @@ class SensorResult:
     series: Series
     rise: SteadyRise
     regulated: bool
+    regulated_by: str
     at_limit: bool
     checks: tuple[Check, ...]
 
@@ -87,7 +90,8 @@ def judge_sensor(
         checks.append(
             Check("limit", Verdict.CORRECTED, words, mean_c, limit, "°C", sensor=series.name)
         )
-    return SensorResult(series, rise, held is not None, at_limit, tuple(checks))
+    actuator = "" if held is None else held.actuator
+    return SensorResult(series, rise, held is not None, actuator, at_limit, tuple(checks))
 
 
 def _regulation(
@@ -95,13 +99,12 @@ def _regulation(
 ) -> Regulation | None:
     """Find out whether a sensor was held, by its stated target or by what it shows."""
     target = protocol.targets_c.get(series.name)
-    if target is not None and abs(mean_c - target) <= max(_BAND_K, series.step_k):
-        return Regulation(mean_c, "", float("nan"), float("nan"), start_s)
+    at_target = target is not None and abs(mean_c - target) <= max(_BAND_K, series.step_k)
     series = series.since(series.time_s[-1] - _LOOK_BACK_S)
     # The other columns at the sensor's own readings.
     at = np.searchsorted(record["time_s"].to_numpy(dtype=float), series.time_s)
     fan = _logged(record, FAN_SPEED, at)
-    return find_regulation(
+    found = find_regulation(
         series.time_s,
         series.temperature_c,
         series.rise_k,
@@ -110,6 +113,10 @@ def _regulation(
         held_c=mean_c,
         step_k=series.step_k,
     )
+    if found is None and at_target:
+        # Held, as the user knows; what was moved for it the log does not show.
+        return Regulation(mean_c, "", float("nan"), float("nan"), start_s)
+    return found
 
 
 def _logged(record: pd.DataFrame, name: str, at: npt.NDArray[np.int64]) -> Floats | None:

@@ -37,9 +37,10 @@ class Regulation:
     held_c : float
         Temperature it was held at [°C].
     actuator : str
-        What was moved: "power", "fan" or "" where only the target is known.
+        What was moved: "power", "fan", "fan and power" where neither moved the sensor twice
+        as far as the other, or "" where only the target is known.
     start, end : float
-        First and last value of what was moved, in its unit.
+        First and last value of what was moved most, in its unit.
     start_s : float
         When the sensor reached the target [s].
     """
@@ -144,12 +145,15 @@ def _regulation(
     moves: _Moves, power_w: Floats | None, fan: Floats | None, first: int, held_c: float
 ) -> Regulation | None:
     """Say what was moved, from where to where."""
-    by_power = np.ptp(moves.means(moves.heat)) >= np.ptp(moves.means(moves.air))
+    heat, air = (float(np.ptp(moves.means(values))) for values in (moves.heat, moves.air))
+    by_power = heat >= air
     actuated = power_w if by_power else fan
     if actuated is None:
         return None
     moved = moves.means(actuated[first:])
     name = "power" if by_power else "fan"
+    if min(heat, air) > 0.5 * max(heat, air):
+        name = "fan and power"
     return Regulation(held_c, name, float(moved[0]), float(moved[-1]), float(moves.time_s[0]))
 
 

@@ -23,8 +23,8 @@ STEERING: Final = (
 #: Columns that the reduction fills, beside those of the run sheet.
 MEASURED: Final = (
     "sensor", "temperature_c", "standard_error_k", "resolution_k", "at_limit", "regulated",
-    "ambient_c", "fan_rpm", "power_w", "noise_dba", "started_at", "soak_s", "window_s",
-    "drift_k_per_min", "protocol_verdict", "protocol_reason",
+    "regulated_by", "ambient_c", "fan_rpm", "power_w", "noise_dba", "started_at", "soak_s",
+    "window_s", "drift_k_per_min", "protocol_verdict", "protocol_reason",
 )  # fmt: skip
 
 
@@ -71,6 +71,10 @@ def result_rows(
             "resolution_k": one.series.step_k,
             "at_limit": throttled or one.at_limit,
             "regulated": one.regulated,
+            # Where the log does not show it, the run sheet may know.
+            "regulated_by": (one.regulated_by or sheet.get("regulated_by"))
+            if one.regulated
+            else None,
             "soak_s": window.start_s - stretch.start_s,
             "window_s": window.end_s - window.start_s,
             "drift_k_per_min": one.rise.window.drift_k_per_min,
