@@ -31,11 +31,11 @@ TERMS: Final[tuple[Term, ...]] = (
     Term("corner", r"\bcorners?\b",
          "One hardware under one firmware: old or new each, so a fix has four. Measured where a "
          "run was made there, else predicted by the model."),
+    Term("departure", r"\bdeparture|beyond adding up",
+         "What several changes bring together beyond the sum of what each brings alone."),
     Term("enough", r"\benough\b|keep the limit",
          "Of fan speeds: the lowest one at which the limit is exceeded with the allowed "
          "probability at most."),
-    Term("departure", r"\bdeparture|beyond adding up",
-         "What several changes bring together beyond the sum of what each brings alone."),
     Term("equal-tailed interval", r"equal-tailed",
          "Interval that leaves the same probability below and above it."),
     Term("firmware", r"\bfirmware|\bfw\b",
