@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from closed_loops import Bench, Card
 from scipy.optimize import brentq
 
 from thermcmp.errors import InputError, NotEstimableError
@@ -244,6 +245,33 @@ def test_regulated_stock_runs_tell_by_speed_and_power(world):
     # A speed that was stated is not theirs.
     stated = attribute(marked, OLD, NEW, before_setting=Conditions(fan_rpm=1900.0))
     assert stated.settings[OLD].held_c is None
+
+
+def test_a_fix_seen_in_regulated_runs_only():
+    """The new cooler is 6 K better at one fan speed, and every run stands at 75 °C.
+
+    Common practice, no source: stock firmware that holds a target gives a better cooler
+    back as a slower fan, and who compares temperatures finds no difference.
+    """
+    rng, bench = np.random.default_rng(5), Bench(scatter_k=0.4, power_w=(198.0, 202.0))
+    cards = {"Alder r1": Card("Alder-C1", 55.0, 30.0), "Alder r2": Card("Alder-C2", 49.0, 30.0)}
+    rows = bench.frame([row for c in cards.values() for row in bench.by_fan(c, 75.0, 9, rng)])
+    product = {card.name: name for name, card in cards.items()}
+    rows = rows.assign(product=rows["cooler_model"].map(product), firmware="fw 1", fan_mode="stock")
+    model = fit(rows, draws=2000, seed=1)
+    answer = attribute(model, "Alder r1 / fw 1", "Alder r2 / fw 1")
+    assert answer.sentences[0].startswith("The temperature is held by the firmware in both")
+    assert "rpm" in answer.sentences[0]
+    assert all(
+        setting.held_c == pytest.approx(75.0, abs=0.1) for setting in answer.settings.values()
+    )
+    table = answer.table.set_index("part")
+    # The better cooler's 6 K, at the bench's 200 W and at any fan speed.
+    assert abs(table.loc["hardware", "mean_k"] - 6.0) < 3.0 * table.loc["hardware", "sd_k"]
+    assert table.loc["hardware", "sd_k"] < 1.5
+    assert table.loc["firmware: fan speed", "high_k"] < -3.0
+    assert table.loc["total", "low_k"] < 0.0 < table.loc["total", "high_k"]
+    assert list(answer.corners["basis"].str.contains("regulated")) == [True, False, False, True]
 
 
 def test_a_held_or_observed_rule_is_that_speed(world):
