@@ -257,14 +257,19 @@ def test_a_fix_seen_in_regulated_runs_only():
     cards = {"Alder r1": Card("Alder-C1", 55.0, 30.0), "Alder r2": Card("Alder-C2", 49.0, 30.0)}
     rows = bench.frame([row for c in cards.values() for row in bench.by_fan(c, 75.0, 9, rng)])
     product = {card.name: name for name, card in cards.items()}
-    rows = rows.assign(product=rows["cooler_model"].map(product), firmware="fw 1", fan_mode="stock")
+    mounting = (rows.groupby("cooler_model").cumcount() % 3 + 1).astype(str)
+    rows = rows.assign(
+        product=rows["cooler_model"].map(product),
+        firmware="fw 1",
+        fan_mode="stock",
+        assembly=rows["cooler_model"] + " mount " + mounting,
+    )
     model = fit(rows, draws=2000, seed=1)
     answer = attribute(model, "Alder r1 / fw 1", "Alder r2 / fw 1")
     assert answer.sentences[0].startswith("The temperature is held by the firmware in both")
     assert "rpm" in answer.sentences[0]
-    assert all(
-        setting.held_c == pytest.approx(75.0, abs=0.1) for setting in answer.settings.values()
-    )
+    for setting in answer.settings.values():
+        assert setting.held_c == pytest.approx(75.0, abs=0.1)
     table = answer.table.set_index("part")
     # The better cooler's 6 K, at the bench's 200 W and at any fan speed.
     assert abs(table.loc["hardware", "mean_k"] - 6.0) < 3.0 * table.loc["hardware", "sd_k"]
