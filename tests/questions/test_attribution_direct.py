@@ -5,6 +5,7 @@ import pytest
 
 from thermcmp.errors import NotEstimableError
 from thermcmp.inference.fitting import fit
+from thermcmp.inference.stored_fit import load_fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.terms import BUILT_IN, OPTIONAL
 from thermcmp.questions.attribution import attribute
@@ -158,6 +159,14 @@ def test_other_questions_take_the_term_too(campaign):
     other = Build(cooler_model=build.cooler_model, board_model=build.board_model, firmware="fw 9")
     with pytest.raises(NotEstimableError, match="firmware 'fw 9'"):
         attribute(model, other, NEW, before_setting=Conditions(fan_rpm=1700.0, power_w=220.0))
+
+
+def test_a_saved_fit_keeps_the_term_and_the_answer(campaign, tmp_path):
+    model = fitted(campaign.results)
+    back = load_fit(model.save(tmp_path / "fit.nc"))
+    assert back.design.terms == model.design.terms
+    one, other = (attribute(each, OLD, NEW).draws for each in (model, back))
+    assert one.equals(other)
 
 
 def test_terms_may_be_named_once_or_twice(campaign):
