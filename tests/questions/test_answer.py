@@ -91,9 +91,10 @@ def test_html_escapes_every_word():
 
 def test_html_holds_the_table_and_the_words(answer):
     page = answer._repr_html_()
-    assert page.count("<table") == 1
+    tables = [answer.table, *answer.further_tables.values()]
+    assert page.count("<table") == len(tables)
     assert page.count("<li>") == len(answer.caveats)
-    assert page.count("<tr") == len(answer.table) + 1
+    assert page.count("<tr") == sum(len(table) + 1 for table in tables)
 
 
 def test_without_caveats_there_is_no_empty_list():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import EllipsisType
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -72,7 +73,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     sensor: str | None = None,
     engine: str = "auto",
     *,
-    terms: Sequence[str | Term] | None = None,
+    terms: Sequence[str | Term | EllipsisType] | None = None,
     priors: Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
@@ -98,7 +99,9 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         (a reading at the limit, a coarse step, Student's t asked for) or the first
         fails its health check; `Fit.engine_reason` says which.
     terms : sequence of str or Term, optional
-        Terms by name, or your own; all registered ones by default.
+        Terms by name, or your own. An ellipsis stands for the usual ones, which are the
+        default: ``[..., "firmware"]`` adds to them what firmware does beyond fan speed
+        and power.
     priors : mapping of str to Prior, optional
         Priors that replace the defaults, by parameter name (see `Fit.priors.table`).
     reference : Conditions or Reference, optional
@@ -207,13 +210,13 @@ def check_arguments(
         raise InputError("The fit cannot start:", faults)
 
 
-def named_terms(given: Sequence[str | Term] | None) -> tuple[Term, ...]:
+def named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Term, ...]:
     """Terms by name.
 
     Parameters
     ----------
-    given : sequence of str or Term, optional
-        Names or terms; all registered ones by default.
+    given : sequence of str, Term or ellipsis, optional
+        Names or terms; an ellipsis stands for the usual ones, which are the default.
 
     Returns
     -------
@@ -226,8 +229,9 @@ def named_terms(given: Sequence[str | Term] | None) -> tuple[Term, ...]:
         If a name is not registered.
     """
     known = {term.name: term for term in registered_terms()}
+    usual = tuple(term for term in known.values() if term.by_default)
     if given is None:
-        return tuple(known.values())
+        return usual
     unknown = [name for name in given if isinstance(name, str) and name not in known]
     if unknown:
         raise InputError(
@@ -237,7 +241,14 @@ def named_terms(given: Sequence[str | Term] | None) -> tuple[Term, ...]:
                 for name in unknown
             ],
         )
-    return tuple(known[term] if isinstance(term, str) else term for term in given)
+    chosen: dict[str, Term] = {}
+    for term in given:
+        if isinstance(term, EllipsisType):
+            chosen |= {one.name: one for one in usual}
+        else:
+            one = known[term] if isinstance(term, str) else term
+            chosen[one.name] = one
+    return tuple(chosen.values())
 
 
 def stated_reference(given: Conditions | Reference | None) -> Reference | None:

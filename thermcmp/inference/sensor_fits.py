@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import EllipsisType
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -164,7 +165,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     *,
     together: Sequence[str] | None = None,
     correlation_shape: float = CORRELATION_SHAPE,
-    terms: Sequence[str | Term] | None = None,
+    terms: Sequence[str | Term | EllipsisType] | None = None,
     priors: Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",

@@ -253,6 +253,7 @@ def _term_form(term: Term) -> dict[str, Any]:
         "scale": term.scale.scale,
         "meaning": term.meaning,
         "acts": str(term.acts),
+        "by_default": term.by_default,
     }
 
 
@@ -269,6 +270,15 @@ def _terms(path: Path, stored: list[dict[str, Any] | str]) -> tuple[Term, ...]:
 
 
 def _term(
-    *, name: str, columns: list[str], role: str, scale: float, meaning: str, acts: str
+    *,
+    name: str,
+    columns: list[str],
+    role: str,
+    scale: float,
+    meaning: str,
+    acts: str,
+    by_default: bool = True,
 ) -> Term:
-    return Term(name, tuple(columns), Role(role), HalfNormal(scale), meaning, Acts(acts))
+    return Term(
+        name, tuple(columns), Role(role), HalfNormal(scale), meaning, Acts(acts), by_default
+    )

@@ -49,6 +49,8 @@ class Term:
         Plain words for tables.
     acts : Acts
         Which part of the resistance it changes.
+    by_default : bool
+        Whether a fit has it unless told otherwise.
     """
 
     name: str
@@ -57,6 +59,7 @@ class Term:
     scale: HalfNormal
     meaning: str
     acts: Acts = Acts.RESISTANCE
+    by_default: bool = True
 
     @property
     def spread(self) -> str:
@@ -134,11 +137,25 @@ BUILT_IN: Final[tuple[Term, ...]] = (
     ),
 )
 
+#: Terms that a fit has only where they are asked for.
+OPTIONAL: Final[tuple[Term, ...]] = (
+    # Voltages, memory timings, the share of power that each part takes: whatever a firmware
+    # does that fan speed and power do not tell.
+    Term(
+        "firmware",
+        ("firmware",),
+        Role.FACTOR,
+        HalfNormal(2.0),
+        "what firmware does beyond fan speed and power",
+        by_default=False,
+    ),
+)
+
 
 @hookimpl
 def thermcmp_terms() -> Sequence[Term]:
     """Register the built-in terms."""
-    return BUILT_IN
+    return (*BUILT_IN, *OPTIONAL)
 
 
 def registered_terms() -> tuple[Term, ...]:

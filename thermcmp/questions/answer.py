@@ -37,7 +37,8 @@ class Answer:
     interval_kind : str
         Kind of the intervals: "equal-tailed".
     details : dict
-        Further values of the question, by name.
+        Further values of the question, by name. ``tables``, where there is one, maps a
+        caption to a further table, which is shown below the first.
     """
 
     kind: str
@@ -93,17 +94,39 @@ class Answer:
         """Kind and probability of the intervals, in words."""
         return f"{self.prob:.0%} {self.interval_kind} intervals"
 
+    @property
+    def further_tables(self) -> dict[str, pd.DataFrame]:
+        """Tables shown below the first one, by caption."""
+        found: dict[str, pd.DataFrame] = self.details.get("tables", {})
+        return found
+
     def __str__(self) -> str:
-        shown = self.table.to_string(index=False, float_format=lambda v: f"{v:.2f}", na_rep="–")
-        parts = [f"{self.title} ({self.interval_words})", shown, *self.sentences]
-        parts += [f"Caveat: {caveat}" for caveat in self.caveats]
+        parts = [f"{self.title} ({self.interval_words})", _text(self.table)]
+        for caption, table in self.further_tables.items():
+            parts += [f"{caption}:", _text(table)]
+        parts += [*self.sentences, *(f"Caveat: {caveat}" for caveat in self.caveats)]
         return "\n".join(parts)
 
     def _repr_html_(self) -> str:
-        table = self.table.to_html(index=False, float_format=lambda v: f"{v:.2f}", na_rep="–")
+        tables = _html(self.table)
+        for caption, table in self.further_tables.items():
+            tables += f"<p>{escape(caption)}</p>{_html(table)}"
         words = "".join(f"<p>{escape(s)}</p>" for s in self.sentences)
         limits = "".join(f"<li>{escape(c)}</li>" for c in self.caveats)
         return (
-            f"<h4>{escape(self.title)}</h4><p>{escape(self.interval_words)}</p>{table}{words}"
+            f"<h4>{escape(self.title)}</h4><p>{escape(self.interval_words)}</p>{tables}{words}"
             + (f"<ul>{limits}</ul>" if limits else "")
         )
+
+
+def _text(table: pd.DataFrame) -> str:
+    return table.to_string(index=False, float_format=_number, na_rep="–")
+
+
+def _html(table: pd.DataFrame) -> str:
+    found: str = table.to_html(index=False, float_format=_number, na_rep="–")
+    return found
+
+
+def _number(value: float) -> str:
+    return f"{value:z.2f}"

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.answer import Answer
@@ -16,31 +17,34 @@ from thermcmp.questions.caveats import (
     refuse_bad_health,
 )
 from thermcmp.questions.figures import attribution_figure
-from thermcmp.questions.fix_corners import (
-    INSIDE,
-    MAIN_PARTS,
-    FixStudy,
-    fix_parts,
-    fix_study,
-    noise_changes,
+from thermcmp.questions.fix_corners import FixStudy, corner, fix_study
+from thermcmp.questions.fix_limits import fix_limits
+from thermcmp.questions.fix_loops import Asked
+from thermcmp.questions.fix_parts import fix_parts, main_parts, noise_parts
+from thermcmp.questions.fix_refusal import unidentified
+from thermcmp.questions.fix_tables import (
+    NEAR_POWER,
+    NEAR_SPEED,
+    bought_table,
+    changes_table,
+    corners_table,
+    parts_table,
 )
-from thermcmp.questions.hardware_parts import parts_split_by_prior
-from thermcmp.questions.part_shares import linear_parts, part_shares
+from thermcmp.questions.fix_words import Told, fix_sentences
+from thermcmp.questions.kelvin_per_db import Bought, bought
+from thermcmp.questions.part_shares import linear_parts, part_shares, weak_parts
 from thermcmp.questions.prediction import Scope, build_of
-from thermcmp.questions.wording import PROB, check_prob, range_words, summary
-
-#: Share of the data below which a part is said to rest on the prior.
-MOSTLY_PRIOR = 0.5
+from thermcmp.questions.wording import PROB, check_prob
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
-    import pandas as pd
     import xarray as xr
     from matplotlib.axes import Axes
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
+    from thermcmp.physics.firmware import Firmware
 
 
 def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
@@ -52,16 +56,21 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     scope: str = "specimens",
     before_setting: Conditions | None = None,
     after_setting: Conditions | None = None,
+    firmware: Mapping[str, Firmware] | None = None,
+    control: Fit | None = None,
+    matters_k: float = 1.0,
     prob: float = PROB,
+    allow_prior: bool = False,
     allow_bad_health: bool = False,
 ) -> Answer:
     """Split a fix's improvement into hardware, fan speed and power.
 
-    The rise is computed at all eight corners of hardware, fan speed and power, each
-    as before or as after. Every part is an improvement: before minus after, positive
-    is cooler. The order-free parts average over all orders of the three changes
-    (Shapley 1953; Das Gupta 1993 for two and more factors) and add up to the total
-    in every draw.
+    The rise is computed at all corners of hardware, fan speed and power, each as before
+    or as after; which of them were measured is told. Every part is an improvement:
+    before minus after, positive is cooler. The order-free parts average over all orders
+    of the changes (Shapley 1953; Das Gupta 1993 for two and more factors) and add up to
+    the total in every draw. A fit with the term "firmware" (see `fit`) has a further
+    part, "firmware: direct": what the firmware does beyond fan speed and power.
 
     Parameters
     ----------
@@ -71,181 +80,145 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         The builds, or "product / firmware". Fan speed and power of each firmware
         come from its stock runs.
     at : Conditions, optional
-        `ambient_c` places the temperatures; a `power_w` or `fan_rpm` given here is
+        The air, also in a warm case or at an altitude, places the temperatures, and a
+        fan whose rule is given answers it. A `power_w` or `fan_rpm` given here is
         held for both builds, so that no part is due to it. Noise cannot be held: the
         row "hardware, at equal noise" tells what it would bring.
     scope : {"specimens", "product line"}
         The parts that were on the bench, or their lines.
     before_setting, after_setting : Conditions, optional
         Fan speed [rpm] and power [W] of a firmware, where no stock run has them.
+    firmware : mapping of str to Firmware, optional
+        What firmwares do, by name, as from `read_firmware`. The fan speed under such a
+        firmware is the equilibrium of its rule with the hardware, at the ambient and at
+        the power that it allows, draw by draw. The hardware part still is one at equal
+        speed; what the rule gives back as silence is in the fan speed's part.
+    control : Fit, optional
+        Fit of the sensor that those firmwares follow, where it is not the fit's own; best
+        one of the same `fit_sensors`.
+    matters_k : float
+        Size that matters [K].
     prob : float
         Probability of the equal-tailed intervals.
+    allow_prior : bool
+        Split even where no run tells what fan speed buys; recorded as a caveat.
     allow_bad_health : bool
         Answer even if the fit's health is "bad"; recorded as a caveat.
 
     Returns
     -------
     Answer
-        Table: part, mean_k, sd_k, low_k, high_k [K], data_share and
-        prior_influence (see `separate`), noise_db (change of level that came with the
-        part [dB], negative is quieter), health. Values `before_c` and `after_c` [°C], `settings`.
+        Table: part, mean_k, sd_k, low_k, high_k [K], data_share and prior_influence (see
+        `separate`), noise_db with noise_low_db and noise_high_db (change of level that
+        came with the part [dB], negative is quieter), health. Values `before_c` and
+        `after_c` [°C], `settings`; tables `corners` (the four of old and new hardware and
+        firmware: temperature, fan speed, power, level, and whether measured), `changes`
+        and `kelvin_per_db`.
 
     Raises
     ------
     InputError
-        If a product, firmware, scope or `prob` is not known, or noise is held.
+        If a product, firmware, scope, `prob` or `matters_k` is not known, noise is held,
+        or a firmware's rule lacks its control sensor's fit, or such a fit its rule.
     EngineError
-        If the fit's health is "bad" and not allowed.
+        If a fit's health is "bad" and not allowed.
     NotEstimableError
-        If a part was never measured or a firmware has no stock run; the missing run
+        If a part was never measured, a firmware has neither stock run nor rule, a rule
+        has no steady state, or no run tells what the fan speed brought; the missing run
         is named.
     """
     check_prob(prob)
-    refuse_bad_health(fit, allowed=allow_bad_health, what="attributed")
+    _check_matters(matters_k)
+    for one in (fit, control):
+        if one is not None:
+            refuse_bad_health(one, allowed=allow_bad_health, what="attributed")
+    if control is not None and firmware is None:
+        fault = Fault("no firmware follows it", "give firmware= too", column="control")
+        raise InputError("A control sensor's fit was given alone:", [fault])
     at = at or Conditions()
-    where = Scope.of(scope)
-    builds = (build_of(fit, before), build_of(fit, after))
-    study = fix_study(fit, builds, (before_setting, after_setting), at, where)
-    parts = fix_parts(study)
-    shares = part_shares(study)
+    asked = Asked((build_of(fit, before), build_of(fit, after)), at, Scope.of(scope), control)
+    study = fix_study(fit, asked, (before_setting, after_setting), firmware)
+    parts, noise, shares = fix_parts(study), noise_parts(study), part_shares(study)
+    from_prior = unidentified(study, parts, shares, prob=prob, matters_k=matters_k)
+    if from_prior and not allow_prior:
+        raise NotEstimableError(from_prior)
     found = power_scaling(fit, np.stack(list(parts.values())))
-    total = parts["total"]
-    before_c = at.ambient_c + float(np.mean(study.rise[False, False, False]))
-    details = {
-        "before_c": before_c,
-        "after_c": before_c - float(np.mean(total)),
-        "settings": {
-            build.name: setting for build, setting in zip(builds, study.settings, strict=True)
-        },
-        "scope": str(where),
-        "health": str(fit.health),
-    }
+    price = bought(study, parts, noise)
+    weak = weak_parts(study, shares, matters_k)
+    told = Told(study, parts, noise, weak, price, prob, matters_k, bool(from_prior))
     return Answer(
         kind="attribution",
-        title=f"From {builds[0].name} to {builds[1].name}: {fit.sensor}",
-        table=_table(study, parts, shares, found.prior, prob),
-        draws=_dataset(parts),
-        sentences=_sentences(study, parts, prob, before_c),
+        title=f"From {asked.builds[0].name} to {asked.builds[1].name}: {fit.sensor}",
+        table=parts_table(study, parts, noise, shares, found.prior, weak, prob),
+        draws=_dataset(parts, noise),
+        sentences=fix_sentences(told),
         caveats=(
             *fit_caveats(
                 fit,
                 influence=influence_words(list(parts), found),
                 linear=Linear(*linear_parts(study)),
             ),
-            *_caveats(study, shares),
+            *fix_limits(told),
         ),
         prob=prob,
         draw_figure=_figure,
-        details=details,
+        details=_details(study, parts, price, prob),
     )
 
 
-def _table(
-    study: FixStudy,
-    parts: Mapping[str, Array],
-    shares: Mapping[str, float],
-    influence: Array,
-    prob: float,
-) -> pd.DataFrame:
-    import pandas as pd
-
-    noise = noise_changes(study)
-    unsettled = parts_split_by_prior(study.fit, study.builds)
-    crossed = any(setting.elsewhere for setting in study.settings)
-    rows = []
-    for (name, draws), moved in zip(parts.items(), influence, strict=True):
-        health = str(study.fit.health)
-        if np.isnan(draws).any():
-            health = "not estimable: that level was not reached by the measured fan speeds"
-        elif name.removeprefix(INSIDE) in unsettled:
-            health = "not separable: the split is the prior's"
-        elif crossed and name.startswith(("firmware", "total")):
-            health += "; firmware seen on other hardware only"
-        share = shares.get(name, np.nan)
-        if share < MOSTLY_PRIOR:
-            health += "; mostly the prior's"
-        rows.append((name, *summary(draws, prob), share, moved, noise.get(name, np.nan), health))
-    columns = ["part", "mean_k", "sd_k", "low_k", "high_k"]
-    columns += ["data_share", "prior_influence", "noise_db", "health"]
-    return pd.DataFrame(rows, columns=columns)
+def _check_matters(matters_k: float) -> None:
+    if not 0.0 < matters_k < np.inf:
+        fault = Fault(
+            "out of range", "give kelvins above 0", column="matters_k", value=str(matters_k)
+        )
+        raise InputError("The size that matters:", [fault])
 
 
-def _dataset(parts: Mapping[str, Array]) -> xr.Dataset:
+def _details(
+    study: FixStudy, parts: Mapping[str, Array], price: Sequence[Bought], prob: float
+) -> dict[str, Any]:
+    before_c = float(np.mean(study.temperature_c(corner(False, False))))
+    tables = {
+        f"The four corners; measured means its own stock runs, or within {NEAR_SPEED:.0%} of fan "
+        f"speed and {NEAR_POWER:.0%} of power": corners_table(study, prob),
+        "What changed, after minus before": changes_table(study, prob),
+    }
+    corners, changes = tables.values()
+    per_db = bought_table(price, prob)
+    if len(per_db):
+        tables["Kelvin per decibel of fan speed, and what the same kelvins cost"] = per_db
+    return {
+        "before_c": before_c,
+        "after_c": before_c - float(np.mean(parts["total"])),
+        "settings": {
+            build.name: setting for build, setting in zip(study.builds, study.settings, strict=True)
+        },
+        "corners": corners,
+        "changes": changes,
+        "kelvin_per_db": per_db,
+        "tables": tables,
+        "main_parts": main_parts(study),
+        "scope": str(study.scope),
+        "health": str(study.fit.health),
+    }
+
+
+def _dataset(parts: Mapping[str, Array], noise: Mapping[str, Array]) -> xr.Dataset:
     import xarray as xr
 
-    return xr.Dataset(
-        {"improvement_k": (("part", "draw"), np.stack(list(parts.values())))},
-        {"part": list(parts)},
-    )
-
-
-def _sentences(
-    study: FixStudy, parts: Mapping[str, Array], prob: float, before_c: float
-) -> tuple[str, ...]:
-    """The verdict in plain words."""
-    old, new = study.settings
-    total = parts["total"]
-    hardware, fan, power = (range_words(parts[name], prob) for name in MAIN_PARTS)
-    sentences = [
-        f"{study.builds[1].name} runs {range_words(total, prob)} cooler than "
-        f"{study.builds[0].name} ({before_c:.1f} °C before), each at its own firmware's "
-        f"{old.drive:.0f} and {new.drive:.0f} {study.fit.design.law.unit}, {old.power_w:.0f} and "
-        f"{new.power_w:.0f} W.",
-        f"Of that, order-free: hardware {hardware}, fan speed {fan}, power {power}.",
-    ]
-    mean_total = float(np.mean(total))
-    if abs(mean_total) > 2.0 * float(np.std(total)):
-        share = float(np.mean(parts[MAIN_PARTS[0]])) / mean_total
-        sentences.append(f"The hardware's share of the improvement is about {share:.0%}.")
-    else:
-        sentences.append("The total is too uncertain to state shares of it.")
-    noise = noise_changes(study)
+    found = {"improvement_k": (("part", "draw"), np.stack(list(parts.values())))}
     if noise:
-        sentences.append(
-            f"The new build is {noise['total']:+.1f} dB against the old one; its fan speed alone "
-            f"made {noise[MAIN_PARTS[1]]:+.1f} dB."
-        )
-    equal = parts.get("hardware, at equal noise")
-    if equal is not None and not np.isnan(equal).any():
-        sentences.append(f"At equal noise the hardware brings {range_words(equal, prob)}.")
-    return tuple(sentences)
-
-
-def _caveats(study: FixStudy, shares: Mapping[str, float]) -> tuple[str, ...]:
-    caveats = []
-    for build, setting in zip(study.builds, study.settings, strict=True):
-        if setting.elsewhere:
-            caveats.append(
-                f"{build.name}: its firmware was run on other hardware only, so its fan speed and "
-                "power on this one are taken from there."
-            )
-    law = study.fit.design.law
-    speeds = study.fit.design.drive
-    if np.ptp(speeds) < 0.02 * np.mean(speeds):
-        caveats.append(
-            f"All runs were at about {np.mean(speeds):.0f} {law.unit}: what fan speed buys comes "
-            "from the prior. Mend: add a run at another fixed fan speed."
-        )
-    weak = [name for name in MAIN_PARTS if shares.get(name, 1.0) < MOSTLY_PRIOR]
-    if weak:
-        caveats.append(
-            f"Mostly the prior's word, not the data's: {', '.join(weak)}. Mend: run each "
-            f"cooler at two fixed fan speeds at least ({law.unit} held, fan_mode 'fixed')."
-        )
-    unsettled = sorted(parts_split_by_prior(study.fit, study.builds))
-    if unsettled:
-        caveats.append(
-            f"Inside the hardware part the shares of {', '.join(unsettled)} cannot be told apart: "
-            "they follow the priors. See the separation for the swap that would tell."
-        )
-    return tuple(caveats)
+        unknown = np.full(len(parts["total"]), np.nan)
+        levels = np.stack([noise.get(name, unknown) for name in parts])
+        found["noise_db"] = (("part", "draw"), levels)
+    return xr.Dataset(found, {"part": list(parts)})
 
 
 def _figure(answer: Answer, ax: Axes) -> None:
     attribution_figure(
         answer,
         ax,
-        parts=MAIN_PARTS,
+        parts=answer.details["main_parts"],
         before_c=answer.details["before_c"],
         after_c=answer.details["after_c"],
     )

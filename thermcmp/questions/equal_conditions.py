@@ -84,7 +84,7 @@ def ranked_builds(fit: Fit, given: Sequence[Build | str] | None) -> dict[str, Bu
 
 
 def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
-    """Noise law of a fit's runs, where fans are the airflow.
+    """Noise law of a fit's runs, where fans are the airflow; fitted on first use.
 
     Parameters
     ----------
@@ -103,15 +103,8 @@ def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
     InputError
         If noise is held and no level was measured.
     """
-    found = None
-    if fit.design.law.column == "fan_rpm":
-        found = fit_noise(
-            fit.results,
-            reference_rpm=fit.reference.drive,
-            distance_m=held.mic_distance_m,
-            draws=len(fit.effects),
-            seed=fit.seed,
-        )
+    distance = held.mic_distance_m
+    found = fit.once(f"noise law at {distance!r} m", lambda one: _noise_law(one, distance))
     if found is None and held.noise_dba is not None:
         raise InputError(
             "Equal noise needs measured noise:",
@@ -125,6 +118,18 @@ def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
             ],
         )
     return found
+
+
+def _noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
+    if fit.design.law.column != "fan_rpm":
+        return None
+    return fit_noise(
+        fit.results,
+        reference_rpm=fit.reference.drive,
+        distance_m=distance_m,
+        draws=len(fit.effects),
+        seed=fit.seed,
+    )
 
 
 def entry_at(

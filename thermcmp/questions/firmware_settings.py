@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 from zlib import crc32
 
 import numpy as np
@@ -13,8 +13,16 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.prediction import matching_rows
 
 if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
+
+#: Stock runs of one of these are repeats of each other.
+_REPEATED: Final = ("cooler_model", "board_model", "firmware")
+#: Fewest degrees of freedom of a mean's error: below them Student's t has no variance.
+_FEWEST_DEGREES: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +40,13 @@ class Setting:
     elsewhere : bool
         True where the firmware was measured on other hardware only.
     drive_error, power_error_w : float
-        Standard errors of the two means; 0 where stated or seen in one run only.
+        Standard errors of the two means, from the scatter of all repeated stock runs;
+        0 where stated, and where no stock run was repeated.
+    degrees : int
+        Degrees of freedom behind that scatter; 0 where it is not known.
+    held_c : float, optional
+        Temperature at which a control loop held the sensor in all of those stock runs
+        [°C]; None where it did not.
     """
 
     drive: float
@@ -41,18 +55,21 @@ class Setting:
     elsewhere: bool
     drive_error: float = 0.0
     power_error_w: float = 0.0
+    degrees: int = 0
+    held_c: float | None = None
 
     def draws(self, count: int, seed: int | None) -> tuple[Array, Array]:
         """Draws of the mean fan speed and power, shape (count,) each.
 
-        Seeded by the setting's own numbers too: equal settings have equal draws, and
-        swapping two builds swaps theirs.
+        Student's t about the means. Seeded by the setting's own numbers too: equal
+        settings have equal draws, and swapping two builds swaps theirs.
         """
         own = crc32(repr((self.drive, self.power_w, self.drive_error)).encode())
         rng = np.random.default_rng([seed or 0, own])
+        strayed = rng.standard_t(max(self.degrees, _FEWEST_DEGREES), (2, count))
         return (
-            self.drive + self.drive_error * rng.standard_normal(count),
-            self.power_w + self.power_error_w * rng.standard_normal(count),
+            self.drive + self.drive_error * strayed[0],
+            self.power_w + self.power_error_w * strayed[1],
         )
 
 
@@ -83,34 +100,66 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
     power = stated.power_w if stated is not None else None
     if rpm is not None and power is not None:
         return Setting(rpm, power, "stated", False)
-    rows = fit.results
-    stock = rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
-    if build.firmware is not None:
-        stock &= rows["firmware"].eq(build.firmware).fillna(False).to_numpy(bool)
-    own = stock & matching_rows(rows, build)
-    hit, elsewhere = (own, False) if own.any() else (stock, True)
-    if build.firmware is None or not hit.any():
+    hit, elsewhere = stock_rows(fit, build)
+    if not hit.any():
         which = f"firmware '{build.firmware}'" if build.firmware else "its firmware (none is named)"
         raise NotEstimableError(
             f"{build.name}: fan speed and power under {which} are not known. Mend: add a stock run "
             f"(fan_mode 'stock') of {build.cooler_model} on {build.board_model} under it, or state "
             "fan_rpm and power_w."
         )
-    drive, drive_error = _mean_and_error(rows.loc[hit, fit.design.law.column].to_numpy(float))
-    watts, watts_error = _mean_and_error(rows.loc[hit, "power_w"].to_numpy(float))
+    rows, column = fit.results, fit.design.law.column
+    count = int(hit.sum())
+    drive_scatter, degrees = _scatter(rows, column)
+    power_scatter, _ = _scatter(rows, "power_w")
+    # A speed or a power stated instead is no longer that of those runs.
+    held = rpm is None and power is None and rows.loc[hit, "regulated"].fillna(False).all()
     where = "other hardware" if elsewhere else "its own hardware"
-    source = f"mean of {int(hit.sum())} stock run(s) on {where}"
     return Setting(
-        drive=drive if rpm is None else rpm,
-        power_w=watts if power is None else power,
-        source=source,
+        drive=float(rows.loc[hit, column].mean()) if rpm is None else rpm,
+        power_w=float(rows.loc[hit, "power_w"].mean()) if power is None else power,
+        source=f"mean of {count} stock run(s) on {where}",
         elsewhere=elsewhere,
-        drive_error=drive_error if rpm is None else 0.0,
-        power_error_w=watts_error if power is None else 0.0,
+        drive_error=drive_scatter / np.sqrt(count) if rpm is None else 0.0,
+        power_error_w=power_scatter / np.sqrt(count) if power is None else 0.0,
+        degrees=degrees,
+        held_c=float(rows.loc[hit, "temperature_c"].mean()) if held else None,
     )
 
 
-def _mean_and_error(values: Array) -> tuple[float, float]:
-    """Mean and its standard error; the error of a single value is not known and counts as 0."""
-    n = len(values)
-    return float(np.mean(values)), float(np.std(values, ddof=1) / np.sqrt(n)) if n > 1 else 0.0
+def stock_rows(fit: Fit, build: Build) -> tuple[NDArray[np.bool_], bool]:
+    """Stock runs that tell what a build's firmware does.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    build : Build
+        The build.
+
+    Returns
+    -------
+    hit : ndarray of bool, shape (n,)
+        Stock runs of its firmware on its own hardware, else on any; none where the
+        build names no firmware.
+    elsewhere : bool
+        True where they are of other hardware.
+    """
+    rows = fit.results
+    stock = rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
+    stock &= rows["firmware"].eq(build.firmware or "").fillna(False).to_numpy(bool)
+    own = stock & matching_rows(rows, build)
+    return (own, False) if own.any() else (stock, bool(stock.any()))
+
+
+def _scatter(rows: pd.DataFrame, column: str) -> tuple[float, int]:
+    """Standard deviation of a column among repeated stock runs, and its degrees of freedom.
+
+    Pooled over all firmwares and hardware of the fit: two repeats alone say next to
+    nothing of how far a third would be off.
+    """
+    stock = rows[rows["fan_mode"].eq("stock").fillna(False)]
+    groups = stock.groupby(list(_REPEATED), dropna=False)[column]
+    apart = (stock[column] - groups.transform("mean")).to_numpy(float)
+    degrees = len(stock) - groups.ngroups
+    return (float(np.sqrt(np.sum(apart**2) / degrees)), degrees) if degrees > 0 else (0.0, 0)

@@ -1,32 +1,58 @@
-"""The eight corners of a fix, and the parts that follow from them."""
+"""The corners of a fix: what the card does with each of its parts as before or as after."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.inference.noise_fit import NoiseFit, fit_noise
+from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.questions.equal_conditions import noise_for
 from thermcmp.questions.firmware_settings import Setting, stock_setting
-from thermcmp.questions.hardware_parts import hardware_parts
-from thermcmp.questions.order_of_change import order_free
-from thermcmp.questions.prediction import Scope, rise_draws
+from thermcmp.questions.fix_loops import Asked, Loop, loop_power, loops_of, solve_loop
+from thermcmp.questions.prediction import Scope, airflow_term, effect_weights, matching_rows
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
+    from thermcmp.physics.firmware import Firmware
 
-#: A corner: hardware, fan speed and power, each as before (False) or after (True).
-Corner = tuple[bool, bool, bool]
-#: What the names of the hardware's own parts begin with.
-INSIDE: Final = "of the hardware: "
-#: The parts that add up to the total.
-MAIN_PARTS: Final = ("hardware", "firmware: fan speed", "firmware: power")
+
+class State(NamedTuple):
+    """A thought card: each field as before (False) or as after (True).
+
+    Attributes
+    ----------
+    hardware : bool
+        The hardware that carries the heat.
+    rule : bool
+        The firmware that sets the fan.
+    seen_hardware, seen_power : bool
+        The hardware and the power that the fan's loop answers to. They do nothing to a
+        fan whose speed is held or was observed.
+    power : bool
+        The power that the board takes.
+    direct : bool
+        What the firmware does beyond fan speed and power.
+    """
+
+    hardware: bool
+    rule: bool
+    seen_hardware: bool
+    seen_power: bool
+    power: bool
+    direct: bool
+
+
+def corner(hardware: bool, firmware: bool) -> State:
+    """State of one of the four corners: a hardware under a firmware, as a user runs it."""
+    return State(hardware, firmware, hardware, firmware, firmware, firmware)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,47 +66,116 @@ class FixStudy:
     builds : tuple of Build
         Old and new build.
     settings : tuple of Setting
-        Fan speed and power of the old and of the new firmware.
-    drawn : tuple of (drive, power), each of shape (S,)
-        Draws of the same, within the errors of their means.
+        Fan speed and power of the old and of the new build under its own firmware.
     scope : Scope
         For whom the answer speaks.
+    at : Conditions
+        The air: its `intake_c` and `density_ratio` count.
     noise : NoiseFit, optional
         The noise law; None where no level was measured.
-    rise : dict of Corner to ndarray, shape (S,)
-        Rise at each corner [K].
+    power_w : tuple of ndarray, each of shape (S,)
+        Power under the old and the new firmware [W].
+    speed : dict of (rule, hardware, power) to ndarray, shape (S,)
+        Fan speed [rpm] (or the airflow law's own column).
+    loops : tuple of (Loop or None)
+        Closed loops of the old and the new firmware, where their rules were given.
+    sides : dict of (hardware, direct) to (resistance, airflow), each of shape (q,)
+        Weights of the effects.
     """
 
     fit: Fit
     builds: tuple[Build, Build]
     settings: tuple[Setting, Setting]
-    drawn: tuple[tuple[Array, Array], tuple[Array, Array]]
     scope: Scope
+    at: Conditions
     noise: NoiseFit | None
-    rise: dict[Corner, Array]
+    power_w: tuple[Array, Array]
+    speed: Mapping[tuple[bool, bool, bool], Array]
+    loops: tuple[Loop | None, Loop | None]
+    sides: Mapping[tuple[bool, bool], tuple[Array, Array]]
+    _rises: dict[State, Array] = field(default_factory=dict, init=False)
+    _drawn: dict[tuple[bool, bool], tuple[Array, Array]] = field(default_factory=dict, init=False)
+
+    @property
+    def has_direct(self) -> bool:
+        """Whether the fit holds what a firmware does beyond fan speed and power."""
+        return has_firmware_term(self.fit)
+
+    def drive(self, state: State) -> Array:
+        """Fan speed of a state [rpm], shape (S,)."""
+        return self.speed[state.rule, state.seen_hardware, state.seen_power]
+
+    def speeds_run(self, hardware: bool) -> tuple[float, float] | None:
+        """Lowest and highest fan speed that a hardware was run at [rpm]; None if never run."""
+        drive = self.fit.design.drive[matching_rows(self.fit.results, self.builds[hardware])]
+        return (float(drive.min()), float(drive.max())) if len(drive) else None
+
+    def drawn(self, hardware: bool, direct: bool) -> tuple[Array, Array]:
+        """Resistance and its convective part, shape (S,) each [K at reference power]."""
+        if (hardware, direct) not in self._drawn:
+            effects, (whole, airflow) = self.fit.effects, self.sides[hardware, direct]
+            self._drawn[hardware, direct] = (effects @ whole, effects @ airflow)
+        return self._drawn[hardware, direct]
+
+    def rise(self, state: State) -> Array:
+        """Rise of a state over ambient [K], shape (S,)."""
+        if state not in self._rises:
+            resistance, airflow = self.drawn(state.hardware, state.direct)
+            flow = airflow_term(self.fit, self.drive(state), self.at.density_ratio)
+            watts = self.power_w[state.power] / self.fit.reference.power_w
+            self._rises[state] = (resistance + airflow * flow) * watts
+        return self._rises[state]
+
+    def temperature_c(self, state: State) -> Array:
+        """Temperature of a state [°C], shape (S,)."""
+        return self.at.intake_c + self.rise(state)
+
+    def level(self, state: State) -> Array:
+        """Sound level of a state [dB(A)], shape (S,).
+
+        NaN where there is no noise law, or where the speed is far outside those at which
+        the cooler's noise was measured.
+        """
+        nothing = np.full(len(self.power_w[0]), np.nan)
+        if self.noise is None:
+            return nothing
+        cooler, drive = self.builds[state.hardware].cooler_model, self.drive(state)
+        known = self.noise.design.speed_range_rpm(cooler)
+        found = self.noise.level_dba(cooler, drive)
+        if found is None or known is None:
+            return nothing
+        return nothing if reach_of(np.median(drive), *known) is Reach.REFUSED else found
+
+    @property
+    def noise_known(self) -> bool:
+        """Whether the levels of both builds under their own firmware are known."""
+        ends = (corner(False, False), corner(True, True))
+        return not any(np.isnan(self.level(state)).any() for state in ends)
+
+
+def has_firmware_term(fit: Fit) -> bool:
+    """Whether a fit holds a firmware's direct effect, from a term over ``firmware``."""
+    return any(term.columns == ("firmware",) for term in fit.design.terms)
 
 
 def fix_study(
     fit: Fit,
-    builds: tuple[Build, Build],
+    asked: Asked,
     stated: tuple[Conditions | None, Conditions | None],
-    at: Conditions,
-    scope: Scope,
+    rules: Mapping[str, Firmware] | None = None,
 ) -> FixStudy:
-    """Find the settings, the noise law and the rises at the eight corners.
+    """Find the settings, the noise law, and what all corners follow from.
 
     Parameters
     ----------
     fit : Fit
         The fit.
-    builds : tuple of Build
-        Old and new build.
+    asked : Asked
+        Builds, ambient and what is held for both builds, scope, control sensor's fit.
     stated : tuple of (Conditions or None)
         Fan speed [rpm] and power [W] stated for each firmware.
-    at : Conditions
-        Ambient, and what is held for both builds.
-    scope : Scope
-        For whom the answer speaks.
+    rules : mapping of str to Firmware, optional
+        What the firmwares do, by name.
 
     Returns
     -------
@@ -90,35 +185,65 @@ def fix_study(
     Raises
     ------
     InputError
-        If noise is to be held.
+        If noise is to be held, or a rule and a fan speed are given for one firmware.
     NotEstimableError
-        If a part was never measured or a firmware has no stock run.
+        If a part was never measured, a firmware has neither stock run nor rule, or a
+        card has no steady state under its rule.
     """
-    found = [
-        stock_setting(fit, build, _held(at, given))
-        for build, given in zip(builds, stated, strict=True)
-    ]
-    settings = (found[0], found[1])
-    count = len(fit.effects)
-    drawn = (settings[0].draws(count, fit.seed), settings[1].draws(count, fit.seed))
-    rise = {
-        (hardware, fan, power): rise_draws(
-            fit, builds[hardware], scope, drive=drawn[fan][0], power_w=drawn[power][1]
+    given = loops_of(rules, asked.builds)
+    held = tuple(_held(asked.at, own) for own in stated)
+    settings, drawn, loops = [], [], []
+    for build, own, firmware in zip(asked.builds, held, given, strict=True):
+        if firmware is not None:
+            _refuse_both(build, own)
+            setting = loop_power(fit, build, own, firmware)
+        else:
+            setting = stock_setting(fit, build, own)
+        settings.append(setting)
+        drawn.append(setting.draws(len(fit.effects), fit.seed))
+    power_w = (drawn[0][1], drawn[1][1])
+    speed: dict[tuple[bool, bool, bool], Array] = {}
+    for rule, firmware in zip((False, True), given, strict=True):
+        loop = None
+        if firmware is not None:
+            loop = solve_loop(fit, asked, firmware, power_w, rule)
+            found = loop.rpm[rule, rule]
+            settings[rule] = replace(
+                settings[rule],
+                drive=float(np.mean(found)),
+                source=f"closed loop of {firmware.name}; {settings[rule].source}",
+            )
+        loops.append(loop)
+        for hardware in (False, True):
+            for power in (False, True):
+                speed[rule, hardware, power] = (
+                    drawn[rule][0] if loop is None else loop.rpm[hardware, power]
+                )
+    return FixStudy(
+        fit,
+        asked.builds,
+        (settings[0], settings[1]),
+        asked.scope,
+        asked.at,
+        noise_for(fit, asked.at),
+        power_w,
+        speed,
+        (loops[0], loops[1]),
+        _sides(fit, asked),
+    )
+
+
+def _sides(fit: Fit, asked: Asked) -> dict[tuple[bool, bool], tuple[Array, Array]]:
+    """Weights of the effects by hardware and by the firmware whose direct effect counts."""
+    return {
+        (hardware, direct): effect_weights(
+            fit,
+            replace(asked.builds[hardware], firmware=asked.builds[direct].firmware),
+            asked.scope,
         )
         for hardware in (False, True)
-        for fan in (False, True)
-        for power in (False, True)
+        for direct in (False, True)
     }
-    noise = None
-    if fit.design.law.column == "fan_rpm":
-        noise = fit_noise(
-            fit.results,
-            reference_rpm=fit.reference.drive,
-            distance_m=at.mic_distance_m,
-            draws=len(fit.effects),
-            seed=fit.seed,
-        )
-    return FixStudy(fit, builds, settings, drawn, scope, noise, rise)
 
 
 def _held(at: Conditions, stated: Conditions | None) -> Conditions:
@@ -142,95 +267,12 @@ def _held(at: Conditions, stated: Conditions | None) -> Conditions:
     )
 
 
-def fix_parts(study: FixStudy) -> dict[str, Array]:
-    """Draws of every part of a fix.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (S,)
-        Improvement [K] by part: the total, the order-free parts, and what else is
-        asked of a fix.
-    """
-    rise = study.rise
-    hardware, fan, power = order_free(lambda corner: rise[corner[0], corner[1], corner[2]], 3)
-    old = rise[False, False, False] - rise[True, False, False]
-    new = rise[False, True, True] - rise[True, True, True]
-    parts = {
-        "total": rise[False, False, False] - rise[True, True, True],
-        MAIN_PARTS[0]: hardware,
-        MAIN_PARTS[1]: fan,
-        MAIN_PARTS[2]: power,
-        "hardware, fan and power as before": old,
-        "hardware, fan and power as after": new,
-        "firmware, on the old hardware": rise[False, False, False] - rise[False, True, True],
-        "firmware, on the new hardware": rise[True, False, False] - rise[True, True, True],
-        "interaction": new - old,
-    }
-    for name, draws in hardware_parts(study.fit, study.builds, study.scope, study.drawn).items():
-        parts[f"{INSIDE}{name}"] = draws
-    equal = _equal_noise(study)
-    if equal is not None:
-        parts["hardware, at equal noise"] = equal
-    return parts
-
-
-def _equal_noise(study: FixStudy) -> Array | None:
-    """Hardware part with the new cooler as loud as the old build was, shape (S,)."""
-    if study.noise is None:
-        return None
-    old_law = study.noise.law(study.builds[0].cooler_model)
-    new_law = study.noise.law(study.builds[1].cooler_model)
-    reach = study.noise.design.speed_range_rpm(study.builds[1].cooler_model)
-    if old_law is None or new_law is None or reach is None:
-        return None
-    reference, (drive, power_w) = study.noise.design.reference_rpm, study.drawn[0]
-    loud = old_law[0] + old_law[1] * np.log10(drive / reference)
-    speed = reference * 10.0 ** ((loud - new_law[0]) / np.maximum(new_law[1], 1.0))
-    middle = float(np.median(speed))
-    if not reach[0] / 1.25 <= middle <= reach[1] * 1.25:
-        return np.full(len(speed), np.nan)
-    at_equal = rise_draws(study.fit, study.builds[1], study.scope, drive=speed, power_w=power_w)
-    return study.rise[False, False, False] - at_equal
-
-
-def noise_changes(study: FixStudy) -> Mapping[str, float]:
-    """Mean change of level that came with each part.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-
-    Returns
-    -------
-    mapping of str to float
-        Change [dB] by part, negative is quieter; empty where a level is not known.
-    """
-    if study.noise is None:
-        return {}
-    level = {}
-    for hardware in (False, True):
-        for fan in (False, True):
-            found = study.noise.level_dba(
-                study.builds[hardware].cooler_model, study.settings[fan].drive
-            )
-            if found is None:
-                return {}
-            level[hardware, fan] = float(np.mean(found))
-    hardware_db, fan_db = order_free(lambda corner: level[corner[0], corner[1]], 2)
-    return {
-        "total": level[True, True] - level[False, False],
-        MAIN_PARTS[0]: -hardware_db,
-        MAIN_PARTS[1]: -fan_db,
-        MAIN_PARTS[2]: 0.0,
-        "hardware, fan and power as before": level[True, False] - level[False, False],
-        "hardware, fan and power as after": level[True, True] - level[False, True],
-        "firmware, on the old hardware": level[False, True] - level[False, False],
-        "firmware, on the new hardware": level[True, True] - level[True, False],
-        "hardware, at equal noise": 0.0,
-    }
+def _refuse_both(build: Build, held: Conditions) -> None:
+    if held.fan_rpm is not None:
+        fault = Fault(
+            f"the rule of '{build.firmware}' is given too",
+            "give one of them: the rule sets the speed",
+            column="fan_rpm",
+            value=f"{held.fan_rpm:g}",
+        )
+        raise InputError("The fan speed is stated twice:", [fault])

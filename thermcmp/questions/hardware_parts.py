@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
 
+#: Name of what a firmware does directly, among the parts that changed.
+FIRMWARE: Final = "firmware"
 #: Which column of the results names the part that a term belongs to.
 PART_OF: Final = {
     "cooler_model": "cooler",
@@ -28,6 +31,8 @@ def hardware_parts(
     builds: tuple[Build, Build],
     scope: Scope,
     settings: Sequence[tuple[Array | float, Array | float]],
+    *,
+    density_ratio: float = 1.0,
 ) -> dict[str, Array]:
     """Improvement due to each part of the hardware, averaged over both settings.
 
@@ -44,13 +49,17 @@ def hardware_parts(
         For whom the answer speaks.
     settings : sequence of (drive, power_w), numbers or shape (S,)
         Fan speed [rpm] and power [W] of the old and of the new firmware.
+    density_ratio : float
+        Density of the air over that of the measurements' [-].
 
     Returns
     -------
     dict of str to ndarray, shape (S,)
         Improvement [K] by part; parts that did not change are left out.
     """
-    old, new = (effect_weights(fit, build, scope) for build in builds)
+    # What a firmware does directly is no part of the hardware.
+    new_hardware = replace(builds[1], firmware=builds[0].firmware)
+    old, new = (effect_weights(fit, build, scope) for build in (builds[0], new_hardware))
     effects, design = fit.effects, fit.design
     found: dict[str, Array] = {}
     for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
@@ -62,13 +71,13 @@ def hardware_parts(
         ):
             continue
         part = PART_OF.get(term.columns[0], term.columns[0])
-        draws = _order_free(fit, resistance, airflow, settings)
+        draws = _order_free(fit, resistance, airflow, settings, density_ratio)
         found[part] = found[part] + draws if part in found else draws
     return found
 
 
 def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str]:
-    """Parts of the hardware whose share the rows cannot tell, since they changed together.
+    """Parts whose share the rows cannot tell, since they changed together.
 
     Parameters
     ----------
@@ -80,7 +89,7 @@ def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str
     Returns
     -------
     frozenset of str
-        Names as in `hardware_parts`.
+        Names as in `hardware_parts`, and `FIRMWARE` for a firmware's direct effect.
 
     Raises
     ------
@@ -106,6 +115,7 @@ def _order_free(
     resistance: Array,
     airflow: Array,
     settings: Sequence[tuple[Array | float, Array | float]],
+    density_ratio: float,
 ) -> Array:
     """A hardware difference averaged over fan speed and power as the order-free split does."""
     (drive_old, power_old), (drive_new, power_new) = settings
@@ -118,6 +128,6 @@ def _order_free(
         (drive_new, power_new, 1 / 3),
     )
     for drive, power_w, weight in corners:
-        rise = resistance + airflow * airflow_term(fit, drive)
+        rise = resistance + airflow * airflow_term(fit, drive, density_ratio)
         total += weight * rise * power_w / fit.reference.power_w
     return total

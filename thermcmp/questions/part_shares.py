@@ -2,32 +2,29 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from functools import cache
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp.inference.influence import data_share
 from thermcmp.model.design import EXPONENT
-from thermcmp.questions.order_of_change import order_free
-from thermcmp.questions.prediction import effect_weights, weights_at
+from thermcmp.questions.fix_parts import parts_from
+from thermcmp.questions.prediction import weights_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping, Sequence
 
     from thermcmp.model.priors import Array
-    from thermcmp.questions.fix_corners import FixStudy
+    from thermcmp.questions.fix_corners import FixStudy, State
 
-#: Parts whose share is computed, in the order of `part_weights`.
-SHARED_PARTS = (
-    "total",
-    "hardware",
-    "firmware: fan speed",
-    "firmware: power",
-    "hardware, fan and power as before",
-    "hardware, fan and power as after",
-    "firmware, on the old hardware",
-    "firmware, on the new hardware",
-)
+#: Share of the data below which the runs say nothing of a part. It is not 0 there, since
+#: the flat prior that a share compares with is bounded by a whole rise.
+NOTHING: Final = 0.1
+#: Share of the data below which a part is said to rest on the prior.
+MOSTLY_PRIOR: Final = 0.5
+#: Parts that are no sum of effects, so that no share is computed for them.
+_NO_SHARE: Final = ("interaction",)
 
 
 def part_shares(study: FixStudy) -> dict[str, float]:
@@ -48,6 +45,34 @@ def part_shares(study: FixStudy) -> dict[str, float]:
     return dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
 
 
+def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -> frozenset[str]:
+    """Parts that rest on the prior more than on the data, and are open by it.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners of the fix.
+    shares : mapping of str to float
+        From `part_shares`.
+    matters_k : float
+        Size that matters [K]; a part whose effects leave it open by less than a tenth of
+        that (standard deviation) is not weak, whatever its share.
+
+    Returns
+    -------
+    frozenset of str
+        Names of parts.
+    """
+    names, weights = linear_parts(study)
+    at_mean = weights(float(np.mean(study.fit.draws(EXPONENT))))
+    open_k = np.std(study.fit.effects @ at_mean.T, axis=0)
+    return frozenset(
+        name
+        for name, sd in zip(names, open_k, strict=True)
+        if shares[name] < MOSTLY_PRIOR and sd > 0.1 * matters_k
+    )
+
+
 def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
     """Names of the parts that are something, and their weights at an airflow exponent.
 
@@ -59,53 +84,62 @@ def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Ar
     Returns
     -------
     names : tuple of str
-        Some of `SHARED_PARTS`.
+        Names of parts.
     weights : callable
         Gives weights of the effects, shape (parts, q), for an exponent.
     """
-    sides = [effect_weights(study.fit, build, study.scope) for build in study.builds]
-    weights = part_weights(study, sides, float(np.mean(study.fit.draws(EXPONENT))))
-    real = np.abs(weights).max(axis=1) > 1e-9
-    names = tuple(name for name, is_real in zip(SHARED_PARTS, real, strict=True) if is_real)
-    return names, lambda exponent: part_weights(study, sides, exponent)[real]
+    speed = {key: float(np.mean(draws)) for key, draws in study.speed.items()}
+    power_w = tuple(float(np.mean(draws)) for draws in study.power_w)
+    at_mean = part_weights(study, speed, power_w, float(np.mean(study.fit.draws(EXPONENT))))
+    names = tuple(
+        name
+        for name, weights in at_mean.items()
+        if name not in _NO_SHARE and np.abs(weights).max() > 1e-9
+    )
+
+    def weights(exponent: float) -> Array:
+        found = part_weights(study, speed, power_w, exponent)
+        if not names:
+            return np.zeros((0, study.fit.design.effect_count))
+        return np.stack([found[name] for name in names])
+
+    return names, weights
 
 
-def part_weights(study: FixStudy, sides: list[tuple[Array, Array]], exponent: float) -> Array:
-    """Weights of the effects in each part at an airflow exponent.
+def part_weights(
+    study: FixStudy,
+    speed: Mapping[tuple[bool, bool, bool], float],
+    power_w: Sequence[float],
+    exponent: float,
+) -> dict[str, Array]:
+    """Weights of the effects in each part at an airflow exponent and the mean settings.
 
     Parameters
     ----------
     study : FixStudy
         The corners of the fix.
-    sides : list of (resistance, airflow), each of shape (q,)
-        Weights of the old and of the new build.
+    speed : mapping of (rule, hardware, power) to float
+        Mean fan speeds [rpm].
+    power_w : sequence of float
+        Mean power under the old and the new firmware [W].
     exponent : float
         Airflow exponent.
 
     Returns
     -------
-    ndarray, shape (parts, q)
-        Rows in the order of `SHARED_PARTS`.
+    dict of str to ndarray, shape (q,)
+        By part, as `parts_from` names them.
     """
 
-    def rise(corner: tuple[bool, ...]) -> Array:
-        hardware, fan, power = corner
+    @cache
+    def rise(state: State) -> Array:
         return weights_at(
             study.fit,
-            sides[hardware],
+            study.sides[state.hardware, state.direct],
             exponent,
-            drive=study.settings[fan].drive,
-            power_w=study.settings[power].power_w,
+            drive=speed[state.rule, state.seen_hardware, state.seen_power],
+            power_w=power_w[state.power],
+            density_ratio=study.at.density_ratio,
         )
 
-    old, new = (False, False, False), (True, True, True)
-    return np.stack(
-        [
-            rise(old) - rise(new),
-            *order_free(rise, 3),
-            rise(old) - rise((True, False, False)),
-            rise((False, True, True)) - rise(new),
-            rise(old) - rise((False, True, True)),
-            rise((True, False, False)) - rise(new),
-        ]
-    )
+    return parts_from(study, rise)

@@ -325,7 +325,10 @@ def check_parts_known(fit: Fit, build: Build) -> None:
     NotEstimableError
         If no row of the fit has one of its stated parts.
     """
-    for column in ("cooler_model", "board_model", "memory_vendor", "assembly_kind"):
+    columns = ["cooler_model", "board_model", "memory_vendor", "assembly_kind"]
+    # A firmware acts through its settings, unless the fit holds what it does beyond them.
+    columns += ["firmware"] * any("firmware" in term.columns for term in fit.design.terms)
+    for column in columns:
         wanted = getattr(build, column)
         if wanted is None:
             continue

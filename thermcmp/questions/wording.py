@@ -50,7 +50,7 @@ def check_prob(prob: float) -> None:
 def range_words(draws: Array, prob: float, unit: str = "K") -> str:
     """Mean and interval in words: "-6.4 K (-7.1 to -5.7)"."""
     low, high = interval(draws, prob)
-    return f"{np.mean(draws):.1f} {unit} ({low:.1f} to {high:.1f})"
+    return f"{np.mean(draws):z.1f} {unit} ({low:z.1f} to {high:z.1f})"
 
 
 def chance_words(chance: float, draws: int) -> str:

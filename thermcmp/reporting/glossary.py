@@ -28,11 +28,14 @@ TERMS: Final[tuple[Term, ...]] = (
          "Ambient, power, and fan speed or noise, at which things are compared."),
     Term("cooler", r"\bcooler[ _-]?(model|specimen)?\b",
          "Heatsink, fans, pads and back plate; a revision is a model of its own."),
+    Term("corner", r"\bcorners?\b",
+         "One hardware under one firmware: old or new each, so a fix has four. Measured where a "
+         "run was made there, else predicted by the model."),
+    Term("departure", r"\bdeparture|beyond adding up",
+         "What several changes bring together beyond the sum of what each brings alone."),
     Term("enough", r"\benough\b|keep the limit",
          "Of fan speeds: the lowest one at which the limit is exceeded with the allowed "
          "probability at most."),
-    Term("departure", r"\bdeparture|beyond adding up",
-         "What several changes bring together beyond the sum of what each brings alone."),
     Term("equal-tailed interval", r"equal-tailed",
          "Interval that leaves the same probability below and above it."),
     Term("firmware", r"\bfirmware|\bfw\b",
@@ -50,7 +53,8 @@ TERMS: Final[tuple[Term, ...]] = (
     Term("not estimable", r"not estimable",
          "The data cannot hold this number; the reason stands beside it."),
     Term("order-free", r"order-free|in any order|all orders",
-         "Averaged over all orders in which the changes could have been made."),
+         "Averaged over all orders in which the changes could have been made, so that the "
+         "parts add up whatever came first."),
     Term("pareto k", r"pareto k",
          "Says whether the importance weights behind a number can be trusted; above its limit "
          "the fit is made anew."),

@@ -42,6 +42,7 @@ class AnswerPart:
     picture: str
     alternative: str
     table: WordedTable
+    further: tuple[tuple[str, WordedTable], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,8 +144,9 @@ def make_page(
     words = [text for answer in answers for text in (*answer.sentences, *answer.caveats)]
     shown = [*words, *(answer.title for answer in answers)]
     shown += [answer.interval_kind for answer in answers]
-    shown += [text for part in parts for text in part.table.headings]
-    shown += [cell.text for part in parts for row in part.table.rows for cell in row]
+    tables = [table for part in parts for table in (part.table, *(t for _, t in part.further))]
+    shown += [text for table in tables for text in table.headings]
+    shown += [cell.text for table in tables for row in table.rows for cell in row]
     shown += [text for part in fit_parts for text in (*part.aliases, *part.sentences)]
     shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
     return Page(
@@ -177,6 +179,9 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
         picture=picture_uri(answer),
         alternative=alternative_text(answer),
         table=worded_table(answer.table),
+        further=tuple(
+            (caption, worded_table(table)) for caption, table in answer.further_tables.items()
+        ),
     )
 
 

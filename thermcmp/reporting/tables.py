@@ -26,7 +26,10 @@ _WORDS: Final[dict[str, str]] = {
     "p_below": "chance of less than counts", "prior_influence": "prior influence",
     "pareto_k": "Pareto k", "without_mean": "mean without", "without_low": "low without",
     "without_high": "high without", "off_sds": "off [SD]", "change_sds": "change [SD]",
-    "largest_change_sds": "largest change [SD]",
+    "largest_change_sds": "largest change [SD]", "mean_k_per_db": "mean [K/dB]",
+    "low_k_per_db": "low [K/dB]", "high_k_per_db": "high [K/dB]", "costs": "same K costs",
+    "costs_low": "at least", "costs_high": "at most", "noise_low": "noise, low",
+    "noise_high": "noise, high",
 }  # fmt: skip
 #: Columns whose cells name factors as the results table does.
 _FACTOR_NAMES: Final = frozenset({"factor", "part", "term", "parameter", "aliased_with", "effect"})
