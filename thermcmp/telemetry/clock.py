@@ -83,10 +83,13 @@ class Clock:
         InputError
             If the log runs backwards, or several readings share each time.
         """
+        step = np.diff(raw_s)
         if np.isnan(self._period_s):
-            self._start(raw_s, origin_s)
-        raw_s = self._spread(raw_s)
-        step = np.diff(raw_s, prepend=self._last_raw)
+            self._start(raw_s, step, origin_s)
+        if self.reading.period_s is not None:
+            raw_s = self._spread(raw_s)
+            step = np.diff(raw_s)
+        step = np.concatenate([[raw_s[0] - self._last_raw], step])
         limit = self.reading.gap_s or max(_GAP_PERIODS * self._period_s, _LEAST_GAP_S)
         if len(step) and step.min() >= 0.0 and step.max() <= min(limit, _HOUR_S / 2):
             return self._run_through(raw_s)
@@ -109,9 +112,8 @@ class Clock:
         self._last_raw, self._last_time_s = float(raw_s[-1]), float(time_s[-1])
         return time_s, np.full(len(raw_s), self._segment, dtype=np.int64)
 
-    def _start(self, raw_s: Floats, origin_s: float) -> None:
+    def _start(self, raw_s: Floats, step: Floats, origin_s: float) -> None:
         """Find the period from the first readings, and refuse what is no run of time."""
-        step = np.diff(raw_s)
         some = step if len(step) > _STEPS and not step[:_STEPS].any() else step[:_STEPS]
         forward = some[some > 0.0]
         repeats = 1.0 - np.count_nonzero(step) / len(step) if len(step) else 0.0

@@ -218,16 +218,20 @@ def _placed(
     """Put a piece on its clock, device by device."""
     zoned = "recorded_at" in chunk and chunk["recorded_at"].dt.tz is not None
     lines = chunk["line"].to_numpy(dtype=np.int64)
-    time_s = np.empty(len(chunk))
-    segment = np.empty(len(chunk), dtype=np.int64)
-    devices = chunk[DEVICE].to_numpy(dtype=object) if DEVICE in chunk else None
-    for device in [""] if devices is None else list(pd.unique(devices)):
-        rows = slice(None) if devices is None else np.flatnonzero(devices == device)
-        clock = clocks.setdefault(
-            str(device),
-            Clock(reading, book, kind == "recorded_at" and not zoned, kind == "time_of_day_s"),
-        )
-        time_s[rows], segment[rows] = clock.place(raw_s[rows], lines[rows], origin_s)
+
+    def clock(device: str) -> Clock:
+        local, of_day = kind == "recorded_at" and not zoned, kind == "time_of_day_s"
+        return clocks.setdefault(device, Clock(reading, book, local, of_day))
+
+    if DEVICE in chunk:
+        time_s, segment = np.empty(len(chunk)), np.empty(len(chunk), dtype=np.int64)
+        devices = chunk[DEVICE].to_numpy(dtype=object)
+        for device in list(pd.unique(devices)):
+            rows = np.flatnonzero(devices == device)
+            placed = clock(str(device)).place(raw_s[rows], lines[rows], origin_s)
+            time_s[rows], segment[rows] = placed
+    else:
+        time_s, segment = clock("").place(raw_s, lines, origin_s)
     columns: dict[str, Any] = {"time_s": time_s, "segment": segment}
     for name in chunk.columns:
         if name not in TIME_COLUMNS and name != "line":

@@ -117,11 +117,11 @@ def longest_stretch(
     """
     n = len(time_s)
     busy = np.ones(n, dtype=bool) if loaded is None else _without_blips(time_s, loaded, pause_s)
-    steps = np.diff(time_s)
-    new_segment = np.diff(segment) != 0
+    new_segment = np.flatnonzero(segment[1:] != segment[:-1])
+    steps = time_s[new_segment + 1] - time_s[new_segment]
     # A gap has a length; a step of the clock has none, so nothing runs on over it.
-    broken = new_segment & ((steps > LONG_GAP_S) | (steps <= 2.0 * usual_step_s(time_s)))
-    edges = np.flatnonzero(broken | (np.diff(busy.astype(np.int8)) != 0)) + 1
+    broken = new_segment[(steps > LONG_GAP_S) | (steps <= 2.0 * usual_step_s(time_s))]
+    edges = np.union1d(broken, np.flatnonzero(busy[1:] != busy[:-1])) + 1
     starts = np.concatenate([[0], edges])
     ends = np.concatenate([edges, [n]]) - 1
     lengths = np.where(busy[starts], time_s[ends] - time_s[starts], -1.0)
@@ -164,7 +164,7 @@ def _without_blips(
 ) -> npt.NDArray[np.bool_]:
     """Close breaks in the load that are no longer than a pause may be."""
     busy = loaded.copy()
-    edges = np.flatnonzero(np.diff(loaded.astype(np.int8))) + 1
+    edges = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
     bounds = [0, *edges, len(loaded)]
     for start, end in pairwise(bounds[1:-1]):
         if not loaded[start] and time_s[end] - time_s[start] <= pause_s:

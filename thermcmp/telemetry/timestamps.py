@@ -77,7 +77,7 @@ def scale_times(values: pa.Array, form: TimeForm) -> Seconds:
     if values.type != pa.float64():
         values = values.cast(pa.float64(), safe=False)
     plain = values.to_numpy(zero_copy_only=False)
-    return np.asarray(plain * form.scale, dtype=np.float64)
+    return plain if form.scale == 1.0 else np.asarray(plain * form.scale, dtype=np.float64)
 
 
 def _numbers(cells: pa.Array, form: TimeForm) -> Seconds:

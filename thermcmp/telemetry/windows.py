@@ -104,6 +104,6 @@ def _pieces(
     # Readings further apart than the gap by their own period leave no gap.
     steps = np.diff(times)
     longest = max(gap_s, 1.5 * usual_step_s(times))
-    edges = np.flatnonzero((steps > longest) | (np.diff(segments) != 0)) + 1
+    edges = np.flatnonzero((steps > longest) | (segments[1:] != segments[:-1])) + 1
     starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(times)]]) - 1
     return [(float(times[a]), float(times[b])) for a, b in zip(starts, ends, strict=True)]
