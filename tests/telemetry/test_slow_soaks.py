@@ -166,7 +166,8 @@ def test_coverage_of_soaks(kind, seconds, step):
     floor = 0.9 if kind is not two_far_constants else 0.85 if seconds >= 1000 else 0.75
     assert inside >= binom.ppf(0.001, len(errors), floor) / len(errors)
     if seconds >= 1000:
-        assert abs(errors.mean()) < 0.25
+        # Bias of the kinds in docs/logs.md, and three standard errors of this study's mean.
+        assert abs(errors.mean()) < 0.2 + 3.0 * errors.std() / np.sqrt(len(errors))
 
 
 @pytest.mark.parametrize("slow_k", [2.0, 0.3])
