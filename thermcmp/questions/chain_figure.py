@@ -6,17 +6,12 @@ from typing import TYPE_CHECKING, Final
 
 from thermcmp.questions.ink import (
     INK,
-    PALE,
-    PALE_WARM,
     QUIET,
-    SIZE,
-    WARM,
-    Row,
     finish,
-    interval,
     note,
     rows_axis,
     split_rows,
+    stair_bar,
 )
 
 if TYPE_CHECKING:
@@ -24,7 +19,6 @@ if TYPE_CHECKING:
 
     from thermcmp.questions.answer import Answer
 
-_HATCH_WORSE: Final = "///"
 _HATCH_PREDICTED: Final = "..."
 
 
@@ -52,7 +46,8 @@ def chain_figure(answer: Answer, ax: Axes) -> None:
     for place, row in enumerate(rows, start=1):
         kind = kinds[row.name]
         origin = {"step": level, "total": start}.get(kind, share_level)
-        _bar(ax, place, row, origin, is_total=kind == "total", predicted=row.name in predicted)
+        hatch = _HATCH_PREDICTED if row.name in predicted and row.mean >= 0.0 else None
+        stair_bar(ax, place, row, origin, is_total=kind == "total", hatch=hatch)
         if kind == "step":
             level = origin - row.mean
         elif kind == "order-free":
@@ -68,33 +63,3 @@ def chain_figure(answer: Answer, ax: Axes) -> None:
     if any(row.mean < 0.0 for row in rows):
         words.append("Hatched: warmer.")
     note(ax, answer, rows, omitted, extra=" ".join(words))
-
-
-def _bar(ax: Axes, place: int, row: Row, origin: float, *, is_total: bool, predicted: bool) -> None:
-    """One bar of a stair, with its interval at its end and its value in words."""
-    cooler = row.mean >= 0.0
-    hatch = None if cooler else _HATCH_WORSE
-    ax.barh(
-        [place],
-        [-row.mean],
-        left=origin,
-        height=0.56,
-        color=PALE if cooler else PALE_WARM,
-        edgecolor=INK if is_total else (QUIET if cooler else WARM),
-        linewidth=1.0,
-        hatch=_HATCH_PREDICTED if predicted and cooler else hatch,
-        zorder=2,
-    )
-    ends = Row(row.name, origin - row.mean, origin - row.high, origin - row.low, row.health)
-    interval(ax, place, ends, color=INK)
-    ax.annotate(
-        f"{-row.mean:+.1f} K".replace("-", "\N{MINUS SIGN}"),
-        (max(origin, ends.high), place),
-        xytext=(7, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=SIZE,
-        color=INK,
-        annotation_clip=False,
-        fontweight="bold" if is_total else "normal",
-    )

@@ -15,18 +15,15 @@ from typing import TYPE_CHECKING, Final
 from thermcmp.questions.ink import (
     INK,
     MAIN,
-    PALE,
-    PALE_WARM,
     QUIET,
     SIZE,
-    WARM,
-    Row,
     finish,
     interval,
     note,
     row_names,
     rows_axis,
     split_rows,
+    stair_bar,
 )
 
 if TYPE_CHECKING:
@@ -122,7 +119,7 @@ def attribution_figure(
     level = start
     for place, row in enumerate(drawn, start=1):
         origin = start if row.name == total else level
-        _step(ax, place, row, origin, is_total=row.name == total)
+        stair_bar(ax, place, row, origin, is_total=row.name == total)
         level = origin - row.mean
     ax.use_sticky_edges = False
     ax.plot([start], [0], marker="|", markersize=14, markeredgewidth=2.2, color=INK)
@@ -135,35 +132,6 @@ def attribution_figure(
     axis = "Change against the old build [K]" if before_c is None else "Temperature [°C]"
     finish(ax, answer.title, axis)
     note(ax, answer, drawn, omitted, extra="To the left is cooler.")
-
-
-def _step(ax: Axes, place: int, row: Row, origin: float, *, is_total: bool) -> None:
-    """Draw one bar of the way, with its interval and its value in words."""
-    cooler = row.mean >= 0.0
-    ax.barh(
-        [place],
-        [-row.mean],
-        left=origin,
-        height=0.56,
-        color=PALE if cooler else PALE_WARM,
-        edgecolor=INK if is_total else (PALE if cooler else WARM),
-        linewidth=1.0,
-        hatch=None if cooler else "///",
-        zorder=2,
-    )
-    ends = Row(row.name, origin - row.mean, origin - row.high, origin - row.low, row.health)
-    interval(ax, place, ends, color=INK)
-    ax.annotate(
-        f"{-row.mean:+.1f} K".replace("-", "\N{MINUS SIGN}"),
-        (max(origin, ends.high), place),
-        xytext=(7, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=SIZE,
-        color=INK,
-        annotation_clip=False,
-        fontweight="bold" if is_total else "normal",
-    )
 
 
 def ranking_figure(

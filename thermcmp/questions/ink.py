@@ -92,6 +92,41 @@ def interval(ax: Axes, place: float, row: Row, *, color: str = MAIN) -> None:
     )
 
 
+def stair_bar(
+    ax: Axes, place: float, row: Row, origin: float, *, is_total: bool, hatch: str | None = None
+) -> None:
+    """Draw one bar of a stair of improvements, with its interval at its end and its value.
+
+    A bar to the left of its origin is cooler; one that is warmer is hatched by lines, so
+    that colour alone tells nothing.
+    """
+    cooler = row.mean >= 0.0
+    ax.barh(
+        [place],
+        [-row.mean],
+        left=origin,
+        height=0.56,
+        color=PALE if cooler else PALE_WARM,
+        edgecolor=INK if is_total else (QUIET if cooler else WARM),
+        linewidth=1.0,
+        hatch=hatch if cooler else "///",
+        zorder=2,
+    )
+    ends = Row(row.name, origin - row.mean, origin - row.high, origin - row.low, row.health)
+    interval(ax, place, ends, color=INK)
+    ax.annotate(
+        f"{-row.mean:+.1f} K".replace("-", "\N{MINUS SIGN}"),
+        (max(origin, ends.high), place),
+        xytext=(7, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=SIZE,
+        color=INK,
+        annotation_clip=False,
+        fontweight="bold" if is_total else "normal",
+    )
+
+
 def rows_axis(ax: Axes, names: Sequence[str]) -> None:
     """Name the rows at the left, the first one at the top."""
     labels = [textwrap.fill(name, _NAME_WIDTH, break_on_hyphens=False) for name in names]
