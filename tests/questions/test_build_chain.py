@@ -119,6 +119,20 @@ def test_features_that_always_changed_together_have_one_share(model):
     assert any("pads + springs always changed together" in c for c in found.caveats)
 
 
+def test_features_stand_in_the_order_of_the_builds(model):
+    """Whatever order a set of names happens to have: by build, and within one by name."""
+    stated = {
+        BASE: set(),
+        PADS: {"pads"},
+        BOTH: {"springs", "pads"},
+        ALL: {"springs", "plate", "pads"},
+    }
+    found = chain(model, CHAIN, features=stated)
+    assert names(found, "order-free") == [
+        f"in any order: {n}" for n in ("pads", "springs", "plate")
+    ]
+
+
 def test_a_kind_that_neither_end_has_is_set_aside(model):
     known = FEATURES | {SPRINGS: {"springs": "medium"}}
     found = chain(model, CHAIN, features=known)

@@ -4,8 +4,9 @@ In full 300 campaigns of each design, an hour on two cores::
 
     THERMCMP_STUDY_SIZE=300 python -m pytest -m study tests/studies/test_calibration_nuts.py
 
-THERMCMP_STUDY_SIZE sets another number, THERMCMP_STUDY_SEED other campaigns. With THERMCMP_STUDY_RESULTS, a folder, each study
-leaves its table there, from which `docs/make_calibration.py` writes the result page.
+THERMCMP_STUDY_SIZE sets another number, THERMCMP_STUDY_SEED other campaigns. With
+THERMCMP_STUDY_RESULTS, a folder, each study leaves its table there, from which
+`docs/make_calibration.py` writes the result page.
 """
 
 import os

@@ -28,7 +28,7 @@ from thermcmp.questions.prediction import Scope
 from thermcmp.questions.wording import PROB, check_prob, summary
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     import pandas as pd
     import xarray as xr
@@ -45,7 +45,7 @@ def chain(
     builds: Sequence[Build | str],
     at: Conditions | None = None,
     *,
-    features: Mapping[Build | str, Mapping[str, Any] | Sequence[str]] | None = None,
+    features: Mapping[Build | str, Mapping[str, Any] | Collection[str]] | None = None,
     interaction_k: float = 1.0,
     scope: str = "specimens",
     prob: float = PROB,
@@ -70,7 +70,7 @@ def chain(
     at : Conditions, optional
         Ambient [°C], power [W], and fan speed [rpm] or noise [dB(A)] at which all builds
         are compared; power and fan speed default to the fit's reference.
-    features : mapping of (str or Build) to mapping or sequence of str, optional
+    features : mapping of (str or Build) to mapping or collection of str, optional
         Features of each build, product or cooler model: ``{"pads": "thick"}``, or the
         names of those it has. The ends of the chain must be among them; builds that are
         no part of the chain may be, and fill in combinations.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence, Set
 from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING, Any, Final
@@ -51,13 +51,13 @@ class Combinations:
 
 
 def combinations_of(
-    features: Sequence[tuple[Build, Mapping[str, Any] | Sequence[str]]], first: Build, last: Build
+    features: Sequence[tuple[Build, Mapping[str, Any] | Collection[str]]], first: Build, last: Build
 ) -> Combinations:
     """Sort builds into the combinations of the changes between two of them.
 
     Parameters
     ----------
-    features : sequence of (Build, mapping or sequence of str)
+    features : sequence of (Build, mapping or collection of str)
         Features of each build, by name and kind, or the names of those it has.
     first, last : Build
         Ends of the chain; both must be among the builds.
@@ -75,7 +75,9 @@ def combinations_of(
     """
     kinds = [(build, _kinds(given)) for build, given in features]
     old, new = (_of_end(kinds, end) for end in (first, last))
-    changed = [name for name in {**old, **new} if old.get(name) != new.get(name)]
+    # In the order in which the builds were given them.
+    known = dict.fromkeys(name for _, own in kinds for name in own)
+    changed = [name for name in known if old.get(name) != new.get(name)]
     if not changed:
         raise _refusal(
             f"{first.name} and {last.name} have the same features",
@@ -112,10 +114,12 @@ def combinations_of(
     )
 
 
-def _kinds(given: Mapping[str, Any] | Sequence[str]) -> dict[str, Any]:
+def _kinds(given: Mapping[str, Any] | Collection[str]) -> dict[str, Any]:
     if isinstance(given, Mapping):
         return {str(name): kind for name, kind in given.items() if kind not in (None, False)}
-    return dict.fromkeys((given,) if isinstance(given, str) else given, True)
+    names = [given] if isinstance(given, str) else list(given)
+    # A set has no order of its own that would be the same tomorrow.
+    return dict.fromkeys(sorted(names) if isinstance(given, Set) else names, True)
 
 
 def _of_end(kinds: Sequence[tuple[Build, dict[str, Any]]], end: Build) -> dict[str, Any]:
