@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     import xarray as xr
 
 #: Largest weight, in terms of their mean, up to which weights are as good as equal: the
-#: shape of a tail says nothing where all weights differ by a few percent.
-EVEN: Final = 1.5
+#: shape of a tail says nothing where none of hundreds can outweigh the others.
+EVEN: Final = 3.0
 
 
 def rank_r_hat(posterior: xr.Dataset) -> dict[str, float]:

@@ -223,7 +223,7 @@ def _by_surrogate(
     pool = sample(stand_in.log_density, start, Effort(2, 2000, POOL), rng)
     count = _dear_count(draws)
     x = pool.x[_systematic(pool.weights, count, rng)]
-    repeats = -(-2 * draws // count)
+    repeats = -(-5 * draws // (4 * count))
     points = target.points(x)
     likelihood, effects = target.kernel.likelihood_and_effects(points, repeats, rng)
     exact = likelihood - 0.5 * np.sum(x**2, axis=1)
