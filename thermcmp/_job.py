@@ -199,21 +199,28 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
     if job.is_demo:
         table = demo_folder() / "campaign.csv"
         columns = table.with_name("columns.json")
-    library = tc.Library(job.library or job.out / _library_name(job, table, columns))
+    imports: list[tuple[pd.DataFrame, str]] = []
     if table is not None:
         frame = tc.read_results(_existing(table), columns=_heading_map(columns))
-        library.add(frame, source=table.name)
+        imports.append((frame, table.name))
     if reduced is not None:
-        library.add(reduced, source="per-second logs")
+        imports.append((reduced.results, "per-second logs"))
+    library = tc.Library(job.library or job.out / _library_name(imports))
+    for frame, source in imports:
+        library.add(frame, source=source)
     return library.results()
 
 
-def _library_name(job: Job, table: Path | None, columns: Path | None) -> str:
-    """Name of a fresh library; a repeated import of the same files finds its own."""
-    content = hashlib.sha256(str(job.logs).encode())
-    for path in (table, columns):
-        content.update(b"" if path is None else _existing(path).read_bytes())
-    return f"library-{content.hexdigest()[:12]}"
+def _library_name(imports: Sequence[tuple[pd.DataFrame, str]]) -> str:
+    """Name of a fresh library by what goes into it.
+
+    A repeated import finds its own; changed files, or logs reduced in another way by a
+    newer version, meet no rows that they would contradict.
+    """
+    from thermcmp.library.fingerprint import content_hash
+
+    content = "".join(content_hash(frame) for frame, _ in imports)
+    return f"library-{hashlib.sha256(content.encode()).hexdigest()[:12]}"
 
 
 def _existing(path: Path) -> Path:

@@ -10,7 +10,7 @@ import pytest
 
 import thermcmp
 from thermcmp.__main__ import main
-from thermcmp._job import demo_folder
+from thermcmp._job import _library_name, demo_folder
 from thermcmp._options import read_options
 from thermcmp.errors import (
     EngineError,
@@ -152,7 +152,13 @@ def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):
     assert "Margin: not asked; give --limit-c" in out
 
 
-def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path):
+def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkeypatch):
+    def read(path, *, columns):
+        """Rows that depend on the file and on what its headings mean."""
+        rows = recorder.read_results(path, columns=columns)
+        return rows.assign(product=f"{path.read_text(encoding='utf-8')} {columns}")
+
+    monkeypatch.setattr(thermcmp, "read_results", read)
     table, columns = tmp_path / "t.csv", tmp_path / "c.json"
     table.write_text("a\n", encoding="utf-8")
     columns.write_text('\ufeff{"a": "run"}', encoding="utf-8")
@@ -168,6 +174,17 @@ def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path):
     assert first == again
     assert len({first, changed, mapped}) == 3
     assert first.parent == Path("thermcmp-out")
+
+
+def test_logs_reduced_in_another_way_meet_no_rows_that_they_contradict():
+    """A newer version may reduce the same logs to other values, in the same folder."""
+    before = FRAME.assign(standard_error_k=0.03)
+    names = [
+        _library_name([(FRAME, "t.csv"), (frame, "per-second logs")])
+        for frame in (before, before.copy(), FRAME.assign(standard_error_k=0.04))
+    ]
+    assert names[0] == names[1]
+    assert names[0] != names[2]
 
 
 def test_the_only_sensor_need_not_be_named(recorder, tmp_path):
