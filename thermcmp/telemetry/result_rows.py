@@ -28,6 +28,10 @@ MEASURED: Final = (
     "window_s", "drift_k_per_min", "protocol_verdict", "protocol_reason",
 )  # fmt: skip
 
+#: Decimals kept of every number, far below what an instrument tells. The last bits of a mean
+#: differ between machines, and a library takes rows that differ for contradictions.
+DECIMALS: Final = 6
+
 
 def result_rows(
     sensors: Sequence[SensorResult],
@@ -86,7 +90,9 @@ def result_rows(
         }
         rows.append(shared | own)
     names = [name for name in sheet if name not in (*STEERING, *MEASURED)]
-    return pd.DataFrame(rows, columns=[*names, *MEASURED])
+    frame = pd.DataFrame(rows, columns=[*names, *MEASURED])
+    numbers = frame[list(MEASURED)].select_dtypes("float").columns
+    return frame.assign(**{name: frame[name].round(DECIMALS) for name in numbers})
 
 
 def _shared(
