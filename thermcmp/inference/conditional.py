@@ -25,6 +25,8 @@ from thermcmp.model.priors import Array, Prior
 
 #: Numbers per point from which a problem counts as large.
 LARGE: Final = 60_000
+#: Parameters above which as many points are kept as draws.
+MANY: Final = 16
 #: Points that a polynomial proposes; the kept ones are taken from them.
 POOL: Final = 10_000
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
@@ -263,7 +265,8 @@ def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
     Many rows leave a posterior close to normal, so that the proposal needs little learning.
     """
     if kernel.size < LARGE:
-        return Effort(rounds=3, size=max(400, 50 * d), count=draws // 2)
+        # Of many parameters' points fewer count.
+        return Effort(rounds=3, size=max(400, 50 * d), count=draws if d > MANY else draws // 2)
     return Effort(rounds=1, size=32 * d, count=_dear_count(draws))
 
 
