@@ -9,9 +9,9 @@ from thermcmp.hooks import airflow_law
 from thermcmp.inference.conditional import (
     CHAINS,
     Target,
-    _systematic,
     find_mode,
     run_conditional,
+    systematic,
 )
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.kernel import Kernel
@@ -294,7 +294,7 @@ def test_systematic_resampling_keeps_the_shares():
     """Every draw comes floor(N w) or ceil(N w) times."""
     rng = np.random.default_rng(4)
     weights = rng.dirichlet(np.full(50, 0.3))
-    counts = np.bincount(_systematic(weights, 400, rng), minlength=50)
+    counts = np.bincount(systematic(weights, 400, rng), minlength=50)
     assert counts.sum() == 400
     assert np.all(np.abs(counts - 400 * weights) < 1.0)
 

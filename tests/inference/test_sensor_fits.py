@@ -1,13 +1,18 @@
 """Sensors fitted together: against single fits, known correlations, and files."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError, LibraryError, ModelError
 from thermcmp.hooks import airflow_law
+from thermcmp.inference import joint_sampling
+from thermcmp.inference.conditional import run_conditional
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.joint_problem import joint_problem
+from thermcmp.inference.joint_sampling import run_joint
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.inference.sensor_fits import fit_sensors
@@ -52,13 +57,18 @@ def mountings(make_rows, correlation, rng, count=40):
     return pd.concat(frames, ignore_index=True)
 
 
-def test_uncorrelated_sensors_have_the_product_of_their_likelihoods(study):
+@pytest.fixture(scope="module")
+def joint(study):
     checked = check_results(study)
     designs = [
         build_design(checked, sensor=name, terms=BUILT_IN, law=airflow_law("power law"))
         for name in SENSORS
     ]
-    joint = joint_problem(designs, ("assembly", "session"), 2.0)
+    return joint_problem(designs, ("assembly", "session"), 2.0), designs
+
+
+def test_uncorrelated_sensors_have_the_product_of_their_likelihoods(joint):
+    problem, designs = joint
     rng, size = np.random.default_rng(0), 4
     expected, parts = np.zeros(size), {"exponent": [], "spread": [], "residual": []}
     for design in designs:
@@ -71,7 +81,42 @@ def test_uncorrelated_sensors_have_the_product_of_their_likelihoods(study):
         for name, values in parts.items():
             values.append(getattr(alone, name))
     points = Points(**{k: np.hstack(v) for k, v in parts.items()}, partial=np.zeros((size, 2)))
-    assert Kernel(joint.problem).log_likelihood(points) == pytest.approx(expected, rel=1e-12)
+    assert Kernel(problem.problem).log_likelihood(points) == pytest.approx(expected, rel=1e-12)
+
+
+def test_coupled_sensors_give_the_posterior_of_all_parameters_at_once(joint):
+    problem, designs = joint
+    run = run_joint(problem, designs, draws=4000, seed=1)
+    assert len(run.alone) == 2
+    assert run.effective_size < min(one.effective_size for one in run.alone)
+    whole = run_conditional(problem.problem, problem.priors, draws=4000, seed=2)
+    for first, second in (
+        (run.draws.points.exponent, whole.points.exponent),
+        (run.draws.points.spread, whole.points.spread),
+        (run.draws.points.residual, whole.points.residual),
+        (run.draws.points.partial, whole.points.partial),
+        (run.draws.effects, whole.effects),
+    ):
+        sd = second.std(axis=0)
+        # Some 400 points count on either side at least: a difference of 0.07 SD, and the
+        # largest of a hundred within four of these.
+        assert np.all(np.abs(first.mean(axis=0) - second.mean(axis=0)) < 0.28 * sd)
+        assert np.all(np.abs(first.std(axis=0) / sd - 1.0) < 0.28)
+
+
+def test_where_the_sensors_propose_badly_all_is_explored_at_once(joint, monkeypatch):
+    problem, designs = joint
+    sampled = joint_sampling.sample
+
+    def badly(*args):
+        good = sampled(*args)
+        return replace(good, log_weights=np.where(np.arange(len(good.x)) == 0, 50.0, 0.0))
+
+    monkeypatch.setattr(joint_sampling, "sample", badly)
+    run = run_joint(problem, designs, draws=800, seed=1)
+    assert run.alone == ()
+    assert run.effective_size == run.draws.weighted.effective_size
+    assert run.draws.weighted.x.shape[1] == len(problem.priors)
 
 
 def test_a_prior_that_allows_no_correlation_gives_the_single_fits(study):

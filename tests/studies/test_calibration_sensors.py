@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from calibration import Campaign, Ranks, swap
 
-from thermcmp.inference.conditional import run_conditional
 from thermcmp.inference.health import Health, check_weights
 from thermcmp.inference.joint_problem import joint_problem
+from thermcmp.inference.joint_sampling import run_joint
 from thermcmp.model.design import EXPONENT, RESIDUAL
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
@@ -43,8 +43,9 @@ def test_two_sensors_and_their_correlation_rank_uniformly():
         true = 2.0 * rng.beta(SHAPE, SHAPE) - 1.0
         campaigns = [first, tied(first, second, true)]
         joint = joint_problem([one.design for one in campaigns], ("assembly",), SHAPE)
-        found = run_conditional(joint.problem, joint.priors, draws=DRAWS, seed=seed)
-        checks = check_weights(found.weighted.log_weights, found.weighted.effective_size)
+        run = run_joint(joint, [one.design for one in campaigns], draws=DRAWS, seed=seed)
+        found = run.draws
+        checks = check_weights(found.weighted.log_weights, run.effective_size)
         bad = any(check.status is Health.BAD for check in checks)
         for place, (one, campaign) in enumerate(zip(ranks, campaigns, strict=True)):
             spreads = found.points.spread[:, joint.spreads[place]]

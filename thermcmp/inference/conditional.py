@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from thermcmp.errors import EngineError
 from thermcmp.inference.kernel import Kernel, Points
@@ -207,7 +208,7 @@ def _explore(
             return found
     start = _first_proposal(mode, factor, large=kernel.size >= LARGE)
     weighted = sample(target.log_density, start, _effort(kernel, len(mode), draws), rng)
-    picked = _systematic(weighted.weights, draws, rng)
+    picked = systematic(weighted.weights, draws, rng)
     effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
     order = rng.permutation(draws)
     return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
@@ -224,13 +225,13 @@ def _by_surrogate(
     start = _first_proposal(mode, factor, large=True)
     pool = sample(stand_in.log_density, start, Effort(2, 2000, POOL), rng)
     count = _dear_count(draws)
-    x = pool.x[_systematic(pool.weights, count, rng)]
+    x = pool.x[systematic(pool.weights, count, rng)]
     repeats = -(-5 * draws // (4 * count))
     points = target.points(x)
     likelihood, effects = target.kernel.likelihood_and_effects(points, repeats, rng)
     exact = likelihood - 0.5 * np.sum(x**2, axis=1)
     weighted = Weighted(x, exact - stand_in.log_density(x))
-    picked = _systematic(np.repeat(weighted.weights / repeats, repeats), draws, rng)
+    picked = systematic(np.repeat(weighted.weights / repeats, repeats), draws, rng)
     picked = rng.permutation(picked)
     return ConditionalDraws(points.part(picked // repeats), effects[picked], weighted)
 
@@ -270,7 +271,22 @@ def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
     return Effort(rounds=1, size=32 * d, count=_dear_count(draws))
 
 
-def _systematic(weights: Array, count: int, rng: np.random.Generator) -> np.ndarray:
-    """Indices resampled with one random offset, ascending."""
+def systematic(weights: Array, count: int, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Resample with one random offset.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (N,)
+        Normalised weights.
+    count : int
+        Number of indices.
+    rng : numpy.random.Generator
+        Source of randomness.
+
+    Returns
+    -------
+    ndarray of int, shape (count,)
+        Indices, ascending; each about `count` times its weight.
+    """
     grid = (rng.random() + np.arange(count)) / count
     return np.searchsorted(np.cumsum(weights), grid * (1.0 - 1e-12))

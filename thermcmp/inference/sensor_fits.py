@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import EllipsisType
 from typing import TYPE_CHECKING, Final
@@ -12,7 +12,6 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.hooks import airflow_law
-from thermcmp.inference.conditional import run_conditional
 from thermcmp.inference.fitting import (
     as_dataset,
     check_arguments,
@@ -23,7 +22,9 @@ from thermcmp.inference.fitting import (
     stated_reference,
     weights_diagnostics,
 )
+from thermcmp.inference.health import Diagnostics, check_weights
 from thermcmp.inference.joint_problem import JointProblem, joint_problem
+from thermcmp.inference.joint_sampling import JointDraws, run_joint
 from thermcmp.inference.links import correlation, partial_count
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.library.checking import check_results
@@ -229,9 +230,25 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     _check_readings(designs)
     linked = _together(designs, chosen, together)
     joint = joint_problem(designs, linked, correlation_shape)
-    found = run_conditional(joint.problem, joint.priors, draws=draws, seed=seed)
+    run = run_joint(joint, designs, draws=draws, seed=seed)
+    return SensorFits(
+        _as_fits(joint, linked, designs, run, seed),
+        linked,
+        correlation_shape,
+    )
+
+
+def _as_fits(
+    joint: JointProblem,
+    linked: Sequence[str],
+    designs: Sequence[Design],
+    run: JointDraws,
+    seed: int | None,
+) -> dict[str, Fit]:
+    """Each sensor's part of the draws as a fit of its own."""
+    found, names = run.draws, [design.sensor for design in designs]
     correlations = _correlations(joint, linked, names, found)
-    diagnostics, versions = weights_diagnostics(found.weighted), package_versions()
+    diagnostics, versions = _diagnostics(run, names), package_versions()
     fits = {}
     for place, (name, design) in enumerate(zip(names, designs, strict=True)):
         scalars = {
@@ -256,7 +273,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
             seed=seed,
             fitted_with=others,
         )
-    return SensorFits(fits, linked, correlation_shape)
+    return fits
 
 
 def _sensors(results: pd.DataFrame, given: Sequence[str] | None) -> list[str]:
@@ -313,6 +330,19 @@ def _together(
             "fit each sensor by itself."
         )
     return tuple(shared)
+
+
+def _diagnostics(run: JointDraws, names: Sequence[str]) -> Diagnostics:
+    """Checks of all weights behind the draws, and of what they leave together."""
+    whole = weights_diagnostics(run.draws.weighted)
+    if not run.alone:
+        return whole
+    tail, size = check_weights(run.draws.weighted.log_weights, run.effective_size)
+    own = [
+        replace(check_weights(one.log_weights, one.effective_size)[0], name=f"Pareto k, {name}")
+        for name, one in zip(names, run.alone, strict=True)
+    ]
+    return Diagnostics((tail, size, *own, whole.checks[-1]))
 
 
 def _correlations(
