@@ -202,9 +202,13 @@ def test_what_cannot_be_fitted_together_is_refused(study, make_rows):
         fit_sensors(study, ["memory"])
     with pytest.raises(InputError, match="the rows hold edge, junction, memory") as error:
         fit_sensors(study, ["memory", "skin"])
-    assert error.value.faults[0].value == "skin"
-    with pytest.raises(InputError, match="no such term"):
+    assert (error.value.faults[0].column, error.value.faults[0].value) == ("sensors", "skin")
+    with pytest.raises(InputError, match="no such term") as error:
         fit_sensors(study, SENSORS, together=["mounting"])
+    assert error.value.faults[0].column == "together"
+    with pytest.raises(InputError, match="not a positive number") as error:
+        fit_sensors(study, SENSORS, correlation_shape=0.0)
+    assert error.value.faults[0].column == "shape"
     once = mountings(make_rows, 0.0, np.random.default_rng(1), count=1)
     with pytest.raises(ModelError, match="Nothing links the sensors"):
         fit_sensors(once)

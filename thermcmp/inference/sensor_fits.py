@@ -280,7 +280,9 @@ def _sensors(results: pd.DataFrame, given: Sequence[str] | None) -> list[str]:
     known = sorted(str(name) for name in results["sensor"].dropna().unique())
     names = known if given is None else list(dict.fromkeys(given))
     faults = [
-        Fault(f"the rows hold {', '.join(known)}", "give some of these", "sensors", value=name)
+        Fault(
+            f"the rows hold {', '.join(known)}", "give some of these", column="sensors", value=name
+        )
         for name in names
         if name not in known
     ]
@@ -313,7 +315,12 @@ def _together(
         raise InputError(
             "Unknown terms:",
             [
-                Fault("no such term", f"use some of: {', '.join(known)}", "together", value=name)
+                Fault(
+                    "no such term",
+                    f"use some of: {', '.join(known)}",
+                    column="together",
+                    value=name,
+                )
                 for name in unknown
             ],
         )
