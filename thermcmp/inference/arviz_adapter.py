@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -101,10 +102,22 @@ def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
     return weights / np.sum(weights), k
 
 
-def _arviz() -> Any:
-    """ArviZ without its notice of a coming generation, on which a user can't act."""
+@contextmanager
+def without_notice() -> Iterator[None]:
+    """Without ArviZ's notice of its coming generation at its import: no user can act on it.
+
+    Yields
+    ------
+    None
+        For the block in which ArviZ may load first.
+    """
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing", FutureWarning)
+        yield
+
+
+def _arviz() -> Any:
+    with without_notice():
         import arviz
 
     return arviz

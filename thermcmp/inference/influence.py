@@ -23,6 +23,8 @@ WIDE_K: Final = 1e4
 #: The same for what fan speed buys: it cannot be more than a whole rise [K]. An unbounded
 #: value would let a reference speed a few rpm beside the tested one count as ignorance.
 WIDE_AIRFLOW_K: Final = 100.0
+#: Share of the data below which an estimate is said to rest on the prior.
+MOSTLY_PRIOR: Final = 0.5
 #: Posterior draws over which the share is averaged.
 THINNED: Final = 40
 

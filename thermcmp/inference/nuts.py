@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from thermcmp.inference import reading_likelihood as likelihood
-from thermcmp.inference.arviz_adapter import posterior_group
+from thermcmp.inference.arviz_adapter import posterior_group, without_notice
 from thermcmp.inference.conditional_coordinates import baseline_mean, effects_in_coordinates
 from thermcmp.inference.readings import Readings, readings_of
 from thermcmp.inference.regulated import in_kelvin, is_informed
@@ -301,8 +301,7 @@ def run_nuts(
 @contextmanager
 def quiet() -> Iterator[None]:
     """Without notices on which no user can act: chains run one thread each by design."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing", FutureWarning)
+    with warnings.catch_warnings(), without_notice():
         warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
         yield
 

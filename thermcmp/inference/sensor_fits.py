@@ -32,7 +32,7 @@ from thermcmp.library.fingerprint import content_hash
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import EXPONENT, RESIDUAL, Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
-from thermcmp.model.priors import Array, Prior
+from thermcmp.model.priors import Array, Correlation, Prior
 from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Role, Term
 
@@ -112,12 +112,12 @@ class SensorFits(Mapping[str, Fit]):
         for term in self.together:
             have = [s for s in sensors if self.fits[s].design.term_position(term) is not None]
             # Margin of one correlation under the prior of the matrix.
-            prior_variance = 1.0 / (2.0 * (self.correlation_shape + len(have) / 2.0 - 1.0) + 1.0)
+            margin = Correlation(self.correlation_shape + len(have) / 2.0 - 1.0)
             for place, first in enumerate(have):
                 for second in have[place + 1 :]:
                     draws = self.correlation(term, first, second)
                     low, high = np.quantile(draws, [0.05, 0.95])
-                    mostly = draws.var() > _MOSTLY_PRIOR * prior_variance
+                    mostly = draws.var() > _MOSTLY_PRIOR * margin.standard_deviation**2
                     rows.append(
                         (
                             *(term, first, second),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.inference.influence import data_share
+from thermcmp.inference.influence import MOSTLY_PRIOR, data_share
 from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.answer import Answer
@@ -35,9 +35,6 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
-
-#: Share of the data below which a part is said to rest on priors and assumptions.
-MOSTLY_PRIOR = 0.5
 
 
 def chain(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.influence import data_share
+from thermcmp.inference.influence import MOSTLY_PRIOR, data_share
 from thermcmp.model.design import EXPONENT
 from thermcmp.questions.fix_parts import parts_from
 from thermcmp.questions.prediction import weights_at
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 #: Share of the data below which the runs say nothing of a part. It is not 0 there, since
 #: the flat prior that a share compares with is bounded by a whole rise.
 NOTHING: Final = 0.1
-#: Share of the data below which a part is said to rest on the prior.
-MOSTLY_PRIOR: Final = 0.5
 #: Parts that are no sum of effects, so that no share is computed for them.
 _NO_SHARE: Final = ("interaction",)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.influence import data_share
+from thermcmp.inference.influence import MOSTLY_PRIOR, data_share
 from thermcmp.questions.remount_effects import (
     REMOUNT_NEW,
     peer_weights,
@@ -31,8 +31,6 @@ TOTAL: Final = "total"
 HARDWARE: Final = "hardware"
 #: The total as it reads if only the new parts were mounted again at the bench.
 TOTAL_REMOUNTED: Final = "total, new parts remounted"
-#: Share of the data below which a row is said to rest on the prior.
-MOSTLY_PRIOR: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
