@@ -33,7 +33,7 @@ def test_a_polynomial_density_is_met_exactly():
     # In slanted coordinates u_i³ u_j appears, which the form lacks.
     straight = fit_surrogate(quartic, np.zeros(2), np.diag([0.8, 1.1]), rng)
     assert straight.log_density(z) == pytest.approx(quartic(z)[0], abs=2e-3)
-    assert found.log_density(z) == pytest.approx(quartic(z)[0], abs=0.03)
+    assert found.log_density(z) == pytest.approx(quartic(z)[0], abs=0.05)
 
 
 def test_far_out_it_is_bounded_by_what_was_seen():

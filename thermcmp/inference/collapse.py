@@ -41,13 +41,9 @@ class Collapsed:
     """
 
     def __init__(self, problem: GaussianProblem) -> None:
-        self.cells, cell = np.unique(problem.columns, axis=0, return_inverse=True)
-        cell = cell.ravel()
-        marked = np.vstack([problem.values, problem.flow[None, :]])
-        kinds, place_kind = np.unique(marked, axis=1, return_inverse=True)
-        values, power = kinds[:-1].T, kinds[-1].astype(int)
-        place_kind = place_kind.ravel()
-
+        cell, first = _alike(problem.columns, problem.effect_count)
+        self.cells = problem.columns[first]
+        values, power, place_kind = _kinds(problem)
         owner, left, right = _place_pairs(self.cells)
         key = self.cells[owner, left].astype(np.int64) * problem.effect_count
         key += self.cells[owner, right]
@@ -75,9 +71,16 @@ class Collapsed:
             problem.effect_count,
         )
         self._score = [_Sums.build(cell, values, power == p, singles) for p in range(2)]
+        self.count = len(problem.y)
+        self._unweighted = self._gram[0].apply(np.ones((self.count, 1)))
 
     def gram(self, weight: Array, h: Array | None) -> Array:
-        """Entries of WᵀDW for each column of `weight`, shape (E, B)."""
+        """Entries of WᵀDW, shape (E, B), for each column of `weight`.
+
+        A weight that all rows share may be given once, shape (1, B), without an airflow term.
+        """
+        if len(weight) < self.count and h is None:
+            return self._unweighted * weight
         return _total(self._gram, weight, h)
 
     def gram_slope(self, weight: Array, h: Array, dh: Array) -> Array:
@@ -85,9 +88,11 @@ class Collapsed:
         moved = weight * dh
         return self._gram[1].apply(moved) + self._gram[2].apply(2.0 * h * moved)
 
-    def score(self, x: Array, h: Array | None) -> Array:
-        """Wᵀx for each column of `x`, shape (q, B)."""
-        return _total(self._score, x, h)
+    def score(self, x: Array, h: Array | None, weight: Array) -> Array:
+        """WᵀDx for each column of `x` and of `weight`, which is given as in `gram`."""
+        if len(weight) < self.count and h is None:
+            return self._score[0].apply(x) * weight
+        return _total(self._score, x * weight, h)
 
     def fitted(self, b: Array, h: Array | None) -> Array:
         """W b for each column of `b`, shape (n, B)."""
@@ -146,6 +151,30 @@ class _Sums:
     def transposed(self, x: Array) -> Array:
         """The transposed map, from (targets, B) to (n, B)."""
         return np.asarray(self.to_rows @ (self.out_of @ x))
+
+
+def _alike(columns: IntArray, count: int) -> tuple[IntArray, IntArray]:
+    """Number of each row's cell, and the first row of each cell."""
+    import pandas as pd
+
+    cell = np.zeros(len(columns), np.int64)
+    for place in columns.T:
+        cell = pd.factorize(cell * count + place)[0]
+    return cell.astype(np.intp), np.flatnonzero(~pd.Series(cell).duplicated().to_numpy())
+
+
+def _kinds(problem: GaussianProblem) -> tuple[Array, IntArray, IntArray]:
+    """Coefficients of each kind, (kinds, n), its power of the airflow term, each place's kind."""
+    values, powers, place_kind = [], [], []
+    number: dict[tuple[bytes, bool], int] = {}
+    for column, flow in zip(problem.values.T, problem.flow, strict=True):
+        key = (column.tobytes(), bool(flow))
+        if key not in number:
+            number[key] = len(number)
+            values.append(column)
+            powers.append(int(flow))
+        place_kind.append(number[key])
+    return np.stack(values), np.array(powers), np.array(place_kind, np.intp)
 
 
 def _total(sums: Sequence[_Sums], weight: Array, h: Array | None) -> Array:

@@ -145,20 +145,37 @@ def _climbed(target: Target, start: Array) -> tuple[float, Array]:
     """Value and place of the maximum reached from a start."""
     from scipy.optimize import minimize
 
-    def negative(z: Array) -> tuple[float, Array]:
-        value, slope = target.value_and_gradient(z[None, :])
-        return -float(value[0]), -slope[0]
+    # In coordinates as stiff as one another the search need not learn by how much they differ.
+    stiffness = _stiffness(target)
 
-    # A few hundredths of the posterior's own width are near enough to start sampling from.
+    def negative(x: Array) -> tuple[float, Array]:
+        value, slope = target.value_and_gradient((x / stiffness)[None, :])
+        return -float(value[0]), -slope[0] / stiffness
+
+    # A tenth of the posterior's own width is near enough to start sampling from.
     found = minimize(
         negative,
-        start,
+        start * stiffness,
         jac=True,
         method="L-BFGS-B",
-        bounds=[(-6.0, 6.0)] * len(start),
-        options={"ftol": 1e-9, "gtol": 1e-1},
+        bounds=[(-6.0 * k, 6.0 * k) for k in stiffness],
+        options={"ftol": 1e-9, "gtol": 2e-2},
     )
-    return -float(found.fun), np.asarray(found.x)
+    return -float(found.fun), np.asarray(found.x / stiffness)
+
+
+def _stiffness(target: Target) -> Array:
+    """How sharply each coordinate may at most be told, as the inverse of a standard deviation.
+
+    The prior's own one, and two for each effect or row that has a share in a spread.
+    """
+    problem, partials = target.kernel.problem, target.kernel.links.partials
+    rows = np.bincount(np.broadcast_to(target.kernel.set_of, len(problem.y)))
+    spreads = len(problem.spreads) - problem.sets
+    effects = np.bincount(problem.scale_of[problem.scale_of >= 0], minlength=spreads)
+    exponents = rows if target.has_exponent else rows[:0]
+    told = np.concatenate([exponents, effects, rows, np.full(partials, effects.max(initial=0))])
+    return np.sqrt(1.0 + 2.0 * told)
 
 
 def run_conditional(

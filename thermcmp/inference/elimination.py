@@ -11,7 +11,6 @@ Reference: T. A. Davis, Direct Methods for Sparse Linear Systems (SIAM 2006), ch
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -22,7 +21,7 @@ IntArray = NDArray[np.intp]
 
 #: Among more than SMALL nodes a node goes only where it meets at most this share of them:
 #: blocked dense algebra is some ten times cheaper per number once few zeros are left.
-THIN: Final = 0.3
+THIN: Final = 0.15
 SMALL: Final = 150
 #: Nodes of one round have at most this many times the smallest degree.
 SLACK: Final = 2.0
@@ -39,9 +38,16 @@ class Elimination:
     start : ndarray of int, shape (J + 1,)
         First slot of each column, which holds its diagonal; its entries below follow.
     row : ndarray of int, shape (start[-1],)
-        Node that each slot's row belongs to.
+        Node that each slot's row belongs to; those of the tail come last in each column.
+    cut : ndarray of int, shape (J,)
+        First slot of each column whose row is in the tail.
+    at : ndarray of int, shape (start[-1],)
+        Place of each slot's row in the tail; negative outside it.
+    by_row, low : ndarray of int, shape (M,)
+        The slots whose row is in the tail, row by row, and the cut of the column of each.
     target : ndarray of int, shape (P,)
-        Slot of the product of each pair of entries (i, j <= i) of each column, in order.
+        Slot of the product of each pair of entries (i, j <= i) of each column, in order,
+        j before the cut. Pairs from the cut on fall into the tail.
     response : ndarray of int, shape (J,)
         Slot of the response's row in each column: it meets every node.
     tail : ndarray of int, shape (T,)
@@ -54,6 +60,10 @@ class Elimination:
     node: IntArray
     start: IntArray
     row: IntArray
+    cut: IntArray
+    at: IntArray
+    by_row: IntArray
+    low: IntArray
     target: IntArray
     response: IntArray
     tail: IntArray
@@ -90,12 +100,17 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
     row = np.empty(start[-1], np.intp)
     diagonal = np.zeros(start[-1], bool)
     diagonal[start[:-1]] = True
+    # By place within each column.
+    below = below[np.lexsort([place[below], np.repeat(np.arange(len(size)), size)])]
     row[diagonal], row[~diagonal] = node, below
-    t = len(tail)
+    t, at = len(tail), place[row] - len(node)
+    column = np.repeat(np.arange(len(node)), size + 1)
+    cut = start[1:] - np.bincount(column[at >= 0], minlength=len(node))
+    by_row = np.argsort(at, kind="stable")[np.sum(at < 0) :]
     i, j = np.tril_indices(t)
     keys = np.concatenate(
         [
-            place[row] * count + np.repeat(place[node], size + 1),
+            place[row] * count + column,
             place[tail[i]] * count + place[tail[j]],
         ]
     )
@@ -109,26 +124,31 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
         key = np.maximum(first, second) * count + np.minimum(first, second)
         return np.asarray(slots[np.searchsorted(keys, key)])
 
-    target, response = _targets(start, row, slot), np.flatnonzero(row == tail[-1])
-    return Elimination(node, start, row, target, response, tail, slot(rows, columns))
+    first, second = _pairs(start, cut, column)
+    target, response = slot(row[first], row[second]), np.flatnonzero(row == tail[-1])
+    return Elimination(
+        node,
+        start,
+        row,
+        cut,
+        at,
+        by_row,
+        cut[column[by_row]],
+        target,
+        response,
+        tail,
+        slot(rows, columns),
+    )
 
 
-def _targets(
-    start: IntArray, row: IntArray, slot: Callable[[IntArray, IntArray], IntArray]
-) -> IntArray:
-    """Slots of the products of all pairs of entries, column by column."""
-    size = np.diff(start) - 1
-    pairs = size * (size + 1) // 2
-    first = np.cumsum(pairs) - pairs
-    target = np.empty(int(pairs.sum()), np.intp)
-    # Columns of one length share their pattern of pairs.
-    for length in np.unique(size[size > 0]):
-        i, j = np.tril_indices(length)
-        same = np.flatnonzero(size == length)
-        entries = start[same][:, None] + 1
-        place = first[same][:, None] + np.arange(len(i))
-        target[place] = slot(row[entries + i], row[entries + j])
-    return target
+def _pairs(start: IntArray, cut: IntArray, column: IntArray) -> tuple[IntArray, IntArray]:
+    """Pairs of slots (i, j <= i) below the diagonal of each column, j before the cut."""
+    slot = np.arange(start[-1])
+    count = np.minimum(slot + 1, cut[column]) - (start[column] + 1)
+    count[start[:-1]] = 0
+    first = np.repeat(slot, count)
+    within = np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
+    return first, start[column[first]] + 1 + within
 
 
 def _order(
@@ -137,12 +157,16 @@ def _order(
     """Nodes in order, number of entries below each, their rows, and the tail."""
     from scipy.sparse import csr_array
 
-    off = rows != columns
-    i, j = rows[off], columns[off]
+    # Every node meets itself: the diagonal is always there.
+    i, j, own = rows[rows != columns], columns[rows != columns], np.arange(count)
     graph = csr_array(
-        (np.ones(2 * len(i), np.int32), (np.concatenate([i, j]), np.concatenate([j, i]))),
+        (
+            np.ones(2 * len(i) + count, np.int32),
+            (np.concatenate([i, j, own]), np.concatenate([j, i, own])),
+        ),
         shape=(count, count),
     )
+    graph.data[:] = 1
     free = np.ones(count, bool)
     free[last] = False
     alive = np.arange(count)
@@ -157,9 +181,7 @@ def _order(
         sizes.append(np.diff(across.indptr))
         below.append(alive[rest[across.indices]])
         # Those that a node met meet one another once it is gone.
-        graph = (graph[rest][:, rest] + across.T @ across).tocsr()
-        graph.setdiag(0)
-        graph.eliminate_zeros()
+        graph = graph[rest][:, rest] + across.T @ across
         graph.data[:] = 1
         alive = alive[rest]
     tail = np.concatenate([np.setdiff1d(alive, last), last])
@@ -173,10 +195,7 @@ def _independent(graph: Any, free: NDArray[np.bool_]) -> IntArray:
     if not thin.any():
         return np.zeros(0, np.intp)
     candidate = thin & (degree <= SLACK * degree[thin].min() + 2)
-    # A node goes if it comes before all candidates that it meets.
+    # A node goes if it comes before all candidates that it meets, itself being one.
     rank = np.where(candidate, np.argsort(np.argsort(degree, kind="stable")), len(degree))
-    neighbour = np.append(rank, len(degree))[graph.indices]
-    least = np.full(len(degree), len(degree))
-    filled = degree > 0
-    least[filled] = np.minimum.reduceat(neighbour, graph.indptr[:-1][filled])
-    return np.flatnonzero(candidate & (rank < least)).astype(np.intp)
+    least = np.minimum.reduceat(rank[graph.indices], graph.indptr[:-1])
+    return np.flatnonzero(candidate & (rank == least)).astype(np.intp)

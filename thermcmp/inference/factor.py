@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.inference.elimination import Elimination
 from thermcmp.model.priors import Array
+
+#: Size from which a full system is factorised where it stands: copies would cost as much.
+FULL: Final = 200
 
 
 class Factor:
@@ -29,10 +34,11 @@ class Factor:
         from thermcmp.inference import loops
 
         self.plan, self.slots, self._loops = plan, slots, loops
-        loops.factorise(plan.start, plan.target, slots)
         t, b = len(plan.tail), slots.shape[1]
+        loops.factorise(plan.start, plan.cut, plan.target, slots)
+        loops.take_from_tail(plan.by_row, plan.low, plan.at, t, slots)
         dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
-        self.tail = np.asarray(np.linalg.cholesky(dense), np.float64)
+        self.tail = _cholesky(dense)
 
     @property
     def log_determinant(self) -> Array:
@@ -86,14 +92,14 @@ class Factor:
         """
         plan, b, t = self.plan, self.slots.shape[1], len(self.plan.tail)
         z = np.zeros_like(self.slots)
-        dense = np.zeros((b, t, t))
+        dense = z[plan.start[-1] :].reshape(t, t, b)
         for i in range(b):
-            dense[i, :-1, :-1] = _inverse(self.tail[i, :-1, :-1])
-        z[plan.start[-1] :] = dense.reshape(b, t * t).T
+            dense[:-1, :-1, i] = _inverse(self.tail[i, :-1, :-1])
         # The response meets every node but is no effect: nothing passes through it.
-        a = self.slots.copy()
+        a = self.slots[: plan.start[-1]].copy()
         a[plan.response] = 0.0
-        self._loops.invert(plan.start, plan.target, a, z)
+        self._loops.lean_on_tail(plan.by_row, plan.low, plan.at, t, a, z)
+        self._loops.invert(plan.start, plan.cut, plan.target, a, z)
         return z
 
     def _solve_tail(self, x: Array, which: NDArray[np.intp], *, transposed: bool) -> None:
@@ -110,9 +116,27 @@ class Factor:
                 )[0]
 
 
+def _cholesky(systems: Array) -> Array:
+    """Lower factors of full systems, in their place where these are large.
+
+    Nothing above the diagonal is read or cleared.
+    """
+    from scipy.linalg.lapack import dpotrf
+
+    if systems.shape[1] < FULL:
+        return np.asarray(np.linalg.cholesky(systems), np.float64)
+    for system in systems:
+        # LAPACK counts down columns: to it the lower triangle is an upper one.
+        found, failed = dpotrf(system.T, lower=0, clean=0, overwrite_a=1)
+        if failed:
+            raise np.linalg.LinAlgError("not positive definite")
+        if not np.may_share_memory(found, system):
+            system[...] = found.T
+    return systems
+
+
 def _inverse(low: Array) -> Array:
-    """Inverse of L Lᵀ."""
+    """Inverse of L Lᵀ, its lower triangle; what stands above is no part of it."""
     from scipy.linalg.lapack import dpotri
 
-    found = np.tril(dpotri(low, lower=1)[0])
-    return np.asarray(found + np.tril(found, -1).T)
+    return np.asarray(dpotri(low.T, lower=0)[0].T)

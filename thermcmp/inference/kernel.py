@@ -106,6 +106,11 @@ class Kernel:
             self.plan.entry, [pairs, pairs + links, pairs + links + q]
         )
         self.set_of = np.zeros(1, np.intp) if problem.set_of is None else problem.set_of
+        # Where all rows have one variance and none an airflow term, one row's stands for all.
+        is_even = problem.airflow is None and problem.sets == 1 and _even(problem)
+        kept = slice(0, 1) if is_even else slice(None)
+        self.run_scatter = problem.run_scatter[kept, None]
+        self.known_variance = problem.known_variance[kept, None]
         self.sums = _EntrySums.build(self.rows, problem)
         # The fixed effects' prior means move the response; flat ones have none.
         start, one = problem.fixed_mean[:, None], np.ones((len(problem.y), 1))
@@ -232,6 +237,11 @@ class Kernel:
             return list(pool.map(asked, parts))
 
 
+def _even(problem: GaussianProblem) -> bool:
+    """Whether all rows have the same parts of their variance."""
+    return bool(np.ptp(problem.run_scatter) == 0 and np.ptp(problem.known_variance) == 0)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _EntrySums:
     """Sums that turn entries of a symmetric matrix into numbers per effect and per spread."""
@@ -283,8 +293,7 @@ class Solved:
         b, q = len(points), problem.effect_count
         self.exponent = points.exponent.T[kernel.set_of]
         self.h = None if problem.airflow is None else problem.airflow(self.exponent)
-        scatter = points.residual.T[kernel.set_of] ** 2
-        v = problem.run_scatter[:, None] * scatter + problem.known_variance[:, None]
+        v = kernel.run_scatter * points.residual.T[kernel.set_of] ** 2 + kernel.known_variance
         self.v = np.maximum(v, kernel.least_variance)
         self.y = problem.y[:, None] - kernel.shift_still
         if self.h is not None:
@@ -295,8 +304,7 @@ class Solved:
         self.lam[~grouped] = np.where(kernel.loose, 1.0, problem.fixed_sd)[~grouped, None]
         weight = 1.0 / self.v
         self.gram = kernel.rows.gram(weight, self.h)
-        weighted = self.y * weight
-        square = np.sum(self.y * weighted, axis=0)
+        square = np.sum(self.y**2 * weight, axis=0)
         slots = np.zeros((kernel.plan.slots, b))
         entries = (kernel.pair_slot, kernel.rows.rows, kernel.rows.columns)
         kernel.loops.scale_into(*entries, self.gram, self.lam, slots)
@@ -305,7 +313,8 @@ class Solved:
         prior[kernel.links.linked] = own
         slots[kernel.own_slot] += prior
         slots[kernel.link_slot] += between
-        slots[kernel.response_slot[:-1]] = self.lam * kernel.rows.score(weighted, self.h)
+        score = kernel.rows.score(self.y, self.h, weight)
+        slots[kernel.response_slot[:-1]] = self.lam * score
         # One is added to keep the last pivot positive where the response fits exactly.
         slots[kernel.response_slot[-1]] = square + 1.0
         try:
@@ -318,7 +327,7 @@ class Solved:
         free = len(problem.y) - int(kernel.loose.sum())
         self.log_likelihood = -0.5 * (
             2.0 * free * LOG_SQRT_2PI
-            + np.sum(np.log(self.v), axis=0)
+            + np.sum(np.log(self.v), axis=0) * (len(problem.y) / len(self.v))
             + self.factor.log_determinant
             + link_determinant
             + (self.factor.left_over - 1.0)
@@ -336,9 +345,9 @@ class Solved:
         cov = kernel.sums.twice * self.lam[i] * self.lam[j] * inverse
         shared = self.gram * inverse
         trace = kernel.sums.trace(shared * self.lam[j], shared * self.lam[i])
-        per_effect = rows.score(e / self.v, self.h) * u - trace
+        per_effect = rows.score(e, self.h, 1.0 / self.v) * u - trace
         spread = np.asarray(kernel.sums.by_spread @ per_effect).T
-        scatter = problem.run_scatter[:, None] * (self.v > kernel.least_variance)
+        scatter = kernel.run_scatter * (self.v > kernel.least_variance)
         residual = np.zeros((problem.sets, len(self.points)))
         for place in range(problem.sets):
             mine = scatter * (kernel.set_of == place)[:, None]

@@ -37,11 +37,11 @@ def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array
 
 
 @_compiled
-def factorise(start: IntArray, target: IntArray, a: Array) -> None:
+def factorise(start: IntArray, cut: IntArray, target: IntArray, a: Array) -> None:
     """Turn the systems' columns into the factor's, in place.
 
-    ``target`` lists, for each column's pairs of entries (i, j <= i) in order, the slot
-    that their product is taken from.
+    ``target`` lists, for each column's pairs of entries (i, j <= i) in order, j before the
+    column's ``cut``, the slot that their product is taken from.
     """
     width = a.shape[1]
     pair = 0
@@ -53,11 +53,29 @@ def factorise(start: IntArray, target: IntArray, a: Array) -> None:
             for b in range(width):
                 a[i, b] /= a[first, b]
         for i in range(first + 1, stop):
-            for j in range(first + 1, i + 1):
+            for j in range(first + 1, min(i + 1, cut[c])):
                 t = target[pair]
                 pair += 1
                 for b in range(width):
                     a[t, b] -= a[i, b] * a[j, b]
+
+
+@_compiled
+def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array) -> None:
+    """Take the columns' products from the tail, row of the tail by row.
+
+    ``entry`` lists the columns' entries in the tail's rows, ``low`` the first such entry of
+    the column of each, ``at`` every entry's place in the tail. A row of the tail stays in
+    the processor's nearest cache; column by column most numbers would come from afar.
+    """
+    width, corner = a.shape[1], len(at)
+    for e in range(len(entry)):
+        i = entry[e]
+        line = corner + at[i] * tail
+        for j in range(low[e], i + 1):
+            t = line + at[j]
+            for b in range(width):
+                a[t, b] -= a[i, b] * a[j, b]
 
 
 @_compiled
@@ -94,25 +112,40 @@ def backward(
 
 
 @_compiled
-def invert(  # noqa: C901 - plain loops, one within the other
-    start: IntArray, target: IntArray, a: Array, z: Array
+def lean_on_tail(
+    entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array, z: Array
 ) -> None:
-    """Fill in the inverse's entries from the last column back; the tail's stand in z."""
+    """Begin the inverse's entries with what the tail's say; arguments as in `take_from_tail`."""
+    width, corner = a.shape[1], len(at)
+    for e in range(len(entry)):
+        i = entry[e]
+        line = corner + at[i] * tail
+        for j in range(low[e], i):
+            t = line + at[j]
+            for b in range(width):
+                z[i, b] -= z[t, b] * a[j, b]
+                z[j, b] -= z[t, b] * a[i, b]
+        for b in range(width):
+            z[i, b] -= z[line + at[i], b] * a[i, b]
+
+
+@_compiled
+def invert(start: IntArray, cut: IntArray, target: IntArray, a: Array, z: Array) -> None:
+    """Fill in the inverse's entries from the last column back; `lean_on_tail` came before."""
     width = a.shape[1]
     pair = len(target)
     for c in range(len(start) - 2, -1, -1):
         first, stop = start[c], start[c + 1]
-        size = stop - first - 1
-        pair -= size * (size + 1) // 2
+        size = cut[c] - first - 1
+        pair -= size * (size + 1) // 2 + size * (stop - cut[c])
         p = pair
         for i in range(first + 1, stop):
-            for j in range(first + 1, i + 1):
+            for j in range(first + 1, min(i + 1, cut[c])):
                 t = target[p]
                 p += 1
                 for b in range(width):
                     z[i, b] -= z[t, b] * a[j, b]
-                if i != j:
-                    for b in range(width):
+                    if i != j:
                         z[j, b] -= z[t, b] * a[i, b]
         for b in range(width):
             z[first, b] = 1.0 / a[first, b]

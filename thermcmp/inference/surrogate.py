@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from thermcmp.model.priors import Array
 
 #: Standard deviations that the points lie out, in the local normal's own.
-_WIDTH: Final = 1.4
+_WIDTH: Final = 1.8
 #: Numbers (values and slopes) per coefficient of the polynomial.
 _SURPLUS: Final = 2.0
 #: Pull of the coefficients to zero, against points that hardly fix them.

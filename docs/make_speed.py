@@ -1,0 +1,60 @@
+"""Draw the figure of the page on speed from what the benchmark of scaling prints.
+
+    python tests/benchmarks/bench_scaling.py --draws 400 --rows 100 1000 10000 100000 1000000 \
+        | python docs/make_speed.py
+"""
+
+import sys
+from pathlib import Path
+from typing import TextIO
+
+import pandas as pd
+
+FIGURE = Path(__file__).with_name("scaling.svg")
+#: What was asked of a million rows: seconds, megabytes.
+ASKED = (60.0, 4000.0)
+
+
+def draw(table: pd.DataFrame, target: Path) -> None:
+    """Seconds and peak memory against rows, both axes logarithmic."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    mpl.rcParams["svg.hashsalt"] = "thermcmp"
+    import matplotlib.pyplot as plt
+
+    figure, axes = plt.subplots(1, 2, figsize=(9.0, 3.6), layout="constrained")
+    sides = (("wall_s", "posterior of all effects [s]"), ("peak_mb", "peak memory [MB]"))
+    for axis, (column, label), limit in zip(axes, sides, ASKED, strict=True):
+        axis.loglog(table["rows"], table[column], "o-", color="0.2")
+        for row in table.itertuples():
+            axis.annotate(
+                f"{row.effects:,} effects",
+                (row.rows, getattr(row, column)),
+                xytext=(-6, 5),
+                textcoords="offset points",
+                ha="right",
+                fontsize=8,
+            )
+        axis.plot(table["rows"].max(), limit, "v", color="0.55", ms=8)
+        axis.annotate(
+            f"asked: {limit:,.0f}",
+            (table["rows"].max(), limit),
+            xytext=(0, 8),
+            textcoords="offset points",
+            ha="center",
+            fontsize=8,
+        )
+        axis.set(xlabel="rows", ylabel=label, xlim=(8, 8e6))
+        axis.set_ylim(top=4.0 * max(limit, table[column].max()))
+        axis.grid(which="major", color="0.9")
+    figure.savefig(target, metadata={"Date": None})
+
+
+def main(lines: TextIO) -> None:
+    """Read the benchmark's lines and write the figure."""
+    draw(pd.read_csv(lines, sep=r"\s+"), FIGURE)
+
+
+if __name__ == "__main__":
+    main(sys.stdin)
