@@ -13,7 +13,6 @@ from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
 from thermcmp.physics.air import density_factor
 from thermcmp.physics.closed_loop import equilibrium
-from thermcmp.physics.fan_controls import held_speed
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.sensor_law import SensorLaw
 from thermcmp.questions.prediction import Scope, effect_weights
@@ -402,8 +401,11 @@ def settle(firmware: Firmware, card: Card) -> CardState:
 def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool:
     """Tell whether the fan follows another sensor than the judged one, with its fit at hand."""
     wanted = firmware.control_sensor
-    blind = held_speed(firmware.fan) is not None and firmware.start_c is None
-    if blind or wanted == fit.sensor or (wanted is None and control is None):
+    if (
+        not firmware.follows_temperature
+        or wanted == fit.sensor
+        or (wanted is None and control is None)
+    ):
         return False
     doing = f"The firmware '{firmware.name}' cannot be solved for:"
     if control is None:
@@ -419,7 +421,7 @@ def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool
 
 def _taken_for_granted(fit: Fit, firmware: Firmware) -> tuple[str, ...]:
     """Say where the control sensor was not named."""
-    if firmware.control_sensor is not None or held_speed(firmware.fan) is not None:
+    if firmware.control_sensor is not None or not firmware.follows_temperature:
         return ()
     return (
         f"The firmware '{firmware.name}' names no control sensor: its fan is taken to follow "
