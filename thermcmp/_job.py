@@ -52,6 +52,10 @@ class Job:
         The user's own table, imported first.
     columns : pathlib.Path, optional
         JSON file that maps the table's headings to schema names.
+    sheet : str, optional
+        Sheet of a workbook that has several.
+    decimal : {".", ","}, optional
+        Decimal mark of the user's tables; by default proved by their numbers.
     logs, runs : pathlib.Path, optional
         The user's own folder of per-second logs and its run sheet, reduced first.
     log_columns : pathlib.Path, optional
@@ -86,6 +90,8 @@ class Job:
     library: Path | None = None
     results: Path | None = None
     columns: Path | None = None
+    sheet: str | None = None
+    decimal: str | None = None
     logs: Path | None = None
     runs: Path | None = None
     log_columns: Path | None = None
@@ -226,7 +232,12 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
         columns = table.with_name("columns.json")
     imports: list[tuple[pd.DataFrame, str]] = []
     if table is not None:
-        frame = tc.read_results(_existing(table), columns=_heading_map(columns))
+        frame = tc.read_results(
+            _existing(table),
+            columns=_heading_map(columns),
+            decimal=job.decimal,
+            sheet=job.sheet,
+        )
         imports.append((frame, table.name))
     if reduced is not None:
         imports.append((reduced.results, "per-second logs"))
@@ -316,6 +327,7 @@ def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
         held=[str(name) for name in rows["sensor"].dropna().unique()],
         duty=None if job.duty is None else _existing(job.duty),
         cooler_id=job.cooler_id,
+        decimal=job.decimal,
     )
 
 

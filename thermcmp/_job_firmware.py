@@ -38,6 +38,7 @@ def rules_of(
     held: Iterable[str],
     duty: Path | None = None,
     cooler_id: str | None = None,
+    decimal: str | None = None,
 ) -> dict[str, Rule]:
     """Read a firmware table and find the rule of each build.
 
@@ -55,6 +56,8 @@ def rules_of(
         Fan speed by duty.
     cooler_id : str, optional
         Which specimen of the duty table.
+    decimal : {".", ","}, optional
+        Decimal mark of both tables.
 
     Returns
     -------
@@ -69,7 +72,7 @@ def rules_of(
     """
     import thermcmp as tc
 
-    described = tc.read_firmware(path, duty=duty, cooler_id=cooler_id)
+    described = tc.read_firmware(path, duty=duty, cooler_id=cooler_id, decimal=decimal)
     rules, faults = {}, []
     for build in builds:
         name = build.partition("/")[2].strip()

@@ -39,8 +39,10 @@ def read_options(arguments: Sequence[str] | None = None) -> Job:
     """
     parser = _parser()
     options = parser.parse_args(arguments)
-    if options.columns is not None and options.results is None:
-        parser.error("--columns has no effect without --results")
+    if options.results is None and (options.columns or options.sheet):
+        parser.error("--columns and --sheet have no effect without --results")
+    if options.decimal and options.results is None and options.firmware is None:
+        parser.error("--decimal has no effect without --results or --firmware")
     if options.logs is None and (options.runs or options.log_columns):
         parser.error("--runs and --log-columns have no effect without --logs")
     if options.firmware is None and (options.duty or options.cooler_id):
@@ -77,6 +79,12 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
     data.add_argument("--results", type=Path, metavar="FILE", help="your own table, imported first")
     data.add_argument(
         "--columns", type=Path, metavar="JSON", help="maps the table's headings to schema names"
+    )
+    data.add_argument("--sheet", help="sheet of a workbook that has several")
+    data.add_argument(
+        "--decimal",
+        choices=(".", ","),
+        help="decimal mark of your tables, where their numbers do not prove it",
     )
     data.add_argument(
         "--logs", type=Path, metavar="FOLDER", help="your own per-second logs, reduced first"

@@ -227,9 +227,9 @@ def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):
 
 
 def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkeypatch):
-    def read(path, *, columns):
+    def read(path, *, columns, **how):
         """Rows that depend on the file and on what its headings mean."""
-        rows = recorder.read_results(path, columns=columns)
+        rows = recorder.read_results(path, columns=columns, **how)
         return rows.assign(product=f"{path.read_text(encoding='utf-8')} {columns}")
 
     monkeypatch.setattr(thermcmp, "read_results", read)
@@ -238,7 +238,11 @@ def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkey
     columns.write_text('\ufeff{"a": "run"}', encoding="utf-8")
     arguments = ["--results", "t.csv", "--columns", "c.json", "--sensor", "edge"]
     assert main(arguments) == 0
-    assert recorder.calls["read_results"][0] == ((Path("t.csv"),), {"columns": {"a": "run"}})
+    usual = {"decimal": None, "sheet": None}
+    assert recorder.calls["read_results"][0] == (
+        (Path("t.csv"),),
+        {"columns": {"a": "run"}, **usual},
+    )
     assert main(arguments) == 0
     table.write_text("b\n", encoding="utf-8")
     assert main(arguments) == 0
@@ -248,6 +252,25 @@ def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkey
     assert first == again
     assert len({first, changed, mapped}) == 3
     assert first.parent == Path("thermcmp-out")
+
+
+def test_the_mends_of_an_unclear_table_can_be_taken(tmp_path, monkeypatch, capsys):
+    """What reading a table asks for, decimal= and sheet=, the command line has."""
+    monkeypatch.chdir(tmp_path)
+    frame = FRAME.assign(run=["1", "2"], temperature_c=["61,125", "62,250"])
+    with pd.ExcelWriter("t.xlsx") as book:
+        frame.to_excel(book, sheet_name="mine", index=False)
+        frame.to_excel(book, sheet_name="copy", index=False)
+    frame.to_csv("t.csv", sep=";", index=False)
+    for table, mend, option in (
+        ("t.xlsx", "give sheet=", ("--sheet", "mine")),
+        ("t.csv", "declare decimal=", ("--decimal", ",")),
+    ):
+        assert main(["--results", table]) == 2
+        assert mend in capsys.readouterr().err
+        # Else something is wrong with the rows themselves.
+        assert main(["--results", table, *option]) == 2
+        assert mend not in capsys.readouterr().err
 
 
 def test_logs_reduced_in_another_way_meet_no_rows_that_they_contradict():
@@ -341,7 +364,8 @@ def test_on_a_terminal_the_step_is_shown_with_its_time(recorder, capsys, monkeyp
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["--columns", "c.json"], "--columns has no effect without --results"),
+        (["--columns", "c.json"], "--columns and --sheet have no effect without --results"),
+        (["--decimal", ","], "--decimal has no effect without --results or --firmware"),
         (["--duty", "d.csv"], "--duty and --cooler-id have no effect without --firmware"),
         (["--library", "l", "--firmware", "f.csv", "--limit-c", "99"],
          "--firmware has no effect without --limit-c, and --before or --after"),
