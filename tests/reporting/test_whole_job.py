@@ -61,8 +61,11 @@ def test_the_study_alone_cannot_tell_board_from_vendor(done):
 
 def test_the_page_holds_every_question(done):
     page = (done[3] / "report.html").read_text(encoding="utf-8")
-    assert page.count("<figure>") == 7 + 2
-    for shown in ("Alder r1 / fw 1", "Safety at the bench", "301", "Health of the memory fit"):
+    # Two figures check each fit: of memory with the peers, of the study alone, of junction.
+    assert page.count("<figure>") == 7 + 2 * 3
+    for shown in ("Alder r1 / fw 1", "Safety at the bench", "301", "Health of the memory fit",
+                  "memory, 301 rows of 9 products, fitted together with junction",
+                  "memory, 116 rows of Alder r1, Alder r2"):  # fmt: skip
         assert shown in page
 
 

@@ -127,12 +127,12 @@ def attribute_sensors(
         draw_figure=sensor_figure,
         details={
             "answers": answers,
-            "fits": tuple(chosen),
             "fitted_together": fitted_together(chosen),
             "reassembly_k": {fit.sensor: spread_k(fit) for fit in chosen},
             "scope": scope,
             "health": _worst(chosen),
         },
+        fits=tuple(chosen),
     )
 
 
