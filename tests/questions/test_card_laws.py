@@ -311,6 +311,20 @@ def test_a_firmware_is_found_by_the_builds_own_name():
         firmware_of({"fw 1": one, "fw 2": two}, Build(cooler_model="C", board_model="B"))
 
 
+def test_an_altitude_says_what_it_would_do_to_the_noise_where_that_is_heard_of():
+    # 20 lg of the density ratio of ISO 2533:1975: -1.6 dB at 1500 m, -0.21 dB at 200 m.
+    high = Conditions(altitude_m=1500.0).altitude_words
+    assert high.endswith(
+        "Noise is as it was measured: at one fan speed it would be about 1.6 dB quieter at 1500 m, "
+        "since a fan's sound pressure goes with the air's density."
+    )
+    down = Conditions(altitude_m=0.0, measured_altitude_m=1500.0).altitude_words
+    assert "about 1.6 dB louder at 0 m" in down
+    for asked, measured in ((200.0, 0.0), (1500.0, 1450.0)):
+        near = Conditions(altitude_m=asked, measured_altitude_m=measured)
+        assert near.altitude_words.endswith("Noise is as it was measured.")
+
+
 @pytest.mark.parametrize(
     "wrong", [{"case_rise_k": -1.0}, {"altitude_m": 9000.0}, {"measured_altitude_m": -1000.0}]
 )
