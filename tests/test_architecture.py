@@ -22,7 +22,7 @@ FLOORS = ("physics", "telemetry", "library", "model", "inference", "questions", 
 #: What every floor may import beside the floors below it.
 BESIDE = ("errors", "hooks")
 #: The command line stands above all floors and uses the public face.
-ABOVE = ("__main__", "_job", "_options")
+ABOVE = ("__main__", "_job", "_job_firmware", "_options")
 #: The general engine: the model, its coordinates and the likelihoods of its readings.
 NUTS = tuple(
     f"thermcmp.inference.{name}"

@@ -55,7 +55,7 @@ if TYPE_CHECKING:
     from thermcmp.telemetry.instruments import join_instruments
     from thermcmp.telemetry.logs import Reduced, reduce_logs
     from thermcmp.telemetry.protocol import Held, Protocol
-    from thermcmp.telemetry.record import read_telemetry
+    from thermcmp.telemetry.record import read_telemetry, stream_telemetry
     from thermcmp.telemetry.reducing import reduce_telemetry
     from thermcmp.telemetry.reduction import Reduction
 
@@ -116,6 +116,7 @@ _HOMES = {
     "report": "thermcmp.reporting.document",
     "separate": "thermcmp.questions.separation",
     "simulate": "thermcmp.simulation",
+    "stream_telemetry": "thermcmp.telemetry.record",
     "use_plugin": "thermcmp.hooks",
 }
 
@@ -173,6 +174,7 @@ __all__ = [
     "report",
     "separate",
     "simulate",
+    "stream_telemetry",
     "use_plugin",
 ]
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from thermcmp._job_firmware import Rule, rules_of
 from thermcmp.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -51,6 +52,10 @@ class Job:
         The user's own table, imported first.
     columns : pathlib.Path, optional
         JSON file that maps the table's headings to schema names.
+    sheet : str, optional
+        Sheet of a workbook that has several.
+    decimal : {".", ","}, optional
+        Decimal mark of the user's tables; by default proved by their numbers.
     logs, runs : pathlib.Path, optional
         The user's own folder of per-second logs and its run sheet, reduced first.
     log_columns : pathlib.Path, optional
@@ -63,6 +68,12 @@ class Job:
         Builds for attribution and margin, as "product / firmware".
     limit_c : float, optional
         Highest allowed sensor temperature [°C].
+    firmware : pathlib.Path, optional
+        Table of what the firmwares do, for the margin; see `read_firmware`.
+    duty : pathlib.Path, optional
+        Table of fan speed by duty, for firmware curves that are stated in duty.
+    cooler_id : str, optional
+        Which specimen of the duty table.
     case_air_c : float
         Air at the cooler's intake in a warm case [°C].
     noise_dba : float
@@ -79,6 +90,8 @@ class Job:
     library: Path | None = None
     results: Path | None = None
     columns: Path | None = None
+    sheet: str | None = None
+    decimal: str | None = None
     logs: Path | None = None
     runs: Path | None = None
     log_columns: Path | None = None
@@ -87,6 +100,9 @@ class Job:
     before: str | None = None
     after: str | None = None
     limit_c: float | None = None
+    firmware: Path | None = None
+    duty: Path | None = None
+    cooler_id: str | None = None
     case_air_c: float = 35.0
     noise_dba: float = 40.0
     power_w: float = 200.0
@@ -97,6 +113,12 @@ class Job:
     def is_demo(self) -> bool:
         """Whether the invented demo campaign is used."""
         return self.library is None and self.results is None and self.logs is None
+
+    @property
+    def builds(self) -> tuple[str | None, str | None]:
+        """Old and new build: those named, or the demo's."""
+        usual = (DEMO_BEFORE, DEMO_AFTER) if self.is_demo else (None, None)
+        return self.before or usual[0], self.after or usual[1]
 
 
 def demo_folder() -> Path:
@@ -149,13 +171,22 @@ def run_job(job: Job, progress: Progress) -> list[str]:
         every = _rows(job, reduced)
         sensor = _sensor(job, every)
         beside = _beside(job, every, sensor)
+        rules = _rules(job, every, sensor)
+        followed = [rule.follows for rule in rules.values() if rule.follows]
+        names = list(dict.fromkeys([sensor, *beside, *followed]))
         rows = every[every["sensor"] == sensor]
-    also = f", with {' and '.join(beside)}" if beside else ""
+    also = f", with {' and '.join(names[1:])}" if len(names) > 1 else ""
     with progress(f"Fitting {len(rows)} rows of the {sensor} sensor{also}"):
-        fit, *others = _fits(job, every, [sensor, *beside])
+        fits = _fits(job, every, names)
+    fit = fits[sensor]
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Asking the questions"):
-        for name, answer in (*_ask(job, fit, others), *_regulated(rows)):
+        asked = (
+            *_ask(job, fit, [fits[name] for name in beside]),
+            *_margins(job, fits, sensor, rules),
+            *_regulated(rows),
+        )
+        for name, answer in asked:
             if isinstance(answer, str):
                 lines.append(f"{name}: {answer}")
             else:
@@ -201,7 +232,12 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
         columns = table.with_name("columns.json")
     imports: list[tuple[pd.DataFrame, str]] = []
     if table is not None:
-        frame = tc.read_results(_existing(table), columns=_heading_map(columns))
+        frame = tc.read_results(
+            _existing(table),
+            columns=_heading_map(columns),
+            decimal=job.decimal,
+            sheet=job.sheet,
+        )
         imports.append((frame, table.name))
     if reduced is not None:
         imports.append((reduced.results, "per-second logs"))
@@ -280,7 +316,22 @@ def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(job.beside))
 
 
-def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> list[Any]:
+def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
+    """What sets the fan of each build, where the job has a firmware table."""
+    if job.firmware is None:
+        return {}
+    return rules_of(
+        _existing(job.firmware),
+        [build for build in job.builds if build],
+        sensor=sensor,
+        held=[str(name) for name in rows["sensor"].dropna().unique()],
+        duty=None if job.duty is None else _existing(job.duty),
+        cooler_id=job.cooler_id,
+        decimal=job.decimal,
+    )
+
+
+def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, Any]:
     """A fit per sensor: together where the rows allow it, else one by one."""
     import thermcmp as tc
 
@@ -289,17 +340,17 @@ def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> list[Any]:
         with suppress(tc.ModelError):
             together = tc.fit_sensors(rows, sensors, seed=job.seed)
             if all(fit.health != "bad" for fit in together.values()):
-                return [together[name] for name in sensors]
-    return [tc.fit(rows[rows["sensor"] == name], sensor=name, seed=job.seed) for name in sensors]
+                return together
+    return {
+        name: tc.fit(rows[rows["sensor"] == name], sensor=name, seed=job.seed) for name in sensors
+    }
 
 
 def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answer | str]]:
-    """Name and answer of each question, or why it was not asked."""
+    """Name and answer of each question but the margin, or why it was not asked."""
     import thermcmp as tc
 
-    before = job.before or (DEMO_BEFORE if job.is_demo else None)
-    after = job.after or (DEMO_AFTER if job.is_demo else None)
-    limit_c = job.limit_c if job.limit_c is not None else (DEMO_LIMIT_C if job.is_demo else None)
+    before, after = job.builds
     if before and after:
         alone = _study_alone(job, fit, before, after)
         if alone is not None:
@@ -322,13 +373,28 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
         yield "Attribution", "not asked; give --before and --after as 'product / firmware'."
     at = tc.Conditions(ambient_c=job.ambient_c, power_w=job.power_w, noise_dba=job.noise_dba)
     yield "Ranking", tc.rank(fit, at=at)
-    builds = [build for build in (before, after) if build]
+
+
+def _margins(
+    job: Job, fits: Mapping[str, Any], sensor: str, rules: Mapping[str, Rule]
+) -> Iterator[tuple[str, Answer | str]]:
+    """The margin of each build; where its firmware's rule is known, the fan answers by it."""
+    import thermcmp as tc
+
+    limit_c = job.limit_c if job.limit_c is not None else (DEMO_LIMIT_C if job.is_demo else None)
+    builds = [build for build in job.builds if build]
     if limit_c is None or not builds:
         yield "Margin", "not asked; give --limit-c, and --before or --after."
         return
+    at = tc.Conditions(ambient_c=job.case_air_c)
     for build in builds:
-        at = tc.Conditions(ambient_c=job.case_air_c)
-        yield "Margin", tc.margin(fit, build, at=at, limit_c=limit_c)
+        loop: dict[str, Any] = {}
+        if build in rules:
+            rule = rules[build]
+            loop["firmware"] = rule.firmware
+            if rule.follows:
+                loop["control"] = fits[rule.follows]
+        yield "Margin", tc.margin(fits[sensor], build, at=at, limit_c=limit_c, **loop)
 
 
 def _regulated(rows: pd.DataFrame) -> Iterator[tuple[str, Answer]]:

@@ -39,13 +39,21 @@ def read_options(arguments: Sequence[str] | None = None) -> Job:
     """
     parser = _parser()
     options = parser.parse_args(arguments)
-    if options.columns is not None and options.results is None:
-        parser.error("--columns has no effect without --results")
+    if options.results is None and (options.columns or options.sheet):
+        parser.error("--columns and --sheet have no effect without --results")
+    if options.decimal and options.results is None and options.firmware is None:
+        parser.error("--decimal has no effect without --results or --firmware")
     if options.logs is None and (options.runs or options.log_columns):
         parser.error("--runs and --log-columns have no effect without --logs")
+    if options.firmware is None and (options.duty or options.cooler_id):
+        parser.error("--duty and --cooler-id have no effect without --firmware")
     if options.beside is not None:
         options.beside = tuple(options.beside)
-    return Job(**vars(options))
+    job = Job(**vars(options))
+    asks_margin = job.is_demo or (job.limit_c is not None and any(job.builds))
+    if job.firmware is not None and not asks_margin:
+        parser.error("--firmware has no effect without --limit-c, and --before or --after")
+    return job
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -56,11 +64,27 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,
     )
+    _add_data(parser)
+    _add_questions(parser)
+    parser.add_argument(
+        "--seed", type=int, default=1, help="seed of everything random (default: %(default)s)"
+    )
+    return parser
+
+
+def _add_data(parser: argparse.ArgumentParser) -> None:
+    """What to read and where to write."""
     data = parser.add_argument_group("data")
     data.add_argument("--library", type=Path, metavar="PATH", help="your own library")
     data.add_argument("--results", type=Path, metavar="FILE", help="your own table, imported first")
     data.add_argument(
         "--columns", type=Path, metavar="JSON", help="maps the table's headings to schema names"
+    )
+    data.add_argument("--sheet", help="sheet of a workbook that has several")
+    data.add_argument(
+        "--decimal",
+        choices=(".", ","),
+        help="decimal mark of your tables, where their numbers do not prove it",
     )
     data.add_argument(
         "--logs", type=Path, metavar="FOLDER", help="your own per-second logs, reduced first"
@@ -76,6 +100,10 @@ def _parser() -> argparse.ArgumentParser:
         metavar="PATH",
         help="folder for the report (default: %(default)s)",
     )
+
+
+def _add_questions(parser: argparse.ArgumentParser) -> None:
+    """What to ask, and at which conditions."""
     asked = parser.add_argument_group("questions")
     asked.add_argument("--sensor", help="sensor to ask about (demo: memory)")
     asked.add_argument(
@@ -92,6 +120,16 @@ def _parser() -> argparse.ArgumentParser:
         metavar="C",
         help=f"highest allowed sensor temperature, °C (demo: {DEMO_LIMIT_C:g})",
     )
+    asked.add_argument(
+        "--firmware",
+        type=Path,
+        metavar="FILE",
+        help="table of what the firmwares do: in the margin the fan then answers warmer air",
+    )
+    asked.add_argument(
+        "--duty", type=Path, metavar="FILE", help="fan speed by duty, for curves stated in duty"
+    )
+    asked.add_argument("--cooler-id", metavar="ID", help="which specimen of the duty table")
     numbers = (
         ("--case-air-c", "C", 35.0, "air at the cooler's intake in a warm case, °C"),
         ("--noise-dba", "DBA", 40.0, "sound level for the ranking, dB(A)"),
@@ -102,7 +140,3 @@ def _parser() -> argparse.ArgumentParser:
         asked.add_argument(
             name, type=float, default=usual, metavar=unit, help=f"{meaning} (default: %(default)s)"
         )
-    asked.add_argument(
-        "--seed", type=int, default=1, help="seed of everything random (default: %(default)s)"
-    )
-    return parser

@@ -54,7 +54,6 @@ __all__ = [
     "hookspec",
     "plugins",
     "questions",
-    "render_sections",
     "report_sections",
     "telemetry_readers",
     "use_plugin",
@@ -325,28 +324,6 @@ def ask_questions(fit: Any) -> tuple[Answer, ...]:
         In order of registration.
     """
     return tuple(_surviving([functools.partial(one.ask, fit) for one in questions()]))
-
-
-def render_sections(fit: Any, answers: Sequence[Answer]) -> tuple[tuple[str, str], ...]:
-    """Render every report section of the plug-ins; one that fails is left out.
-
-    Parameters
-    ----------
-    fit : Fit
-        What the report is about.
-    answers : sequence of Answer
-        Answers that the report shows.
-
-    Returns
-    -------
-    tuple of (title, html)
-        In order of registration; a failure gives a `PluginWarning`.
-    """
-
-    def render(section: Section) -> tuple[str, str]:
-        return section.title, section.render(fit, answers)
-
-    return tuple(_surviving([functools.partial(render, one) for one in report_sections()]))
 
 
 @functools.cache

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from restricted import restricted_mode
 from scipy.stats import halfnorm, skew
 
 from thermcmp.errors import EngineError
@@ -26,7 +27,6 @@ from thermcmp.inference.proposal import (
     safe_cholesky,
     sample,
 )
-from thermcmp.inference.restricted import restricted_mode
 from thermcmp.inference.warp import Warp, fit_warp
 from thermcmp.library.checking import check_results
 from thermcmp.model.design import build_design

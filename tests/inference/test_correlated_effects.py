@@ -10,12 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from restricted import restricted_mode
 from scipy.stats import beta, multivariate_normal
 
 from thermcmp.inference.kernel import Kernel, Points
 from thermcmp.inference.links import correlation
 from thermcmp.inference.problem import Link
-from thermcmp.inference.restricted import restricted_mode
 from thermcmp.model.priors import Correlation, correlation_priors
 
 

@@ -11,10 +11,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from restricted import restricted_mode
 from scipy.optimize import minimize
 
 from thermcmp.inference.kernel import Kernel, Points
-from thermcmp.inference.restricted import restricted_mode
 
 
 def maximum_likelihood(problem):

@@ -10,10 +10,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from restricted import restricted_mode
 
 from thermcmp.errors import EngineError
 from thermcmp.inference.kernel import Kernel
-from thermcmp.inference.restricted import restricted_mode
 
 ONE_GROUP = {
     # data: (package, response, groups, variances with the residual last, REML criterion)

@@ -16,7 +16,6 @@ from thermcmp.physics.acoustics import (
     energy_mean_db,
     energy_sum_db,
     level_at_distance_dba,
-    level_difference_db,
 )
 
 NONE, CORRECTED = BackgroundStatus.NONE_NEEDED, BackgroundStatus.CORRECTED
@@ -140,10 +139,6 @@ def test_no_level_has_no_sum():
     for function in (energy_sum_db, energy_mean_db):
         with pytest.raises(InputError, match="No level"):
             function([])
-
-
-def test_level_difference_is_plain():
-    np.testing.assert_array_equal(level_difference_db([40.0, 34.0], 37.0), [3.0, -3.0])
 
 
 def test_distance_law():

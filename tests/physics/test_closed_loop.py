@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
+from two_speeds import convective_share, effective_exponent
 
 from thermcmp.errors import InputError
 from thermcmp.physics.airflow import PowerLaw
@@ -14,7 +15,6 @@ from thermcmp.physics.characteristic import FanStatus
 from thermcmp.physics.closed_loop import ambient_at_limit, equilibrium, speed_keeping_limit
 from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, TargetTemperature
 from thermcmp.physics.firmware import Firmware
-from thermcmp.physics.resistance import convective_share, effective_exponent
 from thermcmp.physics.sensor_law import SensorLaw
 
 LOW, HIGH, REGULATED = FanStatus.AT_MINIMUM, FanStatus.AT_MAXIMUM, FanStatus.REGULATED

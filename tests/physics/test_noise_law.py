@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from thermcmp.errors import InputError
-from thermcmp.physics.noise_law import fan_noise_dba, fan_speed_at_level_rpm
+from thermcmp.physics.noise_law import density_shift_db, fan_noise_dba, fan_speed_at_level_rpm
 from thermcmp.physics.reach import FARTHEST, Reach, reach_of
 
 MEASURED, FURTHER, REFUSED = Reach.MEASURED, Reach.EXTRAPOLATED, Reach.REFUSED
@@ -74,3 +74,13 @@ def test_a_range_that_is_none_is_refused(given_range, named):
     low, high, farthest = given_range
     with pytest.raises(InputError, match=f"column '{named}'"):
         reach_of(1500.0, low, high, farthest=farthest)
+
+
+def test_thin_air_makes_a_fan_quieter():
+    # Sound pressure goes with density (fan makers' sound law, from memory): half of it is
+    # -6.02 dB. ISO 2533:1975: 84 556 Pa at 1500 m over 101 325 Pa, at one room temperature.
+    assert density_shift_db(0.5) == pytest.approx(-6.02, abs=0.005)
+    ratios = [1.0, 84_556.0 / 101_325.0]
+    np.testing.assert_allclose(density_shift_db(ratios), [0.0, -1.571], atol=5e-4)
+    with pytest.raises(InputError, match="density_ratio"):
+        density_shift_db(0.0)

@@ -7,7 +7,9 @@ import pytest
 
 from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
-from thermcmp.inference.sensor_fits import fit_sensors
+from thermcmp.inference.refits import fit_without
+from thermcmp.inference.sensor_fits import fit_sensors, one_posterior
+from thermcmp.inference.stored_fit import load_fit, load_sensor_fits
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.physics.characteristic import FanStatus
 from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, TargetTemperature
@@ -21,6 +23,7 @@ from thermcmp.questions.card_laws import (
     settle,
 )
 from thermcmp.questions.prediction import Scope, build_of, rise_draws
+from thermcmp.questions.sensor_attribution import attribute_sensors
 
 CURVE = FanCurve((40.0, 60.0, 95.0), (900.0, 1300.0, 3000.0))
 SPEEDS = np.array([900.0, 1400.0, 1800.0, 2600.0])
@@ -169,6 +172,61 @@ def test_sensors_fitted_together_are_paired_draw_by_draw(together, alder):
     assert "assembly" in linked_terms(memory, edge)
 
 
+@pytest.fixture(scope="module")
+def three(bench):
+    """Memory has mountings and sittings, junction the mountings alone, edge the sittings alone."""
+    rng = np.random.default_rng(4)
+    mounting, sitting = rng.normal(0.0, 1.0, 4), rng.normal(0.0, 0.5, 3)
+    runs = [
+        {
+            "sensor": sensor, "run": f"{m}-{s}-{rpm}", "assembly": f"m{m}", "session": f"s{s}",
+            "fan_rpm": rpm,
+            "temperature_c": 50.0 + mounting[m] + sitting[s] + 9.0 * (1800.0 / rpm)
+            + rng.normal(0.0, 0.05),
+        }
+        for sensor, mountings, sittings in (
+            ("memory", range(4), range(3)), ("junction", range(4), [0]), ("edge", [0], range(3))
+        )
+        for m in mountings for s in sittings for rpm in (1500.0, 2300.0)
+    ]  # fmt: skip
+    return fit_sensors(bench(runs), ["memory", "junction", "edge"], draws=1000, seed=5)
+
+
+def test_two_of_one_posterior_may_share_no_term_and_belong_together(three):
+    memory, junction, edge = three.values()
+    assert linked_terms(memory, junction) == ("assembly",)
+    assert linked_terms(edge, memory) == ("session",)
+    assert linked_terms(junction, edge) == ()
+    for some in ((junction, edge), (edge, memory), (memory, junction, edge)):
+        assert one_posterior(some)
+    build = Build(cooler_model="Heron-C1", board_model="Heron-B1")
+    firmware = Firmware(name="fw 1", fan=CURVE, control_sensor="edge")
+    card = card_of(junction, build, Scope.SPECIMENS, firmware, control=edge, fresh_seed=3)
+    np.testing.assert_array_equal(card.chosen, np.arange(1000))
+    drawn = fresh_specimen(edge, 4, beside=(junction, 3))
+    own = sensor_law(edge, build, Scope.SPECIMENS, fresh=drawn)
+    np.testing.assert_array_equal(card.control.resistance_k_per_w, own.resistance_k_per_w)
+    (note,) = card.notes
+    assert "fitted together, but no effects of theirs go together" in note
+
+
+def test_what_belongs_together_still_does_after_saving(three, specimens, tmp_path):
+    loaded = load_sensor_fits(three.save(tmp_path / "three.nc"))
+    one = load_fit(three["junction"].save(tmp_path / "one.nc"))
+    assert one_posterior(tuple(loaded.values()))
+    assert one_posterior((one, loaded["edge"], three["memory"]))
+    # Of an earlier version, whose file has no mark.
+    before = {name: replace(fit, joint_fingerprint="") for name, fit in three.items()}
+    assert not one_posterior(tuple(before.values()))
+    old = load_sensor_fits(replace(three, fits=before).save(tmp_path / "old.nc"))
+    assert one_posterior(tuple(old.values()))
+    # Fits alone, and parts that were fitted anew, belong to no other.
+    assert not one_posterior((three["memory"],))
+    assert not one_posterior((specimens.fit, replace(specimens.fit)))
+    left_out = three["memory"].results["assembly"].eq("m1").to_numpy()
+    assert not one_posterior((fit_without(three["memory"], left_out), three["edge"]))
+
+
 def test_a_fresh_mounting_strays_on_both_sensors_with_their_correlation(together):
     memory, edge = together["memory"], together["edge"]
     rho = memory.draws("assembly correlation with edge")
@@ -200,8 +258,14 @@ def test_a_fresh_mounting_strays_on_both_sensors_with_their_correlation(together
 
 def test_parts_of_two_joint_posteriors_are_not_taken_for_one(specimens, together):
     again = fit_sensors(specimens.campaign.results, ["memory", "edge"], draws=1000, seed=6)
-    assert linked_terms(together["memory"], again["edge"]) == ()
-    assert linked_terms(specimens.fit, again["edge"]) == ()
+    for mixed in ((together["memory"], again["edge"]), (specimens.fit, again["edge"])):
+        assert linked_terms(*mixed) == ()
+        assert not one_posterior(mixed)
+    # The sentences about several sensors go by the same rule.
+    pair = (together["memory"], again["edge"])
+    answer = attribute_sensors(pair, "Alder r1 / fw 1", "Alder r2 / fw 2")
+    assert not answer.fitted_together
+    assert any(said.startswith("Each sensor has a fit of its own") for said in answer.caveats)
 
 
 def test_a_fan_that_stops_or_hunts_leaves_no_number(specimens, alder):
@@ -245,6 +309,20 @@ def test_a_firmware_is_found_by_the_builds_own_name():
         firmware_of(one, build)
     with pytest.raises(InputError, match="names no firmware"):
         firmware_of({"fw 1": one, "fw 2": two}, Build(cooler_model="C", board_model="B"))
+
+
+def test_an_altitude_says_what_it_would_do_to_the_noise_where_that_is_heard_of():
+    # 20 lg of the density ratio of ISO 2533:1975: -1.6 dB at 1500 m, -0.21 dB at 200 m.
+    high = Conditions(altitude_m=1500.0).altitude_words
+    assert high.endswith(
+        "Noise is as it was measured: at one fan speed it would be about 1.6 dB quieter at 1500 m, "
+        "since a fan's sound pressure goes with the air's density."
+    )
+    down = Conditions(altitude_m=0.0, measured_altitude_m=1500.0).altitude_words
+    assert "about 1.6 dB louder at 0 m" in down
+    for asked, measured in ((200.0, 0.0), (1500.0, 1450.0)):
+        near = Conditions(altitude_m=asked, measured_altitude_m=measured)
+        assert near.altitude_words.endswith("Noise is as it was measured.")
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """The whole check of a fit: tables, words, figures, and fits without a mounting."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
@@ -9,7 +10,9 @@ from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.refits import fit_without
+from thermcmp.inference.units import units_of
 from thermcmp.questions.fit_check import check_fit
+from thermcmp.questions.left_out import _sentences
 from thermcmp.questions.separation import separate
 
 
@@ -47,6 +50,39 @@ def test_only_what_the_data_hold_is_left_out_of(check, aliased):
     means = means.set_index("effect")["mean_k"]
     for effect in held:
         assert row.loc[effect, "mean_k"] == pytest.approx(means[effect], abs=1e-9)
+
+
+def test_a_joint_effect_is_named_in_sentences_by_its_levels(aliased):
+    names = [f"Heron-C{i} with Heron-B{i} − Alder-C1 with Alder-B1" for i in range(7)]
+    table = pd.DataFrame(
+        {
+            "effect": [f"cooler_model + board_model: {name}" for name in names],
+            "mean_k": -1.0, "without_mean_k": 0.2, "change_k": 1.2, "change_sds": 2.34,
+            "without": "m1", "health": "ok",
+        }
+    )  # fmt: skip
+    units = units_of(aliased.fit, "assembly")
+    moved = "One assembly moves {} most for its error: from -1.0 to 0.2 K (2.3 standard deviations)"
+    said = _sentences(table, units)
+    assert said == (
+        f"{moved.format(names[0])} without 'm1'.",
+        "No sure sign rests on one assembly.",
+    )
+    table.loc[0, "health"] = "its sign rests on one"
+    assert _sentences(table, units) == (
+        f"{moved.format(names[0])} without 'm1', so its sign rests on that one.",
+        "No other sign rests on one assembly.",
+    )
+    table.loc[1, "health"] = "its sign rests on one"
+    assert _sentences(table, units)[1] == f"1 more sign rests on one assembly: {names[1]}."
+    table["health"] = "its sign rests on one"
+    last = _sentences(table, units)[1]
+    assert (
+        last
+        == f"6 more signs rest on one assembly: {'; '.join(names[1:5])} and 2 more in the table."
+    )
+    table["effect"] = "lab: South − North"
+    assert "moves lab: South − North most" in _sentences(table, units)[0]
 
 
 def test_the_table_agrees_with_a_fit_without_the_mounting(check, aliased):

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
+from two_speeds import convective_share, effective_exponent
 
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.priors import Normal
-from thermcmp.physics.resistance import convective_share, effective_exponent
 from thermcmp.questions.prediction import Scope, build_of, rise_draws
 from thermcmp.questions.ranking import rank
 from thermcmp.questions.separation import separate

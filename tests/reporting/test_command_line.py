@@ -144,6 +144,80 @@ def test_sensors_that_cannot_be_fitted_together_are_fitted_one_by_one(
     assert [set(call[0][0]["sensor"]) for call in asked] == [{"memory"}, {"edge"}]
 
 
+RULES = """\
+firmware,fan_control,control_sensor,temperature_c,fan_rpm,target_c,lowest_rpm,highest_rpm
+1,curve,edge,45,1000,,,
+1,curve,,90,2600,,,
+2,target temperature,memory,,,80,900,2600
+3,fixed speed,edge,,2000,,,
+"""
+FIRMWARE = ["--library", "mine", "--sensor", "memory", "--limit-c", "99", "--firmware", "fw.csv"]
+
+
+@pytest.fixture
+def rules(recorder, tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "fw.csv").write_text(RULES, encoding="utf-8")
+    return tmp_path
+
+
+def test_each_build_has_its_margin_under_its_own_firmware(recorder, rules):
+    assert main([*FIRMWARE, "--before", "A / 1", "--after", "B / 2"]) == 0
+    # The control sensor has a fit beside the one asked about, from the same rows.
+    assert recorder.calls["fit_sensors"][0][0][1] == ["memory", "edge"]
+    one, two = recorder.calls["margin"]
+    assert one[0][1] == "A / 1"
+    assert one[1]["firmware"].fan == thermcmp.FanCurve((45.0, 90.0), (1000.0, 2600.0))
+    assert one[1]["control"] is not one[0][0]
+    assert two[1]["firmware"].name == "2"
+    assert "control" not in two[1], "that firmware follows the sensor asked about"
+    assert "attribute_sensors" not in recorder.calls, "edge was not asked beside"
+
+
+def test_a_fan_that_is_held_needs_no_other_sensor(recorder, rules):
+    assert main([*FIRMWARE, "--before", "A / 3"]) == 0
+    assert "fit_sensors" not in recorder.calls
+    assert set(recorder.calls["margin"][0][1]) == {"at", "limit_c", "firmware"}
+
+
+@pytest.mark.parametrize(
+    ("table", "build", "message"),
+    [
+        (RULES, "A / 4", "value '4': this firmware is not in the table. Mend: add its rows, or ask "
+         "for a build under one of: 1, 2, 3"),
+        (RULES, "A", "value 'A': the build names no firmware"),
+        (RULES.replace("edge", "roof"), "A / 1", "value 'roof': the fan of '1' follows a sensor "
+         "without results. Mend: import its readings, or name one of: edge, memory"),
+        (RULES.replace("curve", "bend"), "A / 1", "value 'bend': no such fan control"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_the_firmware_is_said_before_the_fit(
+    recorder, rules, capsys, table, build, message
+):
+    (rules / "fw.csv").write_text(table, encoding="utf-8")
+    assert main([*FIRMWARE, "--before", build]) == 2
+    error = capsys.readouterr().err
+    assert message in error
+    assert "fw.csv" in error
+    assert "fit" not in recorder.calls
+    assert "fit_sensors" not in recorder.calls
+
+
+def test_a_curve_in_duty_takes_the_fan_of_the_specimen_named(recorder, rules):
+    (rules / "fw.csv").write_text(
+        "firmware,fan_control,temperature_c,duty_percent\n1,curve,50,20\n1,curve,80,60\n",
+        encoding="utf-8",
+    )
+    (rules / "duty.csv").write_text(
+        "cooler_id,duty_percent,fan_rpm\nC-1,20,800\nC-1,100,3000\nC-2,20,700\nC-2,60,2000\n",
+        encoding="utf-8",
+    )
+    duty = ["--duty", "duty.csv", "--cooler-id", "C-2"]
+    assert main([*FIRMWARE, *duty, "--before", "A"]) == 0
+    fan = recorder.calls["margin"][0][1]["firmware"].fan
+    assert fan == thermcmp.FanCurve((50.0, 80.0), (700.0, 2000.0))
+
+
 def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):
     (tmp_path / "mine").mkdir()
     assert main(["--library", "mine", "--sensor", "memory"]) == 0
@@ -153,9 +227,9 @@ def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):
 
 
 def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkeypatch):
-    def read(path, *, columns):
+    def read(path, *, columns, **how):
         """Rows that depend on the file and on what its headings mean."""
-        rows = recorder.read_results(path, columns=columns)
+        rows = recorder.read_results(path, columns=columns, **how)
         return rows.assign(product=f"{path.read_text(encoding='utf-8')} {columns}")
 
     monkeypatch.setattr(thermcmp, "read_results", read)
@@ -164,7 +238,11 @@ def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkey
     columns.write_text('\ufeff{"a": "run"}', encoding="utf-8")
     arguments = ["--results", "t.csv", "--columns", "c.json", "--sensor", "edge"]
     assert main(arguments) == 0
-    assert recorder.calls["read_results"][0] == ((Path("t.csv"),), {"columns": {"a": "run"}})
+    usual = {"decimal": None, "sheet": None}
+    assert recorder.calls["read_results"][0] == (
+        (Path("t.csv"),),
+        {"columns": {"a": "run"}, **usual},
+    )
     assert main(arguments) == 0
     table.write_text("b\n", encoding="utf-8")
     assert main(arguments) == 0
@@ -174,6 +252,25 @@ def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkey
     assert first == again
     assert len({first, changed, mapped}) == 3
     assert first.parent == Path("thermcmp-out")
+
+
+def test_the_mends_of_an_unclear_table_can_be_taken(tmp_path, monkeypatch, capsys):
+    """What reading a table asks for, decimal= and sheet=, the command line has."""
+    monkeypatch.chdir(tmp_path)
+    frame = FRAME.assign(run=["1", "2"], temperature_c=["61,125", "62,250"])
+    with pd.ExcelWriter("t.xlsx") as book:
+        frame.to_excel(book, sheet_name="mine", index=False)
+        frame.to_excel(book, sheet_name="copy", index=False)
+    frame.to_csv("t.csv", sep=";", index=False)
+    for table, mend, option in (
+        ("t.xlsx", "give sheet=", ("--sheet", "mine")),
+        ("t.csv", "declare decimal=", ("--decimal", ",")),
+    ):
+        assert main(["--results", table]) == 2
+        assert mend in capsys.readouterr().err
+        # Else something is wrong with the rows themselves.
+        assert main(["--results", table, *option]) == 2
+        assert mend not in capsys.readouterr().err
 
 
 def test_logs_reduced_in_another_way_meet_no_rows_that_they_contradict():
@@ -202,6 +299,7 @@ def test_the_only_sensor_need_not_be_named(recorder, tmp_path):
         (["--results", "here.csv", "--columns", "nowhere.json"], "no such file"),
         (["--results", "here.csv", "--columns", "here.csv"], "no valid JSON"),
         (["--results", "here.csv", "--columns", "list.json"], "no JSON object"),
+        (["--firmware", "nowhere.csv"], "no such file"),
         (["--results", "here.csv"], "use --sensor with one of edge, memory"),
         (["--sensor", "roof"], "value 'roof': no rows of this sensor"),
     ],
@@ -263,11 +361,27 @@ def test_on_a_terminal_the_step_is_shown_with_its_time(recorder, capsys, monkeyp
     assert captured.out.startswith("Data: ")
 
 
-def test_columns_without_a_table_is_refused(capsys):
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["--columns", "c.json"], "--columns and --sheet have no effect without --results"),
+        (["--decimal", ","], "--decimal has no effect without --results or --firmware"),
+        (["--duty", "d.csv"], "--duty and --cooler-id have no effect without --firmware"),
+        (["--library", "l", "--firmware", "f.csv", "--limit-c", "99"],
+         "--firmware has no effect without --limit-c, and --before or --after"),
+        (["--library", "l", "--firmware", "f.csv", "--before", "A / 1"],
+         "--firmware has no effect without --limit-c, and --before or --after"),
+    ],
+)  # fmt: skip
+def test_what_would_have_no_effect_is_refused(capsys, arguments, message):
     with pytest.raises(SystemExit) as stop:
-        read_options(["--columns", "c.json"])
+        read_options(arguments)
     assert stop.value.code == 2
-    assert "--columns has no effect without --results" in capsys.readouterr().err
+    assert message in capsys.readouterr().err
+
+
+def test_the_demo_has_builds_and_a_limit_for_a_firmware():
+    assert read_options(["--firmware", "f.csv"]).firmware == Path("f.csv")
 
 
 def test_demo_campaign_is_found_with_its_headings():
@@ -288,5 +402,5 @@ def test_help_in_a_process_of_its_own_needs_no_heavy_package():
     assert done.returncode == 0, done.stderr
     for option in ("--library", "--results", "--columns", "--out", "--sensor", "--before",
                    "--after", "--limit-c", "--case-air-c", "--noise-dba", "--power-w",
-                   "--ambient-c", "--seed"):  # fmt: skip
+                   "--ambient-c", "--seed", "--firmware", "--duty", "--cooler-id"):  # fmt: skip
         assert option in done.stdout

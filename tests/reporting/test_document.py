@@ -6,14 +6,18 @@ import re
 from datetime import date
 from html.parser import HTMLParser
 from itertools import pairwise
+from types import SimpleNamespace
 
 import matplotlib as mpl
+import pandas as pd
 import pytest
 
+import thermcmp as tc
 from thermcmp import hooks
 from thermcmp.errors import EngineError, InputError
 from thermcmp.inference.health import Diagnostics
 from thermcmp.reporting.document import report
+from thermcmp.reporting.fit_names import fit_names, fitted_to
 
 #: Elements without an end tag (HTML Living Standard, section 13.1.2).
 VOID = {"meta", "img", "br", "hr", "link", "input"}
@@ -119,7 +123,7 @@ def test_answers_of_one_kind_are_told_apart_in_the_contents(separation, ranking,
 
 def test_data_health_and_cautions_are_shown(page, small_fit):
     text = "".join(page.words)
-    for heading in ("Health of the memory fit", "What the memory data cannot separate"):
+    for heading in ("Health of the memory fit", "What the data of the memory fit cannot separate"):
         assert heading in text
     for shown in (small_fit.fingerprint, "Safety at the bench", "Version of numpy", "aliased"):
         assert shown in text
@@ -152,9 +156,91 @@ def test_a_fit_alone_is_asked_its_usual_questions(small_fit, tmp_path):
 
 
 def test_fit_is_found_in_the_answers(separation, ranking, small_fit, tmp_path):
-    known = [dataclasses.replace(a, details={"fit": small_fit}) for a in (separation, ranking)]
+    known = [dataclasses.replace(a, fits=(small_fit,)) for a in (separation, ranking)]
     text = "".join(outline(report(known, tmp_path / "p.html")).words)
     assert text.count("Health of the memory fit") == 1
+
+
+@pytest.fixture(scope="module")
+def pair():
+    rows = tc.simulate("revision study", seed=3, remounts=1).results
+    return tc.fit_sensors(rows, ["memory", "junction"], seed=1)
+
+
+def test_every_fit_that_an_answer_rests_on_is_checked_and_named(pair, small_fit, tmp_path):
+    beside = tc.attribute_sensors(pair, "Alder r1 / fw 1", "Alder r2 / fw 2")
+    assert beside.fits == tuple(pair.values())
+    page = outline(report([tc.separate(small_fit), beside], tmp_path / "p.html", fit=small_fit))
+    text = "".join(page.words)
+    rows = len(small_fit.results)
+    alone, joint = f"memory fit of {rows} rows alone", f"memory fit of {rows} rows with junction"
+    for name in (alone, joint, "junction fit"):
+        assert text.count(f"What the checks of the {name} say") == 1
+        assert text.count(f"Rows behind the {name}") == 1
+    assert "Can these fits be trusted?" in text
+    assert f"memory, {rows} rows of Alder r1, Alder r2, fitted together with junction" in text
+    # What fits have in common is said once: a joint fit's draws, and what all were made with.
+    assert text.count("What was checked in the draws of the") == 2
+    assert f"Its draws are those of the {joint}" in text
+    assert text.count("Version of numpy") == 1
+    assert text.count("What the model assumed before it saw the data") == 1
+    assert text.count(f"The same as those of the {alone}.") >= 2
+    # Two figures of the answers, two of the checks of each fit; but for the first one's folded.
+    assert len(page.all("img")) == 2 + 2 * 3
+    assert text.count("Figures and tables of the") == 2
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+
+
+def test_the_health_of_fits_is_said_together_where_it_is_the_same(pair, small_fit, tmp_path):
+    bad = dataclasses.replace(pair["junction"], diagnostics=Diagnostics(()))
+    answers = [tc.separate(one) for one in (small_fit, pair["junction"])]
+    healthy = "".join(outline(report(answers, tmp_path / "p.html")).words)
+    assert "Health of the memory fit, of the junction fit: ok." in healthy
+    answers = [answers[0], dataclasses.replace(answers[1], fits=(bad,))]
+    with pytest.raises(EngineError, match="failed: junction fit"):
+        report(answers, tmp_path / "q.html")
+    mixed = "".join(outline(report(answers, tmp_path / "q.html", allow_bad_health=True)).words)
+    assert "Health of the memory fit: ok." in mixed
+    assert "Health of the junction fit: bad." in mixed
+
+
+def test_a_margin_rests_on_the_control_sensors_fit_too(pair):
+    fan = tc.FanCurve((40.0, 90.0), (1000.0, 3000.0))
+    firmware = tc.Firmware(name="fw 1", fan=fan, control_sensor="junction")
+    both = {"firmware": {"fw 1": firmware}, "control": pair["junction"]}
+    model, build = pair["memory"], "Alder r1 / fw 1"
+    assert tc.margin(model, build, limit_c=100.0, **both).fits == tuple(pair.values())
+    assert tc.margin(model, build, limit_c=100.0).fits == (model,)
+    assert tc.attribute(model, build, "Alder r2 / fw 2", **both).fits == tuple(pair.values())
+
+
+def stand_in(sensor, rows, products=("Alder r1",), beside=(), engine="conditional"):
+    names = [products[place % len(products)] for place in range(rows)]
+    results = pd.DataFrame({"product": names})
+    return SimpleNamespace(sensor=sensor, results=results, fitted_with=beside, engine=engine)
+
+
+def test_fits_are_named_as_shortly_as_tells_them_apart():
+    memory, junction = stand_in("memory", 8), stand_in("junction", 8)
+    assert fit_names([]) == ()
+    assert fit_names([memory, junction]) == ("memory fit", "junction fit")
+    assert fit_names([memory, stand_in("memory", 9), junction]) == (
+        "memory fit of 8 rows", "memory fit of 9 rows", "junction fit",
+    )  # fmt: skip
+    assert fit_names([memory, stand_in("memory", 8, engine="nuts")]) == (
+        "memory fit of 8 rows alone by conditional", "memory fit of 8 rows alone by nuts",
+    )  # fmt: skip
+    twins = fit_names([memory, stand_in("memory", 8)])
+    assert [name.rpartition(", ")[2] for name in twins] == ["no. 1", "no. 2"]
+
+
+def test_what_a_fit_was_fitted_to_is_said_with_few_products_by_name():
+    many = stand_in("memory", 12, products=("A", "B", "C", "D"), beside=("edge", "junction"))
+    assert fitted_to(many) == (
+        "memory, 12 rows of 4 products, fitted together with edge and junction"
+    )
+    assert fitted_to(stand_in("edge", 2, products=("A", "B"))) == "edge, 2 rows of A, B"
 
 
 def test_a_failed_health_check_is_refused_unless_allowed(separation, small_fit, tmp_path):

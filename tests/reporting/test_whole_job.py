@@ -3,10 +3,15 @@
 import json
 import re
 
+import pandas as pd
 import pytest
 
+import thermcmp as tc
+from thermcmp import margin
 from thermcmp.__main__ import main
 from thermcmp._job import demo_folder
+
+BUILD = "Alder r1 / fw 1"
 
 
 @pytest.fixture(scope="module")
@@ -56,8 +61,11 @@ def test_the_study_alone_cannot_tell_board_from_vendor(done):
 
 def test_the_page_holds_every_question(done):
     page = (done[3] / "report.html").read_text(encoding="utf-8")
-    assert page.count("<figure>") == 7 + 2
-    for shown in ("Alder r1 / fw 1", "Safety at the bench", "301", "Health of the memory fit"):
+    # Two figures check each fit: of memory with the peers, of the study alone, of junction.
+    assert page.count("<figure>") == 7 + 2 * 3
+    for shown in ("Alder r1 / fw 1", "Safety at the bench", "301", "Health of the memory fit",
+                  "memory, 301 rows of 9 products, fitted together with junction",
+                  "memory, 116 rows of Alder r1, Alder r2"):  # fmt: skip
         assert shown in page
 
 
@@ -89,6 +97,38 @@ def test_refused_runs_are_listed_with_their_reason(done):
     listed = page[page.index('<h2 id="refused">') :]
     for run, reason in (("R272", "throttled"), ("R284", "ambient moved"), ("R296", "fan speed")):
         assert re.search(rf"{run}.*?{reason}", listed, re.DOTALL)
+
+
+def test_the_margin_under_a_firmware_is_that_of_the_function(tmp_path, capsys, monkeypatch):
+    """The same rows, seed and firmware table give the same closed loop by either way."""
+    lab = tc.Library(tmp_path / "lab")
+    lab.add(tc.simulate(seed=3, remounts=1).results)
+    table = tmp_path / "fw.csv"
+    table.write_text(
+        "firmware,fan_control,control_sensor,temperature_c,fan_rpm,power_limit_w\n"
+        "fw 1,curve,junction,60,1000,225\nfw 1,curve,,95,2600,\n",
+        encoding="utf-8",
+    )
+    kept = []
+    monkeypatch.setattr(tc, "margin", lambda *a, **n: kept.append(margin(*a, **n)) or kept[-1])
+    assert main(["--library", str(tmp_path / "lab"), "--out", str(tmp_path), "--sensor", "memory",
+                 "--before", BUILD, "--limit-c", "100", "--firmware", str(table)]) == 0  # fmt: skip
+    fits = tc.fit_sensors(lab.results(), ["memory", "junction"], seed=1)
+    own = margin(
+        fits["memory"],
+        BUILD,
+        ambient_c=35.0,
+        limit_c=100.0,
+        firmware=tc.read_firmware(table),
+        control=fits["junction"],
+    )
+    (asked,) = kept
+    pd.testing.assert_frame_equal(asked.table, own.table)
+    assert asked.details["ambient_at_limit_c"] == own.details["ambient_at_limit_c"]
+    assert own.sentences[0] in capsys.readouterr().out
+    # The loop answers: the fan turns faster in warmer air.
+    assert own.table["fan_rpm"].is_monotonic_increasing
+    assert own.table["fan_rpm"].iloc[-1] > own.table["fan_rpm"].iloc[0] + 100.0
 
 
 def test_own_table_is_imported_and_a_wrong_sensor_named(tmp_path, capsys):

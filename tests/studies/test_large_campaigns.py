@@ -8,11 +8,11 @@ import os
 
 import numpy as np
 import pytest
+from restricted import restricted_mode
 
 from thermcmp.inference.conditional import run_conditional
 from thermcmp.inference.health import Health, check_weights
 from thermcmp.inference.kernel import Kernel, Points
-from thermcmp.inference.restricted import restricted_mode
 from thermcmp.model.priors import HalfNormal
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))

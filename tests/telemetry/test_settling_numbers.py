@@ -10,7 +10,7 @@ from thermcmp.errors import InputError
 from thermcmp.telemetry.autocorrelation import (
     ar1_effective_size,
     autocorrelation,
-    cycle_length,
+    cycle_in,
     effective_size,
     integrated_time,
 )
@@ -18,9 +18,7 @@ from thermcmp.telemetry.first_order import fit_first_order_rise
 from thermcmp.telemetry.rounding import (
     find_step,
     largest_bias,
-    rounding_bias,
     rounding_bias_of,
-    sheppard_variance,
 )
 
 # NIST Statistical Reference Datasets, nonlinear regression: data and certified values of
@@ -130,7 +128,7 @@ def test_integrated_time_agrees_with_a_general_library():
     for seed in range(5):
         series = ar1(0.8, 20_000, np.random.default_rng(seed))
         theirs = float(arviz.ess(series[None, :], method="mean"))
-        ratios.append(len(series) / integrated_time(series) / theirs)
+        ratios.append(len(series) / integrated_time(autocorrelation(series)) / theirs)
     # Two estimators of the same sum, cut at different lags; the truth is n / 9.
     assert np.mean(ratios) == pytest.approx(1.0, abs=0.1)
 
@@ -145,33 +143,8 @@ def test_cycles_are_found_and_noise_is_not_one():
     t = np.arange(600)
     rng = np.random.default_rng(5)
     swing = np.sin(2.0 * np.pi * t / 40.0) + 0.3 * rng.standard_normal(600)
-    assert cycle_length(swing) == pytest.approx(40, abs=1)
-    assert cycle_length(rng.standard_normal(600)) is None
-
-
-@pytest.mark.parametrize("noise", [0.2, 0.25, 0.3, 0.4, 0.5, 1.0])
-@pytest.mark.parametrize("phase", [0.0, 0.1, 0.25, 0.4])
-def test_rounding_bias_against_the_sum_over_cells(noise, phase):
-    cells = np.arange(-12, 13)
-    weights = norm.cdf(cells + 0.5, phase, noise) - norm.cdf(cells - 0.5, phase, noise)
-    assert rounding_bias(noise, 1.0, phase) == pytest.approx(cells @ weights - phase, abs=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("noise", "bias"),
-    # Bias of the mean of N(0.25, s) rounded to 1, by the sum over cells (exact).
-    [(0.2, -0.14444), (0.25, -0.09269), (0.3, -0.05387), (0.4, -0.01353), (0.5, -0.00229)],
-)
-def test_rounding_bias_table(noise, bias):
-    assert rounding_bias(noise, 1.0, 0.25) == pytest.approx(bias, abs=5e-6)
-
-
-def test_largest_rounding_bias_bounds_every_phase():
-    for noise in (0.0, 0.02, 0.1, 0.3, 0.5):
-        worst = rounding_bias(noise, 2.0)
-        phases = [abs(rounding_bias(noise, 2.0, p)) for p in np.linspace(0.0, 1.0, 41)]
-        assert max(phases) <= worst * (1.0 + 1e-9) + 1e-12
-        assert worst <= 1.0
+    assert cycle_in(autocorrelation(swing)) == pytest.approx(40, abs=1)
+    assert cycle_in(autocorrelation(rng.standard_normal(600))) is None
 
 
 def test_the_variance_seen_bounds_the_bias_of_any_normal_behind_it():
@@ -197,15 +170,6 @@ def test_a_slow_swing_takes_a_rounding_bias_away_slowly():
     assert worst == pytest.approx(0.070, abs=0.02)
     rounded = np.round(0.3 + np.sin(2.0 * np.pi * t / 60.0))
     assert worst <= rounding_bias_of(rounded - rounded.mean(), 1.0) <= 0.3
-
-
-@pytest.mark.parametrize("mu", [0.0, 0.25, 0.5])
-def test_sheppards_correction(mu):
-    # Exact variance of N(mu, 0.5) rounded to 1, by the sum over cells: 0.32541276,
-    # 0.33332809, 0.34125391; Sheppard (1898) takes h**2 / 12 off and gives 0.25.
-    rounded = {0.0: 0.32541276, 0.25: 0.33332809, 0.5: 0.34125391}[mu]
-    assert sheppard_variance(rounded, 1.0) == pytest.approx(0.25, abs=0.0081)
-    assert sheppard_variance(0.05, 1.0) == 0.0
 
 
 def test_steps_of_sensors_are_found():

@@ -53,6 +53,9 @@ class Fit:
         Seed of the fit.
     fitted_with : tuple of str
         Sensors that were fitted together with this one; see `fit_sensors`.
+    joint_fingerprint : str
+        SHA-256 of the draws of the joint posterior that this fit is a part of; "" of a
+        fit alone.
     """
 
     posterior: xr.Dataset
@@ -65,6 +68,7 @@ class Fit:
     versions: Mapping[str, str] = field(repr=False)
     seed: int | None = None
     fitted_with: tuple[str, ...] = ()
+    joint_fingerprint: str = field(default="", repr=False)
     _known: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
     def once(self, name: str, make: Callable[[Fit], _Value]) -> _Value:

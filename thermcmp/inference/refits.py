@@ -47,4 +47,5 @@ def fit_without(fit: Fit, left_out: NDArray[np.bool_], *, seed: int | None = Non
         diagnostics=run.diagnostics,
         design=chosen.design,
         fitted_with=(),
+        joint_fingerprint="",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -160,6 +161,29 @@ def correlation_name(term: str, other: str) -> str:
     return f"{term} correlation with {other}"
 
 
+def one_posterior(fits: Sequence[Fit]) -> bool:
+    """Whether fits of several sensors are parts of one joint posterior.
+
+    Then draw i of one belongs to draw i of the others, whether or not they share a term
+    whose effects are correlated. The one rule for it.
+    """
+    joint = {fit.joint_fingerprint for fit in fits}
+    same_draws = len({len(fit.effects) for fit in fits}) == 1
+    return len(fits) > 1 and same_draws and len(joint) == 1 and "" not in joint
+
+
+def marked_as_joint(fits: Mapping[str, Fit]) -> dict[str, Fit]:
+    """The same fits, marked as parts of one joint posterior by its draws of parameters."""
+    digest = hashlib.sha256()
+    for fit in fits.values():
+        for name in sorted(map(str, fit.posterior.data_vars)):
+            draws = fit.posterior[name]
+            if set(draws.dims) == {"chain", "draw"}:
+                digest.update(np.ascontiguousarray(draws, dtype=float).tobytes())
+    joint = digest.hexdigest()
+    return {sensor: replace(fit, joint_fingerprint=joint) for sensor, fit in fits.items()}
+
+
 def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-only
     results: pd.DataFrame,
     sensors: Sequence[str] | None = None,
@@ -273,7 +297,7 @@ def _as_fits(
             seed=seed,
             fitted_with=others,
         )
-    return fits
+    return marked_as_joint(fits)
 
 
 def _sensors(results: pd.DataFrame, given: Sequence[str] | None) -> list[str]:

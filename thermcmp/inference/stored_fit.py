@@ -20,7 +20,7 @@ from thermcmp.errors import LibraryError
 from thermcmp.hooks import airflow_law
 from thermcmp.inference.health import Check, Diagnostics, Health
 from thermcmp.inference.posterior import Fit
-from thermcmp.inference.sensor_fits import SensorFits
+from thermcmp.inference.sensor_fits import SensorFits, marked_as_joint
 from thermcmp.library.arrow import from_arrow, to_arrow
 from thermcmp.model.design import Reference, build_design
 from thermcmp.model.identifiability import find_aliases
@@ -114,7 +114,10 @@ def load_sensor_fits(path: str | Path) -> SensorFits:
         sensor: _read(path, f"sensor {number}/", writer)
         for number, sensor in enumerate(settings["sensors"])
     }
-    return SensorFits(fits, tuple(settings["together"]), settings["correlation_shape"])
+    # A file of an earlier version has no mark; its own fits are of one posterior all the same.
+    return SensorFits(
+        marked_as_joint(fits), tuple(settings["together"]), settings["correlation_shape"]
+    )
 
 
 def _replaced(path: Path, write: Callable[[Path], None]) -> Path:
@@ -198,6 +201,7 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
         versions=settings["versions"],
         seed=settings["seed"],
         fitted_with=tuple(settings.get("fitted_with", ())),
+        joint_fingerprint=settings.get("joint_fingerprint", ""),
     )
 
 
@@ -224,6 +228,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
         "versions": dict(fit.versions),
         "seed": fit.seed,
         "fitted_with": fit.fitted_with,
+        "joint_fingerprint": fit.joint_fingerprint,
     }
 
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, Final
 
 from thermcmp.errors import Fault, InputError
+
+#: Change of level by altitude that is not worth saying [dB] (common practice, no source).
+SMALL_SHIFT_DB: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +118,22 @@ class Conditions:
         return (
             f"Measurements count as made at {self.measured_altitude_m:g} m. Thin air weakens "
             "the convective part only, by the airflow exponent; the air also warms more on its way "
-            "through the fins, so the truth may lie somewhat higher. Noise is as it was measured."
+            "through the fins, so the truth may lie somewhat higher. "
+            f"Noise is as it was measured{self._noise_words}."
+        )
+
+    @property
+    def _noise_words(self) -> str:
+        """How far the noise at the altitude would be from that, where it would be heard of."""
+        from thermcmp.physics.noise_law import density_shift_db
+
+        shift_db = float(density_shift_db(self.density_ratio))
+        if abs(shift_db) <= SMALL_SHIFT_DB:
+            return ""
+        how = "quieter" if shift_db < 0.0 else "louder"
+        return (
+            f": at one fan speed it would be about {abs(shift_db):.1f} dB {how} at "
+            f"{self.altitude_m:g} m, since a fan's sound pressure goes with the air's density"
         )
 
     @classmethod

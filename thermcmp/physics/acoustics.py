@@ -252,23 +252,6 @@ def energy_mean_db(levels_db: ArrayLike, *, axis: int | None = None) -> NDArray[
     return energy_sum_db(levels, axis=axis) - 10.0 * np.log10(count)
 
 
-def level_difference_db(level_db: ArrayLike, reference_db: ArrayLike) -> NDArray[np.float64]:
-    """How much higher one level is than another: plain difference, no energies.
-
-    Parameters
-    ----------
-    level_db, reference_db : array_like, broadcastable
-        Two levels [dB]. To take a background off, use
-        `background_corrected_dba`, which subtracts energies.
-
-    Returns
-    -------
-    numpy.ndarray, broadcast shape
-        `level_db` minus `reference_db` [dB].
-    """
-    return floats(level_db) - floats(reference_db)
-
-
 def _some(levels_db: ArrayLike) -> NDArray[np.float64]:
     """Give the levels as an array, or refuse an empty one."""
     levels = floats(levels_db)

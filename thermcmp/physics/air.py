@@ -54,35 +54,6 @@ def standard_pressure_pa(altitude_m: ArrayLike) -> NDArray[np.float64]:
     return SEA_LEVEL_PRESSURE_PA * ratio**power
 
 
-def standard_density_kg_per_m3(altitude_m: ArrayLike) -> NDArray[np.float64]:
-    """Density of the standard atmosphere at a geopotential altitude.
-
-    Outdoors, where the air cools with altitude. A room at altitude is at room
-    temperature: use `air_density_kg_per_m3` with `standard_pressure_pa` there.
-
-    Parameters
-    ----------
-    altitude_m : array_like, any shape
-        Geopotential altitude, -2000 to 11 000 [m].
-
-    Returns
-    -------
-    numpy.ndarray, same shape
-        Density [kg/m³].
-
-    Raises
-    ------
-    InputError
-        If an altitude is outside the layer.
-
-    References
-    ----------
-    ISO 2533:1975, lowest layer.
-    """
-    temperature_k = _standard_temperature_k(altitude_m)
-    return standard_pressure_pa(altitude_m) / (GAS_CONSTANT_J_PER_KG_K * temperature_k)
-
-
 def air_density_kg_per_m3(pressure_pa: ArrayLike, temperature_c: ArrayLike) -> NDArray[np.float64]:
     """Density of dry air as an ideal gas.
 

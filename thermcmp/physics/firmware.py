@@ -104,6 +104,11 @@ class Firmware:
             ),
         ]
 
+    @property
+    def follows_temperature(self) -> bool:
+        """Whether the fan follows its control sensor: by its speed, or by when it starts."""
+        return held_speed(self.fan) is None or self.start_c is not None
+
     def power_w(self, asked_w: ArrayLike) -> NDArray[np.float64]:
         """Give the power that the card takes of what the load asks for.
 

@@ -56,6 +56,35 @@ def fan_noise_dba(
     return floats(level_dba) + floats(slope_db) * decades
 
 
+def density_shift_db(density_ratio: ArrayLike) -> NDArray[np.float64]:
+    """Change of a fan's sound pressure level with the density of the air, at one speed.
+
+    Parameters
+    ----------
+    density_ratio : array_like, any shape
+        New air density over old, both equally warm [-], above zero.
+
+    Returns
+    -------
+    numpy.ndarray, same shape
+        Change of level, 20 lg of the ratio [dB]; negative in thinner air.
+
+    Raises
+    ------
+    InputError
+        If a ratio is zero, negative or infinite.
+
+    References
+    ----------
+    The forces of blades on the air, and with them the sound pressure of a fan, go with
+    the density: fan makers' sound law has 20 lg of it (from memory).
+    """
+    require_positive(
+        "A fan needs air:", "give new density over old, above zero", density_ratio=density_ratio
+    )
+    return 20.0 * np.log10(floats(density_ratio))
+
+
 def fan_speed_at_level_rpm(
     noise_dba: ArrayLike,
     *,

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     import xarray as xr
     from matplotlib.axes import Axes
 
+    from thermcmp.inference.posterior import Fit
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answer:
@@ -39,6 +41,8 @@ class Answer:
     details : dict
         Further values of the question, by name. ``tables``, where there is one, maps a
         caption to a further table, which is shown below the first.
+    fits : tuple of Fit
+        The fits that it rests on; a report says how far each can be trusted.
     """
 
     kind: str
@@ -51,6 +55,7 @@ class Answer:
     draw_figure: Callable[[Answer, Axes], None] = field(repr=False)
     interval_kind: str = "equal-tailed"
     details: dict[str, Any] = field(default_factory=dict)
+    fits: tuple[Fit, ...] = field(default=(), repr=False)
 
     def __getattr__(self, name: str) -> Any:
         # Reached only for names that are not fields: the question's own values. A field

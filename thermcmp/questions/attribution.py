@@ -163,6 +163,7 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         prob=prob,
         draw_figure=_figure,
         details=_details(study, parts, price, prob),
+        fits=(fit,) if control is None else (fit, control),
     )
 
 

@@ -169,6 +169,7 @@ def _answer(study: ChainStudy) -> Answer:
             "scope": str(study.scope),
             "health": str(fit.health),
         },
+        fits=(fit,),
     )
 
 

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.inference.sensor_fits import correlation_name
+from thermcmp.inference.sensor_fits import correlation_name, one_posterior
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
 from thermcmp.physics.air import density_factor
 from thermcmp.physics.closed_loop import equilibrium
-from thermcmp.physics.fan_controls import held_speed
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.sensor_law import SensorLaw
 from thermcmp.questions.prediction import Scope, effect_weights
@@ -269,10 +268,10 @@ def card_of(
     It stands in air of 21 °C at the fit's reference power; `Card.at` gives it elsewhere.
 
     Fits of one `fit_sensors` are paired draw by draw, and a fresh mounting deviates at
-    both sensors with their correlation. Else two fits know nothing of each other: their
-    draws are thinned to equal count and paired at random, so that what the two sensors
-    share (a bad mounting, a weak specimen) is not carried from one to the other; a note
-    says so.
+    both sensors with their correlation, where they have one. Else two fits know nothing
+    of each other: their draws are thinned to equal count and paired at random, so that
+    what the two sensors share (a bad mounting, a weak specimen) is not carried from one to
+    the other; a note says so.
 
     Parameters
     ----------
@@ -313,16 +312,20 @@ def card_of(
     judged = _taken(own, chosen)
     if follows is None:
         return Card(judged, judged, chosen, _taken_for_granted(fit, firmware))
-    linked = linked_terms(fit, follows)
+    paired = one_posterior((fit, follows))
     if fresh_seed is not None:
-        beside = (fit, fresh_seed) if linked else None
+        beside = (fit, fresh_seed) if paired else None
         fresh = fresh_specimen(follows, fresh_seed + 1, beside=beside)
     other = sensor_law(follows, build, scope, density_ratio=density_ratio, fresh=fresh)
     pairs, names = chosen, f"The {follows.sensor} (which the fan follows) and the {fit.sensor}"
-    if linked:
+    if paired:
+        linked = linked_terms(fit, follows)
         note = (
             f"{names} were fitted together: what these do to both is carried: "
             f"{', '.join(linked)}. What else they may share is not."
+            if linked
+            else f"{names} were fitted together, but no effects of theirs go together: what one "
+            "card's or one mounting's luck does to both alike is not carried between them."
         )
     else:
         # Shuffled: fits made with one seed would else share their random numbers.
@@ -347,22 +350,12 @@ def linked_terms(first: Fit, second: Fit) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        The terms; none where the two were not fitted together.
+        The terms; none where the two were not fitted together, or share none.
     """
-    if second.sensor not in first.fitted_with or first.sensor not in second.fitted_with:
+    if not one_posterior((first, second)):
         return ()
-    found = []
-    for term in first.design.terms:
-        here, there = (
-            correlation_name(term.name, second.sensor),
-            correlation_name(term.name, first.sensor),
-        )
-        if here not in first.posterior or there not in second.posterior:
-            continue
-        # The same draws on both sides, else the two are parts of different posteriors.
-        if np.array_equal(first.draws(here), second.draws(there)):
-            found.append(term.name)
-    return tuple(found)
+    names = [term.name for term in first.design.terms]
+    return tuple(n for n in names if correlation_name(n, second.sensor) in first.posterior)
 
 
 def settle(firmware: Firmware, card: Card) -> CardState:
@@ -402,8 +395,11 @@ def settle(firmware: Firmware, card: Card) -> CardState:
 def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool:
     """Tell whether the fan follows another sensor than the judged one, with its fit at hand."""
     wanted = firmware.control_sensor
-    blind = held_speed(firmware.fan) is not None and firmware.start_c is None
-    if blind or wanted == fit.sensor or (wanted is None and control is None):
+    if (
+        not firmware.follows_temperature
+        or wanted == fit.sensor
+        or (wanted is None and control is None)
+    ):
         return False
     doing = f"The firmware '{firmware.name}' cannot be solved for:"
     if control is None:
@@ -419,7 +415,7 @@ def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool
 
 def _taken_for_granted(fit: Fit, firmware: Firmware) -> tuple[str, ...]:
     """Say where the control sensor was not named."""
-    if firmware.control_sensor is not None or held_speed(firmware.fan) is not None:
+    if firmware.control_sensor is not None or not firmware.follows_temperature:
         return ()
     return (
         f"The firmware '{firmware.name}' names no control sensor: its fan is taken to follow "

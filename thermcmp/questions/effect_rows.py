@@ -146,6 +146,15 @@ def measured_effects(
     return tuple(name for name, _ in held), weights.reshape(len(held), fit.design.effect_count)
 
 
+def short_effect(name: str) -> str:
+    """An effect's name for a sentence or a label.
+
+    The levels of a joint effect tell by themselves which factors changed together.
+    """
+    factor, _, levels = name.partition(": ")
+    return levels if " + " in factor else name
+
+
 def _entries(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast]
 ) -> list[tuple[str, str, Array, Contrast | None]]:

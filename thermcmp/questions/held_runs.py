@@ -112,10 +112,8 @@ def regulated_runs(
         prob=prob,
         draw_figure=_figure,
         interval_kind="confidence",
-        details={
-            "builds": tuple(build.name for build in builds),
-            **({} if _is_frame(results) else {"fit": results}),
-        },
+        details={"builds": tuple(build.name for build in builds)},
+        fits=_fits(results),
     )
 
 
@@ -129,15 +127,17 @@ def _usable(rows: pd.DataFrame) -> pd.Series:
     return rows["regulated"].astype(bool) & ~refused
 
 
-def _is_frame(results: Any) -> bool:
+def _fits(results: pd.DataFrame | Fit) -> tuple[Fit, ...]:
+    """The fit that was asked, where it was one."""
     import pandas as pd
 
-    return isinstance(results, pd.DataFrame)
+    return () if isinstance(results, pd.DataFrame) else (results,)
 
 
 def _rows(results: pd.DataFrame | Fit, sensor: str | None) -> tuple[pd.DataFrame, str]:
     """Regulated rows of one sensor that the protocol did not refuse."""
-    frame: Any = results if _is_frame(results) else results.results
+    fits = _fits(results)
+    frame: Any = fits[0].results if fits else results
     rows, name = one_sensor(check_results(frame), sensor)
     kept = _usable(rows)
     if not kept.any():

@@ -13,6 +13,7 @@ from thermcmp.inference.refits import fit_without
 from thermcmp.inference.units import Units
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import SURE
+from thermcmp.questions.effect_rows import short_effect
 from thermcmp.questions.trust_figures import left_out_figure
 from thermcmp.questions.wording import interval, summary
 
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 #: Fits made anew by default, where the fast engine can make them.
 REFITS: Final = 8
 _DRAWS: Final = 4000
+#: Names in a sentence before the rest is left to the table.
+_NAMED: Final = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,26 +196,30 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
     known = table.dropna(subset="change_k")
     if known.empty:
         return ("No effect was left to compare.",)
-    first = known.iloc[0]
-    said = [
-        f"Leaving out one {units.kind} moves {first['effect']} most for its error: from "
-        f"{first['mean_k']:.1f} to {first['without_mean_k']:.1f} K without '{first['without']}' "
-        f"({abs(first['change_sds']):.1f} standard deviations)."
-    ]
-    turning = known[known["health"] != "ok"]
-    if turning.empty:
-        said.append(f"No sure sign rests on one {units.kind}.")
-    else:
-        named = ", ".join(turning["effect"].iloc[:4])
-        said.append(f"The sign rests on one {units.kind} for: {named}.")
-    return tuple(said)
+    first, others = known.iloc[0], known.iloc[1:]
+    turns = first["health"] != "ok"
+    said = (
+        f"One {units.kind} moves {short_effect(first['effect'])} most for its error: from "
+        f"{first['mean_k']:.1f} to {first['without_mean_k']:.1f} K "
+        f"({abs(first['change_sds']):.1f} standard deviations) without '{first['without']}'"
+        f"{', so its sign rests on that one' if turns else ''}."
+    )
+    turning = [short_effect(name) for name in others["effect"][others["health"] != "ok"]]
+    if not turning:
+        return (said, f"No {'other' if turns else 'sure'} sign rests on one {units.kind}.")
+    count = len(turning)
+    named = "; ".join(turning[:_NAMED])
+    if count > _NAMED:
+        named += f" and {count - _NAMED} more in the table"
+    signs = f"{count} {'more ' if turns else ''}sign{'s rest' if count > 1 else ' rests'}"
+    return (said, f"{signs} on one {units.kind}: {named}.")
 
 
 def _caveats(units: Units, left: _Left) -> tuple[str, ...]:
     open_ones = [n for n, d in zip(units.names, left.draws, strict=True) if d is None]
     if not open_ones:
         return ()
-    shown = ", ".join(open_ones[:4]) + (" …" if len(open_ones) > 4 else "")
+    shown = ", ".join(open_ones[:_NAMED]) + (" …" if len(open_ones) > _NAMED else "")
     return (
         f"Not known without {len(open_ones)} of {len(units.names)}: {shown}. Their weights cannot "
         "be trusted; check_fit(fit, refits=…) fits them anew.",

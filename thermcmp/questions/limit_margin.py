@@ -152,6 +152,7 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
         prob=prob,
         draw_figure=margin_figure,
         details=_details(asked, sweep, here, at_limit),
+        fits=(fit,) if control is None else (fit, control),
     )
 
 

@@ -131,6 +131,7 @@ def rank(
             "scope": str(where),
             "health": str(fit.health),
         },
+        fits=(fit,),
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.posterior import Fit
+from thermcmp.inference.sensor_fits import one_posterior
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
 from thermcmp.questions.answer import Answer
@@ -23,7 +24,7 @@ from thermcmp.questions.sensor_rows import (
     mounting_rows,
     remount_rows,
 )
-from thermcmp.questions.sensor_words import fitted_together, sensor_caveats, sensor_sentences
+from thermcmp.questions.sensor_words import sensor_caveats, sensor_sentences
 from thermcmp.questions.wording import PROB
 
 if TYPE_CHECKING:
@@ -127,12 +128,12 @@ def attribute_sensors(
         draw_figure=sensor_figure,
         details={
             "answers": answers,
-            "fits": tuple(chosen),
-            "fitted_together": fitted_together(chosen),
+            "fitted_together": one_posterior(chosen),
             "reassembly_k": {fit.sensor: spread_k(fit) for fit in chosen},
             "scope": scope,
             "health": _worst(chosen),
         },
+        fits=tuple(chosen),
     )
 
 

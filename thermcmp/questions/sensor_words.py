@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.sensor_fits import correlation_name
+from thermcmp.inference.sensor_fits import correlation_name, one_posterior
 from thermcmp.questions.remount_effects import (
     KIND,
     REMOUNT_ANY,
@@ -49,16 +49,9 @@ def sensor_sentences(
     for sensor in sensors:
         sentences += _remount_words(_of(rows, sensor, REMOUNT), _of(rows, sensor, FIX), prob)
     sentences += _alike(_named(rows, REMOUNT_ANY), prob)
-    if len(fits) > 1 and fitted_together(fits):
+    if one_posterior(fits):
         sentences += _joint_words(fits, rows, prob)
     return (*sentences, *_mounting_words(fits, rows, prob))
-
-
-def fitted_together(fits: Sequence[Fit]) -> bool:
-    """Whether the fits are of one joint posterior, so that their draws belong together."""
-    sensors = {fit.sensor for fit in fits}
-    same = len({len(fit.effects) for fit in fits}) == 1
-    return same and all(sensors - {fit.sensor} <= set(fit.fitted_with) for fit in fits)
 
 
 def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
@@ -241,7 +234,7 @@ def sensor_caveats(
     for caveat, sensors in told.items():
         everywhere = len(sensors) == len(answers)
         caveats.append(caveat if everywhere else f"{_joined(sensors).capitalize()}: {caveat}")
-    if len(fits) > 1 and not fitted_together(fits):
+    if len(fits) > 1 and not one_posterior(fits):
         caveats.append(
             "Each sensor has a fit of its own. Runs and mountings are the same, so their errors go "
             "together, and no interval here carries that: do not add or subtract sensors. Mend: "

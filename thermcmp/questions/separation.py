@@ -103,6 +103,7 @@ def separate(
         prob=prob,
         draw_figure=_figure,
         details={"scope": str(where), "health": str(fit.health)},
+        fits=(fit,),
     )
 
 

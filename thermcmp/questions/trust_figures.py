@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from thermcmp.questions.effect_rows import short_effect
 from thermcmp.questions.ink import (
     INK,
     PALE,
@@ -72,7 +73,7 @@ def left_out_figure(answer: Answer, ax: Axes) -> None:
         Where to draw.
     """
     table = answer.table.iloc[:MOST_EFFECTS]
-    names = [name.replace("_", " ") for name in table["effect"]]
+    names = [short_effect(name).replace("_", " ") for name in table["effect"]]
     rows, _ = split_rows(table, names, ("mean_k", "low_k", "high_k"))
     for place, (row, effect) in enumerate(zip(rows, table["effect"], strict=True)):
         interval(ax, place, Row(row.name, row.mean, row.low, row.high, ""))

@@ -15,6 +15,7 @@ from thermcmp.questions.answer import Answer
 from thermcmp.questions.attribution import attribute
 from thermcmp.questions.defaults import default_questions
 from thermcmp.questions.sensor_attribution import attribute_sensors
+from thermcmp.reporting.fit_names import fit_names
 
 if TYPE_CHECKING:
     from thermcmp.model.conditions import Build
@@ -48,8 +49,8 @@ def report(
     path : path-like
         File to write; missing folders are made, an old file is replaced.
     fit : Fit, optional
-        Fit behind the answers, for the sections about health and data; by default
-        the fits that the answers know, in ``details["fit"]``.
+        Fit to be named first in the sections about health, trust and data, and to give
+        to plug-ins' sections. The fits that the answers rest on follow by themselves.
     fix : tuple of (Build or str), optional
         Old and new build, where fits are reported: the fix is attributed, and of several
         fits of the same results, one per sensor, the sensors are set beside each other.
@@ -158,17 +159,18 @@ def _of_fix(
 
 
 def _fits_behind(answers: Iterable[Answer], given: tuple[Fit, ...]) -> tuple[Fit, ...]:
-    """Give the given fits, else those that the answers know, each once."""
-    fits = list(given)
+    """Give the given fits and those that the answers rest on, each once."""
+    found = {id(fit): fit for fit in given}
     for answer in answers:
-        known = [answer.details.get("fit"), *(() if given else answer.details.get("fits", ()))]
-        fits += [one for one in known if one is not None and all(one is not fit for fit in fits)]
-    return tuple(fits)
+        found |= {id(fit): fit for fit in answer.fits}
+    return tuple(found.values())
 
 
 def _bad_names(answers: Iterable[Answer], fits: Iterable[Fit]) -> list[str]:
-    names = [f"fit of {fit.sensor}" for fit in fits if str(fit.health) == "bad"]
-    return names + [a.title for a in answers if str(a.details.get("health", "")) == "bad"]
+    fits = tuple(fits)
+    named = zip(fit_names(fits), fits, strict=True)
+    bad = [name for name, fit in named if str(fit.health) == "bad"]
+    return bad + [a.title for a in answers if str(a.details.get("health", "")) == "bad"]
 
 
 def _title(fits: tuple[Fit, ...]) -> str:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from thermcmp.errors import PluginError
+from thermcmp.questions.effect_rows import short_effect
 from thermcmp.questions.fit_check import check_fit
 from thermcmp.reporting.cautions import Work, cautions_for
+from thermcmp.reporting.fit_names import fit_names, fitted_to
 from thermcmp.reporting.glossary import Term, terms_used
 from thermcmp.reporting.pictures import alternative_text, picture_uri
 from thermcmp.reporting.tables import WordedTable, worded_table
@@ -31,6 +33,9 @@ _COUNTED: Final = {
     "lab": "Labs",
 }
 
+#: What a fit of the same page often has in common with another.
+_ALIKE: Final = ("aliases", "notes", "priors", "versions")
+
 
 @dataclass(frozen=True, slots=True)
 class AnswerPart:
@@ -47,26 +52,36 @@ class AnswerPart:
 
 @dataclass(frozen=True, slots=True)
 class FitPart:
-    """Health, aliases and data of one fit."""
+    """Aliases and data of one fit; `alike` names a fit before it that has the same of some."""
 
     name: str
-    health: str
-    sentences: tuple[str, ...]
     parameters: WordedTable
     priors: WordedTable
     aliases: tuple[str, ...]
     notes: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
     versions: tuple[tuple[str, str], ...]
+    alike: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class HealthPart:
+    """What the health checks of one or more fits say alike."""
+
+    names: tuple[str, ...]
+    health: str
+    sentences: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class TrustPart:
-    """How far one fit can be trusted."""
+    """How far one fit can be trusted; `same_draws` names a fit before it with its diagnostics."""
 
     name: str
+    fitted_to: str
     sentences: tuple[str, ...]
     diagnostics: WordedTable
+    same_draws: str
     predictive: AnswerPart
     left_out: AnswerPart
     units: WordedTable
@@ -93,6 +108,7 @@ class Page:
     dated: str
     bad_health_allowed: bool
     answers: tuple[AnswerPart, ...]
+    health: tuple[HealthPart, ...]
     fits: tuple[FitPart, ...]
     trust: tuple[TrustPart, ...]
     added: tuple[AddedPart, ...]
@@ -139,21 +155,23 @@ def make_page(
         _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1)
         for number, answer in enumerate(answers, start=1)
     )
-    fit_parts = tuple(_fit_part(fit) for fit in fits)
-    trust = tuple(_trust_part(number, check_fit(fit)) for number, fit in enumerate(fits, start=1))
+    names = fit_names(fits)
+    fit_parts = _fit_parts(names, fits)
+    trust = _trust_parts(names, fits)
     words = [text for answer in answers for text in (*answer.sentences, *answer.caveats)]
     shown = [*words, *(answer.title for answer in answers)]
     shown += [answer.interval_kind for answer in answers]
     tables = [table for part in parts for table in (part.table, *(t for _, t in part.further))]
     shown += [text for table in tables for text in table.headings]
     shown += [cell.text for table in tables for row in table.rows for cell in row]
-    shown += [text for part in fit_parts for text in (*part.aliases, *part.sentences)]
+    shown += [text for part in fit_parts for text in part.aliases]
     shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
     return Page(
         title=title,
         dated=dated,
         bad_health_allowed=bad_health_allowed,
         answers=parts,
+        health=_health_parts(names, fits),
         fits=fit_parts,
         trust=trust,
         added=tuple(_added_part(section, fits, answers) for section in sections),
@@ -185,15 +203,42 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
     )
 
 
-def _trust_part(number: int, check: FitCheck) -> TrustPart:
+def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
+    """Health of the fits, those together of which the same is to be said."""
+    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for name, fit in zip(names, fits, strict=True):
+        said = fit.diagnostics.sentences or ("All checks passed.",)
+        alike.setdefault((str(fit.health), said), []).append(name)
+    return tuple(HealthPart(tuple(of), health, said) for (health, said), of in alike.items())
+
+
+def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
+    """The checks of each fit; the diagnostics of draws that fits share are shown once."""
+    shown: dict[int, str] = {}
+    parts = []
+    for number, (name, fit) in enumerate(zip(names, fits, strict=True), start=1):
+        same = shown.setdefault(id(fit.diagnostics), name)
+        parts.append(_trust_part(number, name, check_fit(fit), "" if same == name else same))
+    return tuple(parts)
+
+
+def _trust_part(number: int, name: str, check: FitCheck, same_draws: str) -> TrustPart:
     """The checks of one fit; its two figures are answers, and are set as such."""
     unit = check.left_out.details["unit"]
+    # Long names would be squeezed to a word per line beside so many numbers.
+    left_out = check.left_out.table
+    left_out = left_out.assign(effect=[short_effect(name) for name in left_out["effect"]])
     return TrustPart(
-        name=str(check.fit.sensor),
+        name=name,
+        fitted_to=fitted_to(check.fit),
         sentences=check.sentences,
+        same_draws=same_draws,
         diagnostics=worded_table(check.fit.diagnostics.table),
         predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
-        left_out=_part(f"left-out-{number}", "Left-out check", check.left_out),
+        left_out=replace(
+            _part(f"left-out-{number}", "Left-out check", check.left_out),
+            table=worded_table(left_out),
+        ),
         units=worded_table(check.left_out.details["units"]),
         unit=unit,
         strays=worded_table(check.strays) if len(check.strays) else None,
@@ -202,17 +247,31 @@ def _trust_part(number: int, check: FitCheck) -> TrustPart:
     )
 
 
-def _fit_part(fit: Fit) -> FitPart:
+def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:
+    """Data and model of each fit; what is as for a fit before it refers to that one."""
+    parts: list[FitPart] = []
+    for name, fit in zip(names, fits, strict=True):
+        part = _fit_part(name, fit)
+        alike = {field: _first_with(parts, field, getattr(part, field)) for field in _ALIKE}
+        parts.append(replace(part, alike={field: of for field, of in alike.items() if of}))
+    return tuple(parts)
+
+
+def _first_with(parts: Sequence[FitPart], field: str, value: object) -> str:
+    """Name of the first fit that has that value, or ""."""
+    return next((part.name for part in parts if getattr(part, field) == value), "")
+
+
+def _fit_part(name: str, fit: Fit) -> FitPart:
     return FitPart(
-        name=str(fit.sensor),
-        health=str(fit.health),
-        sentences=fit.diagnostics.sentences or ("All checks passed.",),
+        name=name,
         parameters=worded_table(fit.table),
         priors=worded_table(fit.priors.table),
         aliases=fit.aliases.sentences,
         notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),
         facts=tuple(_facts(fit)),
         versions=tuple(fit.versions.items()),
+        alike={},
     )
 
 

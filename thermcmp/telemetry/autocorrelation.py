@@ -39,13 +39,13 @@ def autocorrelation(values: npt.ArrayLike) -> Floats:
     return lags / power
 
 
-def integrated_time(values: npt.ArrayLike) -> float:
+def integrated_time(r: Floats) -> float:
     """Return the integrated autocorrelation time, in readings.
 
     Parameters
     ----------
-    values : array_like, shape (n,)
-        The series.
+    r : numpy.ndarray, shape (n,)
+        Sample autocorrelation, as `autocorrelation` gives it.
 
     Returns
     -------
@@ -58,11 +58,6 @@ def integrated_time(values: npt.ArrayLike) -> float:
     ----------
     C. J. Geyer, Practical Markov chain Monte Carlo, Statistical Science 7 (1992) 473-483.
     """
-    return _integrated(autocorrelation(values))
-
-
-def _integrated(r: Floats) -> float:
-    """Return the integrated time of an autocorrelation."""
     even = len(r) - len(r) % 2
     pairs = r[0:even:2] + r[1:even:2]
     if not len(pairs):
@@ -133,23 +128,7 @@ def size_by(r: Floats) -> float:
     """
     n, r1 = len(r), float(r[1])
     phi = min(r1 + (1.0 + 3.0 * r1) / n, 0.999) if r1 > 0.0 else 0.0
-    return float(min(max(min(n / _integrated(r), ar1_effective_size(n, phi)), 1.0), n))
-
-
-def cycle_length(values: npt.ArrayLike) -> int | None:
-    """Find the period of a cycle in a series.
-
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        The series around its trend.
-
-    Returns
-    -------
-    int or None
-        Readings per cycle; None where no cycle repeats itself at least three times.
-    """
-    return cycle_in(autocorrelation(values))
+    return float(min(max(min(n / integrated_time(r), ar1_effective_size(n, phi)), 1.0), n))
 
 
 def cycle_in(r: Floats) -> int | None:
@@ -163,7 +142,7 @@ def cycle_in(r: Floats) -> int | None:
     Returns
     -------
     int or None
-        As `cycle_length` gives it.
+        Readings per cycle; None where no cycle repeats itself at least three times.
     """
     falls = np.flatnonzero(r < 0.0)
     if not len(falls):

@@ -15,7 +15,6 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-_TERMS: Final = 60
 #: Readings with less variance than this never leave their step [step squared].
 _STILL: Final = 1e-4
 #: So many readings show a step as well as all do.
@@ -23,7 +22,6 @@ _SAMPLE: Final = 20_000
 #: Independent readings differ by twice their variance in the mean square; by more than
 #: this many times that, they alternate.
 _ALTERNATES: Final = 1.5
-_PHASES: Final = np.linspace(0.0, 0.5, 101)
 
 
 def find_step(values: npt.ArrayLike) -> float:
@@ -54,67 +52,6 @@ def find_step(values: npt.ArrayLike) -> float:
     if not len(likely):
         return float(np.min(np.diff(unique)))
     return float(likely[np.argmax(counts[distances > 0.0])])
-
-
-def sheppard_variance(variance: float, step: float) -> float:
-    """Remove the rounding's share from the variance of rounded readings.
-
-    Parameters
-    ----------
-    variance : float
-        Variance of the readings.
-    step : float
-        The sensor's step.
-
-    Returns
-    -------
-    float
-        ``variance - step**2 / 12``, not below zero.
-
-    References
-    ----------
-    W. F. Sheppard, Proc. London Math. Soc. 29 (1898) 353-380. Good for noise of half a
-    step and more; below, the result is too small, which is the cautious side here.
-    """
-    return max(variance - step * step / 12.0, 0.0)
-
-
-def rounding_bias(noise: float, step: float, phase: float | None = None) -> float:
-    """Return the bias that rounding gives to the mean of noisy readings.
-
-    Parameters
-    ----------
-    noise : float
-        Standard deviation of the normal noise before rounding.
-    step : float
-        The sensor's step, in the same unit.
-    phase : float, optional
-        Distance of the true value from a multiple of the step, in steps; by default
-        the phase with the largest bias is taken.
-
-    Returns
-    -------
-    float
-        Bias in the unit of `step`: signed with a phase, else its largest size, between 0
-        and half a step.
-
-    References
-    ----------
-    Fourier series of the rounding error's mean under normal noise; B. Widrow and I.
-    Kollár, *Quantization Noise* (2008), ch. 5 (from memory). Checked in the tests
-    against the exact sum over cells.
-    """
-    if step <= 0.0:
-        return 0.0
-    if noise <= 0.0:
-        # Exact: the reading is the nearest multiple.
-        return step / 2.0 if phase is None else (np.round(phase) - phase) * step
-    k = np.arange(1, _TERMS + 1)
-    weight = (-1.0) ** k / (np.pi * k) * np.exp(-2.0 * (np.pi * k * noise / step) ** 2)
-    if phase is not None:
-        return float(np.sum(weight * np.sin(2.0 * np.pi * k * phase)) * step)
-    bias = np.abs(np.sin(2.0 * np.pi * np.outer(_PHASES, k)) @ weight)
-    return float(min(bias.max(), 0.5) * step)
 
 
 def largest_bias(variance: float, step: float) -> float:

@@ -1,4 +1,4 @@
-"""Estimates by restricted maximum likelihood: what published tables hold, for checks."""
+"""Estimates by restricted maximum likelihood: what published tables hold."""
 
 from __future__ import annotations
 

@@ -1,0 +1,58 @@
+"""What the fits of one page are called, and what each was fitted to."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+
+#: More products than this are counted and not named.
+_NAMED: Final = 3
+
+
+def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
+    """Names by which fits can be told apart, each as short as that allows.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+        The fits of a page.
+
+    Returns
+    -------
+    tuple of str
+        "memory fit", or "memory fit of 66 rows" beside another fit of that sensor.
+    """
+    longer: tuple[Callable[[Fit], str], ...] = (
+        lambda fit: f" of {len(fit.results)} rows",
+        lambda fit: f" with {', '.join(fit.fitted_with)}" if fit.fitted_with else " alone",
+        lambda fit: f" by {fit.engine}",
+    )
+    names = [f"{fit.sensor} fit" for fit in fits]
+    for add in longer:
+        seen = Counter(names)
+        names = [
+            name + add(fit) if seen[name] > 1 else name
+            for name, fit in zip(names, fits, strict=True)
+        ]
+    seen = Counter(names)
+    return tuple(
+        f"{name}, no. {names[: place + 1].count(name)}" if seen[name] > 1 else name
+        for place, name in enumerate(names)
+    )
+
+
+def fitted_to(fit: Fit) -> str:
+    """What a fit was fitted to: its sensor, rows, products, and the sensors fitted with it."""
+    rows = fit.results
+    products = sorted(map(str, rows["product"].dropna().unique())) if "product" in rows else []
+    words = f"{fit.sensor}, {len(rows)} rows"
+    if products:
+        few = len(products) <= _NAMED
+        words += f" of {', '.join(products) if few else f'{len(products)} products'}"
+    if fit.fitted_with:
+        words += f", fitted together with {' and '.join(fit.fitted_with)}"
+    return words
