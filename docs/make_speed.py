@@ -1,5 +1,7 @@
 """Draw the figure of the page on speed from what the benchmark of scaling prints.
 
+From the root of the source tree::
+
     python tests/benchmarks/bench_scaling.py --draws 400 --rows 100 1000 10000 100000 1000000 \
         | python docs/make_speed.py
 """

@@ -1,4 +1,4 @@
-"""Estimates by restricted maximum likelihood: what published tables hold."""
+"""Restricted and plain maximum likelihood: what published tables hold."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.errors import EngineError
-from thermcmp.inference.kernel import Kernel, Points
+from thermcmp.inference.kernel import Kernel, Points, Solved
 from thermcmp.inference.problem import GaussianProblem
-from thermcmp.model.priors import Array
+from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 #: Largest partial correlation tried: at one the effects' law has no density.
 MOST_PARTIAL: Final = 1.0 - 1e-6
@@ -79,6 +79,18 @@ def restricted_mode(problem: GaussianProblem) -> Points:
     if np.any(problem.run_scatter):
         return best
     return replace(best, residual=np.full(best.residual.shape, np.nan))
+
+
+def profile_log_likelihood(kernel: Kernel, points: Points) -> Array:
+    """Log likelihood with the flat effects at their best values, shape (B,).
+
+    Its maximum is the maximum-likelihood estimate; `Kernel.log_likelihood` has the flat
+    effects integrated out. They stand last but the response in the factor.
+    """
+    solved, count = Solved(kernel, points), int(kernel.loose.sum())
+    diagonal = np.diagonal(solved.factor.tail, axis1=1, axis2=2)
+    flat = np.log(diagonal[:, diagonal.shape[1] - 1 - count : -1]).sum(axis=1)
+    return np.asarray(solved.log_likelihood + flat - count * LOG_SQRT_2PI)
 
 
 def _polished(slope: Callable[[Array], Array], x: Array, free: NDArray[np.intp]) -> Array:

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from restricted import restricted_mode
+from restricted import profile_log_likelihood, restricted_mode
 from scipy.stats import beta, multivariate_normal
 
 from thermcmp.inference.kernel import Kernel, Points
@@ -58,7 +58,7 @@ def test_correlated_intercepts_and_slopes(outside, components):
         residual=np.sqrt([[654.9410]]),
         partial=np.array([[0.08132]]),
     )
-    best = -2.0 * Kernel(problem).profile_log_likelihood(at_best)[0]
+    best = -2.0 * profile_log_likelihood(Kernel(problem), at_best)[0]
     assert best == pytest.approx(1751.939344, abs=1e-5)
     # Predicted effects of the first two subjects (308 and 309), in the order of the levels.
     assert mean[[2, 20]] == pytest.approx((2.258566, 9.198972), rel=1e-4)

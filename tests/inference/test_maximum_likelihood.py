@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from restricted import restricted_mode
+from restricted import profile_log_likelihood, restricted_mode
 from scipy.optimize import minimize
 
 from thermcmp.inference.kernel import Kernel, Points
@@ -24,7 +24,7 @@ def maximum_likelihood(problem):
     def criterion(x):
         x = np.abs(x)
         point = Points.of_one_set(np.zeros(1), size * x[None, :-1], size * x[-1:])
-        return -2.0 * kernel.profile_log_likelihood(point)[0]
+        return -2.0 * profile_log_likelihood(kernel, point)[0]
 
     start = restricted_mode(problem)
     x = np.append(start.spread[0], start.residual[0]) / size

@@ -46,13 +46,6 @@ class Factor:
         tail = np.log(np.diagonal(self.tail, axis1=1, axis2=2)[:, :-1]).sum(axis=1)
         return np.asarray(2.0 * (tail + np.log(self.slots[self.plan.start[:-1]]).sum(axis=0)))
 
-    def tail_log_determinant(self, count: int) -> Array:
-        """Log determinants of the last `count` nodes given all others, shape (B,)."""
-        diagonal = np.diagonal(self.tail, axis1=1, axis2=2)
-        return np.asarray(
-            2.0 * np.sum(np.log(diagonal[:, diagonal.shape[1] - 1 - count : -1]), axis=1)
-        )
-
     @property
     def left_over(self) -> Array:
         """The response's own number once all nodes are eliminated, shape (B,)."""

@@ -213,17 +213,6 @@ class Kernel:
         """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
         return Solved(self, point).moments()
 
-    def profile_log_likelihood(self, points: Points) -> Array:
-        """Log likelihood with the flat effects at their best values, shape (B,).
-
-        The likelihood whose maximum is the maximum-likelihood estimate; the flat
-        effects are maximised over here, integrated out in `log_likelihood`.
-        """
-        solved = Solved(self, points)
-        count = int(self.loose.sum())
-        flat = 0.5 * solved.factor.tail_log_determinant(count)
-        return np.asarray(solved.log_likelihood + flat - count * LOG_SQRT_2PI)
-
     def _by_parts(self, points: Points, ask: Callable[[Solved, slice], _Answer]) -> list[_Answer]:
         """What is asked of the solved points, batch by batch, some side by side."""
         parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
