@@ -12,34 +12,39 @@ C = cov(effects | y), m their mean, W and V of the group's rows a:
 (1982), 2.2, here with priors). The parameters' draws then need the weight
 1 / p(y_a | others, parameters) only. That weight has the effects integrated out, so it is
 far steadier than one given the effects, in which the group's own effect has fitted it.
+
+Of C only the pairs of effects are needed that a group has: the sparse inverse holds them,
+since the system's pattern is laid out with them (`Factor.inverse`). A group too large for
+that is left out by solving the system without it, and p(y_a | others) = p(y) / p(y without a).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermcmp.inference.arviz_adapter import smoothed_weights
+from thermcmp.inference.arviz_adapter import smoothed_columns
+from thermcmp.inference.deletion_groups import Grouped, prepare
 from thermcmp.inference.health import pareto_limit
-from thermcmp.inference.kernel import Kernel
+from thermcmp.inference.kernel import Readings, Solved
 from thermcmp.inference.regulated import fall_per_rpm, regulated_rows
 from thermcmp.inference.regulated_draws import fitted_problem
 from thermcmp.inference.residuals import (
-    airflow_factor,
     completed_rise,
-    design_matrices,
+    fitted_rise,
     parameter_points,
     row_variance,
 )
 from thermcmp.inference.threads import one_blas_thread
 from thermcmp.model.design import EXPONENT
-from thermcmp.model.priors import LOG_SQRT_2PI, Array
+from thermcmp.model.priors import Array
 
 if TYPE_CHECKING:
+    from thermcmp.inference.deletion_loops import Found
     from thermcmp.inference.posterior import Fit
 
 #: Posterior draws used by default.
@@ -146,26 +151,53 @@ def delete_each(
     list of Deletions
         One per grouping.
     """
+    from thermcmp.inference.deletion_loops import Found
+
     chosen = fit.thinned(draws)
-    points, rows = parameter_points(fit, chosen), _Rows(fit, chosen)
-    kernel = Kernel(rows.problem)
-    effects, rng = fit.effects, np.random.default_rng(seed)
-    blocks = [_Blocks(codes[rows.owner], fit.design.at_limit[rows.owner]) for codes in groupings]
-    for block in blocks:
-        block.leave_uncounted(rows.count)
+    rows, points = _Rows(fit, chosen, seed), parameter_points(fit, chosen)
+    kernel, groups = prepare(rows.problem, [codes[rows.owner] for codes in groupings])
+    every = _stacked(contrasts, points.exponent[:, 0], rows.problem.effect_count)
+    t, m = len(chosen), every(slice(0, 1)).shape[1]
+    whole_mean, whole_sd = np.empty((t, m)), np.empty((t, m))
+    found = [
+        Found(*(np.empty((t, one.count)) for _ in range(3)), *np.empty((2, t, one.count, m)))
+        for one in groups
+    ]
+
+    def leave_out(solved: Solved, part: slice) -> None:
+        readings, log_factor = rows.readings(part), rows.log_factor(part)
+        state = _Solution(solved, readings, log_factor, every(part), rows.counted)
+        whole_mean[part], whole_sd[part] = state.mean, state.sd
+        for one, into in zip(groups, found, strict=True):
+            state.leave_out(one, Found(*(side[part] for side in into)))
+
     with one_blas_thread():
-        for place, i in enumerate(chosen):
-            w, v = rows.weights(place), rows.variance[place]
-            mean, cov = kernel.effect_moments(points.part(slice(place, place + 1)))
-            y = rows.readings(w @ effects[i], v, rng)
-            if fit.design.at_limit.any():
-                mean = mean + cov @ (w.T @ ((y - rows.problem.y) / v))
-            c = np.zeros((0, w.shape[1])) if contrasts is None else contrasts
-            c = c(float(points.exponent[place, 0])) if callable(c) else c
-            state = _State(w, v, y, rows.log_factor[place], mean, cov, c)
-            for block in blocks:
-                block.add(state)
-    return [block.finish() for block in blocks]
+        kernel.by_parts(points, leave_out, rows.readings)
+    limited = fit.design.at_limit
+    return [
+        _weighed(into, np.bincount(codes, limited) > 0, (whole_mean, whole_sd))
+        for codes, into in zip(groupings, found, strict=True)
+    ]
+
+
+def _weighed(found: Found, limited: NDArray[np.bool_], whole: tuple[Array, Array]) -> Deletions:
+    """Weigh the draws of each group."""
+    weights, k = smoothed_columns(-found.score)
+    k[limited] = np.nan
+    return Deletions(found.rest, found.rest_sd, found.mean, found.sd, weights, k, *whole)
+
+
+def _stacked(contrasts: Contrasts | None, exponent: Array, count: int) -> Callable[[slice], Array]:
+    """The contrasts at some of the draws, shape (B, m, q)."""
+
+    def at(part: slice) -> Array:
+        if contrasts is None:
+            return np.zeros((len(exponent[part]), 0, count))
+        if callable(contrasts):
+            return np.stack([contrasts(float(m)) for m in exponent[part]])
+        return np.broadcast_to(contrasts, (len(exponent[part]), *contrasts.shape))
+
+    return at
 
 
 class _Rows:
@@ -175,97 +207,116 @@ class _Rows:
     Jacobian owes to the exponent alone is a factor of the row's density.
     """
 
-    def __init__(self, fit: Fit, chosen: NDArray[np.intp]) -> None:
-        self._fit, design = fit, fit.design
+    def __init__(self, fit: Fit, chosen: NDArray[np.intp], seed: int) -> None:
+        self._fit, self._chosen, design = fit, chosen, fit.design
         self.problem = fitted_problem(fit)
-        self.count = len(design.rise_k)
-        fan, power = regulated_rows(design)
-        self.owner = np.concatenate([np.arange(self.count), fan, power])
-        sides = design_matrices(design, problem=self.problem)
-        self._still, self._flow = (side.toarray() for side in sides)
-        exponent = fit.draws(EXPONENT)[chosen]
-        further = np.full((len(fan) + len(power), len(chosen)), 1.0)
-        self._h = np.hstack([airflow_factor(design, exponent), further.T])
-        if len(power):
-            self._h[:, len(self.owner) - len(power) :] = self._h[:, power]
-        known = np.broadcast_to(self.problem.known_variance[self.count :], further.T.shape)
-        self.variance = np.hstack([row_variance(fit, chosen), known])
-        self.log_factor = np.zeros(self._h.shape)
-        self.log_factor[:, fan] = np.log(np.abs(fall_per_rpm(design, exponent[:, None])))
+        count = len(design.rise_k)
+        self._fan, power = regulated_rows(design)
+        self.owner = np.concatenate([np.arange(count), self._fan, power])
+        self.counted = np.arange(len(self.owner)) < count
+        self._completed: Array | None = None
+        if design.at_limit.any():
+            rng = np.random.default_rng(seed)
+            self._completed = np.concatenate(
+                [
+                    completed_rise(fit, mean, row_variance(fit, part), rng)
+                    for part, mean in fitted_rise(fit, chosen)
+                ]
+            )
 
-    def weights(self, place: int) -> Array:
-        """Coefficients of the effects in each row at one draw."""
-        return np.asarray(self._still + self._h[place][:, None] * self._flow)
-
-    def readings(self, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
+    def readings(self, part: slice) -> Readings:
         """What was read, one at the limit completed, and what the stand-ins read."""
-        n = self.count
-        own = completed_rise(self._fit, mean[None, :n], variance[None, :n], rng)[0]
-        return np.concatenate([own, self.problem.y[n:]])
+        own = row_variance(self._fit, self._chosen[part]).T
+        beside = self.problem.known_variance[~self.counted, None].repeat(own.shape[1], axis=1)
+        y = self.problem.y[:, None]
+        if self._completed is not None:
+            y = y.repeat(own.shape[1], axis=1)
+            y[self.counted] = self._completed[part].T
+        return Readings(y, np.vstack([own, beside]))
+
+    def log_factor(self, part: slice) -> Array:
+        """Log of what each row's density has as a factor, shape (B, n)."""
+        exponent = self._fit.draws(EXPONENT)[self._chosen[part]]
+        out = np.zeros((len(exponent), len(self.owner)))
+        out[:, self._fan] = np.log(np.abs(fall_per_rpm(self._fit.design, exponent[:, None])))
+        return out
 
 
-class _State:
-    """Everything at one draw that the groups share."""
+class _Solution:
+    """Everything at some draws that the groups share."""
 
     def __init__(
-        self, w: Array, v: Array, y: Array, log_factor: Array, mean: Array, cov: Array, c: Array
+        self,
+        solved: Solved,
+        readings: Readings,
+        log_factor: Array,
+        contrasts: Array,
+        counted: NDArray[np.bool_],
     ) -> None:
-        self.v, self.w, self.wc, self.log_factor = v, w, w @ cov, log_factor
-        self.rest = y - w @ mean
-        self.reach = self.wc @ c.T
-        self.mean = c @ mean
-        self.sd = np.sqrt(np.maximum(np.einsum("mi,ij,mj->m", c, cov, c, optimize=True), 0.0))
+        self._solved, self._readings, self._counted = solved, readings, counted
+        self._log_factor, self._contrasts = log_factor, contrasts
+        b, m, q = contrasts.shape
+        mean, halves = solved.mean(), solved.halves(contrasts)
+        self.mean, self.sd = _of_contrasts(solved, contrasts, mean, halves)
+        self._left = np.ascontiguousarray(solved.left(mean).T)
+        reach = solved.covariances(halves).reshape(q, b, m).transpose(1, 0, 2)
+        self._reach = np.ascontiguousarray(reach)
+        self._inverse: Array | None = None
 
+    def leave_out(self, groups: Grouped, found: Found) -> None:
+        """Leave out each group, filling in `found`, shape (B, G, …)."""
+        if len(groups.small.place):
+            self._leave_small(groups, found)
+        for group in groups.large:
+            self._leave_large(groups.codes != group, group, found)
 
-class _Blocks:
-    """Groups of rows, padded to equal size, and what was found for them so far."""
+    def _leave_small(self, groups: Grouped, found: Found) -> None:
+        from thermcmp.inference.deletion_loops import Found, State, leave_out
 
-    def __init__(self, codes: NDArray[np.intp], at_limit: NDArray[np.bool_]) -> None:
-        size = np.bincount(codes)
-        self.rows = np.zeros((len(size), size.max()), np.intp)
-        self.real = np.arange(size.max()) < size[:, None]
-        self.rows[self.real] = np.argsort(codes, kind="stable")
-        self.counted = self.real
-        self.limited = np.bincount(codes, at_limit) > 0
-        self.found: list[tuple[Array, ...]] = []
+        solved, problem = self._solved, self._solved.kernel.problem
+        if self._inverse is None:
+            self._inverse = np.ascontiguousarray(solved.factor.inverse().T)
+        h = np.zeros(solved.v.shape) if solved.h is None else solved.h
+        h, v, lam = (np.ascontiguousarray(side.T) for side in (h, solved.v, solved.lam))
+        for place in range(len(lam)):
+            state = State(
+                values=problem.values,
+                flow=problem.flow,
+                counted=self._counted,
+                log_factor=self._log_factor[place],
+                h=h[place],
+                v=v[place],
+                left=self._left[place],
+                lam=lam[place],
+                inverse=self._inverse[place],
+                reach=self._reach[place],
+                mean=self.mean[place],
+                variance=self.sd[place] ** 2,
+            )
+            leave_out(groups.small, state, Found(*(side[place] for side in found)))
 
-    def leave_uncounted(self, first: int) -> None:
-        """Rows from this one on are left out with their group, and are no readings of it."""
-        self.counted = self.real & (self.rows < first)
-
-    def add(self, state: _State) -> None:
-        """Leave out each group at one draw."""
-        rows, real, counted = self.rows, self.real, self.counted
-        each = real[:, :, None]
-        v = np.where(real, state.v[rows], 1.0)
-        d = -(state.wc[rows] * each) @ (state.w[rows] * each).transpose(0, 2, 1)
-        at = np.arange(rows.shape[1])
-        d[:, at, at] += v
-        e = np.where(real, state.rest[rows], 0.0)
-        reach = state.reach[rows] * each
-        low = np.linalg.cholesky(d)
-        half = np.linalg.solve(low, np.concatenate([e[:, :, None], reach], axis=2))
-        size = real.sum(axis=1)
-        # V D⁻¹ e, and the standard deviation of its mean.
-        back = np.linalg.solve(d, np.stack([e, np.where(counted, v, 0.0)], axis=2))
-        readings = counted.sum(axis=1)
-        rest = np.sum(np.where(counted, v * back[:, :, 0], 0.0), axis=1) / readings
-        rest_sd = np.sqrt(np.sum(np.where(counted, v * back[:, :, 1], 0.0), axis=1)) / readings
-        log_d = 2.0 * np.sum(np.log(np.diagonal(low, axis1=1, axis2=2)), axis=1)
-        log_v = np.sum(np.where(real, np.log(v), 0.0), axis=1)
-        score = (
-            -0.5 * np.sum(half[:, :, 0] ** 2, axis=1) + 0.5 * log_d - log_v - size * LOG_SQRT_2PI
+    def _leave_large(self, kept: NDArray[np.bool_], group: int, found: Found) -> None:
+        """Solve the system without the group's rows."""
+        solved, kernel = self._solved, self._solved.kernel
+        less = Solved(kernel, solved.points, replace(self._readings, counted=kept))
+        found.score[:, group] = solved.log_likelihood - less.log_likelihood
+        found.score[:, group] += np.sum(self._log_factor[:, ~kept], axis=1)
+        mean, own = less.mean(), (self._counted & ~kept).astype(float)
+        own /= np.sum(own)
+        found.rest[:, group] = own @ less.left(mean)
+        average = kernel.rows.score(own[:, None].repeat(len(solved.points), axis=1), less.h)
+        half = less.factor.forward(less.lam * average, np.arange(len(solved.points)))
+        found.rest_sd[:, group] = np.sqrt(np.sum(half**2, axis=0) + own**2 @ less.v)
+        halves = less.halves(self._contrasts)
+        found.mean[:, group], found.sd[:, group] = _of_contrasts(
+            less, self._contrasts, mean, halves
         )
-        score += np.sum(np.where(real, state.log_factor[rows], 0.0), axis=1)
-        mean = state.mean - np.einsum("ga,gam->gm", half[:, :, 0], half[:, :, 1:])
-        sd = np.sqrt(state.sd**2 + np.sum(half[:, :, 1:] ** 2, axis=1))
-        self.found.append((score, rest, rest_sd, mean, sd, state.mean, state.sd))
 
-    def finish(self) -> Deletions:
-        """Weigh the draws of each group."""
-        stacked: list[Any] = [np.stack(part) for part in zip(*self.found, strict=True)]
-        score, rest, rest_sd, mean, sd, whole_mean, whole_sd = stacked
-        weighed = [smoothed_weights(-column) for column in score.T]
-        k = np.where(self.limited, np.nan, [k for _, k in weighed])
-        weights = np.stack([weights for weights, _ in weighed], axis=1)
-        return Deletions(rest, rest_sd, mean, sd, weights, k, whole_mean, whole_sd)
+
+def _of_contrasts(
+    solved: Solved, contrasts: Array, mean: Array, halves: Array
+) -> tuple[Array, Array]:
+    """Mean and standard deviation of contrasts of the effects, shape (B, m)."""
+    full = solved.kernel.problem.fixed_mean[:, None] + mean
+    sd = np.sqrt(np.sum(halves**2, axis=0)).reshape(contrasts.shape[:2])
+    return np.einsum("bmq,qb->bm", contrasts, full), sd

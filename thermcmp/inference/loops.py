@@ -20,7 +20,7 @@ from thermcmp.model.priors import Array
 IntArray = NDArray[np.intp]
 
 
-def _compiled(function: Callable[..., None]) -> Any:
+def compiled(function: Callable[..., None]) -> Any:
     """The compiled loop, kept on disk for the next start where a folder can be written."""
     try:
         return numba.njit(cache=True, nogil=True, error_model="numpy")(function)
@@ -28,7 +28,7 @@ def _compiled(function: Callable[..., None]) -> Any:
         return numba.njit(nogil=True, error_model="numpy")(function)
 
 
-@_compiled
+@compiled
 def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array, a: Array) -> None:
     """Put the entries (i, j), scaled by their two effects' spreads, into their slots."""
     for e in range(len(slot)):
@@ -36,7 +36,7 @@ def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array
             a[slot[e], b] = gram[e, b] * lam[i[e], b] * lam[j[e], b]
 
 
-@_compiled
+@compiled
 def factorise(start: IntArray, target: IntArray, a: Array) -> None:
     """Turn the systems' columns into the factor's, in place.
 
@@ -60,7 +60,7 @@ def factorise(start: IntArray, target: IntArray, a: Array) -> None:
                     a[t, b] -= a[i, b] * a[j, b]
 
 
-@_compiled
+@compiled
 def forward(
     start: IntArray, node: IntArray, row: IntArray, a: Array, which: IntArray, x: Array
 ) -> None:
@@ -78,7 +78,7 @@ def forward(
                 x[row[i], b] -= a[i, which[b]] * x[mine, b]
 
 
-@_compiled
+@compiled
 def backward(
     start: IntArray, node: IntArray, row: IntArray, a: Array, which: IntArray, x: Array
 ) -> None:
@@ -93,7 +93,7 @@ def backward(
             x[mine, b] /= a[first, which[b]]
 
 
-@_compiled
+@compiled
 def invert(  # noqa: C901 - plain loops, one within the other
     start: IntArray, target: IntArray, a: Array, z: Array
 ) -> None:
