@@ -49,6 +49,12 @@ if TYPE_CHECKING:
 
 #: Posterior draws used by default.
 THINNED: Final = 400
+#: Fewest used where rows are many, and the rows times draws from which they become fewer:
+#: one group of thousands moves the parameters so little that its weights are next to even.
+FEWEST: Final = 100
+MOST_CELLS: Final = 5_000_000
+#: Contrasts without each group at each draw that are held at once.
+MOST_NUMBERS: Final = 10_000_000
 
 Contrasts = Array | Callable[[float], Array]
 
@@ -98,11 +104,12 @@ class Deletions:
         mean = self.whole_mean.mean(axis=0)
         return mean, np.sqrt(np.mean(self.whole_sd**2, axis=0) + self.whole_mean.var(axis=0))
 
-    def draw(self, group: int, count: int, rng: np.random.Generator) -> Array:
-        """Draws of the contrasts without one group, shape (count, m) [K]."""
+    def draw(self, group: int, contrast: int, count: int, rng: np.random.Generator) -> Array:
+        """Draws of a contrast without one group, shape (count,) [K]."""
         picked = rng.choice(len(self.weights), count, p=self.weights[:, group])
-        noise = rng.standard_normal((count, self.mean.shape[2]))
-        return np.asarray(self.mean[picked, group] + self.sd[picked, group] * noise)
+        noise = rng.standard_normal(count)
+        mean, sd = (side[picked, group, contrast] for side in (self.mean, self.sd))
+        return np.asarray(mean + sd * noise)
 
     def off(self) -> Array:
         """How far each group is from what the others say of it, (G,) [K]."""
@@ -121,6 +128,29 @@ class Deletions:
         below = np.sum(self.weights * ndtr(self.rest / self.rest_sd), axis=0)
         above = np.sum(self.weights * ndtr(-self.rest / self.rest_sd), axis=0)
         return np.where(np.isfinite(self.k), 2.0 * np.minimum(below, above), np.nan)
+
+
+def draws_for(fit: Fit, most: int) -> int:
+    """Posterior draws behind rows left out: at most so many, fewer where rows are many.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    most : int
+        Draws used for a small fit.
+
+    Returns
+    -------
+    int
+        At most `most`, and not below FEWEST for it.
+    """
+    return min(most, max(FEWEST, MOST_CELLS // len(fit.design.rise_k)))
+
+
+def contrasts_at_once(groups: int, draws: int) -> int:
+    """How many contrasts `delete_each` may be given for so many groups and draws."""
+    return max(1, MOST_NUMBERS // (groups * draws))
 
 
 def delete_each(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.kernel import Kernel
+from thermcmp.inference.kernel import Kernel, Points, Solved
 from thermcmp.inference.regulated_draws import fitted_problem
 from thermcmp.inference.residuals import parameter_points
 from thermcmp.inference.threads import one_blas_thread
@@ -27,6 +27,8 @@ WIDE_AIRFLOW_K: Final = 100.0
 MOSTLY_PRIOR: Final = 0.5
 #: Posterior draws over which the share is averaged.
 THINNED: Final = 40
+#: Numbers worked on at once.
+MOST_NUMBERS: Final = 5_000_000
 
 
 def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
@@ -61,15 +63,21 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     width = np.array(
         [WIDE_AIRFLOW_K if t.acts is Acts.AIRFLOW else WIDE_K for t in fit.design.terms]
     )
-    points, shares = parameter_points(fit, fit.thinned(THINNED)), []
+    points, total = parameter_points(fit, fit.thinned(THINNED)), 0.0
     with one_blas_thread():
         for i in range(len(points)):
             point = points.part(slice(i, i + 1))
             flat = replace(point, spread=np.where(factor, width, point.spread))
             chosen = weights(float(point.exponent[0, 0])) if callable(weights) else weights
-            actual, alone = (
-                np.einsum("mi,ij,mj->m", chosen, one.effect_moments(at)[1], chosen)
-                for one, at in ((kernel, point), (loose, flat))
-            )
-            shares.append(actual / np.maximum(alone, 1e-300))
-    return np.clip(np.mean(shares, axis=0), 0.0, 1.0)
+            actual, alone = (_variances(kernel, point, chosen), _variances(loose, flat, chosen))
+            total = total + actual / np.maximum(alone, 1e-300)
+    return np.clip(total / len(points), 0.0, 1.0)
+
+
+def _variances(kernel: Kernel, point: Points, weights: Array) -> Array:
+    """Variance of each contrast at one point, shape (m,), some contrasts at a time."""
+    solved = Solved(kernel, point)
+    step = max(1, MOST_NUMBERS // kernel.problem.effect_count)
+    parts = [weights[i : i + step] for i in range(0, len(weights), step)]
+    found = [np.sum(solved.halves(part[None]) ** 2, axis=0) for part in parts]
+    return np.concatenate([np.zeros(0), *found])

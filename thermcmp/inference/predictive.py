@@ -141,8 +141,9 @@ def _features(fit: Fit) -> list[tuple[str, bool, _Look]]:
 
 def _means(units: Units, e: Array) -> Array:
     """Mean of each unit, shape (B, G)."""
-    member = (units.codes[:, None] == np.arange(len(units.names))) / units.sizes
-    return np.asarray(e @ member)
+    first = np.cumsum(units.sizes) - units.sizes
+    order = np.argsort(units.codes, kind="stable")
+    return np.asarray(np.add.reduceat(e[:, order], first, axis=1) / units.sizes)
 
 
 def _within(units: Units) -> _Look:
