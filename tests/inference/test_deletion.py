@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import multivariate_normal
 
-from thermcmp.inference.deletion import delete_each
+from thermcmp.inference.deletion import LeaveOut
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.problem import thermal_problem
@@ -38,7 +38,9 @@ def contrast_of(model, factor):
 def test_one_draw_agrees_with_dense_conditioning(model):
     """Joint normal of rows and contrast at one draw, conditioned on the other rows."""
     units, weights = units_of(model, "assembly"), contrast_of(model, "cooler_model")
-    (found,) = delete_each(model, [units.codes], weights, draws=100)
+    study = LeaveOut(model, [units.codes], draws=100)
+    (found,) = study.each()
+    without = study.at_draws(weights, np.array([0, 5]))
     chosen = np.unique(np.linspace(0, 1999, 100).astype(int))
     scores = []
     for place in (0, 57):
@@ -56,7 +58,7 @@ def test_one_draw_agrees_with_dense_conditioning(model):
         n = len(w)
         cov[:n, :n] += np.diag(row_variance(model, np.array([i]))[0])
         mean, y = joint @ problem.fixed_mean, model.design.rise_k
-        for group in (0, 5):
+        for at, group in enumerate((0, 5)):
             own = np.flatnonzero(units.codes == group)
             others = np.flatnonzero(units.codes != group)
             wanted = [*own, n]
@@ -67,8 +69,8 @@ def test_one_draw_agrees_with_dense_conditioning(model):
             assert found.rest[place, group] == pytest.approx(rest, abs=1e-7)
             sd = np.sqrt(spread[:-1, :-1].sum()) / len(own)
             assert found.rest_sd[place, group] == pytest.approx(sd, rel=1e-7)
-            assert found.mean[place, group, 0] == pytest.approx(middle[-1], abs=1e-7)
-            assert found.sd[place, group, 0] == pytest.approx(np.sqrt(spread[-1, -1]), rel=1e-6)
+            assert without[0][place, at, 0] == pytest.approx(middle[-1], abs=1e-7)
+            assert without[1][place, at, 0] == pytest.approx(np.sqrt(spread[-1, -1]), rel=1e-6)
             scores.append(multivariate_normal.logpdf(y[own], middle[:-1], spread[:-1, :-1]))
     # Weights are the inverse densities, but for their factor and the smoothed largest ones.
     ratio = np.log(found.weights[0, [0, 5]] / found.weights[57, [0, 5]])
@@ -104,11 +106,13 @@ def test_deletion_in_a_balanced_one_way_layout(outside):
     units = units_of(model, "assembly")
     overall = np.zeros((1, model.design.effect_count))
     overall[0, 0] = 1.0
-    (found,) = delete_each(model, [units.codes], overall, draws=100)
+    study = LeaveOut(model, [units.codes], draws=100)
+    (found,) = study.each()
+    moved = study.moments(overall, found.weights)
     batch = data.groupby("Batch")["Yield"].mean().loc[list(units.names)].to_numpy() / 10.0
     of_mean = tau**2 + sigma**2 / 5.0
     others = (batch.sum() - batch) / 5.0
-    mean, sd = found.moments()
+    mean, sd = moved.mean, moved.sd
     assert mean[:, 0] == pytest.approx(others, abs=1e-6)
     assert sd[:, 0] == pytest.approx(np.sqrt(of_mean / 5.0), rel=1e-6)
     assert found.off() == pytest.approx(batch - others, abs=1e-6)
@@ -120,8 +124,10 @@ def test_deletion_in_a_balanced_one_way_layout(outside):
 
 def test_weights_agree_with_fits_without_the_mounting(model):
     units, weights = units_of(model, "assembly"), contrast_of(model, "cooler_model")
-    (found,) = delete_each(model, [units.codes], weights, draws=1000)
-    mean, sd = found.moments()
+    study = LeaveOut(model, [units.codes], draws=1000)
+    (found,) = study.each()
+    moved = study.moments(weights, found.weights)
+    mean, sd = moved.mean, moved.sd
     compared = [int(g) for g in np.argsort(found.k) if found.trusted[g]]
     compared = [compared[0], compared[len(compared) // 2], compared[-1]]
     for group in compared:
@@ -137,8 +143,8 @@ def test_weights_agree_with_fits_without_the_mounting(model):
 
 def test_with_all_rows_the_contrast_is_the_fits(model):
     weights = contrast_of(model, "cooler_model")
-    (found,) = delete_each(model, [units_of(model, "run").codes], weights)
-    mean, sd = found.whole_moments()
+    study = LeaveOut(model, [units_of(model, "run").codes])
+    mean, sd = study.moments(weights, study.each()[0].weights).whole
     draws = model.effects @ weights.T
     assert mean == pytest.approx(draws.mean(axis=0), abs=0.1 * draws.std())
     assert sd == pytest.approx(draws.std(axis=0), rel=0.1)
@@ -146,7 +152,7 @@ def test_with_all_rows_the_contrast_is_the_fits(model):
 
 def test_a_group_at_the_limit_is_not_trusted(clamped_fit):
     units = units_of(clamped_fit, "run")
-    (found,) = delete_each(clamped_fit, [units.codes], draws=200)
+    (found,) = LeaveOut(clamped_fit, [units.codes], draws=200).each()
     limited = clamped_fit.design.at_limit
     assert limited.any()
     assert np.isnan(found.k[limited]).all()

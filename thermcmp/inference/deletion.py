@@ -20,8 +20,8 @@ that is left out by solving the system without it, and p(y_a | others) = p(y) / 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -29,22 +29,15 @@ from numpy.typing import NDArray
 
 from thermcmp.inference.arviz_adapter import smoothed_columns
 from thermcmp.inference.deletion_groups import Grouped, prepare
+from thermcmp.inference.deletion_solution import DeletionRows, DeletionSolution
 from thermcmp.inference.health import pareto_limit
-from thermcmp.inference.kernel import Readings, Solved
-from thermcmp.inference.regulated import fall_per_rpm, regulated_rows
-from thermcmp.inference.regulated_draws import fitted_problem
-from thermcmp.inference.residuals import (
-    completed_rise,
-    fitted_rise,
-    parameter_points,
-    row_variance,
-)
+from thermcmp.inference.residuals import parameter_points
 from thermcmp.inference.threads import one_blas_thread
-from thermcmp.model.design import EXPONENT
 from thermcmp.model.priors import Array
 
 if TYPE_CHECKING:
     from thermcmp.inference.deletion_loops import Found
+    from thermcmp.inference.kernel import Solved
     from thermcmp.inference.posterior import Fit
 
 #: Posterior draws used by default.
@@ -53,63 +46,37 @@ THINNED: Final = 400
 #: one group of thousands moves the parameters so little that its weights are next to even.
 FEWEST: Final = 100
 MOST_CELLS: Final = 5_000_000
-#: Contrasts without each group at each draw that are held at once.
-MOST_NUMBERS: Final = 10_000_000
+#: Numbers held for the contrasts without each group.
+MOST_NUMBERS: Final = 5_000_000
 
 Contrasts = Array | Callable[[float], Array]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Deletions:
-    """What the other rows say of each group of rows, and of contrasts without it.
+    """What the other rows say of each group of rows.
 
     Attributes
     ----------
     rest, rest_sd : ndarray, shape (T, G)
         Mean over the group's rows of what was read less what the others say, at each
         draw, and its standard deviation [K].
-    mean, sd : ndarray, shape (T, G, m)
-        Contrasts without the group [K].
     weights : ndarray, shape (T, G)
         Weights of the draws without the group; each column adds up to one.
     k : ndarray, shape (G,)
         Pareto shape of the weights; NaN where they cannot be formed (a reading at the
         limit is in the group).
-    whole_mean, whole_sd : ndarray, shape (T, m)
-        Contrasts with all rows [K].
     """
 
     rest: Array
     rest_sd: Array
-    mean: Array
-    sd: Array
     weights: Array
     k: Array
-    whole_mean: Array
-    whole_sd: Array
 
     @property
     def trusted(self) -> NDArray[np.bool_]:
         """Groups whose weights can be believed, shape (G,); an undefined k is no pass."""
         return np.nan_to_num(self.k, nan=np.inf) <= pareto_limit(len(self.weights))
-
-    def moments(self) -> tuple[Array, Array]:
-        """Mean and standard deviation of the contrasts without each group, (G, m) [K]."""
-        mean = np.einsum("tg,tgm->gm", self.weights, self.mean)
-        square = np.einsum("tg,tgm->gm", self.weights, self.sd**2 + self.mean**2)
-        return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
-
-    def whole_moments(self) -> tuple[Array, Array]:
-        """Mean and standard deviation of the contrasts with all rows, (m,) [K]."""
-        mean = self.whole_mean.mean(axis=0)
-        return mean, np.sqrt(np.mean(self.whole_sd**2, axis=0) + self.whole_mean.var(axis=0))
-
-    def draw(self, group: int, contrast: int, count: int, rng: np.random.Generator) -> Array:
-        """Draws of a contrast without one group, shape (count,) [K]."""
-        picked = rng.choice(len(self.weights), count, p=self.weights[:, group])
-        noise = rng.standard_normal(count)
-        mean, sd = (side[picked, group, contrast] for side in (self.mean, self.sd))
-        return np.asarray(mean + sd * noise)
 
     def off(self) -> Array:
         """How far each group is from what the others say of it, (G,) [K]."""
@@ -130,6 +97,30 @@ class Deletions:
         return np.where(np.isfinite(self.k), 2.0 * np.minimum(below, above), np.nan)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Moments:
+    """Contrasts without each group, and with all rows.
+
+    Attributes
+    ----------
+    mean, sd : ndarray, shape (G, m)
+        Mean and standard deviation without each group, over the weighted draws [K].
+    at_draws, sd_at_draws : ndarray, shape (T, m)
+        Mean and standard deviation with all rows at each draw [K].
+    """
+
+    mean: Array
+    sd: Array
+    at_draws: Array
+    sd_at_draws: Array
+
+    @property
+    def whole(self) -> tuple[Array, Array]:
+        """Mean and standard deviation with all rows over the draws, (m,) [K]."""
+        spread = np.mean(self.sd_at_draws**2, axis=0) + self.at_draws.var(axis=0)
+        return self.at_draws.mean(axis=0), np.sqrt(spread)
+
+
 def draws_for(fit: Fit, most: int) -> int:
     """Posterior draws behind rows left out: at most so many, fewer where rows are many.
 
@@ -148,20 +139,8 @@ def draws_for(fit: Fit, most: int) -> int:
     return min(most, max(FEWEST, MOST_CELLS // len(fit.design.rise_k)))
 
 
-def contrasts_at_once(groups: int, draws: int) -> int:
-    """How many contrasts `delete_each` may be given for so many groups and draws."""
-    return max(1, MOST_NUMBERS // (groups * draws))
-
-
-def delete_each(
-    fit: Fit,
-    groupings: Sequence[NDArray[np.intp]],
-    contrasts: Contrasts | None = None,
-    *,
-    draws: int = THINNED,
-    seed: int = 0,
-) -> list[Deletions]:
-    """Leave out each group of rows in turn.
+class LeaveOut:
+    """Groups of rows to be left out in turn, laid out once.
 
     Parameters
     ----------
@@ -169,184 +148,111 @@ def delete_each(
         The fit.
     groupings : sequence of ndarray of int, shape (n,)
         One or more groupings; each gives the group of every row, 0 … G-1.
-    contrasts : ndarray, shape (m, q), or callable, optional
-        Contrasts of the effects; a callable gives them for an airflow exponent.
     draws : int
         Posterior draws used, evenly taken.
     seed : int
         Seed of the draws of readings beyond the limit.
-
-    Returns
-    -------
-    list of Deletions
-        One per grouping.
     """
-    from thermcmp.inference.deletion_loops import Found
-
-    chosen = fit.thinned(draws)
-    rows, points = _Rows(fit, chosen, seed), parameter_points(fit, chosen)
-    kernel, groups = prepare(rows.problem, [codes[rows.owner] for codes in groupings])
-    every = _stacked(contrasts, points.exponent[:, 0], rows.problem.effect_count)
-    t, m = len(chosen), every(slice(0, 1)).shape[1]
-    whole_mean, whole_sd = np.empty((t, m)), np.empty((t, m))
-    found = [
-        Found(*(np.empty((t, one.count)) for _ in range(3)), *np.empty((2, t, one.count, m)))
-        for one in groups
-    ]
-
-    def leave_out(solved: Solved, part: slice) -> None:
-        readings, log_factor = rows.readings(part), rows.log_factor(part)
-        state = _Solution(solved, readings, log_factor, every(part), rows.counted)
-        whole_mean[part], whole_sd[part] = state.mean, state.sd
-        for one, into in zip(groups, found, strict=True):
-            state.leave_out(one, Found(*(side[part] for side in into)))
-
-    with one_blas_thread():
-        kernel.by_parts(points, leave_out, rows.readings)
-    limited = fit.design.at_limit
-    return [
-        _weighed(into, np.bincount(codes, limited) > 0, (whole_mean, whole_sd))
-        for codes, into in zip(groupings, found, strict=True)
-    ]
-
-
-def _weighed(found: Found, limited: NDArray[np.bool_], whole: tuple[Array, Array]) -> Deletions:
-    """Weigh the draws of each group."""
-    weights, k = smoothed_columns(-found.score)
-    k[limited] = np.nan
-    return Deletions(found.rest, found.rest_sd, found.mean, found.sd, weights, k, *whole)
-
-
-def _stacked(contrasts: Contrasts | None, exponent: Array, count: int) -> Callable[[slice], Array]:
-    """The contrasts at some of the draws, shape (B, m, q)."""
-
-    def at(part: slice) -> Array:
-        if contrasts is None:
-            return np.zeros((len(exponent[part]), 0, count))
-        if callable(contrasts):
-            return np.stack([contrasts(float(m)) for m in exponent[part]])
-        return np.broadcast_to(contrasts, (len(exponent[part]), *contrasts.shape))
-
-    return at
-
-
-class _Rows:
-    """The rows of a fit's Gaussian problem at some draws: its readings, then the stand-ins.
-
-    A regulated row has a stand-in for its Jacobian, which is left out with it; what the
-    Jacobian owes to the exponent alone is a factor of the row's density.
-    """
-
-    def __init__(self, fit: Fit, chosen: NDArray[np.intp], seed: int) -> None:
-        self._fit, self._chosen, design = fit, chosen, fit.design
-        self.problem = fitted_problem(fit)
-        count = len(design.rise_k)
-        self._fan, power = regulated_rows(design)
-        self.owner = np.concatenate([np.arange(count), self._fan, power])
-        self.counted = np.arange(len(self.owner)) < count
-        self._completed: Array | None = None
-        if design.at_limit.any():
-            rng = np.random.default_rng(seed)
-            self._completed = np.concatenate(
-                [
-                    completed_rise(fit, mean, row_variance(fit, part), rng)
-                    for part, mean in fitted_rise(fit, chosen)
-                ]
-            )
-
-    def readings(self, part: slice) -> Readings:
-        """What was read, one at the limit completed, and what the stand-ins read."""
-        own = row_variance(self._fit, self._chosen[part]).T
-        beside = self.problem.known_variance[~self.counted, None].repeat(own.shape[1], axis=1)
-        y = self.problem.y[:, None]
-        if self._completed is not None:
-            y = y.repeat(own.shape[1], axis=1)
-            y[self.counted] = self._completed[part].T
-        return Readings(y, np.vstack([own, beside]))
-
-    def log_factor(self, part: slice) -> Array:
-        """Log of what each row's density has as a factor, shape (B, n)."""
-        exponent = self._fit.draws(EXPONENT)[self._chosen[part]]
-        out = np.zeros((len(exponent), len(self.owner)))
-        out[:, self._fan] = np.log(np.abs(fall_per_rpm(self._fit.design, exponent[:, None])))
-        return out
-
-
-class _Solution:
-    """Everything at some draws that the groups share."""
 
     def __init__(
         self,
-        solved: Solved,
-        readings: Readings,
-        log_factor: Array,
-        contrasts: Array,
-        counted: NDArray[np.bool_],
+        fit: Fit,
+        groupings: Sequence[NDArray[np.intp]],
+        *,
+        draws: int = THINNED,
+        seed: int = 0,
     ) -> None:
-        self._solved, self._readings, self._counted = solved, readings, counted
-        self._log_factor, self._contrasts = log_factor, contrasts
-        b, m, q = contrasts.shape
-        mean, halves = solved.mean(), solved.halves(contrasts)
-        self.mean, self.sd = _of_contrasts(solved, contrasts, mean, halves)
-        self._left = np.ascontiguousarray(solved.left(mean).T)
-        reach = solved.covariances(halves).reshape(q, b, m).transpose(1, 0, 2)
-        self._reach = np.ascontiguousarray(reach)
-        self._inverse: Array | None = None
-
-    def leave_out(self, groups: Grouped, found: Found) -> None:
-        """Leave out each group, filling in `found`, shape (B, G, …)."""
-        if len(groups.small.place):
-            self._leave_small(groups, found)
-        for group in groups.large:
-            self._leave_large(groups.codes != group, group, found)
-
-    def _leave_small(self, groups: Grouped, found: Found) -> None:
-        from thermcmp.inference.deletion_loops import Found, State, leave_out
-
-        solved, problem = self._solved, self._solved.kernel.problem
-        if self._inverse is None:
-            self._inverse = np.ascontiguousarray(solved.factor.inverse().T)
-        h = np.zeros(solved.v.shape) if solved.h is None else solved.h
-        h, v, lam = (np.ascontiguousarray(side.T) for side in (h, solved.v, solved.lam))
-        for place in range(len(lam)):
-            state = State(
-                values=problem.values,
-                flow=problem.flow,
-                counted=self._counted,
-                log_factor=self._log_factor[place],
-                h=h[place],
-                v=v[place],
-                left=self._left[place],
-                lam=lam[place],
-                inverse=self._inverse[place],
-                reach=self._reach[place],
-                mean=self.mean[place],
-                variance=self.sd[place] ** 2,
-            )
-            leave_out(groups.small, state, Found(*(side[place] for side in found)))
-
-    def _leave_large(self, kept: NDArray[np.bool_], group: int, found: Found) -> None:
-        """Solve the system without the group's rows."""
-        solved, kernel = self._solved, self._solved.kernel
-        less = Solved(kernel, solved.points, replace(self._readings, counted=kept))
-        found.score[:, group] = solved.log_likelihood - less.log_likelihood
-        found.score[:, group] += np.sum(self._log_factor[:, ~kept], axis=1)
-        mean, own = less.mean(), (self._counted & ~kept).astype(float)
-        own /= np.sum(own)
-        found.rest[:, group] = own @ less.left(mean)
-        average = kernel.rows.score(own[:, None].repeat(len(solved.points), axis=1), less.h)
-        half = less.factor.forward(less.lam * average, np.arange(len(solved.points)))
-        found.rest_sd[:, group] = np.sqrt(np.sum(half**2, axis=0) + own**2 @ less.v)
-        halves = less.halves(self._contrasts)
-        found.mean[:, group], found.sd[:, group] = _of_contrasts(
-            less, self._contrasts, mean, halves
+        chosen = fit.thinned(draws)
+        self._rows, self._points = DeletionRows(fit, chosen, seed), parameter_points(fit, chosen)
+        self._kernel, self._groups = prepare(
+            self._rows.problem, [codes[self._rows.owner] for codes in groupings]
         )
+        self._limited = [np.bincount(codes, fit.design.at_limit) > 0 for codes in groupings]
+
+    def each(self) -> list[Deletions]:
+        """Hold each group against the others.
+
+        Returns
+        -------
+        list of Deletions
+            One per grouping.
+        """
+        count, deletions = len(self._points), []
+        score, rest, rest_sd = (
+            [np.empty((count, groups.count)) for groups in self._groups] for _ in range(3)
+        )
+        for part, _, found in self._solutions(None, self._groups):
+            for place, one in enumerate(found):
+                score[place][part], rest[place][part] = one.score, one.rest
+                rest_sd[place][part] = one.rest_sd
+        for place, limited in enumerate(self._limited):
+            weights, k = smoothed_columns(-score[place])
+            k[limited] = np.nan
+            deletions.append(Deletions(rest[place], rest_sd[place], weights, k))
+        return deletions
+
+    def at_draws(self, contrasts: Contrasts, groups: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Contrasts without a few groups of the first grouping, at every draw.
+
+        Parameters
+        ----------
+        contrasts : ndarray, shape (m, q), or callable
+            Contrasts of the effects; a callable gives them for an airflow exponent.
+        groups : ndarray of int, shape (U,)
+            The groups, ascending.
+
+        Returns
+        -------
+        mean, sd : ndarray, shape (T, U, m)
+            Mean and standard deviation without the group at each draw [K].
+        """
+        found = [few for _, _, (few,) in self._solutions(contrasts, [self._groups[0].only(groups)])]
+        return np.concatenate([f.mean for f in found]), np.concatenate([f.sd for f in found])
+
+    def moments(self, contrasts: Contrasts, weights: Array) -> Moments:
+        """Contrasts without each group of the first grouping, over all draws.
+
+        Parameters
+        ----------
+        contrasts : ndarray, shape (m, q), or callable
+            Contrasts of the effects; a callable gives them for an airflow exponent.
+        weights : ndarray, shape (T, G)
+            Weights of the draws, from `each`.
+
+        Returns
+        -------
+        Moments
+            Added up draw by draw: what is known at every draw would fill the memory.
+        """
+        mean = square = np.zeros(())
+        whole = []
+        for part, solution, (found,) in self._solutions(contrasts, self._groups[:1]):
+            mean = mean + np.einsum("tg,tgm->gm", weights[part], found.mean)
+            square = square + np.einsum("tg,tgm->gm", weights[part], found.mean**2 + found.sd**2)
+            whole.append((solution.mean, solution.sd))
+        sd = np.sqrt(np.maximum(square - mean**2, 0.0))
+        at_draws, sd_at_draws = (np.concatenate(side) for side in zip(*whole, strict=True))
+        return Moments(mean, sd, at_draws, sd_at_draws)
+
+    def _solutions(
+        self, contrasts: Contrasts | None, groupings: Sequence[Grouped]
+    ) -> Iterator[tuple[slice, DeletionSolution, list[Found]]]:
+        """Draws, their solution, and what is found without each group, in order."""
+        rows, exponent = self._rows, self._points.exponent[:, 0]
+
+        def ask(solved: Solved, part: slice) -> tuple[slice, DeletionSolution, list[Found]]:
+            stacked = _stacked(contrasts, exponent[part], rows.problem.effect_count)
+            solution = DeletionSolution(solved, rows, part, stacked)
+            return part, solution, [solution.leave_out(groups) for groups in groupings]
+
+        with one_blas_thread():
+            yield from self._kernel.by_parts(self._points, ask, rows.readings)
 
 
-def _of_contrasts(
-    solved: Solved, contrasts: Array, mean: Array, halves: Array
-) -> tuple[Array, Array]:
-    """Mean and standard deviation of contrasts of the effects, shape (B, m)."""
-    full = solved.kernel.problem.fixed_mean[:, None] + mean
-    sd = np.sqrt(np.sum(halves**2, axis=0)).reshape(contrasts.shape[:2])
-    return np.einsum("bmq,qb->bm", contrasts, full), sd
+def _stacked(contrasts: Contrasts | None, exponent: Array, count: int) -> Array:
+    """The contrasts at some draws, shape (B, m, q)."""
+    if contrasts is None:
+        return np.zeros((len(exponent), 0, count))
+    if callable(contrasts):
+        return np.stack([contrasts(float(one)) for one in exponent])
+    return np.broadcast_to(contrasts, (len(exponent), *contrasts.shape))

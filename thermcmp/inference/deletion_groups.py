@@ -36,14 +36,41 @@ class Grouped:
         Number of groups.
     small : Groups
         Those that are left out by their own small system.
-    large : tuple of int
-        The others.
+    large : tuple of (code, place)
+        The others, and where what is found for them goes.
     """
 
     codes: IntArray
     count: int
     small: Groups
-    large: tuple[int, ...]
+    large: tuple[tuple[int, int], ...]
+
+    def only(self, chosen: IntArray) -> Grouped:
+        """The chosen groups, a sorted few of them; what is found goes in their order."""
+        groups = self.small
+        kept = np.flatnonzero(np.isin(groups.place, chosen))
+
+        def cut(start: IntArray, of_each: IntArray) -> tuple[IntArray, IntArray]:
+            parts = [of_each[start[g] : start[g + 1]] for g in kept]
+            starts = _starts(np.diff(start)[kept])
+            return starts, np.concatenate(parts) if parts else of_each[:0]
+
+        row_start, row = cut(groups.row_start, groups.row)
+        effect_start, effect = cut(groups.effect_start, groups.effect)
+        pair_start, pair = cut(groups.pair_start, groups.pair)
+        small = groups._replace(
+            place=np.searchsorted(chosen, groups.place[kept]),
+            row_start=row_start,
+            row=row,
+            effect_start=effect_start,
+            effect=effect,
+            pair_start=pair_start,
+            pair=pair,
+            local=cut(groups.row_start, groups.local)[1],
+        )
+        places = {int(code): place for place, code in enumerate(chosen)}
+        large = tuple((code, places[code]) for code, _ in self.large if code in places)
+        return replace(self, count=len(chosen), small=small, large=large)
 
 
 def prepare(
@@ -102,7 +129,8 @@ def _grouped(problem: GaussianProblem, codes: IntArray) -> Grouped:
         pair=_pair_keys(touched % q, effect_start, q),
         local=local - effect_start[number[codes[row]], None],
     )
-    return Grouped(codes, len(sizes), groups, tuple(np.flatnonzero(~small).tolist()))
+    large = tuple((code, code) for code in np.flatnonzero(~small).tolist())
+    return Grouped(codes, len(sizes), groups, large)
 
 
 def _starts(sizes: IntArray) -> IntArray:

@@ -11,7 +11,7 @@ from which everything about the group follows by products; the formulas are in
 
 from __future__ import annotations
 
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -261,8 +261,3 @@ def _move(own: IntArray, state: State, size: int, room: _Room) -> None:
                 total *= 2.0
             for e in range(m):
                 room.variance[e] += total * state.reach[own[i], e] * state.reach[own[j], e]
-
-
-def part_of(found: Found, *where: Any) -> Found:
-    """The parts of arrays at an index, as views to be filled in."""
-    return Found(*(one[where] for one in found))

@@ -63,15 +63,15 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     width = np.array(
         [WIDE_AIRFLOW_K if t.acts is Acts.AIRFLOW else WIDE_K for t in fit.design.terms]
     )
-    points, total = parameter_points(fit, fit.thinned(THINNED)), 0.0
+    points, shares = parameter_points(fit, fit.thinned(THINNED)), []
     with one_blas_thread():
         for i in range(len(points)):
             point = points.part(slice(i, i + 1))
             flat = replace(point, spread=np.where(factor, width, point.spread))
             chosen = weights(float(point.exponent[0, 0])) if callable(weights) else weights
             actual, alone = (_variances(kernel, point, chosen), _variances(loose, flat, chosen))
-            total = total + actual / np.maximum(alone, 1e-300)
-    return np.clip(total / len(points), 0.0, 1.0)
+            shares.append(actual / np.maximum(alone, 1e-300))
+    return np.clip(np.mean(shares, axis=0), 0.0, 1.0)
 
 
 def _variances(kernel: Kernel, point: Points, weights: Array) -> Array:

@@ -14,7 +14,7 @@ mean, over the effects, of the gradient with the effects known.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Final, TypeVar
@@ -162,11 +162,13 @@ class Kernel:
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""
-        return np.concatenate(self.by_parts(points, lambda solved, _: solved.log_likelihood))
+        return np.concatenate(list(self.by_parts(points, lambda solved, _: solved.log_likelihood)))
 
     def gradient(self, points: Points) -> tuple[Array, Points]:
         """Log marginal likelihood of each point, shape (B,), and its gradient there."""
-        found = self.by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        found = list(
+            self.by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        )
         slopes = [slope for _, slope in found]
         joined = Points(
             np.concatenate([slope.exponent for slope in slopes]),
@@ -203,7 +205,7 @@ class Kernel:
             mine = slice(ends[part.start], ends[min(part.stop, len(used))])
             return solved.draw(noise[mine], repeats[part])
 
-        return np.concatenate(self.by_parts(points, drawn))
+        return np.concatenate(list(self.by_parts(points, drawn)))
 
     def likelihood_and_effects(
         self, points: Points, repeats: int, rng: np.random.Generator
@@ -234,7 +236,7 @@ class Kernel:
             noise = own.standard_normal((size * repeats, self.problem.effect_count))
             return solved.log_likelihood, solved.draw(noise, np.full(size, repeats))
 
-        found = self.by_parts(points, asked)
+        found = list(self.by_parts(points, asked))
         return np.concatenate([one for one, _ in found]), np.concatenate([e for _, e in found])
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
@@ -257,8 +259,8 @@ class Kernel:
         points: Points,
         ask: Callable[[Solved, slice], _Answer],
         readings: Callable[[slice], Readings] | None = None,
-    ) -> list[_Answer]:
-        """What is asked of the solved points, batch by batch, some side by side."""
+    ) -> Iterator[_Answer]:
+        """What is asked of the solved points, batch by batch in order, some side by side."""
         parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
 
         def asked(part: slice) -> _Answer:
@@ -266,9 +268,10 @@ class Kernel:
             return ask(Solved(self, points.part(part), read), part)
 
         if len(parts) == 1:
-            return [asked(parts[0])]
+            yield asked(parts[0])
+            return
         with ThreadPoolExecutor(THREADS) as pool:
-            return list(pool.map(asked, parts))
+            yield from pool.map(asked, parts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

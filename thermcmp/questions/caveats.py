@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.errors import EngineError
-from thermcmp.inference.deletion import contrasts_at_once, delete_each, draws_for
+from thermcmp.inference.deletion import LeaveOut, draws_for
 from thermcmp.inference.outlying import Outlier, outlying
 from thermcmp.inference.power_scaling import Sensitivity
 from thermcmp.inference.units import units_of
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Posterior draws behind a caveat; `check_fit` takes more.
 DRAWS: Final = 200
+#: Mountings times answers that are held against one another.
+MOST_CELLS: Final = 2_000_000
 #: How sure a sign must be before it is worth saying that it turns.
 SURE: Final = 0.90
 #: A mounting without which the error grows more than this holds the answer alone.
@@ -118,9 +120,8 @@ def strays(fit: Fit) -> tuple[Outlier, ...]:
 
 def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
     runs, mountings = units_of(fit, "run"), units_of(fit, "assembly")
-    by_run, by_mounting = delete_each(
-        fit, [runs.codes, mountings.codes], draws=draws_for(fit, DRAWS)
-    )
+    both = [runs.codes, mountings.codes]
+    by_run, by_mounting = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
     named = outlying(runs, by_run, mountings)
     told = {one.name for one in named if one.alone}
     # A mounting of one run is that run.
@@ -171,14 +172,14 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
     mountings = units_of(fit, "assembly")
     if len(mountings.names) < 2 or not linear.names:
         return []
-    draws = draws_for(fit, DRAWS)
-    most = contrasts_at_once(len(mountings.names), draws)
-    linear, passed_over = _least_sure(fit, linear, most)
-    (found,) = delete_each(fit, [mountings.codes], linear.weights, draws=draws)
-    whole, whole_sd = found.whole_moments()
-    without, without_sd = found.moments()
+    linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(mountings.names)))
+    study = LeaveOut(fit, [mountings.codes], draws=draws_for(fit, DRAWS))
+    (found,) = study.each()
+    moved = study.moments(linear.weights, found.weights)
+    whole, whole_sd = moved.whole
+    without, without_sd = moved.mean, moved.sd
     side = whole - linear.against
-    sure = np.mean(np.sign(found.whole_mean - linear.against) == np.sign(side), axis=0)
+    sure = np.mean(np.sign(moved.at_draws - linear.against) == np.sign(side), axis=0)
     sure = np.minimum(sure, _chance_of_side(side, whole_sd)) >= SURE
     turned = (np.sign(without - linear.against) != np.sign(side)) & sure
     turned &= without_sd <= ALONE * whole_sd

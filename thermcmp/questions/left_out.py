@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from thermcmp.inference.deletion import (
     THINNED,
     Deletions,
-    contrasts_at_once,
-    delete_each,
+    LeaveOut,
     draws_for,
 )
 from thermcmp.inference.health import pareto_limit
@@ -34,6 +33,8 @@ if TYPE_CHECKING:
 
 #: Fits made anew by default, where the fast engine can make them.
 REFITS: Final = 8
+#: Units for whose effects every draw is held at once.
+UNITS_AT_ONCE: Final = 100
 _DRAWS: Final = 4000
 
 
@@ -119,27 +120,43 @@ def _without_each(
     fit: Fit, units: Units, weights: Array, whole: Array, *, most: int, prob: float, seed: int
 ) -> _Left:
     """Effects without each unit: by weights, else by a fit of its own, else unknown."""
-    rng, draws = np.random.default_rng(seed), draws_for(fit, THINNED)
-    step = contrasts_at_once(len(units.names), draws)
-    parts = [slice(i, i + step) for i in range(0, max(len(weights), 1), step)]
-    refitted: dict[int, Array] = {}
-    actions: list[str] = []
-    gathered: list[tuple[Array, ...]] = []
-    for part in parts:
-        (found,) = delete_each(fit, [units.codes], weights[part], draws=draws, seed=seed)
-        if not actions:
-            refitted, actions = _refits(fit, units, found, weights, most)
-        gathered.append(_of_part(found, whole[:, part], part, refitted, (prob, rng)))
-    mean, sd, worst, ends = zip(*gathered, strict=True)
-    return _Left(
-        np.hstack(mean),
-        np.hstack(sd),
-        np.concatenate(worst),
-        np.vstack(ends),
-        actions,
-        found.k,
-        pareto_limit(len(found.weights)),
-    )
+    study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
+    (found,) = study.each()
+    refitted, actions = _refits(fit, units, found, weights, most)
+    moved = study.moments(weights, found.weights)
+    # What the weights change is taken at the same few draws, and added to the mean of all.
+    shift = whole.mean(axis=0) - moved.whole[0]
+    mean, sd = moved.mean + shift, moved.sd
+    mean[~found.trusted], sd[~found.trusted] = np.nan, np.nan
+    for group, draws in refitted.items():
+        mean[group], sd[group] = draws.mean(axis=0), draws.std(axis=0)
+    worst = np.argmax(np.abs(np.nan_to_num(mean - whole.mean(axis=0))), axis=0)
+    by_weights = _drawn(study, found, weights, worst, seed)
+    ends = np.full((len(worst), 2), np.nan)
+    for place, group in enumerate(worst):
+        if group in refitted:
+            ends[place] = interval(refitted[group][:, place], prob)
+        elif place in by_weights:
+            ends[place] = interval(by_weights[place] + shift[place], prob)
+    return _Left(mean, sd, worst, ends, actions, found.k, pareto_limit(len(found.weights)))
+
+
+def _drawn(
+    study: LeaveOut, found: Deletions, weights: Array, worst: NDArray[np.intp], seed: int
+) -> dict[int, Array]:
+    """Draws of each effect without the unit that moves it most, where its weights are trusted."""
+    rng, few = np.random.default_rng(seed), np.unique(worst[found.trusted[worst]])
+    drawn = {}
+    for first in range(0, len(few), UNITS_AT_ONCE):
+        some = few[first : first + UNITS_AT_ONCE]
+        (effects,) = np.nonzero(np.isin(worst, some))
+        mean, sd = study.at_draws(weights[effects], some)
+        for at, effect in enumerate(effects):
+            unit = worst[effect]
+            picked = rng.choice(len(mean), _DRAWS, p=found.weights[:, unit])
+            where = picked, np.searchsorted(some, unit), at
+            drawn[int(effect)] = mean[where] + sd[where] * rng.standard_normal(_DRAWS)
+    return drawn
 
 
 def _refits(
@@ -156,34 +173,6 @@ def _refits(
             draws[group] = fewer.combined(weights)
             actions[group] = f"fitted anew, health {fewer.health}"
     return draws, actions
-
-
-def _of_part(
-    found: Deletions,
-    whole: Array,
-    part: slice,
-    refitted: dict[int, Array],
-    drawing: tuple[float, np.random.Generator],
-) -> tuple[Array, ...]:
-    """Means, deviations, worst units and their intervals of some of the effects."""
-    prob, rng = drawing
-    mean, sd = found.moments()
-    # What the weights change is taken at the same few draws, and added to the mean of all.
-    shift = whole.mean(axis=0) - found.whole_moments()[0]
-    mean += shift
-    mean[~found.trusted], sd[~found.trusted] = np.nan, np.nan
-    for group, draws in refitted.items():
-        mean[group], sd[group] = draws[:, part].mean(axis=0), draws[:, part].std(axis=0)
-    moved = np.abs(np.nan_to_num(mean - whole.mean(axis=0)))
-    worst = np.argmax(moved, axis=0)
-    ends = np.full((len(worst), 2), np.nan)
-    for place, group in enumerate(worst):
-        if group in refitted:
-            ends[place] = interval(refitted[group][:, part][:, place], prob)
-        elif found.trusted[group]:
-            drawn = found.draw(group, place, _DRAWS, rng) + shift[place]
-            ends[place] = interval(drawn, prob)
-    return mean, sd, worst, ends
 
 
 def _table(
