@@ -7,12 +7,19 @@ import pandas as pd
 import pytest
 from scipy.stats import multivariate_normal
 
-from thermcmp.inference.deletion import LeaveOut
+from thermcmp.inference.arviz_adapter import smoothed_columns, smoothed_weights
+from thermcmp.inference.deletion import LeaveOut, draws_for
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import pareto_limit
+from thermcmp.inference.kernel import Kernel
 from thermcmp.inference.problem import thermal_problem
 from thermcmp.inference.refits import fit_without
-from thermcmp.inference.residuals import airflow_factor, design_matrices, row_variance
+from thermcmp.inference.residuals import (
+    airflow_factor,
+    design_matrices,
+    parameter_points,
+    row_variance,
+)
 from thermcmp.inference.units import units_of
 from thermcmp.model.priors import HalfNormal, Normal
 
@@ -163,3 +170,107 @@ def test_a_group_at_the_limit_is_not_trusted(clamped_fit):
     assert found.trusted[hot].all()
     expected = clamped_fit.design.rise_k[hot] - (95.0 - 22.0)
     assert found.off()[hot] == pytest.approx(expected, abs=1.2)
+
+
+def dense_deletion(model, i, codes, contrasts):
+    """The deletion formulas at one draw with full matrices: score, rest, its SD, mean, SD."""
+    problem = thermal_problem(model.design)[0]
+    points = parameter_points(model, np.array([i]))
+    mean, cov = Kernel(problem).effect_moments(points)
+    still, flow = (side.toarray() for side in design_matrices(model.design))
+    w = still + airflow_factor(model.design, points.exponent[:, 0])[0][:, None] * flow
+    v, e = row_variance(model, np.array([i]))[0], problem.y - w @ mean
+    found = []
+    for group in range(codes.max() + 1):
+        own = codes == group
+        d = np.diag(v[own]) - w[own] @ cov @ w[own].T
+        back, reach = np.linalg.inv(d), contrasts @ cov @ w[own].T
+        spread = v[own][:, None] * back * v[own]
+        rest = v[own] * (back @ e[own])
+        found.append(
+            (
+                multivariate_normal.logpdf(rest, np.zeros(own.sum()), spread),
+                rest.mean(),
+                np.sqrt(spread.sum()) / own.sum(),
+                contrasts @ mean - reach @ back @ e[own],
+                np.sqrt(np.diag(contrasts @ cov @ contrasts.T + reach @ back @ reach.T)),
+            )
+        )
+    return [np.array(side) for side in zip(*found, strict=True)]
+
+
+@pytest.mark.parametrize("unit", ["run", "assembly", "cooler", "session"])
+@pytest.mark.parametrize("most_rows", [64, 0])
+def test_sparse_and_dense_algebra_agree(model, unit, most_rows, monkeypatch):
+    """Small groups by their own systems, and (most_rows=0) all by solving without them."""
+    monkeypatch.setattr("thermcmp.inference.deletion_groups.MOST_ROWS", most_rows)
+    codes = units_of(model, unit).codes
+    contrasts = np.vstack([contrast_of(model, "cooler_model"), np.eye(model.design.effect_count)])
+    study, chosen = LeaveOut(model, [codes], draws=5), model.thinned(5)
+    (found,) = study.each()
+    every = np.arange(codes.max() + 1)
+    mean, sd = study.at_draws(contrasts, every)
+    # Without its one specimen a cooler model has its prior only: what is left of the full
+    # matrices is a small difference of large numbers, and rounding shows.
+    close = 1e-5 if unit == "cooler" else 1e-7
+    dense = {place: dense_deletion(model, chosen[place], codes, contrasts) for place in (0, 3)}
+    for place, (_, rest, rest_sd, dense_mean, dense_sd) in dense.items():
+        assert found.rest[place] == pytest.approx(rest, rel=1e-6, abs=1e-7)
+        assert found.rest_sd[place] == pytest.approx(rest_sd, rel=1e-6)
+        assert mean[place] == pytest.approx(dense_mean, rel=1e-6, abs=close)
+        assert sd[place] == pytest.approx(dense_sd, rel=1e-6)
+    # Weights are inverse densities, so those of two draws stand as these do.
+    ratio, even = np.exp(dense[0][0] - dense[3][0]), found.k == 0.0
+    assert even.any()
+    assert (found.weights[3] / found.weights[0])[even] == pytest.approx(ratio[even], rel=1e-5)
+    # Summed up draw by draw they are what all draws add up to.
+    moved = study.moments(contrasts, found.weights)
+    expected = np.einsum("tg,tgm->gm", found.weights, mean)
+    assert moved.mean == pytest.approx(expected, rel=1e-9, abs=1e-9)
+    square = np.einsum("tg,tgm->gm", found.weights, sd**2 + mean**2) - expected**2
+    assert moved.sd**2 == pytest.approx(square, rel=1e-6, abs=1e-9)
+    few = study.at_draws(contrasts, every[1::2])
+    assert few[0] == pytest.approx(mean[:, 1::2], abs=1e-9)
+    assert few[1] == pytest.approx(sd[:, 1::2], abs=1e-9)
+
+
+def test_without_any_rows_the_priors_are_left(model):
+    """All rows are one group: what is left are the priors, at each draw's spreads."""
+    (place, term), *_ = [
+        (k, t) for k, t in enumerate(model.design.terms) if t.name == "cooler_model"
+    ]
+    column = model.design.offsets[place]
+    both = np.zeros((2, model.design.effect_count))
+    both[0, 0], both[1, column] = 1.0, 1.0
+    study = LeaveOut(model, [np.zeros(len(model.results), np.intp)], draws=20)
+    mean, sd = study.at_draws(both, np.array([0]))
+    prior = model.priors["baseline"]
+    assert mean[:, 0, 0] == pytest.approx(prior.mean)
+    assert sd[:, 0, 0] == pytest.approx(prior.sd)
+    assert mean[:, 0, 1] == pytest.approx(0.0, abs=1e-9)
+    assert sd[:, 0, 1] == pytest.approx(model.draws(term.spread)[model.thinned(20)])
+
+
+def test_weights_of_many_groups_are_those_of_each():
+    rng = np.random.default_rng(3)
+    logs = rng.standard_normal((200, 6)) * np.array([0.01, 0.2, 1.0, 3.0, 1.0, 0.1])
+    logs[3, 4], logs[:, 5] = -np.inf, -np.inf
+    weights, k = smoothed_columns(logs)
+    for place, column in enumerate(logs.T):
+        one, shape = smoothed_weights(column)
+        assert weights[:, place] == pytest.approx(one, nan_ok=True)
+        assert k[place] == pytest.approx(shape, nan_ok=True)
+
+
+def test_fewer_draws_where_rows_are_many(model):
+    assert draws_for(model, 400) == 400
+    many = replace(model, design=replace(model.design, rise_k=np.zeros(20_000)))
+    assert draws_for(many, 400) == 250
+    huge = replace(model, design=replace(model.design, rise_k=np.zeros(1_000_000)))
+    assert (draws_for(huge, 400), draws_for(huge, 50)) == (100, 50)
+
+
+def test_combinations_of_effects_are_their_sums(model):
+    weights = np.random.default_rng(1).standard_normal((3, model.design.effect_count))
+    assert model.combined(weights) == pytest.approx(model.effects @ weights.T)
+    assert model.effects_at(np.array([5, 7])) == pytest.approx(model.effects[[5, 7]])
