@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import t
 
-from thermcmp.inference.deletion import delete_each
+from thermcmp.inference.deletion import LeaveOut
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.outlying import FALSE_ALARM, outlying
 from thermcmp.inference.units import units_of
@@ -32,7 +32,7 @@ def strays_of(values, make_rows, draws=8000):
     wide = {"baseline": Normal(48.0, 1e4), "residual sd": HalfNormal(100.0)}
     model = fit(rows, terms=[], priors=wide, draws=draws, seed=2)
     runs, mountings = units_of(model, "run"), units_of(model, "assembly")
-    (found,) = delete_each(model, [runs.codes], draws=4000)
+    (found,) = LeaveOut(model, [runs.codes], draws=4000).each()
     return outlying(runs, found, mountings), found
 
 
@@ -85,7 +85,7 @@ def planted(revision):
 def test_planted_strays_are_named_and_no_others(planted):
     model, run, mounting = planted
     runs, mountings = units_of(model, "run"), units_of(model, "assembly")
-    by_run, by_mounting = delete_each(model, [runs.codes, mountings.codes])
+    by_run, by_mounting = LeaveOut(model, [runs.codes, mountings.codes]).each()
     named = outlying(runs, by_run, mountings)
     assert [one.name for one in named] == [run]
     assert named[0].off_k == pytest.approx(3.0, abs=0.6)

@@ -12,7 +12,7 @@ from scipy.stats import binom
 from thermcmp.errors import InputError, ModelError
 from thermcmp.inference import fitting, regulated_draws
 from thermcmp.inference.conditional import run_conditional
-from thermcmp.inference.deletion import delete_each
+from thermcmp.inference.deletion import LeaveOut
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import Check, Health
 from thermcmp.inference.outlying import outlying
@@ -160,11 +160,13 @@ def test_a_mounting_left_out_beside_regulated_runs_agrees_with_a_new_fit():
     airflow[:, 1] = 1.0
     for place in range(2):
         airflow[place, model.design.offsets[1] + place] = 1.0
-    (found,) = delete_each(model, [units.codes], airflow, draws=2000)
+    study = LeaveOut(model, [units.codes], draws=2000)
+    (found,) = study.each()
+    moved = study.moments(airflow, found.weights)
     whole = level_draws(model, "airflow baseline", "cooler_model airflow")
     at = 0.1 * whole.std(axis=0).max()
-    assert found.whole_moments()[0] == pytest.approx(whole.mean(axis=0), abs=at)
-    mean, sd = found.moments()
+    assert moved.whole[0] == pytest.approx(whole.mean(axis=0), abs=at)
+    mean, sd = moved.mean, moved.sd
     # With 1000 draws each of a posterior this wide a mean is known to a tenth of its SD.
     assert found.trusted.sum() >= 3
     for place in range(len(units.names)):
@@ -182,7 +184,7 @@ def test_a_regulated_run_that_strays_is_named(alike_rows):
     spoiled.loc[3, "fan_rpm"] *= 0.8
     model = fit(spoiled, terms=TERMS, reference=AT, seed=1)
     runs = units_of(model, "run")
-    (found,) = delete_each(model, [runs.codes])
+    (found,) = LeaveOut(model, [runs.codes]).each()
     named = outlying(runs, found, units_of(model, "assembly"))
     assert [one.name for one in named] == ["r3"]
     # So little air would have left it warmer; that it was not reads as a cool run.
@@ -193,7 +195,7 @@ def test_nothing_tested_names_nothing(alike):
     """Where no unit can be held against the others, none is off."""
     runs = units_of(alike, "run")
     silent = replace(alike.design, at_limit=np.ones(len(runs.codes), bool))
-    (found,) = delete_each(replace(alike, design=silent), [runs.codes], draws=100)
+    (found,) = LeaveOut(replace(alike, design=silent), [runs.codes], draws=100).each()
     assert np.isnan(found.tail()).all()
     assert outlying(runs, found, units_of(alike, "assembly")) == ()
 

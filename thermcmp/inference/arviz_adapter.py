@@ -102,6 +102,33 @@ def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
     return weights / np.sum(weights), k
 
 
+def smoothed_columns(log_weights: Array) -> tuple[Array, Array]:
+    """Smoothed weights of many columns at once, as `smoothed_weights` of each.
+
+    Parameters
+    ----------
+    log_weights : ndarray, shape (N, G)
+        Log importance weights.
+
+    Returns
+    -------
+    weights : ndarray, shape (N, G)
+        Weights; each column adds up to one.
+    k : ndarray, shape (G,)
+        Pareto shapes.
+    """
+    with np.errstate(invalid="ignore"):
+        weights = np.exp(log_weights - np.max(log_weights, axis=0))
+    total = np.sum(weights, axis=0)
+    k = np.zeros(log_weights.shape[1])
+    # Most columns of a large problem are as good as even.
+    even = np.isfinite(log_weights).all(axis=0) & (total * EVEN >= len(weights))
+    weights[:, even] /= total[even]
+    for place in np.flatnonzero(~even):
+        weights[:, place], k[place] = smoothed_weights(log_weights[:, place])
+    return weights, k
+
+
 @contextmanager
 def without_notice() -> Iterator[None]:
     """Without ArviZ's notice of its coming generation at its import: no user can act on it.

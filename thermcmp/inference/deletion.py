@@ -12,92 +12,71 @@ C = cov(effects | y), m their mean, W and V of the group's rows a:
 (1982), 2.2, here with priors). The parameters' draws then need the weight
 1 / p(y_a | others, parameters) only. That weight has the effects integrated out, so it is
 far steadier than one given the effects, in which the group's own effect has fitted it.
+
+Of C only the pairs of effects are needed that a group has: the sparse inverse holds them,
+since the system's pattern is laid out with them (`Factor.inverse`). A group too large for
+that is left out by solving the system without it, and p(y_a | others) = p(y) / p(y without a).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermcmp.inference.arviz_adapter import smoothed_weights
+from thermcmp.inference.arviz_adapter import smoothed_columns
+from thermcmp.inference.deletion_groups import Grouped, prepare
+from thermcmp.inference.deletion_solution import DeletionRows, DeletionSolution
 from thermcmp.inference.health import pareto_limit
-from thermcmp.inference.kernel import Kernel
-from thermcmp.inference.regulated import fall_per_rpm, regulated_rows
-from thermcmp.inference.regulated_draws import fitted_problem
-from thermcmp.inference.residuals import (
-    airflow_factor,
-    completed_rise,
-    design_matrices,
-    parameter_points,
-    row_variance,
-)
+from thermcmp.inference.residuals import parameter_points
 from thermcmp.inference.threads import one_blas_thread
-from thermcmp.model.design import EXPONENT
-from thermcmp.model.priors import LOG_SQRT_2PI, Array
+from thermcmp.model.priors import Array
 
 if TYPE_CHECKING:
+    from thermcmp.inference.deletion_loops import Found
+    from thermcmp.inference.kernel import Solved
     from thermcmp.inference.posterior import Fit
 
 #: Posterior draws used by default.
 THINNED: Final = 400
+#: Fewest used where rows are many, and the rows times draws from which they become fewer:
+#: one group of thousands moves the parameters so little that its weights are next to even.
+FEWEST: Final = 100
+MOST_CELLS: Final = 5_000_000
+#: Numbers held for the contrasts without each group.
+MOST_NUMBERS: Final = 5_000_000
 
 Contrasts = Array | Callable[[float], Array]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Deletions:
-    """What the other rows say of each group of rows, and of contrasts without it.
+    """What the other rows say of each group of rows.
 
     Attributes
     ----------
     rest, rest_sd : ndarray, shape (T, G)
         Mean over the group's rows of what was read less what the others say, at each
         draw, and its standard deviation [K].
-    mean, sd : ndarray, shape (T, G, m)
-        Contrasts without the group [K].
     weights : ndarray, shape (T, G)
         Weights of the draws without the group; each column adds up to one.
     k : ndarray, shape (G,)
         Pareto shape of the weights; NaN where they cannot be formed (a reading at the
         limit is in the group).
-    whole_mean, whole_sd : ndarray, shape (T, m)
-        Contrasts with all rows [K].
     """
 
     rest: Array
     rest_sd: Array
-    mean: Array
-    sd: Array
     weights: Array
     k: Array
-    whole_mean: Array
-    whole_sd: Array
 
     @property
     def trusted(self) -> NDArray[np.bool_]:
         """Groups whose weights can be believed, shape (G,); an undefined k is no pass."""
         return np.nan_to_num(self.k, nan=np.inf) <= pareto_limit(len(self.weights))
-
-    def moments(self) -> tuple[Array, Array]:
-        """Mean and standard deviation of the contrasts without each group, (G, m) [K]."""
-        mean = np.einsum("tg,tgm->gm", self.weights, self.mean)
-        square = np.einsum("tg,tgm->gm", self.weights, self.sd**2 + self.mean**2)
-        return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
-
-    def whole_moments(self) -> tuple[Array, Array]:
-        """Mean and standard deviation of the contrasts with all rows, (m,) [K]."""
-        mean = self.whole_mean.mean(axis=0)
-        return mean, np.sqrt(np.mean(self.whole_sd**2, axis=0) + self.whole_mean.var(axis=0))
-
-    def draw(self, group: int, count: int, rng: np.random.Generator) -> Array:
-        """Draws of the contrasts without one group, shape (count, m) [K]."""
-        picked = rng.choice(len(self.weights), count, p=self.weights[:, group])
-        noise = rng.standard_normal((count, self.mean.shape[2]))
-        return np.asarray(self.mean[picked, group] + self.sd[picked, group] * noise)
 
     def off(self) -> Array:
         """How far each group is from what the others say of it, (G,) [K]."""
@@ -118,15 +97,50 @@ class Deletions:
         return np.where(np.isfinite(self.k), 2.0 * np.minimum(below, above), np.nan)
 
 
-def delete_each(
-    fit: Fit,
-    groupings: Sequence[NDArray[np.intp]],
-    contrasts: Contrasts | None = None,
-    *,
-    draws: int = THINNED,
-    seed: int = 0,
-) -> list[Deletions]:
-    """Leave out each group of rows in turn.
+@dataclass(frozen=True, slots=True, eq=False)
+class Moments:
+    """Contrasts without each group, and with all rows.
+
+    Attributes
+    ----------
+    mean, sd : ndarray, shape (G, m)
+        Mean and standard deviation without each group, over the weighted draws [K].
+    at_draws, sd_at_draws : ndarray, shape (T, m)
+        Mean and standard deviation with all rows at each draw [K].
+    """
+
+    mean: Array
+    sd: Array
+    at_draws: Array
+    sd_at_draws: Array
+
+    @property
+    def whole(self) -> tuple[Array, Array]:
+        """Mean and standard deviation with all rows over the draws, (m,) [K]."""
+        spread = np.mean(self.sd_at_draws**2, axis=0) + self.at_draws.var(axis=0)
+        return self.at_draws.mean(axis=0), np.sqrt(spread)
+
+
+def draws_for(fit: Fit, most: int) -> int:
+    """Posterior draws behind rows left out: at most so many, fewer where rows are many.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    most : int
+        Draws used for a small fit.
+
+    Returns
+    -------
+    int
+        At most `most`, and not below FEWEST for it.
+    """
+    return min(most, max(FEWEST, MOST_CELLS // len(fit.design.rise_k)))
+
+
+class LeaveOut:
+    """Groups of rows to be left out in turn, laid out once.
 
     Parameters
     ----------
@@ -134,138 +148,111 @@ def delete_each(
         The fit.
     groupings : sequence of ndarray of int, shape (n,)
         One or more groupings; each gives the group of every row, 0 … G-1.
-    contrasts : ndarray, shape (m, q), or callable, optional
-        Contrasts of the effects; a callable gives them for an airflow exponent.
     draws : int
         Posterior draws used, evenly taken.
     seed : int
         Seed of the draws of readings beyond the limit.
-
-    Returns
-    -------
-    list of Deletions
-        One per grouping.
     """
-    chosen = fit.thinned(draws)
-    points, rows = parameter_points(fit, chosen), _Rows(fit, chosen)
-    kernel = Kernel(rows.problem)
-    effects, rng = fit.effects, np.random.default_rng(seed)
-    blocks = [_Blocks(codes[rows.owner], fit.design.at_limit[rows.owner]) for codes in groupings]
-    for block in blocks:
-        block.leave_uncounted(rows.count)
-    with one_blas_thread():
-        for place, i in enumerate(chosen):
-            w, v = rows.weights(place), rows.variance[place]
-            mean, cov = kernel.effect_moments(points.part(slice(place, place + 1)))
-            y = rows.readings(w @ effects[i], v, rng)
-            if fit.design.at_limit.any():
-                mean = mean + cov @ (w.T @ ((y - rows.problem.y) / v))
-            c = np.zeros((0, w.shape[1])) if contrasts is None else contrasts
-            c = c(float(points.exponent[place, 0])) if callable(c) else c
-            state = _State(w, v, y, rows.log_factor[place], mean, cov, c)
-            for block in blocks:
-                block.add(state)
-    return [block.finish() for block in blocks]
-
-
-class _Rows:
-    """The rows of a fit's Gaussian problem at some draws: its readings, then the stand-ins.
-
-    A regulated row has a stand-in for its Jacobian, which is left out with it; what the
-    Jacobian owes to the exponent alone is a factor of the row's density.
-    """
-
-    def __init__(self, fit: Fit, chosen: NDArray[np.intp]) -> None:
-        self._fit, design = fit, fit.design
-        self.problem = fitted_problem(fit)
-        self.count = len(design.rise_k)
-        fan, power = regulated_rows(design)
-        self.owner = np.concatenate([np.arange(self.count), fan, power])
-        sides = design_matrices(design, problem=self.problem)
-        self._still, self._flow = (side.toarray() for side in sides)
-        exponent = fit.draws(EXPONENT)[chosen]
-        further = np.full((len(fan) + len(power), len(chosen)), 1.0)
-        self._h = np.hstack([airflow_factor(design, exponent), further.T])
-        if len(power):
-            self._h[:, len(self.owner) - len(power) :] = self._h[:, power]
-        known = np.broadcast_to(self.problem.known_variance[self.count :], further.T.shape)
-        self.variance = np.hstack([row_variance(fit, chosen), known])
-        self.log_factor = np.zeros(self._h.shape)
-        self.log_factor[:, fan] = np.log(np.abs(fall_per_rpm(design, exponent[:, None])))
-
-    def weights(self, place: int) -> Array:
-        """Coefficients of the effects in each row at one draw."""
-        return np.asarray(self._still + self._h[place][:, None] * self._flow)
-
-    def readings(self, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
-        """What was read, one at the limit completed, and what the stand-ins read."""
-        n = self.count
-        own = completed_rise(self._fit, mean[None, :n], variance[None, :n], rng)[0]
-        return np.concatenate([own, self.problem.y[n:]])
-
-
-class _State:
-    """Everything at one draw that the groups share."""
 
     def __init__(
-        self, w: Array, v: Array, y: Array, log_factor: Array, mean: Array, cov: Array, c: Array
+        self,
+        fit: Fit,
+        groupings: Sequence[NDArray[np.intp]],
+        *,
+        draws: int = THINNED,
+        seed: int = 0,
     ) -> None:
-        self.v, self.w, self.wc, self.log_factor = v, w, w @ cov, log_factor
-        self.rest = y - w @ mean
-        self.reach = self.wc @ c.T
-        self.mean = c @ mean
-        self.sd = np.sqrt(np.maximum(np.einsum("mi,ij,mj->m", c, cov, c, optimize=True), 0.0))
-
-
-class _Blocks:
-    """Groups of rows, padded to equal size, and what was found for them so far."""
-
-    def __init__(self, codes: NDArray[np.intp], at_limit: NDArray[np.bool_]) -> None:
-        size = np.bincount(codes)
-        self.rows = np.zeros((len(size), size.max()), np.intp)
-        self.real = np.arange(size.max()) < size[:, None]
-        self.rows[self.real] = np.argsort(codes, kind="stable")
-        self.counted = self.real
-        self.limited = np.bincount(codes, at_limit) > 0
-        self.found: list[tuple[Array, ...]] = []
-
-    def leave_uncounted(self, first: int) -> None:
-        """Rows from this one on are left out with their group, and are no readings of it."""
-        self.counted = self.real & (self.rows < first)
-
-    def add(self, state: _State) -> None:
-        """Leave out each group at one draw."""
-        rows, real, counted = self.rows, self.real, self.counted
-        each = real[:, :, None]
-        v = np.where(real, state.v[rows], 1.0)
-        d = -(state.wc[rows] * each) @ (state.w[rows] * each).transpose(0, 2, 1)
-        at = np.arange(rows.shape[1])
-        d[:, at, at] += v
-        e = np.where(real, state.rest[rows], 0.0)
-        reach = state.reach[rows] * each
-        low = np.linalg.cholesky(d)
-        half = np.linalg.solve(low, np.concatenate([e[:, :, None], reach], axis=2))
-        size = real.sum(axis=1)
-        # V D⁻¹ e, and the standard deviation of its mean.
-        back = np.linalg.solve(d, np.stack([e, np.where(counted, v, 0.0)], axis=2))
-        readings = counted.sum(axis=1)
-        rest = np.sum(np.where(counted, v * back[:, :, 0], 0.0), axis=1) / readings
-        rest_sd = np.sqrt(np.sum(np.where(counted, v * back[:, :, 1], 0.0), axis=1)) / readings
-        log_d = 2.0 * np.sum(np.log(np.diagonal(low, axis1=1, axis2=2)), axis=1)
-        log_v = np.sum(np.where(real, np.log(v), 0.0), axis=1)
-        score = (
-            -0.5 * np.sum(half[:, :, 0] ** 2, axis=1) + 0.5 * log_d - log_v - size * LOG_SQRT_2PI
+        chosen = fit.thinned(draws)
+        self._rows, self._points = DeletionRows(fit, chosen, seed), parameter_points(fit, chosen)
+        self._kernel, self._groups = prepare(
+            self._rows.problem, [codes[self._rows.owner] for codes in groupings]
         )
-        score += np.sum(np.where(real, state.log_factor[rows], 0.0), axis=1)
-        mean = state.mean - np.einsum("ga,gam->gm", half[:, :, 0], half[:, :, 1:])
-        sd = np.sqrt(state.sd**2 + np.sum(half[:, :, 1:] ** 2, axis=1))
-        self.found.append((score, rest, rest_sd, mean, sd, state.mean, state.sd))
+        self._limited = [np.bincount(codes, fit.design.at_limit) > 0 for codes in groupings]
 
-    def finish(self) -> Deletions:
-        """Weigh the draws of each group."""
-        stacked: list[Any] = [np.stack(part) for part in zip(*self.found, strict=True)]
-        score, rest, rest_sd, mean, sd, whole_mean, whole_sd = stacked
-        weighed = [smoothed_weights(-column) for column in score.T]
-        k = np.where(self.limited, np.nan, [k for _, k in weighed])
-        weights = np.stack([weights for weights, _ in weighed], axis=1)
-        return Deletions(rest, rest_sd, mean, sd, weights, k, whole_mean, whole_sd)
+    def each(self) -> list[Deletions]:
+        """Hold each group against the others.
+
+        Returns
+        -------
+        list of Deletions
+            One per grouping.
+        """
+        count, deletions = len(self._points), []
+        score, rest, rest_sd = (
+            [np.empty((count, groups.count)) for groups in self._groups] for _ in range(3)
+        )
+        for part, _, found in self._solutions(None, self._groups):
+            for place, one in enumerate(found):
+                score[place][part], rest[place][part] = one.score, one.rest
+                rest_sd[place][part] = one.rest_sd
+        for place, limited in enumerate(self._limited):
+            weights, k = smoothed_columns(-score[place])
+            k[limited] = np.nan
+            deletions.append(Deletions(rest[place], rest_sd[place], weights, k))
+        return deletions
+
+    def at_draws(self, contrasts: Contrasts, groups: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Contrasts without a few groups of the first grouping, at every draw.
+
+        Parameters
+        ----------
+        contrasts : ndarray, shape (m, q), or callable
+            Contrasts of the effects; a callable gives them for an airflow exponent.
+        groups : ndarray of int, shape (U,)
+            The groups, ascending.
+
+        Returns
+        -------
+        mean, sd : ndarray, shape (T, U, m)
+            Mean and standard deviation without the group at each draw [K].
+        """
+        found = [few for _, _, (few,) in self._solutions(contrasts, [self._groups[0].only(groups)])]
+        return np.concatenate([f.mean for f in found]), np.concatenate([f.sd for f in found])
+
+    def moments(self, contrasts: Contrasts, weights: Array) -> Moments:
+        """Contrasts without each group of the first grouping, over all draws.
+
+        Parameters
+        ----------
+        contrasts : ndarray, shape (m, q), or callable
+            Contrasts of the effects; a callable gives them for an airflow exponent.
+        weights : ndarray, shape (T, G)
+            Weights of the draws, from `each`.
+
+        Returns
+        -------
+        Moments
+            Added up draw by draw: what is known at every draw would fill the memory.
+        """
+        mean = square = np.zeros(())
+        whole = []
+        for part, solution, (found,) in self._solutions(contrasts, self._groups[:1]):
+            mean = mean + np.einsum("tg,tgm->gm", weights[part], found.mean)
+            square = square + np.einsum("tg,tgm->gm", weights[part], found.mean**2 + found.sd**2)
+            whole.append((solution.mean, solution.sd))
+        sd = np.sqrt(np.maximum(square - mean**2, 0.0))
+        at_draws, sd_at_draws = (np.concatenate(side) for side in zip(*whole, strict=True))
+        return Moments(mean, sd, at_draws, sd_at_draws)
+
+    def _solutions(
+        self, contrasts: Contrasts | None, groupings: Sequence[Grouped]
+    ) -> Iterator[tuple[slice, DeletionSolution, list[Found]]]:
+        """Draws, their solution, and what is found without each group, in order."""
+        rows, exponent = self._rows, self._points.exponent[:, 0]
+
+        def ask(solved: Solved, part: slice) -> tuple[slice, DeletionSolution, list[Found]]:
+            stacked = _stacked(contrasts, exponent[part], rows.problem.effect_count)
+            solution = DeletionSolution(solved, rows, part, stacked)
+            return part, solution, [solution.leave_out(groups) for groups in groupings]
+
+        with one_blas_thread():
+            yield from self._kernel.by_parts(self._points, ask, rows.readings)
+
+
+def _stacked(contrasts: Contrasts | None, exponent: Array, count: int) -> Array:
+    """The contrasts at some draws, shape (B, m, q)."""
+    if contrasts is None:
+        return np.zeros((len(exponent), 0, count))
+    if callable(contrasts):
+        return np.stack([contrasts(float(one)) for one in exponent])
+    return np.broadcast_to(contrasts, (len(exponent), *contrasts.shape))

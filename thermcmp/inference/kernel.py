@@ -14,7 +14,7 @@ mean, over the effects, of the gradient with the effects known.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Final, TypeVar
@@ -31,6 +31,9 @@ from thermcmp.inference.problem import GaussianProblem
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 _Answer = TypeVar("_Answer")
+IntArray = NDArray[np.intp]
+#: No pairs of effects.
+NONE: Final = (np.zeros(0, np.intp), np.zeros(0, np.intp))
 
 #: Numbers worked on at once: a batch of points should stay in the processor's cache.
 BATCH_NUMBERS: Final = 160_000
@@ -78,6 +81,30 @@ class Points:
         return len(self.residual)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """What was read at each of B points.
+
+    Attributes
+    ----------
+    y : ndarray, shape (n, B)
+        Response.
+    variance : ndarray, shape (n, B)
+        Variance of each row given the effects; (1, B) where one stands for all.
+    counted : ndarray of bool, shape (n,), optional
+        Rows that count; all by default.
+    """
+
+    y: Array
+    variance: Array
+    counted: NDArray[np.bool_] | None = None
+
+    @property
+    def count(self) -> int:
+        """Number of rows that count."""
+        return len(self.y) if self.counted is None else int(self.counted.sum())
+
+
 class Kernel:
     """Prepared algebra of one problem.
 
@@ -85,25 +112,31 @@ class Kernel:
     ----------
     problem : GaussianProblem
         The problem.
+    pairs : tuple of (rows, columns), optional
+        Pairs of effects whose covariance will be asked for beside those that a row has;
+        `asked_slot` is where the factor's inverse holds them.
     """
 
-    def __init__(self, problem: GaussianProblem) -> None:
+    def __init__(self, problem: GaussianProblem, pairs: tuple[IntArray, IntArray] = NONE) -> None:
         from thermcmp.inference import loops  # its compiler loads when a fit is asked for
 
         self.problem, self.loops = problem, loops
         self.rows, self.links = Collapsed(problem), Links(problem.links)
         q = problem.effect_count
         touched = np.arange(q, dtype=np.intp)
-        rows = np.concatenate([self.rows.rows, self.links.rows, touched, np.full(q + 1, q)])
-        columns = np.concatenate([self.rows.columns, self.links.columns, touched, np.arange(q + 1)])
+        more, others = pairs
+        rows = np.concatenate([self.rows.rows, self.links.rows, touched, np.full(q + 1, q), more])
+        columns = np.concatenate(
+            [self.rows.columns, self.links.columns, touched, np.arange(q + 1), others]
+        )
         self.loose = np.isinf(problem.fixed_sd)
         # Flat effects stand last of all: their part of the determinant is wanted alone.
         fixed = np.flatnonzero(problem.scale_of < 0)
         fixed = fixed[np.argsort(self.loose[fixed], kind="stable")]
         self.plan = eliminate(q + 1, rows, columns, np.append(fixed, q))
-        pairs, links = len(self.rows.rows), len(self.links.rows)
-        self.pair_slot, self.link_slot, self.own_slot, self.response_slot = np.split(
-            self.plan.entry, [pairs, pairs + links, pairs + links + q]
+        ends = np.cumsum([len(self.rows.rows), len(self.links.rows), q, q + 1])
+        self.pair_slot, self.link_slot, self.own_slot, self.response_slot, self.asked_slot = (
+            np.split(self.plan.entry, ends)
         )
         self.set_of = np.zeros(1, np.intp) if problem.set_of is None else problem.set_of
         # Where all rows have one variance and none an airflow term, one row's stands for all.
@@ -134,11 +167,13 @@ class Kernel:
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""
-        return np.concatenate(self._by_parts(points, lambda solved, _: solved.log_likelihood))
+        return np.concatenate(list(self.by_parts(points, lambda solved, _: solved.log_likelihood)))
 
     def gradient(self, points: Points) -> tuple[Array, Points]:
         """Log marginal likelihood of each point, shape (B,), and its gradient there."""
-        found = self._by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        found = list(
+            self.by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        )
         slopes = [slope for _, slope in found]
         joined = Points(
             np.concatenate([slope.exponent for slope in slopes]),
@@ -175,7 +210,7 @@ class Kernel:
             mine = slice(ends[part.start], ends[min(part.stop, len(used))])
             return solved.draw(noise[mine], repeats[part])
 
-        return np.concatenate(self._by_parts(points, drawn))
+        return np.concatenate(list(self.by_parts(points, drawn)))
 
     def likelihood_and_effects(
         self, points: Points, repeats: int, rng: np.random.Generator
@@ -206,24 +241,31 @@ class Kernel:
             noise = own.standard_normal((size * repeats, self.problem.effect_count))
             return solved.log_likelihood, solved.draw(noise, np.full(size, repeats))
 
-        found = self._by_parts(points, asked)
+        found = list(self.by_parts(points, asked))
         return np.concatenate([one for one, _ in found]), np.concatenate([e for _, e in found])
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
         """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
         return Solved(self, point).moments()
 
-    def _by_parts(self, points: Points, ask: Callable[[Solved, slice], _Answer]) -> list[_Answer]:
-        """What is asked of the solved points, batch by batch, some side by side."""
+    def by_parts(
+        self,
+        points: Points,
+        ask: Callable[[Solved, slice], _Answer],
+        readings: Callable[[slice], Readings] | None = None,
+    ) -> Iterator[_Answer]:
+        """What is asked of the solved points, batch by batch in order, some side by side."""
         parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
 
         def asked(part: slice) -> _Answer:
-            return ask(Solved(self, points.part(part)), part)
+            read = None if readings is None else readings(part)
+            return ask(Solved(self, points.part(part), read), part)
 
         if len(parts) == 1:
-            return [asked(parts[0])]
+            yield asked(parts[0])
+            return
         with ThreadPoolExecutor(THREADS) as pool:
-            return list(pool.map(asked, parts))
+            yield from pool.map(asked, parts)
 
 
 def _even(problem: GaussianProblem) -> bool:
@@ -270,6 +312,8 @@ class Solved:
         Algebra of the problem.
     points : Points
         The B points.
+    readings : Readings, optional
+        What was read, where it is not what the problem says.
 
     Raises
     ------
@@ -277,21 +321,25 @@ class Solved:
         If the effects cannot be told apart even with their priors.
     """
 
-    def __init__(self, kernel: Kernel, points: Points) -> None:
+    def __init__(self, kernel: Kernel, points: Points, readings: Readings | None = None) -> None:
         problem, self.kernel, self.points = kernel.problem, kernel, points
         b, q = len(points), problem.effect_count
         self.exponent = points.exponent.T[kernel.set_of]
         self.h = None if problem.airflow is None else problem.airflow(self.exponent)
-        v = kernel.run_scatter * points.residual.T[kernel.set_of] ** 2 + kernel.known_variance
-        self.v = np.maximum(v, kernel.least_variance)
-        self.y = problem.y[:, None] - kernel.shift_still
+        if readings is None:
+            v = kernel.run_scatter * points.residual.T[kernel.set_of] ** 2 + kernel.known_variance
+            readings = Readings(problem.y[:, None], v)
+        self.v = np.maximum(readings.variance, kernel.least_variance)
+        self.y = readings.y - kernel.shift_still
         if self.h is not None:
             self.y = self.y - self.h * kernel.shift_flow
         self.lam = np.empty((q, b))
         grouped = problem.scale_of >= 0
         self.lam[grouped] = points.spread.T[problem.scale_of[grouped]]
         self.lam[~grouped] = np.where(kernel.loose, 1.0, problem.fixed_sd)[~grouped, None]
-        weight = 1.0 / self.v
+        weight, log_v = 1.0 / self.v, np.log(self.v)
+        if readings.counted is not None:
+            weight, log_v = (side * readings.counted[:, None] for side in (weight, log_v))
         self.gram = kernel.rows.gram(weight, self.h)
         square = np.sum(self.y**2 * weight, axis=0)
         slots = np.zeros((kernel.plan.slots, b))
@@ -313,10 +361,10 @@ class Solved:
                 "The effects cannot be told apart even with their priors (singular system). "
                 "Mend: give every fixed effect a proper prior, or remove an aliased one."
             ) from error
-        free = len(problem.y) - int(kernel.loose.sum())
+        free = readings.count - int(kernel.loose.sum())
         self.log_likelihood = -0.5 * (
             2.0 * free * LOG_SQRT_2PI
-            + np.sum(np.log(self.v), axis=0) * (len(problem.y) / len(self.v))
+            + np.sum(log_v, axis=0) * (len(problem.y) / len(log_v))
             + self.factor.log_determinant
             + link_determinant
             + (self.factor.left_over - 1.0)
@@ -373,6 +421,26 @@ class Solved:
         half = self.factor.half()[:, which] + noise.T
         u = self.factor.backward(half, which)
         return np.asarray((self.kernel.problem.fixed_mean[:, None] + self.lam[:, which] * u).T)
+
+    def mean(self) -> Array:
+        """Means of the effects less those of their priors, shape (q, B)."""
+        every = np.arange(len(self.points))
+        return np.asarray(self.lam * self.factor.backward(self.factor.half(), every))
+
+    def left(self, mean: Array) -> Array:
+        """What the rows read beyond such effects, from `mean`, shape (n, B)."""
+        return np.asarray(self.y - self.kernel.rows.fitted(mean, self.h))
+
+    def halves(self, contrasts: Array) -> Array:
+        """L⁻¹Λcᵀ, shape (q, m), for contrasts c of shape (B, m, q): squares add to variances."""
+        b, m, q = contrasts.shape
+        scaled = (contrasts * self.lam.T[:, None, :]).reshape(b * m, q).T
+        return self.factor.forward(scaled, np.repeat(np.arange(b), m))
+
+    def covariances(self, halves: Array) -> Array:
+        """Covariance of all effects with contrasts, from `halves`, shape (q, B * m)."""
+        which = np.repeat(np.arange(len(self.points)), halves.shape[1] // len(self.points))
+        return np.asarray(self.lam[:, which] * self.factor.backward(halves, which))
 
     def moments(self) -> tuple[Array, Array]:
         """Mean and covariance of the effects at the one point of this batch."""

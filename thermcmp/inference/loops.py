@@ -20,7 +20,7 @@ from thermcmp.model.priors import Array
 IntArray = NDArray[np.intp]
 
 
-def _compiled(function: Callable[..., None]) -> Any:
+def compiled(function: Callable[..., None]) -> Any:
     """The compiled loop, kept on disk for the next start where a folder can be written."""
     try:
         return numba.njit(cache=True, nogil=True, error_model="numpy")(function)
@@ -28,7 +28,7 @@ def _compiled(function: Callable[..., None]) -> Any:
         return numba.njit(nogil=True, error_model="numpy")(function)
 
 
-@_compiled
+@compiled
 def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array, a: Array) -> None:
     """Put the entries (i, j), scaled by their two effects' spreads, into their slots."""
     for e in range(len(slot)):
@@ -36,7 +36,7 @@ def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array
             a[slot[e], b] = gram[e, b] * lam[i[e], b] * lam[j[e], b]
 
 
-@_compiled
+@compiled
 def factorise(start: IntArray, cut: IntArray, target: IntArray, a: Array) -> None:
     """Turn the systems' columns into the factor's, in place.
 
@@ -60,7 +60,7 @@ def factorise(start: IntArray, cut: IntArray, target: IntArray, a: Array) -> Non
                     a[t, b] -= a[i, b] * a[j, b]
 
 
-@_compiled
+@compiled
 def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array) -> None:
     """Take the columns' products from the tail, row of the tail by row.
 
@@ -78,7 +78,7 @@ def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: A
                 a[t, b] -= a[i, b] * a[j, b]
 
 
-@_compiled
+@compiled
 def forward(
     start: IntArray, node: IntArray, row: IntArray, a: Array, which: IntArray, x: Array
 ) -> None:
@@ -96,7 +96,7 @@ def forward(
                 x[row[i], b] -= a[i, which[b]] * x[mine, b]
 
 
-@_compiled
+@compiled
 def backward(
     start: IntArray, node: IntArray, row: IntArray, a: Array, which: IntArray, x: Array
 ) -> None:
@@ -111,7 +111,7 @@ def backward(
             x[mine, b] /= a[first, which[b]]
 
 
-@_compiled
+@compiled
 def lean_on_tail(
     entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array, z: Array
 ) -> None:
@@ -129,7 +129,7 @@ def lean_on_tail(
             z[i, b] -= z[line + at[i], b] * a[i, b]
 
 
-@_compiled
+@compiled
 def invert(start: IntArray, cut: IntArray, target: IntArray, a: Array, z: Array) -> None:
     """Fill in the inverse's entries from the last column back; `lean_on_tail` came before."""
     width = a.shape[1]

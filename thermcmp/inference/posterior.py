@@ -166,8 +166,45 @@ class Fit:
     @property
     def effects(self) -> Array:
         """Draws of all effects in the design's column order, shape (S, q) [K]."""
-        baselines = [self.draws(BASELINE)[:, None], self.draws(AIRFLOW_BASELINE)[:, None]]
-        return np.hstack([*baselines, *(self.draws(term.name) for term in self.design.terms)])
+        return self.effects_at(slice(None))
+
+    def effects_at(self, chosen: slice | NDArray[np.intp]) -> Array:
+        """Draws of all effects at some of the draws; a copy of all fills much memory.
+
+        Parameters
+        ----------
+        chosen : slice or ndarray of int
+            Which draws.
+
+        Returns
+        -------
+        ndarray, shape (B, q)
+            In the design's column order [K].
+        """
+        baselines = [self.draws(name)[chosen, None] for name in (BASELINE, AIRFLOW_BASELINE)]
+        return np.hstack([*baselines, *(self.draws(t.name)[chosen] for t in self.design.terms)])
+
+    def combined(self, weights: Array) -> Array:
+        """Draws of linear combinations of the effects.
+
+        Parameters
+        ----------
+        weights : ndarray, shape (m, q)
+            Weights in the design's column order.
+
+        Returns
+        -------
+        ndarray, shape (S, m)
+            The combinations [K].
+        """
+        names = (BASELINE, AIRFLOW_BASELINE, *(term.name for term in self.design.terms))
+        total = np.zeros((len(self.draws(BASELINE)), len(weights)))
+        first = 0
+        for name in names:
+            draws = self.draws(name).reshape(len(total), -1)
+            total += draws @ weights[:, first : first + draws.shape[1]].T
+            first += draws.shape[1]
+        return total
 
     @property
     def table(self) -> pd.DataFrame:

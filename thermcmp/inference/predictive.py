@@ -28,8 +28,10 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
 
-#: Campaigns made.
+#: Campaigns made; where rows are many fewer, so that rows times campaigns keep below a number.
 CAMPAIGNS: Final = 1000
+FEWEST_CAMPAIGNS: Final = 400
+MOST_CELLS: Final = 40_000_000
 #: Bayesian p-value, from either end, at which a feature counts as surprising.
 SURPRISING: Final = 0.01
 
@@ -62,7 +64,7 @@ class Feature:
 
 
 def predictive_features(
-    fit: Fit, *, campaigns: int = CAMPAIGNS, seed: int = 0
+    fit: Fit, *, campaigns: int | None = None, seed: int = 0
 ) -> tuple[Feature, ...]:
     """Features of the measured campaign among campaigns that the fit makes.
 
@@ -70,8 +72,8 @@ def predictive_features(
     ----------
     fit : Fit
         The fit.
-    campaigns : int
-        Campaigns made.
+    campaigns : int, optional
+        Campaigns made; by default CAMPAIGNS, and down to FEWEST_CAMPAIGNS of many rows.
     seed : int
         Seed.
 
@@ -82,6 +84,9 @@ def predictive_features(
         drift within a sitting, where the rows hold them.
     """
     rng = np.random.default_rng(seed)
+    if campaigns is None:
+        most = MOST_CELLS // len(fit.design.rise_k)
+        campaigns = min(max(most, FEWEST_CAMPAIGNS), CAMPAIGNS)
     chosen = fit.thinned(campaigns)
     looks = _features(fit)
     found: dict[str, list[tuple[Array, Array]]] = {name: [] for name, _, _ in looks}
@@ -141,8 +146,9 @@ def _features(fit: Fit) -> list[tuple[str, bool, _Look]]:
 
 def _means(units: Units, e: Array) -> Array:
     """Mean of each unit, shape (B, G)."""
-    member = (units.codes[:, None] == np.arange(len(units.names))) / units.sizes
-    return np.asarray(e @ member)
+    first = np.cumsum(units.sizes) - units.sizes
+    order = np.argsort(units.codes, kind="stable")
+    return np.asarray(np.add.reduceat(e[:, order], first, axis=1) / units.sizes)
 
 
 def _within(units: Units) -> _Look:

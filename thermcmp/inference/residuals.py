@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from thermcmp.model.priors import Array
 
 #: Cells (draws x rows) of one part.
-PART_CELLS = 4_000_000
+PART_CELLS = 1_000_000
 #: Variance below which no row's scatter is taken, against a division by zero [K²].
 LEAST_VARIANCE = 1e-10
 
@@ -99,13 +99,13 @@ def fitted_rise(
     """
     design = fit.design
     still, flow = design_matrices(design, nuisance=nuisance)
-    effects, exponent = fit.effects, fit.draws(EXPONENT)
+    exponent = fit.draws(EXPONENT)
     chosen = np.arange(len(exponent)) if chosen is None else chosen
     step = max(1, PART_CELLS // len(design.rise_k))
     for start in range(0, len(chosen), step):
         part = chosen[start : start + step]
-        h = airflow_factor(design, exponent[part])
-        yield part, np.asarray((still @ effects[part].T).T + h * (flow @ effects[part].T).T)
+        h, effects = airflow_factor(design, exponent[part]), fit.effects_at(part).T
+        yield part, np.asarray((still @ effects).T + h * (flow @ effects).T)
 
 
 def row_scale(fit: Fit, chosen: NDArray[np.intp]) -> Array:

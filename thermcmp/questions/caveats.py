@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.errors import EngineError
-from thermcmp.inference.deletion import delete_each
+from thermcmp.inference.deletion import LeaveOut, draws_for
 from thermcmp.inference.outlying import Outlier, outlying
 from thermcmp.inference.power_scaling import Sensitivity
 from thermcmp.inference.units import units_of
+from thermcmp.model.design import EXPONENT
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
 
 #: Posterior draws behind a caveat; `check_fit` takes more.
 DRAWS: Final = 200
-#: Effects above which a caveat is not worth its time; `check_fit` looks all the same.
-MOST_EFFECTS: Final = 1500
+#: Mountings times answers that are held against one another.
+MOST_CELLS: Final = 2_000_000
 #: How sure a sign must be before it is worth saying that it turns.
 SURE: Final = 0.90
 #: A mounting without which the error grows more than this holds the answer alone.
@@ -106,12 +107,6 @@ def fit_caveats(
     if fit.health == "bad":
         caveats.append("Answered although the fit's health is 'bad', on the user's word.")
     caveats += _prior_caveats(influence or {})
-    if fit.design.effect_count > MOST_EFFECTS:
-        return [
-            *caveats,
-            f"The fit has {fit.design.effect_count} effects, so runs and mountings that stray were "
-            "not looked for; check_fit does.",
-        ]
     caveats += [one.sentence for one in strays(fit)[:_NAMED]]
     if len(strays(fit)) > _NAMED:
         caveats.append(f"{len(strays(fit)) - _NAMED} more runs or mountings stray: see check_fit.")
@@ -125,7 +120,8 @@ def strays(fit: Fit) -> tuple[Outlier, ...]:
 
 def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
     runs, mountings = units_of(fit, "run"), units_of(fit, "assembly")
-    by_run, by_mounting = delete_each(fit, [runs.codes, mountings.codes], draws=DRAWS)
+    both = [runs.codes, mountings.codes]
+    by_run, by_mounting = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
     named = outlying(runs, by_run, mountings)
     told = {one.name for one in named if one.alone}
     # A mounting of one run is that run.
@@ -176,11 +172,14 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
     mountings = units_of(fit, "assembly")
     if len(mountings.names) < 2 or not linear.names:
         return []
-    (found,) = delete_each(fit, [mountings.codes], linear.weights, draws=DRAWS)
-    whole, whole_sd = found.whole_moments()
-    without, without_sd = found.moments()
+    linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(mountings.names)))
+    study = LeaveOut(fit, [mountings.codes], draws=draws_for(fit, DRAWS))
+    (found,) = study.each()
+    moved = study.moments(linear.weights, found.weights)
+    whole, whole_sd = moved.whole
+    without, without_sd = moved.mean, moved.sd
     side = whole - linear.against
-    sure = np.mean(np.sign(found.whole_mean - linear.against) == np.sign(side), axis=0)
+    sure = np.mean(np.sign(moved.at_draws - linear.against) == np.sign(side), axis=0)
     sure = np.minimum(sure, _chance_of_side(side, whole_sd)) >= SURE
     turned = (np.sign(without - linear.against) != np.sign(side)) & sure
     turned &= without_sd <= ALONE * whole_sd
@@ -193,7 +192,28 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
             f"{linear.names[estimate]} would be {without_k:.1f} K and not {with_k:.1f} K{doubt}."
         )
     more = len(caveats) - _NAMED
-    return caveats[:_NAMED] + ([f"{more} more answers turn with one mounting."] if more > 0 else [])
+    further = [f"{more} more answers turn with one mounting."] if more > 0 else []
+    if passed_over:
+        further.append(
+            f"Whether one mounting turns an answer was looked at for the {len(linear.names)} least "
+            f"sure of {passed_over + len(linear.names)}."
+        )
+    return caveats[:_NAMED] + further
+
+
+def _least_sure(fit: Fit, linear: Linear, most: int) -> tuple[Linear, int]:
+    """The answers that turn most readily, where they are too many, and how many are not."""
+    if len(linear.names) <= most:
+        return linear, 0
+    given, usual = linear.weights, float(np.mean(fit.draws(EXPONENT)))
+    draws = fit.combined(given(usual) if callable(given) else given)
+    far = np.abs(draws.mean(axis=0) - linear.against) / np.std(draws, axis=0)
+    # One that is unsure already cannot lose a sure side.
+    far[_chance_of_side(far, np.ones(len(far))) < SURE] = np.inf
+    kept = np.sort(np.argsort(far, kind="stable")[:most])
+    names = tuple(linear.names[i] for i in kept)
+    chosen = (lambda exponent: given(exponent)[kept]) if callable(given) else given[kept]
+    return Linear(names, chosen, linear.against), len(linear.names) - most
 
 
 def _chance_of_side(side: Array, sd: Array) -> Array:

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.boundary import MOSTLY, SMALL_K, ParameterNote, parameter_note
-from thermcmp.inference.deletion import THINNED, delete_each
 from thermcmp.inference.outlying import FALSE_ALARM, Outlier
 from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.inference.predictive import predictive_features
@@ -31,6 +30,10 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
     from thermcmp.inference.predictive import Feature
     from thermcmp.model.conditions import Build
+    from thermcmp.model.identifiability import Contrast
+
+#: Pairs of levels above which each level is looked at in one pair only.
+MOST_PAIRS: Final = 500
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,12 +145,12 @@ def check_fit(
             [Fault("not above zero", "give kelvin", column="small_k", value=str(small_k))],
         )
     units = units_of(fit, unit)
-    wanted = wanted_contrasts(fit, before, after, factors)
+    asked = wanted_contrasts(fit, before, after, factors)
+    wanted = _fewer_pairs(fit, asked)
     effects = measured_effects(fit, Scope.SPECIMENS, wanted)
     seed = fit.seed or 0
-    (found,) = delete_each(fit, [units.codes], effects[1], draws=THINNED, seed=seed)
     predictive = _predictive(fit, seed, prob)
-    left_out = left_out_answer(fit, units, found, effects, refits=refits, prob=prob, seed=seed)
+    left_out = left_out_answer(fit, units, effects, refits=refits, prob=prob, seed=seed)
     notes = [parameter_note(fit, name, small_k) for name in fit.parameter_names]
     strayed = strays(fit)
     return FitCheck(
@@ -162,11 +165,38 @@ def check_fit(
             *_fitted_with(fit),
             *predictive.sentences,
             *left_out.sentences,
+            *_passed_over(asked, wanted),
             *left_out.caveats,
             *(one.sentence for one in strayed),
             *([] if strayed else ["No run and no mounting strays from what the others say."]),
             *_parameter_sentences(fit, notes, small_k),
         ),
+    )
+
+
+def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
+    """All pairs of levels, or, where these are very many, those with one level of each factor.
+
+    A factor of many levels has a pair for any two; what moves a level shows in its pair with
+    the level of most rows.
+    """
+    if len(wanted) <= MOST_PAIRS:
+        return wanted
+    common = {}
+    for factor in {contrast.factor for contrast in wanted}:
+        place = fit.design.term_position(factor)
+        if place is not None:
+            rows = np.bincount(fit.design.index[:, place])
+            common[factor] = fit.design.levels[place][int(np.argmax(rows))]
+    return [c for c in wanted if common.get(c.factor) in (c.first, c.second)]
+
+
+def _passed_over(asked: Sequence[Contrast], wanted: Sequence[Contrast]) -> tuple[str, ...]:
+    if len(wanted) == len(asked):
+        return ()
+    return (
+        f"Of {len(asked)} pairs of levels the {len(wanted)} with the level of most rows of each "
+        "factor were looked at; name `factors`, or `before` and `after`, for others.",
     )
 
 

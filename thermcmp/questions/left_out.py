@@ -6,8 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from thermcmp.inference.deletion import Deletions
+from thermcmp.inference.deletion import (
+    THINNED,
+    Deletions,
+    LeaveOut,
+    draws_for,
+)
 from thermcmp.inference.health import pareto_limit
 from thermcmp.inference.refits import fit_without
 from thermcmp.inference.units import Units
@@ -28,6 +34,8 @@ if TYPE_CHECKING:
 
 #: Fits made anew by default, where the fast engine can make them.
 REFITS: Final = 8
+#: Units for whose effects every draw is held at once.
+UNITS_AT_ONCE: Final = 100
 _DRAWS: Final = 4000
 #: Names in a sentence before the rest is left to the table.
 _NAMED: Final = 4
@@ -35,16 +43,36 @@ _NAMED: Final = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Left:
-    """Draws of the effects without each unit, and how they were had."""
+    """The effects without each unit (G of them), and how that was had.
 
-    draws: list[Array | None]
+    Attributes
+    ----------
+    mean, sd : ndarray, shape (G, m)
+        Moments; NaN where they are not known [K].
+    worst : ndarray of int, shape (m,)
+        The unit that moves each effect most.
+    ends : ndarray, shape (m, 2)
+        Interval of each effect without that unit [K].
+    actions : list of str
+        By unit, how its numbers were had.
+    k : ndarray, shape (G,)
+        Pareto shape of its weights.
+    limit : float
+        Largest k that is believed.
+    """
+
+    mean: Array
+    sd: Array
+    worst: NDArray[np.intp]
+    ends: Array
     actions: list[str]
+    k: Array
+    limit: float
 
 
 def left_out_answer(
     fit: Fit,
     units: Units,
-    found: Deletions,
     effects: tuple[Sequence[str], Array],
     *,
     refits: int | None,
@@ -59,8 +87,6 @@ def left_out_answer(
         The fit.
     units : Units
         What is left out, one at a time.
-    found : Deletions
-        From `delete_each` with these units and effects.
     effects : tuple of (names, weights)
         Names, and weights of shape (m, q).
     refits : int, optional
@@ -76,10 +102,9 @@ def left_out_answer(
         Table: a row per effect with the unit that moves it most.
     """
     names, weights = effects
-    rng = np.random.default_rng(seed)
     most = (REFITS if fit.engine == "conditional" else 0) if refits is None else refits
-    left = _without_each(fit, units, found, weights, most, rng)
-    whole = fit.effects @ weights.T
+    whole = fit.combined(weights)
+    left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
     table = _table(names, whole, units, left, prob)
     return Answer(
         kind="left-out check",
@@ -90,37 +115,67 @@ def left_out_answer(
         caveats=_caveats(units, left),
         prob=prob,
         draw_figure=left_out_figure,
-        details={"unit": units.kind, "units": _unit_table(units, found, left, whole)},
+        details={"unit": units.kind, "units": _unit_table(units, left, whole)},
     )
 
 
 def _without_each(
-    fit: Fit, units: Units, found: Deletions, weights: Array, most: int, rng: np.random.Generator
+    fit: Fit, units: Units, weights: Array, whole: Array, *, most: int, prob: float, seed: int
 ) -> _Left:
     """Effects without each unit: by weights, else by a fit of its own, else unknown."""
+    study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
+    (found,) = study.each()
+    refitted, actions = _refits(fit, units, found, weights, most)
+    moved = study.moments(weights, found.weights)
+    # What the weights change is taken at the same few draws, and added to the mean of all.
+    shift = whole.mean(axis=0) - moved.whole[0]
+    mean, sd = moved.mean + shift, moved.sd
+    mean[~found.trusted], sd[~found.trusted] = np.nan, np.nan
+    for group, draws in refitted.items():
+        mean[group], sd[group] = draws.mean(axis=0), draws.std(axis=0)
+    worst = np.argmax(np.abs(np.nan_to_num(mean - whole.mean(axis=0))), axis=0)
+    by_weights = _drawn(study, found, weights, worst, seed)
+    ends = np.full((len(worst), 2), np.nan)
+    for place, group in enumerate(worst):
+        if group in refitted:
+            ends[place] = interval(refitted[group][:, place], prob)
+        elif place in by_weights:
+            ends[place] = interval(by_weights[place] + shift[place], prob)
+    return _Left(mean, sd, worst, ends, actions, found.k, pareto_limit(len(found.weights)))
+
+
+def _drawn(
+    study: LeaveOut, found: Deletions, weights: Array, worst: NDArray[np.intp], seed: int
+) -> dict[int, Array]:
+    """Draws of each effect without the unit that moves it most, where its weights are trusted."""
+    rng, few = np.random.default_rng(seed), np.unique(worst[found.trusted[worst]])
+    drawn = {}
+    for first in range(0, len(few), UNITS_AT_ONCE):
+        some = few[first : first + UNITS_AT_ONCE]
+        (effects,) = np.nonzero(np.isin(worst, some))
+        mean, sd = study.at_draws(weights[effects], some)
+        for at, effect in enumerate(effects):
+            unit = worst[effect]
+            picked = rng.choice(len(mean), _DRAWS, p=found.weights[:, unit])
+            where = picked, np.searchsorted(some, unit), at
+            drawn[int(effect)] = mean[where] + sd[where] * rng.standard_normal(_DRAWS)
+    return drawn
+
+
+def _refits(
+    fit: Fit, units: Units, found: Deletions, weights: Array, most: int
+) -> tuple[dict[int, Array], list[str]]:
+    """Draws of the effects in fits made anew, by unit, and how each unit's numbers are had."""
     trusted = found.trusted
+    actions = np.where(trusted, "weights", "not known: ask for more refits").tolist()
     worst_first = np.argsort(-np.nan_to_num(found.k, nan=np.inf), kind="stable")
-    refitted = [int(g) for g in worst_first if not trusted[g]][:most]
-    left = _Left([], [])
-    for group in range(len(units.names)):
-        if trusted[group]:
-            left.draws.append(found.draw(group, _DRAWS, rng))
-            left.actions.append("weights")
-        elif group in refitted and len(units.names) > 1:
+    draws = {}
+    for group in [int(g) for g in worst_first if not trusted[g]][:most]:
+        if len(units.names) > 1:
             fewer = fit_without(fit, units.codes == group)
-            left.draws.append(fewer.effects @ weights.T)
-            left.actions.append(f"fitted anew, health {fewer.health}")
-        else:
-            left.draws.append(None)
-            left.actions.append("not known: ask for more refits")
-    return left
-
-
-def _moves(whole: Array, left: _Left) -> Array:
-    """Change of each effect's mean without each unit, shape (G, m); NaN where unknown [K]."""
-    mean = whole.mean(axis=0)
-    unknown = np.full(len(mean), np.nan)
-    return np.array([unknown if d is None else d.mean(axis=0) - mean for d in left.draws])
+            draws[group] = fewer.combined(weights)
+            actions[group] = f"fitted anew, health {fewer.health}"
+    return draws, actions
 
 
 def _table(
@@ -129,20 +184,16 @@ def _table(
     """A row per effect, those that move most in their own errors first."""
     import pandas as pd
 
-    moves = _moves(whole, left)
     rows = []
     for place, name in enumerate(names):
         mean, sd, low, high = summary(whole[:, place], prob)
-        moved = np.abs(np.nan_to_num(moves[:, place]))
-        group = int(np.argmax(moved))
-        draws = left.draws[group]
-        if draws is None:
+        group = left.worst[place]
+        without = float(left.mean[group, place])
+        if np.isnan(without):
             rows.append((name, mean, low, high, "–", *[np.nan] * 5, "not known"))
             continue
-        ends = interval(draws[:, place], prob)
-        without = float(draws[:, place].mean())
-        health = _health(whole[:, place], without)
-        shift = moves[group, place]
+        health, shift = _health(whole[:, place], without), without - mean
+        ends = left.ends[place]
         rows.append(
             (name, mean, low, high, units.names[group], without, *ends, shift, shift / sd, health)
         )
@@ -159,18 +210,19 @@ def _health(whole: Array, without: float) -> str:
     return "ok"
 
 
-def _unit_table(units: Units, found: Deletions, left: _Left, whole: Array) -> pd.DataFrame:
+def _unit_table(units: Units, left: _Left, whole: Array) -> pd.DataFrame:
     """A row per unit: its Pareto k, the limit, what was done, and what it moves."""
     import pandas as pd
 
-    changes = _moves(whole, left) / np.std(whole, axis=0)
-    largest = np.array([np.nan if np.isnan(c).all() else np.nanmax(np.abs(c)) for c in changes])
+    changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
+    # The first column keeps a unit unknown, and the largest of no effects.
+    largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
     return pd.DataFrame(
         {
             units.kind: units.names,
             "rows": units.sizes,
-            "pareto_k": found.k,
-            "limit": pareto_limit(len(found.weights)),
+            "pareto_k": left.k,
+            "limit": left.limit,
             "action": left.actions,
             "largest_change_sds": largest,
         }
@@ -180,14 +232,9 @@ def _unit_table(units: Units, found: Deletions, left: _Left, whole: Array) -> pd
 def _dataset(names: Sequence[str], units: Units, left: _Left) -> xr.Dataset:
     import xarray as xr
 
-    means = np.full((len(units.names), len(names)), np.nan)
-    sds = means.copy()
-    for group, draws in enumerate(left.draws):
-        if draws is not None:
-            means[group], sds[group] = draws.mean(axis=0), draws.std(axis=0)
     dims = (units.kind, "effect")
     return xr.Dataset(
-        {"mean_k": (dims, means), "sd_k": (dims, sds)},
+        {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
         {units.kind: list(units.names), "effect": list(names)},
     )
 
@@ -216,7 +263,10 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
 
 
 def _caveats(units: Units, left: _Left) -> tuple[str, ...]:
-    open_ones = [n for n, d in zip(units.names, left.draws, strict=True) if d is None]
+    known = ("weights", "fitted anew")
+    open_ones = [
+        n for n, a in zip(units.names, left.actions, strict=True) if not a.startswith(known)
+    ]
     if not open_ones:
         return ()
     shown = ", ".join(open_ones[:_NAMED]) + (" …" if len(open_ones) > _NAMED else "")
