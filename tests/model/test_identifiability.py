@@ -200,3 +200,37 @@ def test_who_mounted_it_is_no_part_of_a_cure(make_design):
         )
     )
     assert all("assembly_kind" not in c.cure and c.cure for c in found.contrasts)
+
+
+def test_what_an_answer_rests_on_agrees_with_matrix_ranks(aliases_of):
+    """Without the combination named, and only without such a one, the rank test fails."""
+    resting = 0
+    for combos in random_designs(40):
+        for one in (c for c in aliases_of(combos).contrasts if c.estimable):
+            pair = one.factor, one.first, one.second
+            place = FACTORS.index(one.factor)
+            spoiled = []
+            for left_out in combos:
+                fewer = [c for c in combos if c != left_out]
+                if {one.first, one.second} <= {c[place] for c in fewer}:
+                    spoiled += [] if estimable_by_rank(fewer, *pair) else [left_out]
+            named = follow(one.rests_on, combos) if one.rests_on else None
+            assert (named in spoiled) if spoiled else named is None
+            resting += bool(spoiled)
+    assert resting > 10
+
+
+def test_a_library_of_many_products_and_a_long_chain_of_swaps(aliases_of):
+    """Sixty products that were never swapped, then a chain that links all but the last."""
+    names = [f"P{i:02}" for i in range(60)]
+    apart = [(name, name, "Q") for name in names]
+    found = aliases_of(apart)
+    assert len(found.contrasts) == 2 * 60 * 59 // 2
+    assert not any(c.estimable for c in found.contrasts)
+    assert found.of("cooler_model", "P03", "P57").cure == "test cooler_model P03, board_model P57"
+    chain = [(one, other, "Q") for one, other in zip(names[:-2], names[1:-1], strict=True)]
+    linked = aliases_of(apart + chain)
+    told = {c.estimable for c in linked.contrasts if "P59" not in (c.first, c.second)}
+    assert told == {True}
+    last = linked.of("cooler_model", "P00", "P59")
+    assert last.aliased_with == ("board_model",)

@@ -1,7 +1,10 @@
 """What the rows can and cannot tell apart, and which swap would mend it.
 
 A contrast between two levels of a factor is estimable when it lies in the row
-space of the factors' joint design matrix (Searle, Linear Models, 1971, ch. 5).
+space of the factors' joint design matrix X (Searle, Linear Models, 1971, ch. 5), that
+is, when it is orthogonal to the null space of X. One more row r makes it so when r and
+the contrast have parallel parts in the null space; one row less spoils it when that row
+alone spans a direction in which the contrast has a part.
 Specimens, mountings and sittings are left to their spreads; only the causes that
 questions separate are tested here.
 """
@@ -10,10 +13,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations, product
+from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from thermcmp.model.priors import Array
 from thermcmp.model.terms import Acts, Role
@@ -26,8 +30,10 @@ if TYPE_CHECKING:
 TOLERANCE: Final = 1e-8
 #: Up to this many contrasts of one kind get a sentence each.
 FEW: Final = 3
-#: Above this many combinations the single-swap check is skipped: nothing rests on one swap.
-MOST_COMBINATIONS: Final = 200
+#: Eigenvalues of XᵀX below this share of the largest are none: entries are counts.
+NONE: Final = 1e-11
+#: Combinations seen whose neighbours are kept at hand.
+MOST_TRIED: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +193,7 @@ def find_aliases(design: Design) -> Aliases:
         counted = coded.value_counts(sort=False).rename("runs").reset_index()
         seen = counted.sort_values(names, ignore_index=True)
     finder = _Finder(
-        tuple(names), factors, seen[names].to_numpy(int) if names else np.empty((0, 0))
+        tuple(names), factors, seen[names].to_numpy(np.intp) if names else np.empty((0, 0), np.intp)
     )
     contrasts = tuple(
         finder.contrast(factor, first, second)
@@ -204,36 +210,50 @@ class _Finder:
     """Estimability over the distinct combinations of factor levels."""
 
     def __init__(
-        self, names: tuple[str, ...], factors: Mapping[str, tuple[str, ...]], seen: Array
+        self,
+        names: tuple[str, ...],
+        factors: Mapping[str, tuple[str, ...]],
+        seen: NDArray[np.intp],
     ) -> None:
         self.names, self.factors, self.seen = names, factors, seen
         self.starts = dict(
             zip(names, np.cumsum([1, *(len(factors[n]) for n in names)])[:-1], strict=True)
         )
         self.width = 1 + sum(len(levels) for levels in factors.values())
-        self.projection = self._row_space(seen)
+        self._nulls: dict[tuple[str, ...], Array] = {}
+        self._tried: dict[tuple[object, ...], tuple[NDArray[np.intp], Array]] = {}
+        self._spans: tuple[NDArray[np.intp], Array] | None = None
 
-    def _matrix(self, combos: Array, without: Sequence[str] = ()) -> Array:
+    def _matrix(self, combos: NDArray[np.intp], without: Sequence[str] = ()) -> Array:
         x = np.zeros((len(combos), self.width))
         x[:, 0] = 1.0
         for place, name in enumerate(self.names):
             if name not in without:
-                x[np.arange(len(combos)), self.starts[name] + combos[:, place].astype(int)] = 1.0
+                x[np.arange(len(combos)), self.starts[name] + combos[:, place]] = 1.0
         return x
 
-    def _row_space(self, combos: Array, without: Sequence[str] = ()) -> Array:
-        x = self._matrix(combos, without)
-        return np.linalg.pinv(x, rcond=1e-10) @ x
+    def _null(self, without: Sequence[str] = ()) -> Array:
+        """Orthonormal basis of the null space, shape (width, k), of the rows without factors."""
+        key = tuple(without)
+        if key not in self._nulls:
+            x = self._matrix(self.seen, key)
+            values, vectors = np.linalg.eigh(x.T @ x)
+            self._nulls[key] = vectors[:, values <= NONE * values[-1]]
+        return self._nulls[key]
 
-    def _estimable(self, projection: Array, factor: str, first: int, second: int) -> bool:
-        c = np.zeros(self.width)
-        c[self.starts[factor] + second], c[self.starts[factor] + first] = 1.0, -1.0
-        return bool(np.linalg.norm(c - c @ projection) < TOLERANCE * 10)
+    def _part(self, null: Array, factor: str, first: int, second: int) -> Array:
+        """The contrast's part in a null space, shape (k,)."""
+        start = self.starts[factor]
+        return np.asarray(null[start + second] - null[start + first])
+
+    def _estimable(self, factor: str, first: int, second: int, without: Sequence[str] = ()) -> bool:
+        part = self._part(self._null(without), factor, first, second)
+        return bool(np.linalg.norm(part) < TOLERANCE * 10)
 
     def contrast(self, factor: str, first: int, second: int) -> Contrast:
         """Judge one pair of levels."""
         levels = self.factors[factor]
-        if self._estimable(self.projection, factor, first, second):
+        if self._estimable(factor, first, second):
             return Contrast(
                 factor,
                 levels[first],
@@ -256,7 +276,7 @@ class _Finder:
             hits = [
                 group
                 for group in combinations(others, size)
-                if self._estimable(self._row_space(self.seen, group), factor, first, second)
+                if self._estimable(factor, first, second, group)
             ]
             if hits:
                 return tuple(dict.fromkeys(name for group in hits for name in group))
@@ -264,50 +284,78 @@ class _Finder:
 
     def _cure(self, factor: str, first: int, second: int, partners: Sequence[str]) -> str:
         """One new combination, as close as possible to one seen, that makes it estimable."""
-        free = [name for name in self.names if name == factor or name in partners]
+        free = tuple(name for name in self.names if name == factor or name in partners)
         # Who mounts it is no part of the swap: a bench cannot make a factory mounting.
         rest = [name for name in self.names if name not in free and name != "assembly_kind"]
-        known = {tuple(row) for row in self.seen.astype(int)}
-        for base in self.seen.astype(int):
-            if base[self.names.index(factor)] not in (first, second):
-                continue
+        part = self._part(self._null(), factor, first, second)
+        place = self.names.index(factor)
+        for base in np.flatnonzero(np.isin(self.seen[:, place], (first, second))):
+            rows, parts = self._tries(int(base), free, factor)
+            # Parallel vectors: |a|² |b|² = (a·b)².
+            size, along = np.sum(parts**2, axis=1) * np.sum(part**2), (parts @ part) ** 2
+            mends = np.flatnonzero((size > TOLERANCE**2) & (along >= (1.0 - TOLERANCE) * size))
+            if len(mends):
+                row = rows[mends[0]]
+                words = f"test {self._words(row, free)}"
+                return f"{words} ({self._words(row, rest)})" if rest else words
+        return ""
+
+    def _tries(self, base: int, free: Sequence[str], factor: str) -> tuple[NDArray[np.intp], Array]:
+        """Combinations not seen that differ from one seen in free factors, the nearest first.
+
+        Beside them their parts in the null space.
+        """
+        key = (base, tuple(free), factor)
+        if key not in self._tried:
+            # Pairs come in order, so that few combinations are in use at a time.
+            if len(self._tried) >= MOST_TRIED:
+                self._tried.clear()
+            own = self.seen[base]
             options = [
-                range(len(self.factors[name]))
+                np.arange(len(self.factors[name]))
                 if name in free and name != factor
-                else [int(base[place])]
+                else own[place : place + 1]
                 for place, name in enumerate(self.names)
             ]
-            tries = sorted(product(*options), key=lambda row: int(np.sum(np.array(row) != base)))
-            for row in tries:
-                if row in known:
-                    continue
-                more = np.vstack([self.seen, row])
-                if self._estimable(self._row_space(more), factor, first, second):
-                    return (
-                        f"test {self._words(row, free)} ({self._words(row, rest)})"
-                        if (rest)
-                        else f"test {self._words(row, free)}"
-                    )
-        return ""
+            rows = np.stack(np.meshgrid(*options, indexing="ij"), axis=-1).reshape(-1, len(own))
+            rows = rows[np.argsort(np.sum(rows != own, axis=1), kind="stable")]
+            rows = rows[~np.isin(self._key(rows), self._key(self.seen))]
+            self._tried[key] = rows, self._matrix(rows) @ self._null()
+        return self._tried[key]
+
+    def _key(self, combos: NDArray[np.intp]) -> NDArray[np.intp]:
+        """A number for each combination."""
+        sizes = [len(self.factors[name]) for name in self.names]
+        return np.asarray(np.ravel_multi_index(tuple(combos.T), sizes))
 
     def _rests_on(self, factor: str, first: int, second: int) -> str:
         """The one combination without which the contrast could not be told."""
-        if len(self.seen) > MOST_COMBINATIONS:
-            return ""
-        place = self.names.index(factor)
-        for i, row in enumerate(self.seen):
-            fewer = np.delete(self.seen, i, axis=0)
+        alone, spans = self._alone()
+        start, place = self.starts[factor], self.names.index(factor)
+        needs = np.abs(spans[start + second] - spans[start + first]) > TOLERANCE * 10
+        for i in alone[needs]:
             # A level seen in one combination only always rests on it; that is no news.
-            still = {int(v) for v in fewer[:, place]}
-            if (
-                first in still
-                and second in still
-                and not self._estimable(self._row_space(fewer), factor, first, second)
-            ):
-                return self._words(tuple(int(v) for v in row), self.names)
+            still = np.delete(self.seen[:, place], i)
+            if first in still and second in still:
+                return self._words(self.seen[i], self.names)
         return ""
 
-    def _words(self, row: Sequence[int], names: Sequence[str]) -> str:
+    def _alone(self) -> tuple[NDArray[np.intp], Array]:
+        """Combinations that alone span a direction, and these directions, (width, count).
+
+        A row has leverage one where no other reaches its direction, the column of the
+        pseudoinverse that is orthogonal to all other rows.
+        """
+        if self._spans is None:
+            x = self._matrix(self.seen)
+            values, vectors = np.linalg.eigh(x.T @ x)
+            kept = values > NONE * values[-1]
+            inverse = (vectors[:, kept] / values[kept]) @ (vectors[:, kept].T @ x.T)
+            alone = np.flatnonzero(np.sum(x.T * inverse, axis=0) > 1.0 - TOLERANCE)
+            self._spans = alone, inverse[:, alone]
+        return self._spans
+
+    def _words(self, row: NDArray[np.intp], names: Sequence[str]) -> str:
         return ", ".join(
             f"{name} {self.factors[name][code]}"
             for name, code in zip(self.names, row, strict=True)
