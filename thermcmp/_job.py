@@ -115,6 +115,11 @@ class Job:
         return self.library is None and self.results is None and self.logs is None
 
     @property
+    def has_logs(self) -> bool:
+        """Whether there are logs to reduce: those named, or the demo's."""
+        return self.logs is not None or self.is_demo
+
+    @property
     def builds(self) -> tuple[str | None, str | None]:
         """Old and new build: those named, or the demo's."""
         usual = (DEMO_BEFORE, DEMO_AFTER) if self.is_demo else (None, None)
@@ -165,8 +170,10 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     """
     import thermcmp as tc
 
-    with progress("Reducing the logs"):
-        reduced = _reduced(job)
+    reduced = None
+    if job.has_logs:
+        with progress("Reducing the logs"):
+            reduced = _reduced(job)
     with progress("Reading the results"):
         every = _rows(job, reduced)
         sensor = _sensor(job, every)
@@ -197,12 +204,10 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     return [*lines, f"Report: {path}"]
 
 
-def _reduced(job: Job) -> Reduced | None:
-    """Results of the logs that the job names, or of the demo's; None where there are none."""
+def _reduced(job: Job) -> Reduced:
+    """Results of the logs that the job names, or of the demo's."""
     import thermcmp as tc
 
-    if job.logs is None and not job.is_demo:
-        return None
     folder = demo_folder()
     logs = job.logs or folder / "logs"
     runs = job.runs or (folder / "runs.csv" if job.is_demo else None)

@@ -112,6 +112,16 @@ def test_options_reach_the_calls(recorder, tmp_path):
     assert "attribute" not in recorder.calls
 
 
+def test_only_steps_that_are_done_are_told(recorder, tmp_path, capsys):
+    (tmp_path / "mine").mkdir()
+    assert main(["--library", "mine", "--sensor", "memory"]) == 0
+    said = capsys.readouterr().err
+    assert "Reducing the logs" not in said
+    assert said.startswith("Reading the results …\n")
+    assert main([]) == 0
+    assert capsys.readouterr().err.startswith("Reducing the logs …\n")
+
+
 def test_sensors_beside_are_fitted_and_set_side_by_side(recorder, tmp_path, capsys):
     (tmp_path / "mine").mkdir()
     arguments = ["--library", "mine", "--sensor", "memory", "--beside", "edge"]
