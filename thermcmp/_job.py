@@ -199,6 +199,8 @@ def run_job(job: Job, progress: Progress) -> list[str]:
             else:
                 answers.append(answer)
                 lines += _verdict(name, answer)
+    kinds = dict.fromkeys(answer.interval_words for answer in answers)
+    lines[0] += f" Ranges in brackets: {', '.join(kinds)}."
     with progress("Writing the report"):
         path = tc.report(answers, job.out / "report.html", fit=fit, reduced=reduced)
     return [*lines, f"Report: {path}"]

@@ -56,7 +56,10 @@ class Recorder:
             return SimpleNamespace(add=lambda *a, **n: None, results=lambda: self.frame)
         if name == "report":
             return self.calls["report"][-1][0][1]
-        return SimpleNamespace(sentences=[f"{name} one.", f"{name} two."])
+        return SimpleNamespace(
+            sentences=[f"{name} one.", f"{name} two."],
+            interval_words="90% equal-tailed intervals",
+        )
 
 
 @pytest.fixture
@@ -75,6 +78,8 @@ def test_demo_asks_all_questions_and_prints_a_dozen_lines(recorder, capsys):
     assert main([]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert 8 <= len(lines) <= 15
+    # Ranges without kind and probability say nothing.
+    assert lines[0].endswith("Ranges in brackets: 90% equal-tailed intervals.")
     for word in ("Data: 1 rows of the memory", "Separation: ", "Attribution: ", "Ranking: ",
                  "Margin: "):  # fmt: skip
         assert any(line.startswith(word) for line in lines)

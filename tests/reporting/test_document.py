@@ -100,6 +100,8 @@ def test_tables_can_be_read_aloud(page):
 def test_words_are_escaped_and_intervals_named(page):
     text = "".join(page.words)
     assert "Separation of <memory> & more; 90% equal-tailed intervals" in text
+    # "In short" has ranges too, above every table.
+    assert text.index("Ranges in brackets: 90% equal-tailed intervals.") < text.index("Factor")
     assert "memory" not in {tag for tag, _ in page.tags}
 
 
