@@ -111,7 +111,10 @@ def test_the_worst_check_decides():
     caution = Check("b", 2.0, "less", Health.CAUTION)
     found = Diagnostics((ok, caution))
     assert found.health is Health.CAUTION
-    assert found.sentences == ("b is 2 where less is asked (caution).",)
+    assert str(found).splitlines()[0] == "Health caution."
+    assert "less" in str(found)
+    assert str(found).endswith(found.sentences[0])
+    assert found.sentences == ("B is 2 where less is asked (caution).",)
     assert found.table["status"].tolist() == ["ok", "caution"]
     assert list(found.table.columns) == ["check", "value", "threshold", "status"]
 

@@ -76,6 +76,10 @@ class Diagnostics:
 
     checks: tuple[Check, ...]
 
+    def __str__(self) -> str:
+        table = self.table.to_string(index=False, float_format=lambda value: f"{value:.3g}")
+        return "\n".join([f"Health {self.health}.", table, *self.sentences])
+
     @property
     def health(self) -> Health:
         """The worst status; no checks at all count as bad."""
@@ -97,7 +101,8 @@ class Diagnostics:
     def sentences(self) -> tuple[str, ...]:
         """One sentence per check that did not pass."""
         return tuple(
-            f"{c.name} is {c.value:.3g} where {c.threshold} is asked ({c.status})."
+            f"{c.name[:1].upper()}{c.name[1:]} is {c.value:.3g} where {c.threshold} is asked "
+            f"({c.status})."
             for c in self.checks
             if c.status is not Health.OK
         )
