@@ -34,10 +34,10 @@ the checks, the Parquet files and the table reader use.
 FOOT = """
 ## Your own headings
 
-`read_results(path, columns=…)` maps your headings to these columns, and so does `--columns FILE` on \
-the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. Headings that no \
-column has are kept as extra columns. A table may have a column per sensor, which becomes a row per \
-run and sensor:
+`read_results(path, columns=…)` maps your headings to these columns, and so does `--columns FILE` \
+on the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. Headings that \
+no column has are kept as extra columns. A table may have a column per sensor, which becomes a row \
+per run and sensor:
 
 ```json
 {"VRAM °C": "temperature_c[memory]", "VRAM step": "resolution_k[memory]",
