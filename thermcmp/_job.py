@@ -359,6 +359,10 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
 
     before, after = job.builds
     if before and after:
+        # The fix comes first: it is the verdict, and the separation the reasons for it.
+        yield "Attribution", tc.attribute(fit, before=before, after=after)
+        if beside:
+            yield SENSORS, tc.attribute_sensors([fit, *beside], before, after)
         alone = _study_alone(job, fit, before, after)
         if alone is not None:
             answer = tc.separate(alone, before=before, after=after)
@@ -372,9 +376,6 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
                 ),
             )
         yield "Separation", tc.separate(fit, before=before, after=after)
-        yield "Attribution", tc.attribute(fit, before=before, after=after)
-        if beside:
-            yield SENSORS, tc.attribute_sensors([fit, *beside], before, after)
     else:
         yield "Separation", tc.separate(fit)
         yield "Attribution", "not asked; give --before and --after as 'product / firmware'."

@@ -33,6 +33,10 @@ _COUNTED: Final = {
     "lab": "Labs",
 }
 
+#: Sentences that "In short" repeats of an answer, where one would leave out the finding: the
+#: parts of a fix, and the second factor of a separation, or that it cannot be told apart.
+_IN_SHORT: Final = {"attribution": 2, "separation": 2}
+
 #: What a fit of the same page often has in common with another.
 _ALIKE: Final = ("aliases", "notes", "priors", "versions")
 
@@ -48,6 +52,11 @@ class AnswerPart:
     alternative: str
     table: WordedTable
     further: tuple[tuple[str, WordedTable], ...] = ()
+
+    @property
+    def in_short(self) -> str:
+        """What "In short" repeats of it."""
+        return " ".join(self.answer.sentences[: _IN_SHORT.get(self.answer.kind, 1)])
 
 
 @dataclass(frozen=True, slots=True)
