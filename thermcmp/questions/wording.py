@@ -59,6 +59,13 @@ def sided_words(draws: Array, prob: float, over: str, under: str, unit: str = "K
     return f"{range_words(draws if up else -draws, prob, unit)} {over if up else under}"
 
 
+def part_words(share: float) -> str:
+    """A share in per cent, never as a plain 0 or 100: the rest is small and not none."""
+    if share > 0.99:
+        return "over 99%"
+    return "under 1%" if share < 0.01 else f"{share:.0%}"
+
+
 def chance_words(chance: float, draws: int) -> str:
     """A probability, never stated more sharply than the draws allow."""
     edge = max(1.0 / draws, 0.001)
