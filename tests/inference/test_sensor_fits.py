@@ -190,10 +190,10 @@ def test_saved_and_loaded(both, tmp_path):
     pd.testing.assert_frame_equal(loaded.table, both.table)
     for sensor, one in both.items():
         assert np.array_equal(loaded[sensor].effects, one.effects)
-    with pytest.raises(LibraryError, match=r"give a file written by Fit\.save"):
+    with pytest.raises(LibraryError, match=r"Mend: read it with load_sensor_fits\."):
         load_fit(tmp_path / "both.nc")
     single = both["memory"].save(tmp_path / "one.nc")
-    with pytest.raises(LibraryError, match=r"give a file written by SensorFits\.save"):
+    with pytest.raises(LibraryError, match=r"Mend: read it with load_fit\."):
         load_sensor_fits(single)
 
 
