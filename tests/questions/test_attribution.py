@@ -164,7 +164,8 @@ def test_a_missing_stock_run_is_refused_and_named(aliased):
 
 
 def test_a_build_without_a_firmware_is_refused(aliased):
-    with pytest.raises(NotEstimableError, match="none is named"):
+    mend = r"none is named.* Mend: name it, as in 'Alder r1 / fw 1', add"
+    with pytest.raises(NotEstimableError, match=mend):
         attribute(aliased.fit, "Alder r1", NEW)
 
 
