@@ -77,7 +77,7 @@ class Diagnostics:
     checks: tuple[Check, ...]
 
     def __str__(self) -> str:
-        table = self.table.to_string(index=False, float_format=lambda value: f"{value:.3g}")
+        table = self.table.to_string(index=False, float_format=_digits)
         return "\n".join([f"Health {self.health}.", table, *self.sentences])
 
     @property
@@ -106,6 +106,10 @@ class Diagnostics:
             for c in self.checks
             if c.status is not Health.OK
         )
+
+
+def _digits(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.4g}"
 
 
 def pareto_limit(draws: int) -> float:
