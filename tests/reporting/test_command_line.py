@@ -419,3 +419,18 @@ def test_help_in_a_process_of_its_own_needs_no_heavy_package():
                    "--after", "--limit-c", "--case-air-c", "--noise-dba", "--power-w",
                    "--ambient-c", "--seed", "--firmware", "--duty", "--cooler-id"):  # fmt: skip
         assert option in done.stdout
+
+
+def test_a_bad_fit_can_be_drawn_longer_or_allowed(recorder, tmp_path):
+    """What the refusal of a bad fit advises can be done from the command line too."""
+    (tmp_path / "mine").mkdir()
+    arguments = ["--library", "mine", "--sensor", "memory", "--before", "A / 1", "--after", "B / 2",
+                 "--limit-c", "99"]  # fmt: skip
+    assert main([*arguments, "--draws", "8000", "--allow-bad-health"]) == 0
+    assert recorder.calls["fit"][-1][1] == {"sensor": "memory", "seed": 1, "draws": 8000}
+    for name in ("separate", "attribute", "rank", "margin", "report"):
+        assert all(named["allow_bad_health"] is True for _, named in recorder.calls[name]), name
+    recorder.calls.clear()
+    assert main(arguments) == 0
+    for name in ("fit", "separate", "attribute", "rank", "margin", "report"):
+        assert not any({"draws", "allow_bad_health"} & set(n) for _, n in recorder.calls[name])

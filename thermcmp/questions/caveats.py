@@ -77,7 +77,7 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
             f"The fit's health is 'bad', so it is not {what}: "
             + " ".join(fit.diagnostics.sentences)
             + f" Mend: fit again with {_other_draws(fit)} and see fit.diagnostics, or pass "
-            "allow_bad_health=True (it is recorded)."
+            "allow_bad_health=True, which is recorded (--draws, --allow-bad-health)."
         )
 
 

@@ -178,7 +178,7 @@ def _refuse_bad(names: list[str]) -> None:
         raise EngineError(
             f"Not reported, because the health check failed: {', '.join(names)}. Mend: fit again "
             "with more draws= and see fit.diagnostics, or pass allow_bad_health=True, which the "
-            "page will then say."
+            "page will then say (--draws, --allow-bad-health)."
         )
 
 
