@@ -48,7 +48,7 @@ def margin_figure(answer: Answer, ax: Axes) -> None:
     if limit_c is not None:
         _limit_line(ax, limit_c)
         if at_limit_c is not None and _inside(at_limit_c, ambient):
-            words = f"{at_limit_c:.0f} °C {'room' if case else 'ambient'}"
+            words = f"{at_limit_c:.1f} °C {'room' if case else 'ambient'}"
             _crossing(ax, words, (at_limit_c, limit_c), is_late=at_limit_c > ambient.mean())
     fan = known.get("firmware") is not None
     axis = "Ambient at the cooler's intake [°C]"
