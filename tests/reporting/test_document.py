@@ -115,6 +115,20 @@ def test_many_sentences_are_folded_away_and_none_is_lost(separation, tmp_path):
     assert all(text.count(sentence) >= 2 for sentence in said)
 
 
+def test_a_caveat_of_several_answers_stands_open_once(separation, ranking, tmp_path):
+    """Eight times "Run R219 is 1.2 K cooler" hides what is new; none is lost all the same."""
+    shared, own = "Run R7 is 2 K hotter.", "Only of the ranking."
+    first = dataclasses.replace(separation, caveats=(shared,))
+    second = dataclasses.replace(ranking, caveats=(own, shared))
+    path = report([first, second], tmp_path / "p.html")
+    text = path.read_text(encoding="utf-8")
+    opened = re.sub(r"<details>.*?</details>", "", text, flags=re.DOTALL)
+    assert (opened.count(shared), opened.count(own)) == (1, 1)
+    assert text.count(shared) == 2
+    assert "As above: 1 that limits an earlier answer too" in text
+    assert opened.index(shared) < opened.index(own)
+
+
 def test_answers_of_one_kind_are_told_apart_in_the_contents(separation, ranking, tmp_path):
     other = dataclasses.replace(separation, title="Another separation")
     page = outline(report([separation, other, ranking], tmp_path / "p.html"))

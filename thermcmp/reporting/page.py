@@ -52,6 +52,17 @@ class AnswerPart:
     alternative: str
     table: WordedTable
     further: tuple[tuple[str, WordedTable], ...] = ()
+    said_before: frozenset[str] = frozenset()
+
+    @property
+    def new_caveats(self) -> tuple[str, ...]:
+        """What limits it and was not said of an answer above."""
+        return tuple(one for one in self.answer.caveats if one not in self.said_before)
+
+    @property
+    def known_caveats(self) -> tuple[str, ...]:
+        """What limits it as it limits an answer above: each stray run is said once openly."""
+        return tuple(one for one in self.answer.caveats if one in self.said_before)
 
     @property
     def in_short(self) -> str:
@@ -161,7 +172,10 @@ def make_page(
     """
     kinds = [answer.kind for answer in answers]
     parts = tuple(
-        _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1)
+        replace(
+            _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1),
+            said_before=frozenset(said for one in answers[: number - 1] for said in one.caveats),
+        )
         for number, answer in enumerate(answers, start=1)
     )
     names = fit_names(fits)
