@@ -179,3 +179,10 @@ def test_energy_fraction():
 def test_full_trees_are_pointed_out(name):
     assert check_sampler(sampler_record(depth=3, name=name))[2].status is Health.OK
     assert check_sampler(sampler_record(depth=10, name=name))[2].status is Health.CAUTION
+
+
+def test_a_value_is_told_apart_from_its_threshold():
+    """An R-hat of 1.012 is no "1.01 where at most 1.01 is asked"."""
+    check = Check("largest R-hat", 1.0123, "at most 1.01", Health.CAUTION)
+    (said,) = Diagnostics((check,)).sentences
+    assert said == "Largest R-hat is 1.012 where at most 1.01 is asked (caution)."

@@ -101,7 +101,7 @@ class Diagnostics:
     def sentences(self) -> tuple[str, ...]:
         """One sentence per check that did not pass."""
         return tuple(
-            f"{c.name[:1].upper()}{c.name[1:]} is {c.value:.3g} where {c.threshold} is asked "
+            f"{c.name[:1].upper()}{c.name[1:]} is {_digits(c.value)} where {c.threshold} is asked "
             f"({c.status})."
             for c in self.checks
             if c.status is not Health.OK
