@@ -6,6 +6,7 @@ what this makes.
 
 from pathlib import Path
 
+from thermcmp.library.headings import PER_SENSOR
 from thermcmp.library.schema import COLUMNS, KEY, SCHEMA_VERSION, Column, Kind
 
 PAGE = Path(__file__).with_name("results-table.md")
@@ -30,6 +31,23 @@ the checks, the Parquet files and the table reader use.
 | --- | --- | --- | --- | --- | --- |
 """
 
+FOOT = """
+## Your own headings
+
+`read_results(path, columns=…)` maps your headings to these columns, and so does `--columns FILE` \
+on the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. Headings that \
+no column has are kept as extra columns. A table may have a column per sensor, which becomes a row \
+per run and sensor:
+
+```json
+{"VRAM °C": "temperature_c[memory]", "VRAM step": "resolution_k[memory]",
+ "VRAM clamped": "at_limit[memory]", "Hot spot °C": "temperature_c[junction]"}
+```
+
+PER_SENSOR may name a sensor. What is mapped without one \
+holds for all sensors of the run, so the step or the limit of one sensor needs its name.
+"""
+
 
 def allowed(column: Column) -> str:
     """Range or choices of a column, in words."""
@@ -47,7 +65,8 @@ def page() -> str:
         f"{'yes' if column.required else ''} | {allowed(column)} | {column.meaning} |\n"
         for column in COLUMNS
     )
-    return HEAD + "".join(rows)
+    *most, last = (f"`{name}`" for name in PER_SENSOR)
+    return HEAD + "".join(rows) + FOOT.replace("PER_SENSOR", f"{', '.join(most)} and {last}")
 
 
 if __name__ == "__main__":

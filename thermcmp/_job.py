@@ -84,6 +84,10 @@ class Job:
         Ambient for the ranking [°C].
     seed : int
         Seed of everything random.
+    draws : int, optional
+        Posterior draws of each fit; as many as `fit` takes by default.
+    allow_bad_health : bool
+        Answer and report although a fit failed its checks; answers and page say so.
     """
 
     out: Path
@@ -108,11 +112,28 @@ class Job:
     power_w: float = 200.0
     ambient_c: float = 21.0
     seed: int = 1
+    draws: int | None = None
+    allow_bad_health: bool = False
 
     @property
     def is_demo(self) -> bool:
         """Whether the invented demo campaign is used."""
         return self.library is None and self.results is None and self.logs is None
+
+    @property
+    def sampling(self) -> dict[str, Any]:
+        """What every fit is told of its draws."""
+        return {"seed": self.seed} | ({} if self.draws is None else {"draws": self.draws})
+
+    @property
+    def allowed(self) -> dict[str, Any]:
+        """What every question and the report are allowed beyond the usual."""
+        return {"allow_bad_health": True} if self.allow_bad_health else {}
+
+    @property
+    def has_logs(self) -> bool:
+        """Whether there are logs to reduce: those named, or the demo's."""
+        return self.logs is not None or self.is_demo
 
     @property
     def builds(self) -> tuple[str | None, str | None]:
@@ -165,8 +186,10 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     """
     import thermcmp as tc
 
-    with progress("Reducing the logs"):
-        reduced = _reduced(job)
+    reduced = None
+    if job.has_logs:
+        with progress("Reducing the logs"):
+            reduced = _reduced(job)
     with progress("Reading the results"):
         every = _rows(job, reduced)
         sensor = _sensor(job, every)
@@ -192,17 +215,17 @@ def run_job(job: Job, progress: Progress) -> list[str]:
             else:
                 answers.append(answer)
                 lines += _verdict(name, answer)
+    kinds = dict.fromkeys(answer.interval_words for answer in answers)
+    lines[0] += f" Ranges in brackets: {', '.join(kinds)}."
     with progress("Writing the report"):
-        path = tc.report(answers, job.out / "report.html", fit=fit, reduced=reduced)
+        path = tc.report(answers, job.out / "report.html", fit=fit, reduced=reduced, **job.allowed)
     return [*lines, f"Report: {path}"]
 
 
-def _reduced(job: Job) -> Reduced | None:
-    """Results of the logs that the job names, or of the demo's; None where there are none."""
+def _reduced(job: Job) -> Reduced:
+    """Results of the logs that the job names, or of the demo's."""
     import thermcmp as tc
 
-    if job.logs is None and not job.is_demo:
-        return None
     folder = demo_folder()
     logs = job.logs or folder / "logs"
     runs = job.runs or (folder / "runs.csv" if job.is_demo else None)
@@ -338,11 +361,11 @@ def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, 
     if len(sensors) > 1:
         # Readings at a limit and sensors without common mountings are for single fits.
         with suppress(tc.ModelError):
-            together = tc.fit_sensors(rows, sensors, seed=job.seed)
+            together = tc.fit_sensors(rows, sensors, **job.sampling)
             if all(fit.health != "bad" for fit in together.values()):
                 return together
     return {
-        name: tc.fit(rows[rows["sensor"] == name], sensor=name, seed=job.seed) for name in sensors
+        name: tc.fit(rows[rows["sensor"] == name], sensor=name, **job.sampling) for name in sensors
     }
 
 
@@ -352,9 +375,13 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
 
     before, after = job.builds
     if before and after:
+        # The fix comes first: it is the verdict, and the separation the reasons for it.
+        yield "Attribution", tc.attribute(fit, before=before, after=after, **job.allowed)
+        if beside:
+            yield SENSORS, tc.attribute_sensors([fit, *beside], before, after, **job.allowed)
         alone = _study_alone(job, fit, before, after)
         if alone is not None:
-            answer = tc.separate(alone, before=before, after=after)
+            answer = tc.separate(alone, before=before, after=after, **job.allowed)
             first, *more = answer.sentences
             yield (
                 "Study alone",
@@ -364,15 +391,12 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
                     sentences=(f"In the study's own rows: {first}", *more),
                 ),
             )
-        yield "Separation", tc.separate(fit, before=before, after=after)
-        yield "Attribution", tc.attribute(fit, before=before, after=after)
-        if beside:
-            yield SENSORS, tc.attribute_sensors([fit, *beside], before, after)
+        yield "Separation", tc.separate(fit, before=before, after=after, **job.allowed)
     else:
-        yield "Separation", tc.separate(fit)
+        yield "Separation", tc.separate(fit, **job.allowed)
         yield "Attribution", "not asked; give --before and --after as 'product / firmware'."
     at = tc.Conditions(ambient_c=job.ambient_c, power_w=job.power_w, noise_dba=job.noise_dba)
-    yield "Ranking", tc.rank(fit, at=at)
+    yield "Ranking", tc.rank(fit, at=at, **job.allowed)
 
 
 def _margins(
@@ -388,7 +412,7 @@ def _margins(
         return
     at = tc.Conditions(ambient_c=job.case_air_c)
     for build in builds:
-        loop: dict[str, Any] = {}
+        loop: dict[str, Any] = dict(job.allowed)
         if build in rules:
             rule = rules[build]
             loop["firmware"] = rule.firmware
@@ -417,7 +441,7 @@ def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
     own &= rows["board_model"].isin([build.board_model for build in builds])
     if own.all() or own.sum() < _FEWEST_ROWS:
         return None
-    return tc.fit(rows[own], sensor=fit.sensor, seed=job.seed)
+    return tc.fit(rows[own], sensor=fit.sensor, **job.sampling)
 
 
 def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None) -> str:

@@ -69,6 +69,14 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--seed", type=int, default=1, help="seed of everything random (default: %(default)s)"
     )
+    parser.add_argument(
+        "--draws", type=int, metavar="N", help="posterior draws of each fit: more for a bad health"
+    )
+    parser.add_argument(
+        "--allow-bad-health",
+        action="store_true",
+        help="answer although a fit failed its checks; answers and page then say so",
+    )
     return parser
 
 

@@ -48,6 +48,8 @@ def test_bad_arguments_are_all_named_at_once(rows):
     with pytest.raises(InputError, match="The fit cannot start") as error:
         fit(rows, engine="exact", residuals="cauchy", steps="round", draws=401)
     assert columns_of(error) == ["engine", "residuals", "steps", "draws"]
+    with pytest.raises(InputError, match="no whole number"):
+        fit(rows, draws="many")
     mends = [fault.mend for fault in error.value.faults]
     assert mends[:3] == [
         "use one of auto, conditional, nuts",

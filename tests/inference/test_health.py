@@ -111,7 +111,10 @@ def test_the_worst_check_decides():
     caution = Check("b", 2.0, "less", Health.CAUTION)
     found = Diagnostics((ok, caution))
     assert found.health is Health.CAUTION
-    assert found.sentences == ("b is 2 where less is asked (caution).",)
+    assert str(found).splitlines()[0] == "Health caution."
+    assert "less" in str(found)
+    assert str(found).endswith(found.sentences[0])
+    assert found.sentences == ("B is 2 where less is asked (caution).",)
     assert found.table["status"].tolist() == ["ok", "caution"]
     assert list(found.table.columns) == ["check", "value", "threshold", "status"]
 
@@ -176,3 +179,10 @@ def test_energy_fraction():
 def test_full_trees_are_pointed_out(name):
     assert check_sampler(sampler_record(depth=3, name=name))[2].status is Health.OK
     assert check_sampler(sampler_record(depth=10, name=name))[2].status is Health.CAUTION
+
+
+def test_a_value_is_told_apart_from_its_threshold():
+    """An R-hat of 1.012 is no "1.01 where at most 1.01 is asked"."""
+    check = Check("largest R-hat", 1.0123, "at most 1.01", Health.CAUTION)
+    (said,) = Diagnostics((check,)).sentences
+    assert said == "Largest R-hat is 1.012 where at most 1.01 is asked (caution)."

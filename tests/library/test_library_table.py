@@ -353,3 +353,25 @@ def test_a_parquet_table_keeps_its_types(put, tmp_path):
 def test_a_missing_file_is_the_standard_error(tmp_path):
     with pytest.raises(FileNotFoundError):
         read_results(tmp_path / "none.csv")
+
+
+def test_a_table_without_any_mapping_is_told_how_to_map(put):
+    """Own headings and no columns=: the headings that go nowhere stand beside what lacks."""
+    *lacking, last = faults_of(put(WIDE))
+    assert {fault.column for fault in lacking} >= {"run", "sensor", "temperature_c"}
+    assert last.column is None
+    for heading in ("'Test'", "'Memory (°C)'", "'Remark'"):
+        assert heading in last.message
+    assert "columns={'your heading': 'temperature_c[memory]', …}" in last.mend
+    # Extra columns beside a whole table are no fault.
+    assert "Remark" in read_results(put(WIDE), HEADINGS)
+    assert not any("no column" in f.message for f in faults_of(put(NARROW.replace("power_w,", ""))))
+
+
+@pytest.mark.parametrize("slip", ["22O.4", "22O,4", "2 I0"])
+def test_a_letter_for_a_figure_is_no_unit(put, slip):
+    """Common slips of a typist: O for 0, I for 1."""
+    (fault,) = faults_of(put(WIDE.replace(",221,", f',"{slip}",')), HEADINGS)
+    assert (fault.row, fault.column, fault.value) == (3, "Power [W]", slip)
+    assert fault.message.startswith("not a number")
+    assert "unit" not in fault.message + fault.mend

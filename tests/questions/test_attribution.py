@@ -164,7 +164,8 @@ def test_a_missing_stock_run_is_refused_and_named(aliased):
 
 
 def test_a_build_without_a_firmware_is_refused(aliased):
-    with pytest.raises(NotEstimableError, match="none is named"):
+    mend = r"none is named.* Mend: name it, as in 'Alder r1 / fw 1', add"
+    with pytest.raises(NotEstimableError, match=mend):
         attribute(aliased.fit, "Alder r1", NEW)
 
 
@@ -361,3 +362,34 @@ def test_parts_of_a_study_with_fixed_speeds_come_from_the_data(aliased):
     assert shares["total"] > 0.9
     assert shares["hardware"] > 0.9
     assert shares["firmware: fan speed"] > 0.9
+
+
+def test_a_fix_that_makes_it_warmer_is_told_as_warmer(aliased):
+    """Old and new swapped: the same numbers, and no "runs -15 K cooler"."""
+    there, back = (attribute(aliased.fit, *builds) for builds in ((OLD, NEW), (NEW, OLD)))
+    first, split, share = back.sentences[:3]
+    mean, low, high = (f"{back.table.loc[0, name]:.1f}" for name in ("mean_k", "low_k", "high_k"))
+    assert mean.startswith("-")
+    said = f"runs {mean[1:]} K ({high.removeprefix('-')} to {low[1:]}) warmer than {NEW}"
+    assert said in first
+    assert "cooler" not in first
+    assert "cooler" in there.sentences[0]
+    assert split.startswith("As improvements, order-free: hardware -")
+    assert share.startswith("The hardware's share of the difference is about")
+    louder, quieter = (" ".join(answer.sentences) for answer in (there, back))
+    assert "louder than the old one" in louder
+    assert "quieter than the old one" in quieter
+
+
+@pytest.mark.parametrize(
+    ("share", "better", "said"),
+    [
+        (0.6, True, "of the improvement is about 60%."),
+        (1.08, True, "about 108%: the other parts together worked against it."),
+        (-0.2, False, "of the difference is about -20%: it worked against the other parts."),
+    ],
+)
+def test_a_share_beyond_the_whole_says_why(share, better, said):
+    from thermcmp.questions.fix_words import share_words
+
+    assert share_words(share, better=better).endswith(said)

@@ -143,7 +143,8 @@ def test_words_and_tables(check):
     assert text.startswith("Can this fit of memory be trusted? Health ok.")
     for part in (check.predictive.title, check.left_out.title, "shrinkage", "largest change"):
         assert part in text or part == "largest change"
-    assert all(sentence in text for sentence in check.sentences)
+    assert all(text.count(sentence) == 1 for sentence in check.sentences)
+    assert all(check._repr_html_().count(sentence) <= 1 for sentence in check.sentences)
     assert check._repr_html_().count("<table") == 2
     assert list(check.strays.columns) == ["kind", "name", "off_k", "off_sds", "chance", "limit"]
 
@@ -155,8 +156,17 @@ def test_spreads_are_told_by_their_chance_below_a_size(aliased):
     draws = aliased.fit.draws("session sd")
     assert below[1]["session sd"] == pytest.approx(np.mean(draws < 1.0))
     words = " ".join(large.sentences)
-    assert "boundary, the data allow zero" in words
-    assert "below 1 K (90% equal-tailed interval" in words
+    # One sentence names all of them.
+    (one,) = [sentence for sentence in large.sentences if "the data allow zero" in sentence]
+    noted = large.parameters["note"].str.contains("boundary")
+    assert noted.sum() > 1
+    assert all(name in one for name in large.parameters.loc[noted, "parameter"])
+    low, high = np.quantile(draws, [0.05, 0.95])
+    assert f"session sd {np.mean(draws < 1.0):.0%} ({low:.2f} to {high:.2f} K)" in one
+    assert "below 1 K, and 90% equal-tailed interval" in one
+    half = " ".join(check_fit(aliased.fit, refits=0, prob=0.5).sentences)
+    assert "50% equal-tailed interval" in half
+    assert "90%" not in half
     assert "singular" not in words
 
 

@@ -8,6 +8,7 @@ from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.separation import separate
+from thermcmp.questions.wording import part_words
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
 
@@ -233,3 +234,25 @@ def test_a_part_that_the_fit_has_not_seen_is_not_estimable(aliased):
     build = Build(cooler_model="Alder-C7", board_model="Alder-B1")
     with pytest.raises(NotEstimableError, match=r"Alder-C7.*Alder-C1, Alder-C2"):
         separate(aliased.fit, before="Alder r1", after=build)
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (1.0, "over 99%"),
+        (0.9951, "over 99%"),
+        (0.73, "73%"),
+        (0.004, "under 1%"),
+        (0.0, "under 1%"),
+    ],
+)
+def test_no_share_is_all_or_nothing(share, said):
+    """A prior always says a little, and the table beside says ">99" too."""
+    assert part_words(share) == said
+
+
+def test_the_sentences_state_no_whole_share(aliased):
+    words = " ".join(separate(aliased.fit).sentences)
+    assert "% of it comes from the data" in words
+    assert "100%" not in words
+    assert " 0%" not in words

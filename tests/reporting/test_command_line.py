@@ -56,7 +56,10 @@ class Recorder:
             return SimpleNamespace(add=lambda *a, **n: None, results=lambda: self.frame)
         if name == "report":
             return self.calls["report"][-1][0][1]
-        return SimpleNamespace(sentences=[f"{name} one.", f"{name} two."])
+        return SimpleNamespace(
+            sentences=[f"{name} one.", f"{name} two."],
+            interval_words="90% equal-tailed intervals",
+        )
 
 
 @pytest.fixture
@@ -75,6 +78,8 @@ def test_demo_asks_all_questions_and_prints_a_dozen_lines(recorder, capsys):
     assert main([]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert 8 <= len(lines) <= 15
+    # Ranges without kind and probability say nothing.
+    assert lines[0].endswith("Ranges in brackets: 90% equal-tailed intervals.")
     for word in ("Data: 1 rows of the memory", "Separation: ", "Attribution: ", "Ranking: ",
                  "Margin: "):  # fmt: skip
         assert any(line.startswith(word) for line in lines)
@@ -110,6 +115,16 @@ def test_options_reach_the_calls(recorder, tmp_path):
     ]
     assert recorder.calls["report"][0][0][1] == Path("o/report.html")
     assert "attribute" not in recorder.calls
+
+
+def test_only_steps_that_are_done_are_told(recorder, tmp_path, capsys):
+    (tmp_path / "mine").mkdir()
+    assert main(["--library", "mine", "--sensor", "memory"]) == 0
+    said = capsys.readouterr().err
+    assert "Reducing the logs" not in said
+    assert said.startswith("Reading the results …\n")
+    assert main([]) == 0
+    assert capsys.readouterr().err.startswith("Reducing the logs …\n")
 
 
 def test_sensors_beside_are_fitted_and_set_side_by_side(recorder, tmp_path, capsys):
@@ -404,3 +419,18 @@ def test_help_in_a_process_of_its_own_needs_no_heavy_package():
                    "--after", "--limit-c", "--case-air-c", "--noise-dba", "--power-w",
                    "--ambient-c", "--seed", "--firmware", "--duty", "--cooler-id"):  # fmt: skip
         assert option in done.stdout
+
+
+def test_a_bad_fit_can_be_drawn_longer_or_allowed(recorder, tmp_path):
+    """What the refusal of a bad fit advises can be done from the command line too."""
+    (tmp_path / "mine").mkdir()
+    arguments = ["--library", "mine", "--sensor", "memory", "--before", "A / 1", "--after", "B / 2",
+                 "--limit-c", "99"]  # fmt: skip
+    assert main([*arguments, "--draws", "8000", "--allow-bad-health"]) == 0
+    assert recorder.calls["fit"][-1][1] == {"sensor": "memory", "seed": 1, "draws": 8000}
+    for name in ("separate", "attribute", "rank", "margin", "report"):
+        assert all(named["allow_bad_health"] is True for _, named in recorder.calls[name]), name
+    recorder.calls.clear()
+    assert main(arguments) == 0
+    for name in ("fit", "separate", "attribute", "rank", "margin", "report"):
+        assert not any({"draws", "allow_bad_health"} & set(n) for _, n in recorder.calls[name])

@@ -100,6 +100,8 @@ def test_tables_can_be_read_aloud(page):
 def test_words_are_escaped_and_intervals_named(page):
     text = "".join(page.words)
     assert "Separation of <memory> & more; 90% equal-tailed intervals" in text
+    # "In short" has ranges too, above every table.
+    assert text.index("Ranges in brackets: 90% equal-tailed intervals.") < text.index("Factor")
     assert "memory" not in {tag for tag, _ in page.tags}
 
 
@@ -111,6 +113,20 @@ def test_many_sentences_are_folded_away_and_none_is_lost(separation, tmp_path):
     assert len(page.all("details")) == 2
     assert "And 12 more" in text
     assert all(text.count(sentence) >= 2 for sentence in said)
+
+
+def test_a_caveat_of_several_answers_stands_open_once(separation, ranking, tmp_path):
+    """Eight times "Run R219 is 1.2 K cooler" hides what is new; none is lost all the same."""
+    shared, own = "Run R7 is 2 K hotter.", "Only of the ranking."
+    first = dataclasses.replace(separation, caveats=(shared,))
+    second = dataclasses.replace(ranking, caveats=(own, shared))
+    path = report([first, second], tmp_path / "p.html")
+    text = path.read_text(encoding="utf-8")
+    opened = re.sub(r"<details>.*?</details>", "", text, flags=re.DOTALL)
+    assert (opened.count(shared), opened.count(own)) == (1, 1)
+    assert text.count(shared) == 2
+    assert "As above: 1 that limits an earlier answer too" in text
+    assert opened.index(shared) < opened.index(own)
 
 
 def test_answers_of_one_kind_are_told_apart_in_the_contents(separation, ranking, tmp_path):

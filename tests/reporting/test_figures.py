@@ -8,6 +8,7 @@ import sys
 import matplotlib as mpl
 import pandas as pd
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
@@ -121,7 +122,8 @@ def test_margin_shows_limit_band_and_chances(margin):
     ax = margin.plot()
     words = all_words(ax)
     assert "limit 105 °C" in words
-    assert "39 °C ambient" in words
+    # As finely as the sentence says it: 36.5 would be drawn as 36 or as 37.
+    assert "39.0 °C ambient" in words
     assert ">99%" in words
     assert "<1%" in words
     assert sum("%" in text.get_text() and len(text.get_text()) < 5 for text in ax.texts) == 9
@@ -173,3 +175,16 @@ def test_contrast_formula_on_the_published_pair():
 def test_text_and_line_colours_reach_contrast_of_text(name):
     # WCAG 2.2, success criterion 1.4.3: at least 4.5 : 1.
     assert contrast_with_white(getattr(ink, name)) >= 4.5
+
+
+@pytest.mark.parametrize("limit_c", [90.0, 105.0, 112.0, 120.0])
+def test_the_limit_is_named_clear_of_the_chances(margin, limit_c):
+    """A limit above all temperatures lies at the top of the axes, where the chances stand."""
+    known = {**margin.details, "limit_c": limit_c, "ambient_at_limit_c": None}
+    ax = dataclasses.replace(margin, table=margin.table[::5], details=known).plot()
+    canvas = FigureCanvasAgg(ax.figure)
+    canvas.draw()
+    boxes = {text.get_text(): text.get_window_extent() for text in ax.texts}
+    named = boxes.pop(f"limit {limit_c:g} °C")
+    chances = [box for words, box in boxes.items() if words.endswith("%")]
+    assert min(box.y0 - named.y1 for box in chances) > named.height

@@ -70,3 +70,23 @@ def test_an_empty_table_keeps_its_headings(separation):
     table = worded_table(separation.table.iloc[:0])
     assert len(table.headings) == 9
     assert table.rows == ()
+
+
+def test_a_row_with_a_unit_of_its_own_has_the_digits_of_that_unit():
+    """A row per quantity: 70 °C beside 87.8 °C, or a level to 0.0001 dB, would look careless."""
+    frame = pd.DataFrame(
+        {
+            "quantity": ["temperature", "fan speed", "power", "sound level"],
+            "unit": ["°C", "rpm", "W", "dB(A)"],
+            "before": [87.8, 1600.31, 226.2, 37.0],
+            "after": [70.0, 1599.99, 219.0, 40.8],
+            "low": [-18.71, -3.96, -8.54, 0.0693],
+        }
+    )
+    rows = [[cell.text for cell in row[2:]] for row in worded_table(frame).rows]
+    assert rows == [
+        ["87.8", "70.0", "−18.7"],
+        ["1600", "1600", "−4"],
+        ["226.2", "219.0", "−8.5"],
+        ["37.0", "40.8", "0.1"],
+    ]

@@ -32,6 +32,13 @@ def test_the_job_ends_well_in_about_a_dozen_lines(done):
     assert 8 <= len(lines) <= 18
     assert lines[-1] == f"Report: {folder / 'report.html'}"
     assert "fit ok" in lines[0]
+    # The verdict on the fix stands first, on the page too.
+    assert lines[1].startswith("Attribution: Alder r2 / fw 2 runs")
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    first = re.search(r"<li>(Alder r2 / fw 2 runs .*?)</li>", page)[1]
+    assert page.index(first) < page.index("In the study&#39;s own rows")
+    assert "Of that, order-free: hardware" in first
+    assert "cannot be told apart" in page[: page.index('class="box')]
 
 
 def test_the_verdict_holds_the_truth_that_the_demo_was_made_from(done):

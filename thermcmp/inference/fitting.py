@@ -197,10 +197,10 @@ def check_arguments(
         for name, given, allowed in options
         if given not in allowed
     ]
-    if draws < 400 or draws % CHAINS:
+    if not isinstance(draws, int | np.integer) or draws < 400 or draws % CHAINS:
         faults.append(
             Fault(
-                "too few or not a multiple of 4",
+                "no whole number, too few or not a multiple of 4",
                 "give at least 400, such as 4000",
                 column="draws",
                 value=str(draws),

@@ -76,6 +76,10 @@ class Diagnostics:
 
     checks: tuple[Check, ...]
 
+    def __str__(self) -> str:
+        table = self.table.to_string(index=False, float_format=_digits)
+        return "\n".join([f"Health {self.health}.", table, *self.sentences])
+
     @property
     def health(self) -> Health:
         """The worst status; no checks at all count as bad."""
@@ -97,10 +101,15 @@ class Diagnostics:
     def sentences(self) -> tuple[str, ...]:
         """One sentence per check that did not pass."""
         return tuple(
-            f"{c.name} is {c.value:.3g} where {c.threshold} is asked ({c.status})."
+            f"{c.name[:1].upper()}{c.name[1:]} is {_digits(c.value)} where {c.threshold} is asked "
+            f"({c.status})."
             for c in self.checks
             if c.status is not Health.OK
         )
+
+
+def _digits(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 100.0 else f"{value:.4g}"
 
 
 def pareto_limit(draws: int) -> float:

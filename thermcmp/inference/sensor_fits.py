@@ -324,7 +324,8 @@ def _check_readings(designs: Sequence[Design]) -> None:
     if barred:
         raise ModelError(
             f"Sensors are fitted together from exact readings only, but {'; '.join(barred)}. "
-            "Mend: leave these rows out, or fit each sensor by itself."
+            "Mend: fit each sensor by itself with fit, which knows such readings; a card looks "
+            "cooler than it is without its rows at the limit."
         )
 
 

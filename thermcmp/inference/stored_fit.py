@@ -148,9 +148,29 @@ def _write(fit: Fit, file: Path, prefix: str) -> None:
 
 
 def _not_saved(path: Path, writer: str, error: Exception) -> LibraryError:
+    reader = _reader_of(path) if path.is_file() else ""
+    # A damaged file of the right kind is not sent back to the reader that refused it.
+    if reader and reader != {"Fit.save": "load_fit"}.get(writer, "load_sensor_fits"):
+        return LibraryError(
+            f"{path}: not written by {writer}, but it holds what {reader} reads. Mend: read it "
+            f"with {reader}."
+        )
     return LibraryError(
         f"{path}: not a saved fit ({error}). Mend: give a file written by {writer}."
     )
+
+
+def _reader_of(path: Path) -> str:
+    """Name of the function that reads this file, or "" where none does."""
+    import h5netcdf
+
+    try:
+        with h5netcdf.File(path, "r") as file:
+            if "fit" in file.groups:
+                return "load_fit"
+            return "load_sensor_fits" if "thermcmp" in file.attrs else ""
+    except OSError:
+        return ""
 
 
 def _check_format(path: Path, settings: Mapping[str, Any]) -> None:

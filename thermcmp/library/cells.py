@@ -9,7 +9,7 @@ from typing import Any
 from thermcmp.errors import Fault
 from thermcmp.library.coercion import CONVERTERS, MENDS, is_missing
 from thermcmp.library.schema import Column, Kind
-from thermcmp.library.units import UnitError, find_conversion
+from thermcmp.library.units import UnitError, find_conversion, is_unit
 from thermcmp.telemetry.numerals import (
     POINT,
     Mark,
@@ -68,6 +68,9 @@ class Reader:
         unit = self.unit
         if isinstance(value, str):
             written, own = split_cell(value)
+            if any(sign.isdigit() for sign in own) and not is_unit(own):
+                # No unit holds figures but the known ones: a slip such as '22O.4'.
+                raise ValueError(f"not a number ('{own}' behind '{written}')")
             value = to_float(written, self.decimal)
             unit = self._one_unit(own)
         number = CONVERTERS[self.column.kind](value)

@@ -18,7 +18,7 @@ from thermcmp.library.coercion import build, is_missing, to_text
 from thermcmp.library.grid import Grid, read_parquet, read_sheet, read_text
 from thermcmp.library.headings import Target, map_headings
 from thermcmp.library.origin import Finding, Origin
-from thermcmp.library.schema import BY_NAME, NAMES, Kind
+from thermcmp.library.schema import BY_NAME, NAMES, REQUIRED, Kind
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
@@ -97,6 +97,7 @@ def read_results(
             frame[name] = value
     checked, findings = examine(frame)
     faults = [*unread, *_new_faults(findings, origin, fixed, told)]
+    faults += _unmapped(targets, [name for name in REQUIRED if name not in frame])
     if faults:
         faults.sort(key=lambda fault: fault.row or 0)
         raise InputError(
@@ -249,6 +250,21 @@ def _series(target: Target, cells: list[Any]) -> pd.Series:
         kinds = {type(cell) for cell in cells if cell is not None}
         return pd.Series(cells, dtype="string" if kinds <= {str} else None)
     return build(cells, BY_NAME[target.name])
+
+
+def _unmapped(targets: list[Target], lacking: list[str]) -> list[Fault]:
+    """Name the headings that may hold the lacking columns, and say how to map them."""
+    extra = [target.heading for target in targets if target.is_extra]
+    if not lacking or not extra:
+        return []
+    listed = ", ".join(f"'{heading}'" for heading in extra)
+    name = "temperature_c[memory]" if "temperature_c" in lacking else lacking[0]
+    return [
+        Fault(
+            f"headings that are no column of the results yet: {listed}",
+            f"say what they hold with columns={{'your heading': '{name}', …}} (--columns)",
+        )
+    ]
 
 
 def _new_faults(

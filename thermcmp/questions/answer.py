@@ -105,23 +105,30 @@ class Answer:
         found: dict[str, pd.DataFrame] = self.details.get("tables", {})
         return found
 
-    def __str__(self) -> str:
+    @property
+    def tables_text(self) -> str:
+        """Title and tables as plain text, without the sentences."""
         parts = [f"{self.title} ({self.interval_words})", _text(self.table)]
         for caption, table in self.further_tables.items():
             parts += [f"{caption}:", _text(table)]
-        parts += [*self.sentences, *(f"Caveat: {caveat}" for caveat in self.caveats)]
         return "\n".join(parts)
 
-    def _repr_html_(self) -> str:
+    @property
+    def tables_html(self) -> str:
+        """Title and tables as HTML, without the sentences."""
         tables = _html(self.table)
         for caption, table in self.further_tables.items():
             tables += f"<p>{escape(caption)}</p>{_html(table)}"
+        return f"<h4>{escape(self.title)}</h4><p>{escape(self.interval_words)}</p>{tables}"
+
+    def __str__(self) -> str:
+        caveats = (f"Caveat: {caveat}" for caveat in self.caveats)
+        return "\n".join([self.tables_text, *self.sentences, *caveats])
+
+    def _repr_html_(self) -> str:
         words = "".join(f"<p>{escape(s)}</p>" for s in self.sentences)
         limits = "".join(f"<li>{escape(c)}</li>" for c in self.caveats)
-        return (
-            f"<h4>{escape(self.title)}</h4><p>{escape(self.interval_words)}</p>{tables}{words}"
-            + (f"<ul>{limits}</ul>" if limits else "")
-        )
+        return self.tables_html + words + (f"<ul>{limits}</ul>" if limits else "")
 
 
 def _text(table: pd.DataFrame) -> str:

@@ -76,8 +76,15 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
         raise EngineError(
             f"The fit's health is 'bad', so it is not {what}: "
             + " ".join(fit.diagnostics.sentences)
-            + " Mend: see fit.diagnostics.table, or pass allow_bad_health=True (it is recorded)."
+            + f" Mend: fit again with {_other_draws(fit)} and see fit.diagnostics, or pass "
+            "allow_bad_health=True, which is recorded (--draws, --allow-bad-health)."
         )
+
+
+def _other_draws(fit: Fit) -> str:
+    """What may draw a fit better that was drawn badly."""
+    only = fit.engine == "nuts" or fit.fitted_with
+    return "more draws=" if only else "engine='nuts' or more draws="
 
 
 def fit_caveats(

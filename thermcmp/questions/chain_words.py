@@ -10,7 +10,7 @@ import numpy as np
 from thermcmp.questions.chain_builds import shown_by
 from thermcmp.questions.chain_parts import DEPARTURE, MEASURED, SHARE, STEP, TOTAL
 from thermcmp.questions.prediction import Scope
-from thermcmp.questions.wording import interval, range_words
+from thermcmp.questions.wording import interval, range_words, sided_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,7 +33,7 @@ def chain_sentences(study: ChainStudy) -> tuple[str, ...]:
         sentences = [f"{first.build.name} and {last.build.name} cannot both be brought to {where}."]
     else:
         sentences = [
-            f"{last.build.name} runs {range_words(total.draws, prob)} cooler than "
+            f"{last.build.name} runs {sided_words(total.draws, prob, 'cooler', 'warmer')} than "
             f"{first.build.name} ({np.mean(first.entry.temperature):.1f} °C before), {where}."
         ]
     worth = ", ".join(_worth(part, prob) for part in study.of_kind(STEP))

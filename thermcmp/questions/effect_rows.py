@@ -12,7 +12,7 @@ from thermcmp.inference.influence import data_share
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.questions.prediction import Scope
-from thermcmp.questions.wording import chance_words, range_words
+from thermcmp.questions.wording import chance_words, part_words, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -187,9 +187,11 @@ def _contrast_row(
     if contrast is not None and not contrast.estimable:
         health = "not separable: the split is the prior's"
         number = range_words(draws, prob)
-        sentence = f"{contrast.sentence} The {number} given for it is {1.0 - share:.0%} prior."
+        sentence = (
+            f"{contrast.sentence} The {number} given for it is {part_words(1.0 - share)} prior."
+        )
         return EffectRow(factor, name, draws, share, contrast.aliased_with, health, sentence)
-    sentence = f"{words}; {share:.0%} of it comes from the data."
+    sentence = f"{words}; {part_words(share)} of it comes from the data."
     if contrast is not None and contrast.rests_on:
         sentence += f" It rests on one combination of parts: {contrast.rests_on}."
     return EffectRow(factor, name, draws, share, (), health, sentence)

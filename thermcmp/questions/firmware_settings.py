@@ -103,10 +103,11 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
     hit, elsewhere = stock_rows(fit, build)
     if not hit.any():
         which = f"firmware '{build.firmware}'" if build.firmware else "its firmware (none is named)"
+        named = "" if build.firmware else _named_firmware(fit, build)
         raise NotEstimableError(
-            f"{build.name}: fan speed and power under {which} are not known. Mend: add a stock run "
-            f"(fan_mode 'stock') of {build.cooler_model} on {build.board_model} under it, or state "
-            "fan_rpm and power_w."
+            f"{build.name}: fan speed and power under {which} are not known. Mend: {named}add a "
+            f"stock run (fan_mode 'stock') of {build.cooler_model} on {build.board_model} under "
+            "it, or state fan_rpm and power_w."
         )
     rows, column = fit.results, fit.design.law.column
     count = int(hit.sum())
@@ -150,6 +151,14 @@ def stock_rows(fit: Fit, build: Build) -> tuple[NDArray[np.bool_], bool]:
     stock &= rows["firmware"].eq(build.firmware or "").fillna(False).to_numpy(bool)
     own = stock & matching_rows(rows, build)
     return (own, False) if own.any() else (stock, bool(stock.any()))
+
+
+def _named_firmware(fit: Fit, build: Build) -> str:
+    """Say how to name a firmware that a build's own rows have, in front of other mends."""
+    rows = fit.results
+    own = rows["cooler_model"].eq(build.cooler_model) & rows["board_model"].eq(build.board_model)
+    known = sorted(rows.loc[own.fillna(False), "firmware"].dropna().unique())
+    return f"name it, as in '{build.name} / {known[0]}', " if known else ""
 
 
 def _scatter(rows: pd.DataFrame, column: str) -> tuple[float, int]:

@@ -83,8 +83,9 @@ class FitCheck:
             f"Can this fit of {self.fit.sensor} be trusted? Health {self.health}.",
             *self.sentences,
             str(self.fit.diagnostics.table.to_string(index=False)),
-            str(self.predictive),
-            str(self.left_out),
+            # Their sentences stand above.
+            self.predictive.tables_text,
+            self.left_out.tables_text,
             self.parameters.to_string(index=False, float_format=lambda v: f"{v:.2f}"),
         ]
         if len(self.strays):
@@ -93,7 +94,7 @@ class FitCheck:
 
     def _repr_html_(self) -> str:
         words = "".join(f"<p>{escape(s)}</p>" for s in self.sentences)
-        return words + self.predictive._repr_html_() + self.left_out._repr_html_()
+        return words + self.predictive.tables_html + self.left_out.tables_html
 
 
 def check_fit(
@@ -169,7 +170,7 @@ def check_fit(
             *left_out.caveats,
             *(one.sentence for one in strayed),
             *([] if strayed else ["No run and no mounting strays from what the others say."]),
-            *_parameter_sentences(fit, notes, small_k),
+            *_parameter_sentences(fit, notes, small_k, prob),
         ),
     )
 
@@ -294,17 +295,22 @@ def _parameters(fit: Fit, notes: Sequence[ParameterNote]) -> pd.DataFrame:
     )
 
 
-def _parameter_sentences(fit: Fit, notes: Sequence[ParameterNote], small_k: float) -> list[str]:
-    said = []
-    for note in notes:
-        if note.allows_zero:
+def _parameter_sentences(
+    fit: Fit, notes: Sequence[ParameterNote], small_k: float, prob: float
+) -> list[str]:
+    """What the data allow to be zero, and of what they hardly speak: a sentence each."""
+    said, at_zero = [], [note for note in notes if note.allows_zero]
+    if at_zero:
+        told = []
+        for note in at_zero:
             draws = fit.draws(note.name)
-            low, high = interval(draws, PROB)
-            said.append(
-                f"{note.name}: boundary, the data allow zero; "
-                f"{chance_words(note.below, len(draws))} probability that it is below "
-                f"{small_k:g} K ({PROB:.0%} equal-tailed interval {low:.2f} to {high:.2f} K)."
-            )
+            low, high = interval(draws, prob)
+            chance = chance_words(note.below, len(draws))
+            told.append(f"{note.name} {chance} ({low:.2f} to {high:.2f} K)")
+        said.append(
+            f"Boundary, the data allow zero; probability of being below {small_k:g} K, and "
+            f"{prob:.0%} equal-tailed interval: {'; '.join(told)}."
+        )
     mostly = [note.name for note in notes if note.shrinkage < MOSTLY]
     if mostly:
         said.append(f"Mostly prior, the data hardly speak of it: {', '.join(mostly)}.")

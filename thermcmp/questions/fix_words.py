@@ -11,7 +11,7 @@ from thermcmp.physics.characteristic import FanStatus
 from thermcmp.questions.fix_corners import FixStudy, corner
 from thermcmp.questions.fix_parts import DIRECT, EQUAL_NOISE, FAN, HARDWARE, main_parts
 from thermcmp.questions.fix_tables import NEAR_POWER, NEAR_SPEED, runs_at
-from thermcmp.questions.wording import chance_words, interval, range_words
+from thermcmp.questions.wording import chance_words, interval, range_words, sided_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -98,26 +98,39 @@ def _total(told: Told) -> list[str]:
     before_c = float(np.mean(study.temperature_c(corner(False, False))))
     unit = study.fit.design.law.unit
     first = (
-        f"{study.builds[1].name} runs {range_words(total, told.prob)} cooler than "
+        f"{study.builds[1].name} runs {sided_words(total, told.prob, 'cooler', 'warmer')} than "
         f"{study.builds[0].name} ({before_c:.1f} °C before, in {study.at.air_words}), each at its "
         f"own firmware's {old.drive:.0f} and {new.drive:.0f} {unit}, {old.power_w:.0f} and "
         f"{new.power_w:.0f} W."
     )
-    names = main_parts(study)
+    better = bool(np.mean(total) >= 0.0)
+    # The parts keep their sign, improvement, where the sentence before says "warmer".
+    lead = "Of that, order-free" if better else "As improvements, order-free"
     split = ", ".join(
         f"{_SHORT.get(name, name.removeprefix('firmware: '))} "
         f"{range_words(told.parts[name], told.prob)}"
-        for name in names
+        for name in main_parts(study)
     )
-    sentences = [first, f"Of that, order-free: {split}."]
+    sentences = [first, f"{lead}: {split}."]
     if is_held(told):
         return [_held_words(told), *sentences]
     if abs(float(np.mean(total))) > 2.0 * float(np.std(total)):
         share = float(np.mean(told.parts[HARDWARE])) / float(np.mean(total))
-        sentences.append(f"The hardware's share of the improvement is about {share:.0%}.")
+        sentences.append(share_words(share, better=better))
     else:
         sentences.append("The total is too uncertain to state shares of it.")
     return sentences
+
+
+def share_words(share: float, *, better: bool) -> str:
+    """Say the hardware's share; beyond 0 to 1 it says little without the reason."""
+    of = "improvement" if better else "difference"
+    words = f"The hardware's share of the {of} is about {share:.0%}"
+    if share > 1.005:
+        return f"{words}: the other parts together worked against it."
+    if share < -0.005:
+        return f"{words}: it worked against the other parts."
+    return f"{words}."
 
 
 def _held_words(told: Told) -> str:
@@ -168,11 +181,16 @@ def _has_level(told: Told) -> bool:
 def _noise(told: Told) -> list[str]:
     sentences = []
     if told.noise:
-        alone = signed_words(told.noise[FAN], told.prob, "dB")
-        sentences.append(
-            f"The new build is {signed_words(told.noise['total'], told.prob, 'dB')} against the "
-            "old one" + (f"; its fan speed alone made {alone}." if _has_level(told) else ".")
-        )
+        total = told.noise["total"]
+        low, high = interval(total, told.prob)
+        if low <= 0.0 <= high:
+            words = signed_words(total, told.prob, "dB")
+            told_apart = f"not surely louder or quieter than the old one: {words}"
+        else:
+            words = sided_words(total, told.prob, "louder", "quieter", "dB")
+            told_apart = f"{words} than the old one"
+        alone = f"; its fan speed alone made {signed_words(told.noise[FAN], told.prob, 'dB')}"
+        sentences.append(f"The new build is {told_apart}{alone if _has_level(told) else ''}.")
     equal = told.parts.get(EQUAL_NOISE)
     if equal is not None and not np.isnan(equal).any():
         sentences.append(f"At equal noise the hardware brings {range_words(equal, told.prob)}.")
@@ -204,7 +222,8 @@ def _price(told: Told) -> list[str]:
         return [f"The change of fan speed was worth {gain}."]
     cost = signed_words(new.costs_db, told.prob, "dB")
     return [
-        f"The change of fan speed was worth {gain}; {sells}, where the same kelvins are {cost}."
+        f"The change of fan speed was worth {gain}; {sells}: there the kelvins of that change "
+        f"would be {cost}."
     ]
 
 
@@ -234,13 +253,11 @@ def _corners(told: Told) -> str:
                 measured.append(f"{name} ({runs} run{'s' if runs > 1 else ''})")
             else:
                 predicted.append(name)
-    parts = [f"measured: {', '.join(measured) or 'none'}"]
+    near = f"own stock runs, or runs within {NEAR_SPEED:.0%} of fan speed and {NEAR_POWER:.0%} "
+    parts = [f"Corners measured ({near}of power): {', '.join(measured) or 'none'}"]
     if predicted:
         parts.append(f"predicted by the model: {', '.join(predicted)}")
-    return (
-        f"Corners by their own stock runs and by runs within {NEAR_SPEED:.0%} of fan speed and "
-        f"{NEAR_POWER:.0%} of power: {'; '.join(parts)}."
-    )
+    return f"{'; '.join(parts)}."
 
 
 def _age(new: bool) -> str:

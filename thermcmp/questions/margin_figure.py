@@ -21,6 +21,8 @@ _HEIGHTS: Final = (1.7, 1.0)
 _APART: Final = 0.08
 #: More points than this are drawn as a line without marks.
 _MOST_MARKS: Final = 12
+#: Share of the height at the top in which words above a line would meet those above the axes.
+_NEAR_TOP: Final = 0.1
 
 
 def margin_figure(answer: Answer, ax: Axes) -> None:
@@ -48,7 +50,7 @@ def margin_figure(answer: Answer, ax: Axes) -> None:
     if limit_c is not None:
         _limit_line(ax, limit_c)
         if at_limit_c is not None and _inside(at_limit_c, ambient):
-            words = f"{at_limit_c:.0f} °C {'room' if case else 'ambient'}"
+            words = f"{at_limit_c:.1f} °C {'room' if case else 'ambient'}"
             _crossing(ax, words, (at_limit_c, limit_c), is_late=at_limit_c > ambient.mean())
     fan = known.get("firmware") is not None
     axis = "Ambient at the cooler's intake [°C]"
@@ -167,12 +169,15 @@ def _levels(panel: Axes, table: pd.DataFrame) -> None:
 
 
 def _limit_line(ax: Axes, limit_c: float) -> None:
-    """Draw the limit across the axes, with its value in words."""
+    """Draw the limit across the axes; at the top its name is below, clear of the chances."""
     ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
+    low, high = ax.get_ylim()
+    is_top = limit_c > high - _NEAR_TOP * (high - low)
     ax.annotate(
         f"limit {limit_c:g} °C",
         (0.0, limit_c),
-        xytext=(5, 3),
+        xytext=(5, -3 if is_top else 3),
+        va="top" if is_top else "baseline",
         color=WARM,
         xycoords=("axes fraction", "data"),
         textcoords="offset points",

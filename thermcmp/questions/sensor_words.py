@@ -24,7 +24,7 @@ from thermcmp.questions.sensor_rows import (
     TOTAL_REMOUNTED,
     SensorRow,
 )
-from thermcmp.questions.wording import chance_words, interval, range_words
+from thermcmp.questions.wording import chance_words, interval, range_words, sided_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -117,7 +117,7 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
     penalty = found.get(REMOUNT_NEW) or found.get(REMOUNT_ANY)
     if penalty is None:
         return []
-    sensor, warmer = penalty.sensor, range_words(-penalty.draws, prob)
+    sensor, apart = penalty.sensor, _warmth(penalty, prob)
     low, high = interval(penalty.draws, prob)
     what = "the new parts" if penalty.part == REMOUNT_NEW else "a card"
     as_such = found.get(REMOUNT_ANY, penalty)
@@ -125,15 +125,15 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
     if low <= 0.0 <= high:
         return [
             f"At the {sensor} a bench mounting of {what} is neither surely worse nor better than "
-            f"the factory's: {warmer} warmer{also}."
+            f"the factory's: {apart}{also}."
         ]
     if low > 0.0:
         return [
-            f"At the {sensor} a bench mounting of {what} is {range_words(penalty.draws, prob)} "
-            f"cooler than the factory's{also}: do not credit the fix with it."
+            f"At the {sensor} a bench mounting of {what} is {apart} than "
+            f"the factory's{also}: do not credit the fix with it."
         ]
     sentence = (
-        f"Reassembly penalty at the {sensor}: a bench mounting of {what} runs {warmer} warmer than "
+        f"Reassembly penalty at the {sensor}: a bench mounting of {what} runs {apart} than "
         f"the factory's{also}."
     )
     total = next(row for row in fix if row.part == TOTAL)
@@ -147,8 +147,7 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
 
 def _warmth(row: SensorRow, prob: float) -> str:
     """A remount in words, with the sign that makes its mean positive."""
-    word = "warmer" if row.mean_k < 0.0 else "cooler"
-    return f"{_apart(row, prob)} {word}"
+    return sided_words(row.draws, prob, "cooler", "warmer")
 
 
 def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:

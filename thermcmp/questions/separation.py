@@ -257,8 +257,8 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
     ]
     if lone:
         caveats.append(
-            "Only one specimen was tested of " + ", ".join(lone) + ": for its product line the "
-            "spread between specimens comes from the other models and the prior."
+            "Only one specimen was tested of " + ", ".join(lone) + ": for their product lines "
+            "the spread between specimens comes from the other models and the prior."
         )
     return caveats
 

@@ -53,6 +53,19 @@ def range_words(draws: Array, prob: float, unit: str = "K") -> str:
     return f"{np.mean(draws):z.1f} {unit} ({low:z.1f} to {high:z.1f})"
 
 
+def sided_words(draws: Array, prob: float, over: str, under: str, unit: str = "K") -> str:
+    """Mean and interval with the word that makes the mean positive: "6.4 K (5.7 to 7.1) cooler"."""
+    up = bool(np.mean(draws) >= 0.0)
+    return f"{range_words(draws if up else -draws, prob, unit)} {over if up else under}"
+
+
+def part_words(share: float) -> str:
+    """A share in per cent, never as a plain 0 or 100: the rest is small and not none."""
+    if share > 0.99:
+        return "over 99%"
+    return "under 1%" if share < 0.01 else f"{share:.0%}"
+
+
 def chance_words(chance: float, draws: int) -> str:
     """A probability, never stated more sharply than the draws allow."""
     edge = max(1.0 / draws, 0.001)

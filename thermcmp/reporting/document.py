@@ -80,6 +80,9 @@ def report(
 
     target = Path(path)
     asked = _listed(questions)
+    if not allow_bad_health:
+        # Before any question refuses them in words of its own.
+        _refuse_bad(_bad_names((), _as_fits(asked)))
     answers = _as_answers(asked, fix, allow_bad_health)
     if target.is_dir():
         raise InputError(
@@ -88,11 +91,8 @@ def report(
         )
     fits = _fits_behind(answers, (fit,) if fit is not None else _as_fits(asked))
     bad = _bad_names(answers, fits)
-    if bad and not allow_bad_health:
-        raise EngineError(
-            f"Not reported, because the health check failed: {', '.join(bad)}. Mend what the "
-            "diagnostics name, or set allow_bad_health=True, which the page will then say."
-        )
+    if not allow_bad_health:
+        _refuse_bad(bad)
     page = make_page(
         answers,
         fits,
@@ -171,6 +171,15 @@ def _bad_names(answers: Iterable[Answer], fits: Iterable[Fit]) -> list[str]:
     named = zip(fit_names(fits), fits, strict=True)
     bad = [name for name, fit in named if str(fit.health) == "bad"]
     return bad + [a.title for a in answers if str(a.details.get("health", "")) == "bad"]
+
+
+def _refuse_bad(names: list[str]) -> None:
+    if names:
+        raise EngineError(
+            f"Not reported, because the health check failed: {', '.join(names)}. Mend: fit again "
+            "with more draws= and see fit.diagnostics, or pass allow_bad_health=True, which the "
+            "page will then say (--draws, --allow-bad-health)."
+        )
 
 
 def _title(fits: tuple[Fit, ...]) -> str:

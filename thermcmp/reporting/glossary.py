@@ -77,7 +77,8 @@ TERMS: Final[tuple[Term, ...]] = (
     Term("sensor", r"\bsensor",
          "The measured place: memory, junction, edge, regulator."),
     Term("separation", r"\bseparation",
-         "The estimated effect of each factor, in kelvin at reference conditions."),
+         "The estimated effect of each factor, in kelvin at reference conditions. B − A below zero "
+         "means that B runs cooler."),
     Term("session", r"\bsession",
          "One sitting at one bench."),
     Term("share from data", r"share from data|data_share",

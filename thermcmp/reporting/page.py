@@ -33,6 +33,10 @@ _COUNTED: Final = {
     "lab": "Labs",
 }
 
+#: Sentences that "In short" repeats of an answer, where one would leave out the finding: the
+#: parts of a fix, and the second factor of a separation, or that it cannot be told apart.
+_IN_SHORT: Final = {"attribution": 2, "separation": 2}
+
 #: What a fit of the same page often has in common with another.
 _ALIKE: Final = ("aliases", "notes", "priors", "versions")
 
@@ -48,6 +52,22 @@ class AnswerPart:
     alternative: str
     table: WordedTable
     further: tuple[tuple[str, WordedTable], ...] = ()
+    said_before: frozenset[str] = frozenset()
+
+    @property
+    def new_caveats(self) -> tuple[str, ...]:
+        """What limits it and was not said of an answer above."""
+        return tuple(one for one in self.answer.caveats if one not in self.said_before)
+
+    @property
+    def known_caveats(self) -> tuple[str, ...]:
+        """What limits it as it limits an answer above: each stray run is said once openly."""
+        return tuple(one for one in self.answer.caveats if one in self.said_before)
+
+    @property
+    def in_short(self) -> str:
+        """What "In short" repeats of it."""
+        return " ".join(self.answer.sentences[: _IN_SHORT.get(self.answer.kind, 1)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +172,10 @@ def make_page(
     """
     kinds = [answer.kind for answer in answers]
     parts = tuple(
-        _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1)
+        replace(
+            _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1),
+            said_before=frozenset(said for one in answers[: number - 1] for said in one.caveats),
+        )
         for number, answer in enumerate(answers, start=1)
     )
     names = fit_names(fits)

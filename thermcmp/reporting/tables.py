@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,13 +17,15 @@ _UNITS: Final[dict[str, str]] = {
 _DIGITS: Final[dict[str, str]] = {
     "K": ".2f", "°C": ".1f", "W": ".0f", "rpm": ".0f", "dB": ".1f", "dB(A)": ".1f", "h": ".1f",
 }  # fmt: skip
+#: In a table with a row per quantity, which names its unit in a column.
+_ROW_DIGITS: Final[dict[str, str]] = _DIGITS | {"W": ".1f"}
 _WORDS: Final[dict[str, str]] = {
     "mean": "mean", "sd": "SD", "low": "low", "high": "high",
     "data_share": "share from data", "aliased_with": "aliased with", "p_best": "chance to be best",
     "p_exceed": "chance of exceeding", "fan_at_most": "chance of highest speed",
     "enough_note": "enough: reach", "rank_mean": "mean rank", "rank_low": "best rank",
     "rank_high": "worst rank", "fan": "fan speed", "p_larger": "chance of a larger one",
-    "p_below": "chance of less than counts", "prior_influence": "prior influence",
+    "p_below": "chance to count as none", "prior_influence": "prior influence",
     "pareto_k": "Pareto k", "without_mean": "mean without", "without_low": "low without",
     "without_high": "high without", "off_sds": "off [SD]", "change_sds": "change [SD]",
     "largest_change_sds": "largest change [SD]", "mean_k_per_db": "mean [K/dB]",
@@ -67,7 +69,8 @@ def worded_table(table: pd.DataFrame) -> WordedTable:
     """
     means = [name for name in table.columns if str(name).startswith("mean_")]
     lacking = table[means].isna().any(axis=1) if means else pd.Series(False, index=table.index)
-    columns = [_cells(table[name], str(name), lacking) for name in table.columns]
+    units = [str(unit) for unit in table["unit"]] if "unit" in table else [""] * len(table)
+    columns = [_cells(table[name], str(name), lacking, units) for name in table.columns]
     return WordedTable(
         headings=tuple(_heading(str(name)) for name in table.columns),
         rows=tuple(zip(*columns, strict=True)),
@@ -104,13 +107,13 @@ def _heading(name: str) -> str:
     return f"{words} [{unit}]" if unit else words
 
 
-def _cells(column: pd.Series, name: str, lacking: pd.Series) -> list[Cell]:
+def _cells(column: pd.Series, name: str, lacking: pd.Series, units: Sequence[str]) -> list[Cell]:
     """Cells of one column; a row without an estimate says so once, at its mean."""
     is_flag = pd.api.types.is_bool_dtype(column)
     is_number = pd.api.types.is_numeric_dtype(column) and not is_flag
-    write = _number_writer(name) if is_number else _plain(name)
     cells = []
-    for value, lacks in zip(column, lacking, strict=True):
+    for value, lacks, unit in zip(column, lacking, units, strict=True):
+        write = _number_writer(name, unit) if is_number else _plain(name)
         if not pd.isna(value):
             text = ("yes" if value else "no") if is_flag else write(value)
             cells.append(Cell(text, is_number=is_number))
@@ -131,11 +134,14 @@ def _plain(name: str) -> Callable[[object], str]:
     return write
 
 
-def _number_writer(name: str) -> Callable[[float], str]:
+def _number_writer(name: str, row_unit: str = "") -> Callable[[float], str]:
+    """Writer of numbers by the column's unit, else by the row's."""
     unit = heading_unit(name)[1]
     if unit == "%":
         return lambda value: chance_words(value).removesuffix("%")
     digits = ".1f" if name == "rank_mean" else _DIGITS.get(unit)
+    if not unit:
+        digits = digits or _ROW_DIGITS.get(row_unit)
 
     def write(value: float) -> str:
         # Bare numbers: three digits, but no powers of ten for counts and sizes.
