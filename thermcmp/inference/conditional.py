@@ -240,6 +240,9 @@ def _by_surrogate(
     """
     stand_in = fit_surrogate(target.value_and_gradient, mode, factor, rng)
     start = _first_proposal(mode, factor, large=True)
+    first = sample(stand_in.log_density, start, Effort(2, 2000, 2000), rng)
+    drawn = first.x[systematic(first.weights, 2000, rng)]
+    stand_in = stand_in.refitted(target.value_and_gradient, drawn)
     pool = sample(stand_in.log_density, start, Effort(2, 2000, POOL), rng)
     count = _dear_count(draws)
     x = pool.x[systematic(pool.weights, count, rng)]

@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.inference.elimination import Elimination
 from thermcmp.model.priors import Array
-
-#: Size from which a full system is factorised where it stands: copies would cost as much.
-FULL: Final = 200
 
 
 class Factor:
@@ -38,7 +33,8 @@ class Factor:
         loops.factorise(plan.start, plan.cut, plan.target, slots)
         loops.take_from_tail(plan.by_row, plan.low, plan.at, t, slots)
         dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
-        self.tail = _cholesky(dense)
+        loops.factorise_full(dense)
+        self.tail = dense
 
     @property
     def log_determinant(self) -> Array:
@@ -107,25 +103,6 @@ class Factor:
                 x[self.plan.tail, first:stop] = dtrtrs(
                     low.T, right, lower=0, trans=int(not transposed)
                 )[0]
-
-
-def _cholesky(systems: Array) -> Array:
-    """Lower factors of full systems, in their place where these are large.
-
-    Nothing above the diagonal is read or cleared.
-    """
-    from scipy.linalg.lapack import dpotrf
-
-    if systems.shape[1] < FULL:
-        return np.asarray(np.linalg.cholesky(systems), np.float64)
-    for system in systems:
-        # LAPACK counts down columns: to it the lower triangle is an upper one.
-        found, failed = dpotrf(system.T, lower=0, clean=0, overwrite_a=1)
-        if failed:
-            raise np.linalg.LinAlgError("not positive definite")
-        if not np.may_share_memory(found, system):
-            system[...] = found.T
-    return systems
 
 
 def _inverse(low: Array) -> Array:

@@ -79,6 +79,16 @@ def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: A
 
 
 @compiled
+def factorise_full(systems: Array) -> None:
+    """Lower factors of full systems, in their place.
+
+    Compiled, since of several threads only one at a time gets into NumPy's and SciPy's own.
+    """
+    for i in range(len(systems)):
+        systems[i] = np.linalg.cholesky(systems[i])
+
+
+@compiled
 def forward(
     start: IntArray, node: IntArray, row: IntArray, a: Array, which: IntArray, x: Array
 ) -> None:

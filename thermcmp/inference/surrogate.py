@@ -18,12 +18,39 @@ from numpy.typing import NDArray
 
 from thermcmp.model.priors import Array
 
+#: Log density, shape (N,), and its gradient, shape (N, d), at points (N, d).
+Evaluation = Callable[[Array], tuple[Array, Array]]
 #: Standard deviations that the points lie out, in the local normal's own.
 _WIDTH: Final = 1.8
 #: Numbers (values and slopes) per coefficient of the polynomial.
 _SURPLUS: Final = 2.0
 #: Pull of the coefficients to zero, against points that hardly fix them.
 _RIDGE: Final = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looked:
+    """What was seen at N points, in the coordinates u, beyond the local normal.
+
+    Attributes
+    ----------
+    u, slope : ndarray, shape (N, d)
+        The points, and the slope of the rest there.
+    bend : ndarray, shape (N,)
+        Log density less that at the mode and less the normal's.
+    """
+
+    u: Array
+    bend: Array
+    slope: Array
+
+    def and_more(self, other: _Looked) -> _Looked:
+        """Both together."""
+        return _Looked(
+            np.vstack([self.u, other.u]),
+            np.concatenate([self.bend, other.bend]),
+            np.vstack([self.slope, other.slope]),
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,36 +63,50 @@ class Surrogate:
         Where it is centred.
     factor : ndarray, shape (d, d)
         Lower Cholesky factor of the normal's covariance.
+    top : float
+        Log density at the mode.
+    looked : _Looked
+        What it was fitted to; it is followed no further than the range seen there.
     powers : ndarray of int, shape (K, d)
         Exponents of each monomial in the coordinates u = factor⁻¹ (z - mode).
     coefficients : ndarray, shape (K,)
         Their coefficients.
-    lowest, highest : float
-        Range of the polynomial at the points that it was fitted to; it is followed
-        no further.
     """
 
     mode: Array
     factor: Array
+    top: float
+    looked: _Looked
     powers: NDArray[np.intp]
     coefficients: Array
-    lowest: float
-    highest: float
 
     def log_density(self, z: Array) -> Array:
         """Log density up to a constant, shape (N,), at `z`, shape (N, d)."""
+        u = self.whitened(z)
+        bend = _monomials(u, self.powers) @ self.coefficients
+        bend = np.clip(bend, self.looked.bend.min(), self.looked.bend.max())
+        return np.asarray(bend - 0.5 * np.sum(u**2, axis=1))
+
+    def whitened(self, z: Array) -> Array:
+        """The coordinates u of `z`, both of shape (N, d)."""
         from scipy.linalg import solve_triangular
 
-        u = solve_triangular(self.factor, (z - self.mode).T, lower=True).T
-        bend = np.clip(_monomials(u, self.powers) @ self.coefficients, self.lowest, self.highest)
-        return np.asarray(bend - 0.5 * np.sum(u**2, axis=1))
+        return np.asarray(solve_triangular(self.factor, (z - self.mode).T, lower=True).T)
+
+    def refitted(self, value_and_gradient: Evaluation, z: Array) -> Surrogate:
+        """The polynomial fitted anew, also to the furthest of its own draws `z`, (N, d).
+
+        Its draws lie beyond the first points where the density has a long tail.
+        """
+        u = self.whitened(z)
+        ends = np.unique(np.concatenate([u.argmin(axis=0), u.argmax(axis=0)]))
+        value, slope = value_and_gradient(z[ends])
+        more = _looked(u[ends], value - self.top, slope @ self.factor)
+        return _fitted(self.mode, self.factor, self.top, self.looked.and_more(more))
 
 
 def fit_surrogate(
-    value_and_gradient: Callable[[Array], tuple[Array, Array]],
-    mode: Array,
-    factor: Array,
-    rng: np.random.Generator,
+    value_and_gradient: Evaluation, mode: Array, factor: Array, rng: np.random.Generator
 ) -> Surrogate:
     """Fit the polynomial to values and gradients at points around the mode.
 
@@ -86,27 +127,34 @@ def fit_surrogate(
         All terms up to third order, and those of fourth order in one or two squares.
     """
     d = len(mode)
-    powers = _powers(d)
-    count = int(np.ceil(_SURPLUS * len(powers) / (d + 1)))
+    count = int(np.ceil(_SURPLUS * len(_powers(d)) / (d + 1)))
     # Pairs on either side of the mode tell odd terms from even ones.
     half = _WIDTH * rng.standard_normal((-(-count // 2), d))
     u = np.vstack([np.zeros((1, d)), half, -half])
     value, slope = value_and_gradient(mode + u @ factor.T)
-    bend = value - value[0] + 0.5 * np.sum(u**2, axis=1)
-    bend_slope = slope @ factor + u
+    top = float(value[0])
+    return _fitted(mode, factor, top, _looked(u, value - top, slope @ factor))
+
+
+def _looked(u: Array, value: Array, slope: Array) -> _Looked:
+    """Points where value and slope are known, with the normal taken off."""
+    bend, bend_slope = value + 0.5 * np.sum(u**2, axis=1), slope + u
     usable = np.isfinite(bend) & np.isfinite(bend_slope).all(axis=1)
-    u, bend, bend_slope = u[usable], bend[usable], bend_slope[usable]
+    return _Looked(u[usable], bend[usable], bend_slope[usable])
+
+
+def _fitted(mode: Array, factor: Array, top: float, looked: _Looked) -> Surrogate:
+    """Least squares over values and slopes."""
+    u, powers = looked.u, _powers(len(mode))
     # Points far out matter less: few draws will lie there.
     weight = np.exp(-0.25 * np.sum(u**2, axis=1) / _WIDTH**2)
-    rows = [_monomials(u, powers) * weight[:, None]]
-    right = [bend * weight]
-    for k in range(d):
+    rows, right = [_monomials(u, powers) * weight[:, None]], [looked.bend * weight]
+    for k in range(len(mode)):
         rows.append(_monomial_slopes(u, powers, k) * weight[:, None])
-        right.append(bend_slope[:, k] * weight)
+        right.append(looked.slope[:, k] * weight)
     a, b = np.vstack(rows), np.concatenate(right)
     normal = a.T @ a + _RIDGE * np.eye(len(powers))
-    coefficients = np.linalg.solve(normal, a.T @ b)
-    return Surrogate(mode, factor, powers, coefficients, float(bend.min()), float(bend.max()))
+    return Surrogate(mode, factor, top, looked, powers, np.linalg.solve(normal, a.T @ b))
 
 
 def _powers(d: int) -> NDArray[np.intp]:
