@@ -198,7 +198,9 @@ def held():
 @pytest.mark.parametrize("engine", ["conditional", "nuts"])
 def test_both_engines_agree_with_brute_force(held, engine):
     frame, priors, expected = held
-    model = fit(frame, engine=engine, reference=AT, priors=priors, draws=2000, seed=5)
+    # The scatter's posterior has a long tail: weighted draws know its width less well.
+    draws = {"conditional": 6000, "nuts": 2000}[engine]
+    model = fit(frame, engine=engine, reference=AT, priors=priors, draws=draws, seed=5)
     assert model.health is not Health.BAD
     names = ["baseline", "airflow baseline", "airflow exponent", "residual sd"]
     draws = np.stack([model.draws(name) for name in names])

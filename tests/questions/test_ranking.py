@@ -200,7 +200,7 @@ def test_speeds_far_from_those_measured_are_marked(peers, even):
 def test_bad_health_is_refused_unless_allowed_and_then_recorded(sick):
     with pytest.raises(EngineError, match="allow_bad_health=True") as caught:
         rank(sick)
-    assert "a check is 9" in str(caught.value)
+    assert "A check is 9" in str(caught.value)
     answer = rank(sick, allow_bad_health=True)
     assert set(answer.table["health"]) == {"bad"}
     assert any("on the user's word" in caveat for caveat in answer.caveats)

@@ -37,10 +37,8 @@ NONE: Final = (np.zeros(0, np.intp), np.zeros(0, np.intp))
 
 #: Numbers worked on at once: a batch of points should stay in the processor's cache.
 BATCH_NUMBERS: Final = 160_000
-#: Most and least points in one batch, the latter while its numbers do not exceed …
+#: Most points in one batch.
 LARGEST_BATCH: Final = 64
-LEAST_BATCH: Final = 2
-MOST_NUMBERS: Final = 20_000_000
 #: Batches worked on side by side.
 THREADS: Final = 2
 
@@ -160,10 +158,8 @@ class Kernel:
     @property
     def batch(self) -> int:
         """Points per batch."""
-        small = BATCH_NUMBERS // self.size // 8 * 8
-        # Large systems outgrow the cache anyway: a few at once share the walk over the pattern.
-        few = min(LEAST_BATCH, MOST_NUMBERS // self.size)
-        return int(np.clip(small, max(few, 1), LARGEST_BATCH))
+        points = min(BATCH_NUMBERS // self.size, LARGEST_BATCH)
+        return points // 8 * 8 if points >= 8 else max(points, 1)
 
     def log_likelihood(self, points: Points) -> Array:
         """Log marginal likelihood of each point, shape (B,)."""

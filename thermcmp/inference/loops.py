@@ -61,6 +61,26 @@ def factorise(start: IntArray, cut: IntArray, target: IntArray, a: Array) -> Non
 
 
 @compiled
+def _take_from_tail_of_one(
+    entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array
+) -> None:
+    """The same for one system, a large one: each row is added up apart, then taken off once."""
+    corner, total, e = len(at), np.zeros(tail), 0
+    while e < len(entry):
+        row = at[entry[e]]
+        total[: row + 1] = 0.0
+        while e < len(entry) and at[entry[e]] == row:
+            i = entry[e]
+            places, values = at[low[e] : i + 1], a[low[e] : i + 1]
+            for j in range(len(places)):
+                # Unsigned, it needs no look whether it counts from the end.
+                total[np.uintp(places[j])] += a[i] * values[j]
+            e += 1
+        for t in range(row + 1):
+            a[corner + row * tail + t] -= total[t]
+
+
+@compiled
 def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array) -> None:
     """Take the columns' products from the tail, row of the tail by row.
 
@@ -69,6 +89,9 @@ def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: A
     the processor's nearest cache; column by column most numbers would come from afar.
     """
     width, corner = a.shape[1], len(at)
+    if width == 1:
+        _take_from_tail_of_one(entry, low, at, tail, a[:, 0])
+        return
     for e in range(len(entry)):
         i = entry[e]
         line = corner + at[i] * tail
@@ -122,11 +145,32 @@ def backward(
 
 
 @compiled
+def _lean_on_tail_of_one(
+    entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array, z: Array
+) -> None:
+    """The same for one system, a large one."""
+    corner = len(at)
+    for e in range(len(entry)):
+        i, first = entry[e], low[e]
+        line = z[corner + at[i] * tail : corner + (at[i] + 1) * tail]
+        places, values, sums = at[first:i], a[first:i], z[first:i]
+        own = line[at[i]] * a[i]
+        for j in range(len(places)):
+            number = line[np.uintp(places[j])]
+            own += number * values[j]
+            sums[j] -= number * a[i]
+        z[i] -= own
+
+
+@compiled
 def lean_on_tail(
     entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array, z: Array
 ) -> None:
     """Begin the inverse's entries with what the tail's say; arguments as in `take_from_tail`."""
     width, corner = a.shape[1], len(at)
+    if width == 1:
+        _lean_on_tail_of_one(entry, low, at, tail, a[:, 0], z[:, 0])
+        return
     for e in range(len(entry)):
         i = entry[e]
         line = corner + at[i] * tail
