@@ -202,27 +202,27 @@ def _price(told: Told) -> list[str]:
     if not told.bought:
         return []
     first, new, _ = told.bought
-    sells = ""
+    gives = ""
     if not new.health:
         at = told.study.settings[1].drive
-        sells = (
-            f"at {at:.0f} rpm the new hardware sells "
+        gives = (
+            f"at {at:.0f} rpm the new hardware gives "
             f"{range_words(new.k_per_db, told.prob, 'K per dB')}"
         )
     if first.health and not _has_level(told):
-        return [f"{sells[:1].upper()}{sells[1:]}."] if sells else []
+        return [f"{gives[:1].upper()}{gives[1:]}."] if gives else []
     if first.health:
         words = signed_words(first.costs_db, told.prob, "dB")
         return [
             f"The fan speed changed the level by {words} only, so kelvin per decibel bought is no "
-            f"number here" + (f"; {sells}." if sells else ".")
+            f"number here" + (f"; {gives}." if gives else ".")
         ]
     gain = range_words(first.k_per_db, told.prob, "K per dB")
-    if not sells:
+    if not gives:
         return [f"The change of fan speed was worth {gain}."]
     cost = signed_words(new.costs_db, told.prob, "dB")
     return [
-        f"The change of fan speed was worth {gain}; {sells}: there the kelvins of that change "
+        f"The change of fan speed was worth {gain}; {gives}: there the kelvins of that change "
         f"would be {cost}."
     ]
 

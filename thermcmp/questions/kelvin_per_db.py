@@ -1,4 +1,4 @@
-"""What a decibel buys: kelvin per decibel of the fan speed, and what the hardware sells."""
+"""What a decibel buys: kelvin per decibel of the fan speed, and what the hardware gives for one."""
 
 from __future__ import annotations
 
