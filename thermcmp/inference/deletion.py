@@ -16,6 +16,9 @@ far steadier than one given the effects, in which the group's own effect has fit
 Of C only the pairs of effects are needed that a group has: the sparse inverse holds them,
 since the system's pattern is laid out with them (`Factor.inverse`). A group too large for
 that is left out by solving the system without it, and p(y_a | others) = p(y) / p(y without a).
+
+Under Student's t all this holds given a weight of each row; what the deleted rows' own weights
+know of their readings is taken out again, see `thermcmp.inference.deletion_student`.
 """
 
 from __future__ import annotations
@@ -60,18 +63,22 @@ class Deletions:
     ----------
     rest, rest_sd : ndarray, shape (T, G)
         Mean over the group's rows of what was read less what the others say, at each
-        draw, and its standard deviation [K].
+        draw, and its standard deviation; of Student's t, its scale [K].
     weights : ndarray, shape (T, G)
         Weights of the draws without the group; each column adds up to one.
     k : ndarray, shape (G,)
         Pareto shape of the weights; NaN where they cannot be formed (a reading at the
         limit is in the group).
+    below, above : ndarray, shape (T, G)
+        Chance at each draw that the group would be read lower, and higher, than it was.
     """
 
     rest: Array
     rest_sd: Array
     weights: Array
     k: Array
+    below: Array
+    above: Array
 
     @property
     def trusted(self) -> NDArray[np.bool_]:
@@ -90,10 +97,8 @@ class Deletions:
         err towards the posterior that knows the group, so the chance is too large, never
         too small; NaN where there are no weights.
         """
-        from scipy.special import ndtr
-
-        below = np.sum(self.weights * ndtr(self.rest / self.rest_sd), axis=0)
-        above = np.sum(self.weights * ndtr(-self.rest / self.rest_sd), axis=0)
+        below = np.sum(self.weights * self.below, axis=0)
+        above = np.sum(self.weights * self.above, axis=0)
         return np.where(np.isfinite(self.k), 2.0 * np.minimum(below, above), np.nan)
 
 
@@ -167,6 +172,7 @@ class LeaveOut:
         self._kernel, self._groups = prepare(
             self._rows.problem, [codes[self._rows.owner] for codes in groupings]
         )
+        self._codes, self._seed = groupings, seed
         self._limited = [np.bincount(codes, fit.design.at_limit) > 0 for codes in groupings]
 
     def each(self) -> list[Deletions]:
@@ -186,10 +192,26 @@ class LeaveOut:
                 score[place][part], rest[place][part] = one.score, one.rest
                 rest_sd[place][part] = one.rest_sd
         for place, limited in enumerate(self._limited):
-            weights, k = smoothed_columns(-score[place])
+            logs, sd, below, above = self._chances(place, score[place], rest[place], rest_sd[place])
+            weights, k = smoothed_columns(-logs)
             k[limited] = np.nan
-            deletions.append(Deletions(rest[place], rest_sd[place], weights, k))
+            deletions.append(Deletions(rest[place], sd, weights, k, below, above))
         return deletions
+
+    def _chances(
+        self, place: int, score: Array, rest: Array, rest_sd: Array
+    ) -> tuple[Array, Array, Array, Array]:
+        """Log density of each group, its scale and its chances, (T, G), by the scatter's law."""
+        from scipy.special import ndtr
+
+        if self._rows.mixture is None:
+            z = rest / rest_sd
+            return score, rest_sd, ndtr(z), ndtr(-z)
+        codes = self._codes[place]
+        beside = np.bincount(codes[self._rows.owner], ~self._rows.counted) > 0
+        return self._rows.mixture.without_own_weights(
+            codes, beside, score, rest, rest_sd, self._seed
+        )
 
     def at_draws(self, contrasts: Contrasts, groups: NDArray[np.intp]) -> tuple[Array, Array]:
         """Contrasts without a few groups of the first grouping, at every draw.

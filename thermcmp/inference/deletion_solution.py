@@ -8,11 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from thermcmp.inference.deletion_student import Mixture
 from thermcmp.inference.kernel import Readings, Solved
 from thermcmp.inference.regulated import fall_per_rpm, regulated_rows
 from thermcmp.inference.regulated_draws import fitted_problem
-from thermcmp.inference.residuals import completed_rise, fitted_rise, row_variance
+from thermcmp.inference.residuals import (
+    beside_scale,
+    completed_rise,
+    fitted_rise,
+    mixed_scale,
+    row_variance,
+)
+from thermcmp.inference.scatter_weights import drawn_weights, mixed_rows
 from thermcmp.model.design import EXPONENT
+from thermcmp.model.observation import DEGREES
 from thermcmp.model.priors import Array
 
 if TYPE_CHECKING:
@@ -36,18 +45,33 @@ class DeletionRows:
         self.owner = np.concatenate([np.arange(count), self._fan, power])
         self.counted = np.arange(len(self.owner)) < count
         self._completed: Array | None = None
-        if design.at_limit.any():
-            rng = np.random.default_rng(seed)
-            self._completed = np.concatenate(
-                [
-                    completed_rise(fit, mean, row_variance(fit, part), rng)
-                    for part, mean in fitted_rise(fit, chosen)
-                ]
+        self.mixture: Mixture | None = None
+        mixed = mixed_rows(fit)
+        if not (design.at_limit.any() or mixed.any()):
+            return
+        rng, square = np.random.default_rng(seed), np.zeros(count)
+        weights, completed = [], []
+        for part, mean in fitted_rise(fit, chosen):
+            drawn = drawn_weights(fit, part, mean, rng)
+            weights.append(drawn)
+            square += np.sum((design.rise_k - mean) ** 2, axis=0) / len(chosen)
+            if design.at_limit.any():
+                completed.append(completed_rise(fit, mean, row_variance(fit, part, drawn), rng))
+        self._completed = np.concatenate(completed) if completed else None
+        if mixed.any():
+            self.mixture = Mixture(
+                np.concatenate([one for one in weights if one is not None]),
+                mixed_scale(fit, chosen),
+                beside_scale(fit),
+                fit.draws(DEGREES)[chosen],
+                square,
+                mixed,
             )
 
     def readings(self, part: slice) -> Readings:
         """What was read, one at the limit completed, and what the stand-ins read."""
-        own = row_variance(self._fit, self._chosen[part]).T
+        weights = None if self.mixture is None else self.mixture.weights[part]
+        own = row_variance(self._fit, self._chosen[part], weights).T
         beside = self.problem.known_variance[~self.counted, None].repeat(own.shape[1], axis=1)
         y = self.problem.y[:, None]
         if self._completed is not None:

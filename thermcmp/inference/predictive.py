@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.inference.residuals import airflow_factor, completed_rise, fitted_rise, row_variance
+from thermcmp.inference.scatter_weights import drawn_weights, new_weights
 from thermcmp.inference.units import Units, units_of
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
@@ -92,9 +93,10 @@ def predictive_features(
     found: dict[str, list[tuple[Array, Array]]] = {name: [] for name, _, _ in looks}
     plain = fitted_rise(fit, chosen, nuisance=False)
     for (part, whole), (_, parts_only) in zip(fitted_rise(fit, chosen), plain, strict=True):
-        variance = row_variance(fit, part)
+        variance = row_variance(fit, part, drawn_weights(fit, part, whole, rng))
         y = completed_rise(fit, whole, variance, rng)
-        noise = np.sqrt(variance) * rng.standard_normal(variance.shape)
+        new_variance = row_variance(fit, part, new_weights(fit, part, rng))
+        noise = np.sqrt(new_variance) * rng.standard_normal(new_variance.shape)
         pairs = {
             False: (y - whole, noise),
             True: (y - parts_only, noise + _new_nuisance(fit, part, rng)),

@@ -8,8 +8,8 @@ import numpy as np
 
 from thermcmp.inference.kernel import Points
 from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.readings import readings_of
 from thermcmp.model.design import EXPONENT, RESIDUAL
-from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.terms import Role
 
 if TYPE_CHECKING:
@@ -115,17 +115,30 @@ def row_scale(fit: Fit, chosen: NDArray[np.intp]) -> Array:
     return np.maximum(v, LEAST_VARIANCE)
 
 
-def row_variance(fit: Fit, chosen: NDArray[np.intp]) -> Array:
+def mixed_scale(fit: Fit, chosen: NDArray[np.intp]) -> Array:
+    """Squared scale of Student's t of each row, shape (B, n) [K²], at the chosen draws.
+
+    As in the model that NUTS samples: without what an interval takes over.
+    """
+    residual = fit.draws(RESIDUAL)[chosen]
+    v = fit.design.run_scatter * residual[:, None] ** 2 + readings_of(fit.design).variance
+    return np.maximum(v, LEAST_VARIANCE)
+
+
+def beside_scale(fit: Fit) -> Array:
+    """Variance that stands beside the squared scale, of steps as intervals, (n,) [K²]."""
+    return np.asarray(fit.design.known_variance - readings_of(fit.design).variance)
+
+
+def row_variance(fit: Fit, chosen: NDArray[np.intp], weights: Array | None = None) -> Array:
     """Variance of each row given the effects, shape (B, n) [K²], at the chosen draws.
 
-    Student's t enters by its variance; degrees of freedom below 2.5, where that runs
-    off to infinity, count as 2.5.
+    Student's t has none of its own that could stand for it: it is normal given a weight of
+    each row, shape (B, n), see `thermcmp.inference.scatter_weights`.
     """
-    scale = row_scale(fit, chosen)
-    if fit.design.residuals is not Residuals.STUDENT:
-        return scale
-    degrees = np.maximum(fit.draws(DEGREES)[chosen], 2.5)[:, None]
-    return np.where(fit.design.run_scatter > 0, scale * degrees / (degrees - 2.0), scale)
+    if weights is None:
+        return row_scale(fit, chosen)
+    return np.asarray(mixed_scale(fit, chosen) / weights + beside_scale(fit))
 
 
 def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
