@@ -156,7 +156,10 @@ class LeaveOut:
     draws : int
         Posterior draws used, evenly taken.
     seed : int
-        Seed of the draws of readings beyond the limit.
+        Seed of the draws of readings beyond the limit and of Student's t.
+    aside : ndarray of bool, shape (n,), optional
+        Rows that are left out with their group, but that it is not judged by; some other
+        row of each group must remain.
     """
 
     def __init__(
@@ -166,13 +169,15 @@ class LeaveOut:
         *,
         draws: int = THINNED,
         seed: int = 0,
+        aside: NDArray[np.bool_] | None = None,
     ) -> None:
         chosen = fit.thinned(draws)
-        self._rows, self._points = DeletionRows(fit, chosen, seed), parameter_points(fit, chosen)
+        self._rows = DeletionRows(fit, chosen, seed, aside)
+        self._points = parameter_points(fit, chosen)
         self._kernel, self._groups = prepare(
             self._rows.problem, [codes[self._rows.owner] for codes in groupings]
         )
-        self._codes, self._seed = groupings, seed
+        self._codes = groupings
         self._limited = [np.bincount(codes, fit.design.at_limit) > 0 for codes in groupings]
 
     def each(self) -> list[Deletions]:
@@ -208,10 +213,8 @@ class LeaveOut:
             z = rest / rest_sd
             return score, rest_sd, ndtr(z), ndtr(-z)
         codes = self._codes[place]
-        beside = np.bincount(codes[self._rows.owner], ~self._rows.counted) > 0
-        return self._rows.mixture.without_own_weights(
-            codes, beside, score, rest, rest_sd, self._seed
-        )
+        helped = np.bincount(codes[self._rows.owner], self._rows.stands_in) > 0
+        return self._rows.mixture.without_own_weights(codes, helped, score, rest, rest_sd)
 
     def at_draws(self, contrasts: Contrasts, groups: NDArray[np.intp]) -> tuple[Array, Array]:
         """Contrasts without a few groups of the first grouping, at every draw.

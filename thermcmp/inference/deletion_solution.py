@@ -34,16 +34,26 @@ class DeletionRows:
     """The rows of a fit's Gaussian problem at some draws: its readings, then the stand-ins.
 
     A regulated row has a stand-in for its Jacobian, which is left out with it; what the
-    Jacobian owes to the exponent alone is a factor of the row's density.
+    Jacobian owes to the exponent alone is a factor of the row's density. Rows set aside are
+    left out with their group too, and are no readings that it is judged by.
     """
 
-    def __init__(self, fit: Fit, chosen: NDArray[np.intp], seed: int) -> None:
+    def __init__(
+        self,
+        fit: Fit,
+        chosen: NDArray[np.intp],
+        seed: int,
+        aside: NDArray[np.bool_] | None = None,
+    ) -> None:
         self._fit, self._chosen, design = fit, chosen, fit.design
         self.problem = fitted_problem(fit)
         count = len(design.rise_k)
         self._fan, power = regulated_rows(design)
         self.owner = np.concatenate([np.arange(count), self._fan, power])
-        self.counted = np.arange(len(self.owner)) < count
+        self.stands_in = np.arange(len(self.owner)) >= count
+        self.counted = ~self.stands_in
+        if aside is not None:
+            self.counted[:count] &= ~aside
         self._completed: Array | None = None
         self.mixture: Mixture | None = None
         mixed = mixed_rows(fit)
@@ -66,17 +76,19 @@ class DeletionRows:
                 fit.draws(DEGREES)[chosen],
                 square,
                 mixed,
+                self.counted[:count],
+                seed,
             )
 
     def readings(self, part: slice) -> Readings:
         """What was read, one at the limit completed, and what the stand-ins read."""
         weights = None if self.mixture is None else self.mixture.weights[part]
         own = row_variance(self._fit, self._chosen[part], weights).T
-        beside = self.problem.known_variance[~self.counted, None].repeat(own.shape[1], axis=1)
+        beside = self.problem.known_variance[self.stands_in, None].repeat(own.shape[1], axis=1)
         y = self.problem.y[:, None]
         if self._completed is not None:
             y = y.repeat(own.shape[1], axis=1)
-            y[self.counted] = self._completed[part].T
+            y[~self.stands_in] = self._completed[part].T
         return Readings(y, np.vstack([own, beside]))
 
     def log_factor(self, part: slice) -> Array:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 #: Places in log w over which a row's weight is summed (a smooth integrand, equally spaced:
 #: errors far below those of the draws), and the chances of what lies beyond either end.
 NODES: Final = 96
-LOW_END: Final = 1e-20
+LOW_END: Final = 1e-40
 HIGH_END: Final = 1e-12
 #: Weights drawn anew per draw for the chance of a group of several rows.
 FRESH: Final = 24
@@ -60,6 +60,10 @@ class Mixture:
         Mean over the draws of each row's squared residual [K²].
     mixed : ndarray of bool, shape (n,)
         Rows that have a weight.
+    counted : ndarray of bool, shape (n,)
+        Rows that are readings of their group; the others are left out with it.
+    seed : int
+        Seed of the weights drawn anew.
     """
 
     weights: Array
@@ -68,6 +72,8 @@ class Mixture:
     degrees: Array
     square: Array
     mixed: NDArray[np.bool_]
+    counted: NDArray[np.bool_]
+    seed: int
 
     def without_own_weights(
         self,
@@ -76,7 +82,6 @@ class Mixture:
         score: Array,
         rest: Array,
         rest_sd: Array,
-        seed: int,
     ) -> tuple[Array, Array, Array, Array]:
         """Take the deleted rows' own weights out of what was found given them.
 
@@ -88,8 +93,6 @@ class Mixture:
             Groups that have a stand-in beside their rows.
         score, rest, rest_sd : ndarray, shape (T, G)
             As found given all weights.
-        seed : int
-            Seed of the weights drawn anew.
 
         Returns
         -------
@@ -100,14 +103,14 @@ class Mixture:
         """
         from scipy.sparse import csr_array
 
-        n, sizes = len(codes), np.bincount(codes, minlength=score.shape[1])
-        member = csr_array((1.0 / sizes[codes], (np.arange(n), codes)), shape=(n, len(sizes)))
-        # Mean over a group's rows, so variances add up with the square of the sizes.
-        of_mean = member.power(2)
+        place, sizes = (np.arange(len(codes)), codes), np.bincount(codes, self.counted)
+        member = csr_array((np.ones(len(codes)), place))
+        # Mean over a group's readings, so variances add up with the square of their number.
+        of_mean = csr_array((self.counted / sizes[codes] ** 2, place))
         own = np.asarray((self.scale / self.weights + self.beside) @ of_mean)
         shared = np.maximum(rest_sd**2 - own, 0.0)
-        single = (sizes == 1) & ~helped & (np.bincount(codes, self.mixed) > 0)
-        score = score + (self._log_prior() - self._log_stand_in()) @ (member != 0)
+        single = (np.bincount(codes) == 1) & ~helped & (np.bincount(codes, self.mixed) > 0)
+        score = score + (self._log_prior() - self._log_stand_in()) @ member
         below, above = np.empty_like(rest), np.empty_like(rest)
         if single.any():
             row = np.flatnonzero(single[codes])
@@ -118,7 +121,7 @@ class Mixture:
         if not single.all():
             several = ~single
             below[:, several], above[:, several] = self._drawn(
-                of_mean[:, np.flatnonzero(several)], shared[:, several], rest[:, several], seed
+                of_mean[:, np.flatnonzero(several)], shared[:, several], rest[:, several]
             )
         scale = np.sqrt(shared + np.asarray((self.scale + self.beside) @ of_mean))
         return score, scale, below, above
@@ -156,11 +159,11 @@ class Mixture:
             above += np.exp(share)[:, None] * ndtr(-z)
         return score, below, above
 
-    def _drawn(self, of_mean: Any, shared: Array, rest: Array, seed: int) -> tuple[Array, Array]:
+    def _drawn(self, of_mean: Any, shared: Array, rest: Array) -> tuple[Array, Array]:
         """Chances of groups of several rows, with weights drawn anew."""
         from scipy.special import ndtr
 
-        rng, half = np.random.default_rng(seed), 0.5 * self.degrees[:, None]
+        rng, half = np.random.default_rng(self.seed), 0.5 * self.degrees[:, None]
         shape = np.broadcast_to(half, self.weights.shape)
         below, above = np.zeros_like(rest), np.zeros_like(rest)
         for _ in range(FRESH):

@@ -7,10 +7,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp.inference.scatter_weights import mean_weights, mixed_rows
+
 if TYPE_CHECKING:
     from thermcmp.inference.deletion import Deletions
+    from thermcmp.inference.posterior import Fit
     from thermcmp.inference.units import Units
 
+#: Weight below which a run is said to count for little (common practice, no source): one
+#: that is off by 3.6 scales of Student's t at 2 degrees of freedom, by 4.6 at 4.
+LITTLE: Final = 0.2
 #: Chance that a campaign in which nothing strays gets any run (or any mounting) named.
 FALSE_ALARM: Final = 0.05
 
@@ -33,6 +39,8 @@ class Outlier:
         How many units were tested; named below `FALSE_ALARM` / tested (Bonferroni).
     alone : bool
         Whether the run is the only one of its mounting.
+    weight : float
+        How much of a run it counts for under Student's t [-]; one under a normal scatter.
     """
 
     kind: str
@@ -42,6 +50,7 @@ class Outlier:
     chance: float
     tested: int
     alone: bool = False
+    weight: float = 1.0
 
     @property
     def sentence(self) -> str:
@@ -49,11 +58,72 @@ class Outlier:
         how = f"{abs(self.off_k):.1f} K {'hotter' if self.off_k > 0 else 'cooler'}"
         if self.kind == "run":
             others = "the other runs" if self.alone else "the other runs of its mounting"
-            return f"Run {self.name} is {how} than {others} explain; look at its log."
+            found = f"Run {self.name} is {how} than {others} explain; look at its log."
+            return found + (f" {weight_words(self.weight)}" if self.weight < LITTLE else "")
         return (
             f"Mounting '{self.name}' is {how} than mountings of such parts otherwise differ; look "
             "at its contact and pads before you trust it."
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Discounted:
+    """A run that Student's t discounts.
+
+    Attributes
+    ----------
+    name : str
+        The run.
+    off_k : float
+        What was read less what is fitted [K].
+    weight : float
+        How much of a run it counts for [-].
+    """
+
+    name: str
+    off_k: float
+    weight: float
+
+    @property
+    def sentence(self) -> str:
+        """What is done with the run, and where to look."""
+        how = f"{abs(self.off_k):.1f} K {'hotter' if self.off_k > 0 else 'cooler'}"
+        return f"Run {self.name} is {how} than fitted; look at its log. {weight_words(self.weight)}"
+
+
+def discounted(fit: Fit, runs: Units, draws: int) -> tuple[Discounted, ...]:
+    """Runs that count for little under Student's t, which explains them by its tails.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    runs : Units
+        Its runs.
+    draws : int
+        Posterior draws used.
+
+    Returns
+    -------
+    tuple of Discounted
+        Those of a weight below `LITTLE`, the least weight first; none of a normal scatter.
+    """
+    if not mixed_rows(fit).any():
+        return ()
+    of_row, off_row = mean_weights(fit, draws)
+    weight = np.bincount(runs.codes, of_row) / runs.sizes
+    off = np.bincount(runs.codes, off_row) / runs.sizes
+    return tuple(
+        Discounted(runs.names[place], float(off[place]), float(weight[place]))
+        for place in np.argsort(weight, kind="stable")
+        if weight[place] < LITTLE
+    )
+
+
+def weight_words(weight: float) -> str:
+    """What a run counts for, as a sentence."""
+    share = "less than 0.01" if weight < 0.01 else f"{weight:.2f}"
+    return f"Under Student's t it counts as {share} of a run."
 
 
 def outlying(units: Units, found: Deletions, mountings: Units) -> tuple[Outlier, ...]:

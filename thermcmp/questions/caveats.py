@@ -7,20 +7,22 @@ would turn its sign.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp.errors import EngineError
 from thermcmp.inference.deletion import LeaveOut, draws_for
-from thermcmp.inference.outlying import Outlier, outlying
+from thermcmp.inference.outlying import Discounted, Outlier, discounted, outlying
 from thermcmp.inference.power_scaling import Sensitivity
-from thermcmp.inference.units import units_of
+from thermcmp.inference.units import Units, units_of
 from thermcmp.model.design import EXPONENT
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
 
@@ -117,6 +119,11 @@ def fit_caveats(
     caveats += [one.sentence for one in strays(fit)[:_NAMED]]
     if len(strays(fit)) > _NAMED:
         caveats.append(f"{len(strays(fit)) - _NAMED} more runs or mountings stray: see check_fit.")
+    unnamed = discount_words(fit)
+    caveats += unnamed[:_NAMED]
+    if len(unnamed) > _NAMED:
+        more = len(unnamed) - _NAMED
+        caveats.append(f"{more} more runs count for little under Student's t: see check_fit.")
     return caveats + (_turning(fit, linear) if linear is not None else [])
 
 
@@ -129,7 +136,15 @@ def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
     runs, mountings = units_of(fit, "run"), units_of(fit, "assembly")
     both = [runs.codes, mountings.codes]
     by_run, by_mounting = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
-    named = outlying(runs, by_run, mountings)
+    little = {one.name: one.weight for one in discounts(fit)}
+    named = [
+        replace(one, weight=little.get(one.name, 1.0)) for one in outlying(runs, by_run, mountings)
+    ]
+    aside = _discounted_rows(runs, mountings, little)
+    if aside.any():
+        # A run that counts for little is no reason to blame its mounting.
+        study = LeaveOut(fit, [mountings.codes], draws=draws_for(fit, DRAWS), aside=aside)
+        (by_mounting,) = study.each()
     told = {one.name for one in named if one.alone}
     # A mounting of one run is that run.
     single = {
@@ -139,6 +154,24 @@ def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
     }
     others = outlying(mountings, by_mounting, mountings)
     return (*named, *(one for one in others if one.name not in single))
+
+
+def discounts(fit: Fit) -> tuple[Discounted, ...]:
+    """Runs that count for little, by Student's t."""
+    return fit.once("discounts", lambda one: discounted(one, units_of(one, "run"), DRAWS))
+
+
+def discount_words(fit: Fit) -> list[str]:
+    """Sentences on the runs that count for little, but for those that are named as strays."""
+    told = {one.name for one in strays(fit) if one.kind == "run"}
+    return [one.sentence for one in discounts(fit) if one.name not in told]
+
+
+def _discounted_rows(runs: Units, mountings: Units, names: Container[str]) -> NDArray[np.bool_]:
+    """Rows of the named runs, where their mounting has others, shape (n,)."""
+    little = np.array([name in names for name in runs.names])[runs.codes]
+    others = np.bincount(mountings.codes, ~little)[mountings.codes] > 0
+    return np.asarray(little & others)
 
 
 def influence_words(names: Sequence[str], found: Sensitivity) -> dict[str, str]:

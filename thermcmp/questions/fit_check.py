@@ -16,7 +16,7 @@ from thermcmp.inference.power_scaling import power_scaling
 from thermcmp.inference.predictive import predictive_features
 from thermcmp.inference.units import units_of
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import strays
+from thermcmp.questions.caveats import discount_words, strays
 from thermcmp.questions.effect_rows import measured_effects
 from thermcmp.questions.left_out import left_out_answer
 from thermcmp.questions.prediction import Scope
@@ -169,6 +169,7 @@ def check_fit(
             *_passed_over(asked, wanted),
             *left_out.caveats,
             *(one.sentence for one in strayed),
+            *discount_words(fit),
             *([] if strayed else ["No run and no mounting strays from what the others say."]),
             *_parameter_sentences(fit, notes, small_k, prob),
         ),
