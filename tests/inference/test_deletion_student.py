@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from closed_loops import REFERENCE_RPM, REFERENCE_W, Bench, Card
 from scipy import stats
 from scipy.integrate import quad
 
@@ -12,6 +13,7 @@ from thermcmp.inference.deletion_student import Mixture
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.predictive import predictive_features
 from thermcmp.inference.scatter_weights import drawn_weights, mean_weights, new_weights
+from thermcmp.model.conditions import Conditions
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.priors import HalfNormal, Normal
 
@@ -164,9 +166,13 @@ def test_weights_of_all_kinds_of_readings(one_mean):
             )[0] / given  # fmt: skip
         error = 4.0 * drawn[:, row].std() / np.sqrt(len(chosen))
         assert drawn[:, row].mean() == pytest.approx(expected, abs=error + 1e-4)
-    weight, _ = mean_weights(model, 400)
-    # Where no weight is known, a row counts as one.
-    assert (weight[at_limit | (step > 0)] == 1.0).all()
+    weight, _ = mean_weights(model, 4000)
+    # At the limit no weight is known, and a row counts as one.
+    assert (weight[at_limit] == 1.0).all()
+    assert weight[10] < 0.02
+    fitted = np.repeat(model.draws("baseline")[:, None], 12, axis=1)
+    drawn = drawn_weights(model, np.arange(4000), fitted, np.random.default_rng(8))
+    assert weight[[1, 4]] == pytest.approx(drawn[:, [1, 4]].mean(axis=0), abs=0.07)
 
 
 def test_the_strays_weight_is_small_and_the_others_are_about_one(one_mean):
@@ -193,6 +199,30 @@ def test_made_campaigns_scatter_by_students_t(one_mean):
     measured = np.mean(largest.measured)
     exceeded = 1.0 - (1.0 - 2.0 * stats.t.sf(measured / SCALE, FREEDOM)) ** 12
     assert largest.p_larger == pytest.approx(exceeded, abs=0.005)
+
+
+@pytest.mark.parametrize("codes_of", [lambda n: np.arange(n), lambda n: np.arange(n) // 3])
+def test_of_endless_freedom_it_is_the_normal_also_with_regulated_runs(codes_of):
+    """Rows with a stand-in beside them keep their score; the chances become the normal's."""
+    rng, bench = np.random.default_rng(8), Bench(scatter_k=0.4)
+    cards = [Card("Heron-C1", 55.0, 30.0), Card("Heron-C2", 49.0, 30.0)]
+    rows = [row for card in cards for row in bench.by_fan(card, 75.0, 6, rng)]
+    at = Conditions(power_w=REFERENCE_W, fan_rpm=REFERENCE_RPM)
+    terms = ["cooler_model", "cooler_model airflow"]
+    model = fit(bench.frame(rows), terms=terms, reference=at, draws=800, seed=1)
+    design = replace(model.design, residuals=Residuals.STUDENT)
+    endless = model.posterior.assign({DEGREES: model.posterior["residual sd"] * 0.0 + 1e7})
+    codes = codes_of(len(rows))
+    (plain,) = LeaveOut(model, [codes], draws=200).each()
+    (found,) = LeaveOut(replace(model, design=design, posterior=endless), [codes], draws=200).each()
+    assert found.rest == pytest.approx(plain.rest, abs=0.01)
+    assert found.rest_sd == pytest.approx(plain.rest_sd, rel=0.01)
+    assert found.below == pytest.approx(plain.below, abs=0.01)
+    # The largest weights are smoothed by their ranks, which two near each other may change.
+    ratio = np.abs(found.weights / plain.weights - 1.0)
+    assert np.quantile(ratio, 0.9) < 0.01
+    assert ratio.max() < 0.3
+    assert found.off() == pytest.approx(plain.off(), abs=0.02)
 
 
 def test_a_normal_scatter_has_no_weights(one_mean):

@@ -7,9 +7,13 @@ from scipy.stats import halfnorm
 
 from thermcmp.errors import EngineError, InputError, ModelError
 from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
+from thermcmp.inference.deletion import LeaveOut
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.health import Health
+from thermcmp.inference.outlying import discounted, outlying
+from thermcmp.inference.predictive import predictive_features
 from thermcmp.inference.stored_fit import load_fit
+from thermcmp.inference.units import units_of
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import Reference
 from thermcmp.model.observation import Residuals, Steps
@@ -371,6 +375,16 @@ def test_all_kinds_of_readings_combine(rows, robust_fit):
     assert abs(robust.mean() - 6.0) < 2.0 * robust.std()
     assert robust.std() < normal.std()
     assert abs(robust.mean() - 6.0) < abs(normal.mean() - 6.0)
+
+
+def test_the_stray_among_all_kinds_of_readings_is_named(robust_fit):
+    runs = units_of(robust_fit, "run")
+    (found,) = LeaveOut(robust_fit, [runs.codes]).each()
+    named = outlying(runs, found, units_of(robust_fit, "assembly"))
+    assert {one.name for one in named} == {runs.names[runs.codes[3]]}
+    assert named[0].off_k == pytest.approx(-9.0, abs=2.0)
+    assert [one.name for one in discounted(robust_fit, runs, 400)] == [named[0].name]
+    assert not any(one.surprising for one in predictive_features(robust_fit, campaigns=400))
 
 
 def test_the_law_of_the_scatter_is_saved(robust_fit, tmp_path):

@@ -89,14 +89,14 @@ def mean_weights(fit: Fit, draws: int) -> tuple[Array, Array]:
     Returns
     -------
     weight : ndarray, shape (n,)
-        Posterior mean of the weight [-]; one where none is known: normal rows, and rows at
-        the limit or within a step.
+        Posterior mean of the weight [-], within a step that of drawn ones; one where none
+        is known: normal rows, and rows at the limit.
     off : ndarray, shape (n,)
         Reading less fitted rise, mean over the draws [K].
     """
-    exact = np.isin(np.arange(len(fit.design.rise_k)), readings_of(fit.design).exact)
-    known = mixed_rows(fit) & exact
+    known, step = mixed_rows(fit) & ~fit.design.at_limit, readings_of(fit.design).step
     weight = off = np.zeros(len(known))
+    rng = np.random.default_rng(0)
     chosen = fit.thinned(draws)
     for part, mean in fitted_rise(fit, chosen):
         rest = fit.design.rise_k - mean
@@ -104,7 +104,11 @@ def mean_weights(fit: Fit, draws: int) -> tuple[Array, Array]:
         if known.any():
             degrees = fit.draws(DEGREES)[part, None]
             z2 = rest**2 / mixed_scale(fit, part)
-            weight = weight + np.sum((degrees + 1.0) / (degrees + z2), axis=0)
+            expected = (degrees + 1.0) / (degrees + z2)
+            drawn = drawn_weights(fit, part, mean, rng) if len(step) else None
+            if drawn is not None:
+                expected[:, step] = drawn[:, step]
+            weight = weight + np.sum(expected, axis=0)
     return np.where(known, weight / len(chosen), 1.0), off / len(chosen)
 
 
