@@ -28,6 +28,8 @@ from thermcmp.model.priors import Array, Prior
 LARGE: Final = 60_000
 #: Parameters above which as many points are kept as draws.
 MANY: Final = 16
+#: Points of a round in which the proposal of a polynomial's draws is learned.
+LEARNING: Final = 2000
 #: Points that a polynomial proposes; the kept ones are taken from them.
 POOL: Final = 10_000
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
@@ -240,10 +242,10 @@ def _by_surrogate(
     """
     stand_in = fit_surrogate(target.value_and_gradient, mode, factor, rng)
     start = _first_proposal(mode, factor, large=True)
-    first = sample(stand_in.log_density, start, Effort(2, 2000, 2000), rng)
-    drawn = first.x[systematic(first.weights, 2000, rng)]
+    first = sample(stand_in.log_density, start, Effort(2, LEARNING, LEARNING), rng)
+    drawn = first.x[systematic(first.weights, LEARNING, rng)]
     stand_in = stand_in.refitted(target.value_and_gradient, drawn)
-    pool = sample(stand_in.log_density, start, Effort(2, 2000, POOL), rng)
+    pool = sample(stand_in.log_density, start, Effort(2, LEARNING, POOL), rng)
     count = _dear_count(draws)
     x = pool.x[systematic(pool.weights, count, rng)]
     repeats = -(-5 * draws // (4 * count))

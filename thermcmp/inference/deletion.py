@@ -49,8 +49,6 @@ THINNED: Final = 400
 #: one group of thousands moves the parameters so little that its weights are next to even.
 FEWEST: Final = 100
 MOST_CELLS: Final = 5_000_000
-#: Numbers held for the contrasts without each group.
-MOST_NUMBERS: Final = 5_000_000
 
 Contrasts = Array | Callable[[float], Array]
 

@@ -120,7 +120,7 @@ class DeletionSolution:
     """
 
     def __init__(self, solved: Solved, rows: DeletionRows, part: slice, contrasts: Array) -> None:
-        self._solved, self._rows, self._part = solved, rows, part
+        self._solved, self._rows = solved, rows
         self._contrasts, self._log_factor = contrasts, rows.log_factor(part)
         b, m, q = contrasts.shape
         mean, halves = solved.mean(), solved.halves(contrasts)
@@ -171,7 +171,7 @@ class DeletionSolution:
     def _leave_large(self, kept: NDArray[np.bool_], place: int, found: Found) -> None:
         """Solve the system without the group's rows."""
         solved, kernel = self._solved, self._solved.kernel
-        less = Solved(kernel, solved.points, replace(self._rows.readings(self._part), counted=kept))
+        less = Solved(kernel, solved.points, replace(solved.readings, counted=kept))
         found.score[:, place] = solved.log_likelihood - less.log_likelihood
         found.score[:, place] += np.sum(self._log_factor[:, ~kept], axis=1)
         mean, own = less.mean(), (self._rows.counted & ~kept).astype(float)

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from thermcmp.inference.scatter_weights import LEAST_WEIGHT
+from thermcmp.inference.scatter_weights import LEAST_WEIGHT, fresh_weights
 from thermcmp.model.priors import LOG_SQRT_2PI
 
 if TYPE_CHECKING:
@@ -163,11 +163,10 @@ class Mixture:
         """Chances of groups of several rows, with weights drawn anew."""
         from scipy.special import ndtr
 
-        rng, half = np.random.default_rng(self.seed), 0.5 * self.degrees[:, None]
-        shape = np.broadcast_to(half, self.weights.shape)
+        rng = np.random.default_rng(self.seed)
         below, above = np.zeros_like(rest), np.zeros_like(rest)
         for _ in range(FRESH):
-            new = np.where(self.mixed, np.maximum(rng.gamma(shape) / half, LEAST_WEIGHT), 1.0)
+            new = fresh_weights(self.degrees, self.mixed, rng)
             variance = shared + np.asarray((self.scale / new + self.beside) @ of_mean)
             z = rest / np.sqrt(variance)
             below += ndtr(z) / FRESH

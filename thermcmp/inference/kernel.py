@@ -325,6 +325,7 @@ class Solved:
         if readings is None:
             v = kernel.run_scatter * points.residual.T[kernel.set_of] ** 2 + kernel.known_variance
             readings = Readings(problem.y[:, None], v)
+        self.readings = readings
         self.v = np.maximum(readings.variance, kernel.least_variance)
         self.y = readings.y - kernel.shift_still
         if self.h is not None:

@@ -55,7 +55,7 @@ class Outlier:
     @property
     def sentence(self) -> str:
         """The finding, and where to look."""
-        how = f"{abs(self.off_k):.1f} K {'hotter' if self.off_k > 0 else 'cooler'}"
+        how = _off_words(self.off_k)
         if self.kind == "run":
             others = "the other runs" if self.alone else "the other runs of its mounting"
             found = f"Run {self.name} is {how} than {others} explain; look at its log."
@@ -87,7 +87,7 @@ class Discounted:
     @property
     def sentence(self) -> str:
         """What is done with the run, and where to look."""
-        how = f"{abs(self.off_k):.1f} K {'hotter' if self.off_k > 0 else 'cooler'}"
+        how = _off_words(self.off_k)
         return f"Run {self.name} is {how} than fitted; look at its log. {weight_words(self.weight)}"
 
 
@@ -118,6 +118,10 @@ def discounted(fit: Fit, runs: Units, draws: int) -> tuple[Discounted, ...]:
         for place in np.argsort(weight, kind="stable")
         if weight[place] < LITTLE
     )
+
+
+def _off_words(off_k: float) -> str:
+    return f"{abs(off_k):.1f} K {'hotter' if off_k > 0 else 'cooler'}"
 
 
 def weight_words(weight: float) -> str:

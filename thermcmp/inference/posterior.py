@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -160,8 +160,12 @@ class Fit:
         ndarray of int, shape (up to count,)
             Their indices, ascending.
         """
-        last = len(self.draws(EXPONENT)) - 1
-        return np.unique(np.linspace(0, last, count).astype(np.intp))
+        return np.unique(np.linspace(0, self.draw_count - 1, count).astype(np.intp))
+
+    @property
+    def draw_count(self) -> int:
+        """Number of draws S, of all chains."""
+        return len(self.draws(EXPONENT))
 
     @property
     def effects(self) -> Array:
@@ -181,8 +185,7 @@ class Fit:
         ndarray, shape (B, q)
             In the design's column order [K].
         """
-        baselines = [self.draws(name)[chosen, None] for name in (BASELINE, AIRFLOW_BASELINE)]
-        return np.hstack([*baselines, *(self.draws(t.name)[chosen] for t in self.design.terms)])
+        return np.hstack([block[chosen] for block in self._blocks])
 
     def combined(self, weights: Array) -> Array:
         """Draws of linear combinations of the effects.
@@ -197,14 +200,17 @@ class Fit:
         ndarray, shape (S, m)
             The combinations [K].
         """
-        names = (BASELINE, AIRFLOW_BASELINE, *(term.name for term in self.design.terms))
-        total = np.zeros((len(self.draws(BASELINE)), len(weights)))
-        first = 0
-        for name in names:
-            draws = self.draws(name).reshape(len(total), -1)
-            total += draws @ weights[:, first : first + draws.shape[1]].T
-            first += draws.shape[1]
+        total, first = np.zeros((self.draw_count, len(weights))), 0
+        for block in self._blocks:
+            total += block @ weights[:, first : first + block.shape[1]].T
+            first += block.shape[1]
         return total
+
+    @property
+    def _blocks(self) -> Iterator[Array]:
+        """Draws of the effects, variable by variable in the design's column order, (S, …)."""
+        for name in (BASELINE, AIRFLOW_BASELINE, *(term.name for term in self.design.terms)):
+            yield self.draws(name).reshape(self.draw_count, -1)
 
     @property
     def table(self) -> pd.DataFrame:

@@ -108,21 +108,12 @@ def fitted_rise(
         yield part, np.asarray((still @ effects).T + h * (flow @ effects).T)
 
 
-def row_scale(fit: Fit, chosen: NDArray[np.intp]) -> Array:
-    """Squared scale of each row given the effects, shape (B, n) [K²], at the chosen draws."""
-    residual = fit.draws(RESIDUAL)[chosen]
-    v = fit.design.run_scatter * residual[:, None] ** 2 + fit.design.known_variance
-    return np.maximum(v, LEAST_VARIANCE)
-
-
 def mixed_scale(fit: Fit, chosen: NDArray[np.intp]) -> Array:
     """Squared scale of Student's t of each row, shape (B, n) [K²], at the chosen draws.
 
     As in the model that NUTS samples: without what an interval takes over.
     """
-    residual = fit.draws(RESIDUAL)[chosen]
-    v = fit.design.run_scatter * residual[:, None] ** 2 + readings_of(fit.design).variance
-    return np.maximum(v, LEAST_VARIANCE)
+    return _with_scatter(fit, chosen, readings_of(fit.design).variance)
 
 
 def beside_scale(fit: Fit) -> Array:
@@ -137,8 +128,14 @@ def row_variance(fit: Fit, chosen: NDArray[np.intp], weights: Array | None = Non
     each row, shape (B, n), see `thermcmp.inference.scatter_weights`.
     """
     if weights is None:
-        return row_scale(fit, chosen)
+        return _with_scatter(fit, chosen, fit.design.known_variance)
     return np.asarray(mixed_scale(fit, chosen) / weights + beside_scale(fit))
+
+
+def _with_scatter(fit: Fit, chosen: NDArray[np.intp], known: Array) -> Array:
+    """Known variances with those of the scatter between runs, shape (B, n) [K²]."""
+    residual = fit.draws(RESIDUAL)[chosen, None]
+    return np.maximum(fit.design.run_scatter * residual**2 + known, LEAST_VARIANCE)
 
 
 def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Generator) -> Array:

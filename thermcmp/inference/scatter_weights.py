@@ -72,7 +72,12 @@ def new_weights(fit: Fit, chosen: NDArray[np.intp], rng: np.random.Generator) ->
     mixed = mixed_rows(fit)
     if not mixed.any():
         return None
-    half = np.broadcast_to(0.5 * fit.draws(DEGREES)[chosen, None], (len(chosen), len(mixed)))
+    return fresh_weights(fit.draws(DEGREES)[chosen], mixed, rng)
+
+
+def fresh_weights(degrees: Array, mixed: NDArray[np.bool_], rng: np.random.Generator) -> Array:
+    """Weights from their law alone, shape (B, n), at degrees of freedom of shape (B,)."""
+    half = np.broadcast_to(0.5 * degrees[:, None], (len(degrees), len(mixed)))
     return np.where(mixed, np.maximum(rng.gamma(half) / half, LEAST_WEIGHT), 1.0)
 
 

@@ -168,7 +168,7 @@ def one_posterior(fits: Sequence[Fit]) -> bool:
     whose effects are correlated. The one rule for it.
     """
     joint = {fit.joint_fingerprint for fit in fits}
-    same_draws = len({len(fit.effects) for fit in fits}) == 1
+    same_draws = len({fit.draw_count for fit in fits}) == 1
     return len(fits) > 1 and same_draws and len(joint) == 1 and "" not in joint
 
 

@@ -220,7 +220,7 @@ class _Finder:
             zip(names, np.cumsum([1, *(len(factors[n]) for n in names)])[:-1], strict=True)
         )
         self.width = 1 + sum(len(levels) for levels in factors.values())
-        self._nulls: dict[tuple[str, ...], Array] = {}
+        self._found: dict[tuple[str, ...], tuple[Array, Array, Array]] = {}
         self._tried: dict[tuple[object, ...], tuple[NDArray[np.intp], Array]] = {}
         self._spans: tuple[NDArray[np.intp], Array] | None = None
 
@@ -234,12 +234,17 @@ class _Finder:
 
     def _null(self, without: Sequence[str] = ()) -> Array:
         """Orthonormal basis of the null space, shape (width, k), of the rows without factors."""
+        return self._spaces(without)[0]
+
+    def _spaces(self, without: Sequence[str] = ()) -> tuple[Array, Array, Array]:
+        """Null space of X without factors; eigenvalues and eigenvectors of XᵀX in the rest."""
         key = tuple(without)
-        if key not in self._nulls:
+        if key not in self._found:
             x = self._matrix(self.seen, key)
             values, vectors = np.linalg.eigh(x.T @ x)
-            self._nulls[key] = vectors[:, values <= NONE * values[-1]]
-        return self._nulls[key]
+            kept = values > NONE * values[-1]
+            self._found[key] = vectors[:, ~kept], values[kept], vectors[:, kept]
+        return self._found[key]
 
     def _part(self, null: Array, factor: str, first: int, second: int) -> Array:
         """The contrast's part in a null space, shape (k,)."""
@@ -348,9 +353,8 @@ class _Finder:
         """
         if self._spans is None:
             x = self._matrix(self.seen)
-            values, vectors = np.linalg.eigh(x.T @ x)
-            kept = values > NONE * values[-1]
-            inverse = (vectors[:, kept] / values[kept]) @ (vectors[:, kept].T @ x.T)
+            _, values, vectors = self._spaces()
+            inverse = (vectors / values) @ (vectors.T @ x.T)
             alone = np.flatnonzero(np.sum(x.T * inverse, axis=0) > 1.0 - TOLERANCE)
             self._spans = alone, inverse[:, alone]
         return self._spans

@@ -305,7 +305,7 @@ def card_of(
         If a fit has not seen one of the build's parts.
     """
     follows = control if _needs_second_fit(fit, firmware, control) else None
-    count = len(fit.effects) if follows is None else min(len(fit.effects), len(follows.effects))
+    count = fit.draw_count if follows is None else min(fit.draw_count, follows.draw_count)
     chosen = fit.thinned(count)
     fresh = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
     own = sensor_law(fit, build, scope, density_ratio=density_ratio, fresh=fresh)

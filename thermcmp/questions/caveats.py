@@ -23,6 +23,7 @@ from thermcmp.model.design import EXPONENT
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from thermcmp.inference.deletion import Deletions
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.priors import Array
 
@@ -134,8 +135,7 @@ def strays(fit: Fit) -> tuple[Outlier, ...]:
 
 def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
     runs, mountings = units_of(fit, "run"), units_of(fit, "assembly")
-    both = [runs.codes, mountings.codes]
-    by_run, by_mounting = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
+    by_run, by_mounting = _left_out(fit)
     little = {one.name: one.weight for one in discounts(fit)}
     named = [
         replace(one, weight=little.get(one.name, 1.0)) for one in outlying(runs, by_run, mountings)
@@ -154,6 +154,17 @@ def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
     }
     others = outlying(mountings, by_mounting, mountings)
     return (*named, *(one for one in others if one.name not in single))
+
+
+def _left_out(fit: Fit) -> tuple[Deletions, Deletions]:
+    """Runs and mountings left out, once for all answers of a fit."""
+    return fit.once("left out", _leave_out)
+
+
+def _leave_out(fit: Fit) -> tuple[Deletions, Deletions]:
+    both = [units_of(fit, unit).codes for unit in ("run", "assembly")]
+    by_run, by_mounting = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
+    return by_run, by_mounting
 
 
 def discounts(fit: Fit) -> tuple[Discounted, ...]:
@@ -214,7 +225,7 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
         return []
     linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(mountings.names)))
     study = LeaveOut(fit, [mountings.codes], draws=draws_for(fit, DRAWS))
-    (found,) = study.each()
+    _, found = _left_out(fit)
     moved = study.moments(linear.weights, found.weights)
     whole, whole_sd = moved.whole
     without, without_sd = moved.mean, moved.sd

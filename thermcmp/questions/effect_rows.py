@@ -126,7 +126,7 @@ def contrast_rows(
         return []
     stacked = np.stack([weights for _, _, weights, _ in entries])
     shares = data_share(fit, stacked)
-    draws = fit.effects @ stacked.T
+    draws = fit.combined(stacked)
     return [
         _contrast_row(factor, name, draws[:, i], float(shares[i]), contrast, prob, str(fit.health))
         for i, (factor, name, _, contrast) in enumerate(entries)

@@ -127,7 +127,7 @@ def _noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
         fit.results,
         reference_rpm=fit.reference.drive,
         distance_m=distance_m,
-        draws=len(fit.effects),
+        draws=fit.draw_count,
         seed=fit.seed,
     )
 
@@ -162,7 +162,7 @@ def entry_at(
     NotEstimableError
         If the fit has not seen one of the build's parts.
     """
-    count = len(fit.effects)
+    count = fit.draw_count
     health = str(fit.health)
     measured = fit.design.drive[matching_rows(fit.results, build)]
     if held.noise_dba is not None and noise is not None:

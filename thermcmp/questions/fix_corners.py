@@ -200,7 +200,7 @@ def fix_study(
         else:
             setting = stock_setting(fit, build, own)
         settings.append(setting)
-        drawn.append(setting.draws(len(fit.effects), fit.seed))
+        drawn.append(setting.draws(fit.draw_count, fit.seed))
     power_w = (drawn[0][1], drawn[1][1])
     speed: dict[tuple[bool, bool, bool], Array] = {}
     for rule, firmware in zip((False, True), given, strict=True):

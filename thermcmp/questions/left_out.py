@@ -37,6 +37,8 @@ REFITS: Final = 8
 #: Units for whose effects every draw is held at once.
 UNITS_AT_ONCE: Final = 100
 _DRAWS: Final = 4000
+#: What was done for a unit whose weights cannot be trusted, where no fit was made anew.
+_UNKNOWN: Final = "not known: ask for more refits"
 #: Names in a sentence before the rest is left to the table.
 _NAMED: Final = 4
 
@@ -167,7 +169,7 @@ def _refits(
 ) -> tuple[dict[int, Array], list[str]]:
     """Draws of the effects in fits made anew, by unit, and how each unit's numbers are had."""
     trusted = found.trusted
-    actions = np.where(trusted, "weights", "not known: ask for more refits").tolist()
+    actions = np.where(trusted, "weights", _UNKNOWN).tolist()
     worst_first = np.argsort(-np.nan_to_num(found.k, nan=np.inf), kind="stable")
     draws = {}
     for group in [int(g) for g in worst_first if not trusted[g]][:most]:
@@ -263,10 +265,7 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
 
 
 def _caveats(units: Units, left: _Left) -> tuple[str, ...]:
-    known = ("weights", "fitted anew")
-    open_ones = [
-        n for n, a in zip(units.names, left.actions, strict=True) if not a.startswith(known)
-    ]
+    open_ones = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
     if not open_ones:
         return ()
     shown = ", ".join(open_ones[:_NAMED]) + (" …" if len(open_ones) > _NAMED else "")

@@ -193,7 +193,7 @@ def response_of(
         If a firmware or an altitude is stated for an airflow law that is not of fan
         speed, or the control sensor's fit is missing.
     """
-    drive, power_w = setting.draws(len(fit.effects), fit.seed)
+    drive, power_w = setting.draws(fit.draw_count, fit.seed)
     fresh = (fit.seed or 0) if scope is Scope.PRODUCT_LINE else None
     if firmware is None and fit.design.law.column != "fan_rpm":
         # Refuses thin air: an altitude says nothing of another coolant.

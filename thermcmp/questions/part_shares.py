@@ -63,7 +63,7 @@ def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -
     """
     names, weights = linear_parts(study)
     at_mean = weights(float(np.mean(study.fit.draws(EXPONENT))))
-    open_k = np.std(study.fit.effects @ at_mean.T, axis=0)
+    open_k = np.std(study.fit.combined(at_mean), axis=0)
     return frozenset(
         name
         for name, sd in zip(names, open_k, strict=True)

@@ -214,7 +214,7 @@ def _linear_rows(
     if not weights:
         return []
     stacked = np.stack(list(weights.values()))
-    draws = fit.effects @ stacked.T * (power_w / fit.reference.power_w)
+    draws = fit.combined(stacked) * (power_w / fit.reference.power_w)
     rows = []
     for place, (part, share) in enumerate(zip(weights, data_share(fit, stacked), strict=True)):
         health = str(fit.health)
