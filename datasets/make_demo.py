@@ -4,7 +4,7 @@ The campaign is kept as a bench engineer would keep it: a row per run, a column
 per sensor, own headings, semicolons and decimal commas, here and there a unit in
 a cell. `columns.json` maps the headings, `truth.json` holds what was put in.
 
-A second sitting of the revision study is kept as per-second logs: `runs.csv` is its
+A second session of the revision study is kept as per-second logs: `runs.csv` is its
 run sheet, `logs/` holds a file per run, `logs.json` maps the logs' headings.
 """
 
@@ -55,7 +55,7 @@ COLUMNS: tuple[tuple[str, str, int | None], ...] = (
     ("Board", "board_model", None),
     ("Board no.", "board_id", None),
     ("Memory maker", "memory_vendor", None),
-    ("Mounting", "assembly", None),
+    ("Assembly", "assembly", None),
     ("Mounted by", "assembly_kind", None),
     ("Sitting", "session", None),
     ("Bench", "bench", None),
@@ -83,9 +83,9 @@ UNITS_IN_CELLS = {
 #: Every so many rows the level was not taken (never in an equal-noise run).
 NO_LEVEL_EVERY = 23
 
-#: The logged sitting: mountings per combination on top of the campaign's three.
+#: The logged session: assemblies per combination on top of the campaign's three.
 ROUNDS, LOGGED_ROUNDS = 3, 2
-#: Runs of the sitting, before repeats are counted, that had to be made again.
+#: Runs of the session, before repeats are counted, that had to be made again.
 REPEATED = ("R003", "R014", "R025")
 #: What went wrong in them, by the number they carry in the end.
 FAULTS: dict[str, LogFault] = {
@@ -128,7 +128,7 @@ def demo_campaign() -> Campaign:
 
 
 def demo_logs(campaign: Campaign) -> tuple[SimulatedLogs, Truth]:
-    """Plan, extend the truth by and record the logged sitting of the revision study."""
+    """Plan, extend the truth by and record the logged session of the revision study."""
     study = RevisionStudy(
         remounts=LOGGED_ROUNDS,
         earlier_rounds=ROUNDS,
@@ -214,7 +214,7 @@ def firmware_text(truth: Truth) -> str:
 
 
 def truth_text(campaign: Campaign, truth: Truth) -> str:
-    """The truth of both sittings and what follows from it for the revision, as JSON."""
+    """The truth of both sessions and what follows from it for the revision, as JSON."""
     plan = campaign.plan
     before, after = plan.before, plan.after
     if before is None or after is None:

@@ -15,7 +15,7 @@ PAGE = Path(__file__).with_name("coverage.md")
 HEAD = """# Coverage of the parts of a fix
 
 Does a 90 % interval hold the true part in about 90 % of studies, and what does a thinner library \
-cost? Each study is simulated: two cards as shipped with one factory and three bench mountings \
+cost? Each study is simulated: two cards as shipped with one factory and three bench assemblies \
 each, their effects, exponent and spreads drawn by the simulator, whose formulas are written out \
 apart from the model's. Then rows are left out, the rest is fitted and the fix attributed.
 

@@ -6,8 +6,9 @@ what this makes.
 
 from pathlib import Path
 
-from thermcmp.library.headings import PER_SENSOR
-from thermcmp.library.schema import COLUMNS, KEY, SCHEMA_VERSION, Column, Kind
+from thermcmp.results.headings import PER_SENSOR
+from thermcmp.results.schema import COLUMNS, KEY, SCHEMA_VERSION
+from thermcmp.tabular.column import Column, Kind
 
 PAGE = Path(__file__).with_name("results-table.md")
 STORED = {
@@ -24,7 +25,7 @@ A row is one sensor's steady temperature in one run. Schema version {SCHEMA_VERS
     ", ".join(f"`{name}`" for name in KEY)
 } together name a row for ever; a correction supersedes it and keeps its name.
 
-This page is made by `docs/make_tables.py` from `thermcmp/library/schema.py`, which is also what \
+This page is made by `docs/make_tables.py` from `thermcmp/results/schema.py`, which is also what \
 the checks, the Parquet files and the table reader use.
 
 | column | type | unit | needed | allowed | holds |

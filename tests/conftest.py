@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from thermcmp.inference.problem import GaussianProblem
+from thermcmp.inference.conditional.problem import GaussianProblem
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import ast
 import fnmatch
 import functools
 import statistics
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -17,34 +18,40 @@ import thermcmp
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "thermcmp"
-#: Lowest first; a floor imports only floors before it.
-FLOORS = ("physics", "telemetry", "library", "model", "inference", "questions", "reporting")
-#: What every floor may import beside the floors below it.
-BESIDE = ("errors", "hooks")
-#: The command line stands above all floors and uses the public face.
-ABOVE = ("__main__", "_job", "_job_firmware", "_options")
-#: The general engine: the model, its coordinates and the likelihoods of its readings.
-NUTS = tuple(
-    f"thermcmp.inference.{name}"
-    for name in ("nuts", "conditional_coordinates", "reading_likelihood")
-)
+#: Lowest first; a floor imports only floors before it, for types too.
+FLOORS = (
+    "errors", "_types", "tabular", "_plugin_checks", "_plugin_registry", "hooks", "physics",
+    "results", "telemetry", "model", "library", "inference", "prediction", "questions",
+    "reporting",
+)  # fmt: skip
+#: Stands beside the floors: writes its formulas out anew, and shares the table's layout only.
+BESIDE = {"simulation": ("errors", "_types", "tabular", "results")}
+#: Above all floors; may use nothing but the public face and what is below it.
+ABOVE = ("_cli", "__main__")
+#: The only files that import each other: a fit saves itself, and what is saved is a fit.
+CIRCLES = {
+    frozenset(f"thermcmp.inference.{name}" for name in ("posterior", "sensor_fits", "storage"))
+}
 #: Heavy packages and the only places that may name them (prefixes of module names).
 ONLY_IN = {
     "arviz": ("thermcmp.inference.arviz_adapter",),
     "arviz_stats": ("thermcmp.inference.arviz_adapter",),
-    "numba": ("thermcmp.inference.loops",),
-    "pymc": NUTS,
+    "numba": ("thermcmp.inference.conditional.compiled_loops",),
+    "pymc": ("thermcmp.inference.nuts",),
     # A plug-in's airflow law is tried on a PyTensor scalar, as the NUTS engine will call it.
-    "pytensor": (*NUTS, "thermcmp.physics.airflow"),
-    "nutpie": ("thermcmp.inference.nuts",),
-    "pingouin": ("thermcmp.questions.classical",),
-    "pandera": ("thermcmp.library",),
-    "pyarrow": ("thermcmp.library", "thermcmp.telemetry", "thermcmp.inference.stored_fit"),
+    "pytensor": ("thermcmp.inference.nuts", "thermcmp.physics.airflow"),
+    "nutpie": ("thermcmp.inference.nuts.engine",),
+    "pingouin": ("thermcmp.questions.classical_tests",),
+    "pandera": ("thermcmp.results",),
+    "pyarrow": (
+        "thermcmp.tabular", "thermcmp.results", "thermcmp.library", "thermcmp.telemetry",
+        "thermcmp.inference.storage",
+    ),
     "jinja2": ("thermcmp.reporting",),
-    "rich": ("thermcmp.__main__", "thermcmp._job", "thermcmp.telemetry.logs"),
+    "rich": ("thermcmp.__main__", "thermcmp._cli", "thermcmp.telemetry.campaign.folder"),
     "pluggy": ("thermcmp.hooks", "thermcmp._plugin_checks", "thermcmp._plugin_registry"),
     "matplotlib": ("thermcmp.questions", "thermcmp.reporting", "thermcmp.telemetry"),
-}
+}  # fmt: skip
 TOP_LEVEL = {
     "DEVELOPERS.md", "README.md", "datasets", "docs", "plugins", "pyproject.toml",
     "tests", "thermcmp",
@@ -52,6 +59,7 @@ TOP_LEVEL = {
 MOST_FILE_LINES = 600
 MEDIAN_FILE_LINES = 150
 MOST_CODE_LINES = 60
+MOST_FOLDER_FILES = 20
 
 
 @functools.cache
@@ -97,34 +105,62 @@ def place(dotted):
 def floor_complaints(package):
     complaints = []
     for name, _, tree in modules(package):
-        own = place(name)
-        if own in ("", *ABOVE):
+        floor = place(name)
+        if floor in ("", *ABOVE):
             continue
-        for target, line, typed in imports(tree, name):
-            if target.split(".")[0] != package.name or place(target) == own:
+        for target, line, _ in imports(tree, name):
+            if target.split(".")[0] != package.name or place(target) == floor:
                 continue
-            if not _may_import(own, place(target), target, typed):
+            if not _may_import(floor, place(target)):
                 complaints.append(f"{name}:{line} imports {target}")
     return complaints
 
 
-def _may_import(own, other, target, typed):
-    if own in FLOORS:
-        below = FLOORS[: FLOORS.index(own)]
-        return other in (*below, *BESIDE)
-    if own == "simulation":
-        # It writes its formulas out anew; only the table's layout and types are shared.
-        return other in ("errors", "library")
-    if own == "hooks":
-        # A plug-in's answer is checked for its type when it arrives, so then only.
-        return (
-            typed
-            or other in ("errors", "_plugin_checks", "_plugin_registry")
-            or (target == "thermcmp.questions.answer.Answer")
-        )
-    if own.startswith("_plugin_"):
-        return typed or other == "errors" or other.startswith("_plugin_")
-    return False
+def _may_import(floor, other):
+    if floor in BESIDE:
+        return other in BESIDE[floor]
+    return floor in FLOORS and other in FLOORS[: FLOORS.index(floor)]
+
+
+def circle_complaints(package):
+    """Groups of files that import each other, for types or not, but for `CIRCLES`."""
+    names = {name for name, _, _ in modules(package)}
+    targets = {
+        name: {
+            found
+            for target, _, _ in imports(tree, name)
+            for found in (target, target.rpartition(".")[0])
+            if found in names and found != name
+        }
+        for name, _, tree in modules(package)
+        if name != package.name
+    }
+    reached = {name: _reached(name, targets) for name in targets}
+    groups = {
+        frozenset(other for other in reached[name] if name in reached.get(other, ()))
+        for name in targets
+        if name in reached[name]
+    }
+    return [f"a circle of {', '.join(sorted(group))}" for group in groups - CIRCLES]
+
+
+def _reached(start, targets):
+    """All modules that a module imports, directly or through others."""
+    seen, left = set(), [start]
+    while left:
+        new = targets.get(left.pop(), set()) - seen
+        seen |= new
+        left += new
+    return seen
+
+
+def folder_complaints(package):
+    folders = Counter(path.parent for _, path, _ in modules(package))
+    return [
+        f"{folder.name}: {count} files in one folder"
+        for folder, count in folders.items()
+        if count > MOST_FOLDER_FILES
+    ]
 
 
 def heavy_complaints(package):
@@ -221,6 +257,8 @@ def top_level_complaints(root):
 
 RULES = {
     "floors": floor_complaints,
+    "circles": circle_complaints,
+    "folders": folder_complaints,
     "heavy packages": heavy_complaints,
     "module names": lambda package: name_complaints(package, set(thermcmp.__all__)),
     "statements": statement_complaints,
@@ -235,12 +273,17 @@ def test_the_library_keeps_the_rule(rule):
 
 def test_the_rules_see_the_whole_library():
     names = {name for name, _, _ in modules(PACKAGE)}
-    assert {place(name) for name in names} >= {*FLOORS, "errors", "hooks", "simulation"}
-    unplaced = {
-        place(name) for name in names
-    } - {"", *FLOORS, *ABOVE, "errors", "hooks", "simulation"}  # fmt: skip
-    assert all(one.startswith("_plugin_") for one in unplaced), unplaced
+    assert {place(name) for name in names} == {"", *FLOORS, *BESIDE, *ABOVE}
     assert {name for allowed in ONLY_IN.values() for name in allowed} <= names
+
+
+def test_tests_mirror_the_folders():
+    folders = {path.relative_to(PACKAGE) for path in PACKAGE.rglob("*/") if any(path.glob("*.py"))}
+    mirrored = {
+        path.parent.relative_to(ROOT / "tests") for path in (ROOT / "tests").rglob("test_*.py")
+    }
+    beside = {Path(), Path("studies"), Path("datasets")}
+    assert mirrored - beside <= folders
 
 
 def test_the_top_level_is_the_agreed_set():
@@ -249,8 +292,8 @@ def test_the_top_level_is_the_agreed_set():
 
 # Each case: a file of a small tree, its source, the rule that must object, and the words.
 BROKEN = [
-    ("physics/air.py", "from thermcmp.library.schema import COLUMNS", "floors", "imports"),
-    ("model/x.py", "def f():\n    import thermcmp.inference.nuts", "floors", "imports"),
+    ("physics/air.py", "from thermcmp.results.schema import COLUMNS", "floors", "imports"),
+    ("model/x.py", "def f():\n    import thermcmp.inference.nuts.engine", "floors", "imports"),
     (
         "library/x.py",
         "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    import thermcmp.model.terms",
@@ -262,6 +305,12 @@ BROKEN = [
     ("model/x.py", "from thermcmp import report", "floors", "thermcmp.report"),
     ("simulation/x.py", "from thermcmp.physics.air import y", "floors", "thermcmp.physics"),
     ("hooks.py", "from thermcmp.model.terms import Term", "floors", "thermcmp.model.terms"),
+    (
+        "hooks.py",
+        "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    import thermcmp.model.terms",
+        "floors",
+        "thermcmp.model.terms",
+    ),
     ("errors.py", "from thermcmp.hooks import plugins", "floors", "thermcmp.hooks"),
     ("extra.py", "from thermcmp.errors import Fault", "floors", "extra"),
     ("inference/x.py", "import arviz", "heavy packages", "arviz"),
@@ -294,14 +343,31 @@ def test_a_tree_that_breaks_the_rule_is_told(tmp_path, file, source, rule, words
     assert words in complaints[-1]
 
 
+def test_files_that_import_each_other_are_a_circle(tmp_path):
+    folder = tmp_path / "thermcmp" / "model"
+    folder.mkdir(parents=True)
+    (folder / "a.py").write_text("from thermcmp.model.b import x", encoding="utf-8")
+    (folder / "b.py").write_text(
+        "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from thermcmp.model.a import y",
+        encoding="utf-8",
+    )
+    assert circle_complaints(tmp_path / "thermcmp") == [
+        "a circle of thermcmp.model.a, thermcmp.model.b"
+    ]
+
+
+def test_a_crowded_folder_is_told(tmp_path):
+    folder = tmp_path / "thermcmp" / "model"
+    folder.mkdir(parents=True)
+    for number in range(MOST_FOLDER_FILES + 1):
+        (folder / f"m{number}.py").touch()
+    assert folder_complaints(tmp_path / "thermcmp") == ["model: 21 files in one folder"]
+
+
 def test_what_is_allowed_is_left_alone(tmp_path):
     package = tmp_path / "thermcmp"
     for file, source in {
-        "model/x.py": "from thermcmp.library.schema import COLUMNS\nfrom thermcmp.errors import F",
-        "hooks.py": (
-            "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n"
-            "    from thermcmp.questions.answer import Answer"
-        ),
+        "model/x.py": "from thermcmp.results.schema import COLUMNS\nfrom thermcmp.errors import F",
         "__main__.py": "print('verdict')",
         "questions/long.py": "def f(x):\n    '''Say.\n" + "\n" * 80 + "    '''\n    return x\n",
     }.items():

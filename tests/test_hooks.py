@@ -237,7 +237,7 @@ def test_a_refused_plugin_leaves_nothing_and_can_come_back_mended():
 )
 def test_two_things_of_one_name_name_both_plugins(hook, make):
     hooks.use_plugin(plugin("first", **{hook: lambda: [make()]}))
-    with pytest.raises(PluginError, match=r"'second'.*'same'.*'first'.*Mend"):
+    with pytest.raises(PluginError, match=r"'second'.*'same'.*'first'.*Fix"):
         hooks.use_plugin(plugin("second", **{hook: lambda: [make()]}))
     with pytest.raises(PluginError, match=r"'twice'.*'other'.*'twice'"):
         twin = [types.SimpleNamespace(name="other"), types.SimpleNamespace(name="other")]

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from thermcmp.library.schema import COLUMNS
+from thermcmp.results.schema import COLUMNS
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -23,12 +23,11 @@ if TYPE_CHECKING:
     )
     from thermcmp.hooks import hookimpl, plugins, use_plugin
     from thermcmp.inference.fitting import fit
+    from thermcmp.inference.joint_fitting import fit_sensors
     from thermcmp.inference.posterior import Fit
-    from thermcmp.inference.sensor_fits import SensorFits, fit_sensors
-    from thermcmp.inference.stored_fit import load_fit, load_sensor_fits
-    from thermcmp.library.firmware_table import read_firmware
+    from thermcmp.inference.sensor_fits import SensorFits
+    from thermcmp.inference.storage import load_fit, load_sensor_fits
     from thermcmp.library.store import Library
-    from thermcmp.library.table import read_results
     from thermcmp.model.conditions import Build, Conditions
     from thermcmp.model.priors import Gamma, HalfNormal, Normal
     from thermcmp.model.terms import Term
@@ -41,23 +40,25 @@ if TYPE_CHECKING:
     )
     from thermcmp.physics.firmware import Firmware
     from thermcmp.questions.answer import Answer
-    from thermcmp.questions.attribution import attribute
-    from thermcmp.questions.build_chain import chain
-    from thermcmp.questions.classical import classical_check
-    from thermcmp.questions.fit_check import FitCheck, check_fit
-    from thermcmp.questions.held_runs import regulated_runs
-    from thermcmp.questions.limit_margin import margin
-    from thermcmp.questions.ranking import rank
-    from thermcmp.questions.sensor_attribution import attribute_sensors
-    from thermcmp.questions.separation import separate
+    from thermcmp.questions.attribution.question import attribute
+    from thermcmp.questions.build_chain.question import chain
+    from thermcmp.questions.classical_tests import classical_check
+    from thermcmp.questions.fit_check.question import FitCheck, check_fit
+    from thermcmp.questions.limit_margin.question import margin
+    from thermcmp.questions.ranking.question import rank
+    from thermcmp.questions.regulation.question import regulated_runs
+    from thermcmp.questions.separation.question import separate
+    from thermcmp.questions.several_sensors.question import attribute_sensors
     from thermcmp.reporting.document import report
+    from thermcmp.results.firmware_table import read_firmware
+    from thermcmp.results.results_table import read_results
     from thermcmp.simulation import simulate
-    from thermcmp.telemetry.instruments import join_instruments
-    from thermcmp.telemetry.logs import Reduced, reduce_logs
-    from thermcmp.telemetry.protocol import Held, Protocol
-    from thermcmp.telemetry.record import read_telemetry, stream_telemetry
-    from thermcmp.telemetry.reducing import reduce_telemetry
-    from thermcmp.telemetry.reduction import Reduction
+    from thermcmp.telemetry.campaign.folder import Reduced, reduce_logs
+    from thermcmp.telemetry.instruments.alignment import join_instruments
+    from thermcmp.telemetry.reading.frame import read_telemetry, stream_telemetry
+    from thermcmp.telemetry.steady_state.protocol import Held, Protocol
+    from thermcmp.telemetry.steady_state.reduction import Reduction
+    from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
 __version__ = "0.1.0"
 
@@ -73,10 +74,10 @@ _HOMES = {
     "Firmware": "thermcmp.physics.firmware",
     "Fit": "thermcmp.inference.posterior",
     "FixedSpeed": "thermcmp.physics.fan_controls",
-    "FitCheck": "thermcmp.questions.fit_check",
+    "FitCheck": "thermcmp.questions.fit_check.question",
     "Gamma": "thermcmp.model.priors",
     "HalfNormal": "thermcmp.model.priors",
-    "Held": "thermcmp.telemetry.protocol",
+    "Held": "thermcmp.telemetry.steady_state.protocol",
     "InputError": "thermcmp.errors",
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
@@ -85,38 +86,38 @@ _HOMES = {
     "NotEstimableError": "thermcmp.errors",
     "ObservedSpeed": "thermcmp.physics.fan_controls",
     "PluginError": "thermcmp.errors",
-    "Protocol": "thermcmp.telemetry.protocol",
-    "Reduced": "thermcmp.telemetry.logs",
-    "Reduction": "thermcmp.telemetry.reduction",
+    "Protocol": "thermcmp.telemetry.steady_state.protocol",
+    "Reduced": "thermcmp.telemetry.campaign.folder",
+    "Reduction": "thermcmp.telemetry.steady_state.reduction",
     "SensorFits": "thermcmp.inference.sensor_fits",
     "TargetTemperature": "thermcmp.physics.fan_controls",
     "Term": "thermcmp.model.terms",
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
-    "attribute": "thermcmp.questions.attribution",
-    "attribute_sensors": "thermcmp.questions.sensor_attribution",
-    "chain": "thermcmp.questions.build_chain",
-    "check_fit": "thermcmp.questions.fit_check",
-    "classical_check": "thermcmp.questions.classical",
+    "attribute": "thermcmp.questions.attribution.question",
+    "attribute_sensors": "thermcmp.questions.several_sensors.question",
+    "chain": "thermcmp.questions.build_chain.question",
+    "check_fit": "thermcmp.questions.fit_check.question",
+    "classical_check": "thermcmp.questions.classical_tests",
     "fit": "thermcmp.inference.fitting",
-    "fit_sensors": "thermcmp.inference.sensor_fits",
+    "fit_sensors": "thermcmp.inference.joint_fitting",
     "hookimpl": "thermcmp.hooks",
-    "join_instruments": "thermcmp.telemetry.instruments",
-    "load_fit": "thermcmp.inference.stored_fit",
-    "load_sensor_fits": "thermcmp.inference.stored_fit",
-    "margin": "thermcmp.questions.limit_margin",
+    "join_instruments": "thermcmp.telemetry.instruments.alignment",
+    "load_fit": "thermcmp.inference.storage",
+    "load_sensor_fits": "thermcmp.inference.storage",
+    "margin": "thermcmp.questions.limit_margin.question",
     "plugins": "thermcmp.hooks",
-    "rank": "thermcmp.questions.ranking",
-    "read_firmware": "thermcmp.library.firmware_table",
-    "read_results": "thermcmp.library.table",
-    "read_telemetry": "thermcmp.telemetry.record",
-    "reduce_logs": "thermcmp.telemetry.logs",
-    "reduce_telemetry": "thermcmp.telemetry.reducing",
-    "regulated_runs": "thermcmp.questions.held_runs",
+    "rank": "thermcmp.questions.ranking.question",
+    "read_firmware": "thermcmp.results.firmware_table",
+    "read_results": "thermcmp.results.results_table",
+    "read_telemetry": "thermcmp.telemetry.reading.frame",
+    "reduce_logs": "thermcmp.telemetry.campaign.folder",
+    "reduce_telemetry": "thermcmp.telemetry.steady_state.run_reduction",
+    "regulated_runs": "thermcmp.questions.regulation.question",
     "report": "thermcmp.reporting.document",
-    "separate": "thermcmp.questions.separation",
+    "separate": "thermcmp.questions.separation.question",
     "simulate": "thermcmp.simulation",
-    "stream_telemetry": "thermcmp.telemetry.record",
+    "stream_telemetry": "thermcmp.telemetry.reading.frame",
     "use_plugin": "thermcmp.hooks",
 }
 

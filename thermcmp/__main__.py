@@ -7,8 +7,8 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
-from thermcmp._job import run_job
-from thermcmp._options import read_options
+from thermcmp._cli.job import run_job
+from thermcmp._cli.options import read_options
 from thermcmp.errors import EngineError, PluginError, ThermcmpError, ThermcmpWarning
 
 

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 import inspect
-from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 import pluggy
 
-from thermcmp.errors import PluginError
+from thermcmp.errors import PluginError, suggest
 
 PROJECT: Final = "thermcmp"
 #: Version of the hooks. A plug-in may state the one it was written for as
@@ -42,7 +40,7 @@ def check_plugin(plugin: object, owner: str) -> None:
     version = getattr(plugin, "api_version", API_VERSION)
     if version != API_VERSION:
         raise PluginError(
-            f"{owner}: written for plug-in API {version!r}, this is {API_VERSION}. Mend: install "
+            f"{owner}: written for plug-in API {version!r}, this is {API_VERSION}. Fix: install "
             f"releases of the plug-in and of thermcmp that share one (api_version = {API_VERSION})"
         )
     reader = pluggy.PluginManager(PROJECT)
@@ -56,21 +54,21 @@ def check_plugin(plugin: object, owner: str) -> None:
         hook = options.get("specname") or attribute
         if hook not in POINTS:
             raise PluginError(
-                f"{owner}: there is no hook '{hook}'. Mend: {choose(hook, list(POINTS))}"
+                f"{owner}: there is no hook '{hook}'. Fix: {suggest(hook, list(POINTS))}"
             )
         if options.get("wrapper") or options.get("hookwrapper"):
             raise PluginError(
-                f"{owner}: its hook {hook} is a wrapper. Mend: return a list, wrap nothing"
+                f"{owner}: its hook {hook} is a wrapper. Fix: return a list, wrap nothing"
             )
         arguments = list(inspect.signature(getattr(plugin, attribute)).parameters)
         if arguments:
             raise PluginError(
                 f"{owner}: its hook {hook} takes {', '.join(arguments)}, but hooks are called "
-                "without arguments. Mend: take none; of a class, give an instance"
+                "without arguments. Fix: take none; of a class, give an instance"
             )
     if not hooks:
         raise PluginError(
-            f"{owner}: has no hook. Mend: mark a function with thermcmp.hooks.hookimpl "
+            f"{owner}: has no hook. Fix: mark a function with thermcmp.hooks.hookimpl "
             f"and name it one of {', '.join(POINTS)}"
         )
 
@@ -82,7 +80,7 @@ def _refuse_unmarked(plugin: object, attribute: str, owner: str) -> None:
     if inspect.isroutine(inspect.getattr_static(plugin, attribute, None)):
         raise PluginError(
             f"{owner}: its function '{attribute}' has a hook's prefix but is not marked. "
-            "Mend: mark it with thermcmp.hooks.hookimpl, or rename it"
+            "Fix: mark it with thermcmp.hooks.hookimpl, or rename it"
         )
 
 
@@ -90,25 +88,18 @@ def checked_key(item: Any, point: Point, owner: str) -> str:
     """Give the name of one given thing, or refuse what lacks its members."""
     if isinstance(item, type):
         raise PluginError(
-            f"{owner}: gives the class {item.__qualname__} as {point.what}. Mend: give an instance"
+            f"{owner}: gives the class {item.__qualname__} as {point.what}. Fix: give an instance"
         )
     lacking = [one for one in (point.key, *point.members) if not hasattr(item, one)]
     if lacking:
         raise PluginError(
             f"{owner}: gives a {type(item).__name__} as {point.what}, which lacks "
-            f"{', '.join(lacking)}. Mend: add what is lacking"
+            f"{', '.join(lacking)}. Fix: add what is lacking"
         )
     key = getattr(item, point.key)
     if not isinstance(key, str) or not key.strip():
         raise PluginError(
             f"{owner}: gives a thing as {point.what} whose {point.key} is {key!r}. "
-            "Mend: name it in text"
+            "Fix: name it in text"
         )
     return key
-
-
-def choose(wrong: str, names: Sequence[str]) -> str:
-    """Say which names there are, the nearest first."""
-    near = difflib.get_close_matches(wrong, names, n=1)
-    start = f"did you mean '{near[0]}'? " if near else ""
-    return start + (f"use one of {', '.join(names)}" if names else "there is none")

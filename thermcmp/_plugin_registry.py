@@ -13,15 +13,15 @@ from typing import Any, Final, NamedTuple
 
 import pluggy
 
-from thermcmp._plugin_checks import POINTS, PROJECT, check_plugin, checked_key, choose
-from thermcmp.errors import Fault, InputError, PluginError, ThermcmpWarning
+from thermcmp._plugin_checks import POINTS, PROJECT, check_plugin, checked_key
+from thermcmp.errors import Fault, InputError, PluginError, ThermcmpWarning, suggest
 
 ENTRY_POINT_GROUP: Final = "thermcmp"
 STRICT_VARIABLE: Final = "THERMCMP_STRICT_PLUGINS"
 _BUILT_INS: Final = (
     "thermcmp.physics.airflow",
     "thermcmp.model.terms",
-    "thermcmp.telemetry.readers",
+    "thermcmp.telemetry.reading.readers",
 )
 
 
@@ -107,7 +107,7 @@ class Registry:
         if other is not None:
             raise PluginError(
                 f"{owner}: the name is taken by {_owner(other)}, {other.status.value}. "
-                f"Mend: give another name, or call forget_plugin('{record.name}') first"
+                f"Fix: give another name, or call forget_plugin('{record.name}') first"
             )
         check_plugin(plugin, owner)
         try:
@@ -134,7 +134,7 @@ class Registry:
         if name not in removable:
             raise InputError(
                 "This plug-in cannot be forgotten:",
-                [Fault("not a loaded plug-in", choose(name, removable), value=name)],
+                [Fault("not a loaded plug-in", suggest(name, removable), value=name)],
             )
         gone = next(r for r in self._records if r.name == name)
         self._manager.unregister(name=name)
@@ -193,7 +193,7 @@ class Registry:
             if not isinstance(items, list | tuple):
                 raise PluginError(
                     f"{owner}: its hook {hook} gave a value of type {type(items).__name__}. "
-                    f"Mend: return a list, one {point.what} an item"
+                    f"Fix: return a list, one {point.what} an item"
                 )
             for item in items:
                 yield Given(hook, checked_key(item, point, owner), item, owner)
@@ -207,7 +207,7 @@ class Registry:
                 raise PluginError(
                     f"{one.owner}: gives the {POINTS[one.hook].what} '{one.key}', "
                     f"which {other} gives already. "
-                    "Mend: rename one of the two, or uninstall or forget one plug-in"
+                    "Fix: rename one of the two, or uninstall or forget one plug-in"
                 )
             taken[one.hook, one.key] = one.owner
 

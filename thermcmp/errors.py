@@ -7,8 +7,9 @@ Every error the library raises on purpose derives from `ThermcmpError`, so one
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 
 class ThermcmpError(Exception):
@@ -21,13 +22,13 @@ class ThermcmpWarning(UserWarning):
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with the input, and how to mend it.
+    """One thing wrong with the input, and how to fix it.
 
     Attributes
     ----------
     message : str
         What is wrong, in plain words.
-    mend : str
+    fix : str
         What to change so that the input is accepted.
     file : str, optional
         Name of the file, or None for a frame made in memory.
@@ -41,7 +42,7 @@ class Fault:
     """
 
     message: str
-    mend: str
+    fix: str
     file: str | None = None
     row: int | None = None
     column: str | None = None
@@ -59,7 +60,7 @@ class Fault:
             if part
         ]
         where = ", ".join(place)
-        return f"{where + ': ' if where else ''}{self.message}. Mend: {self.mend}"
+        return f"{where + ': ' if where else ''}{self.message}. Fix: {self.fix}"
 
 
 class InputError(ThermcmpError, ValueError):
@@ -103,3 +104,9 @@ class NotEstimableError(ThermcmpError, ValueError):
 
 class PluginError(ThermcmpError):
     """A plug-in that failed to load, is ill-formed or raised; it is named."""
+
+
+def suggest(name: str, known: Sequence[str]) -> str:
+    """Return which known name may be meant, or the list of them."""
+    close = get_close_matches(name.lower(), known, n=1, cutoff=0.6)
+    return f"did you mean '{close[0]}'?" if close else f"use one of {', '.join(known) or '(none)'}"

@@ -17,11 +17,11 @@ import functools
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 import pluggy
 
-from thermcmp._plugin_checks import API_VERSION, POINTS, PROJECT, choose
+from thermcmp._plugin_checks import API_VERSION, POINTS, PROJECT
 from thermcmp._plugin_registry import (
     Given,
     PluginRecord,
@@ -29,51 +29,29 @@ from thermcmp._plugin_registry import (
     PluginWarning,
     Registry,
 )
-from thermcmp.errors import Fault, InputError, PluginError
-
-if TYPE_CHECKING:
-    from thermcmp.physics.airflow import AirflowLaw
-    from thermcmp.questions.answer import Answer
-    from thermcmp.telemetry.readers import TelemetryReader
+from thermcmp.errors import PluginError
 
 __all__ = [
     "API_VERSION",
     "Hooks",
-    "Named",
     "PluginRecord",
     "PluginStatus",
     "PluginWarning",
     "Question",
     "Section",
-    "airflow_law",
-    "airflow_laws",
-    "ask_questions",
-    "effect_terms",
+    "find_provided",
     "forget_plugin",
+    "guarded",
     "hookimpl",
     "hookspec",
     "plugins",
-    "questions",
-    "report_sections",
-    "telemetry_readers",
+    "provided",
+    "surviving",
     "use_plugin",
 ]
 
 hookspec = pluggy.HookspecMarker(PROJECT)
 hookimpl = pluggy.HookimplMarker(PROJECT)
-
-
-class Named(Protocol):
-    """Anything with a name, as effect terms are.
-
-    Attributes
-    ----------
-    name : str
-        The name, unique among its kind.
-    """
-
-    @property
-    def name(self) -> str: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +67,7 @@ class Question:
     """
 
     name: str
-    ask: Callable[[Any], Answer]
+    ask: Callable[[Any], Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,31 +83,31 @@ class Section:
     """
 
     title: str
-    render: Callable[[Any, Sequence[Answer]], str]
+    render: Callable[[Any, Sequence[Any]], str]
 
 
 class Hooks(Protocol):
     """The hooks; a plug-in has functions of these names, marked `hookimpl`."""
 
     @hookspec
-    def thermcmp_readers(self) -> list[TelemetryReader]:
-        """Give readers of log files."""
+    def thermcmp_readers(self) -> list[Any]:
+        """Return readers of log files, each a `TelemetryReader`."""
 
     @hookspec
-    def thermcmp_airflow_laws(self) -> list[AirflowLaw]:
-        """Give airflow laws."""
+    def thermcmp_airflow_laws(self) -> list[Any]:
+        """Return airflow laws, each an `AirflowLaw`."""
 
     @hookspec
-    def thermcmp_terms(self) -> list[Named]:
-        """Give effect terms, each with its prior."""
+    def thermcmp_terms(self) -> list[Any]:
+        """Return effect terms, each a `Term` with its prior."""
 
     @hookspec
     def thermcmp_questions(self) -> list[Question]:
-        """Give questions."""
+        """Return questions."""
 
     @hookspec
     def thermcmp_report_sections(self) -> list[Section]:
-        """Give report sections."""
+        """Return report sections."""
 
 
 def use_plugin(module_or_object: object, name: str | None = None) -> None:
@@ -189,75 +167,17 @@ def plugins() -> tuple[PluginRecord, ...]:
     return _scanned_registry().records()
 
 
-def telemetry_readers() -> tuple[TelemetryReader, ...]:
-    """Give all readers of log files, built-ins first.
-
-    Returns
-    -------
-    tuple of TelemetryReader
-        In order of registration.
-
-    Raises
-    ------
-    PluginError
-        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
-    """
-    return tuple(one.item for one in _scanned_registry().given("thermcmp_readers"))
-
-
-def airflow_laws() -> tuple[AirflowLaw, ...]:
-    """Give all airflow laws, built-ins first.
-
-    Returns
-    -------
-    tuple of AirflowLaw
-        In order of registration.
-
-    Raises
-    ------
-    PluginError
-        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
-    """
-    return tuple(one.item for one in _scanned_registry().given("thermcmp_airflow_laws"))
-
-
-def airflow_law(name: str) -> AirflowLaw:
-    """Give the airflow law of a name.
+def provided(hook: str) -> tuple[Given, ...]:
+    """Return what all plug-ins provide through one hook, built-ins first.
 
     Parameters
     ----------
-    name : str
-        Such as ``"power law"``. A built-in is found without loading plug-ins.
+    hook : str
+        Name of a hook of `Hooks`.
 
     Returns
     -------
-    AirflowLaw
-        The law.
-
-    Raises
-    ------
-    InputError
-        If there is none; the message has the nearest name and all names.
-    PluginError
-        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
-    """
-    hook = "thermcmp_airflow_laws"
-    found = _registry().find(hook, name) or _scanned_registry().find(hook, name)
-    if found is None:
-        names = [law.name for law in airflow_laws()]
-        raise InputError(
-            "There is no such airflow law:",
-            [Fault("unknown airflow law", choose(name, names), value=name)],
-        )
-    return found.item
-
-
-def effect_terms() -> tuple[Named, ...]:
-    """Give all effect terms, built-ins first.
-
-    Returns
-    -------
-    tuple of effect terms
+    tuple of Given
         In order of registration.
 
     Raises
@@ -265,65 +185,31 @@ def effect_terms() -> tuple[Named, ...]:
     PluginError
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    return tuple(one.item for one in _scanned_registry().given("thermcmp_terms"))
+    return _scanned_registry().given(hook)
 
 
-def questions() -> tuple[Question, ...]:
-    """Give all questions of plug-ins; one that raises names its plug-in.
-
-    Returns
-    -------
-    tuple of Question
-        In order of registration. Their ``ask`` raises `PluginError` from
-        whatever the plug-in raised.
-
-    Raises
-    ------
-    PluginError
-        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
-    """
-    from thermcmp.questions.answer import Answer
-
-    return tuple(
-        Question(one.key, _guarded(one, one.item.ask, Answer))
-        for one in _scanned_registry().given("thermcmp_questions")
-    )
-
-
-def report_sections() -> tuple[Section, ...]:
-    """Give all report sections of plug-ins; one that raises names its plug-in.
-
-    Returns
-    -------
-    tuple of Section
-        In order of registration. Their ``render`` raises `PluginError` from
-        whatever the plug-in raised.
-
-    Raises
-    ------
-    PluginError
-        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
-    """
-    return tuple(
-        Section(one.key, _guarded(one, one.item.render, str))
-        for one in _scanned_registry().given("thermcmp_report_sections")
-    )
-
-
-def ask_questions(fit: Any) -> tuple[Answer, ...]:
-    """Ask every question of the plug-ins; one that fails is warned of and left out.
+def find_provided(hook: str, key: str) -> Any:
+    """Return what a hook provides under a name; built-ins load no plug-ins.
 
     Parameters
     ----------
-    fit : Fit
-        What the questions are asked of.
+    hook : str
+        Name of a hook of `Hooks`.
+    key : str
+        Name of the thing wanted.
 
     Returns
     -------
-    tuple of Answer
-        In order of registration.
+    object
+        The thing, or None.
+
+    Raises
+    ------
+    PluginError
+        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    return tuple(_surviving([functools.partial(one.ask, fit) for one in questions()]))
+    found = _registry().find(hook, key) or _scanned_registry().find(hook, key)
+    return None if found is None else found.item
 
 
 @functools.cache
@@ -339,8 +225,8 @@ def _scanned_registry() -> Registry:
     return registry
 
 
-def _surviving(calls: Sequence[Callable[[], Any]]) -> list[Any]:
-    """Call each; turn a plug-in's failure into a warning, given after all are done."""
+def surviving(calls: Sequence[Callable[[], Any]]) -> list[Any]:
+    """Call each in turn; a plug-in that fails is warned about after all are done."""
     results, failures = [], []
     for call in calls:
         try:
@@ -352,11 +238,11 @@ def _surviving(calls: Sequence[Callable[[], Any]]) -> list[Any]:
     return results
 
 
-def _guarded(one: Given, call: Callable[..., Any], kind: type) -> Callable[..., Any]:
+def guarded(one: Given, call: Callable[..., Any], kind: type) -> Callable[..., Any]:
     """Wrap a plug-in's callable so that what goes wrong in it names the plug-in."""
     where = f"{one.owner}: its {POINTS[one.hook].what} '{one.key}'"
 
-    def guarded(*arguments: Any) -> Any:
+    def call_guarded(*arguments: Any) -> Any:
         try:
             result = call(*arguments)
         except Exception as error:
@@ -364,8 +250,8 @@ def _guarded(one: Given, call: Callable[..., Any], kind: type) -> Callable[..., 
         if not isinstance(result, kind):
             raise PluginError(
                 f"{where} gave a value of type {type(result).__name__}. "
-                f"Mend: return a value of type {kind.__name__}"
+                f"Fix: return a value of type {kind.__name__}"
             )
         return result
 
-    return guarded
+    return call_guarded

@@ -48,7 +48,7 @@ def ours(name: str, repeats: int) -> dict[str, object]:
     sys.path.insert(0, str(ROOT / "tests"))
     from conftest import variance_components
 
-    from thermcmp.inference.conditional import run_conditional
+    from thermcmp.inference.conditional.engine import run_conditional
     from thermcmp.model.priors import HalfNormal
 
     response, fixed, groups = table(name)

@@ -4,8 +4,8 @@ Run by hand: ``python tests/benchmarks/bench_scaling.py --rows 100 1000 10000``;
 rows take minutes. With ``--check`` the rows are fitted as a user would fit them, and
 `check_fit` is measured beside the fit in the same process, with MODELS cooler models whatever
 the rows. Each size runs in a process of its own, so that its peak memory is its own. The
-campaign is drawn from the model: products with specimens, mountings of each specimen over
-sittings, and runs at several fan speeds; about one effect for ten rows.
+campaign is drawn from the model: products with specimens, assemblies of each specimen over
+sessions, and runs at several fan speeds; about one effect for ten rows.
 """
 
 import argparse
@@ -21,13 +21,13 @@ import pandas as pd
 
 import thermcmp as tc
 from thermcmp.inference.arviz_adapter import pareto_k
-from thermcmp.inference.conditional import run_conditional
-from thermcmp.inference.problem import GaussianProblem, effect_layout
+from thermcmp.inference.conditional.engine import run_conditional
+from thermcmp.inference.conditional.problem import GaussianProblem, effect_layout
 from thermcmp.model.priors import HalfNormal, Normal
 
 ROOT = Path(__file__).parents[2]
-RUNS_PER_MOUNTING, MOUNTINGS_PER_SPECIMEN, SPECIMENS_PER_MODEL = 12, 5, 10
-MOUNTINGS_PER_SITTING = 100
+RUNS_PER_ASSEMBLY, ASSEMBLIES_PER_SPECIMEN, SPECIMENS_PER_MODEL = 12, 5, 10
+ASSEMBLIES_PER_SITTING = 100
 MODELS = 20
 SPREADS_K = (6.0, 1.5, 1.0, 0.5, 3.0)
 RESIDUAL_K = 0.4
@@ -49,12 +49,12 @@ def campaign(
 
     Also the levels of each row, shape (n, 5), and its relative fan speed, shape (n,).
     """
-    mountings = max(rows // RUNS_PER_MOUNTING, 4)
-    mounting = np.arange(rows) % mountings
-    specimen = mounting // MOUNTINGS_PER_SPECIMEN
+    assemblies = max(rows // RUNS_PER_ASSEMBLY, 4)
+    assembly = np.arange(rows) % assemblies
+    specimen = assembly // ASSEMBLIES_PER_SPECIMEN
     model = specimen // SPECIMENS_PER_MODEL if models is None else specimen % models
-    sitting = rng.permutation(mountings)[mounting] // MOUNTINGS_PER_SITTING
-    index = np.stack([model, specimen, mounting, sitting, model], axis=1)
+    session = rng.permutation(assemblies)[assembly] // ASSEMBLIES_PER_SITTING
+    index = np.stack([model, specimen, assembly, session, model], axis=1)
     sizes = [int(column.max()) + 1 for column in index.T]
     layout = effect_layout(index, sizes, [Normal(50.0, 50.0), Normal(30.0, 20.0)])
     log_speed = np.log(rng.choice([1400.0, 1800.0, 2200.0], rows) / 1800.0)[:, None]
@@ -78,7 +78,7 @@ def campaign(
         scale_of=layout.scale_of,
         fixed_mean=layout.fixed_mean,
         fixed_sd=layout.fixed_sd,
-        spreads=("model", "specimen", "mounting", "sitting", "model airflow", "residual"),
+        spreads=("model", "specimen", "assembly", "session", "model airflow", "residual"),
         airflow=lambda m: np.exp(-m * log_speed) - 1.0,
         airflow_slope=lambda m: -log_speed * np.exp(-m * log_speed),
     )
@@ -88,7 +88,7 @@ def campaign(
 def results(rows: int, rng: np.random.Generator) -> pd.DataFrame:
     """The same campaign as a results table."""
     problem, index, speed = campaign(rows, rng, MODELS)
-    model, specimen, mounting, sitting = (
+    model, specimen, assembly, session = (
         [f"{mark}{code}" for code in codes]
         for mark, codes in zip(["Heron-C", "c", "m", "s"], index.T[:4], strict=True)
     )
@@ -96,7 +96,7 @@ def results(rows: int, rng: np.random.Generator) -> pd.DataFrame:
         {
             "run": [f"r{i}" for i in range(rows)], "sensor": "memory", "cooler_model": model,
             "cooler_id": specimen, "board_model": "Heron-B1", "board_id": "Heron-B1-1",
-            "memory_vendor": "Quill", "assembly": mounting, "session": sitting, "lab": "North",
+            "memory_vendor": "Quill", "assembly": assembly, "session": session, "lab": "North",
             "temperature_c": 22.0 + problem.y, "ambient_c": 22.0, "fan_rpm": 1800.0 * speed,
             "power_w": 200.0, "standard_error_k": 0.1,
         }
@@ -117,7 +117,7 @@ def measure(rows: int, draws: int) -> dict[str, object]:
         "cpu_s": time.process_time() - start_cpu,
         "points": len(found.weighted.x),
         "count": found.weighted.effective_size,
-        "mounting_k": float(found.points.spread[:, 2].mean()),
+        "assembly_k": float(found.points.spread[:, 2].mean()),
         "peak_mb": peak_mb(),
     }
 
@@ -163,7 +163,7 @@ def main() -> None:
     if given.check:
         print("rows effects contrasts fit_s check_s ratio by_weights fit_peak_mb peak_mb")
     else:
-        print("rows effects wall_s cpu_s points counting mounting_sd_k peak_mb")
+        print("rows effects wall_s cpu_s points counting assembly_sd_k peak_mb")
     for rows in given.rows:
         more = ["--check"] if given.check else []
         more += ["--here", "--rows", str(rows), "--draws", str(given.draws)]
@@ -181,7 +181,7 @@ def main() -> None:
 def _fitted(one: dict[str, float]) -> str:
     return (
         f"{one['rows']} {one['effects']} {one['wall_s']:.2f} {one['cpu_s']:.2f} "
-        f"{one['points']} {one['count']:.0f} {one['mounting_k']:.3f} {one['peak_mb']:.0f}"
+        f"{one['points']} {one['count']:.0f} {one['assembly_k']:.3f} {one['peak_mb']:.0f}"
     )
 
 

@@ -23,9 +23,9 @@ import pandas as pd
 import pyarrow.csv
 import pyarrow.parquet
 
-from thermcmp.telemetry.logs import reduce_logs
-from thermcmp.telemetry.record import read_telemetry
-from thermcmp.telemetry.reducing import reduce_telemetry
+from thermcmp.telemetry.campaign.folder import reduce_logs
+from thermcmp.telemetry.reading.frame import read_telemetry
+from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
 LENGTHS = (1_800, 20_000, 200_000, 2_000_000)
 ROUNDS = 9

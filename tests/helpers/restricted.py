@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermcmp.errors import EngineError
-from thermcmp.inference.kernel import Kernel, Points, Solved
-from thermcmp.inference.problem import GaussianProblem
+from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
+from thermcmp.inference.conditional.problem import GaussianProblem
 from thermcmp.model.priors import LOG_SQRT_2PI, Array
 
 #: Largest partial correlation tried: at one the effects' law has no density.

@@ -47,7 +47,7 @@ def make_rows():
 
 @pytest.fixture(scope="session")
 def demo():
-    from thermcmp.library.table import read_results
+    from thermcmp.results.results_table import read_results
 
     columns = json.loads((DEMO / "columns.json").read_text(encoding="utf-8"))
     return read_results(DEMO / "campaign.csv", columns=columns)

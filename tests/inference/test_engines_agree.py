@@ -6,8 +6,8 @@ from time import perf_counter
 
 import pytest
 
+from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.fitting import fit
-from thermcmp.inference.health import Health
 from thermcmp.model.terms import Role
 
 

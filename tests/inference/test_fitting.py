@@ -7,13 +7,13 @@ from scipy.stats import halfnorm
 
 from thermcmp.errors import EngineError, InputError, ModelError
 from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
-from thermcmp.inference.deletion import LeaveOut
+from thermcmp.inference.checks.leave_out import LeaveOut
+from thermcmp.inference.checks.omission_groups import units_of
+from thermcmp.inference.checks.outliers import discounted, outlying
+from thermcmp.inference.checks.posterior_predictive import predictive_features
+from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.fitting import fit
-from thermcmp.inference.health import Health
-from thermcmp.inference.outlying import discounted, outlying
-from thermcmp.inference.predictive import predictive_features
-from thermcmp.inference.stored_fit import load_fit
-from thermcmp.inference.units import units_of
+from thermcmp.inference.storage import load_fit
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import Reference
 from thermcmp.model.observation import Residuals, Steps
@@ -25,7 +25,7 @@ TRUE_DIFFERENCE_K = 25.0
 
 @pytest.fixture(scope="module")
 def rows(make_rows):
-    """Sixteen runs: two coolers, two fan speeds, four mountings."""
+    """Sixteen runs: two coolers, two fan speeds, four assemblies."""
     rng = np.random.default_rng(9)
     hot = np.repeat([False, True], 8)
     speed = np.tile([1500.0, 2300.0], 8)
@@ -54,8 +54,8 @@ def test_bad_arguments_are_all_named_at_once(rows):
     assert columns_of(error) == ["engine", "residuals", "steps", "draws"]
     with pytest.raises(InputError, match="no whole number"):
         fit(rows, draws="many")
-    mends = [fault.mend for fault in error.value.faults]
-    assert mends[:3] == [
+    fixes = [fault.fix for fault in error.value.faults]
+    assert fixes[:3] == [
         "use one of auto, conditional, nuts",
         "use one of normal, student",
         "use one of auto, variance, interval",
@@ -65,7 +65,7 @@ def test_bad_arguments_are_all_named_at_once(rows):
 def test_an_unknown_term_or_airflow_law_is_named(rows):
     with pytest.raises(InputError, match="cooler_colour") as error:
         fit(rows, terms=["cooler_model", "cooler_colour"])
-    assert "cooler_model" in error.value.faults[0].mend
+    assert "cooler_model" in error.value.faults[0].fix
     with pytest.raises(InputError, match="parabolic law"):
         fit(rows, airflow="parabolic law")
 
@@ -106,7 +106,7 @@ def test_table_and_text_tell_the_same(plain):
     assert list(table.index) == list(plain.parameter_names)
     assert np.all(table["low"] <= table["high"])
     assert table.loc["residual sd", "mean"] == pytest.approx(plain.draws("residual sd").mean())
-    # Four mountings tell next to nothing of the baseline's prior of ± 50 K: the data rule it.
+    # Four assemblies tell next to nothing of the baseline's prior of ± 50 K: the data rule it.
     assert table.loc["baseline", "shrinkage"] > 0.9
     text = str(plain)
     for part in ("16 rows", "engine conditional", "health ok", "memory", *plain.parameter_names):
@@ -274,7 +274,7 @@ def test_coolant_flow_drives_the_law_of_the_plugin(rows):
 
 
 def test_the_conditional_engine_refuses_a_reading_at_the_limit(clamped_rows):
-    with pytest.raises(EngineError, match=r"at the limit \(run .*Mend: use engine='auto'"):
+    with pytest.raises(EngineError, match=r"at the limit \(run .*Fix: use engine='auto'"):
         fit(clamped_rows, engine="conditional")
 
 
@@ -283,7 +283,7 @@ def test_the_conditional_engine_refuses_all_that_is_not_gaussian_at_once(clamped
     options = {"engine": "conditional", "residuals": "student", "steps": "interval"}
     with pytest.raises(EngineError) as error:
         fit(stepped, **options)
-    for part in ("at the limit", "residuals='student'", "steps='interval'", "Mend:"):
+    for part in ("at the limit", "residuals='student'", "steps='interval'", "Fix:"):
         assert part in str(error.value)
 
 
@@ -302,7 +302,7 @@ def no_sampler(monkeypatch):
         asked.append(design)
         raise EngineError("the sampler was asked")
 
-    monkeypatch.setattr("thermcmp.inference.nuts.run_nuts", sampler)
+    monkeypatch.setattr("thermcmp.inference.nuts.engine.run_nuts", sampler)
     return asked
 
 
@@ -429,9 +429,9 @@ def test_auto_hands_over_to_nuts_when_the_check_fails(rows, monkeypatch):
         asked.append((draws, chains, seed))
         raise EngineError("the sampler was asked")
 
-    monkeypatch.setattr("thermcmp.inference.health.SIZE_OK", 1e9)
-    monkeypatch.setattr("thermcmp.inference.health.SIZE_BAD", 1e9)
-    monkeypatch.setattr("thermcmp.inference.nuts.run_nuts", sampler)
+    monkeypatch.setattr("thermcmp.inference.diagnostics.SIZE_OK", 1e9)
+    monkeypatch.setattr("thermcmp.inference.diagnostics.SIZE_BAD", 1e9)
+    monkeypatch.setattr("thermcmp.inference.nuts.engine.run_nuts", sampler)
     assert fit(rows, draws=400, seed=2, engine="conditional").health is Health.BAD
     assert asked == []
     with pytest.raises(EngineError, match="the sampler was asked"):

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from thermcmp.inference.health import Health
+from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.noise_fit import fit_noise
-from thermcmp.library.checking import check_results
+from thermcmp.results.validation import check_results
 
 
 @pytest.fixture(scope="module")

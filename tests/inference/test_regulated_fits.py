@@ -10,19 +10,20 @@ from closed_loops import REFERENCE_RPM, REFERENCE_W, Bench, Card
 from scipy.stats import binom
 
 from thermcmp.errors import InputError, ModelError
-from thermcmp.inference import fitting, regulated_draws
-from thermcmp.inference.conditional import run_conditional
-from thermcmp.inference.deletion import LeaveOut
+from thermcmp.inference import fitting
+from thermcmp.inference.checks.leave_out import LeaveOut
+from thermcmp.inference.checks.omission_groups import units_of
+from thermcmp.inference.checks.outliers import outlying
+from thermcmp.inference.checks.prior_sensitivity import log_likelihood
+from thermcmp.inference.checks.refits import fit_without
+from thermcmp.inference.conditional import regulated_sampling
+from thermcmp.inference.conditional.engine import run_conditional
+from thermcmp.inference.conditional.problem import thermal_problem
+from thermcmp.inference.diagnostics import Check, Health
 from thermcmp.inference.fitting import fit
-from thermcmp.inference.health import Check, Health
-from thermcmp.inference.outlying import outlying
-from thermcmp.inference.power_scaling import log_likelihood
-from thermcmp.inference.problem import thermal_problem
-from thermcmp.inference.refits import fit_without
-from thermcmp.inference.regulated import log_jacobian
-from thermcmp.inference.sensor_fits import fit_sensors
-from thermcmp.inference.stored_fit import load_fit
-from thermcmp.inference.units import units_of
+from thermcmp.inference.joint_fitting import fit_sensors
+from thermcmp.inference.regulated_likelihood import log_jacobian
+from thermcmp.inference.storage import load_fit
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.priors import HalfNormal, Normal
@@ -121,11 +122,11 @@ def test_weights_that_fail_hand_over_to_the_general_engine(alike_rows, monkeypat
     def alike_health():
         return fitting.Diagnostics((Check("stand-in", 0.0, "none", Health.OK),))
 
-    first = regulated_draws.Expansion.first
-    # Stand-ins far narrower than the second order leave a tail that no smoothing mends.
+    first = regulated_sampling.Expansion.first
+    # Stand-ins far narrower than the second order leave a tail that no smoothing fixes.
     narrow = staticmethod(lambda design: replace(first(design), wider=0.02))
-    monkeypatch.setattr(regulated_draws.Expansion, "first", narrow)
-    monkeypatch.setattr(regulated_draws, "PASSES", 0)
+    monkeypatch.setattr(regulated_sampling.Expansion, "first", narrow)
+    monkeypatch.setattr(regulated_sampling, "PASSES", 0)
     monkeypatch.setattr(fitting, "_nuts", general)
     model = fit(alike_rows, terms=TERMS, reference=AT, draws=400, seed=1)
     assert asked == [400]
@@ -148,13 +149,13 @@ def test_a_saved_fit_keeps_its_regulated_runs(alike, tmp_path):
     assert log_likelihood(again) == pytest.approx(log_likelihood(alike))
 
 
-def test_a_mounting_left_out_beside_regulated_runs_agrees_with_a_new_fit():
+def test_a_assembly_left_out_beside_regulated_runs_agrees_with_a_new_fit():
     rng, bench = np.random.default_rng(4), Bench(scatter_k=0.8)
     rows = [row for card in (OLD, NEW) for row in bench.by_fan(card, 75.0, 8, rng)]
     free = [row for card in (OLD, NEW) for row in bench.free(card, (1750.0, 1900.0), rng)]
     frame = bench.frame([*rows, *free])
-    mounting = frame["cooler_model"] + np.where(frame["regulated"], " first", " second")
-    model = fit(frame.assign(assembly=mounting), terms=TERMS, reference=AT, seed=2)
+    assembly = frame["cooler_model"] + np.where(frame["regulated"], " first", " second")
+    model = fit(frame.assign(assembly=assembly), terms=TERMS, reference=AT, seed=2)
     units = units_of(model, "assembly")
     airflow = np.zeros((2, model.design.effect_count))
     airflow[:, 1] = 1.0

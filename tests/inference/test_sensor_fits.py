@@ -7,20 +7,20 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError, LibraryError, ModelError
-from thermcmp.hooks import airflow_law
 from thermcmp.inference import joint_sampling
-from thermcmp.inference.conditional import run_conditional
+from thermcmp.inference.conditional.engine import run_conditional
+from thermcmp.inference.conditional.joint_problem import joint_problem
+from thermcmp.inference.conditional.joint_sampling import run_joint
+from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points
+from thermcmp.inference.conditional.problem import thermal_problem
 from thermcmp.inference.fitting import fit
-from thermcmp.inference.joint_problem import joint_problem
-from thermcmp.inference.joint_sampling import run_joint
-from thermcmp.inference.kernel import Kernel, Points
-from thermcmp.inference.problem import thermal_problem
-from thermcmp.inference.sensor_fits import fit_sensors
-from thermcmp.inference.stored_fit import load_fit, load_sensor_fits
-from thermcmp.library.checking import check_results
+from thermcmp.inference.joint_fitting import fit_sensors
+from thermcmp.inference.storage import load_fit, load_sensor_fits
 from thermcmp.model.design import build_design
 from thermcmp.model.terms import BUILT_IN
-from thermcmp.questions.fit_check import check_fit
+from thermcmp.physics.airflow import airflow_law
+from thermcmp.questions.fit_check.question import check_fit
+from thermcmp.results.validation import check_results
 
 SENSORS = ["memory", "junction"]
 
@@ -35,21 +35,21 @@ def both(study):
     return fit_sensors(study, SENSORS, draws=2000, seed=2)
 
 
-def mountings(make_rows, correlation, rng, count=40):
-    """Two sensors, `count` mountings of one pair of parts, three runs at each of two speeds."""
+def assemblies(make_rows, correlation, rng, count=40):
+    """Two sensors, `count` assemblies of one pair of parts, three runs at each of two speeds."""
     spread = np.array([1.5, 2.5])
     low = np.array([[1.0, 0.0], [correlation, np.sqrt(1 - correlation**2)]])
     effects = rng.standard_normal((count, 2)) @ low.T * spread
     frames = []
     for place, sensor in enumerate(SENSORS):
-        mounting = np.repeat(np.arange(count), 4)
+        assembly = np.repeat(np.arange(count), 4)
         speed = np.tile([1500.0, 2300.0], 2 * count)
-        rise = 40.0 + 10 * place + effects[mounting, place] + 30 * ((speed / 1900) ** -0.6 - 1)
+        rise = 40.0 + 10 * place + effects[assembly, place] + 30 * ((speed / 1900) ** -0.6 - 1)
         frames.append(
             make_rows(
                 run=[f"r{i}" for i in range(len(speed))],
                 sensor=sensor,
-                assembly=[f"m{i}" for i in mounting],
+                assembly=[f"m{i}" for i in assembly],
                 fan_rpm=speed,
                 temperature_c=22.0 + rise + rng.normal(0.0, 0.3, len(speed)),
             )
@@ -132,7 +132,7 @@ def test_a_prior_that_allows_no_correlation_gives_the_single_fits(study):
 
 @pytest.mark.parametrize("true", [0.9, 0.0, -0.6])
 def test_a_known_correlation_is_found(make_rows, true):
-    rows = mountings(make_rows, true, np.random.default_rng(17))
+    rows = assemblies(make_rows, true, np.random.default_rng(17))
     found = fit_sensors(rows, draws=2000, seed=1)
     assert found.together == ("assembly",)
     draws = found.correlation("assembly", "memory", "junction")
@@ -143,10 +143,10 @@ def test_a_known_correlation_is_found(make_rows, true):
     assert found.table["note"].tolist() == [""]
 
 
-def test_a_mounting_read_at_one_sensor_tells_of_the_other(make_rows):
+def test_a_assembly_read_at_one_sensor_tells_of_the_other(make_rows):
     """Its effect at the sensor that was not read is the regression on the one that was."""
     rng = np.random.default_rng(23)
-    rows = mountings(make_rows, 0.95, rng)
+    rows = assemblies(make_rows, 0.95, rng)
     odd = rows["assembly"].eq("m7")
     rows.loc[odd & rows["sensor"].eq("junction"), "temperature_c"] += 8.0
     # One run is left at the memory, told to be so uncertain that it says nothing.
@@ -166,7 +166,7 @@ def test_a_mounting_read_at_one_sensor_tells_of_the_other(make_rows):
 
 
 def test_levels_that_one_sensor_lacks_are_no_trouble(make_rows):
-    rows = mountings(make_rows, 0.8, np.random.default_rng(5), count=12)
+    rows = assemblies(make_rows, 0.8, np.random.default_rng(5), count=12)
     gone = rows["sensor"].eq("memory") & rows["assembly"].isin(["m0", "m1"])
     found = fit_sensors(rows[~gone], draws=800, seed=1)
     assert len(found["memory"].posterior["assembly level"]) == 10
@@ -190,10 +190,10 @@ def test_saved_and_loaded(both, tmp_path):
     pd.testing.assert_frame_equal(loaded.table, both.table)
     for sensor, one in both.items():
         assert np.array_equal(loaded[sensor].effects, one.effects)
-    with pytest.raises(LibraryError, match=r"Mend: read it with load_sensor_fits\."):
+    with pytest.raises(LibraryError, match=r"Fix: read it with load_sensor_fits\."):
         load_fit(tmp_path / "both.nc")
     single = both["memory"].save(tmp_path / "one.nc")
-    with pytest.raises(LibraryError, match=r"Mend: read it with load_fit\."):
+    with pytest.raises(LibraryError, match=r"Fix: read it with load_fit\."):
         load_sensor_fits(single)
 
 
@@ -204,17 +204,17 @@ def test_what_cannot_be_fitted_together_is_refused(study, make_rows):
         fit_sensors(study, ["memory", "skin"])
     assert (error.value.faults[0].column, error.value.faults[0].value) == ("sensors", "skin")
     with pytest.raises(InputError, match="no such term") as error:
-        fit_sensors(study, SENSORS, together=["mounting"])
+        fit_sensors(study, SENSORS, together=["assembly"])
     assert error.value.faults[0].column == "together"
     with pytest.raises(InputError, match="not a positive number") as error:
         fit_sensors(study, SENSORS, correlation_shape=0.0)
     assert error.value.faults[0].column == "shape"
-    once = mountings(make_rows, 0.0, np.random.default_rng(1), count=1)
+    once = assemblies(make_rows, 0.0, np.random.default_rng(1), count=1)
     with pytest.raises(ModelError, match="Nothing links the sensors"):
         fit_sensors(once)
     hot = study.assign(at_limit=study["run"].eq(study["run"].iloc[0]))
     with pytest.raises(ModelError, match="exact readings only, but memory: 1 reading") as error:
         fit_sensors(hot, SENSORS)
-    # Leaving out the hottest rows is no mend: censored rows left out bias the rest.
+    # Leaving out the hottest rows is no fix: censored rows left out bias the rest.
     assert "leave" not in str(error.value)
     assert "fit each sensor by itself" in str(error.value)

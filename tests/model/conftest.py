@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from thermcmp.hooks import airflow_law
-from thermcmp.library.checking import check_results
 from thermcmp.model.design import build_design
 from thermcmp.model.terms import BUILT_IN
+from thermcmp.physics.airflow import airflow_law
+from thermcmp.results.validation import check_results
 
 
 def bench_rows(**columns):

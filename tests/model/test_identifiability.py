@@ -191,7 +191,7 @@ def test_order_of_rows_does_not_matter(aliases_of):
 
 
 def test_who_mounted_it_is_no_part_of_a_cure(make_design):
-    """Only a maker can make a factory mounting, so a cure never asks for one."""
+    """Only a maker can make a factory assembly, so a cure never asks for one."""
     found = find_aliases(
         make_design(
             cooler_model=["A", "B"],

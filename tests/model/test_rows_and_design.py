@@ -5,11 +5,12 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError, ModelError, PluginError
-from thermcmp.hooks import airflow_law, forget_plugin, hookimpl, use_plugin
+from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
 from thermcmp.model.design import Reference, build_design, default_priors, nice
 from thermcmp.model.priors import HalfNormal, Normal
 from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
 from thermcmp.model.terms import BUILT_IN, Acts, Role, registered_terms
+from thermcmp.physics.airflow import airflow_law
 
 
 def test_rows_of_one_sensor_are_renumbered(make_rows):
@@ -66,7 +67,7 @@ def test_blank_ids_are_one_unnamed_specimen_per_model_and_lab(make_rows):
     ]
 
 
-def test_blank_assemblies_are_one_mounting_per_parts_and_session(make_rows):
+def test_blank_assemblies_are_one_assembly_per_parts_and_session(make_rows):
     rows = make_rows(
         cooler_model=["A", "A", "A", "B"],
         session=["s1", "s1", "s2", "s1"],

@@ -12,11 +12,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.attribution import attribute
-from thermcmp.questions.defaults import default_questions
-from thermcmp.questions.limit_margin import margin
-from thermcmp.questions.ranking import rank
-from thermcmp.questions.separation import separate
+from thermcmp.questions.attribution.question import attribute
+from thermcmp.questions.limit_margin.question import margin
+from thermcmp.questions.ranking.question import rank
+from thermcmp.questions.separation.question import separate
+from thermcmp.reporting.default_answers import default_questions
 
 OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
 

@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 
 from thermcmp.errors import EngineError
+from thermcmp.inference.diagnostics import Check, Diagnostics, Health
 from thermcmp.inference.fitting import fit
-from thermcmp.inference.health import Check, Diagnostics, Health
 from thermcmp.model.priors import HalfNormal
-from thermcmp.questions.attribution import attribute
-from thermcmp.questions.build_chain import chain
+from thermcmp.questions.attribution.question import attribute
+from thermcmp.questions.build_chain.question import chain
 from thermcmp.questions.caveats import Linear, fit_caveats, strays
-from thermcmp.questions.limit_margin import margin
-from thermcmp.questions.ranking import rank
-from thermcmp.questions.sensor_attribution import attribute_sensors
-from thermcmp.questions.separation import separate
+from thermcmp.questions.limit_margin.question import margin
+from thermcmp.questions.ranking.question import rank
+from thermcmp.questions.separation.question import separate
+from thermcmp.questions.several_sensors.question import attribute_sensors
 from thermcmp.reporting.document import report
 
 OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
@@ -84,7 +84,7 @@ def test_a_stray_is_named_in_every_answer(ask, spoilt, aliased):
     model, run = spoilt
     said = [caveat for caveat in ask(model).caveats if f"Run {run} is" in caveat]
     assert len(said) == 1
-    assert "hotter than the other runs of its mounting explain; look at its log." in said[0]
+    assert "hotter than the other runs of its assembly explain; look at its log." in said[0]
     assert not any(f"Run {run} is" in caveat for caveat in ask(aliased.fit).caveats)
 
 
@@ -126,8 +126,8 @@ def test_attribution_states_its_prior_influence(aliased):
     assert (table["prior_influence"] >= 0).all()
 
 
-def test_a_sign_that_rests_on_one_mounting_is_said(bench):
-    # Six mountings of each cooler alike; one of the new cooler is 9 K off and makes the gap.
+def test_a_sign_that_rests_on_one_assembly_is_said(bench):
+    # Six assemblies of each cooler alike; one of the new cooler is 9 K off and makes the gap.
     level = {"Heron-C1": [0.0, 0.1, -0.1, 0.05], "Heron-C2": [0.1, 0.2, 0.15, -6.0]}
     runs = [
         {
@@ -136,14 +136,14 @@ def test_a_sign_that_rests_on_one_mounting_is_said(bench):
         }
         for cooler, offs in level.items() for i, off in enumerate(offs) for j in range(3)
     ]  # fmt: skip
-    # A spread of mountings held small makes the bad one count as the cooler's.
+    # A spread of assemblies held small makes the bad one count as the cooler's.
     model = fit(bench(runs), priors={"assembly sd": HalfNormal(0.2)}, draws=2000, seed=1)
     answer = separate(model, factors=["cooler_model"])
     assert answer.table["high_k"].iloc[0] < 0.0
-    said = [c for c in answer.caveats if "rests on one mounting: without 'Heron-C2 3'" in c]
+    said = [c for c in answer.caveats if "rests on one assembly: without 'Heron-C2 3'" in c]
     assert len(said) == 1
     # The other side of a limit is told by the same rule.
     weights = np.zeros((1, model.design.effect_count))
     weights[0, 0] = 1.0
     calm = fit_caveats(model, linear=Linear(("the rise",), weights, against=0.0))
-    assert not any("rests on one mounting" in caveat for caveat in calm)
+    assert not any("rests on one assembly" in caveat for caveat in calm)

@@ -7,10 +7,10 @@ from two_speeds import convective_share, effective_exponent
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.priors import Normal
-from thermcmp.questions.prediction import Scope, build_of, rise_draws
-from thermcmp.questions.ranking import rank
-from thermcmp.questions.separation import separate
-from thermcmp.questions.wording import chance_words
+from thermcmp.prediction.build_rise import Scope, build_of, rise_draws
+from thermcmp.questions.phrases import chance_words
+from thermcmp.questions.ranking.question import rank
+from thermcmp.questions.separation.question import separate
 
 #: Series-resistance worked examples of open lecture notes: junction to case, then case to
 #: ambient (interface and heatsink); power, ambient, and the temperatures they print. The
@@ -46,7 +46,7 @@ def chains(request, bench, card_sweep):
             sensor=request.param,
         )
     reference = Conditions(power_w=5.0, fan_rpm=1800.0)
-    # One mounting each: left in, the spread of mountings would take its share of the gap.
+    # One assembly each: left in, the spread of assemblies would take its share of the gap.
     terms = ["cooler_model", "cooler_model airflow"]
     return request.param, fit(bench(runs), terms=terms, reference=reference, draws=800, seed=3)
 
@@ -118,7 +118,7 @@ def remounted(bench, offsets):
     return fit(bench(runs), draws=800, seed=6)
 
 
-def spread_of_mountings(model):
+def spread_of_assemblies(model):
     answer = separate(model)
     (row,) = answer.table[answer.table["factor"].eq("assembly")].to_dict("records")
     (sentence,) = [s for s in answer.sentences if "reassembly" in s]
@@ -127,14 +127,14 @@ def spread_of_mountings(model):
     return row, chance
 
 
-def test_four_tenths_between_mountings_is_noise_and_seven_kelvin_is_not(bench):
-    # Common practice, no source: two mountings 0.4 K apart differ by noise, 7 K do not.
+def test_four_tenths_between_assemblies_is_noise_and_seven_kelvin_is_not(bench):
+    # Common practice, no source: two assemblies 0.4 K apart differ by noise, 7 K do not.
     close = (0.0, 0.4, 0.1, 0.3, 0.2, 0.35, 0.05, 0.25)
-    row, chance = spread_of_mountings(remounted(bench, close))
+    row, chance = spread_of_assemblies(remounted(bench, close))
     assert chance > 0.9
     assert row["high_k"] < 0.4
     spoilt = remounted(bench, (*close[:4], 7.0, *close[5:]))
-    row, chance = spread_of_mountings(spoilt)
+    row, chance = spread_of_assemblies(spoilt)
     assert chance == 0.0
     assert row["low_k"] > 1.0
     effects = spoilt.posterior["assembly"].mean(("chain", "draw")).to_series()

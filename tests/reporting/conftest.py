@@ -7,9 +7,11 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from thermcmp.questions import figures
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.margin_figure import margin_figure
+from thermcmp.questions.attribution.figure import attribution_figure
+from thermcmp.questions.interval_plot import interval_figure
+from thermcmp.questions.limit_margin.figure import margin_figure
+from thermcmp.questions.ranking.figure import ranking_figure
 
 NAN = float("nan")
 
@@ -45,7 +47,7 @@ def separation():
         "separation",
         "Separation of <memory> & more",
         table,
-        partial(figures.interval_figure, label=("factor", "contrast")),
+        partial(interval_figure, label=("factor", "contrast")),
         ["Alder-C2 runs the memory 6.3 K cooler.", "The rest is small."],
         ["Board and vendor are aliased: a swap would separate them."],
     )
@@ -62,7 +64,7 @@ def attribution():
         "noise_db": [NAN, 4.6, NAN, 4.6],
         "health": ["ok"] * 4,
     }
-    draw = partial(figures.attribution_figure, before_c=87.0, after_c=77.3)
+    draw = partial(attribution_figure, before_c=87.0, after_c=77.3)
     return make_answer("attribution", "From r1 to r2", table, draw, ["Hardware gives 6.5 K."])
 
 
@@ -77,7 +79,7 @@ def ranking():
         "group": ["AB", "A", "B", None],
         "health": ["ok", "ok", "ok", "no noise reading"],
     }
-    return make_answer("ranking", "Ranking", table, figures.ranking_figure, ["Alder is coolest."])
+    return make_answer("ranking", "Ranking", table, ranking_figure, ["Alder is coolest."])
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ import pytest
 import thermcmp as tc
 from thermcmp import hooks
 from thermcmp.errors import EngineError, InputError
-from thermcmp.inference.health import Diagnostics
+from thermcmp.inference.diagnostics import Diagnostics
 from thermcmp.reporting.document import report
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 

@@ -12,9 +12,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from thermcmp.questions import ink
-from thermcmp.questions.figures import MOST_ROWS, chance_words
-from thermcmp.questions.ink import natural_height
+from thermcmp.questions import plot_style
+from thermcmp.questions.interval_plot import MOST_ROWS
+from thermcmp.questions.phrases import percent_words
+from thermcmp.questions.plot_style import natural_height
 
 
 def lines_with_two_points(ax):
@@ -49,7 +50,7 @@ def test_what_is_not_estimable_is_named_below_and_not_drawn(separation):
 def test_hollow_point_for_an_estimate_with_a_warning(separation):
     ax = separation.plot()
     faces = [line.get_markerfacecolor() for line in ax.lines if line.get_marker() == "o"]
-    assert faces == [ink.MAIN, "white"]
+    assert faces == [plot_style.MAIN, "white"]
     assert "Hollow" in all_words(ax)
 
 
@@ -134,7 +135,7 @@ def test_margin_shows_limit_band_and_chances(margin):
     [(0.0, "<1%"), (0.009, "<1%"), (0.01, "1%"), (0.374, "37%"), (0.99, "99%"), (1.0, ">99%")],
 )
 def test_a_chance_is_never_a_plain_0_or_100(chance, words):
-    assert chance_words(chance) == words
+    assert percent_words(chance) == words
 
 
 def test_drawing_leaves_the_settings_alone_and_repeats_to_the_byte(answers):
@@ -153,7 +154,8 @@ def test_drawing_leaves_the_settings_alone_and_repeats_to_the_byte(answers):
 
 def test_pyplot_is_never_imported():
     code = (
-        "import sys, matplotlib.figure, thermcmp.questions.figures, thermcmp.reporting.document;"
+        "import sys, matplotlib.figure, thermcmp.questions.interval_plot;"
+        "import thermcmp.reporting.document;"
         "assert 'matplotlib.pyplot' not in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
@@ -174,7 +176,7 @@ def test_contrast_formula_on_the_published_pair():
 @pytest.mark.parametrize("name", ["INK", "QUIET", "MAIN", "WARM"])
 def test_text_and_line_colours_reach_contrast_of_text(name):
     # WCAG 2.2, success criterion 1.4.3: at least 4.5 : 1.
-    assert contrast_with_white(getattr(ink, name)) >= 4.5
+    assert contrast_with_white(getattr(plot_style, name)) >= 4.5
 
 
 @pytest.mark.parametrize("limit_c", [90.0, 105.0, 112.0, 120.0])

@@ -23,8 +23,6 @@ import numpy as np
 import pandas as pd
 from scipy.stats import kstest
 
-from thermcmp.hooks import airflow_law
-from thermcmp.library.checking import check_results
 from thermcmp.model.design import (
     AIRFLOW_BASELINE,
     BASELINE,
@@ -34,6 +32,8 @@ from thermcmp.model.design import (
     build_design,
 )
 from thermcmp.model.terms import BUILT_IN, Acts
+from thermcmp.physics.airflow import airflow_law
+from thermcmp.results.validation import check_results
 
 SWAP_TERMS = ("cooler_model", "board_model", "assembly", "cooler_model airflow")
 PRODUCT_TERMS = ("cooler_model", "cooler", "assembly", "cooler_model airflow")
@@ -69,7 +69,7 @@ def swap(speeds=(1400.0, 2200.0), remounts=3, **options):
 
 
 def swap_at_one_speed(repeats=2, **options):
-    """The swap at one fan speed, each mounting run `repeats` times: S is its prior's."""
+    """The swap at one fan speed, each assembly run `repeats` times: S is its prior's."""
     return swap(speeds=(1800.0,) * repeats, **options)
 
 

@@ -1,7 +1,7 @@
 """Libraries in which a fix is attributed: how much of it was measured.
 
 Each takes the rows of a swap-free revision study, two cards with one factory and some
-bench mountings each, and leaves out what that library does not have.
+bench assemblies each, and leaves out what that library does not have.
 """
 
 from thermcmp.simulation import RevisionStudy

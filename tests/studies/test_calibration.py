@@ -10,14 +10,14 @@ import os
 import pytest
 from calibration import Ranks, products, swap, swap_at_one_speed
 
-from thermcmp.inference.conditional import run_conditional
-from thermcmp.inference.health import Health, check_weights
-from thermcmp.inference.problem import thermal_problem
+from thermcmp.inference.conditional.engine import run_conditional
+from thermcmp.inference.conditional.problem import thermal_problem
+from thermcmp.inference.diagnostics import Health, check_weights
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
 DRAWS = 2000
 DESIGNS = {
-    "swap of two coolers and two boards, three mountings": swap,
+    "swap of two coolers and two boards, three assemblies": swap,
     "the swap at one fan speed": swap_at_one_speed,
     "twenty products, three specimens each": products,
 }

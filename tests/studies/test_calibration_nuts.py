@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 from calibration import Ranks, products, swap, swap_at_one_speed
 
-from thermcmp.inference.health import Health, check_sampler
-from thermcmp.inference.nuts import Sampler
+from thermcmp.inference.diagnostics import Health, check_sampler
+from thermcmp.inference.nuts.engine import Sampler
 from thermcmp.model.observation import Residuals, Steps
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
@@ -29,7 +29,7 @@ DRAWS, CHAINS = 250, 4
 #: may be bad. A scatter far below the step leaves a posterior with hard edges, on which the
 #: sampler's check turns bad by itself; such fits are ranked with the others.
 STUDIES = {
-    "swap of two coolers and two boards, three mountings": (swap, {}, 13, 0.05),
+    "swap of two coolers and two boards, three assemblies": (swap, {}, 13, 0.05),
     "the swap at one fan speed": (swap_at_one_speed, {}, 13, 0.05),
     "the swap with 30 % of readings at the limit": (swap, {"limited_share": 0.3}, 13, 0.05),
     "the swap read in steps of 1 K, as intervals": (

@@ -13,17 +13,17 @@ import numpy as np
 import pytest
 from calibration import Campaign, Ranks, designed
 
-from thermcmp.inference.health import Health
-from thermcmp.inference.regulated import is_informed
-from thermcmp.inference.regulated_draws import run_with_regulated
+from thermcmp.inference.conditional.regulated_sampling import run_with_regulated
+from thermcmp.inference.diagnostics import Health
+from thermcmp.inference.regulated_likelihood import is_informed
 from thermcmp.model.priors import HalfNormal, Normal
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
 DRAWS = 2000
-NAME = "two coolers, two mountings each, loops that hold a rise by fan or power"
+NAME = "two coolers, two assemblies each, loops that hold a rise by fan or power"
 TARGET_K = 52.0
 TERMS = ("cooler_model", "assembly", "cooler_model airflow")
-#: What is tried in each mounting: the loop and, where it does not move it, the fan speed.
+#: What is tried in each assembly: the loop and, where it does not move it, the fan speed.
 TRIED = (("fan", 1800.0), ("fan", 1800.0), ("fan", 1800.0), ("power", 1600.0), ("", 2200.0))
 FAN_RPM = (600.0, 4500.0)
 MOST_POWER = 1.3
@@ -37,7 +37,7 @@ PRIORS = {
 
 
 def mounted():
-    """Two coolers, two mountings of each, everything tried in each."""
+    """Two coolers, two assemblies of each, everything tried in each."""
     rows = [
         (f"C{cooler}", f"C{cooler}-1", "B1", f"C{cooler} mount {mount}", speed)
         for cooler, mount in product((1, 2), (1, 2))

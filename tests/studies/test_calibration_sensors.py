@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from calibration import Campaign, Ranks, swap
 
-from thermcmp.inference.health import Health, check_weights
-from thermcmp.inference.joint_problem import joint_problem
-from thermcmp.inference.joint_sampling import run_joint
+from thermcmp.inference.conditional.joint_problem import joint_problem
+from thermcmp.inference.conditional.joint_sampling import run_joint
+from thermcmp.inference.diagnostics import Health, check_weights
 from thermcmp.model.design import EXPONENT, RESIDUAL
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
@@ -18,7 +18,7 @@ SHAPE = 2.0
 
 
 def tied(first, second, correlation):
-    """The second sensor's campaign with mounting effects correlated to the first's."""
+    """The second sensor's campaign with assembly effects correlated to the first's."""
     design = second.design
     place = design.term_position("assembly")
     start, size = design.offsets[place], len(design.levels[place])
@@ -55,7 +55,7 @@ def test_two_sensors_and_their_correlation_rank_uniformly():
             one.add(campaign, scalars, found.effects[:, joint.effects[place]], bad)
         below = np.sum(found.points.partial[:, 0] < true) + rng.random()
         places.append(below / (DRAWS + 1))
-    ranks[0].places["correlation of the mountings at the two sensors"] = places
+    ranks[0].places["correlation of the assemblies at the two sensors"] = places
     for one in ranks:
         name = f"the swap, two sensors fitted together: sensor {one.design.sensor}"
         one.save(f"sensors-{one.design.sensor}", "conditional", name)

@@ -1,6 +1,6 @@
 """Do a chain's 90 % intervals hold the true steps in about 90 % of simulated chains?
 
-Run with ``-m study``: 40 chains of four builds with three mountings each, and one
+Run with ``-m study``: 40 chains of four builds with three assemblies each, and one
 combination besides, so that three of eight are predicted. THERMCMP_STUDY_SIZE sets another
 number. The bounds are the binomial's own 0.5 % point for all steps pooled as if they were
 independent of each other in pairs: neighbouring steps share a build, so half of their
@@ -25,7 +25,7 @@ from chain_campaigns import (
 from scipy.stats import binom
 
 from thermcmp.inference.fitting import fit
-from thermcmp.questions.build_chain import chain
+from thermcmp.questions.build_chain.question import chain
 
 pytestmark = pytest.mark.study
 

@@ -2,8 +2,8 @@
 
 Run in full by hand with ``-m study`` (50 studies of each kind, some minutes);
 THERMCMP_STUDY_SIZE sets another number. The campaigns come from the simulator, whose
-formulas are written out apart from the model's. A mounting never goes bad here: a bad
-one makes the spread of mountings non-normal, which no 90 % statement of a normal model
+formulas are written out apart from the model's. An assembly never goes bad here: a bad
+one makes the spread of assemblies non-normal, which no 90 % statement of a normal model
 covers.
 
 Why these bounds: with 50 studies and true coverage 0.90 the share found is below 0.80
@@ -22,8 +22,8 @@ from scipy.stats import binom
 
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
-from thermcmp.questions.attribution import attribute
-from thermcmp.questions.separation import separate
+from thermcmp.questions.attribution.question import attribute
+from thermcmp.questions.separation.question import separate
 from thermcmp.simulation import RevisionStudy, Scenario, simulate
 
 pytestmark = pytest.mark.study

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from restricted import profile_log_likelihood, restricted_mode
 
-from thermcmp.inference.conditional import run_conditional
-from thermcmp.inference.health import Health, check_weights
-from thermcmp.inference.kernel import Kernel, Points
+from thermcmp.inference.conditional.engine import run_conditional
+from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points
+from thermcmp.inference.diagnostics import Health, check_weights
 from thermcmp.model.priors import HalfNormal
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))

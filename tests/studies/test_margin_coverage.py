@@ -15,7 +15,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
 from thermcmp.physics.fan_controls import FanCurve
 from thermcmp.physics.firmware import Firmware
-from thermcmp.questions.limit_margin import margin
+from thermcmp.questions.limit_margin.question import margin
 from thermcmp.simulation import RevisionStudy, Scenario, simulate
 
 pytestmark = pytest.mark.study
@@ -114,12 +114,12 @@ def share_over_limit(seed):
         return 0.0
     rng = np.random.default_rng(seed)
     spread = truth.scales_k["memory"]
-    cooler, board, mounting, airflow = (
+    cooler, board, assembly, airflow = (
         spread.get(name, 0.0) * rng.standard_normal(CARDS)
         for name in ("cooler", "board", "assembly", "cooler airflow")
     )
     flow = float(truth.airflow_factor(rpm)) - 1.0
-    fresh = (cooler + board + mounting + airflow * flow) * WATTS / truth.reference_power_w
+    fresh = (cooler + board + assembly + airflow * flow) * WATTS / truth.reference_power_w
     warm = ROOM_C + truth.rise_k("memory", BUILD, fan_rpm=rpm, power_w=WATTS, scope=line) + fresh
     return float(np.mean(warm > limit_c))
 

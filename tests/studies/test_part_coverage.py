@@ -19,7 +19,7 @@ from scipy.stats import binom
 
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
-from thermcmp.questions.attribution import attribute
+from thermcmp.questions.attribution.question import attribute
 from thermcmp.simulation import Scenario, simulate
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "200"))

@@ -1,8 +1,8 @@
 """Do the intervals of the reassembly penalty hold the true one as often as they say?
 
 Run with ``-m study``: 40 simulated revision studies, THERMCMP_STUDY_SIZE sets another
-number. The truth is the simulator's: what a bench mounting adds as such, and the very
-mountings of the new parts. The bound is the binomial's 0.5 % point.
+number. The truth is the simulator's: what a bench assembly adds as such, and the very
+assemblies of the new parts. The bound is the binomial's 0.5 % point.
 """
 
 import os
@@ -13,8 +13,8 @@ from scipy.stats import binom
 
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
-from thermcmp.questions.prediction import build_of
-from thermcmp.questions.remount_effects import (
+from thermcmp.prediction.build_rise import build_of
+from thermcmp.questions.several_sensors.remounting import (
     REMOUNT_ANY,
     REMOUNT_NEW,
     peer_weights,
@@ -44,7 +44,7 @@ def inside(model, weights, truth):
 
 
 def outcome(seed):
-    """Whether the intervals hold the bench as such, the new parts' own, and one mounting."""
+    """Whether the intervals hold the bench as such, the new parts' own, and one assembly."""
     study = RevisionStudy(remounts=3, fan_speeds_rpm=(1400.0, 2200.0), equal_noise_dba=None)
     made = simulate(study, seed=seed, scenario=SCENARIO)
     model = fit(made.results, "junction", reference=REFERENCE, seed=seed)
@@ -66,7 +66,7 @@ def outcome(seed):
 def test_intervals_of_the_penalty_hold_it_as_often_as_they_say(record_property, capsys):
     held = np.array([outcome(seed) for seed in range(8000, 8000 + SIZE)])
     for what, column in zip(
-        ("bench mounting as such", "new parts' own mountings", "one mounting against its peers"),
+        ("bench assembly as such", "new parts' own assemblies", "one assembly against its peers"),
         held.T,
         strict=True,
     ):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from thermcmp.model.priors import Array
+from thermcmp._types import Array
 
 if TYPE_CHECKING:
     import xarray as xr

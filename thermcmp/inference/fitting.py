@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp._types import Array
 from thermcmp.errors import EngineError, Fault, InputError
-from thermcmp.hooks import airflow_law
-from thermcmp.inference.conditional import CHAINS, run_conditional
-from thermcmp.inference.health import (
+from thermcmp.inference.conditional.engine import CHAINS, run_conditional
+from thermcmp.inference.conditional.importance_sampling import Weighted
+from thermcmp.inference.conditional.problem import thermal_problem
+from thermcmp.inference.conditional.regulated_sampling import run_with_regulated
+from thermcmp.inference.diagnostics import (
     Check,
     Diagnostics,
     Health,
@@ -21,12 +24,7 @@ from thermcmp.inference.health import (
     check_weights,
 )
 from thermcmp.inference.posterior import Fit, package_versions
-from thermcmp.inference.problem import thermal_problem
-from thermcmp.inference.proposal import Weighted
-from thermcmp.inference.regulated import is_informed
-from thermcmp.inference.regulated_draws import run_with_regulated
-from thermcmp.library.checking import check_results
-from thermcmp.library.fingerprint import content_hash
+from thermcmp.inference.regulated_likelihood import is_informed
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import (
     AIRFLOW_BASELINE,
@@ -39,9 +37,12 @@ from thermcmp.model.design import (
 )
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.observation import Residuals, Steps, is_coarse
-from thermcmp.model.priors import Array, Prior
+from thermcmp.model.priors import Prior
 from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Term, registered_terms
+from thermcmp.physics.airflow import airflow_law
+from thermcmp.results.hashing import content_hash
+from thermcmp.results.validation import check_results
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -308,7 +309,7 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
         if barred:
             raise EngineError(
                 f"The conditional engine knows only exact readings with normal scatter, but "
-                f"{'; '.join(barred)}. Mend: use engine='auto' or 'nuts'."
+                f"{'; '.join(barred)}. Fix: use engine='auto' or 'nuts'."
             )
         design = settled(design)
         run = _conditional(design, draws, seed)
@@ -414,7 +415,7 @@ def weights_diagnostics(weights: Weighted) -> Diagnostics:
 
 
 def _nuts(design: Design, draws: int, seed: int | None) -> _Run:
-    from thermcmp.inference.nuts import run_nuts
+    from thermcmp.inference.nuts.engine import run_nuts
 
     found = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
     posterior = as_dataset(design, found.scalars, found.effects)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermcmp.inference.conditional import run_conditional
-from thermcmp.inference.health import Diagnostics, check_weights
-from thermcmp.inference.problem import GaussianProblem, effect_layout
+from thermcmp._types import Array
+from thermcmp.inference.conditional.engine import run_conditional
+from thermcmp.inference.conditional.problem import GaussianProblem, effect_layout
+from thermcmp.inference.diagnostics import Diagnostics, check_weights
 from thermcmp.model.noise_design import (
     FIXED,
     GROUPS,
@@ -18,7 +19,6 @@ from thermcmp.model.noise_design import (
     NoiseDesign,
     build_noise_design,
 )
-from thermcmp.model.priors import Array
 from thermcmp.physics.noise_law import fan_noise_dba, fan_speed_at_level_rpm
 
 if TYPE_CHECKING:

@@ -9,18 +9,19 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
+from thermcmp._types import Array, IntArray
+from thermcmp.inference.parameter_notes import SMALL_K, ParameterNote, parameter_note
 from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES
 
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
-    from numpy.typing import NDArray
 
-    from thermcmp.inference.health import Diagnostics, Health
+    from thermcmp.inference.diagnostics import Diagnostics, Health
     from thermcmp.model.design import Design, Reference
     from thermcmp.model.identifiability import Aliases
-    from thermcmp.model.priors import Array, PriorSet
+    from thermcmp.model.priors import PriorSet
 
 _Value = TypeVar("_Value")
 
@@ -147,7 +148,7 @@ class Fit:
         values = self.posterior[name].to_numpy()
         return values.reshape(-1, *values.shape[2:])
 
-    def thinned(self, count: int) -> NDArray[np.intp]:
+    def thinned(self, count: int) -> IntArray:
         """Indices of at most `count` draws, evenly taken.
 
         Parameters
@@ -172,7 +173,7 @@ class Fit:
         """Draws of all effects in the design's column order, shape (S, q) [K]."""
         return self.effects_at(slice(None))
 
-    def effects_at(self, chosen: slice | NDArray[np.intp]) -> Array:
+    def effects_at(self, chosen: slice | IntArray) -> Array:
         """Draws of all effects at some of the draws; a copy of all fills much memory.
 
         Parameters
@@ -222,11 +223,9 @@ class Fit:
         """
         import pandas as pd
 
-        from thermcmp.inference.boundary import parameter_note
-
         rows = []
         for name in self.parameter_names:
-            draws, note = self.draws(name), parameter_note(self, name)
+            draws, note = self.draws(name), self.note(name)
             low, high = np.quantile(draws, [0.05, 0.95])
             words = self.priors[name].words
             rows.append(
@@ -234,6 +233,10 @@ class Fit:
             )
         columns = ["parameter", "mean", "sd", "low", "high", "prior", "shrinkage", "note"]
         return pd.DataFrame(rows, columns=columns)
+
+    def note(self, name: str, small_k: float = SMALL_K) -> ParameterNote:
+        """What the data say of one parameter; `small_k` [K] is a spread that counts as none."""
+        return parameter_note(name, self.draws(name), self.priors[name], small_k)
 
     def save(self, path: str | Path) -> Path:
         """Write everything needed to answer questions later to one netCDF file.
@@ -248,7 +251,7 @@ class Fit:
         pathlib.Path
             The file.
         """
-        from thermcmp.inference.stored_fit import save_fit
+        from thermcmp.inference.storage import save_fit
 
         return save_fit(self, Path(path))
 

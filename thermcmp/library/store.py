@@ -11,16 +11,10 @@ from typing import Any, Literal, Protocol, get_args
 import numpy as np
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning
-from thermcmp.library.arrow import canonical_extras, concat
-from thermcmp.library.checking import check_results, near
-from thermcmp.library.contents import Contents, RowKey, assemble, differing, tell_differences
-from thermcmp.library.fingerprint import PROVENANCE, keys_of, row_texts
-from thermcmp.library.folder import open_folder
-from thermcmp.library.origin import Origin
-from thermcmp.library.rules import find_rule_faults
-from thermcmp.library.schema import KEY
-from thermcmp.library.stored import (
+from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
+from thermcmp.library.effective_rows import Contents, RowKey, assemble, differing, tell_differences
+from thermcmp.library.storage import open_folder
+from thermcmp.library.store_file import (
     Damage,
     DamagedFileError,
     Stored,
@@ -29,6 +23,12 @@ from thermcmp.library.stored import (
     encode,
     make_stored,
 )
+from thermcmp.results.arrow import canonical_extras, concat
+from thermcmp.results.fault_places import Origin
+from thermcmp.results.hashing import PROVENANCE, keys_of, row_texts
+from thermcmp.results.rules import find_rule_faults
+from thermcmp.results.schema import KEY
+from thermcmp.results.validation import check_results
 
 OnDamage = Literal["error", "skip"]
 
@@ -394,7 +394,7 @@ def _check_columns(rows: pd.DataFrame, wanted: Mapping[str, Any]) -> None:
     """Refuse filters on columns that do not exist."""
     known = list(rows.columns)
     faults = [
-        Fault("no such column", near(name, known), column=name)
+        Fault("no such column", suggest(name, known), column=name)
         for name in wanted
         if name not in known
     ]

@@ -191,7 +191,7 @@ class Build:
     memory_vendor : str, optional
         Memory vendor; all vendors seen on that board model, evenly, by default.
     assembly_kind : {"factory", "bench"}, optional
-        Kind of mounting; factory where the data has it, by default.
+        Kind of assembly; factory where the data has it, by default.
     label : str, optional
         Name to show; made from the parts by default.
     """

@@ -14,11 +14,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import ModelError
 from thermcmp.model.observation import DEGREES, Residuals, Steps
-from thermcmp.model.priors import Array, Gamma, HalfNormal, Normal, Prior, PriorSet
+from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior, PriorSet
 from thermcmp.model.regulated import Regulated, informing_note
 from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
 from thermcmp.model.terms import Role, Term
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
 
     from thermcmp.physics.airflow import AirflowLaw
 
-IntArray = NDArray[np.intp]
 
 BASELINE: Final = "baseline"
 AIRFLOW_BASELINE: Final = "airflow baseline"
@@ -107,7 +106,7 @@ class Design:
     known_variance: Array
     run_scatter: Array
     step_k: Array
-    at_limit: NDArray[np.bool_]
+    at_limit: BoolArray
     law: AirflowLaw
     reference: Reference
     priors: PriorSet
@@ -197,7 +196,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, sensor = one_sensor(results, sensor)
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
-        raise ModelError("A fit needs at least two usable runs. Mend: add runs.")
+        raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
     drive = rows[law.column].to_numpy(float)
     power = rows["power_w"].to_numpy(float)
     reference = reference or Reference(nice(float(np.median(power))), nice(float(np.median(drive))))
@@ -284,7 +283,7 @@ def _chosen_terms(
 
     kept: list[Term] = []
     levels: list[tuple[str, ...]] = []
-    index: list[NDArray[np.intp]] = []
+    index: list[IntArray] = []
     notes: list[str] = []
     for term in terms:
         codes, names = pd.factorize(level_keys(rows, term.columns), sort=True)

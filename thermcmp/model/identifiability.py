@@ -1,11 +1,11 @@
-"""What the rows can and cannot tell apart, and which swap would mend it.
+"""What the rows can and cannot tell apart, and which swap would fix it.
 
 A contrast between two levels of a factor is estimable when it lies in the row
 space of the factors' joint design matrix X (Searle, Linear Models, 1971, ch. 5), that
 is, when it is orthogonal to the null space of X. One more row r makes it so when r and
 the contrast have parallel parts in the null space; one row less spoils it when that row
 alone spans a direction in which the contrast has a part.
-Specimens, mountings and sittings are left to their spreads; only the causes that
+Specimens, assemblies and sessions are left to their spreads; only the causes that
 questions separate are tested here.
 """
 
@@ -17,9 +17,8 @@ from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from thermcmp.model.priors import Array
+from thermcmp._types import Array, IntArray
 from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
@@ -213,7 +212,7 @@ class _Finder:
         self,
         names: tuple[str, ...],
         factors: Mapping[str, tuple[str, ...]],
-        seen: NDArray[np.intp],
+        seen: IntArray,
     ) -> None:
         self.names, self.factors, self.seen = names, factors, seen
         self.starts = dict(
@@ -221,10 +220,10 @@ class _Finder:
         )
         self.width = 1 + sum(len(levels) for levels in factors.values())
         self._found: dict[tuple[str, ...], tuple[Array, Array, Array]] = {}
-        self._tried: dict[tuple[object, ...], tuple[NDArray[np.intp], Array]] = {}
-        self._spans: tuple[NDArray[np.intp], Array] | None = None
+        self._tried: dict[tuple[object, ...], tuple[IntArray, Array]] = {}
+        self._spans: tuple[IntArray, Array] | None = None
 
-    def _matrix(self, combos: NDArray[np.intp], without: Sequence[str] = ()) -> Array:
+    def _matrix(self, combos: IntArray, without: Sequence[str] = ()) -> Array:
         x = np.zeros((len(combos), self.width))
         x[:, 0] = 1.0
         for place, name in enumerate(self.names):
@@ -290,7 +289,7 @@ class _Finder:
     def _cure(self, factor: str, first: int, second: int, partners: Sequence[str]) -> str:
         """One new combination, as close as possible to one seen, that makes it estimable."""
         free = tuple(name for name in self.names if name == factor or name in partners)
-        # Who mounts it is no part of the swap: a bench cannot make a factory mounting.
+        # Who mounts it is no part of the swap: a bench cannot make a factory assembly.
         rest = [name for name in self.names if name not in free and name != "assembly_kind"]
         part = self._part(self._null(), factor, first, second)
         place = self.names.index(factor)
@@ -298,14 +297,14 @@ class _Finder:
             rows, parts = self._tries(int(base), free, factor)
             # Parallel vectors: |a|² |b|² = (a·b)².
             size, along = np.sum(parts**2, axis=1) * np.sum(part**2), (parts @ part) ** 2
-            mends = np.flatnonzero((size > TOLERANCE**2) & (along >= (1.0 - TOLERANCE) * size))
-            if len(mends):
-                row = rows[mends[0]]
+            fixes = np.flatnonzero((size > TOLERANCE**2) & (along >= (1.0 - TOLERANCE) * size))
+            if len(fixes):
+                row = rows[fixes[0]]
                 words = f"test {self._words(row, free)}"
                 return f"{words} ({self._words(row, rest)})" if rest else words
         return ""
 
-    def _tries(self, base: int, free: Sequence[str], factor: str) -> tuple[NDArray[np.intp], Array]:
+    def _tries(self, base: int, free: Sequence[str], factor: str) -> tuple[IntArray, Array]:
         """Combinations not seen that differ from one seen in free factors, the nearest first.
 
         Beside them their parts in the null space.
@@ -328,7 +327,7 @@ class _Finder:
             self._tried[key] = rows, self._matrix(rows) @ self._null()
         return self._tried[key]
 
-    def _key(self, combos: NDArray[np.intp]) -> NDArray[np.intp]:
+    def _key(self, combos: IntArray) -> IntArray:
         """A number for each combination."""
         sizes = [len(self.factors[name]) for name in self.names]
         return np.asarray(np.ravel_multi_index(tuple(combos.T), sizes))
@@ -345,7 +344,7 @@ class _Finder:
                 return self._words(self.seen[i], self.names)
         return ""
 
-    def _alone(self) -> tuple[NDArray[np.intp], Array]:
+    def _alone(self) -> tuple[IntArray, Array]:
         """Combinations that alone span a direction, and these directions, (width, count).
 
         A row has leverage one where no other reaches its direction, the column of the
@@ -359,7 +358,7 @@ class _Finder:
             self._spans = alone, inverse[:, alone]
         return self._spans
 
-    def _words(self, row: NDArray[np.intp], names: Sequence[str]) -> str:
+    def _words(self, row: IntArray, names: Sequence[str]) -> str:
         return ", ".join(
             f"{name} {self.factors[name][code]}"
             for name, code in zip(self.names, row, strict=True)

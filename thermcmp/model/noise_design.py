@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from thermcmp.model.priors import Array, HalfNormal, Normal, Prior
+from thermcmp._types import Array, IntArray
+from thermcmp.model.priors import HalfNormal, Normal, Prior
 from thermcmp.model.rows import level_keys
 from thermcmp.physics.acoustics import (
     BackgroundStatus,
@@ -74,7 +74,7 @@ class NoiseDesign:
     reference_rpm: float
     distance_m: float
     levels: tuple[tuple[str, ...], ...]
-    index: NDArray[np.intp]
+    index: IntArray
     notes: tuple[str, ...]
 
     def speed_range_rpm(self, cooler_model: str) -> tuple[float, float] | None:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from thermcmp.model.priors import Array
+from thermcmp._types import Array
 
 DEGREES: Final = "degrees of freedom"
 #: A step above this many standard deviations of the scatter is coarse. Up to two, the

@@ -13,14 +13,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol, runtime_checkable
 
 import numpy as np
-from numpy.typing import NDArray
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 
 if TYPE_CHECKING:
     import pandas as pd
 
-Array = NDArray[np.float64]
 
 LOG_SQRT_2PI: Final = 0.5 * float(np.log(2.0 * np.pi))
 
@@ -527,11 +526,11 @@ class PriorSet(Mapping[str, Prior]):
         for name, prior in given.items():
             known = self.get(name, prior)
             if not isinstance(prior, Normal | HalfNormal | Gamma):
-                mend = " or ".join(_FORMS[kind][0] for kind in _FORMS)
-                faults.append(Fault("not a prior", f"give {mend}", column=name, value=repr(prior)))
+                fix = " or ".join(_FORMS[kind][0] for kind in _FORMS)
+                faults.append(Fault("not a prior", f"give {fix}", column=name, value=repr(prior)))
             elif type(prior) is not type(known):
-                mend, why = _FORMS[type(known)]
-                faults.append(Fault(why, f"give {mend}", column=name, value=prior.words))
+                fix, why = _FORMS[type(known)]
+                faults.append(Fault(why, f"give {fix}", column=name, value=prior.words))
         if faults:
             raise InputError("These priors cannot be used:", faults)
         return PriorSet(

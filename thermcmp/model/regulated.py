@@ -11,7 +11,8 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from numpy.typing import NDArray
+
+from thermcmp._types import BoolArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -29,7 +30,7 @@ class Regulated(StrEnum):
     LEAVE_OUT = "leave out"  #: they are not used
 
 
-def held_by(rows: pd.DataFrame, actuator: str) -> NDArray[np.bool_]:
+def held_by(rows: pd.DataFrame, actuator: str) -> BoolArray:
     """Rows in which a control loop held the sensor by moving this alone.
 
     Parameters

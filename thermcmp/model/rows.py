@@ -110,7 +110,7 @@ def usable_rows(
     if law.column not in rows:
         raise ModelError(
             f"The airflow law '{law.name}' reads the column '{law.column}', which the rows do not "
-            f"have. Mend: add it [{law.unit}], or choose another law with airflow=."
+            f"have. Fix: add it [{law.unit}], or choose another law with airflow=."
         )
     drive = pd.to_numeric(rows[law.column], errors="coerce")
     checks = {
@@ -126,7 +126,7 @@ def usable_rows(
         keep &= ~mask
     if not keep.any():
         why = "; ".join(str(item) for item in left_out) or "the frame is empty"
-        raise ModelError(f"No usable rows: {why}. Mend: add runs that a comparison may use.")
+        raise ModelError(f"No usable rows: {why}. Fix: add runs that a comparison may use.")
     return rows.loc[keep].reset_index(drop=True), tuple(left_out)
 
 
@@ -134,7 +134,7 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     """Name of the level of each row.
 
     Missing ids are not dropped: rows without a specimen id count as one unnamed
-    specimen per model and lab, rows without an assembly as one mounting per pair
+    specimen per model and lab, rows without an assembly as one assembly per pair
     of parts and session, and an unstated vendor is a level of its own.
 
     Parameters

@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Final
 
 from thermcmp.errors import PluginError
-from thermcmp.hooks import effect_terms, hookimpl
+from thermcmp.hooks import hookimpl, provided
 from thermcmp.model.priors import HalfNormal
 
 
@@ -20,7 +20,7 @@ class Role(StrEnum):
 
     FACTOR = "factor"  #: a cause that questions separate (cooler model, vendor …)
     SPECIMEN = "specimen"  #: one part out of its line
-    NUISANCE = "nuisance"  #: mounting, sitting, laboratory
+    NUISANCE = "nuisance"  #: assembly, session, laboratory
 
 
 class Acts(StrEnum):
@@ -94,7 +94,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         ("assembly_kind",),
         Role.FACTOR,
         HalfNormal(3.0),
-        "factory against bench mounting",
+        "factory against bench assembly",
     ),
     Term(
         "cooler",
@@ -115,9 +115,9 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         ("lab", "assembly"),
         Role.NUISANCE,
         HalfNormal(2.0),
-        "mountings of the same parts (reassembly)",
+        "assemblies of the same parts (reassembly)",
     ),
-    Term("session", ("lab", "session"), Role.NUISANCE, HalfNormal(1.0), "sittings at one bench"),
+    Term("session", ("lab", "session"), Role.NUISANCE, HalfNormal(1.0), "sessions at one bench"),
     Term("lab", ("lab",), Role.NUISANCE, HalfNormal(2.0), "laboratories"),
     Term(
         "cooler_model airflow",
@@ -171,11 +171,11 @@ def registered_terms() -> tuple[Term, ...]:
     PluginError
         If a plug-in gave something that is no term.
     """
-    found = effect_terms()
+    found = [one.item for one in provided("thermcmp_terms")]
     wrong = [term.name for term in found if not isinstance(term, Term)]
     if wrong:
         raise PluginError(
             f"A plug-in gave effect terms that are no thermcmp.Term: {', '.join(wrong)}. "
-            "Mend: make them with thermcmp.Term."
+            "Fix: make them with thermcmp.Term."
         )
     return tuple(term for term in found if isinstance(term, Term))

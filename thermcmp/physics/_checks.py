@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 
 
-def floats(value: ArrayLike) -> NDArray[np.float64]:
+def floats(value: ArrayLike) -> Array:
     """Give `value` as an array of float64."""
     return np.asarray(value, dtype=np.float64)
 
 
-def require_positive(doing: str, mend: str, **values: ArrayLike) -> None:
+def require_positive(doing: str, fix: str, **values: ArrayLike) -> None:
     """Raise one `InputError` that lists every name with a value not in (0, inf).
 
     NaN passes: an unknown value gives an unknown result.
@@ -24,7 +25,7 @@ def require_positive(doing: str, mend: str, **values: ArrayLike) -> None:
         bad = array[(array <= 0.0) | np.isinf(array)]
         if bad.size:
             faults.append(
-                Fault("must be finite and above zero", mend, column=name, value=f"{bad[0]:g}")
+                Fault("must be finite and above zero", fix, column=name, value=f"{bad[0]:g}")
             )
     if faults:
         raise InputError(doing, faults)

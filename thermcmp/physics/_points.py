@@ -13,12 +13,12 @@ Points = tuple[float, ...]
 
 
 def rising_points(
-    doing: str, mend: str, **columns: Sequence[float]
+    doing: str, fix: str, **columns: Sequence[float]
 ) -> tuple[tuple[Points, ...], list[Fault]]:
     """Give columns of points as floats, with the faults of points that make no rising line.
 
     Each column must be as long as the first, finite and never falling; the last one
-    must lie above zero (`mend` says what to do where it does not).
+    must lie above zero (`fix` says what to do where it does not).
 
     Raises
     ------
@@ -39,7 +39,7 @@ def rising_points(
             if not np.isfinite(value):
                 faults.append(Fault("no finite number", "give a number", **at))
             elif name == last and value <= 0.0:
-                faults.append(Fault("not above 0", mend, **at))
+                faults.append(Fault("not above 0", fix, **at))
             elif value < before:
                 words = f"falls from {before:g}: such a line may be met at several places"
                 faults.append(Fault(words, "sort the points; each column may only rise", **at))

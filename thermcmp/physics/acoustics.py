@@ -17,6 +17,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats, require_positive
 
@@ -48,7 +49,7 @@ class BackgroundCorrection(NamedTuple):
         Same shape.
     """
 
-    level_dba: NDArray[np.float64]
+    level_dba: Array
     status: NDArray[np.object_]
 
 
@@ -70,7 +71,7 @@ _LIMITS: Final = {
 }
 
 
-def background_correction_k1_db(difference_db: ArrayLike) -> NDArray[np.float64]:
+def background_correction_k1_db(difference_db: ArrayLike) -> Array:
     """Background correction K1 = -10 lg(1 - 10^(-0.1 dL)), without limits.
 
     Parameters
@@ -158,7 +159,7 @@ def background_corrected_dba(
 
 def level_at_distance_dba(
     level_dba: ArrayLike, distance_m: ArrayLike, to_distance_m: ArrayLike
-) -> NDArray[np.float64]:
+) -> Array:
     """Move a level to another distance: -6.02 dB per doubling.
 
     Holds for a source small against the distance, in a free field: at less than
@@ -196,7 +197,7 @@ def level_at_distance_dba(
     return floats(level_dba) - 20.0 * np.log10(floats(to_distance_m) / floats(distance_m))
 
 
-def energy_sum_db(levels_db: ArrayLike, *, axis: int | None = None) -> NDArray[np.float64]:
+def energy_sum_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
     """Level of incoherent sources together: 10 lg of the sum of 10^(L/10).
 
     Parameters
@@ -223,7 +224,7 @@ def energy_sum_db(levels_db: ArrayLike, *, axis: int | None = None) -> NDArray[n
     return np.squeeze(top + 10.0 * np.log10(total), axis=axis)[()]
 
 
-def energy_mean_db(levels_db: ArrayLike, *, axis: int | None = None) -> NDArray[np.float64]:
+def energy_mean_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
     """Level of the mean energy: 10 lg of the mean of 10^(L/10).
 
     Parameters
@@ -252,7 +253,7 @@ def energy_mean_db(levels_db: ArrayLike, *, axis: int | None = None) -> NDArray[
     return energy_sum_db(levels, axis=axis) - 10.0 * np.log10(count)
 
 
-def _some(levels_db: ArrayLike) -> NDArray[np.float64]:
+def _some(levels_db: ArrayLike) -> Array:
     """Give the levels as an array, or refuse an empty one."""
     levels = floats(levels_db)
     if levels.size == 0:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats, require_positive
 
@@ -26,7 +26,7 @@ HIGHEST_ALTITUDE_M: Final = 11_000.0
 ZERO_CELSIUS_K: Final = 273.15
 
 
-def standard_pressure_pa(altitude_m: ArrayLike) -> NDArray[np.float64]:
+def standard_pressure_pa(altitude_m: ArrayLike) -> Array:
     """Pressure of the standard atmosphere at a geopotential altitude.
 
     Parameters
@@ -54,7 +54,7 @@ def standard_pressure_pa(altitude_m: ArrayLike) -> NDArray[np.float64]:
     return SEA_LEVEL_PRESSURE_PA * ratio**power
 
 
-def air_density_kg_per_m3(pressure_pa: ArrayLike, temperature_c: ArrayLike) -> NDArray[np.float64]:
+def air_density_kg_per_m3(pressure_pa: ArrayLike, temperature_c: ArrayLike) -> Array:
     """Density of dry air as an ideal gas.
 
     Parameters
@@ -91,7 +91,7 @@ def air_density_kg_per_m3(pressure_pa: ArrayLike, temperature_c: ArrayLike) -> N
 
 def density_factor(
     density_kg_per_m3: ArrayLike, reference_kg_per_m3: ArrayLike, *, exponent: ArrayLike
-) -> NDArray[np.float64]:
+) -> Array:
     """Convective resistance relative to that in air of the reference density.
 
     At a fixed fan speed the fan moves the same volume in thin air (fan law:
@@ -132,14 +132,12 @@ def density_factor(
     return (floats(density_kg_per_m3) / floats(reference_kg_per_m3)) ** (-floats(exponent))
 
 
-def _standard_temperature_k(altitude_m: ArrayLike) -> NDArray[np.float64]:
+def _standard_temperature_k(altitude_m: ArrayLike) -> Array:
     """Give the temperature of the lowest layer, or refuse other altitudes."""
     altitude = floats(altitude_m)
     outside = altitude[(altitude < LOWEST_ALTITUDE_M) | (altitude > HIGHEST_ALTITUDE_M)]
     if outside.size:
-        mend = f"give metres in [{LOWEST_ALTITUDE_M:g}, {HIGHEST_ALTITUDE_M:g}]"
-        fault = Fault(
-            "outside the lowest layer", mend, column="altitude_m", value=f"{outside[0]:g}"
-        )
+        fix = f"give metres in [{LOWEST_ALTITUDE_M:g}, {HIGHEST_ALTITUDE_M:g}]"
+        fault = Fault("outside the lowest layer", fix, column="altitude_m", value=f"{outside[0]:g}")
         raise InputError("The standard atmosphere is not known there:", [fault])
     return SEA_LEVEL_TEMPERATURE_K - LAPSE_RATE_K_PER_M * altitude

@@ -23,8 +23,8 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import ArrayLike
 
-from thermcmp.errors import Fault, InputError
-from thermcmp.hooks import hookimpl
+from thermcmp.errors import Fault, InputError, suggest
+from thermcmp.hooks import find_provided, hookimpl, provided
 from thermcmp.physics._checks import floats, require_positive
 
 
@@ -232,3 +232,38 @@ def _speed_ratio(drive: ArrayLike, reference: ArrayLike) -> Any:
 def thermcmp_airflow_laws() -> list[AirflowLaw]:
     """Give the airflow laws that come with the library."""
     return [PowerLaw()]
+
+
+def airflow_laws() -> tuple[AirflowLaw, ...]:
+    """Return all airflow laws, built-ins first, in order of registration."""
+    return tuple(law.item for law in provided("thermcmp_airflow_laws"))
+
+
+def airflow_law(name: str) -> AirflowLaw:
+    """Return the airflow law of a name.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"power law"``. A built-in is found without loading plug-ins.
+
+    Returns
+    -------
+    AirflowLaw
+        The law.
+
+    Raises
+    ------
+    InputError
+        If there is none; the message has the nearest name or all names.
+    PluginError
+        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
+    """
+    law: AirflowLaw | None = find_provided("thermcmp_airflow_laws", name)
+    if law is None:
+        names = [known.name for known in airflow_laws()]
+        raise InputError(
+            "There is no such airflow law:",
+            [Fault("unknown airflow law", suggest(name, names), value=name)],
+        )
+    return law

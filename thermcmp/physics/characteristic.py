@@ -16,10 +16,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from thermcmp._types import Array, BoolArray
 from thermcmp.physics._checks import floats
 from thermcmp.physics.fan_controls import FanCurve, TargetTemperature
 
-Array = NDArray[np.float64]
 #: Gap at (temperature of the line, fan speed, draws), elementwise.
 Gap = Callable[..., Array]
 #: Pieces that each segment is cut into for draws that more air does not cool.
@@ -61,7 +61,7 @@ class Meeting(NamedTuple):
 
     fan_rpm: Array
     status: NDArray[np.object_]
-    multiple: NDArray[np.bool_]
+    multiple: BoolArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,7 +138,7 @@ class Characteristic:
         warm, speed = (np.interp(fine, places, v) for v in (self.temperature_c, self.fan_rpm))
         return Characteristic(warm, speed, self.rests_in_steps)
 
-    def _search(self, gap: Gap, draws: tuple[Array, ...]) -> tuple[Meeting, NDArray[np.bool_]]:
+    def _search(self, gap: Gap, draws: tuple[Array, ...]) -> tuple[Meeting, BoolArray]:
         """Find the meeting, judging by the points; and which draws more air does not cool."""
         warm, speed = self.temperature_c, self.fan_rpm
         gaps = gap(warm[:, None], speed[:, None], *draws)

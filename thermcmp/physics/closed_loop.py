@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats
 from thermcmp.physics.characteristic import Characteristic, FanStatus, Gap, Meeting
@@ -23,8 +24,6 @@ from thermcmp.physics.fan_controls import (
 )
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.sensor_law import SensorLaw
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +53,7 @@ class Equilibrium:
     control_temperature_c: Array
     power_w: Array
     status: NDArray[np.object_]
-    multiple: NDArray[np.bool_]
+    multiple: BoolArray
     falling: Equilibrium | None = None
 
 
@@ -79,7 +78,7 @@ class LimitAmbient:
     ambient_c: Array
     fan_rpm: Array
     status: NDArray[np.object_]
-    multiple: NDArray[np.bool_]
+    multiple: BoolArray
 
 
 def equilibrium(firmware: Firmware, control: SensorLaw) -> Equilibrium:
@@ -248,7 +247,7 @@ def _meeting(
     return Meeting(np.broadcast_to(speed, shape), status, np.zeros(shape, dtype=bool))
 
 
-def _zero_fan(firmware: Firmware, control_c: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _zero_fan(firmware: Firmware, control_c: Array) -> tuple[BoolArray, BoolArray]:
     """Tell for which draws a turning fan would stop, and for which it may as well stand.
 
     A card whose fan stands is warmer than with the fan turning. So if the turning

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats, require_positive
 from thermcmp.physics._points import rising_points
@@ -117,9 +118,9 @@ class FanCurve:
             If the points make no rising line, or a duty lies outside the table.
         """
         doing = "This curve of duties cannot be used:"
-        mend = "give duties above 0; where a fan stops, give the firmware's start_c and stop_c"
+        fix = "give duties above 0; where a fan stops, give the firmware's start_c and stop_c"
         (warm, duty), faults = rising_points(
-            doing, mend, temperature_c=temperature_c, duty_percent=duty_percent
+            doing, fix, temperature_c=temperature_c, duty_percent=duty_percent
         )
         known = table.duty_percent
         faults += [
@@ -236,7 +237,7 @@ def _check_held(fan_rpm: ArrayLike) -> None:
         raise InputError(doing, [Fault("unknown speed", _TURNING, column="fan_rpm", value="nan")])
 
 
-def held_speed(control: FanControl) -> NDArray[np.float64] | None:
+def held_speed(control: FanControl) -> Array | None:
     """Give the speed of a control that does not follow a temperature.
 
     Parameters

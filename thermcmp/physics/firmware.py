@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats
 from thermcmp.physics.fan_controls import FanControl, ObservedSpeed, held_speed
@@ -53,15 +54,15 @@ class Firmware:
         if self.stop_c is None:
             object.__setattr__(self, "stop_c", self.start_c)
         faults = [
-            Fault(words, mend, column=name, value=str(getattr(self, name)))
-            for name, wrong, words, mend in self._checks()
+            Fault(words, fix, column=name, value=str(getattr(self, name)))
+            for name, wrong, words, fix in self._checks()
             if wrong
         ]
         if faults:
             raise InputError(f"The firmware '{self.name}' cannot be used:", faults)
 
     def _checks(self) -> list[tuple[str, bool, str, str]]:
-        """Field, whether it is wrong, what is wrong, and the mend."""
+        """Field, whether it is wrong, what is wrong, and the fix."""
         start, stop, limit = self.start_c, self.stop_c, self.power_limit_w
         held = held_speed(self.fan) is not None
         observed = isinstance(self.fan, ObservedSpeed)
@@ -109,7 +110,7 @@ class Firmware:
         """Whether the fan follows its control sensor: by its speed, or by when it starts."""
         return held_speed(self.fan) is None or self.start_c is not None
 
-    def power_w(self, asked_w: ArrayLike) -> NDArray[np.float64]:
+    def power_w(self, asked_w: ArrayLike) -> Array:
         """Give the power that the card takes of what the load asks for.
 
         Parameters

@@ -12,8 +12,9 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from thermcmp._types import Array
 from thermcmp.physics._checks import floats, require_positive
 
 #: Slope b of the makers' fan sound law [dB per tenfold speed].
@@ -26,7 +27,7 @@ def fan_noise_dba(
     level_dba: ArrayLike,
     reference_rpm: ArrayLike,
     slope_db: ArrayLike = FAN_SOUND_LAW_DB,
-) -> NDArray[np.float64]:
+) -> Array:
     """Level of a card at a fan speed.
 
     Parameters
@@ -56,7 +57,7 @@ def fan_noise_dba(
     return floats(level_dba) + floats(slope_db) * decades
 
 
-def density_shift_db(density_ratio: ArrayLike) -> NDArray[np.float64]:
+def density_shift_db(density_ratio: ArrayLike) -> Array:
     """Change of a fan's sound pressure level with the density of the air, at one speed.
 
     Parameters
@@ -91,7 +92,7 @@ def fan_speed_at_level_rpm(
     level_dba: ArrayLike,
     reference_rpm: ArrayLike,
     slope_db: ArrayLike = FAN_SOUND_LAW_DB,
-) -> NDArray[np.float64]:
+) -> Array:
     """Fan speed at which a card has a level; inverts `fan_noise_dba` draw by draw.
 
     The law knows no end. Hold the speeds against those that were measured with

@@ -54,11 +54,11 @@ def reach_of(
     InputError
         If the range is empty or not above zero, or `farthest` below 1.
     """
-    mend = "give the lowest and the highest measured value, and a factor of 1 or more"
-    require_positive("There is no such range:", mend, lowest=lowest, highest=highest)
+    fix = "give the lowest and the highest measured value, and a factor of 1 or more"
+    require_positive("There is no such range:", fix, lowest=lowest, highest=highest)
     if not (lowest <= highest and farthest >= 1.0):
         name, wrong = ("lowest", lowest) if lowest > highest else ("farthest", farthest)
-        fault = Fault("does not make a range", mend, column=name, value=f"{wrong:g}")
+        fault = Fault("does not make a range", fix, column=name, value=f"{wrong:g}")
         raise InputError("There is no such range:", [fault])
     values = floats(value)
     found = np.empty(values.shape, dtype=object)

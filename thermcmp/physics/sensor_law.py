@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats, require_positive
 from thermcmp.physics.airflow import AirflowLaw, PowerLaw
@@ -49,11 +50,11 @@ class SensorLaw:
         not fit, or the law is driven by something other than fan speed.
     """
 
-    ambient_c: NDArray[np.float64]
-    power_w: NDArray[np.float64]
-    resistance_k_per_w: NDArray[np.float64]
-    convective_k_per_w: NDArray[np.float64]
-    exponent: NDArray[np.float64]
+    ambient_c: Array
+    power_w: Array
+    resistance_k_per_w: Array
+    convective_k_per_w: Array
+    exponent: Array
     reference_rpm: float
     law: AirflowLaw
 
@@ -84,11 +85,11 @@ class SensorLaw:
         object.__setattr__(self, "law", followed)
 
     @property
-    def rise_draws(self) -> tuple[NDArray[np.float64], ...]:
+    def rise_draws(self) -> tuple[Array, ...]:
         """Power, resistance, convective part and exponent: arguments of `rise_from`."""
         return tuple(getattr(self, name) for name in _DRAWN[1:])
 
-    def rise_from(self, fan_rpm: NDArray[np.float64], *draws: NDArray[np.float64]) -> NDArray:
+    def rise_from(self, fan_rpm: Array, *draws: Array) -> NDArray:
         """Give the rise for chosen draws, as a solver that drops solved draws needs it.
 
         Parameters
@@ -107,7 +108,7 @@ class SensorLaw:
         factor = self.law.factor(fan_rpm, self.reference_rpm, exponent)
         return np.asarray(power * (resistance + convective * (factor - 1.0)))
 
-    def temperature_c(self, fan_rpm: ArrayLike) -> NDArray[np.float64]:
+    def temperature_c(self, fan_rpm: ArrayLike) -> Array:
         """Give the steady temperature at a fan speed.
 
         Parameters
@@ -171,7 +172,7 @@ class SensorLaw:
         return self.at(resistance_k_per_w=fixed + convective, convective_k_per_w=convective)
 
 
-def _check(given: dict[str, NDArray[np.float64]], reference_rpm: float, law: AirflowLaw) -> None:
+def _check(given: dict[str, Array], reference_rpm: float, law: AirflowLaw) -> None:
     """Refuse values that make no law of fan speed."""
     doing = "A sensor cannot follow this law:"
     require_positive(

@@ -84,7 +84,7 @@ class Answer:
             return ax
         from matplotlib.figure import Figure
 
-        from thermcmp.questions.ink import natural_height
+        from thermcmp.questions.plot_style import natural_height
 
         height = max(2.6, 0.38 * len(self.table) + 1.4)
         figure = Figure(figsize=(7.6, height), layout="constrained")

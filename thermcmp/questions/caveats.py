@@ -1,7 +1,7 @@
 """What limits every answer of a fit, in one place.
 
 Each question asks here for its caveats, so none can forget one: rows left out, bad health,
-priors that decide, runs and mountings that stray, and a mounting without which an answer
+priors that decide, runs and assemblies that stray, and an assembly without which an answer
 would turn its sign.
 """
 
@@ -13,27 +13,25 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp._types import Array, BoolArray
 from thermcmp.errors import EngineError
-from thermcmp.inference.deletion import LeaveOut, draws_for
-from thermcmp.inference.outlying import Discounted, Outlier, discounted, outlying
-from thermcmp.inference.power_scaling import Sensitivity
-from thermcmp.inference.units import Units, units_of
+from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
+from thermcmp.inference.checks.omission_groups import Units, units_of
+from thermcmp.inference.checks.outliers import Discounted, Outlier, discounted, outlying
+from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.model.design import EXPONENT
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from thermcmp.inference.deletion import Deletions
+    from thermcmp.inference.checks.leave_out import Deletions
     from thermcmp.inference.posterior import Fit
-    from thermcmp.model.priors import Array
 
 #: Posterior draws behind a caveat; `check_fit` takes more.
 DRAWS: Final = 200
-#: Mountings times answers that are held against one another.
+#: Assemblies times answers that are held against one another.
 MOST_CELLS: Final = 2_000_000
 #: How sure a sign must be before it is worth saying that it turns.
 SURE: Final = 0.90
-#: A mounting without which the error grows more than this holds the answer alone.
+#: An assembly without which the error grows more than this holds the answer alone.
 ALONE: Final = 3.0
 #: Names in a sentence before the rest is counted.
 _NAMED: Final = 4
@@ -41,7 +39,7 @@ _NAMED: Final = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Linear:
-    """Answers that are linear in the effects, so that mountings can be left out of them.
+    """Answers that are linear in the effects, so that assemblies can be left out of them.
 
     Attributes
     ----------
@@ -79,7 +77,7 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
         raise EngineError(
             f"The fit's health is 'bad', so it is not {what}: "
             + " ".join(fit.diagnostics.sentences)
-            + f" Mend: fit again with {_other_draws(fit)} and see fit.diagnostics, or pass "
+            + f" Fix: fit again with {_other_draws(fit)} and see fit.diagnostics, or pass "
             "allow_bad_health=True, which is recorded (--draws, --allow-bad-health)."
         )
 
@@ -119,7 +117,7 @@ def fit_caveats(
     caveats += _prior_caveats(influence or {})
     caveats += [one.sentence for one in strays(fit)[:_NAMED]]
     if len(strays(fit)) > _NAMED:
-        caveats.append(f"{len(strays(fit)) - _NAMED} more runs or mountings stray: see check_fit.")
+        caveats.append(f"{len(strays(fit)) - _NAMED} more runs or assemblies stray: see check_fit.")
     unnamed = discount_words(fit)
     caveats += unnamed[:_NAMED]
     if len(unnamed) > _NAMED:
@@ -129,42 +127,42 @@ def fit_caveats(
 
 
 def strays(fit: Fit) -> tuple[Outlier, ...]:
-    """Runs and mountings of a fit that the others do not explain."""
+    """Runs and assemblies of a fit that the others do not explain."""
     return fit.once("strays", _find_strays)
 
 
 def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
-    runs, mountings = units_of(fit, "run"), units_of(fit, "assembly")
-    by_run, by_mounting = _left_out(fit)
+    runs, assemblies = units_of(fit, "run"), units_of(fit, "assembly")
+    by_run, by_assembly = _left_out(fit)
     little = {one.name: one.weight for one in discounts(fit)}
     named = [
-        replace(one, weight=little.get(one.name, 1.0)) for one in outlying(runs, by_run, mountings)
+        replace(one, weight=little.get(one.name, 1.0)) for one in outlying(runs, by_run, assemblies)
     ]
-    aside = _discounted_rows(runs, mountings, little)
+    aside = _discounted_rows(runs, assemblies, little)
     if aside.any():
-        # A run that counts for little is no reason to blame its mounting.
-        study = LeaveOut(fit, [mountings.codes], draws=draws_for(fit, DRAWS), aside=aside)
-        (by_mounting,) = study.each()
+        # A run that counts for little is no reason to blame its assembly.
+        study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS), aside=aside)
+        (by_assembly,) = study.each()
     told = {one.name for one in named if one.alone}
-    # A mounting of one run is that run.
+    # An assembly of one run is that run.
     single = {
-        mountings.names[mountings.codes[row]]
+        assemblies.names[assemblies.codes[row]]
         for row, name in enumerate(np.array(runs.names)[runs.codes])
         if name in told
     }
-    others = outlying(mountings, by_mounting, mountings)
+    others = outlying(assemblies, by_assembly, assemblies)
     return (*named, *(one for one in others if one.name not in single))
 
 
 def _left_out(fit: Fit) -> tuple[Deletions, Deletions]:
-    """Runs and mountings left out, once for all answers of a fit."""
+    """Runs and assemblies left out, once for all answers of a fit."""
     return fit.once("left out", _leave_out)
 
 
 def _leave_out(fit: Fit) -> tuple[Deletions, Deletions]:
     both = [units_of(fit, unit).codes for unit in ("run", "assembly")]
-    by_run, by_mounting = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
-    return by_run, by_mounting
+    by_run, by_assembly = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
+    return by_run, by_assembly
 
 
 def discounts(fit: Fit) -> tuple[Discounted, ...]:
@@ -178,10 +176,10 @@ def discount_words(fit: Fit) -> list[str]:
     return [one.sentence for one in discounts(fit) if one.name not in told]
 
 
-def _discounted_rows(runs: Units, mountings: Units, names: Container[str]) -> NDArray[np.bool_]:
-    """Rows of the named runs, where their mounting has others, shape (n,)."""
+def _discounted_rows(runs: Units, assemblies: Units, names: Container[str]) -> BoolArray:
+    """Rows of the named runs, where their assembly has others, shape (n,)."""
     little = np.array([name in names for name in runs.names])[runs.codes]
-    others = np.bincount(mountings.codes, ~little)[mountings.codes] > 0
+    others = np.bincount(assemblies.codes, ~little)[assemblies.codes] > 0
     return np.asarray(little & others)
 
 
@@ -198,7 +196,7 @@ def _prior_caveats(influence: Mapping[str, str]) -> list[str]:
     """One sentence for what the priors decide, one for what they move."""
     said = {
         "the prior decides": "Somewhat other priors would give another answer, more than the rows "
-        "would: {}. Mend: see fit.priors.table, or add mountings or sittings that tell.",
+        "would: {}. Fix: see fit.priors.table, or add assemblies or sessions that tell.",
         "the prior matters": "The rows hold these, but somewhat other priors would move them: {}.",
     }
     caveats = []
@@ -219,12 +217,12 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _turning(fit: Fit, linear: Linear) -> list[str]:
-    """Name the mountings without which a sure answer would be on the other side."""
-    mountings = units_of(fit, "assembly")
-    if len(mountings.names) < 2 or not linear.names:
+    """Name the assemblies without which a sure answer would be on the other side."""
+    assemblies = units_of(fit, "assembly")
+    if len(assemblies.names) < 2 or not linear.names:
         return []
-    linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(mountings.names)))
-    study = LeaveOut(fit, [mountings.codes], draws=draws_for(fit, DRAWS))
+    linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(assemblies.names)))
+    study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS))
     _, found = _left_out(fit)
     moved = study.moments(linear.weights, found.weights)
     whole, whole_sd = moved.whole
@@ -239,14 +237,14 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
         doubt = "" if found.trusted[place] else " (roughly: check_fit refits it)"
         with_k, without_k = whole[estimate], without[place, estimate]
         caveats.append(
-            f"It rests on one mounting: without '{mountings.names[place]}' "
+            f"It rests on one assembly: without '{assemblies.names[place]}' "
             f"{linear.names[estimate]} would be {without_k:.1f} K and not {with_k:.1f} K{doubt}."
         )
     more = len(caveats) - _NAMED
-    further = [f"{more} more answers turn with one mounting."] if more > 0 else []
+    further = [f"{more} more answers turn with one assembly."] if more > 0 else []
     if passed_over:
         further.append(
-            f"Whether one mounting turns an answer was looked at for the {len(linear.names)} least "
+            f"Whether one assembly turns an answer was looked at for the {len(linear.names)} least "
             f"sure of {passed_over + len(linear.names)}."
         )
     return caveats[:_NAMED] + further

@@ -16,7 +16,7 @@ from typing import Final
 class Work(StrEnum):
     """Kind of bench work that carries a risk."""
 
-    TEARDOWN = "taking a card apart and mounting it again"
+    TEARDOWN = "taking a card apart and assembly it again"
     CLAMPING = "changing the clamping force"
     FANS = "work near fans"
     HEAT = "work on a hot card"

@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Any, Final
 from thermcmp.errors import EngineError, Fault, InputError
 from thermcmp.inference.posterior import Fit
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.attribution import attribute
-from thermcmp.questions.defaults import default_questions
-from thermcmp.questions.sensor_attribution import attribute_sensors
+from thermcmp.questions.attribution.question import attribute
+from thermcmp.questions.several_sensors.question import attribute_sensors
+from thermcmp.reporting.default_answers import default_questions
 from thermcmp.reporting.fit_names import fit_names
 
 if TYPE_CHECKING:
     from thermcmp.model.conditions import Build
     from thermcmp.reporting.page import Page
-    from thermcmp.telemetry.logs import Reduced
+    from thermcmp.telemetry.campaign.folder import Reduced
 
 #: More sentences than this are folded away.
 _MOST_SENTENCES: Final = 8
@@ -75,8 +75,8 @@ def report(
     EngineError
         If a fit failed its health check and `allow_bad_health` is not set.
     """
-    from thermcmp import hooks
     from thermcmp.reporting.page import make_page
+    from thermcmp.reporting.plugin_sections import report_sections
 
     target = Path(path)
     asked = _listed(questions)
@@ -96,7 +96,7 @@ def report(
     page = make_page(
         answers,
         fits,
-        hooks.report_sections(),
+        report_sections(),
         title=title or _title(fits),
         dated="" if dated is None else str(dated),
         bad_health_allowed=bool(bad),
@@ -176,7 +176,7 @@ def _bad_names(answers: Iterable[Answer], fits: Iterable[Fit]) -> list[str]:
 def _refuse_bad(names: list[str]) -> None:
     if names:
         raise EngineError(
-            f"Not reported, because the health check failed: {', '.join(names)}. Mend: fit again "
+            f"Not reported, because the health check failed: {', '.join(names)}. Fix: fit again "
             "with more draws= and see fit.diagnostics, or pass allow_bad_health=True, which the "
             "page will then say (--draws, --allow-bad-health)."
         )

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from thermcmp.errors import PluginError
-from thermcmp.questions.effect_rows import short_effect
-from thermcmp.questions.fit_check import check_fit
+from thermcmp.questions.fit_check.question import check_fit
+from thermcmp.questions.separation.contrasts import short_effect
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 from thermcmp.reporting.glossary import Term, terms_used
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
-    from thermcmp.questions.fit_check import FitCheck
-    from thermcmp.telemetry.logs import Reduced
+    from thermcmp.questions.fit_check.question import FitCheck
+    from thermcmp.telemetry.campaign.folder import Reduced
 
 #: What is counted for the data section, with its heading.
 _COUNTED: Final = {

@@ -6,7 +6,7 @@ import base64
 import io
 from typing import TYPE_CHECKING, Final
 
-from thermcmp.questions.ink import natural_height
+from thermcmp.questions.plot_style import natural_height
 
 if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer

@@ -8,7 +8,7 @@ from typing import Final
 
 import pandas as pd
 
-from thermcmp.questions.figures import chance_words
+from thermcmp.questions.phrases import percent_words
 
 _UNITS: Final[dict[str, str]] = {
     "k": "K", "c": "°C", "w": "W", "rpm": "rpm", "db": "dB", "dba": "dB(A)", "h": "h",
@@ -138,7 +138,7 @@ def _number_writer(name: str, row_unit: str = "") -> Callable[[float], str]:
     """Writer of numbers by the column's unit, else by the row's."""
     unit = heading_unit(name)[1]
     if unit == "%":
-        return lambda value: chance_words(value).removesuffix("%")
+        return lambda value: percent_words(value).removesuffix("%")
     digits = ".1f" if name == "rank_mean" else _DIGITS.get(unit)
     if not unit:
         digits = digits or _ROW_DIGITS.get(row_unit)

@@ -49,14 +49,14 @@ def run_plan(
     design: str | RevisionStudy | Peers = "revision study", *,
     seed: int | np.random.Generator, **options: Any,
 ) -> RunPlan:  # fmt: skip
-    """Lay out a campaign: parts, mountings, sessions and set points.
+    """Lay out a campaign: parts, assemblies, sessions and set points.
 
     Parameters
     ----------
     design : {"revision study", "peers"} or RevisionStudy or Peers
         What is studied.
     seed : int or numpy.random.Generator
-        Shuffles the mountings within each session.
+        Shuffles the assemblies within each session.
     **options
         Fields of `RevisionStudy` or `Peers`, such as ``remounts=2``.
 
@@ -82,13 +82,13 @@ def draw_truth(
     Parameters
     ----------
     plan : RunPlan
-        Says which parts, mountings and sessions occur.
+        Says which parts, assemblies and sessions occur.
     scenario : Scenario, optional
         Sizes and spreads; the usual ones by default.
     seed : int or numpy.random.Generator
         Source of all draws.
     draw_effects : bool
-        Draw also the effects that the scenario states (revision, vendor, mounting
+        Draw also the effects that the scenario states (revision, vendor, assembly
         kind: normal with the scenario's spreads) and the exponent.
 
     Returns
@@ -159,10 +159,10 @@ def simulate(
 def _design(design: str | RevisionStudy | Peers, options: dict[str, Any]) -> RevisionStudy | Peers:
     """Resolve a design and its options."""
     if isinstance(design, str) and design not in _DESIGNS:
-        mend = f"use one of {', '.join(_DESIGNS)}"
+        fix = f"use one of {', '.join(_DESIGNS)}"
         raise InputError(
             "This campaign cannot be planned:",
-            [Fault("no such design", mend, column="design", value=design)],
+            [Fault("no such design", fix, column="design", value=design)],
         )
     kind = _DESIGNS[design] if isinstance(design, str) else type(design)
     known = [f.name for f in fields(kind)]
@@ -170,8 +170,8 @@ def _design(design: str | RevisionStudy | Peers, options: dict[str, Any]) -> Rev
     for name in options:
         if name not in known:
             near = get_close_matches(name, known, n=1)
-            mend = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known)}"
-            faults.append(Fault("no such option of this design", mend, column=name))
+            fix = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known)}"
+            faults.append(Fault("no such option of this design", fix, column=name))
     if faults:
         raise InputError("This campaign cannot be planned:", faults)
     return kind(**options) if isinstance(design, str) else replace(design, **options)

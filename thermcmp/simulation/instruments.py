@@ -9,8 +9,8 @@ from types import MappingProxyType
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 
 #: Settles the memory within 0.1 K in some thirteen minutes (common practice, no source).
@@ -42,7 +42,7 @@ class Wavering:
         if faults:
             raise InputError("Such noise cannot be drawn:", faults)
 
-    def draw(self, rng: np.random.Generator, seconds: int) -> npt.NDArray[np.float64]:
+    def draw(self, rng: np.random.Generator, seconds: int) -> Array:
         """Draw the noise of a run; stationary from its first second.
 
         Parameters

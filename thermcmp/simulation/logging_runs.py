@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from thermcmp._types import Array, BoolArray, Int64Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.simulation.instruments import Instruments
 from thermcmp.simulation.log_faults import AmbientDrift, FanSlip, LogFault, Throttling
@@ -20,8 +21,6 @@ from thermcmp.simulation.scenario import Scenario
 from thermcmp.simulation.seeds import generator
 from thermcmp.simulation.soaking import Stage, soaked_rise_k, stages_of
 from thermcmp.simulation.truth import Truth
-
-Floats = npt.NDArray[np.float64]
 
 #: Time over which a mean has the scenario's standard error [s].
 _WINDOW_S: Final = 300.0
@@ -167,7 +166,7 @@ class _RunLog:
         share = stage.power_w / self.truth.reference_power_w
         return stage.rise_factor * share * (r_k + s_k * slower)
 
-    def _sensor_noise(self, rng: np.random.Generator) -> Floats:
+    def _sensor_noise(self, rng: np.random.Generator) -> Array:
         """Noise of a sensor by which the mean of a window has the standard error [K]."""
         tools = self.instruments
         independent = (
@@ -176,7 +175,7 @@ class _RunLog:
         sd_k = self.scenario.standard_error_k * float(np.sqrt(independent))
         return tools.sensor(sd_k).draw(rng, self.seconds)
 
-    def _drift_k(self, seconds: npt.NDArray[np.int64]) -> Floats:
+    def _drift_k(self, seconds: Int64Array) -> Array:
         """What a drifting ambient adds [K]."""
         if not isinstance(self.fault, AmbientDrift):
             return np.zeros(len(seconds))
@@ -184,7 +183,7 @@ class _RunLog:
         return np.asarray(np.interp(seconds, [start_s, end_s], [0.0, self.fault.change_k]))
 
 
-def _shown(values: Floats, step: float) -> npt.NDArray[np.generic]:
+def _shown(values: Array, step: float) -> npt.NDArray[np.generic]:
     """Values as shown; whole numbers where the step is one."""
     steps = rounded(values, step)
     return steps.astype(np.int64) if step > 0.0 and float(step).is_integer() else steps
@@ -208,8 +207,8 @@ def _parts_k(truth: Truth, steady: pd.DataFrame) -> pd.DataFrame:
 
 
 def _per_second(
-    stages: list[Stage], seconds: npt.NDArray[np.int64]
-) -> tuple[Floats, Floats, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    stages: list[Stage], seconds: Int64Array
+) -> tuple[Array, Array, BoolArray, BoolArray]:
     """Fan speed [rpm], power [W], load and throttling of every second."""
     which = np.searchsorted([stage.start_s for stage in stages], seconds, side="right") - 1
     return (

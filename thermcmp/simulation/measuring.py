@@ -8,12 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from thermcmp.library.coercion import DTYPES
-from thermcmp.library.schema import COLUMNS, NAMES
+from thermcmp.results.schema import COLUMNS, NAMES
 from thermcmp.simulation.run_plans import RunPlan
 from thermcmp.simulation.scenario import Scenario
 from thermcmp.simulation.seeds import generator
 from thermcmp.simulation.truth import Truth
+from thermcmp.tabular.coercion import DTYPES
 
 _Values = npt.NDArray[np.floating]
 

@@ -82,7 +82,7 @@ class Peers:
         Parameters
         ----------
         rng : numpy.random.Generator
-            Shuffles the mountings within each session.
+            Shuffles the assemblies within each session.
 
         Returns
         -------
@@ -121,7 +121,7 @@ class Peers:
             board_id=f"{build.board_model}-{specimen + 1}",
             memory_vendor=self.vendors[(index + specimen) % len(self.vendors)],
             assembly_kind=kind,
-            mounting=when[0],
+            assembly_number=when[0],
             session=when[1],
             benches=self.benches,
             lab=specimen % self.labs,

@@ -55,7 +55,7 @@ class RevisionStudy:
         First word of all names.
     earlier_rounds : int
         Rounds that an earlier campaign made with the same parts, each in a session of
-        its own: mountings and sessions are numbered on from there.
+        its own: assemblies and sessions are numbered on from there.
     """
 
     remounts: int = 3
@@ -89,7 +89,7 @@ class RevisionStudy:
         Parameters
         ----------
         rng : numpy.random.Generator
-            Shuffles the mountings within each session.
+            Shuffles the assemblies within each session.
 
         Returns
         -------
@@ -141,7 +141,7 @@ class RevisionStudy:
             board_id=f"{board.board_model}-{specimens[1] + 1}",
             memory_vendor=VENDORS[first % 2],
             assembly_kind=kind,
-            mounting=round_ + 1,
+            assembly_number=round_ + 1,
             session=earlier + (round_ - earlier) % (self.sessions or self.remounts),
             firmware=board.firmware,
             stock_firmware=stock,

@@ -1,4 +1,4 @@
-"""A run plan: parts, mountings and set points in the order of testing."""
+"""A run plan: parts, assemblies and set points in the order of testing."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ VENDORS: Final = ("Quill", "Sable")
 
 @dataclass(frozen=True, slots=True)
 class RunPlan:
-    """What is to be run: parts, mountings and set points, no readings yet.
+    """What is to be run: parts, assemblies and set points, no readings yet.
 
     Attributes
     ----------
     runs : pandas.DataFrame, shape (runs,)
-        A row per run in the order of testing: the parts' and mounting's columns
+        A row per run in the order of testing: the parts' and assembly's columns
         of the results table, ``started_at``, and the set points ``set_fan_rpm``,
         ``set_power_w``, ``set_noise_dba`` (NaN where the firmware or another set
         point decides).

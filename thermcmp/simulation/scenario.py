@@ -45,21 +45,21 @@ class SensorScenario:
     vendor_k : float
         Second memory vendor minus first [K].
     bench_assembly_k : float
-        Bench mounting minus factory mounting [K].
+        Bench assembly minus factory assembly [K].
     cooler_revision_airflow_k : float
         New cooler's convective part minus the old one's [K].
     cooler_model_sd_k, cooler_sd_k, board_model_sd_k, board_sd_k : float
         Spread of cooler models, cooler specimens, board models, board specimens [K].
     memory_vendor_sd_k, assembly_kind_sd_k : float
-        Spread of vendors and mounting kinds, used when effects are drawn [K].
+        Spread of vendors and assembly kinds, used when effects are drawn [K].
     assembly_sd_k, session_sd_k, lab_sd_k : float
-        Spread of mountings, sessions and labs [K].
+        Spread of assemblies, sessions and labs [K].
     cooler_model_airflow_sd_k, cooler_airflow_sd_k : float
         Spread of the convective part over cooler models and specimens [K].
     run_sd_k : float
         Run-to-run spread of one sensor in one assembly and session [K].
     bad_mount_k : float
-        What a bad bench mounting adds [K]; airflow does not help it.
+        What a bad bench assembly adds [K]; airflow does not help it.
     limit_c : float, optional
         Temperature at which the reading is held and flagged [°C]; none by default.
     """
@@ -162,8 +162,8 @@ class Scenario:
         Standard error of a steady temperature within its run [K]; comes on top
         of `run_sd_k` and is written to the rows.
     bad_mount_probability : float
-        Probability that a bench mounting is bad. Such mountings make the spread
-        of mountings non-normal: use 0 in calibration studies.
+        Probability that a bench assembly is bad. Such assemblies make the spread
+        of assemblies non-normal: use 0 in calibration studies.
     noise_level_dba, noise_level_sd_db : float
         A-weighted level at reference fan speed, and its spread over cooler
         models other than those of the revision [dB(A)], [dB].
@@ -256,8 +256,8 @@ class Scenario:
             raise InputError("This scenario cannot be simulated:", faults)
 
 
-def _fault(name: str, value: object, mend: str) -> Fault:
-    return Fault("out of range", mend, column=name, value=str(value))
+def _fault(name: str, value: object, fix: str) -> Fault:
+    return Fault("out of range", fix, column=name, value=str(value))
 
 
 def _number_faults(

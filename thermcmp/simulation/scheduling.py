@@ -29,7 +29,7 @@ class Visit:
     board_id: str
     memory_vendor: str
     assembly_kind: str
-    mounting: int
+    assembly_number: int
     session: int
     firmware: str
     stock_firmware: tuple[str, ...]
@@ -41,8 +41,8 @@ class Visit:
 
     @property
     def assembly(self) -> str:
-        """Name of the mounting: the two specimens, and which mounting of them."""
-        number = f" {self.mounting}" if self.assembly_kind == "bench" else ""
+        """Name of the assembly: the two specimens, and which assembly of them."""
+        number = f" {self.assembly_number}" if self.assembly_kind == "bench" else ""
         return f"{self.cooler_id} on {self.board_id}, {self.assembly_kind}{number}"
 
     def runs(self) -> list[dict[str, Any]]:
@@ -87,7 +87,7 @@ def lab_name(index: int) -> str:
 def runs_in_order(visits: list[Visit], rng: np.random.Generator) -> pd.DataFrame:
     """Order visits and number their runs.
 
-    Within a session the mountings come in random order, those from the factory
+    Within a session the assemblies come in random order, those from the factory
     first, since a teardown ends them.
 
     Parameters

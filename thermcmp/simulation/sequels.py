@@ -1,4 +1,4 @@
-"""Later sittings: runs that are repeated, and campaigns that go on with the same parts."""
+"""Later sessions: runs that are repeated, and campaigns that go on with the same parts."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from thermcmp.simulation.scheduling import numbered
 from thermcmp.simulation.seeds import generator
 from thermcmp.simulation.truth import Truth
 
-#: What a later sitting has of its own; all other levels are parts that stay the same.
+#: What a later session has of its own; all other levels are parts that stay the same.
 _OF_A_SITTING: Final = ("session", "assembly")
 
 
 def repeat_runs(plan: RunPlan, runs: Collection[str]) -> RunPlan:
-    """Plan some runs a second time, before their mounting is taken apart.
+    """Plan some runs a second time, before their assembly is taken apart.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def repeat_runs(plan: RunPlan, runs: Collection[str]) -> RunPlan:
             [Fault("no such run", "use runs of the plan", column="run", value=r) for r in unknown],
         )
     again = pd.concat([frame, frame[frame["run"].isin(runs)]], ignore_index=True)
-    # A stable sort by mounting puts each repeat behind the last run of its mounting.
+    # A stable sort by assembly puts each repeat behind the last run of its assembly.
     place = {name: i for i, name in enumerate(frame["assembly"].unique())}
     order = again["assembly"].map(place).sort_values(kind="stable").index
     return replace(plan, runs=numbered(again.loc[order]))
@@ -60,14 +60,14 @@ def run_after(plan: RunPlan, earlier: RunPlan) -> RunPlan:
     Parameters
     ----------
     plan : RunPlan
-        Runs of the later sitting.
+        Runs of the later session.
     earlier : RunPlan
         Runs that were made before.
 
     Returns
     -------
     RunPlan
-        The later sitting's runs; the first one starts a week after the earlier plan's
+        The later session's runs; the first one starts a week after the earlier plan's
         last day.
     """
     runs = plan.runs.copy()
@@ -83,14 +83,14 @@ def extend_truth(
     truth: Truth, plan: RunPlan, scenario: Scenario | None = None, *,
     seed: int | np.random.Generator,
 ) -> Truth:  # fmt: skip
-    """Draw what a later sitting adds to the truth: its sessions and mountings.
+    """Draw what a later session adds to the truth: its sessions and assemblies.
 
     Parameters
     ----------
     truth : Truth
         Truth of the earlier campaign; none of its values changes.
     plan : RunPlan
-        Runs of the later sitting, with parts of the earlier one.
+        Runs of the later session, with parts of the earlier one.
     scenario : Scenario, optional
         Spreads; the usual ones by default.
     seed : int or numpy.random.Generator
@@ -141,7 +141,7 @@ def _held(truth: Truth, term: str) -> set[str]:
 
 
 def _refuse_new_parts(truth: Truth, plan: RunPlan) -> None:
-    """Raise if the plan has levels, other than a sitting's own, that the truth lacks."""
+    """Raise if the plan has levels, other than a session's own, that the truth lacks."""
     held: Mapping[str, tuple[str, set[str]]] = {
         term: (column, _held(truth, term))
         for term, column in (RESISTANCE_TERMS | AIRFLOW_TERMS).items()

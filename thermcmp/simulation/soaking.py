@@ -9,10 +9,10 @@ from math import ceil, log
 import numpy as np
 import numpy.typing as npt
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.simulation.log_faults import FanSlip, LogFault, Throttling
 
-Floats = npt.NDArray[np.float64]
 #: Steady rise [K] of a sensor in a stage.
 Steady = Callable[[str, "Stage"], float]
 
@@ -63,7 +63,7 @@ def stages_of(
 
 def soaked_rise_k(
     time_s: npt.ArrayLike, stages: Sequence[Stage], sensor: str, tau_s: float, steady: Steady
-) -> Floats:
+) -> Array:
     """First-order rise through all stages, settled at the first one's start [K]."""
     t = np.asarray(time_s, dtype=float)
     level = steady(sensor, stages[0])

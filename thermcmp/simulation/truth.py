@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.simulation.attributing import Attribution, attribution_from_corners
 from thermcmp.simulation.builds import BuildLike, PlannedBuild, StockSetting
@@ -71,7 +72,7 @@ class Truth:
     vendors : dict of board model to tuple of str
         Memory vendors seen on each board model.
     bad_assemblies : tuple of str
-        Mountings that went wrong.
+        Assemblies that went wrong.
     """
 
     reference_power_w: float
@@ -91,7 +92,7 @@ class Truth:
     vendors: Mapping[str, tuple[str, ...]]
     bad_assemblies: tuple[str, ...]
 
-    def airflow_factor(self, fan_rpm: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    def airflow_factor(self, fan_rpm: npt.ArrayLike) -> Array:
         """Convective resistance relative to the reference speed.
 
         Parameters
@@ -109,8 +110,8 @@ class Truth:
 
     def run_rise_k(
         self, sensor: str, runs: pd.DataFrame, fan_rpm: npt.ArrayLike, power_w: npt.ArrayLike
-    ) -> npt.NDArray[np.float64]:
-        """True rise of each run with its own specimens, mounting and session.
+    ) -> Array:
+        """True rise of each run with its own specimens, assembly and session.
 
         Parameters
         ----------
@@ -128,7 +129,7 @@ class Truth:
         """
         effects = _known(self.effects, sensor, "sensor")
 
-        def total(terms: Mapping[str, str]) -> npt.NDArray[np.float64]:
+        def total(terms: Mapping[str, str]) -> Array:
             return sum(
                 (
                     runs[column].map(effects[term]).to_numpy(dtype=float)
@@ -151,7 +152,7 @@ class Truth:
         power_w: float | None = None,
         scope: Scope = "specimens",
     ) -> float:
-        """True rise of a build, mountings, sessions and labs averaged out.
+        """True rise of a build, assemblies, sessions and labs averaged out.
 
         Parameters
         ----------
@@ -160,7 +161,7 @@ class Truth:
         build : BuildLike or str
             Hardware, or a product by name. Without a memory vendor the vendors
             seen on that board model count evenly; without an assembly kind it is
-            factory-mounted where the campaign has such mountings.
+            factory-mounted where the campaign has such assemblies.
         fan_rpm, power_w : float, optional
             Fan speed [rpm] and power [W]; the reference values by default.
         scope : {"specimens", "product line"}
@@ -360,10 +361,10 @@ class Truth:
 
 
 def _unknown(what: str, value: object, known: Any) -> InputError:
-    mend = f"use one of {', '.join(map(str, known))}"
+    fix = f"use one of {', '.join(map(str, known))}"
     return InputError(
         "The truth of this campaign does not hold it:",
-        [Fault(f"no such {what}", mend, column=what, value=str(value))],
+        [Fault(f"no such {what}", fix, column=what, value=str(value))],
     )
 
 

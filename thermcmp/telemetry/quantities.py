@@ -10,7 +10,7 @@ import re
 from enum import StrEnum
 from typing import Final
 
-from thermcmp.telemetry.units import Dimension, Unit
+from thermcmp.tabular.units import Dimension, Unit
 
 AMBIENT: Final = "ambient_c"
 FAN_SPEED: Final = "fan_rpm"

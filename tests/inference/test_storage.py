@@ -1,0 +1,178 @@
+"""Saving a fit and getting the same one back."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from thermcmp.errors import LibraryError
+from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
+from thermcmp.inference.arviz_adapter import posterior_group
+from thermcmp.inference.diagnostics import Check, Diagnostics, Health
+from thermcmp.inference.fitting import fit
+from thermcmp.inference.storage import load_fit
+from thermcmp.model.design import Reference
+from thermcmp.model.priors import HalfNormal, Normal
+from thermcmp.model.terms import Role, Term
+from thermcmp.questions.separation.question import separate
+
+
+@pytest.fixture(scope="module")
+def fitted(revision):
+    rows = revision.copy()
+    rows.loc[3, "regulated"] = True
+    return fit(
+        rows,
+        draws=400,
+        seed=5,
+        priors={"airflow exponent": Normal(0.65, 0.1), "assembly sd": HalfNormal(1.5)},
+        reference=Reference(210.0, 1700.0),
+    )
+
+
+@pytest.fixture
+def saved(fitted, tmp_path):
+    return fitted.save(tmp_path / "fit.nc")
+
+
+def test_a_saved_fit_comes_back_whole(fitted, saved):
+    again = load_fit(saved)
+    assert again.posterior.equals(fitted.posterior)
+    assert str(again) == str(fitted)
+    assert again.priors == fitted.priors
+    assert again.reference == Reference(210.0, 1700.0)
+    assert again.fingerprint == fitted.fingerprint
+    assert again.versions == fitted.versions
+    assert (again.engine, again.engine_reason, again.seed) == (
+        "conditional",
+        *(fitted.engine_reason, 5),
+    )
+    assert again.diagnostics == fitted.diagnostics
+    assert len(fitted.design.left_out) == 1
+    assert again.design.left_out == fitted.design.left_out
+    assert again.design.notes == fitted.design.notes
+    assert again.aliases.contrasts == fitted.aliases.contrasts
+    assert again.results.equals(fitted.results)
+    assert (again.results.dtypes == fitted.results.dtypes).all()
+    for name in ("index", "rise_k", "power_ratio", "drive", "known_variance", "run_scatter"):
+        assert np.array_equal(getattr(again.design, name), getattr(fitted.design, name)), name
+
+
+def test_a_loaded_fit_gives_the_same_answer(fitted, saved):
+    asked, again = separate(fitted), separate(load_fit(saved))
+    assert again.table.equals(asked.table)
+    assert again.sentences == asked.sentences
+    assert again.draws.equals(asked.draws)
+
+
+def test_a_fit_by_nuts_is_saved_too(clamped_fit, tmp_path):
+    again = load_fit(clamped_fit.save(tmp_path / "nuts.nc"))
+    assert again.engine == "nuts"
+    assert again.posterior.equals(clamped_fit.posterior)
+    assert again.diagnostics == clamped_fit.diagnostics
+    assert np.array_equal(again.design.at_limit, clamped_fit.design.at_limit)
+
+
+def test_saving_replaces_in_one_step_and_leaves_nothing_behind(fitted, saved, monkeypatch):
+    before = saved.read_bytes()
+
+    def broken(*args, **kwargs):
+        raise OSError("disk full")
+
+    monkeypatch.setattr(xr.Dataset, "to_netcdf", broken)
+    with pytest.raises(OSError, match="disk full"):
+        fitted.save(saved)
+    monkeypatch.undo()
+    assert saved.read_bytes() == before
+    fitted.save(saved)
+    assert [path.name for path in saved.parent.iterdir()] == ["fit.nc"]
+
+
+def test_undefined_check_values_survive(fitted, tmp_path):
+    check = Check("largest R-hat", float("nan"), "at most 1.01", Health.BAD)
+    again = load_fit(replace(fitted, diagnostics=Diagnostics((check,))).save(tmp_path / "a.nc"))
+    assert np.isnan(again.diagnostics.checks[0].value)
+    assert again.health is Health.BAD
+
+
+@pytest.mark.parametrize("content", [b"", b"no netCDF file at all"])
+def test_a_foreign_file_is_named(tmp_path, content):
+    path = tmp_path / "other.nc"
+    path.write_bytes(content)
+    with pytest.raises(LibraryError, match=r"other\.nc: not a saved fit .* Fix:"):
+        load_fit(path)
+
+
+def test_a_missing_file_is_named(tmp_path):
+    with pytest.raises(LibraryError, match=r"absent\.nc"):
+        load_fit(tmp_path / "absent.nc")
+
+
+def test_another_netcdf_file_is_no_fit(tmp_path):
+    path = tmp_path / "weather.nc"
+    xr.Dataset({"wind": ("time", np.arange(3.0))}).to_netcdf(path, engine="h5netcdf")
+    with pytest.raises(LibraryError, match=r"weather\.nc: not a saved fit"):
+        load_fit(path)
+
+
+def with_settings(path, **changes):
+    """Rewrite the settings of a saved fit."""
+    with xr.open_dataset(path, group="fit", engine="h5netcdf") as found:
+        kept = found.load()
+    with xr.open_dataset(path, group="posterior", engine="h5netcdf") as found:
+        posterior = found.load()
+    kept.attrs["thermcmp"] = json.dumps(json.loads(kept.attrs["thermcmp"]) | changes)
+    posterior.to_netcdf(path, group="posterior", engine="h5netcdf", mode="w")
+    kept.to_netcdf(path, group="fit", engine="h5netcdf", mode="a")
+    return path
+
+
+def test_a_newer_format_asks_for_an_update(saved):
+    with pytest.raises(LibraryError, match=r"newer version .* update thermcmp"):
+        load_fit(with_settings(saved, format=99))
+
+
+class Benches:
+    """A plug-in with one term."""
+
+    @hookimpl
+    def thermcmp_terms(self):
+        return [Term("bench", ("bench",), Role.NUISANCE, HalfNormal(1.0), "benches")]
+
+
+def test_a_term_that_is_not_registered_comes_back(demo, tmp_path):
+    """A term given as an object, or by a plug-in that is not loaded any more."""
+    own = Term("bench", ("bench",), Role.NUISANCE, HalfNormal(0.7), "benches")
+    made = fit(demo, sensor="memory", draws=400, seed=1, terms=[own, "lab"])
+    loaded = load_fit(made.save(tmp_path / "own.nc"))
+    assert loaded.design.terms == made.design.terms
+    assert loaded.design.levels == made.design.levels
+
+
+def test_an_older_file_needs_the_plugin_of_its_terms(demo, tmp_path):
+    plugin = Benches()
+    use_plugin(plugin, "benches")
+    try:
+        path = fit(demo, sensor="memory", draws=400, seed=1, terms=["bench", "lab"]).save(
+            tmp_path / "bench.nc"
+        )
+        path = with_settings(path, format=2, terms=["bench", "lab"])
+        assert "bench" in load_fit(path).posterior
+    finally:
+        forget_plugin("benches")
+    with pytest.raises(LibraryError, match=r"no loaded plug-in provides: bench\. Fix:"):
+        load_fit(path)
+
+
+def test_arviz_opens_the_posterior(fitted, saved):
+    import arviz
+
+    opened = arviz.from_netcdf(str(saved), engine="h5netcdf")
+    found = posterior_group(opened, "posterior")
+    assert dict(found.sizes) == dict(fitted.posterior.sizes)
+    for name in fitted.parameter_names:
+        assert np.array_equal(found[name].to_numpy(), fitted.posterior[name].to_numpy()), name
+    if hasattr(opened, "close"):
+        opened.close()

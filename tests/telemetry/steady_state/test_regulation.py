@@ -1,0 +1,62 @@
+"""Runs under control loops: held sensors are found, and followers are left alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermcmp.telemetry.steady_state.protocol import Protocol
+from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+
+
+def run_under(loop, seed, seconds=1800):
+    """A one-body cooler in steps of a second, under a control loop."""
+    rng = np.random.default_rng(seed)
+    limit_w, speed = rng.uniform(200.0, 320.0), rng.uniform(1300.0, 2200.0)
+    resistance, constant = rng.uniform(0.16, 0.24), rng.uniform(60.0, 180.0)
+    target = 21.0 + 0.8 * resistance * limit_w
+    temperature, power, rows = 21.0, limit_w, []
+    for second in range(seconds):
+        load = second >= 30
+        fan = 900.0 + 16.0 * max(temperature - 30.0, 0.0) if loop == "fan curve" else speed
+        if loop == "power" and load:
+            power = float(np.clip(power - 0.06 * (temperature - target), 80.0, limit_w))
+        taken = power if load else 20.0
+        if loop == "leakage":
+            taken *= 1.0 + 0.0008 * (temperature - 60.0)
+        rise = resistance * taken * (0.35 + 0.65 * (fan / 1800.0) ** -0.65)
+        temperature += (21.0 + rise - temperature) / constant
+        rows.append((second, temperature, taken, fan))
+    t, temperature, power, fan = np.array(rows).T
+    return pd.DataFrame(
+        {
+            "time_s": t,
+            "memory_c": np.round(temperature + 0.1 * rng.standard_normal(seconds), 1),
+            "ambient_c": 21.0 + 0.02 * rng.standard_normal(seconds),
+            "power_w": power + rng.standard_normal(seconds),
+            "fan_rpm": fan + 4.0 * rng.standard_normal(seconds),
+        }
+    )
+
+
+@pytest.mark.parametrize("loop", ["none", "leakage", "fan curve"])
+def test_sensors_that_follow_are_not_called_regulated(loop):
+    for seed in range(4):
+        reduction = reduce_telemetry(run_under(loop, seed), Protocol())
+        assert len(reduction.rows) == 1, reduction.reason
+        assert not reduction.rows["regulated"].any()
+
+
+def test_a_limiter_that_cut_power_before_the_window_is_found():
+    for seed in range(4):
+        frame = run_under("power", seed)
+        reduction = reduce_telemetry(frame, Protocol())
+        row = reduction.rows.iloc[0]
+        assert row["regulated"], seed
+        assert "by power" in row["protocol_reason"]
+        # The thermal resistance is still what it is: rise over the power in the window.
+        late = frame[frame["time_s"] > 1500]
+        resistance = (late["memory_c"] - 21.0).mean() / late["power_w"].mean()
+        found = (row["temperature_c"] - row["ambient_c"]) / row["power_w"]
+        assert found == pytest.approx(resistance, rel=0.005)

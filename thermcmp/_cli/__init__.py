@@ -1,0 +1,1 @@
+"""The command line, above all floors and on the public face only."""

@@ -1,0 +1,96 @@
+"""The firmwares of a job: what its table says that they do, and whose sensor they follow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from thermcmp.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from thermcmp.physics.firmware import Firmware
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rule:
+    """What sets the fan of a build.
+
+    Attributes
+    ----------
+    firmware : Firmware
+        The firmware.
+    follows : str, optional
+        The sensor that its fan follows, where that is not the one asked about.
+    """
+
+    firmware: Firmware
+    follows: str | None
+
+
+def rules_of(
+    path: Path,
+    builds: Iterable[str],
+    *,
+    sensor: str,
+    held: Iterable[str],
+    duty: Path | None = None,
+    cooler_id: str | None = None,
+    decimal: str | None = None,
+) -> dict[str, Rule]:
+    """Read a firmware table and find the rule of each build.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The table, as for `read_firmware`.
+    builds : iterable of str
+        Builds, as "product / firmware".
+    sensor : str
+        Sensor asked about.
+    held : iterable of str
+        Sensors of the results.
+    duty : pathlib.Path, optional
+        Fan speed by duty.
+    cooler_id : str, optional
+        Which specimen of the duty table.
+    decimal : {".", ","}, optional
+        Decimal mark of both tables.
+
+    Returns
+    -------
+    dict of str to Rule
+        By build.
+
+    Raises
+    ------
+    InputError
+        If a table is wrong, a build's firmware is not in it, or its fan follows a
+        sensor of which there are no results.
+    """
+    import thermcmp as tc
+
+    described = tc.read_firmware(path, duty=duty, cooler_id=cooler_id, decimal=decimal)
+    rules, faults = {}, []
+    for build in builds:
+        name = build.partition("/")[2].strip()
+        if not name and len(described) == 1:
+            (name,) = described
+        firmware = described.get(name)
+        if firmware is None:
+            known = ", ".join(described)
+            words = "this firmware is not in the table" if name else "the build names no firmware"
+            fix = f"add its rows, or ask for a build under one of: {known}"
+            faults.append(Fault(words, fix, path.name, None, "firmware", name or build))
+            continue
+        lead = firmware.control_sensor if firmware.follows_temperature else None
+        if lead not in (None, *held):
+            words = f"the fan of '{firmware.name}' follows a sensor without results"
+            fix = f"import its readings, or name one of: {', '.join(sorted(held))}"
+            faults.append(Fault(words, fix, path.name, None, "control_sensor", lead))
+        rules[build] = Rule(firmware, None if lead == sensor else lead)
+    if faults:
+        raise InputError("The margin cannot be asked under these firmwares:", faults)
+    return rules

@@ -1,0 +1,175 @@
+"""Runs and assemblies that the others do not explain, named in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp.inference.checks.student_weights import mean_weights, mixed_rows
+
+if TYPE_CHECKING:
+    from thermcmp.inference.checks.leave_out import Deletions
+    from thermcmp.inference.checks.omission_groups import Units
+    from thermcmp.inference.posterior import Fit
+
+#: Weight below which a run is said to count for little (common practice, no source): one
+#: that is off by 3.6 scales of Student's t at 2 degrees of freedom, by 4.6 at 4.
+LITTLE: Final = 0.2
+#: Chance that a campaign in which nothing strays gets any run (or any assembly) named.
+FALSE_ALARM: Final = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Outlier:
+    """A run or assembly that strays.
+
+    Attributes
+    ----------
+    kind, name : str
+        "run" or "assembly", and its name.
+    off_k : float
+        What was read less what the others say, mean over its rows [K].
+    off_sds : float
+        The same in standard deviations, from `chance`.
+    chance : float
+        Two-sided chance of a deviation at least as large, if it were like the others.
+    tested : int
+        How many units were tested; named below `FALSE_ALARM` / tested (Bonferroni).
+    alone : bool
+        Whether the run is the only one of its assembly.
+    weight : float
+        How much of a run it counts for under Student's t [-]; one under a normal scatter.
+    """
+
+    kind: str
+    name: str
+    off_k: float
+    off_sds: float
+    chance: float
+    tested: int
+    alone: bool = False
+    weight: float = 1.0
+
+    @property
+    def sentence(self) -> str:
+        """The finding, and where to look."""
+        how = _off_words(self.off_k)
+        if self.kind == "run":
+            others = "the other runs" if self.alone else "the other runs of its assembly"
+            found = f"Run {self.name} is {how} than {others} explain; look at its log."
+            return found + (f" {weight_words(self.weight)}" if self.weight < LITTLE else "")
+        return (
+            f"Assembly '{self.name}' is {how} than assemblies of such parts otherwise differ; look "
+            "at its contact and pads before you trust it."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Discounted:
+    """A run that Student's t discounts.
+
+    Attributes
+    ----------
+    name : str
+        The run.
+    off_k : float
+        What was read less what is fitted [K].
+    weight : float
+        How much of a run it counts for [-].
+    """
+
+    name: str
+    off_k: float
+    weight: float
+
+    @property
+    def sentence(self) -> str:
+        """What is done with the run, and where to look."""
+        how = _off_words(self.off_k)
+        return f"Run {self.name} is {how} than fitted; look at its log. {weight_words(self.weight)}"
+
+
+def discounted(fit: Fit, runs: Units, draws: int) -> tuple[Discounted, ...]:
+    """Runs that count for little under Student's t, which explains them by its tails.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    runs : Units
+        Its runs.
+    draws : int
+        Posterior draws used.
+
+    Returns
+    -------
+    tuple of Discounted
+        Those of a weight below `LITTLE`, the least weight first; none of a normal scatter.
+    """
+    if not mixed_rows(fit).any():
+        return ()
+    of_row, off_row = mean_weights(fit, draws)
+    weight = np.bincount(runs.codes, of_row) / runs.sizes
+    off = np.bincount(runs.codes, off_row) / runs.sizes
+    return tuple(
+        Discounted(runs.names[place], float(off[place]), float(weight[place]))
+        for place in np.argsort(weight, kind="stable")
+        if weight[place] < LITTLE
+    )
+
+
+def _off_words(off_k: float) -> str:
+    return f"{abs(off_k):.1f} K {'hotter' if off_k > 0 else 'cooler'}"
+
+
+def weight_words(weight: float) -> str:
+    """What a run counts for, as a sentence."""
+    share = "less than 0.01" if weight < 0.01 else f"{weight:.2f}"
+    return f"Under Student's t it counts as {share} of a run."
+
+
+def outlying(units: Units, found: Deletions, assemblies: Units) -> tuple[Outlier, ...]:
+    """Units that the others do not explain.
+
+    Each unit is held against its prediction from all other rows. With n units the largest
+    of n is asked for its chance, so a unit is named where its two-sided chance is below
+    `FALSE_ALARM` / n. For a plain sample of runs this is Grubbs' test (F. E. Grubbs,
+    Technometrics 11 (1969) 1-21; ISO 5725-2), apart from the priors.
+
+    Parameters
+    ----------
+    units : Units
+        Runs, or other units.
+    found : Deletions
+        Each of them left out.
+    assemblies : Units
+        The assemblies, to say whether a run is the only one of its own.
+
+    Returns
+    -------
+    tuple of Outlier
+        The furthest off first.
+    """
+    from scipy.special import ndtri
+
+    chance, off = found.tail(), found.off()
+    hit = np.isfinite(chance)
+    tested = int(hit.sum())
+    hit[hit] = chance[hit] * tested < FALSE_ALARM
+    of_size = assemblies.sizes[assemblies.codes]
+    first = np.unique(units.codes, return_index=True)[1]
+    named = [
+        Outlier(
+            units.kind,
+            units.names[place],
+            float(off[place]),
+            float(-ndtri(max(chance[place], 1e-300) / 2.0)),
+            float(chance[place]),
+            tested,
+            alone=bool(of_size[first[place]] == 1),
+        )
+        for place in np.flatnonzero(hit)
+    ]
+    return tuple(sorted(named, key=lambda one: one.chance))

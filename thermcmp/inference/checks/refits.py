@@ -1,0 +1,51 @@
+"""The same model fitted to fewer rows."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thermcmp._types import BoolArray
+from thermcmp.inference.fitting import run_engine
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+
+
+def fit_without(fit: Fit, left_out: BoolArray, *, seed: int | None = None) -> Fit:
+    """Fit the same terms, levels, priors and reference without some rows.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    left_out : ndarray of bool, shape (n,)
+        Rows to leave out. A level that loses all its rows keeps its place and its prior.
+    seed : int, optional
+        Seed; the fit's own by default.
+
+    Returns
+    -------
+    Fit
+        The fit to the other rows, by the same engine, with as many draws.
+    """
+    design, keep = fit.design, ~left_out
+    parts: dict[str, Any] = {"rows": design.rows[keep].reset_index(drop=True)}
+    for item in fields(design):
+        value = getattr(design, item.name)
+        if isinstance(value, np.ndarray):  # all arrays of a design are by row
+            parts[item.name] = value[keep]
+    fewer = replace(design, **parts)
+    count = fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
+    chosen = run_engine(fewer, fit.engine, count, fit.seed if seed is None else seed)
+    run = chosen.run
+    return replace(
+        fit,
+        posterior=run.posterior,
+        diagnostics=run.diagnostics,
+        design=chosen.design,
+        fitted_with=(),
+        joint_fingerprint="",
+    )

@@ -1,0 +1,168 @@
+"""Fitted rises, row variances and completed readings, draw by draw."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thermcmp._types import Array, IntArray
+from thermcmp.inference.censoring import readings_of
+from thermcmp.inference.conditional.marginal_likelihood import Points
+from thermcmp.inference.conditional.problem import thermal_problem
+from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.terms import Role
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from thermcmp.inference.conditional.problem import GaussianProblem
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.design import Design
+
+#: Cells (draws x rows) of one part.
+PART_CELLS = 1_000_000
+#: Variance below which no row's scatter is taken, against a division by zero [K²].
+LEAST_VARIANCE = 1e-10
+
+
+def design_matrices(
+    design: Design, *, nuisance: bool = True, problem: GaussianProblem | None = None
+) -> tuple[Any, Any]:
+    """Sparse matrices of the effects' coefficients, resistance and airflow apart.
+
+    Parameters
+    ----------
+    design : Design
+        Arrays of the fit.
+    nuisance : bool
+        Whether assemblies, sessions and laboratories count.
+    problem : GaussianProblem, optional
+        A problem of the same effects whose rows are wanted; the design's own by default.
+
+    Returns
+    -------
+    resistance, airflow : scipy.sparse.csr_array, shape (n, q)
+        A row's fitted rise is (resistance + h · airflow) @ effects, with h the airflow
+        law's factor less one.
+    """
+    from scipy.sparse import csr_array
+
+    problem = thermal_problem(design)[0] if problem is None else problem
+    counted = [True, True, *(nuisance or t.role is not Role.NUISANCE for t in design.terms)]
+    found = []
+    for side in (False, True):
+        places = np.array(counted) & (problem.flow == side)
+        columns, values = problem.columns[:, places], problem.values[:, places]
+        rows = np.broadcast_to(np.arange(len(columns))[:, None], columns.shape)
+        entries = (values.ravel(), (rows.ravel(), columns.ravel()))
+        found.append(csr_array(entries, shape=(len(columns), problem.effect_count)))
+    return found[0], found[1]
+
+
+def airflow_factor(design: Design, exponent: Array) -> Array:
+    """The airflow law's factor less one at each row, shape (B, n), for exponents (B,)."""
+    return np.asarray(design.airflow(design.drive[None, :], exponent[:, None]))
+
+
+def parameter_points(fit: Fit, chosen: IntArray) -> Points:
+    """Exponent, spreads and residual of the chosen draws."""
+    exponent = fit.draws(EXPONENT)[chosen]
+    spreads = [fit.draws(term.spread)[chosen] for term in fit.design.terms]
+    # A fit without terms has no spreads, and still a row per draw.
+    spread = np.column_stack([np.empty((len(chosen), 0)), *spreads])
+    return Points.of_one_set(exponent, spread, fit.draws(RESIDUAL)[chosen])
+
+
+def fitted_rise(
+    fit: Fit, chosen: IntArray | None = None, *, nuisance: bool = True
+) -> Iterator[tuple[IntArray, Array]]:
+    """Fitted rise of every row, in parts that fit in memory.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    chosen : ndarray of int, optional
+        Draws; all by default.
+    nuisance : bool
+        Whether assemblies, sessions and laboratories count.
+
+    Yields
+    ------
+    part : ndarray of int, shape (B,)
+        The draws of this part.
+    rise : ndarray, shape (B, n)
+        Their fitted rises [K].
+    """
+    design = fit.design
+    still, flow = design_matrices(design, nuisance=nuisance)
+    exponent = fit.draws(EXPONENT)
+    chosen = np.arange(len(exponent)) if chosen is None else chosen
+    step = max(1, PART_CELLS // len(design.rise_k))
+    for start in range(0, len(chosen), step):
+        part = chosen[start : start + step]
+        h, effects = airflow_factor(design, exponent[part]), fit.effects_at(part).T
+        yield part, np.asarray((still @ effects).T + h * (flow @ effects).T)
+
+
+def mixed_scale(fit: Fit, chosen: IntArray) -> Array:
+    """Squared scale of Student's t of each row, shape (B, n) [K²], at the chosen draws.
+
+    As in the model that NUTS samples: without what an interval takes over.
+    """
+    return _with_scatter(fit, chosen, readings_of(fit.design).variance)
+
+
+def beside_scale(fit: Fit) -> Array:
+    """Variance that stands beside the squared scale, of steps as intervals, (n,) [K²]."""
+    return np.asarray(fit.design.known_variance - readings_of(fit.design).variance)
+
+
+def row_variance(fit: Fit, chosen: IntArray, weights: Array | None = None) -> Array:
+    """Variance of each row given the effects, shape (B, n) [K²], at the chosen draws.
+
+    Student's t has none of its own that could stand for it: it is normal given a weight of
+    each row, shape (B, n), see `thermcmp.inference.checks.student_weights`.
+    """
+    if weights is None:
+        return _with_scatter(fit, chosen, fit.design.known_variance)
+    return np.asarray(mixed_scale(fit, chosen) / weights + beside_scale(fit))
+
+
+def _with_scatter(fit: Fit, chosen: IntArray, known: Array) -> Array:
+    """Known variances with those of the scatter between runs, shape (B, n) [K²]."""
+    residual = fit.draws(RESIDUAL)[chosen, None]
+    return np.maximum(fit.design.run_scatter * residual**2 + known, LEAST_VARIANCE)
+
+
+def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
+    """Observed rises; one at the limit gets a draw of what it may have been.
+
+    Given these completed readings and the parameters, everything is normal again.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    mean, variance : ndarray, shape (B, n)
+        Fitted rise [K] and variance [K²] of each row at each draw.
+    rng : numpy.random.Generator
+        Draws what lies beyond the limit.
+
+    Returns
+    -------
+    ndarray, shape (B, n)
+        Rises [K].
+    """
+    from scipy.special import log_ndtr, ndtri_exp
+
+    rise = np.broadcast_to(fit.design.rise_k, mean.shape).copy()
+    limit = fit.design.at_limit
+    if limit.any():
+        sd = np.sqrt(variance[:, limit])
+        above = log_ndtr((mean[:, limit] - rise[:, limit]) / sd)
+        # A normal draw, given that it lies above the limit: by inversion in logs.
+        z = -ndtri_exp(above + np.log(rng.uniform(size=above.shape)))
+        rise[:, limit] = mean[:, limit] + sd * z
+    return rise

@@ -1,0 +1,1 @@
+"""The fast engine: effects integrated out exactly, importance sampling of the rest."""

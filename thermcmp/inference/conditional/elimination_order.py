@@ -1,0 +1,200 @@
+"""In which order effects are eliminated, and where the numbers of the factor stand.
+
+The system M of the effects is sparse: two effects meet only where a row has both. Effects
+that meet few others go first, many at once as long as none meets another of them (minimum
+degree by rounds of independent sets); what is left when the rest has filled in, and the
+fixed effects, form a dense tail. The response is carried along as one more node, the last,
+so that factorising also solves.
+
+Reference: T. A. Davis, Direct Methods for Sparse Linear Systems (SIAM 2006), ch. 4 and 7.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from thermcmp._types import BoolArray, IntArray
+
+#: Among more than SMALL nodes a node goes only where it meets at most this share of them:
+#: blocked dense algebra is some ten times cheaper per number once few zeros are left.
+THIN: Final = 0.15
+SMALL: Final = 150
+#: Nodes of one round have at most this many times the smallest degree.
+SLACK: Final = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Elimination:
+    """Order of elimination and layout of the factor.
+
+    Attributes
+    ----------
+    node : ndarray of int, shape (J,)
+        Nodes of the sparse columns, in order.
+    start : ndarray of int, shape (J + 1,)
+        First slot of each column, which holds its diagonal; its entries below follow.
+    row : ndarray of int, shape (start[-1],)
+        Node that each slot's row belongs to; those of the tail come last in each column.
+    cut : ndarray of int, shape (J,)
+        First slot of each column whose row is in the tail.
+    at : ndarray of int, shape (start[-1],)
+        Place of each slot's row in the tail; negative outside it.
+    by_row, low : ndarray of int, shape (M,)
+        The slots whose row is in the tail, row by row, and the cut of the column of each.
+    target : ndarray of int, shape (P,)
+        Slot of the product of each pair of entries (i, j <= i) of each column, in order,
+        j before the cut. Pairs from the cut on fall into the tail.
+    response : ndarray of int, shape (J,)
+        Slot of the response's row in each column: it meets every node.
+    tail : ndarray of int, shape (T,)
+        Nodes of the dense tail in order; the response is its last. Its T x T numbers
+        stand row by row in the slots from ``start[-1]`` on.
+    entry : ndarray of int, shape (E,)
+        Slot of each entry asked for.
+    """
+
+    node: IntArray
+    start: IntArray
+    row: IntArray
+    cut: IntArray
+    at: IntArray
+    by_row: IntArray
+    low: IntArray
+    target: IntArray
+    response: IntArray
+    tail: IntArray
+    entry: IntArray
+
+    @property
+    def slots(self) -> int:
+        """Number of slots."""
+        return int(self.start[-1]) + len(self.tail) ** 2
+
+
+def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> Elimination:
+    """Choose an order and lay out the factor.
+
+    Parameters
+    ----------
+    count : int
+        Number of nodes.
+    rows, columns : ndarray of int, shape (E,)
+        Entries of the symmetric system, one of each mirrored pair, diagonal included;
+        the response, the last of `last`, has one with every node.
+    last : ndarray of int
+        Nodes that must stay in the tail, and stand there in this order at the end.
+
+    Returns
+    -------
+    Elimination
+        The order and the layout.
+    """
+    node, size, below, tail = _order(count, rows, columns, last)
+    place = np.empty(count, np.intp)
+    place[np.concatenate([node, tail])] = np.arange(count)
+    start = np.concatenate([[0], np.cumsum(size + 1)]).astype(np.intp)
+    row = np.empty(start[-1], np.intp)
+    diagonal = np.zeros(start[-1], bool)
+    diagonal[start[:-1]] = True
+    # By place within each column.
+    below = below[np.lexsort([place[below], np.repeat(np.arange(len(size)), size)])]
+    row[diagonal], row[~diagonal] = node, below
+    t, at = len(tail), place[row] - len(node)
+    column = np.repeat(np.arange(len(node)), size + 1)
+    cut = start[1:] - np.bincount(column[at >= 0], minlength=len(node))
+    by_row = np.argsort(at, kind="stable")[np.sum(at < 0) :]
+    i, j = np.tril_indices(t)
+    keys = np.concatenate(
+        [
+            place[row] * count + column,
+            place[tail[i]] * count + place[tail[j]],
+        ]
+    )
+    slots = np.concatenate([np.arange(start[-1]), start[-1] + i * t + j])
+    sorting = np.argsort(keys)
+    keys, slots = keys[sorting], slots[sorting]
+
+    def slot(a: IntArray, b: IntArray) -> IntArray:
+        """Slots of the entries between nodes a and b, in either order."""
+        first, second = place[a], place[b]
+        key = np.maximum(first, second) * count + np.minimum(first, second)
+        return np.asarray(slots[np.searchsorted(keys, key)])
+
+    first, second = _pairs(start, cut, column)
+    target, response = slot(row[first], row[second]), np.flatnonzero(row == tail[-1])
+    return Elimination(
+        node,
+        start,
+        row,
+        cut,
+        at,
+        by_row,
+        cut[column[by_row]],
+        target,
+        response,
+        tail,
+        slot(rows, columns),
+    )
+
+
+def _pairs(start: IntArray, cut: IntArray, column: IntArray) -> tuple[IntArray, IntArray]:
+    """Pairs of slots (i, j <= i) below the diagonal of each column, j before the cut."""
+    slot = np.arange(start[-1])
+    count = np.minimum(slot + 1, cut[column]) - (start[column] + 1)
+    count[start[:-1]] = 0
+    first = np.repeat(slot, count)
+    within = np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
+    return first, start[column[first]] + 1 + within
+
+
+def _order(
+    count: int, rows: IntArray, columns: IntArray, last: IntArray
+) -> tuple[IntArray, IntArray, IntArray, IntArray]:
+    """Nodes in order, number of entries below each, their rows, and the tail."""
+    from scipy.sparse import csr_array
+
+    # Every node meets itself: the diagonal is always there.
+    i, j, own = rows[rows != columns], columns[rows != columns], np.arange(count)
+    graph = csr_array(
+        (
+            np.ones(2 * len(i) + count, np.int32),
+            (np.concatenate([i, j, own]), np.concatenate([j, i, own])),
+        ),
+        shape=(count, count),
+    )
+    graph.data[:] = 1
+    free = np.ones(count, bool)
+    free[last] = False
+    alive = np.arange(count)
+    nodes, sizes, below = [alive[:0]], [alive[:0]], [alive[:0]]
+    while True:
+        picked = _independent(graph, free[alive])
+        if len(picked) == 0:
+            break
+        rest = np.setdiff1d(np.arange(len(alive)), picked)
+        across = graph[picked][:, rest]
+        nodes.append(alive[picked])
+        sizes.append(np.diff(across.indptr))
+        below.append(alive[rest[across.indices]])
+        # Those that a node met meet one another once it is gone.
+        graph = graph[rest][:, rest] + across.T @ across
+        graph.data[:] = 1
+        alive = alive[rest]
+    tail = np.concatenate([np.setdiff1d(alive, last), last])
+    return np.concatenate(nodes), np.concatenate(sizes), np.concatenate(below), tail
+
+
+def _independent(graph: Any, free: BoolArray) -> IntArray:
+    """Thin nodes of about the smallest degree, no two of which meet."""
+    degree = np.diff(graph.indptr)
+    thin = free & ((degree <= THIN * len(degree)) | (len(degree) <= SMALL))
+    if not thin.any():
+        return np.zeros(0, np.intp)
+    candidate = thin & (degree <= SLACK * degree[thin].min() + 2)
+    # A node goes if it comes before all candidates that it meets, itself being one.
+    rank = np.where(candidate, np.argsort(np.argsort(degree, kind="stable")), len(degree))
+    least = np.minimum.reduceat(rank[graph.indices], graph.indptr[:-1])
+    return np.flatnonzero(candidate & (rank == least)).astype(np.intp)

@@ -1,0 +1,445 @@
+"""Exact algebra of the linear Gaussian problem, for many parameter points at once.
+
+With b = b0 + Λu, u of unit prior variance (flat effects: none), and
+M = Λ WᵀV⁻¹W Λ + I (no identity on flat effects), c = Λ WᵀV⁻¹(y - W b0):
+
+    log p(y | θ) = -½ [ n' log 2π + Σ log v + log|M| + (y-Wb0)ᵀV⁻¹(y-Wb0) - cᵀM⁻¹c ]
+
+Linked effects have Ω⁻¹ in the place of the identity, and their log|Ω| is added to
+log|M|. n' is n less the number of flat effects, so with flat priors this is the
+restricted likelihood (Patterson & Thompson 1971). The form stays finite at a
+spread of zero. The gradient follows from Fisher's identity: it is the posterior
+mean, over the effects, of the gradient with the effects known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, Final, TypeVar
+
+import numpy as np
+
+from thermcmp._types import Array, BoolArray, IntArray
+from thermcmp.errors import EngineError
+from thermcmp.inference.conditional.correlated_effects import Links
+from thermcmp.inference.conditional.elimination_order import eliminate
+from thermcmp.inference.conditional.problem import GaussianProblem
+from thermcmp.inference.conditional.sparse_cholesky import Factor
+from thermcmp.inference.conditional.sufficient_statistics import Collapsed
+from thermcmp.model.priors import LOG_SQRT_2PI
+
+_Answer = TypeVar("_Answer")
+#: No pairs of effects.
+NONE: Final = (np.zeros(0, np.intp), np.zeros(0, np.intp))
+
+#: Numbers worked on at once: a batch of points should stay in the processor's cache.
+BATCH_NUMBERS: Final = 160_000
+#: Most points in one batch.
+LARGEST_BATCH: Final = 64
+#: Batches worked on side by side.
+THREADS: Final = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Parameter points, B of them.
+
+    Attributes
+    ----------
+    exponent : ndarray, shape (B, G)
+        Airflow exponent of each set of rows; ignored where the problem has no airflow term.
+    spread : ndarray, shape (B, K)
+        Standard deviation of each spread.
+    residual : ndarray, shape (B, G)
+        Run-to-run standard deviation of each set of rows.
+    partial : ndarray, shape (B, P)
+        Partial correlations of the linked effects, link by link.
+    """
+
+    exponent: Array
+    spread: Array
+    residual: Array
+    partial: Array
+
+    @classmethod
+    def of_one_set(cls, exponent: Array, spread: Array, residual: Array) -> Points:
+        """Points of one set of rows without links; `exponent` and `residual` of shape (B,)."""
+        return cls(exponent[:, None], spread, residual[:, None], np.zeros((len(residual), 0)))
+
+    def part(self, where: slice | IntArray) -> Points:
+        """The points at `where`."""
+        return Points(
+            self.exponent[where], self.spread[where], self.residual[where], self.partial[where]
+        )
+
+    def __len__(self) -> int:
+        return len(self.residual)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """What was read at each of B points.
+
+    Attributes
+    ----------
+    y : ndarray, shape (n, B)
+        Response.
+    variance : ndarray, shape (n, B)
+        Variance of each row given the effects; (1, B) where one stands for all.
+    counted : ndarray of bool, shape (n,), optional
+        Rows that count; all by default.
+    """
+
+    y: Array
+    variance: Array
+    counted: BoolArray | None = None
+
+    @property
+    def count(self) -> int:
+        """Number of rows that count."""
+        return len(self.y) if self.counted is None else int(self.counted.sum())
+
+
+class Kernel:
+    """Prepared algebra of one problem.
+
+    Parameters
+    ----------
+    problem : GaussianProblem
+        The problem.
+    pairs : tuple of (rows, columns), optional
+        Pairs of effects whose covariance will be asked for beside those that a row has;
+        `asked_slot` is where the factor's inverse holds them.
+    """
+
+    def __init__(self, problem: GaussianProblem, pairs: tuple[IntArray, IntArray] = NONE) -> None:
+        # Its compiler loads when a fit is asked for.
+        from thermcmp.inference.conditional import compiled_loops
+
+        self.problem, self.loops = problem, compiled_loops
+        self.rows, self.links = Collapsed(problem), Links(problem.links)
+        q = problem.effect_count
+        touched = np.arange(q, dtype=np.intp)
+        more, others = pairs
+        rows = np.concatenate([self.rows.rows, self.links.rows, touched, np.full(q + 1, q), more])
+        columns = np.concatenate(
+            [self.rows.columns, self.links.columns, touched, np.arange(q + 1), others]
+        )
+        self.loose = np.isinf(problem.fixed_sd)
+        # Flat effects stand last of all: their part of the determinant is wanted alone.
+        fixed = np.flatnonzero(problem.scale_of < 0)
+        fixed = fixed[np.argsort(self.loose[fixed], kind="stable")]
+        self.plan = eliminate(q + 1, rows, columns, np.append(fixed, q))
+        ends = np.cumsum([len(self.rows.rows), len(self.links.rows), q, q + 1])
+        self.pair_slot, self.link_slot, self.own_slot, self.response_slot, self.asked_slot = (
+            np.split(self.plan.entry, ends)
+        )
+        self.set_of = np.zeros(1, np.intp) if problem.set_of is None else problem.set_of
+        # Where all rows have one variance and none an airflow term, one row's stands for all.
+        is_even = problem.airflow is None and problem.sets == 1 and _even(problem)
+        kept = slice(0, 1) if is_even else slice(None)
+        self.run_scatter = problem.run_scatter[kept, None]
+        self.known_variance = problem.known_variance[kept, None]
+        self.sums = _EntrySums.build(self.rows, problem)
+        # The fixed effects' prior means move the response; flat ones have none.
+        start, one = problem.fixed_mean[:, None], np.ones((len(problem.y), 1))
+        self.shift_still = self.rows.fitted(start, None)
+        self.shift_flow = self.rows.moved(start, one)
+        # Keeps the algebra finite at a residual of zero, far below any real scatter.
+        self.least_variance = 1e-10 * max(float(np.var(problem.y)), 1e-300)
+
+    @property
+    def size(self) -> int:
+        """Numbers worked on for one point."""
+        return self.plan.slots + 4 * len(self.problem.y)
+
+    @property
+    def batch(self) -> int:
+        """Points per batch."""
+        points = min(BATCH_NUMBERS // self.size, LARGEST_BATCH)
+        return points // 8 * 8 if points >= 8 else max(points, 1)
+
+    def log_likelihood(self, points: Points) -> Array:
+        """Log marginal likelihood of each point, shape (B,)."""
+        return np.concatenate(list(self.by_parts(points, lambda solved, _: solved.log_likelihood)))
+
+    def gradient(self, points: Points) -> tuple[Array, Points]:
+        """Log marginal likelihood of each point, shape (B,), and its gradient there."""
+        found = list(
+            self.by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        )
+        slopes = [slope for _, slope in found]
+        joined = Points(
+            np.concatenate([slope.exponent for slope in slopes]),
+            np.concatenate([slope.spread for slope in slopes]),
+            np.concatenate([slope.residual for slope in slopes]),
+            np.concatenate([slope.partial for slope in slopes]),
+        )
+        return np.concatenate([value for value, _ in found]), joined
+
+    def draw_effects(self, points: Points, picked: IntArray, rng: np.random.Generator) -> Array:
+        """Exact draws of all effects, shape (S, q).
+
+        Parameters
+        ----------
+        points : Points
+            Parameter points.
+        picked : ndarray of int, shape (S,)
+            The point of each draw, in ascending order.
+        rng : numpy.random.Generator
+            Source of randomness.
+
+        Returns
+        -------
+        ndarray, shape (S, q)
+            The draws, in the order of `picked`.
+        """
+        noise = rng.standard_normal((len(picked), self.problem.effect_count))
+        used, repeats = np.unique(picked, return_counts=True)
+        points, ends = points.part(used), np.concatenate([[0], np.cumsum(repeats)])
+
+        def drawn(solved: Solved, part: slice) -> Array:
+            mine = slice(ends[part.start], ends[min(part.stop, len(used))])
+            return solved.draw(noise[mine], repeats[part])
+
+        return np.concatenate(list(self.by_parts(points, drawn)))
+
+    def likelihood_and_effects(
+        self, points: Points, repeats: int, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
+        """Log likelihood, and draws of all effects, from one factorisation of each point.
+
+        Parameters
+        ----------
+        points : Points
+            B parameter points.
+        repeats : int
+            Draws of the effects for each.
+        rng : numpy.random.Generator
+            Source of randomness.
+
+        Returns
+        -------
+        log_likelihood : ndarray, shape (B,)
+            Log marginal likelihood.
+        effects : ndarray, shape (B * repeats, q)
+            The draws, point by point.
+        """
+        root = int(rng.integers(2**63))
+
+        def asked(solved: Solved, part: slice) -> tuple[Array, Array]:
+            # Normals for one batch at a time: those of all points would fill the memory.
+            own, size = np.random.default_rng([root, part.start]), len(solved.points)
+            noise = own.standard_normal((size * repeats, self.problem.effect_count))
+            return solved.log_likelihood, solved.draw(noise, np.full(size, repeats))
+
+        found = list(self.by_parts(points, asked))
+        return np.concatenate([one for one, _ in found]), np.concatenate([e for _, e in found])
+
+    def effect_moments(self, point: Points) -> tuple[Array, Array]:
+        """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
+        return Solved(self, point).moments()
+
+    def by_parts(
+        self,
+        points: Points,
+        ask: Callable[[Solved, slice], _Answer],
+        readings: Callable[[slice], Readings] | None = None,
+    ) -> Iterator[_Answer]:
+        """What is asked of the solved points, batch by batch in order, some side by side."""
+        parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
+
+        def asked(part: slice) -> _Answer:
+            read = None if readings is None else readings(part)
+            return ask(Solved(self, points.part(part), read), part)
+
+        if len(parts) == 1:
+            yield asked(parts[0])
+            return
+        with ThreadPoolExecutor(THREADS) as pool:
+            yield from pool.map(asked, parts)
+
+
+def _even(problem: GaussianProblem) -> bool:
+    """Whether all rows have the same parts of their variance."""
+    return bool(np.ptp(problem.run_scatter) == 0 and np.ptp(problem.known_variance) == 0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _EntrySums:
+    """Sums that turn entries of a symmetric matrix into numbers per effect and per spread."""
+
+    by_row: Any  # sparse, (q, E)
+    by_column: Any  # the same for entries off the diagonal, by their other effect
+    by_spread: Any  # sparse, (K, q)
+    twice: Array  # 2 off the diagonal, where an entry stands for two, else 1; shape (E, 1)
+
+    @classmethod
+    def build(cls, rows: Collapsed, problem: GaussianProblem) -> _EntrySums:
+        from scipy.sparse import csr_array
+
+        q, e = problem.effect_count, len(rows.rows)
+        off = (rows.rows != rows.columns).astype(float)
+        grouped = np.flatnonzero(problem.scale_of >= 0)
+        spreads = (problem.scale_of[grouped], grouped)
+        shape = (len(problem.spreads) - problem.sets, q)
+        return cls(
+            csr_array((np.ones(e), (rows.rows, np.arange(e))), shape=(q, e)),
+            csr_array((off, (rows.columns, np.arange(e))), shape=(q, e)),
+            csr_array((np.ones(len(grouped)), spreads), shape=shape),
+            1.0 + off[:, None],
+        )
+
+    def trace(self, of_rows: Array, of_columns: Array) -> Array:
+        """Row sums of the symmetric matrix, shape (q, B), its two halves given apart."""
+        return np.asarray(self.by_row @ of_rows + self.by_column @ of_columns)
+
+
+class Solved:
+    """The factorised system of a batch of points.
+
+    Parameters
+    ----------
+    kernel : Kernel
+        Algebra of the problem.
+    points : Points
+        The B points.
+    readings : Readings, optional
+        What was read, where it is not what the problem says.
+
+    Raises
+    ------
+    EngineError
+        If the effects cannot be told apart even with their priors.
+    """
+
+    def __init__(self, kernel: Kernel, points: Points, readings: Readings | None = None) -> None:
+        problem, self.kernel, self.points = kernel.problem, kernel, points
+        b, q = len(points), problem.effect_count
+        self.exponent = points.exponent.T[kernel.set_of]
+        self.h = None if problem.airflow is None else problem.airflow(self.exponent)
+        if readings is None:
+            v = kernel.run_scatter * points.residual.T[kernel.set_of] ** 2 + kernel.known_variance
+            readings = Readings(problem.y[:, None], v)
+        self.readings = readings
+        self.v = np.maximum(readings.variance, kernel.least_variance)
+        self.y = readings.y - kernel.shift_still
+        if self.h is not None:
+            self.y = self.y - self.h * kernel.shift_flow
+        self.lam = np.empty((q, b))
+        grouped = problem.scale_of >= 0
+        self.lam[grouped] = points.spread.T[problem.scale_of[grouped]]
+        self.lam[~grouped] = np.where(kernel.loose, 1.0, problem.fixed_sd)[~grouped, None]
+        weight, log_v = 1.0 / self.v, np.log(self.v)
+        if readings.counted is not None:
+            weight, log_v = (side * readings.counted[:, None] for side in (weight, log_v))
+        self.gram = kernel.rows.gram(weight, self.h)
+        square = np.sum(self.y**2 * weight, axis=0)
+        slots = np.zeros((kernel.plan.slots, b))
+        entries = (kernel.pair_slot, kernel.rows.rows, kernel.rows.columns)
+        kernel.loops.scale_into(*entries, self.gram, self.lam, slots)
+        own, between, link_determinant = kernel.links.precision(points.partial)
+        prior = np.where(kernel.loose, 0.0, 1.0)[:, None].repeat(b, axis=1)
+        prior[kernel.links.linked] = own
+        slots[kernel.own_slot] += prior
+        slots[kernel.link_slot] += between
+        score = kernel.rows.score(self.y, self.h, weight)
+        slots[kernel.response_slot[:-1]] = self.lam * score
+        # One is added to keep the last pivot positive where the response fits exactly.
+        slots[kernel.response_slot[-1]] = square + 1.0
+        try:
+            self.factor = Factor(kernel.plan, slots)
+        except np.linalg.LinAlgError as error:
+            raise EngineError(
+                "The effects cannot be told apart even with their priors (singular system). "
+                "Fix: give every fixed effect a proper prior, or remove an aliased one."
+            ) from error
+        free = readings.count - int(kernel.loose.sum())
+        self.log_likelihood = -0.5 * (
+            2.0 * free * LOG_SQRT_2PI
+            + np.sum(log_v, axis=0) * (len(problem.y) / len(log_v))
+            + self.factor.log_determinant
+            + link_determinant
+            + (self.factor.left_over - 1.0)
+        )
+
+    def gradient(self) -> Points:
+        """Gradient of the log likelihood at each point."""
+        kernel, problem, rows = self.kernel, self.kernel.problem, self.kernel.rows
+        u = self.factor.backward(self.factor.half(), np.arange(len(self.points)))
+        b = self.lam * u
+        e = self.y - rows.fitted(b, self.h)
+        all_inverse = self.factor.inverse()
+        inverse = all_inverse[kernel.pair_slot]
+        i, j = rows.rows, rows.columns
+        cov = kernel.sums.twice * self.lam[i] * self.lam[j] * inverse
+        shared = self.gram * inverse
+        trace = kernel.sums.trace(shared * self.lam[j], shared * self.lam[i])
+        per_effect = rows.score(e, self.h, 1.0 / self.v) * u - trace
+        spread = np.asarray(kernel.sums.by_spread @ per_effect).T
+        scatter = kernel.run_scatter * (self.v > kernel.least_variance)
+        residual = np.zeros((problem.sets, len(self.points)))
+        for place in range(problem.sets):
+            mine = scatter * (kernel.set_of == place)[:, None]
+            dv = mine / self.v**2
+            residual[place] = np.sum(dv * e**2 - mine / self.v, axis=0)
+            residual[place] += np.sum(cov * rows.gram(dv, self.h), axis=0)
+        partial = np.zeros(self.points.partial.shape)
+        if kernel.links.partials:
+            links = kernel.links
+            own = u[links.linked] ** 2 + all_inverse[kernel.own_slot[links.linked]]
+            between = u[links.rows] * u[links.columns] + all_inverse[kernel.link_slot]
+            partial = links.slope(self.points.partial, own, between)
+        exponent = self._exponent_slope(b, e, cov)
+        return Points(exponent.T, spread, self.points.residual * residual.T, partial)
+
+    def _exponent_slope(self, b: Array, e: Array, cov: Array) -> Array:
+        """Gradient along the exponents, shape (G, B)."""
+        problem, rows = self.kernel.problem, self.kernel.rows
+        slope = np.zeros((problem.sets, len(self.points)))
+        if self.h is None or problem.airflow_slope is None:
+            return slope
+        full, weight = problem.fixed_mean[:, None] + b, 1.0 / self.v
+        dh = problem.airflow_slope(self.exponent)
+        for place in range(problem.sets):
+            mine = dh * (self.kernel.set_of == place)[:, None]
+            slope[place] = np.sum(e * rows.moved(full, mine) * weight, axis=0)
+            slope[place] -= 0.5 * np.sum(cov * rows.gram_slope(weight, self.h, mine), axis=0)
+        return slope
+
+    def draw(self, noise: Array, repeats: IntArray) -> Array:
+        """Draws of the effects, `repeats` per point, from standard normals of shape (S, q)."""
+        which = np.repeat(np.arange(len(repeats)), repeats)
+        # L⁻ᵀ(half + noise) is the conditional mean plus a draw of covariance M⁻¹.
+        half = self.factor.half()[:, which] + noise.T
+        u = self.factor.backward(half, which)
+        return np.asarray((self.kernel.problem.fixed_mean[:, None] + self.lam[:, which] * u).T)
+
+    def mean(self) -> Array:
+        """Means of the effects less those of their priors, shape (q, B)."""
+        every = np.arange(len(self.points))
+        return np.asarray(self.lam * self.factor.backward(self.factor.half(), every))
+
+    def left(self, mean: Array) -> Array:
+        """What the rows read beyond such effects, from `mean`, shape (n, B)."""
+        return np.asarray(self.y - self.kernel.rows.fitted(mean, self.h))
+
+    def halves(self, contrasts: Array) -> Array:
+        """L⁻¹Λcᵀ, shape (q, m), for contrasts c of shape (B, m, q): squares add to variances."""
+        b, m, q = contrasts.shape
+        scaled = (contrasts * self.lam.T[:, None, :]).reshape(b * m, q).T
+        return self.factor.forward(scaled, np.repeat(np.arange(b), m))
+
+    def covariances(self, halves: Array) -> Array:
+        """Covariance of all effects with contrasts, from `halves`, shape (q, B * m)."""
+        which = np.repeat(np.arange(len(self.points)), halves.shape[1] // len(self.points))
+        return np.asarray(self.lam[:, which] * self.factor.backward(halves, which))
+
+    def moments(self) -> tuple[Array, Array]:
+        """Mean and covariance of the effects at the one point of this batch."""
+        factor, lam = self.factor, self.lam[:, 0]
+        mean = lam * factor.backward(factor.half(), np.zeros(1, np.intp))[:, 0]
+        half = factor.forward(np.diag(lam), np.zeros(len(lam), np.intp))
+        return self.kernel.problem.fixed_mean + mean, half.T @ half

@@ -1,0 +1,193 @@
+"""Rows of equal design collapsed to weighted sums.
+
+Rows that touch the same effects form a cell. What the rows of a cell say about the
+effects is held by a few weighted sums over them, so the algebra behind works on cells:
+
+    (WᵀDW)_jk = sum over cells of  sum_i w_i x_ij x_ik f_ij f_ik,     f_ij = 1 or h_i
+
+x are the coefficients, h the airflow term. Places of the rows whose coefficients are the
+same column of numbers are of one kind and share their sums.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from thermcmp._types import Array, BoolArray, IntArray
+from thermcmp.inference.conditional.problem import GaussianProblem
+
+
+class Collapsed:
+    """The rows of a problem as cells.
+
+    Parameters
+    ----------
+    problem : GaussianProblem
+        The problem.
+
+    Attributes
+    ----------
+    cells : ndarray of int, shape (C, a)
+        Effects that each cell touches.
+    rows, columns : ndarray of int, shape (E,)
+        Entries of WᵀDW that some row touches, rows >= columns.
+    """
+
+    def __init__(self, problem: GaussianProblem) -> None:
+        cell, first = _alike(problem.columns, problem.effect_count)
+        self.cells = problem.columns[first]
+        values, power, place_kind = _kinds(problem)
+        owner, left, right = _place_pairs(self.cells)
+        key = self.cells[owner, left].astype(np.int64) * problem.effect_count
+        key += self.cells[owner, right]
+        keys, entry = np.unique(key, return_inverse=True)
+        self.rows = (keys // problem.effect_count).astype(np.intp)
+        self.columns = (keys % problem.effect_count).astype(np.intp)
+        k, m = np.triu_indices(len(power))
+        pair_of = np.zeros((len(power), len(power)), np.intp)
+        pair_of[k, m] = pair_of[m, k] = np.arange(len(k))
+        kind_pair = pair_of[place_kind[left], place_kind[right]]
+        self._gram = [
+            _Sums.build(
+                cell,
+                values[k] * values[m],
+                power[k] + power[m] == p,
+                _Terms(owner, kind_pair, entry.ravel(), len(keys)),
+            )
+            for p in range(3)
+        ]
+        c, a = self.cells.shape
+        singles = _Terms(
+            np.repeat(np.arange(c), a),
+            np.tile(place_kind, c),
+            self.cells.ravel(),
+            problem.effect_count,
+        )
+        self._score = [_Sums.build(cell, values, power == p, singles) for p in range(2)]
+        self.count = len(problem.y)
+        self._unweighted = self._gram[0].apply(np.ones((self.count, 1)))
+
+    def gram(self, weight: Array, h: Array | None) -> Array:
+        """Entries of WᵀDW, shape (E, B), for each column of `weight`.
+
+        A weight that all rows share may be given once, shape (1, B), without an airflow term.
+        """
+        if len(weight) < self.count and h is None:
+            return self._unweighted * weight
+        return _total(self._gram, weight, h)
+
+    def gram_slope(self, weight: Array, h: Array, dh: Array) -> Array:
+        """Their derivative when the airflow term moves by `dh`, shape (E, B)."""
+        moved = weight * dh
+        return self._gram[1].apply(moved) + self._gram[2].apply(2.0 * h * moved)
+
+    def score(self, x: Array, h: Array | None, weight: Array) -> Array:
+        """WᵀDx for each column of `x` and of `weight`, which is given as in `gram`."""
+        if len(weight) < self.count and h is None:
+            return self._score[0].apply(x) * weight
+        return _total(self._score, x * weight, h)
+
+    def fitted(self, b: Array, h: Array | None) -> Array:
+        """W b for each column of `b`, shape (n, B)."""
+        still = self._score[0].transposed(b)
+        return still if h is None else still + h * self._score[1].transposed(b)
+
+    def moved(self, b: Array, dh: Array) -> Array:
+        """Change of W b when the airflow term moves by `dh`, shape (n, B)."""
+        return dh * self._score[1].transposed(b)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Terms:
+    """What is added up: for each term its cell, the kind of its sum, and where it goes."""
+
+    cell: IntArray
+    kind: IntArray
+    target: IntArray
+    size: int  #: number of targets
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sums:
+    """Sums within cells over rows, and the targets that each is added to."""
+
+    over_rows: Any  # sparse, (sums, n)
+    into: Any  # sparse, (targets, sums)
+    to_rows: Any  # the two transposed
+    out_of: Any
+
+    @classmethod
+    def build(cls, cell: IntArray, values: Array, used: BoolArray, terms: _Terms) -> _Sums:
+        """Sums of the kinds `used`, whose row values are `values`, shape (kinds, n)."""
+        from scipy.sparse import csr_array
+
+        count, n = int(cell.max()) + 1, len(cell)
+        number = np.cumsum(used) - 1
+        sums = int(used.sum()) * count
+        rows = np.concatenate(
+            [number[k] * count + cell for k in np.flatnonzero(used)] or [cell[:0]]
+        )
+        over_rows = csr_array(
+            (values[used].ravel(), (rows, np.tile(np.arange(n), int(used.sum())))), shape=(sums, n)
+        )
+        mine = used[terms.kind]
+        source = number[terms.kind[mine]] * count + terms.cell[mine]
+        into = csr_array(
+            (np.ones(len(source)), (terms.target[mine], source)), shape=(terms.size, sums)
+        )
+        return cls(over_rows, into, over_rows.T.tocsr(), into.T.tocsr())
+
+    def apply(self, weight: Array) -> Array:
+        """Targets for each column of `weight`, shape (targets, B)."""
+        return np.asarray(self.into @ (self.over_rows @ weight))
+
+    def transposed(self, x: Array) -> Array:
+        """The transposed map, from (targets, B) to (n, B)."""
+        return np.asarray(self.to_rows @ (self.out_of @ x))
+
+
+def _alike(columns: IntArray, count: int) -> tuple[IntArray, IntArray]:
+    """Number of each row's cell, and the first row of each cell."""
+    import pandas as pd
+
+    cell = np.zeros(len(columns), np.int64)
+    for place in columns.T:
+        cell = pd.factorize(cell * count + place)[0]
+    return cell.astype(np.intp), np.flatnonzero(~pd.Series(cell).duplicated().to_numpy())
+
+
+def _kinds(problem: GaussianProblem) -> tuple[Array, IntArray, IntArray]:
+    """Coefficients of each kind, (kinds, n), its power of the airflow term, each place's kind."""
+    values, powers, place_kind = [], [], []
+    number: dict[tuple[bytes, bool], int] = {}
+    for column, flow in zip(problem.values.T, problem.flow, strict=True):
+        key = (column.tobytes(), bool(flow))
+        if key not in number:
+            number[key] = len(number)
+            values.append(column)
+            powers.append(int(flow))
+        place_kind.append(number[key])
+    return np.stack(values), np.array(powers), np.array(place_kind, np.intp)
+
+
+def _total(sums: Sequence[_Sums], weight: Array, h: Array | None) -> Array:
+    """Sum up with the weights times h to the power of each sum's place."""
+    found = sums[0].apply(weight)
+    if h is None:
+        return found
+    for one in sums[1:]:
+        weight = weight * h
+        found += one.apply(weight)
+    return found
+
+
+def _place_pairs(cells: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+    """Cell and places of every ordered pair whose first effect is not before the second."""
+    a = cells.shape[1]
+    left, right = (side.ravel() for side in np.meshgrid(range(a), range(a), indexing="ij"))
+    owner, pair = np.nonzero(cells[:, left] >= cells[:, right])
+    return owner, left[pair].astype(np.intp), right[pair].astype(np.intp)

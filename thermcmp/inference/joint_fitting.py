@@ -1,0 +1,258 @@
+"""Several sensors fitted together: a bad assembly shows on all of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from types import EllipsisType
+from typing import TYPE_CHECKING
+
+from thermcmp._types import Array
+from thermcmp.errors import Fault, InputError, ModelError
+from thermcmp.inference.conditional.correlated_effects import correlation, partial_count
+from thermcmp.inference.conditional.joint_problem import JointProblem, joint_problem
+from thermcmp.inference.conditional.joint_sampling import JointDraws, run_joint
+from thermcmp.inference.diagnostics import Diagnostics, check_weights
+from thermcmp.inference.fitting import (
+    as_dataset,
+    check_arguments,
+    named_terms,
+    not_conditional,
+    noted,
+    settled,
+    stated_reference,
+    weights_diagnostics,
+)
+from thermcmp.inference.posterior import Fit, package_versions
+from thermcmp.model.conditions import Conditions
+from thermcmp.model.design import EXPONENT, RESIDUAL, Design, Reference, build_design
+from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.priors import Prior
+from thermcmp.model.regulated import Regulated
+from thermcmp.model.terms import Role, Term
+from thermcmp.physics.airflow import airflow_law
+from thermcmp.results.hashing import content_hash
+from thermcmp.results.validation import check_results
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.inference.conditional.engine import ConditionalDraws
+
+from thermcmp.inference.sensor_fits import (
+    CORRELATION_SHAPE,
+    SensorFits,
+    correlation_name,
+    marked_as_joint,
+)
+
+
+def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-only
+    results: pd.DataFrame,
+    sensors: Sequence[str] | None = None,
+    *,
+    together: Sequence[str] | None = None,
+    correlation_shape: float = CORRELATION_SHAPE,
+    terms: Sequence[str | Term | EllipsisType] | None = None,
+    priors: Mapping[str, Prior] | None = None,
+    reference: Conditions | Reference | None = None,
+    airflow: str = "power law",
+    draws: int = 4000,
+    seed: int | None = None,
+) -> SensorFits:
+    """Fit several sensors together, with effects that go together.
+
+    Each sensor has the model of `fit` with its own parameters. Effects of one assembly
+    (or session) at the sensors are a draw from a normal law with a correlation, so that
+    what a bad assembly does to one sensor tells of the other, and questions to two
+    sensors can be put draw by draw.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Results rows, as for `fit`.
+    sensors : sequence of str, optional
+        Two or more sensors; all in the rows by default.
+    together : sequence of str, optional
+        Terms whose effects are correlated; assemblies and sessions by default, as far as
+        two sensors have them.
+    correlation_shape : float
+        Prior of the correlation matrices: density proportional to the determinant to
+        the power of shape - 1 (Lewandowski, Kurowicka & Joe 2009); 1 is uniform.
+    terms, priors, reference, airflow, draws, seed
+        As in `fit`, for all sensors alike; the reference is the first sensor's by default.
+
+    Returns
+    -------
+    SensorFits
+        A mapping from sensor to `Fit`, and the correlations.
+
+    Raises
+    ------
+    InputError
+        If the rows break the schema, or a sensor or term is not known.
+    ModelError
+        If no row is usable, no term is shared by two sensors, or the rows need the NUTS
+        engine (a reading at the limit).
+    EngineError
+        If the engine fails.
+    """
+    check_arguments("conditional", "normal", "variance", draws)
+    checked = check_results(results)
+    names, chosen, at = _sensors(checked, sensors), named_terms(terms), stated_reference(reference)
+    designs: list[Design] = []
+    for name in names:
+        design = build_design(
+            checked,
+            sensor=name,
+            terms=chosen,
+            law=airflow_law(airflow),
+            reference=at,
+            priors=priors,
+            # What a loop moved enters by weights, which the joint problem does not have.
+            regulated=Regulated.LEAVE_OUT,
+        )
+        at = design.reference
+        designs.append(settled(design))
+    _check_readings(designs)
+    linked = _together(designs, chosen, together)
+    joint = joint_problem(designs, linked, correlation_shape)
+    run = run_joint(joint, designs, draws=draws, seed=seed)
+    return SensorFits(
+        _as_fits(joint, linked, designs, run, seed),
+        linked,
+        correlation_shape,
+    )
+
+
+def _as_fits(
+    joint: JointProblem,
+    linked: Sequence[str],
+    designs: Sequence[Design],
+    run: JointDraws,
+    seed: int | None,
+) -> dict[str, Fit]:
+    """Each sensor's part of the draws as a fit of its own."""
+    found, names = run.draws, [design.sensor for design in designs]
+    correlations = _correlations(joint, linked, names, found)
+    diagnostics, versions = _diagnostics(run, names), package_versions()
+    fits = {}
+    for place, (name, design) in enumerate(zip(names, designs, strict=True)):
+        scalars = {
+            EXPONENT: found.points.exponent[:, place],
+            RESIDUAL: found.points.residual[:, place],
+        }
+        spreads = found.points.spread[:, joint.spreads[place]]
+        scalars |= {term.spread: spreads[:, k] for k, term in enumerate(design.terms)}
+        posterior = as_dataset(
+            design, scalars | correlations[name], found.effects[:, joint.effects[place]]
+        )
+        others = tuple(other for other in names if other != name)
+        fits[name] = Fit(
+            posterior=posterior,
+            design=noted(design, posterior),
+            engine="conditional",
+            engine_reason=f"fitted together with {', '.join(others)}",
+            diagnostics=diagnostics,
+            aliases=find_aliases(design),
+            fingerprint=content_hash(design.rows),
+            versions=versions,
+            seed=seed,
+            fitted_with=others,
+        )
+    return marked_as_joint(fits)
+
+
+def _sensors(results: pd.DataFrame, given: Sequence[str] | None) -> list[str]:
+    known = sorted(str(name) for name in results["sensor"].dropna().unique())
+    names = known if given is None else list(dict.fromkeys(given))
+    faults = [
+        Fault(
+            f"the rows hold {', '.join(known)}", "give some of these", column="sensors", value=name
+        )
+        for name in names
+        if name not in known
+    ]
+    if len(names) < 2:
+        faults.append(
+            Fault("fewer than two", "give two sensors or more, or use fit", column="sensors")
+        )
+    if faults:
+        raise InputError("Which sensors?", faults)
+    return names
+
+
+def _check_readings(designs: Sequence[Design]) -> None:
+    barred = [f"{d.sensor}: {reason}" for d in designs for reason in not_conditional(d)]
+    if barred:
+        raise ModelError(
+            f"Sensors are fitted together from exact readings only, but {'; '.join(barred)}. "
+            "Fix: fit each sensor by itself with fit, which knows such readings; a card looks "
+            "cooler than it is without its rows at the limit."
+        )
+
+
+def _together(
+    designs: Sequence[Design], terms: Sequence[Term], given: Sequence[str] | None
+) -> tuple[str, ...]:
+    """Terms that at least two sensors have, of those asked for."""
+    known = [term.name for term in terms]
+    wanted = ["assembly", "session"] if given is None else list(dict.fromkeys(given))
+    unknown = [name for name in wanted if name not in known] if given is not None else []
+    if unknown:
+        raise InputError(
+            "Unknown terms:",
+            [
+                Fault(
+                    "no such term",
+                    f"use some of: {', '.join(known)}",
+                    column="together",
+                    value=name,
+                )
+                for name in unknown
+            ],
+        )
+    shared = [
+        name
+        for name in wanted
+        if sum(design.term_position(name) is not None for design in designs) > 1
+    ]
+    if not shared:
+        nuisances = ", ".join(term.name for term in terms if term.role is Role.NUISANCE)
+        raise ModelError(
+            f"Nothing links the sensors: no two of them have effects of {', '.join(wanted)}. "
+            f"Fix: add remounts or sessions, name other terms with together= ({nuisances}), or "
+            "fit each sensor by itself."
+        )
+    return tuple(shared)
+
+
+def _diagnostics(run: JointDraws, names: Sequence[str]) -> Diagnostics:
+    """Checks of all weights behind the draws, and of what they leave together."""
+    whole = weights_diagnostics(run.draws.weighted)
+    if not run.alone:
+        return whole
+    tail, size = check_weights(run.draws.weighted.log_weights, run.effective_size)
+    own = [
+        replace(check_weights(one.log_weights, one.effective_size)[0], name=f"Pareto k, {name}")
+        for name, one in zip(names, run.alone, strict=True)
+    ]
+    return Diagnostics((tail, size, *own, whole.checks[-1]))
+
+
+def _correlations(
+    joint: JointProblem, linked: Sequence[str], names: Sequence[str], found: ConditionalDraws
+) -> dict[str, dict[str, Array]]:
+    """Draws of the correlations by sensor and name of the variable."""
+    drawn: dict[str, dict[str, Array]] = {name: {} for name in names}
+    start = 0
+    for term, members in zip(linked, joint.members, strict=True):
+        stop = start + partial_count(len(members))
+        omega = correlation(found.points.partial[:, start:stop], len(members))
+        start = stop
+        for i, first in enumerate(members):
+            for j, second in enumerate(members):
+                if i != j:
+                    name = correlation_name(term, names[second])
+                    drawn[names[first]][name] = omega[:, i, j]
+    return drawn

@@ -1,0 +1,1 @@
+"""The general engine: NUTS through PyMC."""

@@ -1,0 +1,335 @@
+"""The general engine: the same model in PyMC, sampled by NUTS.
+
+Also serves what is not Gaussian, in any combination: Student's t for the scatter, a
+reading at the limit as "at least this", a coarse step as "within half a step of this".
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.inference.arviz_adapter import posterior_group, without_notice
+from thermcmp.inference.censoring import Readings, readings_of
+from thermcmp.inference.conditional.blas_threads import one_blas_thread
+from thermcmp.inference.nuts import likelihood
+from thermcmp.inference.nuts.parameterization import baseline_mean, effects_in_coordinates
+from thermcmp.inference.regulated_likelihood import in_kelvin, is_informed
+from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.observation import DEGREES, Residuals
+from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from thermcmp.model.design import Design
+
+#: Acceptance asked for; edges of limits and steps need shorter strides to be turned at.
+TARGET_ACCEPT: Final = 0.9
+EDGED_ACCEPT: Final = 0.98
+#: Draws of the coordinates' scale that precede the kept ones, per chain, at the least.
+LEAST_TUNING: Final = 500
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NutsDraws:
+    """What the sampler found, chain after chain.
+
+    Attributes
+    ----------
+    scalars : dict of str to ndarray, shape (S,)
+        Every parameter but the baselines.
+    effects : ndarray, shape (S, q)
+        Effects in the design's order [K].
+    stats : xarray.Dataset
+        The sampler's own record.
+    """
+
+    scalars: Mapping[str, Array]
+    effects: Array
+    stats: xr.Dataset
+
+
+def pymc_model(design: Design) -> Any:
+    """The thermal model of a design as a PyMC model.
+
+    Effects are sampled about their Gaussian conditional (see `conditional_coordinates`),
+    so no factor needs a form of its own. Under Student's t, a reading at the limit or
+    within a step has a scatter weight, the gamma variable of the t's scale mixture.
+
+    Parameters
+    ----------
+    design : Design
+        Arrays of the fit.
+
+    Returns
+    -------
+    pymc.Model
+        The model; the variable ``effects`` has the effects in the design's order. The
+        readings are data, so that another campaign of the same design needs no compiling.
+    """
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    readings = readings_of(design)
+    with pm.Model() as model:
+        data = {name: pm.Data(name, value) for name, value in _data(design).items()}
+        exponent = _exponent(design.priors[EXPONENT])
+        residual = _variable(RESIDUAL, design.priors[RESIDUAL])
+        scales = _half_normal_scales(design)
+        spreads = pm.HalfNormal("spreads", scales, shape=len(scales))
+        factor = design.airflow(design.drive, exponent)
+        base, flow = baseline_mean(design)
+        middle = design.power_ratio * (base + flow * factor)
+        variance, degrees = design.run_scatter * residual**2 + readings.variance, None
+        if design.residuals is Residuals.STUDENT:
+            degrees = _variable(DEGREES, design.priors[DEGREES])
+            variance = _mixed(design, readings, variance, degrees)
+        effects, added, log_density = effects_in_coordinates(
+            design,
+            factor,
+            spreads,
+            _guide(design, readings, variance, degrees) * data["known"],
+            data["bound"] - middle,
+        )
+        pm.Deterministic("effects", effects)
+        pm.Potential("effects prior", log_density)
+        away = data["bound"] - middle - added
+        for name, part in _parts(design, readings, data, away, variance, degrees).items():
+            pm.Potential(name, pt.sum(part))
+        if is_informed(design):
+            moved = pt.concatenate(in_kelvin(design, effects, exponent))
+            pm.Potential("regulated runs", pt.sum(likelihood.held(moved)))
+    return model
+
+
+def _data(design: Design) -> dict[str, Any]:
+    """What differs between campaigns of one design."""
+    readings = readings_of(design)
+    found = {
+        "bound": readings.bound,
+        "known": (~design.at_limit).astype(float),
+        "limit rows": readings.limit,
+        "step rows": readings.step,
+    }
+    if design.residuals is Residuals.NORMAL:
+        found["exact rows"] = readings.exact
+    return {name: values for name, values in found.items() if len(values)}
+
+
+def _mixed(design: Design, readings: Readings, variance: Any, degrees: Any) -> Any:
+    """Variances with a scatter weight for rows whose probability, not density, enters."""
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    rows = np.sort(np.concatenate([readings.limit, readings.step]))
+    rows = rows[design.run_scatter[rows] > 0]
+    if not len(rows):
+        return variance
+    half = 0.5 * degrees
+    weight = pm.Gamma("scatter weights", half, half, shape=len(rows))
+    # The last place is for rows without a weight.
+    place = np.full(len(design.rows), len(rows))
+    place[rows] = np.arange(len(rows))
+    return variance / pt.concatenate([weight, np.ones(1)])[place]
+
+
+def _guide(design: Design, readings: Readings, variance: Any, degrees: Any) -> Any:
+    """Stand-in precision of each row: what its reading tells of its mean, about."""
+    stepped = np.zeros(len(design.rows))
+    stepped[readings.step] = design.step_k[readings.step] ** 2 / 12.0
+    precision = 1.0 / (variance + stepped)
+    told = np.isin(np.arange(len(stepped)), readings.exact) & (design.run_scatter > 0)
+    if degrees is None or not np.any(told):
+        return precision
+    # Information on the location of Student's t, relative to a normal of its scale.
+    return precision * (1.0 - told * 2.0 / (degrees + 3.0))
+
+
+def _parts(
+    design: Design,
+    readings: Readings,
+    data: Mapping[str, Any],
+    away: Any,
+    variance: Any,
+    degrees: Any,
+) -> dict[str, Any]:
+    """Log likelihoods of the rows, by the way in which they are known."""
+    found = {}
+    if degrees is None and len(readings.exact):
+        rows = data["exact rows"]
+        found["rise"] = likelihood.normal(away[rows], variance[rows])
+    elif degrees is not None:
+        is_single = design.run_scatter[readings.exact] > 0
+        single, summary = readings.exact[is_single], readings.exact[~is_single]
+        if len(single):
+            found["rise"] = likelihood.student(away[single], variance[single], degrees)
+        if len(summary):
+            found["published rise"] = likelihood.normal(away[summary], variance[summary])
+    if "limit rows" in data:
+        rows = data["limit rows"]
+        found["rise at limit"] = likelihood.at_least(away[rows], variance[rows])
+    if "step rows" in data:
+        rows = data["step rows"]
+        found["rise within step"] = likelihood.within_step(
+            away[rows], variance[rows], design.step_k[readings.step]
+        )
+    return found
+
+
+class Sampler:
+    """A model compiled once, for many campaigns of one design.
+
+    Parameters
+    ----------
+    design : Design
+        The first campaign. Others may differ in their rises and in which rows are at the
+        limit, but for designs with intervals or Student's t in the rises only.
+    """
+
+    def __init__(self, design: Design) -> None:
+        self.names = tuple(term.spread for term in design.terms)
+        readings = readings_of(design)
+        edged = len(readings.limit) + len(readings.step) > 0
+        self._accept = EDGED_ACCEPT if edged else TARGET_ACCEPT
+        self.has_degrees = design.residuals is Residuals.STUDENT
+        with quiet():
+            self._model = pymc_model(design)
+            self._data = {str(item.name) for item in self._model.data_vars}
+            self._compiled = None
+            if find_spec("nutpie") is not None:
+                import nutpie
+
+                self._compiled = nutpie.compile_pymc_model(self._model)
+
+    def sample(
+        self,
+        design: Design,
+        *,
+        draws: int = 1000,
+        chains: int = 4,
+        seed: int | None = None,
+    ) -> NutsDraws:
+        """Sample one campaign.
+
+        Parameters
+        ----------
+        design : Design
+            The campaign.
+        draws : int
+            Draws kept per chain.
+        chains : int
+            Chains.
+        seed : int, optional
+            Seed.
+
+        Returns
+        -------
+        NutsDraws
+            The draws.
+        """
+        tune = max(draws, LEAST_TUNING)
+        # Chains run beside each other; the matrices of one are too small to be shared out.
+        with quiet(), one_blas_thread():
+            if self._compiled is not None:
+                sampled = self._by_nutpie(design, draws, tune, chains, seed)
+            else:
+                sampled = self._by_pymc(design, draws, tune, chains, seed)
+        found = posterior_group(sampled, "posterior")
+        scalars = {EXPONENT: found[EXPONENT], RESIDUAL: found[RESIDUAL]}
+        if self.has_degrees:
+            scalars[DEGREES] = found[DEGREES]
+        for place, name in enumerate(self.names):
+            scalars[name] = found["spreads"][..., place]
+        effects = found["effects"].to_numpy()
+        return NutsDraws(
+            {name: values.to_numpy().ravel() for name, values in scalars.items()},
+            effects.reshape(-1, effects.shape[-1]),
+            posterior_group(sampled, "sample_stats"),
+        )
+
+    def _changed(self, design: Design) -> dict[str, Any]:
+        """The campaign's data, so far as the compiled model has them as data."""
+        return {name: value for name, value in _data(design).items() if name in self._data}
+
+    def _by_nutpie(
+        self, design: Design, draws: int, tune: int, chains: int, seed: int | None
+    ) -> Any:
+        import nutpie
+
+        return nutpie.sample(
+            self._compiled.with_data(**self._changed(design)),  # type: ignore[union-attr]
+            draws=draws,
+            tune=tune,
+            chains=chains,
+            cores=2,
+            seed=seed,
+            progress_bar=False,
+            target_accept=self._accept,
+        )
+
+    def _by_pymc(self, design: Design, draws: int, tune: int, chains: int, seed: int | None) -> Any:
+        import pymc as pm
+
+        with self._model:
+            pm.set_data(self._changed(design))
+            return pm.sample(
+                draws=draws,
+                tune=tune,
+                chains=chains,
+                cores=1,
+                random_seed=seed,
+                target_accept=self._accept,
+                progressbar=False,
+                nuts_sampler="pymc",
+            )
+
+
+def run_nuts(
+    design: Design, *, draws: int = 1000, chains: int = 4, seed: int | None = None
+) -> NutsDraws:
+    """Compile and sample the model of one design; see `Sampler`."""
+    return Sampler(design).sample(design, draws=draws, chains=chains, seed=seed)
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Without notices on which no user can act: chains run one thread each by design."""
+    with warnings.catch_warnings(), without_notice():
+        warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
+        yield
+
+
+def _half_normal_scales(design: Design) -> Array:
+    priors = [design.priors[term.spread] for term in design.terms]
+    return np.array([prior.scale for prior in priors if isinstance(prior, HalfNormal)])
+
+
+def _exponent(prior: Prior) -> Any:
+    """The exponent, about its prior, so that no chain starts far out of it.
+
+    An exponent and an airflow baseline of the other sign both give nearly the same factors.
+    """
+    import pymc as pm
+
+    if not isinstance(prior, Normal):
+        raise TypeError("the airflow exponent has a normal prior")
+    coordinate = pm.Normal(f"{EXPONENT} coordinate")
+    return pm.Deterministic(EXPONENT, prior.mean + prior.sd * coordinate)
+
+
+def _variable(name: str, prior: Prior) -> Any:
+    import pymc as pm
+
+    if isinstance(prior, HalfNormal):
+        return pm.HalfNormal(name, prior.scale)
+    if isinstance(prior, Gamma):
+        return pm.Gamma(name, prior.shape, prior.rate)
+    raise TypeError(f"no PyMC form of the prior {prior!r}")

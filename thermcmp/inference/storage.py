@@ -1,0 +1,307 @@
+"""Saving and loading a `Fit` as one netCDF file.
+
+The group ``posterior`` is what ArviZ reads; the group ``fit`` holds the rows (as
+Parquet bytes, so that every type comes back as it was) and the settings.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import astuple, replace
+from pathlib import Path
+from typing import Any, Final, Literal
+from uuid import uuid4
+
+import numpy as np
+
+from thermcmp.errors import LibraryError
+from thermcmp.inference.diagnostics import Check, Diagnostics, Health
+from thermcmp.inference.posterior import Fit
+from thermcmp.inference.sensor_fits import SensorFits, marked_as_joint
+from thermcmp.model.design import Reference, build_design
+from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.observation import Residuals, Steps
+from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
+from thermcmp.model.rows import LeftOut
+from thermcmp.model.terms import Acts, Role, Term, registered_terms
+from thermcmp.physics.airflow import airflow_law
+from thermcmp.results.arrow import from_arrow, to_arrow
+
+#: 2 added the law of the scatter and the treatment of steps, 3 the whole of each term,
+#: 4 regulated runs.
+FORMAT: Final = 4
+
+
+def save_fit(fit: Fit, path: Path) -> Path:
+    """Write a fit to `path`; see `Fit.save`."""
+    return _replaced(path, lambda temporary: _write(fit, temporary, ""))
+
+
+def save_sensor_fits(fits: SensorFits, path: Path) -> Path:
+    """Write fits of several sensors to `path`; see `SensorFits.save`."""
+    import xarray as xr
+
+    settings = {
+        "format": FORMAT,
+        "sensors": list(fits),
+        "together": fits.together,
+        "correlation_shape": fits.correlation_shape,
+    }
+
+    def write(temporary: Path) -> None:
+        head = xr.Dataset(attrs={"thermcmp": json.dumps(settings)})
+        head.to_netcdf(temporary, engine="h5netcdf")
+        for number, fit in enumerate(fits.values()):
+            _write(fit, temporary, f"sensor {number}/")
+
+    return _replaced(path, write)
+
+
+def load_fit(path: str | Path) -> Fit:
+    """Read a fit that `Fit.save` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        The netCDF file.
+
+    Returns
+    -------
+    Fit
+        The fit; it answers questions as the saved one did.
+
+    Raises
+    ------
+    LibraryError
+        If the file is missing, no saved fit, newer than this library, or needs
+        a plug-in that is not loaded.
+    """
+    path = Path(path)
+    return _read(path, "", "Fit.save")
+
+
+def load_sensor_fits(path: str | Path) -> SensorFits:
+    """Read fits of several sensors that `SensorFits.save` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        The netCDF file.
+
+    Returns
+    -------
+    SensorFits
+        The fits.
+
+    Raises
+    ------
+    LibraryError
+        If the file is missing, holds no such fits, is newer than this library, or needs
+        a plug-in that is not loaded.
+    """
+    import xarray as xr
+
+    path, writer = Path(path), "SensorFits.save"
+    try:
+        with xr.open_dataset(path, engine="h5netcdf") as head:
+            settings = json.loads(head.attrs["thermcmp"])
+    except (OSError, KeyError, ValueError) as error:
+        raise _not_saved(path, writer, error) from error
+    _check_format(path, settings)
+    fits = {
+        sensor: _read(path, f"sensor {number}/", writer)
+        for number, sensor in enumerate(settings["sensors"])
+    }
+    # A file of an earlier version has no mark; its own fits are of one posterior all the same.
+    return SensorFits(
+        marked_as_joint(fits), tuple(settings["together"]), settings["correlation_shape"]
+    )
+
+
+def _replaced(path: Path, write: Callable[[Path], None]) -> Path:
+    """Write beside the path, and put the whole file into its place."""
+    temporary = path.with_name(f"_tmp-{uuid4().hex}.nc")
+    try:
+        write(temporary)
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
+    return path
+
+
+def _write(fit: Fit, file: Path, prefix: str) -> None:
+    """Add the groups of one fit to a file."""
+    import pyarrow.parquet as pq
+    import xarray as xr
+
+    buffer = io.BytesIO()
+    pq.write_table(to_arrow(fit.results), buffer)
+    rows = np.frombuffer(buffer.getvalue(), dtype=np.uint8)
+    kept = xr.Dataset(
+        {"rows_parquet": ("byte", rows)}, attrs={"thermcmp": json.dumps(_settings(fit))}
+    )
+    mode: Literal["a", "w"] = "a" if file.exists() else "w"
+    fit.posterior.to_netcdf(file, group=f"{prefix}posterior", mode=mode, engine="h5netcdf")
+    kept.to_netcdf(file, group=f"{prefix}fit", mode="a", engine="h5netcdf")
+
+
+def _not_saved(path: Path, writer: str, error: Exception) -> LibraryError:
+    reader = _reader_of(path) if path.is_file() else ""
+    # A damaged file of the right kind is not sent back to the reader that refused it.
+    if reader and reader != {"Fit.save": "load_fit"}.get(writer, "load_sensor_fits"):
+        return LibraryError(
+            f"{path}: not written by {writer}, but it holds what {reader} reads. Fix: read it "
+            f"with {reader}."
+        )
+    return LibraryError(f"{path}: not a saved fit ({error}). Fix: give a file written by {writer}.")
+
+
+def _reader_of(path: Path) -> str:
+    """Name of the function that reads this file, or "" where none does."""
+    import h5netcdf
+
+    try:
+        with h5netcdf.File(path, "r") as file:
+            if "fit" in file.groups:
+                return "load_fit"
+            return "load_sensor_fits" if "thermcmp" in file.attrs else ""
+    except OSError:
+        return ""
+
+
+def _check_format(path: Path, settings: Mapping[str, Any]) -> None:
+    if settings["format"] > FORMAT:
+        raise LibraryError(
+            f"{path}: saved by a newer version (format {settings['format']}, this one reads up to "
+            f"{FORMAT}). Fix: update thermcmp."
+        )
+
+
+def _read(path: Path, prefix: str, writer: str) -> Fit:
+    """Read the groups of one fit."""
+    import pyarrow.parquet as pq
+    import xarray as xr
+
+    try:
+        with xr.open_dataset(path, group=f"{prefix}fit", engine="h5netcdf") as kept:
+            settings = json.loads(kept.attrs["thermcmp"])
+            rows = kept["rows_parquet"].to_numpy().tobytes()
+        with xr.open_dataset(path, group=f"{prefix}posterior", engine="h5netcdf") as stored:
+            posterior = stored.load()
+    except (OSError, KeyError, ValueError) as error:
+        raise _not_saved(path, writer, error) from error
+    _check_format(path, settings)
+    design = build_design(
+        from_arrow(pq.read_table(io.BytesIO(rows))),
+        sensor=settings["sensor"],
+        terms=_terms(path, settings["terms"]),
+        law=airflow_law(settings["airflow"]),
+        reference=Reference(**settings["reference"]),
+        priors={name: _prior(*form) for name, form in settings["priors"].items()},
+        residuals=Residuals(settings.get("residuals", Residuals.NORMAL)),
+        steps=Steps(settings.get("steps", Steps.VARIANCE)),
+    )
+    checks = [
+        Check(n, float("nan") if v is None else v, t, Health(s))
+        for n, v, t, s in settings["checks"]
+    ]
+    left_out = tuple(LeftOut(reason, tuple(runs)) for reason, runs in settings["left_out"])
+    return Fit(
+        posterior=posterior,
+        design=replace(design, left_out=left_out, notes=tuple(settings["notes"])),
+        engine=settings["engine"],
+        engine_reason=settings["engine_reason"],
+        diagnostics=Diagnostics(tuple(checks)),
+        aliases=find_aliases(design),
+        fingerprint=settings["fingerprint"],
+        versions=settings["versions"],
+        seed=settings["seed"],
+        fitted_with=tuple(settings.get("fitted_with", ())),
+        joint_fingerprint=settings.get("joint_fingerprint", ""),
+    )
+
+
+def _settings(fit: Fit) -> dict[str, Any]:
+    """Everything besides draws and rows, as plain JSON values."""
+    return {
+        "format": FORMAT,
+        "sensor": fit.sensor,
+        "terms": [_term_form(term) for term in fit.design.terms],
+        "airflow": fit.design.law.name,
+        "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.drive},
+        "priors": {name: _form(prior) for name, prior in fit.priors.items()},
+        "residuals": str(fit.design.residuals),
+        "steps": str(fit.design.steps),
+        "engine": fit.engine,
+        "engine_reason": fit.engine_reason,
+        "checks": [
+            (c.name, c.value if np.isfinite(c.value) else None, c.threshold, str(c.status))
+            for c in fit.diagnostics.checks
+        ],
+        "left_out": [(item.reason, item.runs) for item in fit.design.left_out],
+        "notes": fit.design.notes,
+        "fingerprint": fit.fingerprint,
+        "versions": dict(fit.versions),
+        "seed": fit.seed,
+        "fitted_with": fit.fitted_with,
+        "joint_fingerprint": fit.joint_fingerprint,
+    }
+
+
+_FAMILIES: Final[dict[str, type[Normal | HalfNormal | Gamma]]] = {
+    "normal": Normal,
+    "half-normal": HalfNormal,
+    "gamma": Gamma,
+}
+
+
+def _form(prior: Prior) -> tuple[Any, ...]:
+    if not isinstance(prior, Normal | HalfNormal | Gamma):
+        raise LibraryError(f"no stored form of the prior {prior!r}")
+    name = next(name for name, family in _FAMILIES.items() if isinstance(prior, family))
+    return (name, *astuple(prior))
+
+
+def _prior(family: str, *numbers: float) -> Prior:
+    return _FAMILIES[family](*numbers)
+
+
+def _term_form(term: Term) -> dict[str, Any]:
+    return {
+        "name": term.name,
+        "columns": term.columns,
+        "role": str(term.role),
+        "scale": term.scale.scale,
+        "meaning": term.meaning,
+        "acts": str(term.acts),
+        "by_default": term.by_default,
+    }
+
+
+def _terms(path: Path, stored: list[dict[str, Any] | str]) -> tuple[Term, ...]:
+    """Terms as stored; a file of an older format has their names only."""
+    known = {term.name: term for term in registered_terms()}
+    missing = [one for one in stored if isinstance(one, str) and one not in known]
+    if missing:
+        raise LibraryError(
+            f"{path}: the fit has terms that no loaded plug-in provides: {', '.join(missing)}. "
+            "Fix: install or use_plugin the one that does, then load again."
+        )
+    return tuple(known[one] if isinstance(one, str) else _term(**one) for one in stored)
+
+
+def _term(
+    *,
+    name: str,
+    columns: list[str],
+    role: str,
+    scale: float,
+    meaning: str,
+    acts: str,
+    by_default: bool = True,
+) -> Term:
+    return Term(
+        name, tuple(columns), Role(role), HalfNormal(scale), meaning, Acts(acts), by_default
+    )

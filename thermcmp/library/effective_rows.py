@@ -1,0 +1,175 @@
+"""Which of all rows ever stored are in effect: corrections, repeats and clashes."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+import pyarrow as pa
+
+from thermcmp.library.store_file import Damage, Stored
+from thermcmp.results.arrow import SCHEMA, concat, from_arrow
+from thermcmp.results.hashing import PROVENANCE, keys_of, row_texts
+
+#: lab, run, sensor; a missing lab is "".
+RowKey = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Contents:
+    """Every row ever stored, and what became of it.
+
+    Attributes
+    ----------
+    rows : pandas.DataFrame, shape (n, columns)
+        All rows of all files.
+    files : tuple of str, length n
+        File of each row.
+    keys : tuple of (lab, run, sensor), length n
+        Key of each row.
+    texts : dict of int to str
+        Canonical text of a row without its provenance, by position, for the rows whose
+        key stands more than once or was asked for.
+    live : dict of key to tuple of int
+        Positions of the rows that no correction replaced and no other row repeats; more
+        than one where two imports gave the same run different values at the same time.
+    """
+
+    rows: pd.DataFrame
+    files: tuple[str, ...]
+    keys: tuple[RowKey, ...]
+    texts: Mapping[int, str]
+    live: Mapping[RowKey, tuple[int, ...]]
+
+    @property
+    def clashes(self) -> list[Damage]:
+        """The keys that hold more than one set of values."""
+        return [
+            Damage(
+                ", ".join(sorted({self.files[p] for p in positions})),
+                f"run '{key[1]}', sensor '{key[2]}' has two sets of values: "
+                + tell_differences(
+                    self.rows,
+                    positions[0],
+                    self.rows,
+                    positions[1],
+                    differing(self.texts[positions[0]], self.texts[positions[1]]),
+                ),
+                "supersede(frame, reason) with the row that holds",
+            )
+            for key, positions in self.live.items()
+            if len(positions) > 1
+        ]
+
+    @property
+    def effective(self) -> pd.DataFrame:
+        """The rows in effect, without those that clash."""
+        return self.rows.iloc[[p[0] for p in self.live.values() if len(p) == 1]]
+
+
+def assemble(stored: Mapping[str, Stored], asked: Collection[RowKey] = ()) -> Contents:
+    """Put the files of a store together.
+
+    Parameters
+    ----------
+    stored : mapping of str to Stored
+        Content of each file by name.
+    asked : collection of (lab, run, sensor), optional
+        Keys whose rows' texts are wanted.
+
+    Returns
+    -------
+    Contents
+        All rows with their standing; it does not depend on the order of files.
+    """
+    replaced = {
+        ((lab, run, sensor), file)
+        for part in stored.values()
+        for lab, run, sensor, file in part.note.supersedes
+    }
+    alike: dict[str, list[str]] = {}
+    for name in sorted(stored):
+        alike.setdefault(str(stored[name].table.schema), []).append(name)
+    # Files of one schema are converted in one go: that is most of the reading time.
+    frames = [
+        from_arrow(pa.concat_tables([stored[name].table for name in names]))
+        for _, names in sorted(alike.items())
+    ] or [from_arrow(SCHEMA.empty_table())]
+    files = tuple(
+        name
+        for _, names in sorted(alike.items())
+        for name in names
+        for _ in range(stored[name].table.num_rows)
+    )
+    keys = tuple(key for frame in frames for key in keys_of(frame))
+    texts = _texts(frames, keys, asked)
+    live: dict[RowKey, tuple[int, ...]] = {}
+    for position, (key, file) in enumerate(zip(keys, files, strict=True)):
+        standing = live.get(key, ())
+        is_repeat = bool(standing) and texts[position] in [texts[p] for p in standing]
+        if (key, file) not in replaced and not is_repeat:
+            live[key] = (*standing, position)
+    return Contents(concat(frames), files, keys, texts, live)
+
+
+def _texts(
+    frames: list[pd.DataFrame], keys: Sequence[RowKey], asked: Collection[RowKey]
+) -> dict[int, str]:
+    """Write the texts of the rows that have to be compared; all would take long."""
+    needed = {key for key, count in Counter(keys).items() if count > 1} | set(asked)
+    texts: dict[int, str] = {}
+    start = 0
+    # Before stacking, which may turn an extra column into another type.
+    for frame in frames:
+        places = [p for p in range(len(frame)) if keys[start + p] in needed]
+        written = row_texts(frame.iloc[places], without=PROVENANCE)
+        texts.update(zip((start + p for p in places), written, strict=True))
+        start += len(frame)
+    return texts
+
+
+def differing(one: str, other: str) -> list[str]:
+    """Name the columns in which two canonical row texts differ.
+
+    Parameters
+    ----------
+    one, other : str
+        Texts of `row_texts`.
+
+    Returns
+    -------
+    list of str
+        Column names, sorted.
+    """
+    left, right = json.loads(one), json.loads(other)
+    return sorted(n for n in left.keys() | right.keys() if left.get(n) != right.get(n))
+
+
+def tell_differences(
+    one: pd.DataFrame, at: int, other: pd.DataFrame, there: int, columns: list[str]
+) -> str:
+    """Write out both values of each column in which two rows differ.
+
+    Parameters
+    ----------
+    one, other : pandas.DataFrame
+        The frames of the two rows.
+    at, there : int
+        Positions of the two rows.
+    columns : list of str
+        The columns in which they differ.
+
+    Returns
+    -------
+    str
+        "power_w 200.0 and 210.0, …".
+    """
+
+    def shown(frame: pd.DataFrame, position: int, name: str) -> str:
+        value = frame[name].iloc[position] if name in frame else pd.NA
+        return "blank" if pd.isna(value) else str(value)
+
+    return ", ".join(f"{n} {shown(one, at, n)} and {shown(other, there, n)}" for n in columns)

@@ -1,0 +1,271 @@
+"""One file of the store: results rows and a note of where they came from, as Parquet."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import metadata
+from typing import Any, Final
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from thermcmp.errors import InputError
+from thermcmp.results.arrow import VERSION_KEY, check_schema, from_arrow, migrated, to_arrow
+from thermcmp.results.hashing import content_hash
+from thermcmp.results.schema import SCHEMA_VERSION
+
+_NOTE_KEY: Final = b"thermcmp.note"
+_RESTORE: Final = "move it out of the folder, then import its source again or restore a backup"
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Something in a library that cannot be trusted.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file, or names joined by commas.
+    what : str
+        What is wrong with it.
+    cure : str
+        What to do about it.
+    """
+
+    file: str
+    what: str
+    cure: str
+
+    def __str__(self) -> str:
+        return f"{self.file}: {self.what}. Cure: {self.cure}"
+
+
+class DamagedFileError(Exception):
+    """A file that cannot be read; carries its `Damage`."""
+
+    def __init__(self, damage: Damage) -> None:
+        self.damage = damage
+        super().__init__(str(damage))
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What a file says about itself.
+
+    Attributes
+    ----------
+    content_sha256 : str
+        Hash of the rows, the reason and the list of superseded rows.
+    imported_at : datetime
+        Time of the import [UTC].
+    library_version : str
+        Version of this package that wrote it.
+    source : str, optional
+        What the user named as the source.
+    reason : str, optional
+        Why rows were superseded.
+    supersedes : tuple of (lab, run, sensor, file)
+        The rows that this file replaces.
+    """
+
+    content_sha256: str
+    imported_at: datetime
+    library_version: str
+    source: str | None = None
+    reason: str | None = None
+    supersedes: tuple[tuple[str, str, str, str], ...] = ()
+
+    @property
+    def file(self) -> str:
+        """Name of the file; a correction can be told by it even when unreadable."""
+        return f"{self.content_sha256}{'.correction' if self.supersedes else ''}.parquet"
+
+    @property
+    def statement(self) -> dict[str, Any]:
+        """What is hashed together with the rows."""
+        return {"reason": self.reason, "supersedes": [list(row) for row in self.supersedes]}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stored:
+    """The content of one file: its rows as an Arrow table, and its note."""
+
+    table: pa.Table
+    note: Note
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the rows and the statement still have the noted hash."""
+        found = content_hash(from_arrow(self.table), self.note.statement)
+        return found == self.note.content_sha256
+
+
+def make_stored(
+    rows: pd.DataFrame,
+    *,
+    source: str | None = None,
+    reason: str | None = None,
+    supersedes: tuple[tuple[str, str, str, str], ...] = (),
+) -> Stored:
+    """Make the content of a new file.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame, shape (n, columns)
+        Canonical rows.
+    source, reason : str, optional
+        As in `Note`.
+    supersedes : tuple of (lab, run, sensor, file)
+        As in `Note`.
+
+    Returns
+    -------
+    Stored
+        Rows and note, not yet written.
+    """
+    statement = Note("", datetime.now(UTC), "", source, reason, supersedes).statement
+    note = Note(
+        content_hash(rows, statement), datetime.now(UTC), _version(), source, reason, supersedes
+    )
+    return Stored(to_arrow(rows), note)
+
+
+def encode(stored: Stored) -> bytes:
+    """Write a file's content as Parquet with page checksums.
+
+    Parameters
+    ----------
+    stored : Stored
+        Rows and note.
+
+    Returns
+    -------
+    bytes
+        The file.
+    """
+    note = stored.note
+    text = json.dumps(
+        {
+            "content_sha256": note.content_sha256,
+            "imported_at": note.imported_at.isoformat(),
+            "library_version": note.library_version,
+            "source": note.source,
+            **note.statement,
+        }
+    )
+    table = stored.table
+    table = table.replace_schema_metadata({**table.schema.metadata, _NOTE_KEY: text.encode()})
+    sink = pa.BufferOutputStream()
+    pq.write_table(table, sink, compression="zstd", write_page_checksum=True)
+    return sink.getvalue().to_pybytes()
+
+
+def decode(name: str, data: bytes) -> Stored:
+    """Read a file's content.
+
+    Parameters
+    ----------
+    name : str
+        The file's name.
+    data : bytes
+        The file.
+
+    Returns
+    -------
+    Stored
+        Rows and note.
+
+    Raises
+    ------
+    DamagedFileError
+        If it is cut short, altered, renamed, foreign or of a newer schema.
+    """
+    try:
+        file = pq.ParquetFile(pa.BufferReader(data), page_checksum_verification=True)
+        kept = file.schema_arrow.metadata or {}
+    except (pa.ArrowException, OSError, ValueError):
+        raise _damaged(name, "cut short, or no Parquet file", _RESTORE) from None
+    version = kept.get(VERSION_KEY, b"").decode(errors="replace")
+    if not version.isdecimal():
+        raise _damaged(
+            name,
+            "foreign: not written by this library",
+            "move it out of the folder; read_results reads tables of your own",
+        )
+    if int(version) > SCHEMA_VERSION:
+        raise _damaged(
+            name,
+            f"written with schema version {version}; this version reads up to {SCHEMA_VERSION}",
+            "install a newer version of thermcmp",
+        )
+    try:
+        table = migrated(file.read())
+        check_schema(table.schema)
+        table.validate(full=True)
+        stored = Stored(table.replace_schema_metadata(), _read_note(kept[_NOTE_KEY]))
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
+        raise _damaged(name, "altered: its pages or its note cannot be read", _RESTORE) from None
+    if stored.note.file != name:
+        raise _damaged(
+            name,
+            f"renamed or copied from '{stored.note.file}'",
+            "give it that name again, or remove the copy",
+        )
+    return stored
+
+
+def check_whole(name: str, data: bytes) -> Stored:
+    """Read a file's content and hash its rows again.
+
+    Parameters
+    ----------
+    name : str
+        The file's name.
+    data : bytes
+        The file.
+
+    Returns
+    -------
+    Stored
+        Rows and note.
+
+    Raises
+    ------
+    DamagedFileError
+        As `decode`, and if the rows no longer have the noted hash.
+    """
+    stored = decode(name, data)
+    if not stored.is_whole:
+        raise _damaged(name, "altered: its rows no longer have the noted hash", _RESTORE)
+    return stored
+
+
+def _damaged(name: str, what: str, cure: str) -> DamagedFileError:
+    """Describe a damaged file; a correction's loss is worse and is said."""
+    if name.endswith(".correction.parquet"):
+        what += "; it is a correction, so without it the rows that it replaced come back"
+    return DamagedFileError(Damage(name, what, cure))
+
+
+def _read_note(text: bytes) -> Note:
+    """Read the note from a file's metadata."""
+    held = json.loads(text)
+    return Note(
+        content_sha256=held["content_sha256"],
+        imported_at=datetime.fromisoformat(held["imported_at"]),
+        library_version=held["library_version"],
+        source=held["source"],
+        reason=held["reason"],
+        supersedes=tuple((lab, run, sensor, file) for lab, run, sensor, file in held["supersedes"]),
+    )
+
+
+def _version() -> str:
+    """Return this package's version; a bare work tree has none."""
+    try:
+        return metadata.version("thermcmp")
+    except metadata.PackageNotFoundError:
+        return "not installed"

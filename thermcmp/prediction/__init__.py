@@ -1,0 +1,1 @@
+"""What a fit says of one build at given conditions."""

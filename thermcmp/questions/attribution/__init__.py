@@ -1,0 +1,1 @@
+"""How much of a fix is hardware, fan speed and power."""

@@ -1,0 +1,143 @@
+"""How much of each part of a fix is data and how much prior."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.inference.checks.data_share import MOSTLY_PRIOR, data_share
+from thermcmp.model.design import EXPONENT
+from thermcmp.prediction.build_rise import weights_at
+from thermcmp.questions.attribution.parts import parts_from
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from thermcmp.questions.attribution.corners import FixStudy, State
+
+#: Share of the data below which the runs say nothing of a part. It is not 0 there, since
+#: the flat prior that a share compares with is bounded by a whole rise.
+NOTHING: Final = 0.1
+#: Parts that are no sum of effects, so that no share is computed for them.
+_NO_SHARE: Final = ("interaction",)
+
+
+def part_shares(study: FixStudy) -> dict[str, float]:
+    """Share of each part's information that comes from the data.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners of the fix.
+
+    Returns
+    -------
+    dict of str to float
+        Between 0 (prior) and 1 (data), by part; see `data_share`. A part that is nothing
+        by its making, such as that of a power which did not change, is left out.
+    """
+    names, weights = linear_parts(study)
+    return dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
+
+
+def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -> frozenset[str]:
+    """Parts that rest on the prior more than on the data, and are open by it.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners of the fix.
+    shares : mapping of str to float
+        From `part_shares`.
+    matters_k : float
+        Size that matters [K]; a part whose effects leave it open by less than a tenth of
+        that (standard deviation) is not weak, whatever its share.
+
+    Returns
+    -------
+    frozenset of str
+        Names of parts.
+    """
+    names, weights = linear_parts(study)
+    at_mean = weights(float(np.mean(study.fit.draws(EXPONENT))))
+    open_k = np.std(study.fit.combined(at_mean), axis=0)
+    return frozenset(
+        name
+        for name, sd in zip(names, open_k, strict=True)
+        if shares[name] < MOSTLY_PRIOR and sd > 0.1 * matters_k
+    )
+
+
+def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
+    """Names of the parts that are something, and their weights at an airflow exponent.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners of the fix.
+
+    Returns
+    -------
+    names : tuple of str
+        Names of parts.
+    weights : callable
+        Gives weights of the effects, shape (parts, q), for an exponent.
+    """
+    speed = {key: float(np.mean(draws)) for key, draws in study.speed.items()}
+    power_w = tuple(float(np.mean(draws)) for draws in study.power_w)
+    at_mean = part_weights(study, speed, power_w, float(np.mean(study.fit.draws(EXPONENT))))
+    names = tuple(
+        name
+        for name, weights in at_mean.items()
+        if name not in _NO_SHARE and np.abs(weights).max() > 1e-9
+    )
+
+    def weights(exponent: float) -> Array:
+        found = part_weights(study, speed, power_w, exponent)
+        if not names:
+            return np.zeros((0, study.fit.design.effect_count))
+        return np.stack([found[name] for name in names])
+
+    return names, weights
+
+
+def part_weights(
+    study: FixStudy,
+    speed: Mapping[tuple[bool, bool, bool], float],
+    power_w: Sequence[float],
+    exponent: float,
+) -> dict[str, Array]:
+    """Weights of the effects in each part at an airflow exponent and the mean settings.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners of the fix.
+    speed : mapping of (rule, hardware, power) to float
+        Mean fan speeds [rpm].
+    power_w : sequence of float
+        Mean power under the old and the new firmware [W].
+    exponent : float
+        Airflow exponent.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (q,)
+        By part, as `parts_from` names them.
+    """
+
+    @cache
+    def rise(state: State) -> Array:
+        return weights_at(
+            study.fit,
+            study.sides[state.hardware, state.direct],
+            exponent,
+            drive=speed[state.rule, state.seen_hardware, state.seen_power],
+            power_w=power_w[state.power],
+            density_ratio=study.at.density_ratio,
+        )
+
+    return parts_from(study, rise)

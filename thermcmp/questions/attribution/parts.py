@@ -1,0 +1,169 @@
+"""The parts of a fix, as differences between its corners."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.prediction.build_rise import rise_draws
+from thermcmp.questions.attribution.corners import FixStudy, State, corner
+from thermcmp.questions.attribution.hardware import hardware_parts
+from thermcmp.questions.shapley import order_free_in_groups
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+
+#: What the names of the hardware's and of the fan speed's own parts begin with.
+INSIDE: Final = "of the hardware: "
+INSIDE_FAN: Final = "of the fan speed: "
+HARDWARE: Final = "hardware"
+FAN: Final = "firmware: fan speed"
+POWER: Final = "firmware: power"
+DIRECT: Final = "firmware: direct"
+EQUAL_NOISE: Final = "hardware, at equal noise"
+#: What is inside the fan speed's part where a rule is given.
+FAN_INSIDE: Final = tuple(
+    f"{INSIDE_FAN}{name}" for name in ("rule", "answer to the hardware", "answer to the power")
+)
+
+
+def main_parts(study: FixStudy) -> tuple[str, ...]:
+    """Names of the parts that add up to the total."""
+    return (HARDWARE, FAN, POWER, DIRECT) if study.has_direct else (HARDWARE, FAN, POWER)
+
+
+def parts_from(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
+    """Split any quantity of the corners: value before less value after, by part.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners.
+    value : callable
+        Quantity of a `State`: rise, level, or weights of the effects.
+
+    Returns
+    -------
+    dict of str to value
+        The total; the order-free parts; single orders of change and their interaction;
+        where a fan's rule is given what is inside the fan speed's part.
+    """
+    split = _split(study, value)
+    old, new = value(corner(False, False)), value(corner(True, True))
+    crossed = {firmware: value(corner(not firmware, firmware)) for firmware in (False, True)}
+    # The new hardware at the old build's speed, and the old at the new build's.
+    early = old - value(corner(False, False)._replace(hardware=True))
+    late = value(corner(True, True)._replace(hardware=False)) - new
+    found = {"total": old - new, **{name: split.pop(name) for name in main_parts(study)}}
+    found |= {
+        "hardware, fan and power as before": early,
+        "hardware, fan and power as after": late,
+        "firmware, on the old hardware": old - crossed[True],
+        "firmware, on the new hardware": crossed[False] - new,
+        "interaction": late - early,
+    }
+    if any(loop is not None for loop in study.loops):
+        found |= {
+            "hardware, under the old firmware": old - crossed[False],
+            "hardware, under the new firmware": crossed[True] - new,
+            **split,
+        }
+    return found
+
+
+def _split(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
+    """The order-free parts, and what is inside the fan speed's where a rule is given.
+
+    What the loop answers to changes together with its rule, so that the three stand next
+    to each other in every order that counts.
+    """
+    looped = any(loop is not None for loop in study.loops)
+    fields = [HARDWARE, *(FAN_INSIDE if looped else (FAN,)), POWER]
+    places = [0, *((1, 2, 3) if looped else (1,)), 4]
+    groups = ((0,), (1, 2, 3), (4,), (5,)) if looped else ((0,), (1,), (2,), (3,))
+    if study.has_direct:
+        fields, places = [*fields, DIRECT], [*places, 5]
+    start = corner(False, False)
+
+    def at(flags: tuple[bool, ...]) -> Any:
+        changed = {State._fields[place]: flag for place, flag in zip(places, flags, strict=True)}
+        return value(start._replace(**changed))
+
+    shares = order_free_in_groups(at, groups if study.has_direct else groups[:-1])
+    split = dict(zip(fields, shares, strict=True))
+    if looped:
+        rule, hardware, power = (split[name] for name in FAN_INSIDE)
+        split[FAN] = rule + hardware + power
+    return split
+
+
+def fix_parts(study: FixStudy) -> dict[str, Array]:
+    """Draws of every part of a fix.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (S,)
+        Improvement [K] by part: those of `parts_from`, the hardware's own, and what the
+        hardware brings at equal noise.
+    """
+    parts = parts_from(study, study.rise)
+    ends = [(study.drive(corner(new, new)), study.power_w[new]) for new in (False, True)]
+    inside = hardware_parts(
+        study.fit, study.builds, study.scope, ends, density_ratio=study.at.density_ratio
+    )
+    parts |= {f"{INSIDE}{name}": draws for name, draws in inside.items()}
+    equal = _equal_noise(study)
+    return parts if equal is None else parts | {EQUAL_NOISE: equal}
+
+
+def noise_parts(study: FixStudy) -> dict[str, Array]:
+    """Draws of the change of level that came with each part.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (S,)
+        Change [dB] by part, negative is quieter; empty where a level is not known.
+    """
+    if not study.noise_known:
+        return {}
+    parts = {name: -draws for name, draws in parts_from(study, cache(study.level)).items()}
+    del parts["interaction"]
+    return parts | {EQUAL_NOISE: np.zeros_like(parts["total"])}
+
+
+def _equal_noise(study: FixStudy) -> Array | None:
+    """Hardware part with the new cooler as loud as the old build was, shape (S,)."""
+    if study.noise is None:
+        return None
+    old, new = (build.cooler_model for build in study.builds)
+    law, reach = study.noise.law(new), study.noise.design.speed_range_rpm(new)
+    start = corner(False, False)
+    loud = study.noise.level_dba(old, study.drive(start))
+    if law is None or reach is None or loud is None:
+        return None
+    reference = study.noise.design.reference_rpm
+    speed = reference * 10.0 ** ((loud - law[0]) / np.maximum(law[1], 1.0))
+    if reach_of(np.median(speed), *reach) is Reach.REFUSED:
+        return np.full(len(speed), np.nan)
+    # Its direct effect is the firmware's, so the old one's is kept.
+    build = replace(study.builds[1], firmware=study.builds[0].firmware)
+    return study.rise(start) - rise_draws(
+        study.fit, build, study.scope,
+        drive=speed, power_w=study.power_w[0], density_ratio=study.at.density_ratio,
+    )  # fmt: skip

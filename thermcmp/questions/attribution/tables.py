@@ -1,0 +1,269 @@
+"""The tables of a fix: its parts, its four corners, its changes, what a decibel buys."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array, BoolArray
+from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.prediction.build_rise import matching_rows
+from thermcmp.prediction.stock_settings import stock_rows
+from thermcmp.questions.attribution.corners import FixStudy, corner
+from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
+from thermcmp.questions.attribution.parts import DIRECT, HARDWARE, INSIDE
+from thermcmp.questions.phrases import interval, summary
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from thermcmp.questions.attribution.kelvin_per_db import KelvinPerDecibel
+
+#: A run counts as one of a corner if its fan speed and its power are so near to the corner's,
+#: as a share (common practice, no source): 3 % of fan speed is about 1 K of a rise of 60 K.
+NEAR_SPEED: Final = 0.03
+NEAR_POWER: Final = 0.05
+
+
+def runs_at(study: FixStudy, hardware: bool, firmware: bool) -> int:
+    """Number of the fit's runs on a hardware at a firmware's fan speed and power.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners.
+    hardware, firmware : bool
+        The corner; the new one each where True.
+
+    Returns
+    -------
+    int
+        Runs of any fan mode, within `NEAR_SPEED` and `NEAR_POWER`, and the stock runs
+        that the corner's own setting is the mean of. Where the fit holds a direct effect
+        of the firmware, runs under that firmware only.
+    """
+    return int(_near(study, hardware, firmware).sum())
+
+
+def _near(study: FixStudy, hardware: bool, firmware: bool) -> BoolArray:
+    """Which of the fit's runs are near a corner, shape (n,)."""
+    rows, state = study.fit.results, corner(hardware, firmware)
+    hit = matching_rows(rows, study.builds[hardware])
+    speed, power = np.mean(study.drive(state)), np.mean(study.power_w[firmware])
+    hit &= np.abs(study.fit.design.drive / speed - 1.0) <= NEAR_SPEED
+    hit &= np.abs(rows["power_w"].to_numpy(float) / power - 1.0) <= NEAR_POWER
+    if study.has_direct:
+        own = rows["firmware"].eq(study.builds[firmware].firmware or "")
+        hit &= own.fillna(False).to_numpy(bool)
+    return hit | _own_stock(study, firmware) if hardware is firmware else hit
+
+
+def _own_stock(study: FixStudy, own: bool) -> BoolArray:
+    """Stock runs whose mean a build's setting is, however far they scatter, shape (n,)."""
+    setting, rows = study.settings[own], study.fit.results
+    found, elsewhere = stock_rows(study.fit, study.builds[own])
+    if elsewhere or not found.any() or study.loops[own] is not None:
+        return np.zeros(len(rows), bool)
+    means = rows.loc[found, [study.fit.design.law.column, "power_w"]].mean()
+    return found & np.allclose(means, (setting.drive, setting.power_w), rtol=1e-9)
+
+
+def parts_table(
+    study: FixStudy,
+    parts: Mapping[str, Array],
+    noise: Mapping[str, Array],
+    shares: Mapping[str, float],
+    influence: Array,
+    weak: frozenset[str],
+    prob: float,
+) -> pd.DataFrame:
+    """Put the parts of a fix into a table.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners.
+    parts : mapping of str to ndarray, shape (S,)
+        Draws of the parts [K].
+    noise : mapping of str to ndarray, shape (S,)
+        Draws of the changes of level that came with them [dB].
+    shares : mapping of str to float
+        Share of the data in each part.
+    influence : ndarray, shape (parts,)
+        Influence of the priors on each part.
+    weak : frozenset of str
+        Parts that rest on the prior.
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        part, mean_k, sd_k, low_k, high_k [K], data_share, prior_influence, noise_db,
+        noise_low_db, noise_high_db [dB], health.
+    """
+    import pandas as pd
+
+    unsettled = parts_split_by_prior(study.fit, study.builds)
+    nothing = np.full(len(parts["total"]), np.nan)
+    rows = []
+    for (name, draws), moved in zip(parts.items(), influence, strict=True):
+        share = shares.get(name, np.nan)
+        level, _, low, high = summary(noise.get(name, nothing), prob)
+        health = _part_health(study, name, draws, unsettled)
+        if name in weak:
+            health += "; mostly the prior's"
+        rows.append((name, *summary(draws, prob), share, moved, level, low, high, health))
+    columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "data_share", "prior_influence"]
+    columns += ["noise_db", "noise_low_db", "noise_high_db", "health"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _part_health(study: FixStudy, name: str, draws: Array, unsettled: frozenset[str]) -> str:
+    if np.isnan(draws).any():
+        return "not estimable: that level was not reached by the measured fan speeds"
+    mixed = name in (HARDWARE, DIRECT) and FIRMWARE in unsettled
+    if mixed or name.removeprefix(INSIDE) in unsettled:
+        return "not separable: the split is the prior's"
+    crossed = any(setting.elsewhere for setting in study.settings)
+    if crossed and name.startswith(("firmware", "total")):
+        return f"{study.fit.health}; firmware seen on other hardware only"
+    return str(study.fit.health)
+
+
+def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
+    """The four corners that a user can build: old or new hardware, old or new firmware.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners.
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        hardware, firmware, mean_c, low_c, high_c [°C], fan_rpm, power_w, noise_dba, basis
+        ("measured in 3 runs" or "predicted"), and fan_status: what the fan does.
+    """
+    import pandas as pd
+
+    rows = []
+    for hardware in (False, True):
+        for firmware in (False, True):
+            state = corner(hardware, firmware)
+            mean, _, low, high = summary(study.temperature_c(state), prob)
+            rows.append(
+                {
+                    "hardware": "new" if hardware else "old",
+                    "firmware": "new" if firmware else "old",
+                    "mean_c": mean,
+                    "low_c": low,
+                    "high_c": high,
+                    study.fit.design.law.column: float(np.mean(study.drive(state))),
+                    "power_w": float(np.mean(study.power_w[firmware])),
+                    "noise_dba": float(np.mean(study.level(state))),
+                    "basis": _basis(study, hardware, firmware),
+                    "fan_status": _fan(study, hardware, firmware),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
+    """What changed from the old build to the new one, each under its own firmware.
+
+    Parameters
+    ----------
+    study : FixStudy
+        The corners.
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        quantity, unit, before, after, change, low, high: temperature, fan speed, level,
+        power; after minus before.
+    """
+    import pandas as pd
+
+    old, new = corner(False, False), corner(True, True)
+    law = study.fit.design.law
+    found = {
+        "temperature": (
+            "°C",
+            study.temperature_c(old),
+            study.temperature_c(new),
+        ),
+        "fan speed" if law.column == "fan_rpm" else law.column: (
+            law.unit,
+            study.drive(old),
+            study.drive(new),
+        ),
+        "power": ("W", *study.power_w),
+    }
+    if study.noise_known:
+        found["sound level"] = ("dB(A)", study.level(old), study.level(new))
+    rows = []
+    for name, (unit, before, after) in found.items():
+        low, high = interval(after - before, prob)
+        ends = (float(np.mean(before)), float(np.mean(after)))
+        rows.append((name, unit, *ends, ends[1] - ends[0], low, high))
+    columns = ["quantity", "unit", "before", "after", "change", "low", "high"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def bought_table(rows: Sequence[KelvinPerDecibel], prob: float) -> pd.DataFrame:
+    """What a decibel buys, a row per buyer.
+
+    Parameters
+    ----------
+    rows : sequence of KelvinPerDecibel
+        What was bought.
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    pandas.DataFrame
+        bought_by, mean_k_per_db, low_k_per_db, high_k_per_db [K/dB]; costs_db,
+        costs_low_db, costs_high_db: the change of level that the fan speed's part costs
+        there [dB]; health.
+    """
+    import pandas as pd
+
+    found = []
+    for row in rows:
+        mean, _, low, high = summary(row.k_per_db, prob)
+        cost, _, least, most = summary(row.costs_db, prob)
+        found.append((row.name, mean, low, high, cost, least, most, row.health or "ok"))
+    columns = ["bought_by", "mean_k_per_db", "low_k_per_db", "high_k_per_db"]
+    columns += ["costs_db", "costs_low_db", "costs_high_db", "health"]
+    return pd.DataFrame(found, columns=columns)
+
+
+def _basis(study: FixStudy, hardware: bool, firmware: bool) -> str:
+    near = _near(study, hardware, firmware)
+    runs = int(near.sum())
+    if runs:
+        held = study.fit.results.loc[near, "regulated"].fillna(False).all()
+        kind = "regulated run" if held else "run"
+        return f"measured in {runs} {kind}{'s' if runs > 1 else ''}"
+    known = study.speeds_run(hardware)
+    if known is None:
+        return "predicted: these parts were never run together"
+    reach = reach_of(np.median(study.drive(corner(hardware, firmware))), *known)
+    return "predicted" if reach is Reach.MEASURED else "predicted beyond the measured fan speeds"
+
+
+def _fan(study: FixStudy, hardware: bool, firmware: bool) -> str:
+    loop = study.loops[firmware]
+    if loop is None:
+        return "as in the stock runs" if "stock" in study.settings[firmware].source else "held"
+    share = loop.share[hardware]
+    return loop.doing[hardware] + (f" ({share:.0%} of the draws)" if share < 0.995 else "")

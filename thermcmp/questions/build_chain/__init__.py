@@ -1,0 +1,1 @@
+"""A card improved in steps: what each step brought."""

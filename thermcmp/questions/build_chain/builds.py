@@ -1,0 +1,207 @@
+"""The builds of a chain: found by name, brought to equal conditions, their assemblies counted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.errors import Fault, InputError
+from thermcmp.model.conditions import Build
+from thermcmp.model.rows import level_keys
+from thermcmp.prediction.build_rise import Scope, build_of, matching_rows, rise_weights
+from thermcmp.prediction.equal_conditions import Entry, entry_at
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from thermcmp.inference.noise_fit import NoiseFit
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.conditions import Conditions
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Measured:
+    """One build of a chain at the chain's conditions.
+
+    Attributes
+    ----------
+    build : Build
+        The build.
+    entry : Entry
+        Its temperature [°C], fan speed and noise, draw by draw.
+    weights : callable, optional
+        Weights of the effects in its rise, shape (q,), for an airflow exponent; None
+        where the conditions are out of its reach.
+    assemblies : int
+        Assemblies of these parts that were run.
+    """
+
+    build: Build
+    entry: Entry
+    weights: Callable[[float], Array] | None
+    assemblies: int
+
+    @property
+    def level_dba(self) -> float:
+        """Mean noise level [dB(A)]; NaN where it is not known."""
+        return np.nan if self.entry.noise is None else float(np.mean(self.entry.noise))
+
+
+def chain_builds(fit: Fit, given: Sequence[Build | str]) -> list[Build]:
+    """Builds from builds, names of products or cooler models.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    given : sequence of Build or str
+        A cooler model by name is put on the board model that most of the named coolers
+        were run on.
+
+    Returns
+    -------
+    list of Build
+        The builds, as given.
+
+    Raises
+    ------
+    InputError
+        If a name is neither a product nor a cooler model, or a build comes twice.
+    """
+    rows = fit.results
+    names = [item for item in given if isinstance(item, str)]
+    models = set(rows["cooler_model"].dropna().unique())
+    products = set(rows["product"].dropna().unique())
+    board = _common_board(fit, [name for name in names if name in models])
+    builds, faults = [], []
+    for item in given:
+        if isinstance(item, Build):
+            builds.append(item)
+        elif item in models:
+            builds.append(Build(cooler_model=item, board_model=board, label=item))
+        elif item.partition("/")[0].strip() in products:
+            builds.append(build_of(fit, item))
+        else:
+            known = ", ".join(sorted({*models, *products}))
+            fix = f"use one of: {known}; or give a Build(…)"
+            faults.append(Fault("no such product or cooler model", fix, value=item))
+    shown = [build.name for build in builds]
+    faults += [
+        Fault("comes twice", "name each build once", value=name)
+        for name in dict.fromkeys(shown)
+        if shown.count(name) > 1
+    ]
+    if faults:
+        raise InputError("These builds make no chain:", faults)
+    return builds
+
+
+def _common_board(fit: Fit, coolers: Sequence[str]) -> str:
+    """The board model that most of the coolers were run on; by its rows among equals."""
+    rows = fit.results[fit.results["cooler_model"].isin(coolers)]
+    if rows.empty:
+        return ""
+    boards = rows.groupby("board_model")["cooler_model"].agg(["nunique", "size"])
+    return str(boards.sort_values(["nunique", "size"], kind="stable").index[-1])
+
+
+def measured_at(
+    fit: Fit, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
+) -> Measured:
+    """One build at the conditions.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    build : Build
+        The build.
+    held : Conditions
+        What is held equal.
+    scope : Scope
+        For whom the answer speaks.
+    noise : NoiseFit, optional
+        The noise law.
+
+    Returns
+    -------
+    Measured
+        The build.
+
+    Raises
+    ------
+    NotEstimableError
+        If the fit has not seen one of its parts.
+    """
+    entry = entry_at(fit, build.name, build, held, scope, noise)
+    weights = None
+    if entry.reached:
+        power = held.power_w if held.power_w is not None else fit.reference.power_w
+        speed = float(np.median(entry.drive))
+        weights = rise_weights(fit, build, scope, drive=speed, power_w=power)
+    rows = matching_rows(fit.results, build)
+    assemblies = level_keys(fit.results, ("lab", "assembly"))[rows].nunique()
+    return Measured(build, entry, weights, int(assemblies))
+
+
+def told_apart(fit: Fit, before: Build, after: Build) -> str:
+    """Why two builds cannot be told apart, or "".
+
+    A part that differs between them and always changed together with another one that
+    does not: the difference is then the priors' split.
+    """
+    reasons = []
+    for column in ("cooler_model", "board_model", "memory_vendor"):
+        old, new = getattr(before, column), getattr(after, column)
+        contrast = None if old is None or new is None else fit.aliases.of(column, old, new)
+        if old == new or contrast is None or contrast.estimable:
+            continue
+        same = [
+            other
+            for other in contrast.aliased_with
+            if getattr(before, other, None) == getattr(after, other, None)
+        ]
+        reasons += [f"{column} changed together with {other}" for other in same]
+    return "; ".join(reasons)
+
+
+def reassembly_k(fit: Fit, power_w: float) -> Array | None:
+    """Draws of the spread between assemblies of the same parts [K]; None without such a term."""
+    if fit.design.term_position("assembly") is None:
+        return None
+    return fit.draws("assembly sd") * power_w / fit.reference.power_w
+
+
+def shown_by(sd_k: Array | None, assemblies: tuple[int, int], prob: float) -> float:
+    """Smallest difference that so many assemblies of two builds can show [K].
+
+    The half width of the interval that the assemblies alone leave, z s √(1/k₁ + 1/k₂):
+    the critical difference of ISO 5725-6:1994, 4.2 (from memory), with the reassembly
+    spread s.
+    """
+    from scipy.special import ndtri
+
+    if sd_k is None or min(assemblies) == 0:
+        return np.nan
+    z = float(ndtri((1.0 + prob) / 2.0))
+    return z * float(np.mean(sd_k)) * float(np.sqrt(sum(1.0 / k for k in assemblies)))
+
+
+def combined_weights(
+    parts: Mapping[int, float], builds: Sequence[Measured]
+) -> Callable[[float], Array] | None:
+    """Weights of a sum of rises; None where one of the builds is out of reach."""
+    chosen = [(builds[place], weight) for place, weight in parts.items()]
+    if any(one.weights is None for one, _ in chosen):
+        return None
+
+    def weights(exponent: float) -> Array:
+        found: Any = 0.0
+        for one, weight in chosen:
+            found = found + weight * one.weights(exponent)  # type: ignore[misc]
+        return np.asarray(found)
+
+    return weights

@@ -1,0 +1,160 @@
+"""Which features change along a chain of builds, and which combinations were measured."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence, Set
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from thermcmp.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from thermcmp.model.conditions import Build
+
+#: One combination: per change, as in the first build (False) or as in the last (True).
+Corner = tuple[bool, ...]
+#: More changes than this make more combinations than anybody measures.
+MOST_CHANGES: Final = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Combinations:
+    """The changes from the first to the last build, and their combinations.
+
+    Attributes
+    ----------
+    changes : tuple of str
+        What changed; features that always changed together are one change.
+    measured : dict of Corner to Build
+        The builds that have a combination of the first and the last build's features.
+    missing : tuple of Corner
+        Combinations that no build has.
+    joined : tuple of str
+        Changes that are made of several features.
+    aside : tuple of str
+        Builds with a feature that neither the first nor the last has, by name.
+    """
+
+    changes: tuple[str, ...]
+    measured: dict[Corner, Build]
+    missing: tuple[Corner, ...]
+    joined: tuple[str, ...]
+    aside: tuple[str, ...]
+
+    def words(self, corner: Corner) -> str:
+        """A combination in words: "springs alone", "pads with back plate"."""
+        there = [name for name, new in zip(self.changes, corner, strict=True) if new]
+        return f"{there[0]} alone" if len(there) == 1 else " with ".join(there)
+
+
+def combinations_of(
+    features: Sequence[tuple[Build, Mapping[str, Any] | Collection[str]]], first: Build, last: Build
+) -> Combinations:
+    """Sort builds into the combinations of the changes between two of them.
+
+    Parameters
+    ----------
+    features : sequence of (Build, mapping or collection of str)
+        Features of each build, by name and kind, or the names of those it has.
+    first, last : Build
+        Ends of the chain; both must be among the builds.
+
+    Returns
+    -------
+    Combinations
+        The changes and their combinations.
+
+    Raises
+    ------
+    InputError
+        If an end has no features, nothing or too much changes, or two builds have the
+        same features.
+    """
+    kinds = [(build, _kinds(given)) for build, given in features]
+    old, new = (_of_end(kinds, end) for end in (first, last))
+    # In the order in which the builds were given them.
+    known = dict.fromkeys(name for _, own in kinds for name in own)
+    changed = [name for name in known if old.get(name) != new.get(name)]
+    if not changed:
+        raise _refusal(
+            f"{first.name} and {last.name} have the same features",
+            "say what differs between them",
+        )
+    found: dict[Corner, Build] = {}
+    aside = []
+    for build, own in kinds:
+        corner = _corner(own, old, new, changed)
+        if corner is None:
+            aside.append(build.name)
+        elif corner in found and found[corner] != build:
+            raise _refusal(
+                f"{build.name} and {found[corner].name} have the same features",
+                "name the feature in which they differ, or leave one out",
+            )
+        else:
+            found[corner] = build
+    groups = _changed_together(np.array(list(found)))
+    changes = tuple(" + ".join(changed[i] for i in group) for group in groups)
+    if len(changes) > MOST_CHANGES:
+        raise _refusal(
+            f"{len(changes)} changes have {2 ** len(changes)} combinations",
+            f"give at most {MOST_CHANGES}, or split the chain",
+        )
+    measured = {tuple(corner[group[0]] for group in groups): b for corner, b in found.items()}
+    every = product((False, True), repeat=len(groups))
+    return Combinations(
+        changes=changes,
+        measured=measured,
+        missing=tuple(sorted((c for c in every if c not in measured), key=lambda c: (sum(c), c))),
+        joined=tuple(name for name, group in zip(changes, groups, strict=True) if len(group) > 1),
+        aside=tuple(aside),
+    )
+
+
+def _kinds(given: Mapping[str, Any] | Collection[str]) -> dict[str, Any]:
+    if isinstance(given, Mapping):
+        return {str(name): kind for name, kind in given.items() if kind not in (None, False)}
+    names = [given] if isinstance(given, str) else list(given)
+    # A set has no order of its own that would be the same tomorrow.
+    return dict.fromkeys(sorted(names) if isinstance(given, Set) else names, True)
+
+
+def _of_end(kinds: Sequence[tuple[Build, dict[str, Any]]], end: Build) -> dict[str, Any]:
+    for build, own in kinds:
+        if build == end:
+            return own
+    raise _refusal(
+        f"{end.name} is an end of the chain and has no features stated",
+        "state them, with {} for a build that has none",
+    )
+
+
+def _corner(
+    own: Mapping[str, Any], old: Mapping[str, Any], new: Mapping[str, Any], changed: Sequence[str]
+) -> Corner | None:
+    """Which of the changes a build has; None if it has a feature of neither end."""
+    corner = []
+    for name in dict.fromkeys([*changed, *own, *old]):
+        kind = own.get(name)
+        if kind not in (old.get(name), new.get(name)):
+            return None
+        if name in changed:
+            corner.append(kind == new.get(name))
+    return tuple(corner)
+
+
+def _changed_together(found: np.ndarray) -> list[list[int]]:
+    """Columns of the measured combinations, equal ones together."""
+    groups: dict[tuple[bool, ...], list[int]] = {}
+    for place, column in enumerate(found.T):
+        groups.setdefault(tuple(column.tolist()), []).append(place)
+    return list(groups.values())
+
+
+def _refusal(message: str, fix: str) -> InputError:
+    return InputError(
+        "The features of the chain are not clear:", [Fault(message, fix, column="features")]
+    )

@@ -1,0 +1,253 @@
+"""The rows of a chain: steps, total, order-free shares and departures from adding up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.questions.build_chain.builds import Measured, combined_weights, shown_by, told_apart
+from thermcmp.questions.build_chain.shapley_incomplete import (
+    departures_from_adding,
+    order_free_shares,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.conditions import Conditions
+    from thermcmp.prediction.build_rise import Scope
+    from thermcmp.questions.build_chain.features import Combinations
+
+STEP: Final = "step"
+TOTAL: Final = "total"
+SHARE: Final = "order-free"
+DEPARTURE: Final = "departure"
+MEASURED: Final = "measured"
+#: A departure below this is none by the making of the model [K].
+_NOTHING_K: Final = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """One row to be.
+
+    Attributes
+    ----------
+    name, kind : str
+        Name, and "step", "total", "order-free" or "departure".
+    draws : ndarray, shape (S,)
+        Improvement [K]; positive is cooler.
+    weights : callable, optional
+        Weights of the effects, shape (q,), for an airflow exponent.
+    assumed : float
+        Share of the variance that comes from combinations not measured [1].
+    noise_db : float
+        Change of level that came with it [dB]; NaN where it is not known.
+    assemblies : str
+        Assemblies of the two builds.
+    smallest_k : float
+        Smallest difference that these assemblies can show [K].
+    basis : str
+        "measured", or what was assumed.
+    health : str
+        What limits it, beyond the fit's health.
+    """
+
+    name: str
+    kind: str
+    draws: Array
+    weights: Callable[[float], Array] | None
+    assumed: float = 0.0
+    noise_db: float = np.nan
+    assemblies: str = ""
+    smallest_k: float = np.nan
+    basis: str = MEASURED
+    health: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChainStudy:
+    """What a chain's table, words and caveats are made from.
+
+    Attributes
+    ----------
+    fit : Fit
+        The fit.
+    builds : tuple of Measured
+        The chain, from the first build to the last.
+    everything : tuple of Measured
+        These and the builds that fill in combinations.
+    found : Combinations, optional
+        The changes and their combinations, where features were stated.
+    held : Conditions
+        What is held equal.
+    scope : Scope
+        For whom the answer speaks.
+    reassembly_k : ndarray, shape (S,), optional
+        Spread between assemblies [K]; None where the fit has no term for it.
+    parts : tuple of Part
+        The rows.
+    prob : float
+        Probability of the intervals.
+    """
+
+    fit: Fit
+    builds: tuple[Measured, ...]
+    everything: tuple[Measured, ...]
+    found: Combinations | None
+    held: Conditions
+    scope: Scope
+    reassembly_k: Array | None
+    parts: tuple[Part, ...]
+    prob: float
+
+    def of_kind(self, kind: str) -> list[Part]:
+        """The rows of one kind."""
+        return [part for part in self.parts if part.kind == kind]
+
+
+def chain_steps(
+    fit: Fit, builds: Sequence[Measured], sd_k: Array | None, prob: float
+) -> list[Part]:
+    """The steps from each build to the next, and the total, which they add up to.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    builds : sequence of Measured
+        The chain, from the first build to the last.
+    sd_k : ndarray, shape (S,), optional
+        Spread between assemblies [K].
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    list of Part
+        A part per step, and the total.
+    """
+    pairs = [(i, i + 1) for i in range(len(builds) - 1)]
+    parts = [_between(fit, builds, pair, sd_k, prob) for pair in pairs]
+    return [*parts, _between(fit, builds, (0, len(builds) - 1), sd_k, prob, total=True)]
+
+
+def _between(
+    fit: Fit,
+    builds: Sequence[Measured],
+    pair: tuple[int, int],
+    sd_k: Array | None,
+    prob: float,
+    *,
+    total: bool = False,
+) -> Part:
+    first, second = (builds[place] for place in pair)
+    counts = (first.assemblies, second.assemblies)
+    unmounted = [one.build.name for one in (first, second) if one.assemblies == 0]
+    reasons = [told_apart(fit, first.build, second.build)]
+    reasons = [f"not separable: {reason}" for reason in reasons if reason]
+    reasons += [one.entry.health for one in (first, second) if one.entry.health != str(fit.health)]
+    return Part(
+        name=TOTAL if total else f"{first.build.name} → {second.build.name}",
+        kind=TOTAL if total else STEP,
+        draws=first.entry.temperature - second.entry.temperature,
+        weights=combined_weights({pair[0]: 1.0, pair[1]: -1.0}, builds),
+        noise_db=second.level_dba - first.level_dba,
+        assemblies=f"{counts[0]} → {counts[1]}",
+        smallest_k=shown_by(sd_k, counts, prob),
+        basis=f"predicted, parts assumed to add: {', '.join(unmounted)} was never mounted"
+        if unmounted
+        else MEASURED,
+        health="; ".join(dict.fromkeys(reasons)),
+    )
+
+
+def chain_shares(
+    fit: Fit, found: Combinations, builds: Sequence[Measured], interaction_k: float
+) -> list[Part]:
+    """The order-free share of each change; they add up to the total.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    found : Combinations
+        The changes and their combinations.
+    builds : sequence of Measured
+        The builds of `found.measured`, in its order.
+    interaction_k : float
+        Scale of the departures of what was not measured [K].
+
+    Returns
+    -------
+    list of Part
+        A part per change.
+    """
+    values = {
+        corner: one.entry.temperature for corner, one in zip(found.measured, builds, strict=True)
+    }
+    shares = order_free_shares(values, interaction_k=interaction_k, seed=fit.seed)
+    places = [list(found.measured).index(corner) for corner in sorted(values)]
+    basis, health = MEASURED, ""
+    if found.missing:
+        basis = f"predicted in part: {len(found.missing)} of {2 ** len(found.changes)} missing"
+    if np.isnan(shares.draws).all():
+        health = "not estimable: the measured combinations cannot tell the changes apart"
+    return [
+        Part(
+            name=f"in any order: {change}",
+            kind=SHARE,
+            draws=shares.draws[:, place],
+            weights=None
+            if health
+            else combined_weights(
+                dict(zip(places, shares.weights[place].tolist(), strict=True)), builds
+            ),
+            assumed=float(shares.assumed[place]),
+            basis=basis,
+            health=health,
+        )
+        for place, change in enumerate(found.changes)
+    ]
+
+
+def chain_departures(found: Combinations, builds: Sequence[Measured]) -> list[Part]:
+    """How far changes made together depart from the sum of the single ones.
+
+    Parameters
+    ----------
+    found : Combinations
+        The changes and their combinations.
+    builds : sequence of Measured
+        The builds of `found.measured`, in its order.
+
+    Returns
+    -------
+    list of Part
+        A part per set of changes; negative where together they bring less. Sets whose
+        effects add up by the making of the model are left out.
+    """
+    corners = list(found.measured)
+    values = {corner: one.entry.temperature for corner, one in zip(corners, builds, strict=True)}
+    parts = []
+    for changes, base, weights in departures_from_adding(values):
+        draws = sum(weight * values[corner] for corner, weight in weights.items())
+        if np.max(np.abs(draws)) < _NOTHING_K:
+            continue
+        name = " with ".join(found.changes[i] for i in changes)
+        parts.append(
+            Part(
+                name=f"beyond adding up: {name}"
+                + (f", on {found.words(base)}" if any(base) else ""),
+                kind=DEPARTURE,
+                draws=np.asarray(draws),
+                weights=combined_weights(
+                    {corners.index(corner): weight for corner, weight in weights.items()}, builds
+                ),
+            )
+        )
+    return parts

@@ -1,0 +1,1 @@
+"""Whether a fit can be trusted."""

@@ -1,0 +1,274 @@
+"""How far answers move when one assembly, session, specimen or laboratory is left out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array, IntArray
+from thermcmp.inference.checks.leave_out import (
+    THINNED,
+    Deletions,
+    LeaveOut,
+    draws_for,
+)
+from thermcmp.inference.checks.omission_groups import Units
+from thermcmp.inference.checks.refits import fit_without
+from thermcmp.inference.diagnostics import pareto_limit
+from thermcmp.questions.answer import Answer
+from thermcmp.questions.caveats import SURE
+from thermcmp.questions.fit_check.figures import left_out_figure
+from thermcmp.questions.phrases import interval, summary
+from thermcmp.questions.separation.contrasts import short_effect
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    import xarray as xr
+
+    from thermcmp.inference.posterior import Fit
+
+#: Fits made anew by default, where the fast engine can make them.
+REFITS: Final = 8
+#: Units for whose effects every draw is held at once.
+UNITS_AT_ONCE: Final = 100
+_DRAWS: Final = 4000
+#: What was done for a unit whose weights cannot be trusted, where no fit was made anew.
+_UNKNOWN: Final = "not known: ask for more refits"
+#: Names in a sentence before the rest is left to the table.
+_NAMED: Final = 4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Left:
+    """The effects without each unit (G of them), and how that was had.
+
+    Attributes
+    ----------
+    mean, sd : ndarray, shape (G, m)
+        Moments; NaN where they are not known [K].
+    worst : ndarray of int, shape (m,)
+        The unit that moves each effect most.
+    ends : ndarray, shape (m, 2)
+        Interval of each effect without that unit [K].
+    actions : list of str
+        By unit, how its numbers were had.
+    k : ndarray, shape (G,)
+        Pareto shape of its weights.
+    limit : float
+        Largest k that is believed.
+    """
+
+    mean: Array
+    sd: Array
+    worst: IntArray
+    ends: Array
+    actions: list[str]
+    k: Array
+    limit: float
+
+
+def left_out_answer(
+    fit: Fit,
+    units: Units,
+    effects: tuple[Sequence[str], Array],
+    *,
+    refits: int | None,
+    prob: float,
+    seed: int,
+) -> Answer:
+    """Move of each effect without each unit.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    units : Units
+        What is left out, one at a time.
+    effects : tuple of (names, weights)
+        Names, and weights of shape (m, q).
+    refits : int, optional
+        Most fits made anew for units whose weights cannot be trusted.
+    prob : float
+        Probability of the intervals.
+    seed : int
+        Seed.
+
+    Returns
+    -------
+    Answer
+        Table: a row per effect with the unit that moves it most.
+    """
+    names, weights = effects
+    most = (REFITS if fit.engine == "conditional" else 0) if refits is None else refits
+    whole = fit.combined(weights)
+    left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
+    table = _table(names, whole, units, left, prob)
+    return Answer(
+        kind="left-out check",
+        title=f"Without one {units.kind}: how far each effect moves",
+        table=table,
+        draws=_dataset(names, units, left),
+        sentences=_sentences(table, units),
+        caveats=_caveats(units, left),
+        prob=prob,
+        draw_figure=left_out_figure,
+        details={"unit": units.kind, "units": _unit_table(units, left, whole)},
+    )
+
+
+def _without_each(
+    fit: Fit, units: Units, weights: Array, whole: Array, *, most: int, prob: float, seed: int
+) -> _Left:
+    """Effects without each unit: by weights, else by a fit of its own, else unknown."""
+    study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
+    (found,) = study.each()
+    refitted, actions = _refits(fit, units, found, weights, most)
+    moved = study.moments(weights, found.weights)
+    # What the weights change is taken at the same few draws, and added to the mean of all.
+    shift = whole.mean(axis=0) - moved.whole[0]
+    mean, sd = moved.mean + shift, moved.sd
+    mean[~found.trusted], sd[~found.trusted] = np.nan, np.nan
+    for group, draws in refitted.items():
+        mean[group], sd[group] = draws.mean(axis=0), draws.std(axis=0)
+    worst = np.argmax(np.abs(np.nan_to_num(mean - whole.mean(axis=0))), axis=0)
+    by_weights = _drawn(study, found, weights, worst, seed)
+    ends = np.full((len(worst), 2), np.nan)
+    for place, group in enumerate(worst):
+        if group in refitted:
+            ends[place] = interval(refitted[group][:, place], prob)
+        elif place in by_weights:
+            ends[place] = interval(by_weights[place] + shift[place], prob)
+    return _Left(mean, sd, worst, ends, actions, found.k, pareto_limit(len(found.weights)))
+
+
+def _drawn(
+    study: LeaveOut, found: Deletions, weights: Array, worst: IntArray, seed: int
+) -> dict[int, Array]:
+    """Draws of each effect without the unit that moves it most, where its weights are trusted."""
+    rng, few = np.random.default_rng(seed), np.unique(worst[found.trusted[worst]])
+    drawn = {}
+    for first in range(0, len(few), UNITS_AT_ONCE):
+        some = few[first : first + UNITS_AT_ONCE]
+        (effects,) = np.nonzero(np.isin(worst, some))
+        mean, sd = study.at_draws(weights[effects], some)
+        for at, effect in enumerate(effects):
+            unit = worst[effect]
+            picked = rng.choice(len(mean), _DRAWS, p=found.weights[:, unit])
+            where = picked, np.searchsorted(some, unit), at
+            drawn[int(effect)] = mean[where] + sd[where] * rng.standard_normal(_DRAWS)
+    return drawn
+
+
+def _refits(
+    fit: Fit, units: Units, found: Deletions, weights: Array, most: int
+) -> tuple[dict[int, Array], list[str]]:
+    """Draws of the effects in fits made anew, by unit, and how each unit's numbers are had."""
+    trusted = found.trusted
+    actions = np.where(trusted, "weights", _UNKNOWN).tolist()
+    worst_first = np.argsort(-np.nan_to_num(found.k, nan=np.inf), kind="stable")
+    draws = {}
+    for group in [int(g) for g in worst_first if not trusted[g]][:most]:
+        if len(units.names) > 1:
+            fewer = fit_without(fit, units.codes == group)
+            draws[group] = fewer.combined(weights)
+            actions[group] = f"fitted anew, health {fewer.health}"
+    return draws, actions
+
+
+def _table(
+    names: Sequence[str], whole: Array, units: Units, left: _Left, prob: float
+) -> pd.DataFrame:
+    """A row per effect, those that move most in their own errors first."""
+    import pandas as pd
+
+    rows = []
+    for place, name in enumerate(names):
+        mean, sd, low, high = summary(whole[:, place], prob)
+        group = left.worst[place]
+        without = float(left.mean[group, place])
+        if np.isnan(without):
+            rows.append((name, mean, low, high, "–", *[np.nan] * 5, "not known"))
+            continue
+        health, shift = _health(whole[:, place], without), without - mean
+        ends = left.ends[place]
+        rows.append(
+            (name, mean, low, high, units.names[group], without, *ends, shift, shift / sd, health)
+        )
+    columns = ["effect", "mean_k", "low_k", "high_k", "without"]
+    columns += ["without_mean_k", "without_low_k", "without_high_k", "change_k", "change_sds"]
+    table = pd.DataFrame(rows, columns=[*columns, "health"])
+    return table.sort_values("change_sds", key=np.abs, ascending=False, ignore_index=True)
+
+
+def _health(whole: Array, without: float) -> str:
+    side = np.sign(np.mean(whole))
+    if np.mean(np.sign(whole) == side) >= SURE and np.sign(without) != side:
+        return "its sign rests on one"
+    return "ok"
+
+
+def _unit_table(units: Units, left: _Left, whole: Array) -> pd.DataFrame:
+    """A row per unit: its Pareto k, the limit, what was done, and what it moves."""
+    import pandas as pd
+
+    changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
+    # The first column keeps a unit unknown, and the largest of no effects.
+    largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
+    return pd.DataFrame(
+        {
+            units.kind: units.names,
+            "rows": units.sizes,
+            "pareto_k": left.k,
+            "limit": left.limit,
+            "action": left.actions,
+            "largest_change_sds": largest,
+        }
+    )
+
+
+def _dataset(names: Sequence[str], units: Units, left: _Left) -> xr.Dataset:
+    import xarray as xr
+
+    dims = (units.kind, "effect")
+    return xr.Dataset(
+        {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
+        {units.kind: list(units.names), "effect": list(names)},
+    )
+
+
+def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
+    known = table.dropna(subset="change_k")
+    if known.empty:
+        return ("No effect was left to compare.",)
+    first, others = known.iloc[0], known.iloc[1:]
+    turns = first["health"] != "ok"
+    said = (
+        f"One {units.kind} moves {short_effect(first['effect'])} most for its error: from "
+        f"{first['mean_k']:.1f} to {first['without_mean_k']:.1f} K "
+        f"({abs(first['change_sds']):.1f} standard deviations) without '{first['without']}'"
+        f"{', so its sign rests on that one' if turns else ''}."
+    )
+    turning = [short_effect(name) for name in others["effect"][others["health"] != "ok"]]
+    if not turning:
+        return (said, f"No {'other' if turns else 'sure'} sign rests on one {units.kind}.")
+    count = len(turning)
+    named = "; ".join(turning[:_NAMED])
+    if count > _NAMED:
+        named += f" and {count - _NAMED} more in the table"
+    signs = f"{count} {'more ' if turns else ''}sign{'s rest' if count > 1 else ' rests'}"
+    return (said, f"{signs} on one {units.kind}: {named}.")
+
+
+def _caveats(units: Units, left: _Left) -> tuple[str, ...]:
+    open_ones = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
+    if not open_ones:
+        return ()
+    shown = ", ".join(open_ones[:_NAMED]) + (" …" if len(open_ones) > _NAMED else "")
+    return (
+        f"Not known without {len(open_ones)} of {len(units.names)}: {shown}. Their weights cannot "
+        "be trusted; check_fit(fit, refits=…) fits them anew.",
+    )

@@ -1,0 +1,1 @@
+"""The margin to a temperature limit in a warm case."""

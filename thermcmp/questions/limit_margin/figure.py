@@ -1,0 +1,247 @@
+"""Figure of a margin: temperature against ambient, and what the fan does about it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp.questions.phrases import percent_words
+from thermcmp.questions.plot_style import BAND, INK, MAIN, QUIET, SIZE, WARM, finish, note
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from thermcmp.questions.answer import Answer
+
+#: Heights of the temperature's and the fan's panel against each other.
+_HEIGHTS: Final = (1.7, 1.0)
+#: Words above the axes are further apart than this share of their width.
+_APART: Final = 0.08
+#: More points than this are drawn as a line without marks.
+_MOST_MARKS: Final = 12
+#: Share of the height at the top in which words above a line would meet those above the axes.
+_NEAR_TOP: Final = 0.1
+
+
+def margin_figure(answer: Answer, ax: Axes) -> None:
+    """Draw temperature against ambient, the limit, and the chance of exceeding it.
+
+    Where a firmware sets the fan, a second panel below has its speed and noise, and the
+    lowest speed that is enough.
+
+    Parameters
+    ----------
+    answer : Answer
+        Table with columns `ambient_c`, `mean_c`, `low_c`, `high_c` [°C] and
+        `p_exceed` [1]; details `limit_c`, `ambient_at_limit_c` [°C], `sensor`,
+        `case_rise_k` [K] and `firmware`, each of which may lack.
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    """
+    known = answer.details
+    limit_c, at_limit_c = known.get("limit_c"), known.get("ambient_at_limit_c")
+    case = known.get("case_rise_k") or 0.0
+    whole = answer.table[["ambient_c", "mean_c", "low_c", "high_c"]].notna().all(axis=1)
+    table = answer.table[whole].sort_values("ambient_c")
+    ambient = table["ambient_c"].to_numpy(float)
+    _line(ax, table, ("mean_c", "low_c", "high_c"))
+    if limit_c is not None:
+        _limit_line(ax, limit_c)
+        if at_limit_c is not None and _inside(at_limit_c, ambient):
+            words = f"{at_limit_c:.1f} °C {'room' if case else 'ambient'}"
+            _crossing(ax, words, (at_limit_c, limit_c), is_late=at_limit_c > ambient.mean())
+    fan = known.get("firmware") is not None
+    axis = "Ambient at the cooler's intake [°C]"
+    if case:
+        axis = f"Room [°C]; the cooler's intake is {case:g} K warmer"
+    finish(ax, answer.title, "" if fan else axis, grid="both", pad=34)
+    name = str(known.get("sensor", "sensor"))
+    label = f"{name[:1].upper()}{name[1:]} temperature [°C]"
+    ax.set_ylabel(label, fontsize=SIZE, color=INK)
+    if limit_c is not None:
+        _chances(ax, ambient, table["p_exceed"].to_numpy(float))
+    lowest = _fan_panel(answer, ax, axis) if fan else ax
+    left_out = answer.table.loc[~whole, "ambient_c"]
+    extra = ""
+    if len(left_out):
+        extra = f"Not estimable: {', '.join(f'{c:g}' for c in left_out)} °C, see the table."
+    note(lowest, answer.interval_words, [], [], mark="Line: mean; band", extra=extra)
+
+
+def _line(ax: Axes, table: pd.DataFrame, columns: tuple[str, str, str]) -> None:
+    """Draw a mean by ambient with its band."""
+    ambient = table["ambient_c"].to_numpy(float)
+    mean, low, high = (table[name].to_numpy(float) for name in columns)
+    ax.fill_between(ambient, low, high, color=BAND, linewidth=0, zorder=1)
+    size = 5 if len(ambient) < _MOST_MARKS else 0
+    ax.plot(ambient, mean, color=MAIN, linewidth=1.8, zorder=3, marker="o", markersize=size)
+
+
+def _fan_panel(answer: Answer, ax: Axes, axis: str) -> Axes:
+    """Draw fan speed and noise by ambient in a panel of their own."""
+    table = answer.table[answer.table["fan_rpm"].notna()].sort_values("ambient_c")
+    panel = _below(ax)
+    ax.tick_params(axis="x", labelbottom=False)
+    _line(panel, table, ("fan_rpm", "fan_rpm_low", "fan_rpm_high"))
+    enough = answer.table[answer.table["enough_rpm"].notna()].sort_values("ambient_c")
+    if len(enough):
+        panel.plot(
+            enough["ambient_c"].to_numpy(float),
+            enough["enough_rpm"].to_numpy(float),
+            color=WARM,
+            linewidth=1.4,
+            linestyle=(0, (6, 3)),
+            marker="^",
+            markersize=5,
+            zorder=2,
+        )
+        first = enough.iloc[0]
+        panel.annotate(
+            f"enough at {answer.details['risk']:.0%} risk",
+            (first["ambient_c"], first["enough_rpm"]),
+            xytext=(8, -4),
+            textcoords="offset points",
+            va="top",
+            fontsize=SIZE,
+            color=WARM,
+        )
+    at_most_c = answer.details.get("ambient_at_most_c")
+    ambient = table["ambient_c"].to_numpy(float)
+    if at_most_c is not None and _inside(at_most_c, ambient):
+        _highest_speed(panel, at_most_c, is_late=at_most_c > ambient.mean())
+    finish(panel, "", axis, grid="both")
+    panel.margins(y=0.2)
+    panel.set_ylabel("Fan speed [rpm]", fontsize=SIZE, color=INK)
+    if "noise_dba" in table:
+        _levels(panel, table)
+    return panel
+
+
+def _highest_speed(panel: Axes, ambient_c: float, *, is_late: bool) -> None:
+    """Mark from where on the fan is at its highest speed; late ones are named at the left."""
+    panel.axvline(ambient_c, color=INK, linewidth=1.0, linestyle=":", zorder=2)
+    panel.annotate(
+        f"highest speed from {ambient_c:.0f} °C",
+        (ambient_c, 0.0),
+        xycoords=panel.get_xaxis_transform(),
+        xytext=(-5 if is_late else 5, 4),
+        ha="right" if is_late else "left",
+        textcoords="offset points",
+        fontsize=SIZE,
+        color=INK,
+    )
+
+
+def _below(ax: Axes) -> Axes:
+    """Give the lower part of the axes' room to a second panel with the same ambients."""
+    figure, place = ax.figure, ax.get_subplotspec()
+    if place is not None:
+        both = place.subgridspec(2, 1, height_ratios=_HEIGHTS)
+        ax.set_subplotspec(both[0])
+        return figure.add_subplot(both[1], sharex=ax)
+    box = ax.get_position()
+    share = _HEIGHTS[1] / sum(_HEIGHTS)
+    ax.set_position(
+        (box.x0, box.y0 + (share + 0.1) * box.height, box.width, (0.9 - share) * box.height)
+    )
+    return figure.add_axes((box.x0, box.y0, box.width, (share - 0.1) * box.height), sharex=ax)
+
+
+def _spaced(values: np.ndarray) -> list[int]:
+    """Places of values that are far enough apart to be written above."""
+    found: list[int] = []
+    apart = _APART * np.ptp(values) if len(values) else 0.0
+    for place, value in enumerate(values):
+        if not found or value - values[found[-1]] > apart:
+            found.append(place)
+    return found
+
+
+def _levels(panel: Axes, table: pd.DataFrame) -> None:
+    """Write the noise above the panel."""
+    numbers = table[["ambient_c", "noise_dba"]].to_numpy(float)
+    for x, level in numbers[_spaced(numbers[:, 0])]:
+        words = f"{level:.0f}" if np.isfinite(level) else "–"
+        _above(panel, x, words)
+    _heading(panel, "Noise [dB(A)]")
+
+
+def _limit_line(ax: Axes, limit_c: float) -> None:
+    """Draw the limit across the axes; at the top its name is below, clear of the chances."""
+    ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
+    low, high = ax.get_ylim()
+    is_top = limit_c > high - _NEAR_TOP * (high - low)
+    ax.annotate(
+        f"limit {limit_c:g} °C",
+        (0.0, limit_c),
+        xytext=(5, -3 if is_top else 3),
+        va="top" if is_top else "baseline",
+        color=WARM,
+        xycoords=("axes fraction", "data"),
+        textcoords="offset points",
+        fontsize=SIZE,
+    )
+
+
+def _crossing(ax: Axes, words: str, place: tuple[float, float], *, is_late: bool) -> None:
+    """Mark where the mean reaches the limit; late ones are named at the left, above."""
+    ax.plot(
+        [place[0]],
+        [place[1]],
+        marker="D",
+        markersize=7,
+        zorder=4,
+        color="white",
+        markeredgecolor=INK,
+        markeredgewidth=1.4,
+    )
+    ax.annotate(
+        words,
+        place,
+        xytext=(-8, 6) if is_late else (7, -13),
+        ha="right" if is_late else "left",
+        textcoords="offset points",
+        fontsize=SIZE,
+        color=INK,
+    )
+
+
+def _inside(value: float, values: np.ndarray) -> bool:
+    return len(values) > 0 and bool(values.min() <= value <= values.max())
+
+
+def _chances(ax: Axes, ambient: np.ndarray, chance: np.ndarray) -> None:
+    """Write the chance of exceeding the limit above the axes."""
+    for place in _spaced(ambient):
+        if np.isfinite(chance[place]):
+            _above(ax, ambient[place], percent_words(chance[place]))
+    _heading(ax, "Chance of exceeding the limit")
+
+
+def _above(ax: Axes, x: float, words: str) -> None:
+    """Write words above the axes at an ambient."""
+    ax.text(
+        x,
+        1.015,
+        words,
+        transform=ax.get_xaxis_transform(),
+        ha="center",
+        va="bottom",
+        fontsize=SIZE,
+        color=INK,
+    )
+
+
+def _heading(ax: Axes, words: str) -> None:
+    """Name the line of words above the axes."""
+    ax.annotate(
+        words,
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(0, 18),
+        textcoords="offset points",
+        fontsize=SIZE,
+        color=QUIET,
+    )

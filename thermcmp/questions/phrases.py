@@ -1,0 +1,92 @@
+"""Shared words and rows of the answers, so that all questions speak alike."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.errors import Fault, InputError
+
+PROB = 0.90
+
+
+def interval(draws: Array, prob: float) -> tuple[float, float]:
+    """Equal-tailed interval of the draws."""
+    low, high = np.quantile(draws, [(1.0 - prob) / 2.0, (1.0 + prob) / 2.0])
+    return float(low), float(high)
+
+
+def summary(draws: Array, prob: float) -> tuple[float, float, float, float]:
+    """Mean, standard deviation, and the ends of the equal-tailed interval."""
+    return (float(np.mean(draws)), float(np.std(draws)), *interval(draws, prob))
+
+
+def check_prob(prob: float) -> None:
+    """Refuse a probability outside (0.5, 1).
+
+    Raises
+    ------
+    InputError
+        If it is.
+    """
+    if not 0.5 <= prob < 1.0:
+        raise InputError(
+            "The intervals need a probability:",
+            [
+                Fault(
+                    "out of range",
+                    "give a number from 0.5 to below 1",
+                    column="prob",
+                    value=str(prob),
+                )
+            ],
+        )
+
+
+def range_words(draws: Array, prob: float, unit: str = "K") -> str:
+    """Mean and interval in words: "-6.4 K (-7.1 to -5.7)"."""
+    low, high = interval(draws, prob)
+    return f"{np.mean(draws):z.1f} {unit} ({low:z.1f} to {high:z.1f})"
+
+
+def sided_words(draws: Array, prob: float, over: str, under: str, unit: str = "K") -> str:
+    """Mean and interval with the word that makes the mean positive: "6.4 K (5.7 to 7.1) cooler"."""
+    up = bool(np.mean(draws) >= 0.0)
+    return f"{range_words(draws if up else -draws, prob, unit)} {over if up else under}"
+
+
+def part_words(share: float) -> str:
+    """A share in per cent, never as a plain 0 or 100: the rest is small and not none."""
+    if share > 0.99:
+        return "over 99%"
+    return "under 1%" if share < 0.01 else f"{share:.0%}"
+
+
+def chance_words(chance: float, draws: int) -> str:
+    """A probability, never stated more sharply than the draws allow."""
+    edge = max(1.0 / draws, 0.001)
+    if chance < edge:
+        return f"below {edge:.1%}"
+    if chance > 1.0 - edge:
+        return f"above {1.0 - edge:.1%}"
+    return f"{chance:.0%}" if 0.01 <= chance <= 0.99 else f"{chance:.1%}"
+
+
+def percent_words(chance: float) -> str:
+    """Probability in per cent, never as a plain 0 or 100.
+
+    Parameters
+    ----------
+    chance : float
+        Probability [1].
+
+    Returns
+    -------
+    str
+        For example "37%", "<1%" or ">99%".
+    """
+    if chance < 0.01:
+        return "<1%"
+    if chance > 0.99:
+        return ">99%"
+    return f"{chance:.0%}"

@@ -1,0 +1,205 @@
+"""The hand that the figures are drawn with: colours, rows, intervals and notes."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+INK: Final = "#22303a"
+QUIET: Final = "#5f6b74"
+RULE: Final = "#dfe4e7"
+MAIN: Final = "#14557b"
+PALE: Final = "#8fb8d0"
+PALE_WARM: Final = "#eacba6"
+WARM: Final = "#a8540f"
+BAND: Final = "#c9dbe6"
+
+#: Size of all figure text but the heading [points].
+SIZE: Final = 9.0
+_NOTE_WIDTH: Final = 82
+#: Room for a panel below the axes [in].
+_PANEL_HEIGHT: Final = 2.2
+_NAME_WIDTH: Final = 34
+_TITLE_WIDTH: Final = 64
+_MOST_NAMED: Final = 6
+#: Words of a `health` cell that need no warning.
+_HEALTHY: Final = frozenset({"", "ok"})
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One estimate to draw: name, mean, interval and health text."""
+
+    name: str
+    mean: float
+    low: float
+    high: float
+    health: str
+
+
+def row_names(table: pd.DataFrame, label: str | Sequence[str]) -> list[str]:
+    """Names of the table's rows, factors in words; several columns are joined by a colon."""
+    columns = [label] if isinstance(label, str) else list(label)
+    cells = table[columns].astype(str)
+    if "factor" in cells:
+        cells["factor"] = cells["factor"].str.replace("_", " ")
+    return [": ".join(line) for line in cells.to_numpy()]
+
+
+def split_rows(
+    table: pd.DataFrame, names: Sequence[str], columns: tuple[str, str, str]
+) -> tuple[list[Row], list[Row]]:
+    """Rows to draw, and rows without an estimate."""
+    numbers = table[list(columns)].to_numpy(float)
+    health = table["health"] if "health" in table else pd.Series("", index=table.index)
+    words = health.fillna("").astype(str).to_list()
+    rows = [
+        Row(name, float(mean), float(low), float(high), word)
+        for name, (mean, low, high), word in zip(names, numbers, words, strict=True)
+    ]
+    drawn = [row for row in rows if row.mean == row.mean]
+    return drawn, [row for row in rows if row.mean != row.mean]
+
+
+def interval(ax: Axes, place: float, row: Row, *, color: str = MAIN) -> None:
+    """Draw one interval and its mean; hollow where the row carries a warning."""
+    ax.plot(
+        [row.low, row.high],
+        [place, place],
+        color=color,
+        linewidth=2.4,
+        solid_capstyle="round",
+        zorder=3,
+    )
+    ax.plot(
+        [row.mean],
+        [place],
+        marker="o",
+        markersize=6.5,
+        color=color if row.health in _HEALTHY else "white",
+        markeredgecolor=color,
+        markeredgewidth=1.6,
+        zorder=4,
+    )
+
+
+def stair_bar(
+    ax: Axes, place: float, row: Row, origin: float, *, is_total: bool, hatch: str | None = None
+) -> None:
+    """Draw one bar of a stair of improvements, with its interval at its end and its value.
+
+    A bar to the left of its origin is cooler; one that is warmer is hatched by lines, so
+    that colour alone tells nothing.
+    """
+    cooler = row.mean >= 0.0
+    ax.barh(
+        [place],
+        [-row.mean],
+        left=origin,
+        height=0.56,
+        color=PALE if cooler else PALE_WARM,
+        edgecolor=INK if is_total else (QUIET if cooler else WARM),
+        linewidth=1.0,
+        hatch=hatch if cooler else "///",
+        zorder=2,
+    )
+    ends = Row(row.name, origin - row.mean, origin - row.high, origin - row.low, row.health)
+    interval(ax, place, ends, color=INK)
+    ax.annotate(
+        f"{-row.mean:+.1f} K".replace("-", "\N{MINUS SIGN}"),
+        (max(origin, ends.high), place),
+        xytext=(7, 0),
+        textcoords="offset points",
+        va="center",
+        fontsize=SIZE,
+        color=INK,
+        annotation_clip=False,
+        fontweight="bold" if is_total else "normal",
+    )
+
+
+def rows_axis(ax: Axes, names: Sequence[str]) -> None:
+    """Name the rows at the left, the first one at the top."""
+    labels = [textwrap.fill(name, _NAME_WIDTH, break_on_hyphens=False) for name in names]
+    ax.set_yticks(range(len(names)), labels=labels, fontsize=SIZE, color=INK)
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+
+
+def natural_height(ax: Axes) -> float:
+    """Height of a figure that gives each named row its room [in].
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        Drawn axes; those without named rows get a fixed height.
+
+    Returns
+    -------
+    float
+        Height in inches.
+    """
+    from matplotlib.ticker import FixedLocator
+
+    if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):
+        return 4.4 + _PANEL_HEIGHT * (len(ax.get_shared_x_axes().get_siblings(ax)) - 1)
+    lines = sum(1 + label.get_text().count("\n") for label in ax.get_yticklabels())
+    return 1.5 + 0.22 * lines + 0.12 * len(ax.get_yticks())
+
+
+def finish(
+    ax: Axes, title: str, axis: str, *, grid: Literal["x", "both"] = "x", pad: float = 6.0
+) -> None:
+    """Give the axes their heading, rules and frame."""
+    title = textwrap.fill(title, _TITLE_WIDTH)
+    ax.set_title(title, loc="left", pad=pad, fontsize=SIZE + 1.5, fontweight="bold", color=INK)
+    ax.set_xlabel(axis, fontsize=SIZE, color=INK)
+    ax.set_axisbelow(True)
+    ax.grid(visible=True, axis=grid, color=RULE, linewidth=0.8)
+    ax.spines[["top", "right", "left"]].set_visible(False)
+    ax.spines["bottom"].set_color(QUIET)
+    ax.margins(x=0.07)
+    ax.tick_params(axis="both", labelsize=SIZE, labelcolor=INK, color=QUIET)
+
+
+def note(
+    ax: Axes,
+    interval_words: str,
+    drawn: Sequence[Row],
+    omitted: Sequence[Row],
+    *,
+    mark: str = "Point: mean; bar",
+    extra: str = "",
+) -> None:
+    """Say below the axes what the marks mean and what was left out."""
+    words = [f"{mark}: {interval_words.removesuffix('s')}."]
+    if extra:
+        words.append(extra)
+    if any(row.health not in _HEALTHY for row in drawn):
+        words.append("Hollow: estimate with a warning, see the table.")
+    lines = textwrap.wrap(" ".join(words), _NOTE_WIDTH)
+    for row in omitted[:_MOST_NAMED]:
+        reason = f" ({row.health})" if row.health else ""
+        lines += textwrap.wrap(f"Not estimable, left out: {row.name}{reason}.", _NOTE_WIDTH)
+    if len(omitted) > _MOST_NAMED:
+        lines.append(f"Not estimable, left out: {len(omitted) - _MOST_NAMED} more, see the table.")
+    ax.annotate(
+        "\n".join(lines),
+        (0.0, 0.0),
+        xycoords="axes fraction",
+        xytext=(0, -36),
+        textcoords="offset points",
+        va="top",
+        ha="left",
+        fontsize=SIZE - 1.5,
+        color=QUIET,
+        annotation_clip=False,
+    )

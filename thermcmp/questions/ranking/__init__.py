@@ -1,0 +1,1 @@
+"""Products ranked at equal conditions."""

@@ -1,0 +1,104 @@
+"""Ranked products with their groups."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from thermcmp.questions.plot_style import (
+    INK,
+    MAIN,
+    SIZE,
+    finish,
+    interval,
+    note,
+    row_names,
+    rows_axis,
+    split_rows,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from thermcmp.questions.answer import Answer
+
+
+def ranking_figure(
+    answer: Answer,
+    ax: Axes,
+    *,
+    label: str = "product",
+    columns: tuple[str, str, str] = ("mean_c", "low_c", "high_c"),
+    axis: str = "Temperature [°C]",
+) -> None:
+    """Draw the products from the coolest to the warmest, with their groups.
+
+    Parameters
+    ----------
+    answer : Answer
+        Table with the names, the temperatures [°C] and a column `group`: a number or
+        letters; products that share one cannot be told apart.
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    label : str
+        Column with the products' names.
+    columns : tuple of str
+        Columns of the mean and of the interval's lower and upper end [°C].
+    axis : str
+        Name of the value axis, with its unit in brackets.
+    """
+    table = answer.table.sort_values(columns[0], kind="stable", na_position="last")
+    drawn, omitted = split_rows(table, row_names(table, label), columns)
+    for place, row in enumerate(drawn):
+        interval(ax, place, row)
+    if "group" in table:
+        _group_lines(ax, [_group_marks(cell) for cell in table["group"].iloc[: len(drawn)]])
+    rows_axis(ax, [row.name for row in drawn])
+    finish(ax, answer.title, axis)
+    note(
+        ax,
+        answer.interval_words,
+        drawn,
+        omitted,
+        extra="Products on one line at the right cannot be told apart.",
+    )
+
+
+def _group_marks(cell: object) -> tuple[str, ...]:
+    """Groups of one product: the letters of a letter display, or the one number."""
+    text = "" if cell is None or cell != cell else str(cell).strip()
+    if text.isalpha():
+        return tuple(text)
+    return tuple(text.replace(",", " ").split())
+
+
+def _group_lines(ax: Axes, groups: Sequence[tuple[str, ...]]) -> None:
+    """Draw a line beside the rows of each group, right of the axes."""
+    across = ax.get_yaxis_transform()
+    ends: list[int] = []
+    for mark in dict.fromkeys(mark for marks in groups for mark in marks):
+        places = [place for place, marks in enumerate(groups) if mark in marks]
+        # Groups that do not overlap share a lane.
+        free = [lane for lane, end in enumerate(ends) if end < places[0]]
+        lane = free[0] if free else len(ends)
+        ends[lane : lane + 1] = [places[-1]]
+        x = 1.025 + 0.03 * lane
+        ax.plot(
+            [x, x],
+            [places[0] - 0.25, places[-1] + 0.34],
+            transform=across,
+            clip_on=False,
+            color=MAIN,
+            linewidth=2.0,
+            solid_capstyle="butt",
+        )
+        ax.text(
+            x,
+            places[0] - 0.27,
+            mark,
+            transform=across,
+            ha="center",
+            va="bottom",
+            fontsize=SIZE - 1,
+            color=INK,
+        )

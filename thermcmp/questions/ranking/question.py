@@ -1,0 +1,312 @@
+"""Ranking: products at equal conditions, with ranks as uncertain as they are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.errors import Fault, InputError
+from thermcmp.inference.checks.prior_sensitivity import power_scaling
+from thermcmp.inference.noise_fit import NoiseFit
+from thermcmp.model.conditions import Build, Conditions
+from thermcmp.model.rows import level_keys
+from thermcmp.prediction.build_rise import Scope, matching_rows, rise_weights
+from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for, ranked_builds
+from thermcmp.questions.answer import Answer
+from thermcmp.questions.caveats import (
+    Linear,
+    fit_caveats,
+    influence_words,
+    refuse_bad_health,
+)
+from thermcmp.questions.phrases import PROB, check_prob, range_words, summary
+from thermcmp.questions.ranking.figure import ranking_figure
+
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
+    from thermcmp.inference.posterior import Fit
+
+#: How sure a gap must be before two products are told apart.
+SURE: Final = 0.90
+
+
+def rank(
+    fit: Fit,
+    at: Conditions | None = None,
+    *,
+    matters_k: float = 1.0,
+    scope: str = "product line",
+    products: Sequence[Build | str] | None = None,
+    prob: float = PROB,
+    allow_bad_health: bool = False,
+    **conditions: Any,
+) -> Answer:
+    """Rank products at equal conditions.
+
+    Products are told apart only where the gap exceeds `matters_k` with 90 %
+    probability. A group is opened by its coolest member, and the others join as long
+    as they cannot be told apart from that one member; so a chain of small gaps does
+    not run together.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    at : Conditions, optional
+        Ambient, power, and fan speed or noise; also given as keywords
+        (``rank(fit, noise_dba=40, power_w=200)``). Power and fan speed default to
+        the fit's reference.
+    matters_k : float
+        Smallest difference that matters [K]; 0 or more.
+    scope : {"product line", "specimens"}
+        Whom the ranking speaks of.
+    products : sequence of Build or str, optional
+        What to rank; every named product by default.
+    prob : float
+        Probability of the equal-tailed intervals.
+    allow_bad_health : bool
+        Rank even if the fit's health is "bad"; recorded as a caveat.
+    **conditions
+        Fields of `Conditions`.
+
+    Returns
+    -------
+    Answer
+        Table: product, mean_c, low_c, high_c [°C], rank_mean, rank_low, rank_high,
+        p_best, group, fan_rpm [rpm], noise_dba [dB(A)], health; coolest first. A
+        product that cannot reach the noise within its measured fan speeds has NaN
+        and says so.
+
+    Raises
+    ------
+    InputError
+        If a condition, product, scope or `prob` is not known.
+    EngineError
+        If the fit's health is "bad" and not allowed.
+    NotEstimableError
+        If a product has a part that the fit has not seen.
+    """
+    check_prob(prob)
+    if not (np.isfinite(matters_k) and matters_k >= 0):
+        raise InputError(
+            "Which difference matters?",
+            [
+                Fault(
+                    "not zero or more",
+                    "give a number of kelvin",
+                    column="matters_k",
+                    value=str(matters_k),
+                )
+            ],
+        )
+    refuse_bad_health(fit, allowed=allow_bad_health, what="ranked")
+    held = Conditions.of(at, conditions)
+    where = Scope.of(scope)
+    noise = noise_for(fit, held)
+    builds = ranked_builds(fit, products)
+    entries = [entry_at(fit, name, build, held, where, noise) for name, build in builds.items()]
+    reached = sorted((e for e in entries if e.reached), key=lambda e: float(np.mean(e.temperature)))
+    ordered = [*reached, *(e for e in entries if not e.reached)]
+    temperatures = (
+        np.stack([e.temperature for e in reached], axis=1) if reached else np.zeros((1, 0))
+    )
+    groups = _groups(temperatures, matters_k)
+    return Answer(
+        kind="ranking",
+        title=f"{fit.sensor.capitalize()} at {_words(fit, held)}, {where}",
+        table=_table(ordered, temperatures, groups, prob),
+        draws=_dataset(ordered),
+        sentences=_sentences(reached, temperatures, groups, matters_k, prob),
+        caveats=(*_caveats(fit, ordered, noise, held, where, builds), *_mounted_once(fit, builds)),
+        prob=prob,
+        draw_figure=ranking_figure,
+        details={
+            "conditions": held,
+            "matters_k": matters_k,
+            "scope": str(where),
+            "health": str(fit.health),
+        },
+        fits=(fit,),
+    )
+
+
+def _mounted_once(fit: Fit, builds: Mapping[str, Build]) -> tuple[str, ...]:
+    """Name the products whose assembly cannot be told from the product."""
+    keys = level_keys(fit.results, ("lab", "assembly"))
+    once = [
+        name
+        for name, build in builds.items()
+        if len(set(keys[matching_rows(fit.results, build)])) == 1
+    ]
+    if not once:
+        return ()
+    return (
+        f"Mounted once only: {', '.join(once)}. A lucky or bad assembly counts to the product, "
+        "within what assemblies differ elsewhere; a second assembly would tell.",
+    )
+
+
+def _groups(temperatures: Array, matters_k: float) -> list[int]:
+    """Group of each product, coolest first; a group's first member is its anchor."""
+    groups: list[int] = []
+    anchor, current = 0, 1
+    for i in range(temperatures.shape[1]):
+        gap = temperatures[:, i] - temperatures[:, anchor]
+        if i > anchor and np.mean(gap > matters_k) >= SURE:
+            anchor, current = i, current + 1
+        groups.append(current)
+    return groups
+
+
+def _table(
+    entries: Sequence[Entry], temperatures: Array, groups: Sequence[int], prob: float
+) -> pd.DataFrame:
+    """Tidy table; ranks count equal values alike, 1 is the coolest."""
+    import pandas as pd
+    from scipy.stats import rankdata
+
+    ranks = rankdata(temperatures, axis=1) if temperatures.shape[1] else temperatures
+    tail = (1.0 - prob) / 2.0
+    rows: list[Mapping[str, object]] = []
+    for i, entry in enumerate(entries):
+        row: dict[str, object] = {"product": entry.name}
+        if entry.reached:
+            mean, _, low, high = summary(entry.temperature, prob)
+            ends = np.quantile(ranks[:, i], [tail, 1.0 - tail], method="nearest")
+            row |= {
+                "mean_c": mean,
+                "low_c": low,
+                "high_c": high,
+                "rank_mean": float(np.mean(ranks[:, i])),
+                "rank_low": float(ends[0]),
+                "rank_high": float(ends[1]),
+                "p_best": float(np.mean(ranks[:, i] == ranks.min(axis=1))),
+                "group": groups[i],
+                "fan_rpm": float(np.median(entry.drive)),
+                "noise_dba": np.nan if entry.noise is None else float(np.mean(entry.noise)),
+            }
+        rows.append({**row, "health": entry.health})
+    columns = [
+        "product",
+        "mean_c",
+        "low_c",
+        "high_c",
+        "rank_mean",
+        "rank_low",
+        "rank_high",
+        "p_best",
+        "group",
+        "fan_rpm",
+        "noise_dba",
+        "health",
+    ]
+    return pd.DataFrame(rows, columns=columns).astype({"group": "Int64"})
+
+
+def _dataset(entries: Sequence[Entry]) -> xr.Dataset:
+    import xarray as xr
+
+    values = np.stack([e.temperature for e in entries]) if entries else np.zeros((0, 0))
+    return xr.Dataset(
+        {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in entries]}
+    )
+
+
+def _sentences(
+    reached: Sequence[Entry],
+    temperatures: Array,
+    groups: Sequence[int],
+    matters_k: float,
+    prob: float,
+) -> tuple[str, ...]:
+    if not reached:
+        return ("No product can be ranked at these conditions.",)
+    leaders = [e.name for e, group in zip(reached, groups, strict=True) if group == 1]
+    best = float(np.mean(temperatures[:, 0] == temperatures.min(axis=1)))
+    sentences = [
+        f"Coolest: {reached[0].name} at {range_words(reached[0].temperature, prob, '°C')}; "
+        f"{best:.0%} probability that it is the coolest of all."
+    ]
+    if len(leaders) > 1:
+        sentences.append(
+            f"{', '.join(leaders)} cannot be told apart: no gap to {leaders[0]} is surely "
+            f"above {matters_k:g} K."
+        )
+    if groups[-1] > 1:
+        sentences.append(
+            f"{len(reached)} products fall into {groups[-1]} groups; the coolest of each group is "
+            f"more than {matters_k:g} K warmer than the coolest of the group before it with at "
+            f"least {SURE:.0%} probability."
+        )
+    return tuple(sentences)
+
+
+def _caveats(
+    fit: Fit,
+    entries: Sequence[Entry],
+    noise: NoiseFit | None,
+    held: Conditions,
+    scope: Scope,
+    builds: Mapping[str, Build],
+) -> tuple[str, ...]:
+    reached = [entry for entry in entries if entry.reached]
+    gaps = np.array([entry.temperature - reached[0].temperature for entry in reached[1:]])
+    names = [f"{entry.name} against {reached[0].name}" for entry in reached[1:]]
+    influence, linear = None, None
+    if names:
+        influence = influence_words(names, power_scaling(fit, gaps))
+        linear = Linear(tuple(names), _gap_weights(fit, reached, held, scope, builds))
+    caveats = fit_caveats(fit, influence=influence, linear=linear)
+    missing = [entry.name for entry in entries if not entry.reached]
+    if missing:
+        caveats.append("Not ranked, see their health: " + ", ".join(missing) + ".")
+    if held.altitude_m is not None:
+        caveats.append(held.altitude_words)
+    if noise is not None:
+        caveats += noise.design.notes
+    return tuple(caveats)
+
+
+def _gap_weights(
+    fit: Fit,
+    reached: Sequence[Entry],
+    held: Conditions,
+    scope: Scope,
+    builds: Mapping[str, Build],
+) -> Callable[[float], Array]:
+    """Weights of the effects in each product's gap to the coolest, for an exponent."""
+    power_w = held.power_w if held.power_w is not None else fit.reference.power_w
+    each = [
+        rise_weights(
+            fit,
+            builds[entry.name],
+            scope,
+            drive=float(np.median(entry.drive)),
+            power_w=power_w,
+            density_ratio=held.density_ratio,
+        )
+        for entry in reached
+    ]
+
+    def gaps(exponent: float) -> Array:
+        rises = np.stack([weights(exponent) for weights in each])
+        return np.asarray(rises[1:] - rises[0])
+
+    return gaps
+
+
+def _words(fit: Fit, held: Conditions) -> str:
+    power = held.power_w if held.power_w is not None else fit.reference.power_w
+    if held.noise_dba is not None:
+        how = f"{held.noise_dba:g} dB(A) at {held.mic_distance_m:g} m"
+    else:
+        drive = held.fan_rpm if held.fan_rpm is not None else fit.reference.drive
+        how = f"{drive:g} {fit.design.law.unit}"
+    if held.case_rise_k == 0.0 and held.altitude_m is None:
+        return f"{how}, {power:g} W, {held.ambient_c:g} °C ambient"
+    return f"{how}, {power:g} W, {held.air_words}"

@@ -1,0 +1,1 @@
+"""Runs in which a control loop held the sensor."""

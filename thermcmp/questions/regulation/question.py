@@ -1,0 +1,272 @@
+"""Regulated runs told in what the loop moved: fan speed, noise or power, never temperature."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from thermcmp.errors import NotEstimableError
+from thermcmp.model.noise_design import build_noise_design
+from thermcmp.model.rows import level_keys, one_sensor
+from thermcmp.questions.answer import Answer
+from thermcmp.questions.interval_plot import interval_figure
+from thermcmp.questions.phrases import check_prob
+from thermcmp.questions.regulation.summaries import (
+    RISE_K,
+    HeldBuild,
+    Line,
+    difference,
+    summary,
+    unlike,
+)
+from thermcmp.results.validation import check_results
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from thermcmp.inference.posterior import Fit
+
+#: Up to so many builds every pair is compared; above, each with the first.
+EVERY_PAIR: Final = 4
+#: Sensors this close to each other read the same [K] (common practice, no source).
+SAME_K: Final = 0.5
+#: What is told, with its unit and the column it comes from.
+QUANTITIES: Final = (
+    ("fan speed", "rpm", "fan_rpm"),
+    ("noise", "dB(A)", "level_dba"),
+    ("power", "W", "power_w"),
+)
+#: What of it is a result, by what the loop moved.
+RESULTS: Final[dict[str, tuple[str, ...]]] = {"fan": ("fan speed", "noise"), "power": ("power",)}
+
+
+def regulated_runs(
+    results: pd.DataFrame | Fit,
+    sensor: str | None = None,
+    *,
+    mic_distance_m: float = 0.5,
+    prob: float = 0.90,
+) -> Answer:
+    """Tell regulated runs apart by the fan speed, noise or power that held the sensor.
+
+    A control loop held the sensor at its target, so its temperature is no result of the
+    cooler. What the loop moved for it is: of two coolers that read the same, the better one
+    needs less fan, or lets the firmware draw more power.
+
+    Parameters
+    ----------
+    results : pandas.DataFrame or Fit
+        Results rows, or a fit whose regulated rows are told.
+    sensor : str, optional
+        The sensor; may be left out where the rows hold only one.
+    mic_distance_m : float
+        Distance to which sound levels are moved [m].
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    Answer
+        Table: build, quantity, unit, mean, sd (of single runs), low, high, held_c,
+        ambient_c, regulated_by, runs, assemblies, health. A row per build and quantity, then
+        the differences "B − A" of what the loop moved. Assemblies are the unit of the
+        intervals (Student's t; Welch's for differences), single runs where a build has one
+        assembly only, which `health` then says.
+
+    Raises
+    ------
+    InputError
+        If the rows break the schema, or the sensor is unknown.
+    NotEstimableError
+        If no run was regulated.
+    """
+    check_prob(prob)
+    rows, sensor = _rows(results, sensor)
+    builds, notes = _builds(rows, mic_distance_m)
+    pairs = list(combinations(builds, 2))
+    # Where several targets were held, those are paired that were held at the same one.
+    alike = [(a, b) for a, b in pairs if abs(a.held_c - b.held_c) <= RISE_K]
+    pairs = alike or pairs
+    if len(builds) > EVERY_PAIR:
+        first = {b: a for a, b in reversed(pairs)}
+        pairs = [(a, b) for a, b in pairs if first[b] is a and a not in first]
+        notes = (*notes, f"There are {len(builds)} builds: each is compared with the first only.")
+    lines = [summary(build, name, unit, prob) for build in builds for name, unit, _ in QUANTITIES]
+    told = {(a, b): _pair_lines(a, b, prob) for a, b in pairs}
+    lines += [line for found in told.values() for line in found]
+    why = (
+        f"{len(rows)} run(s) were regulated: their temperatures are targets, so they are compared "
+        "by what the firmware moved to hold them."
+    )
+    return Answer(
+        kind="regulated runs",
+        title=f"Regulated runs of the {sensor} sensor",
+        table=_table(lines),
+        draws=_no_draws(),
+        sentences=(*(_sentence(a, b, found, sensor) for (a, b), found in told.items()), why),
+        caveats=notes,
+        prob=prob,
+        draw_figure=_figure,
+        interval_kind="confidence",
+        details={"builds": tuple(build.name for build in builds)},
+        fits=_fits(results),
+    )
+
+
+def any_regulated(rows: pd.DataFrame) -> bool:
+    """Whether rows have a regulated run that the protocol did not refuse."""
+    return {"regulated", "protocol_verdict"} <= set(rows.columns) and bool(_usable(rows).any())
+
+
+def _usable(rows: pd.DataFrame) -> pd.Series:
+    refused = rows["protocol_verdict"].eq("refused").fillna(False).astype(bool)
+    return rows["regulated"].astype(bool) & ~refused
+
+
+def _fits(results: pd.DataFrame | Fit) -> tuple[Fit, ...]:
+    """The fit that was asked, where it was one."""
+    import pandas as pd
+
+    return () if isinstance(results, pd.DataFrame) else (results,)
+
+
+def _rows(results: pd.DataFrame | Fit, sensor: str | None) -> tuple[pd.DataFrame, str]:
+    """Regulated rows of one sensor that the protocol did not refuse."""
+    fits = _fits(results)
+    frame: Any = fits[0].results if fits else results
+    rows, name = one_sensor(check_results(frame), sensor)
+    kept = _usable(rows)
+    if not kept.any():
+        raise NotEstimableError(
+            f"No run of the {name} sensor is marked as regulated. Fix: if a control loop held it, "
+            "set regulated to yes and regulated_by to what it moved; else compare temperatures."
+        )
+    return rows.loc[kept].reset_index(drop=True), name
+
+
+def _builds(
+    rows: pd.DataFrame, mic_distance_m: float
+) -> tuple[tuple[HeldBuild, ...], tuple[str, ...]]:
+    """The builds in order of their names, and what is to be said of the levels."""
+    found = build_noise_design(rows, reference_rpm=1000.0, distance_m=mic_distance_m)
+    level = {}
+    if found is not None:
+        keys = zip(*(found.rows[name].fillna("") for name in ("lab", "run")), strict=True)
+        level = dict(zip(keys, found.level_dba, strict=True))
+    own = zip(*(rows[name].fillna("") for name in ("lab", "run")), strict=True)
+    hardware = rows["product"].fillna(rows["cooler_model"] + " on " + rows["board_model"])
+    told = rows.assign(
+        build=np.where(
+            rows["firmware"].isna(), hardware, hardware + " / " + rows["firmware"].fillna("")
+        ),
+        assembly=level_keys(rows, ("lab", "assembly")),
+        level_dba=[level.get(key, float("nan")) for key in own],
+        regulated_by=rows["regulated_by"].fillna("not known"),
+    )
+    builds = tuple(
+        HeldBuild(
+            name=str(name),
+            held_c=float(group["temperature_c"].mean()),
+            ambient_c=float(group["ambient_c"].mean()),
+            by=" or ".join(sorted(group["regulated_by"].unique())),
+            assembly=group["assembly"].to_numpy(str),
+            values={what: group[column].to_numpy(float) for what, _, column in QUANTITIES},
+        )
+        for name, group in told.groupby(_with_target(told), sort=True)
+    )
+    return builds, () if found is None else found.notes
+
+
+def _with_target(told: pd.DataFrame) -> pd.Series:
+    """The build of each run, with the target where that build was held at several."""
+    names = told["build"].astype(str).copy()
+    for _, held in told.groupby("build")["temperature_c"]:
+        ascending = held.sort_values()
+        target = (ascending.diff() > RISE_K).cumsum()
+        if target.iloc[-1] > 0:
+            middle = ascending.groupby(target).transform("mean")
+            names[ascending.index] += " at " + middle.map("{:.0f} °C".format)
+    return names
+
+
+def _pair_lines(first: HeldBuild, second: HeldBuild, prob: float) -> list[Line]:
+    """Differences of what the loop moved; of everything where it moved different things."""
+    same = first.by == second.by
+    wanted = RESULTS.get(first.by) if same else None
+    lines = []
+    for name, unit, _ in QUANTITIES:
+        if wanted is not None and name not in wanted:
+            continue
+        line = difference(first, second, name, unit, prob)
+        if np.isnan(line.mean):
+            continue
+        words = unlike(first, second)
+        if wanted is None:
+            words = f"held by {first.by} and by {second.by}"
+        lines.append(replace(line, health=words) if words else line)
+    return lines
+
+
+def _table(lines: list[Line]) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(lines)[
+        ["build", "quantity", "unit", "mean", "sd", "low", "high", "held_c", "ambient_c",
+         "regulated_by", "runs", "assemblies", "health"]
+    ]  # fmt: skip
+
+
+def _no_draws() -> Any:
+    import xarray as xr
+
+    return xr.Dataset()
+
+
+def _sentence(first: HeldBuild, second: HeldBuild, lines: list[Line], sensor: str) -> str:
+    """What one pair says, in the units of what was moved."""
+    if not lines:
+        return f"{second.name} and {first.name} share no reading to be compared by."
+    held = f"{second.name} held the {sensor} at {second.held_c:.1f} °C"
+    if first.by != second.by or first.by not in RESULTS:
+        ways = f"{second.by} there, {first.by} in {first.name}"
+        return f"{held}, but what was moved is not alike ({ways}), so nothing is concluded."
+    said = f"{held} with {' and '.join(map(_amount, lines))} than {first.name}."
+    if unlike(first, second):
+        return f"{said} They were not held alike ({unlike(first, second)})."
+    if not np.sign(lines[0].low) * np.sign(lines[0].high) > 0:
+        return said
+    fan = first.by == "fan"
+    better = second if (lines[0].mean < 0) is fan else first
+    if abs(first.held_c - second.held_c) <= SAME_K:
+        given = "silence" if fan else "power"
+        said += (
+            f" Both read the same because the firmware held the target: it gave all of "
+            f"{better.name}'s improvement back as {given}."
+        )
+    return said
+
+
+def _amount(line: Line) -> str:
+    """A difference in words: "630 rpm less fan speed (560 to 700)"."""
+    digits = 1 if line.unit == "dB(A)" else 0
+    size = f"{abs(line.mean):.{digits}f} {line.unit} {'less' if line.mean < 0 else 'more'}"
+    if np.isnan(line.low):
+        return f"{size} {line.quantity} (no interval: {line.health})"
+    ends = (-line.high, -line.low) if line.mean < 0 else (line.low, line.high)
+    return f"{size} {line.quantity} ({ends[0]:.{digits}f} to {ends[1]:.{digits}f})"
+
+
+def _figure(answer: Answer, ax: Axes) -> None:
+    """What held each build: its fan speed, or its power where no fan was moved."""
+    table = answer.table
+    by_fan = table["regulated_by"].str.contains("fan").any()
+    name, axis = ("fan speed", "Fan speed [rpm]") if by_fan else ("power", "Power [W]")
+    chosen = table[table["quantity"].eq(name) & table["build"].isin(answer.details["builds"])]
+    shown = replace(answer, table=chosen.reset_index(drop=True))
+    interval_figure(
+        shown, ax, label="build", columns=("mean", "low", "high"), axis=axis, zero=False
+    )

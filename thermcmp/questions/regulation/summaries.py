@@ -1,0 +1,214 @@
+"""Numbers of builds whose sensor a control loop held: means, spreads and differences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+
+#: Up to where two builds were held alike: rise [K], power and fan speed [share]; the
+#: tolerances of the test protocol (common practice, no source).
+RISE_K: Final = 1.0
+POWER_SHARE: Final = 0.03
+SPEED_SHARE: Final = 0.02
+
+_NAN: Final = float("nan")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeldBuild:
+    """Regulated runs of one build.
+
+    Attributes
+    ----------
+    name : str
+        The build.
+    held_c, ambient_c : float
+        Mean temperature that was held, and mean ambient [°C].
+    by : str
+        What the loop moved.
+    assembly : ndarray of str, shape (n,)
+        Assembly of each run.
+    values : dict of str to ndarray, shape (n,)
+        What was measured, by quantity; NaN where a run lacks it.
+    """
+
+    name: str
+    held_c: float
+    ambient_c: float
+    by: str
+    assembly: NDArray[np.str_]
+    values: Mapping[str, Array]
+
+    def by_assembly(self, quantity: str) -> Array:
+        """Means of the assemblies that have a value."""
+        values = self.values[quantity]
+        known = ~np.isnan(values)
+        return np.array(
+            [values[known & (self.assembly == one)].mean() for one in self._assemblies(quantity)]
+        )
+
+    def known(self, quantity: str) -> Array:
+        """The runs' values without the missing ones."""
+        values = self.values[quantity]
+        return values[~np.isnan(values)]
+
+    def _assemblies(self, quantity: str) -> NDArray[np.str_]:
+        return np.unique(self.assembly[~np.isnan(self.values[quantity])])
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of the table; see `regulated_runs`."""
+
+    build: str
+    quantity: str
+    unit: str
+    mean: float
+    sd: float
+    low: float
+    high: float
+    held_c: float
+    ambient_c: float
+    regulated_by: str
+    runs: int
+    assemblies: int
+    health: str
+
+
+def _units(builds: tuple[HeldBuild, ...], quantity: str) -> tuple[list[Array], str]:
+    """What counts as one observation in every build, and what to say of it."""
+    assemblies = [build.by_assembly(quantity) for build in builds]
+    if all(len(values) > 1 for values in assemblies):
+        return assemblies, "ok"
+    runs = [build.known(quantity) for build in builds]
+    if all(len(values) > 1 for values in runs):
+        return runs, "one assembly: remounting is not in the interval"
+    if not all(len(values) for values in runs):
+        return runs, "not measured"
+    return runs, "one run: no interval"
+
+
+def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
+    """Mean of one quantity of a build, with Student's interval.
+
+    Parameters
+    ----------
+    build : HeldBuild
+        The build.
+    quantity, unit : str
+        What is told.
+    prob : float
+        Probability of the interval.
+
+    Returns
+    -------
+    Line
+        Its `sd` is that of single runs.
+    """
+    from scipy.stats import t as student
+
+    (values,), health = _units((build,), quantity)
+    runs, n = build.known(quantity), len(values)
+    mean = float(np.mean(values)) if n else _NAN
+    reach = _NAN
+    if n > 1:
+        error = float(np.std(values, ddof=1)) / np.sqrt(n)
+        reach = float(student.ppf(0.5 + prob / 2.0, n - 1)) * error
+    return Line(
+        build.name,
+        quantity,
+        unit,
+        mean,
+        float(np.std(runs, ddof=1)) if len(runs) > 1 else _NAN,
+        mean - reach,
+        mean + reach,
+        build.held_c,
+        build.ambient_c,
+        build.by,
+        len(runs),
+        len(build.by_assembly(quantity)),
+        health,
+    )
+
+
+def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
+    """Difference second minus first of one quantity, with Welch's interval.
+
+    Parameters
+    ----------
+    first, second : HeldBuild
+        The builds.
+    quantity, unit : str
+        What is told.
+    prob : float
+        Probability of the interval.
+
+    Returns
+    -------
+    Line
+        NaN where one of them lacks the quantity; its temperatures are differences too.
+    """
+    from scipy.stats import ttest_ind
+
+    (old, new), health = _units((first, second), quantity)
+    mean = float(np.mean(new) - np.mean(old)) if len(old) and len(new) else _NAN
+    low = high = _NAN
+    if len(old) > 1 and len(new) > 1 and np.ptp(old) + np.ptp(new) > 0:
+        ends = ttest_ind(new, old, equal_var=False).confidence_interval(prob)
+        low, high = float(ends.low), float(ends.high)
+    runs = [build.known(quantity) for build in (first, second)]
+    return Line(
+        f"{second.name} − {first.name}",
+        quantity,
+        unit,
+        mean,
+        _NAN,
+        low,
+        high,
+        second.held_c - first.held_c,
+        second.ambient_c - first.ambient_c,
+        first.by if first.by == second.by else f"{first.by}; {second.by}",
+        sum(map(len, runs)),
+        len(first.by_assembly(quantity)) + len(second.by_assembly(quantity)),
+        health,
+    )
+
+
+def unlike(first: HeldBuild, second: HeldBuild) -> str:
+    """Say in what two builds were not held alike; "" where they were.
+
+    Parameters
+    ----------
+    first, second : HeldBuild
+        The builds.
+
+    Returns
+    -------
+    str
+        The differences that would themselves move what the loop moves.
+    """
+    found = []
+    rise = (second.held_c - second.ambient_c) - (first.held_c - first.ambient_c)
+    if abs(rise) > RISE_K:
+        found.append(f"the rise held differs by {abs(rise):.1f} K")
+    given = (("power", POWER_SHARE, "W"),) if first.by == "fan" else ()
+    given = (("fan speed", SPEED_SHARE, "rpm"),) if first.by == "power" else given
+    for quantity, share, unit in given:
+        both = [build.known(quantity) for build in (first, second)]
+        if not all(len(values) for values in both):
+            found.append(f"{quantity} is not known of both")
+            continue
+        old, new = (float(np.mean(values)) for values in both)
+        if abs(new / old - 1.0) > share:
+            found.append(f"{quantity} differs by {abs(new - old):.0f} {unit}")
+    return ", ".join(found)

@@ -1,0 +1,1 @@
+"""The effect of each factor."""

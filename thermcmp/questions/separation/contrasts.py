@@ -1,0 +1,273 @@
+"""Rows of the separation: contrasts, joint effects of aliased factors, spreads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.inference.checks.data_share import data_share
+from thermcmp.inference.parameter_notes import SMALL_K
+from thermcmp.model.identifiability import Contrast
+from thermcmp.model.terms import Acts, Role
+from thermcmp.prediction.build_rise import Scope
+from thermcmp.questions.phrases import chance_words, part_words, range_words
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermcmp.inference.posterior import Fit
+
+#: Spread below which assembly is called noise [K] (common practice, no source).
+SMALL_SPREAD_K: Final = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class EffectRow:
+    """One row to be: names, draws and what is known of them.
+
+    Attributes
+    ----------
+    factor, contrast : str
+        What the row is about.
+    draws : ndarray, shape (S,)
+        The effect or spread [K].
+    share : float
+        Share of it that comes from the data [1].
+    aliased_with : tuple of str
+        Factors it cannot be told apart from.
+    health : str
+        Whether to believe the row.
+    sentence : str
+        The row in plain words.
+    """
+
+    factor: str
+    contrast: str
+    draws: Array
+    share: float
+    aliased_with: tuple[str, ...]
+    health: str
+    sentence: str
+
+
+def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
+    """Weights of the effects in one level of a factor.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    factor, level : str
+        A factor of the fit and one of its levels.
+    scope : Scope
+        With "specimens" the mean of the level's tested specimens counts to it.
+
+    Returns
+    -------
+    ndarray, shape (q,)
+        Weights in the design's column order.
+    """
+    design = fit.design
+    weights = np.zeros(design.effect_count)
+    position = design.term_position(factor)
+    if position is None:
+        return weights
+    column = design.terms[position].columns[0]
+    code = design.levels[position].index(level)
+    hit = design.index[:, position] == code
+    weights[design.offsets[position] + code] = 1.0
+    for place, term in enumerate(design.terms):
+        if (
+            scope is Scope.SPECIMENS
+            and term.role is Role.SPECIMEN
+            and term.acts is Acts.RESISTANCE
+            and term.columns[0] == column
+        ):
+            chosen = np.unique(design.index[hit, place])
+            weights[design.offsets[place] + chosen] += 1.0 / len(chosen)
+    return weights
+
+
+def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> Array:
+    """Weights of the effects in each contrast, second level less first, shape (m, q)."""
+    weights = [
+        level_weights(fit, c.factor, c.second, scope) - level_weights(fit, c.factor, c.first, scope)
+        for c in contrasts
+    ]
+    return np.array(weights).reshape(len(weights), fit.design.effect_count)
+
+
+def contrast_rows(
+    fit: Fit, scope: Scope, wanted: Sequence[Contrast], prob: float
+) -> list[EffectRow]:
+    """Rows of the contrasts, followed by the joint effects of aliased ones.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    scope : Scope
+        For whom the answer speaks.
+    wanted : sequence of Contrast
+        The contrasts asked for.
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    list of EffectRow
+        The rows; one joint row for each group of contrasts that changed together.
+    """
+    entries = _entries(fit, scope, wanted)
+    if not entries:
+        return []
+    stacked = np.stack([weights for _, _, weights, _ in entries])
+    shares = data_share(fit, stacked)
+    draws = fit.combined(stacked)
+    return [
+        _contrast_row(factor, name, draws[:, i], float(shares[i]), contrast, prob, str(fit.health))
+        for i, (factor, name, _, contrast) in enumerate(entries)
+    ]
+
+
+def measured_effects(
+    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
+) -> tuple[tuple[str, ...], Array]:
+    """Names and weights, shape (m, q), of the contrasts and joint effects that the data hold."""
+    held = [
+        (f"{factor}: {name}", weights)
+        for factor, name, weights, contrast in _entries(fit, scope, wanted)
+        if contrast is None or contrast.estimable
+    ]
+    weights = np.array([row for _, row in held])
+    return tuple(name for name, _ in held), weights.reshape(len(held), fit.design.effect_count)
+
+
+def short_effect(name: str) -> str:
+    """An effect's name for a sentence or a label.
+
+    The levels of a joint effect tell by themselves which factors changed together.
+    """
+    factor, _, levels = name.partition(": ")
+    return levels if " + " in factor else name
+
+
+def _entries(
+    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
+) -> list[tuple[str, str, Array, Contrast | None]]:
+    """Factor, name and weights of each contrast, then of each joint effect (no contrast)."""
+    entries: list[tuple[str, str, Array, Contrast | None]] = []
+    joint_seen: set[frozenset[str]] = set()
+    for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
+        entries.append(
+            (contrast.factor, f"{contrast.second} − {contrast.first}", weights, contrast)
+        )
+    for contrast in wanted:
+        joint = None if contrast.estimable else _joint(fit, contrast, scope)
+        # Both of two aliased contrasts lead to one joint effect, whichever way round.
+        if joint is not None and joint.ends not in joint_seen:
+            joint_seen.add(joint.ends)
+            entries.append((joint.factors, joint.contrast, joint.weights, None))
+    return entries
+
+
+def _contrast_row(
+    factor: str,
+    name: str,
+    draws: Array,
+    share: float,
+    contrast: Contrast | None,
+    prob: float,
+    health: str,
+) -> EffectRow:
+    words = f"{factor}, {name}: {range_words(draws, prob)}"
+    if contrast is not None and not contrast.estimable:
+        health = "not separable: the split is the prior's"
+        number = range_words(draws, prob)
+        sentence = (
+            f"{contrast.sentence} The {number} given for it is {part_words(1.0 - share)} prior."
+        )
+        return EffectRow(factor, name, draws, share, contrast.aliased_with, health, sentence)
+    sentence = f"{words}; {part_words(share)} of it comes from the data."
+    if contrast is not None and contrast.rests_on:
+        sentence += f" It rests on one combination of parts: {contrast.rests_on}."
+    return EffectRow(factor, name, draws, share, (), health, sentence)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Joint:
+    """Effect of several factors that changed together."""
+
+    factors: str
+    before: str
+    after: str
+    weights: Array
+
+    @property
+    def contrast(self) -> str:
+        return f"{self.after} − {self.before}"
+
+    @property
+    def ends(self) -> frozenset[str]:
+        return frozenset((self.before, self.after))
+
+
+def _joint(fit: Fit, contrast: Contrast, scope: Scope) -> _Joint | None:
+    """Joint effect of the factors that changed together, where it is one step for all."""
+    design, place_of = fit.design, {term.name: k for k, term in enumerate(fit.design.terms)}
+    # The fit's order of factors, so that two aliased contrasts share one joint row.
+    names = [n for n in fit.aliases.factors if n in (contrast.factor, *contrast.aliased_with)]
+    own = place_of[contrast.factor]
+    rows_of = [
+        design.index[:, own] == design.levels[own].index(level)
+        for level in (contrast.first, contrast.second)
+    ]
+    steps: list[tuple[str, str]] = []
+    weights = np.zeros(design.effect_count)
+    for name in names:
+        place = place_of[name]
+        ends = [np.unique(design.index[hit, place]) for hit in rows_of]
+        if any(len(end) != 1 for end in ends):
+            return None
+        before, after = (design.levels[place][int(end[0])] for end in ends)
+        steps.append((before, after))
+        weights += level_weights(fit, name, after, scope) - level_weights(fit, name, before, scope)
+    before, after = (" with ".join(step[i] for step in steps) for i in (0, 1))
+    return _Joint(" + ".join(names), before, after, weights)
+
+
+def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
+    """Rows of the spreads between assemblies, sessions and laboratories.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    list of EffectRow
+        A row per spread, as a standard deviation.
+    """
+    rows = []
+    for term in fit.design.terms:
+        if term.role is not Role.NUISANCE:
+            continue
+        draws, note = fit.draws(term.spread), fit.note(term.spread)
+        small = float(np.mean(draws < SMALL_SPREAD_K))
+        chance = chance_words(note.below, len(draws))
+        sentence = (
+            f"{term.meaning.capitalize()}: standard deviation {range_words(draws, prob)}; "
+            f"{chance_words(small, len(draws))} probability that it is below {SMALL_SPREAD_K:g} K."
+        )
+        if note.allows_zero:
+            sentence += f" The data allow zero: {chance} that it is below {SMALL_K:g} K."
+        words = "; ".join(filter(None, [str(fit.health), note.words]))
+        share = float(np.clip(note.shrinkage, 0.0, 1.0))
+        rows.append(EffectRow(term.name, "standard deviation", draws, share, (), words, sentence))
+    return rows

@@ -1,0 +1,1 @@
+"""One fix on several sensors, and what its remount did."""

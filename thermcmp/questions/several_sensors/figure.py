@@ -1,0 +1,100 @@
+"""Figure of a fix on several sensors: the sensors beside each other, part by part."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from thermcmp.questions.plot_style import (
+    INK,
+    MAIN,
+    QUIET,
+    SIZE,
+    WARM,
+    Row,
+    finish,
+    note,
+    rows_axis,
+    split_rows,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from thermcmp.questions.answer import Answer
+
+#: Colour, marker and line of each sensor in turn; the shape says what the colour says.
+_LOOKS: Final = (
+    (MAIN, "o", "-"),
+    (WARM, "s", (0, (4, 1.5))),
+    (INK, "^", (0, (1.2, 1.2))),
+    (QUIET, "D", (0, (5, 1, 1, 1))),
+)
+#: Height that the sensors of one part share.
+_HEIGHT: Final = 0.56
+_MOST_ASSEMBLIES: Final = 6
+
+
+def sensor_figure(answer: Answer, ax: Axes) -> None:
+    """Draw each part with a point and an interval per sensor.
+
+    Parameters
+    ----------
+    answer : Answer
+        Of `attribute_sensors`.
+    ax : matplotlib.axes.Axes
+        Where to draw.
+    """
+    table = answer.table
+    sensors = list(dict.fromkeys(table["sensor"]))
+    parts = list(dict.fromkeys(table["part"]))
+    single = table.loc[table["kind"].eq("assembly"), "part"].unique()
+    left = list(single[_MOST_ASSEMBLIES:])
+    parts = [part for part in parts if part not in left]
+    step = _HEIGHT / max(1, len(sensors) - 1)
+    drawn, omitted = [], []
+    for number, sensor in enumerate(sensors):
+        own = table[table["sensor"].eq(sensor) & table["part"].isin(parts)]
+        found, lacking = split_rows(own, own["part"].tolist(), ("mean_k", "low_k", "high_k"))
+        shift = step * number - _HEIGHT / 2.0 if len(sensors) > 1 else 0.0
+        for row in found:
+            _mark(ax, parts.index(row.name) + shift, row, number)
+        color, marker, line = _LOOKS[number % len(_LOOKS)]
+        ax.plot([], [], color=color, marker=marker, linestyle=line, linewidth=2.2, label=sensor)
+        drawn += found
+        omitted += [
+            Row(f"{row.name}, {sensor}", row.mean, row.low, row.high, row.health) for row in lacking
+        ]
+    rows_axis(ax, [f"assembly {part}" if part in single else part for part in parts])
+    _rules(ax, table, parts)
+    ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
+    finish(ax, answer.title, "Improvement [K]; to the right is cooler")
+    ax.legend(loc="best", fontsize=SIZE, frameon=True, labelcolor=INK)
+    extra = f"{len(left)} more assemblies in the table." if left else ""
+    note(ax, answer.interval_words, drawn, omitted, extra=extra)
+
+
+def _mark(ax: Axes, place: float, row: Row, number: int) -> None:
+    """One interval and its mean; hollow where the row carries a warning."""
+    color, marker, line = _LOOKS[number % len(_LOOKS)]
+    ax.plot(
+        [row.low, row.high], [place, place], color=color, linewidth=2.2, linestyle=line, zorder=3
+    )
+    ax.plot(
+        [row.mean],
+        [place],
+        marker=marker,
+        markersize=6.5,
+        color=color if row.health in ("", "ok") else "white",
+        markeredgecolor=color,
+        markeredgewidth=1.6,
+        zorder=4,
+    )
+
+
+def _rules(ax: Axes, table: pd.DataFrame, parts: list[str]) -> None:
+    """Rule off the fix from the remount, and the remount from single assemblies."""
+    kinds = dict(zip(table["part"], table["kind"], strict=True))
+    for place in range(1, len(parts)):
+        if kinds[parts[place]] != kinds[parts[place - 1]]:
+            ax.axhline(place - 0.5, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)

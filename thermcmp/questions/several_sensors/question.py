@@ -1,0 +1,216 @@
+"""One fix on several sensors: what it brought to each, and what a remount took back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.inference.posterior import Fit
+from thermcmp.inference.sensor_fits import one_posterior
+from thermcmp.model.conditions import Build, Conditions
+from thermcmp.model.rows import level_keys
+from thermcmp.prediction.build_rise import build_of
+from thermcmp.questions.answer import Answer
+from thermcmp.questions.attribution.question import attribute
+from thermcmp.questions.phrases import PROB
+from thermcmp.questions.several_sensors.figure import sensor_figure
+from thermcmp.questions.several_sensors.remounting import spread_k
+from thermcmp.questions.several_sensors.rows import (
+    TOTAL,
+    SensorRow,
+    assembly_rows,
+    fix_rows,
+    remount_rows,
+)
+from thermcmp.questions.several_sensors.text import sensor_caveats, sensor_sentences
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    import xarray as xr
+
+#: The health of several fits is that of the worst.
+_WORST_FIRST = ("bad", "caution", "ok")
+
+
+def attribute_sensors(
+    fits: Iterable[Fit] | Mapping[str, Fit],
+    before: Build | str,
+    after: Build | str,
+    at: Conditions | None = None,
+    *,
+    scope: str = "specimens",
+    settings: tuple[Conditions | None, Conditions | None] = (None, None),
+    prob: float = PROB,
+    allow_bad_health: bool = False,
+) -> Answer:
+    """Attribute one fix on several sensors, and tell it from the remount it needed.
+
+    Each sensor's parts are those of `attribute`. New parts tried at the bench were
+    mounted anew, and an assembly may cost one sensor what the parts gave it. So each
+    sensor also gets what a bench assembly brings in place of the factory's, and the
+    assemblies that stand out from others of the same parts.
+
+    Parameters
+    ----------
+    fits : iterable of Fit or mapping of str to Fit
+        A fit per sensor, of the same results; what `fit_sensors` gives carries the errors
+        that the sensors share.
+    before, after : Build or str
+        The builds, or "product / firmware".
+    at : Conditions, optional
+        As in `attribute`.
+    scope : {"specimens", "product line"}
+        The parts that were on the bench, or their lines.
+    settings : tuple of (Conditions or None)
+        Fan speed [rpm] and power [W] of the old and of the new firmware, where no stock
+        run has them.
+    prob : float
+        Probability of the equal-tailed intervals.
+    allow_bad_health : bool
+        Answer even if a fit's health is "bad"; recorded as a caveat.
+
+    Returns
+    -------
+    Answer
+        Table: sensor, part, kind, mean_k, sd_k, low_k, high_k [K], data_share, noise_db
+        [dB], health. Kind "fix" holds the total and the parts that add up to it,
+        "remount" a bench assembly in place of the factory's, "assembly" single assemblies
+        against their peers. All are improvements: negative is warmer. Values `answers`
+        (of `attribute`, by sensor), `reassembly_k` (spread between assemblies, by sensor
+        [K]), `fits` and `fitted_together` (whether draws of the sensors belong together).
+
+    Raises
+    ------
+    InputError
+        If the fits are not one per sensor of the same results, or as in `attribute`.
+    EngineError
+        If a fit's health is "bad" and not allowed.
+    NotEstimableError
+        As in `attribute`.
+    """
+    chosen = _one_per_sensor(fits)
+    answers = {
+        fit.sensor: attribute(
+            fit,
+            before,
+            after,
+            at,
+            scope=scope,
+            before_setting=settings[0],
+            after_setting=settings[1],
+            prob=prob,
+            allow_bad_health=allow_bad_health,
+        )
+        for fit in chosen
+    }
+    builds = (build_of(chosen[0], before), build_of(chosen[0], after))
+    power_w = {fit.sensor: _power_w(fit, builds[1], at, settings[1]) for fit in chosen}
+    rows: list[SensorRow] = []
+    for fit in chosen:
+        own = fix_rows(answers[fit.sensor], fit.sensor)
+        total = next(row.draws for row in own if row.part == TOTAL)
+        rows += [*own, *remount_rows(fit, builds, total, power_w=power_w[fit.sensor])]
+    rows += assembly_rows(chosen, builds, power_w, prob)
+    sensors = ", ".join(fit.sensor for fit in chosen)
+    return Answer(
+        kind="attribution on several sensors",
+        title=f"From {builds[0].name} to {builds[1].name} on several sensors: {sensors}",
+        table=_table(rows, prob),
+        draws=_dataset(rows),
+        sentences=sensor_sentences(chosen, builds, rows, prob),
+        caveats=tuple(sensor_caveats(chosen, builds, rows, answers)),
+        prob=prob,
+        draw_figure=sensor_figure,
+        details={
+            "answers": answers,
+            "fitted_together": one_posterior(chosen),
+            "reassembly_k": {fit.sensor: spread_k(fit) for fit in chosen},
+            "scope": scope,
+            "health": _worst(chosen),
+        },
+        fits=tuple(chosen),
+    )
+
+
+def _one_per_sensor(fits: Iterable[Fit] | Mapping[str, Fit]) -> list[Fit]:
+    chosen = list(fits.values()) if isinstance(fits, Mapping) else [*_listed(fits)]
+    faults = [
+        Fault(f"item {place} is no fit but a {type(one).__name__}", "give fits, one per sensor")
+        for place, one in enumerate(chosen)
+        if not isinstance(one, Fit)
+    ]
+    if not chosen:
+        faults.append(Fault("no fit", "give fits, one per sensor"))
+    if not faults:
+        sensors = [fit.sensor for fit in chosen]
+        faults += [
+            Fault("several fits of this sensor", "give one", column="sensor", value=name)
+            for name in dict.fromkeys(sensors)
+            if sensors.count(name) > 1
+        ]
+        faults += [
+            Fault(
+                f"no run in common with the fit of {chosen[0].sensor}",
+                "give fits of the same results",
+                column="sensor",
+                value=fit.sensor,
+            )
+            for fit in chosen[1:]
+            if not _runs(fit) & _runs(chosen[0])
+        ]
+    if faults:
+        raise InputError("These fits are not of one campaign:", faults)
+    return chosen
+
+
+def _listed(fits: Iterable[Fit]) -> Iterable[Fit]:
+    return (fits,) if isinstance(fits, Fit) else fits
+
+
+def _runs(fit: Fit) -> set[tuple[str, str]]:
+    return set(zip(level_keys(fit.results, ("lab",)), fit.results["run"].astype(str), strict=True))
+
+
+def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions | None) -> float:
+    """Power of the new build: held, stated, of its firmware's stock runs, or the reference."""
+    for given in (at, stated):
+        if given is not None and given.power_w is not None:
+            return given.power_w
+    rows = fit.results
+    own = rows["firmware"].eq(after.firmware or "") & rows["fan_mode"].eq("stock")
+    power = rows.loc[own.fillna(False), "power_w"]
+    return float(power.mean()) if len(power) else fit.reference.power_w
+
+
+def _worst(fits: Sequence[Fit]) -> str:
+    found = {str(fit.health) for fit in fits}
+    return next(word for word in _WORST_FIRST if word in found)
+
+
+def _table(rows: Sequence[SensorRow], prob: float) -> pd.DataFrame:
+    import pandas as pd
+
+    columns = ["sensor", "part", "kind", "mean_k", "sd_k", "low_k", "high_k"]
+    columns += ["data_share", "noise_db", "health"]
+    return pd.DataFrame([row.cells(prob) for row in rows], columns=columns)
+
+
+def _dataset(rows: Sequence[SensorRow]) -> xr.Dataset:
+    """Draws by row; fits with more draws than others are thinned to as many as these."""
+    import xarray as xr
+
+    count = min(len(row.draws) for row in rows)
+    kept = [row.draws[np.linspace(0, len(row.draws) - 1, count).astype(np.intp)] for row in rows]
+    return xr.Dataset(
+        {"improvement_k": (("row", "draw"), np.stack(kept))},
+        {
+            "sensor": ("row", [row.sensor for row in rows]),
+            "part": ("row", [row.part for row in rows]),
+            "kind": ("row", [row.kind for row in rows]),
+        },
+    )

@@ -1,0 +1,175 @@
+"""What remounting did: bench against factory, and single assemblies against their peers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array, IntArray
+from thermcmp.inference.checks.omission_groups import units_of
+from thermcmp.model.rows import level_keys
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.conditions import Build
+
+KIND: Final = "assembly_kind"
+MOUNTING: Final = "assembly"
+#: Names of the rows; a change from a factory assembly to one at the bench.
+REMOUNT_ANY: Final = "remount at the bench"
+REMOUNT_OLD: Final = "remount at the bench, old parts"
+REMOUNT_NEW: Final = "remount at the bench, new parts"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assemblies:
+    """The assemblies of a fit: what is known of each.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Names as in the results.
+    levels : ndarray of int, shape (G,)
+        Level of each in the term of the assemblies.
+    coolers, boards, kinds : tuple of str
+        Models and kind of each.
+    """
+
+    names: tuple[str, ...]
+    levels: IntArray
+    coolers: tuple[str, ...]
+    boards: tuple[str, ...]
+    kinds: tuple[str, ...]
+
+    def of(self, build: Build, kind: str | None = None) -> list[int]:
+        """Places of the assemblies of a build's parts, of one kind if stated."""
+        return [
+            place
+            for place in range(len(self.names))
+            if self.coolers[place] == build.cooler_model
+            and self.boards[place] == build.board_model
+            and kind in (None, self.kinds[place])
+        ]
+
+    def peers(self, place: int) -> list[int]:
+        """Places of the other assemblies of the same cooler and board model."""
+        return [
+            other
+            for other in range(len(self.names))
+            if other != place
+            and self.coolers[other] == self.coolers[place]
+            and self.boards[other] == self.boards[place]
+        ]
+
+
+def assemblies_of(fit: Fit) -> Assemblies | None:
+    """The assemblies of a fit; None if it has no term for them."""
+    position = fit.design.term_position(MOUNTING)
+    if position is None:
+        return None
+    units = units_of(fit, MOUNTING)
+    first = np.unique(units.codes, return_index=True)[1]
+    rows = fit.results.iloc[first]
+    return Assemblies(
+        names=units.names,
+        levels=fit.design.index[first, position],
+        coolers=tuple(level_keys(rows, ("cooler_model",))),
+        boards=tuple(level_keys(rows, ("board_model",))),
+        kinds=tuple(level_keys(rows, (KIND,))),
+    )
+
+
+def remount_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
+    """Weights of the effects in what a bench remount brings, by row.
+
+    All are improvements, factory less bench, so that negative is a penalty.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    builds : tuple of Build
+        Old and new build.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (q,)
+        The assembly kind as such, where the rows can tell it, and the very assemblies
+        of the old and of the new parts, where both kinds of them were run.
+    """
+    found = {}
+    kind = _kind_weights(fit)
+    if kind is not None:
+        found[REMOUNT_ANY] = kind
+    assemblies = assemblies_of(fit)
+    if kind is None or assemblies is None:
+        return found
+    for name, build in zip((REMOUNT_OLD, REMOUNT_NEW), builds, strict=True):
+        factory, bench = (assemblies.of(build, word) for word in ("factory", "bench"))
+        if factory and bench:
+            own = _mean_weights(fit, assemblies, factory) - _mean_weights(fit, assemblies, bench)
+            found[name] = kind + own
+    return found
+
+
+def _kind_weights(fit: Fit) -> Array | None:
+    """Weights of "factory less bench"; None where the fit or the rows do not have both."""
+    position = fit.design.term_position(KIND)
+    if position is None or not {"factory", "bench"} <= set(fit.design.levels[position]):
+        return None
+    contrast = fit.aliases.of(KIND, "factory", "bench")
+    if contrast is not None and not contrast.estimable:
+        return None
+    weights = np.zeros(fit.design.effect_count)
+    levels, start = fit.design.levels[position], fit.design.offsets[position]
+    weights[start + levels.index("factory")] += 1.0
+    weights[start + levels.index("bench")] -= 1.0
+    return weights
+
+
+def _mean_weights(fit: Fit, assemblies: Assemblies, places: list[int]) -> Array:
+    position = fit.design.term_position(MOUNTING)
+    weights = np.zeros(fit.design.effect_count)
+    if position is not None:
+        columns = fit.design.offsets[position] + assemblies.levels[places]
+        weights[columns] = 1.0 / len(places)
+    return weights
+
+
+def peer_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
+    """Weights of each assembly of a fix's parts against the other ones of the same parts.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    builds : tuple of Build
+        Old and new build; their parts swapped count too.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (q,)
+        By assembly, peers less itself, so that negative is worse than its peers; the
+        assembly kind is left out of it. Assemblies without a peer are left out.
+    """
+    assemblies = assemblies_of(fit)
+    if assemblies is None:
+        return {}
+    coolers = {build.cooler_model for build in builds}
+    boards = {build.board_model for build in builds}
+    found = {}
+    for place, name in enumerate(assemblies.names):
+        peers = assemblies.peers(place)
+        if peers and assemblies.coolers[place] in coolers and assemblies.boards[place] in boards:
+            own = _mean_weights(fit, assemblies, [place])
+            found[name] = _mean_weights(fit, assemblies, peers) - own
+    return found
+
+
+def spread_k(fit: Fit) -> float:
+    """Mean spread between assemblies of the same parts [K]; NaN without a term for it."""
+    if fit.design.term_position(MOUNTING) is None:
+        return np.nan
+    return float(np.mean(fit.draws("assembly sd")))

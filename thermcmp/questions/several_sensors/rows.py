@@ -1,0 +1,226 @@
+"""Rows of a fix on several sensors: its parts, what remounting did, assemblies that stand out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.inference.checks.data_share import MOSTLY_PRIOR, data_share
+from thermcmp.questions.phrases import interval, summary
+from thermcmp.questions.several_sensors.remounting import (
+    REMOUNT_NEW,
+    peer_weights,
+    remount_weights,
+    spread_k,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.conditions import Build
+    from thermcmp.questions.answer import Answer
+
+FIX: Final = "fix"
+REMOUNT: Final = "remount"
+MOUNTING: Final = "assembly"
+TOTAL: Final = "total"
+HARDWARE: Final = "hardware"
+#: The total as it reads if only the new parts were mounted again at the bench.
+TOTAL_REMOUNTED: Final = "total, new parts remounted"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SensorRow:
+    """One row to be.
+
+    Attributes
+    ----------
+    sensor, part, kind : str
+        Sensor, part, and "fix", "remount" or "assembly".
+    draws : ndarray, shape (S,)
+        Improvement [K]; positive is cooler.
+    data_share : float
+        Share of it that comes from the data [1].
+    noise_db : float
+        Change of level that came with it [dB].
+    health : str
+        Whether to believe it.
+    """
+
+    sensor: str
+    part: str
+    kind: str
+    draws: Array
+    data_share: float
+    noise_db: float
+    health: str
+
+    @property
+    def mean_k(self) -> float:
+        """Mean improvement [K]."""
+        return float(np.mean(self.draws))
+
+    def cells(self, prob: float) -> tuple[object, ...]:
+        """The row's cells in the table's order."""
+        numbers = summary(self.draws, prob)
+        return (
+            self.sensor, self.part, self.kind, *numbers, self.data_share, self.noise_db, self.health
+        )  # fmt: skip
+
+
+def fix_rows(answer: Answer, sensor: str) -> list[SensorRow]:
+    """Total, hardware and firmware parts out of an attribution's table and draws.
+
+    Parameters
+    ----------
+    answer : Answer
+        Of `attribute`.
+    sensor : str
+        Its sensor.
+
+    Returns
+    -------
+    list of SensorRow
+        The total first, then the parts that add up to it.
+    """
+    draws = answer.draws["improvement_k"]
+    return [
+        SensorRow(
+            sensor=sensor,
+            part=str(row["part"]),
+            kind=FIX,
+            draws=draws.sel(part=row["part"]).to_numpy(),
+            data_share=float(row.get("data_share", np.nan)),
+            noise_db=float(row["noise_db"]),
+            health=str(row["health"]),
+        )
+        for row in answer.table.to_dict("records")
+        if row["part"] in (TOTAL, HARDWARE) or str(row["part"]).startswith("firmware: ")
+    ]
+
+
+def remount_rows(
+    fit: Fit, builds: tuple[Build, Build], total: Array, *, power_w: float
+) -> list[SensorRow]:
+    """What a bench assembly in place of the factory's brings.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    builds : tuple of Build
+        Old and new build.
+    total : ndarray, shape (S,)
+        Total of the fix [K], factory-mounted before and after.
+    power_w : float
+        Board power at which the rows hold [W].
+
+    Returns
+    -------
+    list of SensorRow
+        Negative is worse at the bench; empty where the rows cannot tell. The last one is
+        the total as it reads with the new parts remounted.
+    """
+    rows = _linear_rows(fit, remount_weights(fit, builds), REMOUNT, power_w)
+    bare = all(build.assembly_kind in (None, "factory") for build in builds)
+    return rows + [
+        SensorRow(
+            fit.sensor, TOTAL_REMOUNTED, REMOUNT, total + row.draws, np.nan, np.nan, row.health
+        )
+        for row in rows
+        if row.part == REMOUNT_NEW and bare
+    ]
+
+
+def assembly_rows(
+    fits: Sequence[Fit], builds: tuple[Build, Build], power_w: Mapping[str, float], prob: float
+) -> list[SensorRow]:
+    """Assemblies of a fix's parts that stand out from their peers on one sensor or more.
+
+    An assembly stands out where its whole interval lies further off than one spread
+    between assemblies of the same parts. Where it has one peer only, the worse one of the
+    two is named.
+
+    Parameters
+    ----------
+    fits : sequence of Fit
+        A fit per sensor.
+    builds : tuple of Build
+        Old and new build.
+    power_w : mapping of str to float
+        Board power at which the rows hold, by sensor [W].
+    prob : float
+        Probability of the intervals.
+
+    Returns
+    -------
+    list of SensorRow
+        For each such assembly a row per sensor, the worst first; negative is worse than
+        its peers.
+    """
+    found = {
+        fit.sensor: {
+            row.part: row
+            for row in _linear_rows(fit, peer_weights(fit, builds), MOUNTING, power_w[fit.sensor])
+        }
+        for fit in fits
+    }
+    spreads = {fit.sensor: spread_k(fit) for fit in fits}
+    every = dict.fromkeys(part for rows in found.values() for part in rows)
+    chosen: list[str] = []
+    for part in every:
+        own = [rows[part] for rows in found.values() if part in rows]
+        if any(_apart_k(row, prob) > spreads[row.sensor] for row in own) and not _mirrored(
+            own, chosen, found
+        ):
+            chosen.append(part)
+    chosen.sort(
+        key=lambda part: min(
+            rows[part].mean_k / spreads[sensor] for sensor, rows in found.items() if part in rows
+        )
+    )
+    return [rows[part] for rows in found.values() for part in chosen if part in rows]
+
+
+def _mirrored(
+    own: Sequence[SensorRow], chosen: Sequence[str], found: Mapping[str, Mapping[str, SensorRow]]
+) -> bool:
+    """Whether an assembly is a named one's only peer, or is better than its only peer."""
+    row = own[0]
+    others = [
+        other
+        for part, other in found[row.sensor].items()
+        if part != row.part and np.array_equal(other.draws, -row.draws)
+    ]
+    if not others:
+        return False
+    return others[0].part in chosen or sum(one.mean_k for one in own) > 0.0
+
+
+def _apart_k(row: SensorRow, prob: float) -> float:
+    """End of the interval that is nearer to zero, below 0 where it holds zero [K]."""
+    low, high = interval(row.draws, prob)
+    return max(low, -high)
+
+
+def _linear_rows(
+    fit: Fit, weights: Mapping[str, Array], kind: str, power_w: float
+) -> list[SensorRow]:
+    """Rows of sums of effects, scaled from the reference power."""
+    if not weights:
+        return []
+    stacked = np.stack(list(weights.values()))
+    draws = fit.combined(stacked) * (power_w / fit.reference.power_w)
+    rows = []
+    for place, (part, share) in enumerate(zip(weights, data_share(fit, stacked), strict=True)):
+        health = str(fit.health)
+        if share < MOSTLY_PRIOR:
+            health += "; mostly the prior's"
+        rows.append(
+            SensorRow(fit.sensor, part, kind, draws[:, place], float(share), np.nan, health)
+        )
+    return rows

@@ -1,0 +1,37 @@
+"""The questions that a report asks of a fit when none are named."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from thermcmp.questions.plugin_questions import ask_questions
+from thermcmp.questions.ranking.question import rank
+from thermcmp.questions.regulation.question import any_regulated, regulated_runs
+from thermcmp.questions.separation.question import separate
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.questions.answer import Answer
+
+
+def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answer]:
+    """Separation, ranking of several products, regulated runs, and plug-ins' questions.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    allow_bad_health : bool
+        Ask even if the fit's health is "bad".
+
+    Returns
+    -------
+    list of Answer
+        The answers, in reading order.
+    """
+    answers = [separate(fit, allow_bad_health=allow_bad_health)]
+    if fit.results["product"].nunique() > 1:
+        answers.append(rank(fit, allow_bad_health=allow_bad_health))
+    if any_regulated(fit.results):
+        answers.append(regulated_runs(fit))
+    return [*answers, *ask_questions(fit)]

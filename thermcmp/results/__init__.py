@@ -1,0 +1,1 @@
+"""The results table: columns, rules, checks and reading."""

@@ -1,0 +1,278 @@
+"""Results frames as Arrow tables: one declared schema, with units in its metadata."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+import pandas as pd
+import pyarrow as pa
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.results.schema import BY_NAME, COLUMNS, SCHEMA_VERSION
+from thermcmp.tabular.coercion import DTYPES, is_missing
+from thermcmp.tabular.column import Kind
+
+#: Key of the schema version in a file's metadata.
+VERSION_KEY: Final = b"thermcmp.schema_version"
+
+_TYPES: Final = {
+    Kind.TEXT: pa.string(),
+    Kind.NUMBER: pa.float64(),
+    Kind.COUNT: pa.int64(),
+    Kind.FLAG: pa.bool_(),
+    Kind.TIME: pa.timestamp("us", "UTC"),
+}
+
+#: The declared schema: unit and meaning of each column in its field's metadata.
+SCHEMA: Final = pa.schema(
+    [
+        pa.field(
+            column.name,
+            _TYPES[column.kind],
+            nullable=not (column.required or column.kind is Kind.FLAG),
+            metadata={"unit": column.unit, "meaning": column.meaning},
+        )
+        for column in COLUMNS
+    ],
+    metadata={VERSION_KEY: str(SCHEMA_VERSION).encode()},
+)
+
+#: Canonical dtype of an extra column, by the type it is stored with.
+_EXTRA_DTYPES: Final = {
+    pa.string(): "string",
+    pa.float64(): "float64",
+    pa.int64(): "Int64",
+    pa.bool_(): "boolean",
+    pa.timestamp("us", "UTC"): pd.DatetimeTZDtype("us", "UTC"),
+    pa.timestamp("us"): "datetime64[us]",
+}
+
+
+def to_arrow(frame: pd.DataFrame) -> pa.Table:
+    """Turn a checked results frame into a table of the declared schema.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        As `check_results` returns it; extra columns come after the schema's.
+
+    Returns
+    -------
+    pyarrow.Table, shape (n, columns)
+        The schema's columns with unit and meaning in the field metadata, then the
+        extra columns as text, number, whole number, flag or time.
+
+    Raises
+    ------
+    InputError
+        If an extra column mixes kinds of value.
+    """
+    extras = [name for name in frame.columns if name not in BY_NAME]
+    plain = canonical_extras(frame)
+    fields, arrays = list(SCHEMA), []
+    for field in SCHEMA:
+        arrays.append(pa.array(plain[field.name], type=field.type, from_pandas=True))
+    for name in extras:
+        array = pa.array(plain[name], from_pandas=True)
+        if pa.types.is_large_string(array.type):
+            array = array.cast(pa.string())
+        arrays.append(array)
+        fields.append(pa.field(name, array.type))
+    return pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=SCHEMA.metadata))
+
+
+def from_arrow(table: pa.Table) -> pd.DataFrame:
+    """Turn a table written by `to_arrow` back into an equal frame.
+
+    Parameters
+    ----------
+    table : pyarrow.Table, shape (n, columns)
+        A table of the declared schema.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n, columns)
+        Columns in canonical dtypes.
+
+    Raises
+    ------
+    InputError
+        If a declared column is absent or of another type, or an extra column is of a
+        type that `to_arrow` never writes.
+    """
+    table = migrated(table)
+    check_schema(table.schema)
+    extras = [name for name in table.schema.names if name not in BY_NAME]
+    dtypes = {column.name: DTYPES[column.kind] for column in COLUMNS}
+    dtypes |= {name: _EXTRA_DTYPES[table.schema.field(name).type] for name in extras}
+    return pd.DataFrame({name: _to_series(table[name], dtype) for name, dtype in dtypes.items()})
+
+
+def migrated(table: pa.Table) -> pa.Table:
+    """Give a table of an older layout the columns that came later, blank.
+
+    Parameters
+    ----------
+    table : pyarrow.Table, shape (n, columns)
+        A table with the version of its layout in the metadata, as `to_arrow` made it
+        then; one without a version is taken as of this layout.
+
+    Returns
+    -------
+    pyarrow.Table, shape (n, columns)
+        The same rows in this layout.
+    """
+    version = int((table.schema.metadata or {}).get(VERSION_KEY, SCHEMA_VERSION))
+    for column in COLUMNS:
+        if column.since > version and column.name not in table.schema.names:
+            field = SCHEMA.field(column.name)
+            table = table.append_column(field, pa.nulls(len(table), field.type))
+    return table
+
+
+def check_schema(schema: pa.Schema) -> None:
+    """Hold a table's schema against the declared one.
+
+    Parameters
+    ----------
+    schema : pyarrow.Schema
+        Schema of a table.
+
+    Raises
+    ------
+    InputError
+        As `from_arrow`.
+    """
+    faults = [
+        Fault("the declared column is absent", "write files with this library only", column=name)
+        for name in BY_NAME
+        if name not in schema.names
+    ]
+    for field in schema:
+        if field.name not in BY_NAME and field.type not in _EXTRA_DTYPES:
+            faults.append(_type_fault(field, "write files with this library only"))
+        elif field.name in BY_NAME and field.type != SCHEMA.field(field.name).type:
+            faults.append(_type_fault(field, f"write it as {SCHEMA.field(field.name).type}"))
+    if faults:
+        raise InputError("The table does not follow the results schema:", faults)
+
+
+def canonical_extras(frame: pd.DataFrame) -> pd.DataFrame:
+    """Bring the extra columns of a frame to the few types that are stored.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        A results frame.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (n, columns)
+        The same with extra columns as ``string``, ``float64``, ``Int64``, ``boolean``
+        or ``datetime64[us]`` with or without UTC.
+
+    Raises
+    ------
+    InputError
+        If an extra column mixes kinds of value.
+    """
+    extras = {str(name): _extra_dtype(frame[name]) for name in frame if name not in BY_NAME}
+    mixed = [name for name, dtype in extras.items() if dtype is None]
+    if mixed:
+        raise InputError(
+            "These extra columns cannot be stored:",
+            [
+                Fault(
+                    "mixes kinds of value",
+                    "make it all text or all numbers, or drop it",
+                    column=name,
+                )
+                for name in mixed
+            ],
+        )
+    changed = {}
+    for name, dtype in extras.items():
+        series = frame[name]
+        if pd.api.types.is_object_dtype(series.dtype):
+            series = series.where(~series.map(is_missing).astype(bool), None)
+        if isinstance(dtype, pd.DatetimeTZDtype):
+            series = series.dt.tz_convert("UTC")
+        changed[name] = series.astype(dtype)
+    return frame.assign(**changed)
+
+
+def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Stack canonical frames whose extra columns may differ.
+
+    An extra column that is text in one frame and something else in another becomes
+    text; one that is empty in a frame takes the type it has in the others.
+
+    Parameters
+    ----------
+    frames : iterable of pandas.DataFrame
+        Frames as `from_arrow` returns them; at least one.
+
+    Returns
+    -------
+    pandas.DataFrame
+        All rows in the given order, with a new index from 0.
+    """
+    parts = list(frames)
+    extras = dict.fromkeys(str(name) for part in parts for name in part if name not in BY_NAME)
+    dtypes = {name: _common_dtype([p[name] for p in parts if name in p]) for name in extras}
+    whole = [
+        part.assign(
+            **{
+                name: part[name].astype(dtype)
+                if name in part and part[name].notna().any()
+                else pd.Series(pd.NA, index=part.index, dtype="string").astype(dtype)
+                for name, dtype in dtypes.items()
+            }
+        )
+        for part in parts
+    ]
+    return pd.concat([part[[*BY_NAME, *extras]] for part in whole], ignore_index=True)
+
+
+def _to_series(column: pa.ChunkedArray, dtype: Any) -> pd.Series:
+    """Turn one stored column into a series without a detour through floats."""
+    if pa.types.is_integer(column.type) or pa.types.is_boolean(column.type):
+        return pd.Series(column.to_pylist(), dtype=dtype)
+    return column.to_pandas().astype(dtype)
+
+
+def _type_fault(field: pa.Field, fix: str) -> Fault:
+    """Describe a column of a type that the schema does not hold."""
+    return Fault(f"stored as {field.type}", fix, column=field.name)
+
+
+def _extra_dtype(series: pd.Series) -> Any:
+    """Return the canonical dtype of an extra column, or None where it mixes kinds."""
+    dtype = series.dtype
+    if isinstance(dtype, pd.DatetimeTZDtype):
+        return pd.DatetimeTZDtype("us", "UTC")
+    if pd.api.types.is_datetime64_dtype(dtype):
+        return "datetime64[us]"
+    kind = pd.api.types.infer_dtype(series, skipna=True)
+    if kind == "categorical":
+        kind = pd.api.types.infer_dtype(series.astype(object), skipna=True)
+    by_kind = {
+        "string": "string",
+        "empty": "string",
+        "boolean": "boolean",
+        "integer": "Int64",
+        "floating": "float64",
+        "mixed-integer-float": "float64",
+    }
+    return by_kind.get(kind)
+
+
+def _common_dtype(parts: list[pd.Series]) -> Any:
+    """Return the dtype that holds an extra column's values from all frames."""
+    dtypes = {str(part.dtype): part.dtype for part in parts if part.notna().any()}
+    if not dtypes:
+        return parts[0].dtype
+    if set(dtypes) == {"Int64", "float64"}:
+        return "float64"
+    return next(iter(dtypes.values())) if len(dtypes) == 1 else "string"

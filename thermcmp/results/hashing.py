@@ -1,0 +1,104 @@
+"""Hashes of results rows that depend on the values only.
+
+Neither the order of rows and columns, nor the versions of pandas, pyarrow or Parquet,
+nor an absent column as against an empty one change them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import datetime
+from typing import Any, Final
+
+import pandas as pd
+
+from thermcmp.results.schema import KEY
+from thermcmp.tabular.coercion import is_missing
+
+#: Columns that say where a row came from, and nothing about the run.
+PROVENANCE: Final = ("source_file", "source_sha256")
+
+
+def row_texts(frame: pd.DataFrame, *, without: tuple[str, ...] = ()) -> list[str]:
+    """Write each row as canonical JSON text.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        A canonical results frame.
+    without : tuple of str, optional
+        Columns to leave out.
+
+    Returns
+    -------
+    list of str, length n
+        Rows with equal values have equal texts. Missing values and false flags are
+        left out.
+    """
+    # Most columns of most imports are empty; they would only cost time.
+    names = sorted(n for n in frame.columns if n not in without and frame[n].notna().any())
+    columns = [[_plain(value) for value in frame[name].to_list()] for name in names]
+    return [
+        json.dumps(
+            {name: value for name, value in zip(names, values, strict=True) if value is not None},
+            ensure_ascii=True,
+            separators=(",", ":"),
+        )
+        for values in (zip(*columns, strict=True) if columns else [()] * len(frame))
+    ]
+
+
+def content_hash(frame: pd.DataFrame, statement: dict[str, Any] | None = None) -> str:
+    """Hash the rows of a frame, and what is stated about them.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        A canonical results frame.
+    statement : dict, optional
+        JSON values that belong to the content, such as the reason of a correction.
+
+    Returns
+    -------
+    str
+        SHA-256 (FIPS 180-4) as 64 hexadecimal digits.
+    """
+    digest = hashlib.sha256()
+    digest.update(json.dumps(statement or {}, sort_keys=True, ensure_ascii=True).encode())
+    for text in sorted(row_texts(frame)):
+        digest.update(b"\n" + text.encode())
+    return digest.hexdigest()
+
+
+def keys_of(frame: pd.DataFrame) -> pd.Index:
+    """Return the key of each row: lab, run, sensor.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        A canonical results frame.
+
+    Returns
+    -------
+    pandas.Index, shape (n,)
+        Tuples of text; a missing lab is "", which no stored row has.
+    """
+    columns = (frame[name].fillna("").to_list() for name in KEY)
+    return pd.Index(list(zip(*columns, strict=True)), dtype=object, tupleize_cols=False)
+
+
+def _plain(value: Any) -> str | bool | list[str] | None:
+    """Return a value as JSON holds it exactly, or None where it states nothing."""
+    if is_missing(value) or value is False:
+        return None
+    if isinstance(value, (str, bool)):
+        return value
+    # Lists with a tag, so that no text can equal a time or a number.
+    if isinstance(value, datetime):
+        # Fixed digits: isoformat() drops the fraction where it is zero.
+        return ["time", value.isoformat(timespec="microseconds")]
+    if isinstance(value, int) and abs(value) > 2**53:
+        return ["number", str(value)]
+    # Whole numbers equal their floats, and -0.0 equals 0.0, so they are written alike.
+    return ["number", float.hex(float(value) + 0.0)]

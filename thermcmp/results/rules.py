@@ -1,0 +1,149 @@
+"""Rules that hold between columns and between rows of the results table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+import pandas as pd
+
+from thermcmp.results.schema import KEY
+from thermcmp.tabular.column import Finding
+
+#: What all sensors of one run share.
+RUN_LEVEL: Final = (
+    "product",
+    "cooler_model",
+    "cooler_id",
+    "board_model",
+    "board_id",
+    "memory_vendor",
+    "assembly",
+    "assembly_kind",
+    "session",
+    "bench",
+    "firmware",
+    "fan_mode",
+    "fan_rpm",
+    "power_w",
+    "noise_dba",
+    "noise_floor_dba",
+    "mic_distance_m",
+    "started_at",
+)
+
+#: A steady sensor may read this far below ambient through sensor error [K]
+#: (common practice, no source).
+BELOW_AMBIENT_K: Final = 2.0
+
+
+def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
+    """Find the rows that break a rule between columns or rows.
+
+    Rows are read in order: where rows disagree, the later one is at fault.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        A frame with all schema columns in canonical dtypes.
+
+    Returns
+    -------
+    list of Finding
+        By position in the frame.
+    """
+    # A missing lab is a lab of its own; blank text never stands in a canonical frame.
+    rows = frame.assign(lab=frame["lab"].fillna("")).reset_index(drop=True)
+    return [
+        *_repeated(rows),
+        *_agree(rows, ("lab", "run"), RUN_LEVEL, "the sensors of one run share one test"),
+        *_agree(
+            rows,
+            ("lab", "assembly"),
+            ("cooler_id", "board_id", "cooler_model", "board_model", "assembly_kind"),
+            "an assembly is one mounting of one cooler on one board; give each assembly its own id",
+        ),
+        *_agree(
+            rows,
+            ("board_id",),
+            ("board_model", "memory_vendor"),
+            "a board specimen has one model and one memory vendor",
+        ),
+        *_agree(rows, ("cooler_id",), ("cooler_model",), "a cooler specimen has one model"),
+        *_within_row(rows),
+    ]
+
+
+def _repeated(rows: pd.DataFrame) -> Iterator[Finding]:
+    """Find rows that name a result a second time."""
+    again = rows.duplicated(subset=list(KEY)) & rows["run"].notna() & rows["sensor"].notna()
+    for position in rows.index[again]:
+        run, sensor = rows.loc[position, "run"], rows.loc[position, "sensor"]
+        yield Finding(
+            f"run '{run}' has a second row for sensor '{sensor}' in the same lab",
+            "keep one row per lab, run and sensor; a repeat is a run of its own",
+            "run",
+            position,
+            run,
+        )
+
+
+def _agree(
+    rows: pd.DataFrame, keys: Sequence[str], columns: Sequence[str], fix: str
+) -> Iterator[Finding]:
+    """Find rows whose value differs from that of an earlier row with the same keys."""
+    owner = keys[-1]
+    for column in columns:
+        # Most columns of most imports are empty; they would only cost time.
+        if rows[column].isna().all():
+            continue
+        stated = rows[[*keys, column]].dropna()
+        first = stated.groupby(list(keys), dropna=False, observed=True)[column].transform("first")
+        for position in stated.index[(stated[column] != first).to_numpy(dtype=bool)]:
+            yield Finding(
+                f"{owner} '{rows.loc[position, owner]}' has {column} '{first.loc[position]}' "
+                "in an earlier row",
+                fix,
+                column,
+                position,
+                rows.loc[position, column],
+            )
+
+
+def _within_row(rows: pd.DataFrame) -> Iterator[Finding]:
+    """Find rows whose own columns contradict each other."""
+    cold = rows["temperature_c"] < rows["ambient_c"] - BELOW_AMBIENT_K
+    for position in rows.index[cold]:
+        ambient = rows.loc[position, "ambient_c"]
+        yield Finding(
+            f"the sensor is colder than the air around it ({ambient:g} °C)",
+            "check both readings and their columns; both are in °C",
+            "temperature_c",
+            position,
+            rows.loc[position, "temperature_c"],
+        )
+    silent = rows["noise_dba"] < rows["noise_floor_dba"]
+    for position in rows.index[silent]:
+        yield Finding(
+            f"the level is below the background ({rows.loc[position, 'noise_floor_dba']:g} dB(A))",
+            "check both levels: the background is part of what the meter reads",
+            "noise_dba",
+            position,
+            rows.loc[position, "noise_dba"],
+        )
+    for position in rows.index[rows["regulated_by"].notna() & ~rows["regulated"]]:
+        yield Finding(
+            "it says what held the sensor, but the run is not marked as regulated",
+            "set regulated to yes, or leave regulated_by blank",
+            "regulated_by",
+            position,
+            rows.loc[position, "regulated_by"],
+        )
+    summary = (rows["n"] > 1).fillna(False).astype(bool) & rows["standard_error_k"].isna()
+    for position in rows.index[summary]:
+        yield Finding(
+            "a summary of several runs without its standard error",
+            "give the standard error of the mean [K], or enter the runs one by one",
+            "standard_error_k",
+            position,
+        )

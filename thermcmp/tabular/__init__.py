@@ -1,0 +1,1 @@
+"""How people write numbers, units and small tables."""

@@ -1,0 +1,267 @@
+"""Turning a column of any storage type into the schema's canonical one."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from numbers import Real
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp.tabular.column import Column, Finding, Kind
+from thermcmp.tabular.words import FLAG_WORDS
+
+#: Canonical dtype of each kind of column.
+DTYPES: Final[dict[Kind, Any]] = {
+    Kind.TEXT: "string",
+    Kind.NUMBER: "float64",
+    Kind.COUNT: "Int64",
+    Kind.FLAG: "bool",
+    Kind.TIME: pd.DatetimeTZDtype("us", "UTC"),
+}
+
+FIXES: Final[dict[Kind, str]] = {
+    Kind.TEXT: "give a word or a number",
+    Kind.NUMBER: "give a finite number, or leave it blank",
+    Kind.COUNT: "give a whole number, or leave it blank",
+    Kind.FLAG: "give true or false (yes, no, 1, 0, x), or leave it blank",
+    Kind.TIME: "write it as ISO 8601, such as 2026-03-09 14:05; a time without zone is UTC",
+}
+
+# float() alone would also take '1_000', 'infinity' and digits of other scripts.
+_PLAIN_NUMBER: Final = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]+)?")
+
+
+def is_missing(value: Any) -> bool:
+    """Tell whether a cell's value stands for nothing.
+
+    Parameters
+    ----------
+    value : object
+        One cell.
+
+    Returns
+    -------
+    bool
+        True for None, NaN, NaT, NA and blank text.
+    """
+    if isinstance(value, str):
+        return not value.strip()
+    return (
+        value is None
+        or value is pd.NA
+        or value is pd.NaT
+        or (isinstance(value, float) and math.isnan(value))
+    )
+
+
+def to_text(value: Any) -> str:
+    """Write an id or a word as text: 7 and 7.0 become '7', '007' stays.
+
+    Parameters
+    ----------
+    value : object
+        One value that is not missing.
+
+    Returns
+    -------
+    str
+        The text without blanks around it.
+
+    Raises
+    ------
+    ValueError
+        If the value is neither text, number nor date.
+    """
+    if isinstance(value, str):
+        return value.strip()
+    if isinstance(value, datetime):
+        midnight = value.time() == datetime.min.time()
+        return value.date().isoformat() if midnight else value.isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, (bool, np.bool_)) or not isinstance(value, (Real, Decimal)):
+        raise ValueError("not text")
+    number = float(value)
+    return f"{value:.0f}" if number.is_integer() else str(value)
+
+
+def to_number(value: Any) -> float:
+    """Read one value as a finite number.
+
+    Parameters
+    ----------
+    value : object
+        One value that is not missing.
+
+    Returns
+    -------
+    float
+        The number.
+
+    Raises
+    ------
+    ValueError
+        If it is not a finite number.
+    """
+    if isinstance(value, str):
+        if not _PLAIN_NUMBER.fullmatch(value.strip()):
+            raise ValueError("not a number")
+    elif isinstance(value, (bool, np.bool_)) or not isinstance(value, (Real, Decimal)):
+        raise ValueError("not a number")
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError("not a finite number")
+    return number
+
+
+def to_count(value: Any) -> int:
+    """Read one value as a whole number.
+
+    Parameters
+    ----------
+    value : object
+        One value that is not missing.
+
+    Returns
+    -------
+    int
+        The count.
+
+    Raises
+    ------
+    ValueError
+        If it is not a whole number.
+    """
+    number = to_number(value)
+    if not number.is_integer() or abs(number) > 2**53:
+        raise ValueError("not a whole number")
+    return int(number)
+
+
+def to_flag(value: Any) -> bool:
+    """Read one value as true or false.
+
+    Parameters
+    ----------
+    value : object
+        One value that is not missing.
+
+    Returns
+    -------
+    bool
+        The flag.
+
+    Raises
+    ------
+    ValueError
+        If it is no word for true or false.
+    """
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    word = value.strip().lower() if isinstance(value, str) else f"{to_number(value):g}"
+    if word not in FLAG_WORDS:
+        raise ValueError("neither true nor false")
+    return FLAG_WORDS[word]
+
+
+def to_time(value: Any) -> datetime:
+    """Read one value as a time; without a zone it is taken as UTC.
+
+    Parameters
+    ----------
+    value : object
+        One value that is not missing.
+
+    Returns
+    -------
+    datetime.datetime
+        The time in UTC.
+
+    Raises
+    ------
+    ValueError
+        If it is not ISO 8601 text nor a time.
+    """
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value.strip())
+        except ValueError:
+            raise ValueError("not an ISO 8601 time") from None
+    elif isinstance(value, date) and not isinstance(value, datetime):
+        value = datetime(value.year, value.month, value.day)
+    if not isinstance(value, datetime):
+        raise ValueError("not a time")
+    return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+CONVERTERS: Final[dict[Kind, Callable[[Any], Any]]] = {
+    Kind.TEXT: to_text,
+    Kind.NUMBER: to_number,
+    Kind.COUNT: to_count,
+    Kind.FLAG: to_flag,
+    Kind.TIME: to_time,
+}
+
+
+def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]:
+    """Bring a column to its canonical dtype.
+
+    Parameters
+    ----------
+    series : pandas.Series, shape (n,)
+        The column as given.
+    column : Column
+        What the schema says of it.
+
+    Returns
+    -------
+    coerced : pandas.Series, shape (n,)
+        The column in the dtype of `DTYPES`; what could not be read is missing.
+    findings : list of Finding
+        One for each value that could not be read.
+    """
+    kind = column.kind
+    if kind is Kind.NUMBER and pd.api.types.is_float_dtype(series.dtype):
+        plain = series.to_numpy(dtype=float, na_value=np.nan)
+        if not np.isinf(plain).any():
+            return pd.Series(plain.copy(), name=column.name), []
+    values: list[Any] = []
+    findings = []
+    for position, value in enumerate(series.to_list()):
+        read = None
+        if not is_missing(value):
+            try:
+                read = CONVERTERS[kind](value)
+            except ValueError as error:
+                findings.append(Finding(str(error), FIXES[kind], column.name, position, value))
+        values.append(read)
+    return build(values, column), findings
+
+
+def build(values: list[Any], column: Column) -> pd.Series:
+    """Make a canonical column from plain values.
+
+    Parameters
+    ----------
+    values : list, length n
+        str, float, int, bool or datetime by the column's kind; None where missing.
+    column : Column
+        What the schema says of it.
+
+    Returns
+    -------
+    pandas.Series, shape (n,)
+        The column; a missing flag is False.
+    """
+    if column.kind is Kind.FLAG:
+        return pd.Series([bool(v) for v in values], dtype="bool", name=column.name)
+    if column.kind is Kind.TIME:
+        times = pd.DatetimeIndex(pd.to_datetime(values, utc=True)).as_unit("us")
+        return pd.Series(times, name=column.name)
+    return pd.Series(values, dtype=DTYPES[column.kind], name=column.name)

@@ -1,0 +1,275 @@
+"""Cells of a table file with the line or sheet row that each came from."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.tabular.coercion import is_missing
+from thermcmp.tabular.column_units import is_unit
+from thermcmp.tabular.encoding import NoTextError, guess_encoding
+
+_SEPARATORS: Final = ("\t", ";", ",", "|")
+_NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """A table before its headings are understood.
+
+    Attributes
+    ----------
+    headings : tuple of str, length k
+        The user's headings.
+    units : tuple of str, length k
+        Units from a second heading row; "" where there are none.
+    rows : tuple of (int, tuple)
+        Row number as the user sees it, and its k cells.
+    separator : str or None
+        Separator of a text file.
+    faults : tuple of Fault
+        Lines that do not fit the headings.
+    """
+
+    headings: tuple[str, ...]
+    units: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[Any, ...]], ...]
+    separator: str | None
+    faults: tuple[Fault, ...]
+
+
+def read_text(data: bytes, file: str, known: set[str]) -> Grid:
+    """Read a separated text file.
+
+    The separator is the one under which most headings are known, then the one under
+    which most lines have as many cells as the heading line.
+
+    Parameters
+    ----------
+    data : bytes
+        The file.
+    file : str
+        Its name, for faults.
+    known : set of str
+        Headings that are known.
+
+    Returns
+    -------
+    Grid
+        Cells as text.
+
+    Raises
+    ------
+    InputError
+        If there are no headings, or the quotes are broken.
+    """
+    try:
+        text = data.decode(guess_encoding(data)).lstrip("\ufeff")
+    except NoTextError as error:
+        raise InputError(
+            "The table cannot be read:", [Fault(error.message, error.fix, file)]
+        ) from None
+    except UnicodeDecodeError:
+        raise InputError(
+            "The table cannot be read:",
+            [Fault("neither UTF-8, UTF-16 nor CP1252 text", "save it as UTF-8", file)],
+        ) from None
+
+    def score(separator: str) -> tuple[int, int]:
+        try:
+            lines = _split(text, separator)
+        except csv.Error:
+            # Broken quotes, or quotes that fit another separator: the headings tell.
+            first = text.partition("\n")[0].split(separator)
+            return sum(cell.strip().strip('"') in known for cell in first), -1
+        if not lines or len(lines[0][1]) < 2:
+            return 0, 0
+        width = len(lines[0][1])
+        found = sum(cell.strip() in known for cell in lines[0][1])
+        return found, sum(len(cells) == width for _, cells in lines)
+
+    separator = max(_SEPARATORS, key=score)
+    try:
+        lines = _split(text, separator)
+    except csv.Error as error:
+        raise InputError(
+            "The table cannot be read:",
+            [Fault(f"broken text: {error}", "close every quote that is opened", file)],
+        ) from None
+    return _to_grid(lines, file, separator)
+
+
+def read_sheet(path: Path, file: str, sheet: str | None) -> Grid:
+    """Read a sheet of an Excel workbook.
+
+    Parameters
+    ----------
+    path : Path
+        The workbook.
+    file : str
+        Its name, for faults.
+    sheet : str or None
+        Name of the sheet; may be left out if only one has cells.
+
+    Returns
+    -------
+    Grid
+        Typed cells. A number shown with leading zeros by its format is text.
+
+    Raises
+    ------
+    InputError
+        If the sheet is not there or not clear, or the file is no workbook.
+    """
+    from zipfile import BadZipFile
+
+    import openpyxl
+
+    try:
+        values = openpyxl.load_workbook(path, data_only=True)
+        formulas = openpyxl.load_workbook(path)
+    except (BadZipFile, KeyError, ValueError, OSError):
+        raise InputError(
+            "The table cannot be read:",
+            [Fault("no Excel workbook", "save it as .xlsx, or as CSV", file)],
+        ) from None
+    filled = [ws.title for ws in values.worksheets if ws.max_row > 1 or ws.max_column > 1]
+    name = sheet if sheet is not None else (filled[0] if len(filled) == 1 else "")
+    if name not in values.sheetnames:
+        what = f"no sheet '{sheet}'" if sheet else "not clear which sheet is meant"
+        raise InputError(
+            "The table cannot be read:",
+            [Fault(what, f"give sheet= as one of {', '.join(values.sheetnames)}", file)],
+        )
+    lines, faults = [], []
+    for shown, made in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
+        lines.append((shown[0].row, [_cell_value(cell) for cell in shown]))
+        faults += [
+            Fault(
+                "a formula without a stored value, or with an error",
+                "open the workbook, recalculate and save it, or enter the value",
+                file,
+                cell.row,
+                cell.column_letter,
+                str(formula.value),
+            )
+            for cell, formula in zip(shown, made, strict=True)
+            if cell.data_type == "e" or (formula.data_type == "f" and cell.value is None)
+        ]
+    while lines and all(is_missing(cells[-1]) for _, cells in lines) and len(lines[0][1]) > 1:
+        # Formatting alone widens a sheet; such columns hold nothing.
+        lines = [(number, cells[:-1]) for number, cells in lines]
+    return _to_grid(lines, file, None, tuple(faults))
+
+
+def read_parquet(path: Path, file: str) -> Grid:
+    """Read a Parquet table of any origin.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    file : str
+        Its name, for faults.
+
+    Returns
+    -------
+    Grid
+        Typed cells; rows count from 1.
+
+    Raises
+    ------
+    InputError
+        If it is no Parquet file.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        table = pq.read_table(path)
+    except (pa.ArrowException, OSError):
+        raise InputError(
+            "The table cannot be read:",
+            [Fault("no Parquet file, or cut short", "write it again", file)],
+        ) from None
+    columns = [column.to_pylist() for column in table.columns]
+    rows = tuple(enumerate(zip(*columns, strict=True), start=1))
+    headings = tuple(table.column_names)
+    return Grid(headings, ("",) * len(headings), rows, None, ())
+
+
+def _split(text: str, separator: str) -> list[tuple[int, list[Any]]]:
+    """Split a text into numbered rows of cells, without blank lines."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    lines: list[tuple[int, list[Any]]] = []
+    start = 1
+    for cells in reader:
+        if any(cell.strip() for cell in cells):
+            lines.append((start, cells))
+        start = reader.line_num + 1
+    return lines
+
+
+def _to_grid(
+    lines: list[tuple[int, list[Any]]],
+    file: str,
+    separator: str | None,
+    faults: tuple[Fault, ...] = (),
+) -> Grid:
+    """Take headings and units off the rows, and name the rows that do not fit."""
+    filled = [(n, cells) for n, cells in lines if not all(is_missing(cell) for cell in cells)]
+    if not filled:
+        raise InputError(
+            "The table cannot be read:",
+            [Fault("the table is empty", "give headings in the first row", file)],
+        )
+    headings = tuple("" if is_missing(c) else str(c).strip() for c in filled[0][1])
+    found, rows = list(faults), []
+    for number, cells in filled[1:]:
+        if len(cells) == len(headings):
+            rows.append((number, tuple(cells)))
+        else:
+            found.append(_width_fault(file, number, cells, len(headings), separator))
+    units = ("",) * len(headings)
+    if rows and _holds_units(rows[0][1]):
+        units = tuple(_bare_unit(cell) for cell in rows.pop(0)[1])
+    return Grid(headings, units, tuple(rows), separator, tuple(found))
+
+
+def _width_fault(
+    file: str, number: int, cells: list[Any], width: int, separator: str | None
+) -> Fault:
+    """Describe a line with more or fewer cells than there are headings."""
+    name = _NAMES.get(separator or "", "separator")
+    message = f"{len(cells)} cells under {width} headings"
+    if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
+        return Fault(message, f"take the trailing {name} off the line", file, number)
+    if len(cells) > width:
+        fix = f"put quotes around a cell that holds a {name}, or add the heading"
+        return Fault(message, fix, file, number)
+    return Fault(message, "complete the line; it may have been cut off", file, number)
+
+
+def _bare_unit(cell: Any) -> str:
+    """Return a cell's text without brackets around it."""
+    return "" if is_missing(cell) else str(cell).strip().strip("[]").strip()
+
+
+def _holds_units(cells: tuple[Any, ...]) -> bool:
+    """Tell whether a row under the headings holds units and nothing else."""
+    written = [_bare_unit(cell) for cell in cells if not is_missing(cell)]
+    return bool(written) and all(
+        is_unit(word) or is_unit(re.sub(r"^\((.*)\)$", r"\1", word)) for word in written
+    )
+
+
+def _cell_value(cell: Any) -> Any:
+    """Return a sheet cell's value; leading zeros given by its format are kept."""
+    if isinstance(cell.value, int) and re.fullmatch("0{2,}", str(cell.number_format)):
+        return str(cell.value).zfill(len(cell.number_format))
+    return cell.value

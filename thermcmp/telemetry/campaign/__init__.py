@@ -1,0 +1,1 @@
+"""A folder of logs and its run sheet."""

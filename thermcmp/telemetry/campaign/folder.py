@@ -1,0 +1,228 @@
+"""A folder of logs and a run sheet become checked results."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from os import PathLike, fspath
+from pathlib import Path
+from typing import Any, Final
+
+import pandas as pd
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.campaign.comparability import find_cautions
+from thermcmp.telemetry.campaign.run_sheet import Run, RunSheet, read_run_sheet
+from thermcmp.telemetry.campaign.worker import REFUSED_COLUMNS, Outcome, Task, reduce_log, refusal
+from thermcmp.telemetry.instruments.logs import joinings
+from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.readers import TelemetryReader
+from thermcmp.telemetry.steady_state.protocol import Protocol
+from thermcmp.telemetry.steady_state.result_rows import MEASURED
+
+#: Endings of files in a folder that are logs.
+_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".dat", ".parquet", ".pq")
+
+Logs = str | PathLike[str] | Iterable[str | PathLike[str]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reduced:
+    """Results of many logs, and what was refused.
+
+    Attributes
+    ----------
+    results : pandas.DataFrame
+        Result rows of all runs that kept the protocol, in the run sheet's order.
+    refused : pandas.DataFrame
+        What is not among them: ``file``, ``run``, ``sensor`` (empty for a whole run),
+        ``reason`` and the ``second`` where it broke [s].
+    cautions : tuple of str
+        What speaks against comparing these runs with each other.
+    notes : pandas.DataFrame
+        ``file``, ``run`` and ``note``: what the reader left out, fixed or met.
+    """
+
+    results: pd.DataFrame
+    refused: pd.DataFrame
+    cautions: tuple[str, ...]
+    notes: pd.DataFrame
+
+    def __str__(self) -> str:
+        runs = self.results["run"].nunique() if len(self.results) else 0
+        lines = [f"{runs} runs gave {len(self.results)} result rows; {len(self.refused)} refusals"]
+        for record in self.refused.to_dict("records"):
+            place = [record[name] for name in ("file", "run", "sensor") if record[name]]
+            lines.append(f"Refused {', '.join(place)}: {record['reason']}")
+        return "\n".join([*lines, *(f"Caution: {caution}" for caution in self.cautions)])
+
+
+def reduce_logs(
+    logs: Logs,
+    runs: RunSheet,
+    protocol: Protocol | None = None,
+    *,
+    columns: Mapping[str, Any] | None = None,
+    reader: str | TelemetryReader | None = None,
+    instruments: Mapping[str, Mapping[str, Any]] | None = None,
+    executor: Executor | None = None,
+    progress: bool = True,
+    **options: Any,
+) -> Reduced:
+    """Reduce a folder of logs to checked results.
+
+    A log that cannot be used is refused by name and the others go on. The order of the
+    results is that of the run sheet, whatever the executor.
+
+    Parameters
+    ----------
+    logs : str, path-like or iterable of these
+        A folder, or files.
+    runs : str, path-like or pandas.DataFrame
+        The run sheet; see `read_run_sheet`.
+    protocol : Protocol, optional
+        What must have been held; the defaults of `Protocol` by default.
+    columns : mapping, optional
+        Columns of the logs; as for `read_telemetry`.
+    reader : str or TelemetryReader, optional
+        Reader of the logs; as for `read_telemetry`.
+    instruments : mapping of str to mapping, optional
+        For each further instrument of the run sheet (``"tachometer"`` for its column
+        ``tachometer_file``) what `read_telemetry` takes about its logs, beside
+        ``tolerance_s``: its readings count for times that are no further away (1 s by
+        default), and ``offset_from``: two columns, one of each log, from which a clock
+        offset up to ``largest_offset_s`` is measured where the run sheet states none.
+    executor : concurrent.futures.Executor, optional
+        Where to reduce the logs; here, one by one, by default.
+    progress : bool
+        Whether a progress bar is shown on the terminal (standard error).
+    **options
+        How the logs are read; as for `read_telemetry`.
+
+    Returns
+    -------
+    Reduced
+        Results, refusals, cautions and notes.
+
+    Raises
+    ------
+    InputError
+        If the run sheet or an argument cannot be used.
+    """
+    sheet = read_run_sheet(runs)
+    reading = Reading.of(columns, options)
+    paths = _find_logs(logs, runs)
+    roles = dict.fromkeys(log.role for run in sheet for log in run.instruments)
+    like = Task(None, (), reading, reader, protocol or Protocol(), joinings(instruments, roles), {})
+    tasks, orphans = _tasks(paths, sheet, like)
+    found = list(_shown(_mapped(tasks, executor), len(tasks), progress))
+    order = {run.name: i for i, run in enumerate(sheet)}
+    results = _joined([row for outcome in found for row in outcome.rows], order)
+    refused = [record for outcome in found for record in outcome.refused]
+    refused.sort(key=lambda record: order.get(record["run"], len(order)))
+    refused += [
+        refusal(path.name, "", "no row of the run sheet names this file") for path in orphans
+    ]
+    notes = [record for outcome in found for record in outcome.notes]
+    return Reduced(
+        results=results,
+        refused=pd.DataFrame(refused, columns=list(REFUSED_COLUMNS)),
+        cautions=find_cautions(results),
+        notes=pd.DataFrame(notes, columns=["file", "run", "note"]),
+    )
+
+
+def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:
+    """List the logs in a folder, or those given."""
+    if not isinstance(logs, (str, PathLike)):
+        return [Path(fspath(log)) for log in logs]
+    folder = Path(fspath(logs))
+    if folder.is_file():
+        return [folder]
+    if not folder.is_dir():
+        fault = Fault("no such folder", "check the path", value=str(logs))
+        raise InputError("These logs cannot be reduced:", [fault])
+    # The run sheet may lie beside its logs.
+    sheet = None if isinstance(runs, pd.DataFrame) else Path(fspath(runs)).resolve()
+    return sorted(
+        path
+        for path in folder.rglob("*")
+        if path.suffix.lower() in _ENDINGS and path.is_file() and path.resolve() != sheet
+    )
+
+
+def _tasks(
+    paths: Sequence[Path], sheet: Sequence[Run], like: Task
+) -> tuple[list[Task], list[Path]]:
+    """Bring runs and logs together; a log of several runs is one task."""
+    by_log: dict[str, tuple[Path | None, list[Run]]] = {}
+    for run in sheet:
+        hits = _named(run.file, paths)
+        path = hits[0] if len(hits) == 1 else None
+        key = str(path) if path else f"{run.file}\n{len(hits)}"
+        by_log.setdefault(key, (path, []))[1].append(run)
+    found: dict[str, str] = {}
+    for file in {log.file for run in sheet for log in run.instruments}:
+        hits = _named(file, paths)
+        found[file] = str(hits[0]) if len(hits) == 1 else ""
+    tasks = [
+        replace(
+            like,
+            path=str(path) if path else None,
+            runs=tuple(runs),
+            instrument_paths={log.file: found[log.file] for run in runs for log in run.instruments},
+        )
+        for path, runs in by_log.values()
+    ]
+    used = {path for path, _ in by_log.values() if path} | {Path(p) for p in found.values() if p}
+    return tasks, [path for path in paths if path not in used]
+
+
+def _named(file: str, paths: Sequence[Path]) -> list[Path]:
+    """Return the paths that end with a name as written in a run sheet."""
+    wanted = Path(file).parts
+    return [path for path in paths if path.parts[-len(wanted) :] == wanted]
+
+
+def _mapped(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Outcome]:
+    """Reduce the logs, here or by an executor."""
+    if executor is None:
+        yield from map(reduce_log, tasks)
+        return
+    futures = deque(executor.submit(reduce_log, task) for task in tasks)
+    while futures:
+        # A future that is kept keeps its outcome too.
+        yield futures.popleft().result()
+
+
+def _shown(outcomes: Iterator[Outcome], total: int, progress: bool) -> Iterator[Outcome]:
+    """Show a progress bar while outcomes come in."""
+    if not progress:
+        yield from outcomes
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    console = Console(stderr=True)
+    yield from track(
+        outcomes,
+        "Reducing logs",
+        total,
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+    )
+
+
+def _joined(runs: list[list[dict[str, Any]]], order: Mapping[str, int]) -> pd.DataFrame:
+    """Join result rows in the run sheet's order."""
+    if not runs:
+        return pd.DataFrame(columns=["run", *MEASURED])
+    runs = sorted(runs, key=lambda rows: order[str(rows[0]["run"])])
+    records = [record for rows in runs for record in rows]
+    names = list(dict.fromkeys(name for rows in runs for name in rows[0]))
+    joined = pd.DataFrame(records, columns=names)
+    joined["started_at"] = pd.to_datetime(joined["started_at"], utc=True)
+    return joined

@@ -1,0 +1,178 @@
+"""One log and its runs, reduced by a worker."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Final
+
+from thermcmp.errors import Fault, InputError, ThermcmpError
+from thermcmp.telemetry.campaign.run_sheet import InstrumentLog, Run
+from thermcmp.telemetry.instruments.logs import Joining, with_instrument
+from thermcmp.telemetry.quantities import DEVICE
+from thermcmp.telemetry.reading.frame import Record, read_record
+from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.readers import TelemetryReader
+from thermcmp.telemetry.steady_state.protocol import Protocol
+from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+
+REFUSED_COLUMNS: Final = ("file", "run", "sensor", "reason", "second")
+NOT_FOUND: Final = "not found, or there are several of this name"
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One log and its runs: all that a worker needs.
+
+    Paths of further instruments' logs are by the name that the run sheet has; the empty
+    one for a log that was not found.
+    """
+
+    path: str | None
+    runs: tuple[Run, ...]
+    reading: Reading
+    reader: str | TelemetryReader | None
+    protocol: Protocol
+    instruments: Mapping[str, Joining]
+    instrument_paths: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a worker found: small, so that memory stays flat over many logs.
+
+    The result rows of each run as records: a frame of a few rows takes ten times as much.
+    """
+
+    rows: list[list[dict[str, Any]]]
+    refused: list[dict[str, Any]]
+    notes: list[dict[str, Any]]
+
+
+def reduce_log(task: Task) -> Outcome:
+    """Reduce the runs of one log; what goes wrong with it becomes a refusal.
+
+    Parameters
+    ----------
+    task : Task
+        The log and its runs.
+
+    Returns
+    -------
+    Outcome
+        Rows, refusals and notes.
+    """
+    outcome = Outcome([], [], [])
+    if task.path is None:
+        for run in task.runs:
+            outcome.refused.append(refusal(run.file, run.name, NOT_FOUND))
+        return outcome
+    known: dict[tuple[float, float] | None, Record] = {}
+    for run in task.runs:
+        file = Path(task.path).name
+        try:
+            source = _source(task.path, run, task.instrument_paths)
+            span = _span(run)
+            if span not in known:
+                reading = replace(task.reading, span_s=span)
+                known = {span: read_record(task.path, reading, task.reader)}
+            record = known[span]
+            for log in run.instruments:
+                file = log.file
+                record = _with_log(record, run, log, task)
+            file = record.file
+            _reduce_run(run, record, task.protocol, source, outcome)
+        except (ThermcmpError, OSError) as error:
+            outcome.refused.append(refusal(file, run.name, _in_one_line(error)))
+    return outcome
+
+
+def _source(path: str, run: Run, instrument_paths: Mapping[str, str]) -> dict[str, str]:
+    """Name the logs of a run, with the hash of their bytes in this order."""
+    paths = [path, *(instrument_paths[log.file] for log in run.instruments)]
+    digest = sha256()
+    for one in paths:
+        # A missing log refuses its run when it is to be joined.
+        for block in _blocks(one) if one else ():
+            digest.update(block)
+    names = "; ".join(Path(one).name for one in paths)
+    return {"source_file": names, "source_sha256": digest.hexdigest()}
+
+
+def _blocks(path: str) -> Iterator[bytes]:
+    """Read a file in blocks."""
+    with Path(path).open("rb") as handle:
+        while block := handle.read(1 << 20):
+            yield block
+
+
+def _with_log(record: Record, run: Run, log: InstrumentLog, task: Task) -> Record:
+    """Join the log of a further instrument; its faults name the instrument."""
+    path = task.instrument_paths[log.file]
+    if not path:
+        fault = Fault(f"{log.role}: {NOT_FOUND}", "check the run sheet", log.file)
+        raise InputError("This log cannot be used:", [fault])
+    frame, device = record.frame, run.values.get(DEVICE)
+    if DEVICE in frame and device is not None:
+        frame = frame[frame[DEVICE] == str(device)].reset_index(drop=True)
+        if not len(frame):
+            # The reduction says so.
+            return record
+    joining = task.instruments[log.role]
+    try:
+        frame, notes = with_instrument(frame, log.role, Path(path), log.offset_s, joining)
+    except InputError as error:
+        faults = [replace(f, message=f"{log.role}: {f.message}") for f in error.faults]
+        raise InputError("This log cannot be used:", faults) from None
+    return replace(record, frame=frame, notes=(*record.notes, *notes))
+
+
+def _reduce_run(
+    run: Run, record: Record, protocol: Protocol, source: Mapping[str, str], outcome: Outcome
+) -> None:
+    """Reduce one run and sort its rows and refusals."""
+    reduced = reduce_telemetry(
+        record.frame, protocol, run={**run.values, **source}, notes=record.notes
+    )
+    outcome.notes.extend({"file": record.file, "run": run.name, "note": n} for n in record.notes)
+    if len(reduced.rows):
+        records = reduced.rows.to_dict("records")
+        outcome.rows.append([{str(name): value for name, value in r.items()} for r in records])
+        left_out = reduced.estimates[reduced.estimates["protocol_verdict"] == "refused"]
+        for row in left_out.to_dict("records"):
+            outcome.refused.append(
+                refusal(record.file, run.name, row["protocol_reason"], row["sensor"])
+            )
+        return
+    seconds = [c.second for c in reduced.checks if c.verdict == "refused" and c.second == c.second]
+    first = min(seconds) if seconds else float("nan")
+    outcome.refused.append(refusal(record.file, run.name, reduced.reason, "", first))
+
+
+def _span(run: Run) -> tuple[float, float] | None:
+    """Return the part of a log that a run is."""
+    start, end = run.values.get("from_s"), run.values.get("to_s")
+    if start is None and end is None:
+        return None
+    return (start if start is not None else 0.0, end if end is not None else float("inf"))
+
+
+def refusal(
+    file: str, run: str, reason: str, sensor: str = "", second: float = float("nan")
+) -> dict[str, Any]:
+    """Make a record of a refusal."""
+    values = (file, run, sensor, reason, second)
+    return dict(zip(REFUSED_COLUMNS, values, strict=True))
+
+
+def _in_one_line(error: ThermcmpError | OSError) -> str:
+    """Write an error of the reader as a reason."""
+    if isinstance(error, OSError):
+        return f"cannot be read: {error}"
+    faults = getattr(error, "faults", ())
+    if not faults:
+        return str(error).splitlines()[0]
+    more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
+    return f"{faults[0]}{more}"

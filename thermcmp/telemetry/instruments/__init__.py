@@ -1,0 +1,1 @@
+"""Logs of further instruments, brought to one clock."""

@@ -1,0 +1,1 @@
+"""Log files to telemetry frames."""

@@ -1,0 +1,162 @@
+"""The plan by which a text log's fields become canonical columns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.tabular.numbers import POINT
+from thermcmp.telemetry.quantities import DATE, TIME, Role, dimension_of, is_utc
+from thermcmp.telemetry.reading.cell_patterns import is_comment, is_rule, is_time, split_line
+from thermcmp.telemetry.reading.column_matching import Field, match_fields, unread_notes
+from thermcmp.telemetry.reading.interleaved_devices import refuse_interleaved
+from thermcmp.telemetry.reading.layout import Layout
+from thermcmp.telemetry.reading.number_formats import NumberStyle, comma_free, find_styles
+from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.text_file import TextFile
+from thermcmp.telemetry.reading.time_formats import TimeForm, find_form
+
+_HEAD_LINES: Final = 120
+_TAIL_LINES: Final = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is read from a text log, and how.
+
+    Attributes
+    ----------
+    fields : tuple of Field
+        The fields, ordered by position.
+    styles : dict of str to NumberStyle
+        How each number column is written, by canonical name.
+    time : TimeForm or None
+        Form of the times; None if the log has none and its period is stated.
+    notes : tuple of str
+        What was not read though a user may expect it.
+    """
+
+    fields: tuple[Field, ...]
+    styles: dict[str, NumberStyle]
+    time: TimeForm | None
+    notes: tuple[str, ...] = ()
+
+    def has(self, name: str) -> bool:
+        """Tell whether a column is read."""
+        return any(field.name == name for field in self.fields)
+
+
+def make_plan(text: TextFile, layout: Layout, reading: Reading) -> Plan:
+    """Plan the reading of a text log from samples of its head and tail.
+
+    Parameters
+    ----------
+    text : TextFile
+        The log.
+    layout : Layout
+        Its layout.
+    reading : Reading
+        What the user states.
+
+    Returns
+    -------
+    Plan
+        Fields, styles of numbers and the form of times.
+
+    Raises
+    ------
+    InputError
+        If columns, decimal marks or times are not clear.
+    """
+    samples = _samples(text, layout, reading)
+    fields = match_fields(layout.headings, reading, samples, text.path.name)
+    numbers = [f for f in fields if f.role is Role.NUMBER]
+    if not any(dimension_of(f.name) for f in numbers):
+        raise InputError(
+            "This log has no column that can be read:",
+            [
+                Fault(
+                    "no heading with a known unit",
+                    "name the columns with columns={…}; the "
+                    f"headings are {', '.join(h for h in layout.headings if h) or 'empty'}",
+                    text.path.name,
+                )
+            ],
+        )
+    refuse_interleaved(fields, samples, layout, reading, text.path.name)
+    styles, file_mark = find_styles(numbers, samples, layout, reading, text.path.name)
+    form = _time_form(fields, samples, reading, text.path.name, layout, file_mark)
+    unread = unread_notes(layout.headings, fields, samples) if reading.columns is None else ()
+    return Plan(fields, styles, form, unread)
+
+
+def _samples(text: TextFile, layout: Layout, reading: Reading) -> dict[int, list[str]]:
+    """Collect cells of each field from the head and tail, without missing ones."""
+    missing = reading.missing_words
+    heading_rows = set(layout.heading_rows)
+    rows = []
+    head = text.head[layout.data_line - 1 :][:_HEAD_LINES]
+    for line in (*head, *text.tail[-_TAIL_LINES:]):
+        row = split_line(line, layout.delimiter)
+        if len(row) != layout.n_fields or "\x00" in line or is_comment(row):
+            continue
+        if not is_rule(row) and tuple(row) not in heading_rows:
+            rows.append(row)
+    columns = zip(*rows, strict=True) if rows else ((),) * layout.n_fields
+    return {
+        position: [cell for cell in cells if cell.lower() not in missing]
+        for position, cells in enumerate(columns)
+    }
+
+
+def _time_like(samples: Mapping[int, Sequence[str]], headings: Sequence[str]) -> str:
+    """Name the columns whose cells look like times."""
+    found = [i for i, cells in samples.items() if cells and all(map(is_time, cells))]
+    names = ", ".join(f"'{headings[i] or i}'" for i in found[:4])
+    return f" (times are in {names})" if names else ""
+
+
+def _time_form(
+    fields: Sequence[Field],
+    samples: Mapping[int, Sequence[str]],
+    reading: Reading,
+    file: str,
+    layout: Layout,
+    file_mark: str | None,
+) -> TimeForm | None:
+    """Find the form of the log's times."""
+    by_name = {f.name: f for f in fields}
+    time, date = by_name.get(TIME), by_name.get(DATE)
+    if time is None and date is None:
+        if reading.period_s is None and "elapsed_s" not in by_name:
+            raise InputError(
+                "The times of this log are not clear:",
+                [
+                    Fault(
+                        "no time column was found",
+                        "name it with columns={'time': …}"
+                        f"{_time_like(samples, layout.headings)}, or give period_s=, the "
+                        "seconds between readings",
+                        file,
+                    )
+                ],
+            )
+        return None
+    if time is not None and date is not None:
+        pairs = zip(samples[date.position], samples[time.position], strict=False)
+        cells = [f"{day} {clock}" for day, clock in pairs]
+    else:
+        cells = list(samples[(time or by_name[DATE]).position])
+    form_field = time or by_name[DATE]
+    form = find_form(
+        cells,
+        form_field.unit,
+        reading.time_unit,
+        reading.time_format,
+        file,
+        reading.mark_of(form_field.name),
+        POINT if comma_free(layout, samples) else file_mark,
+    )
+    return replace(form, utc=is_utc(form_field.heading))

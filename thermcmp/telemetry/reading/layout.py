@@ -1,0 +1,314 @@
+"""The layout of a text log: delimiter, heading lines, first data line."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+from thermcmp.errors import Fault, InputError
+from thermcmp.tabular.numbers import split_cell
+from thermcmp.tabular.units import parse_unit, split_heading
+from thermcmp.telemetry.quantities import recognise
+from thermcmp.telemetry.reading.cell_patterns import (
+    BLANKS,
+    WIDE_BLANKS,
+    is_comment,
+    is_missing,
+    is_number,
+    is_reading,
+    is_rule,
+    is_time,
+    split_line,
+)
+from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.text_file import TextFile
+
+_CANDIDATES: Final = (",", ";", "\t", "|", BLANKS, WIDE_BLANKS)
+_SAMPLE_LINES: Final = 120
+#: A dialect explains a log only if this share of its cells reads as data.
+_LEAST_SCORE: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How lines are split and what their fields are called.
+
+    Attributes
+    ----------
+    delimiter : str
+        Field delimiter; a blank stands for any run of blanks, two for two or more.
+    headings : tuple of str
+        Heading of each field; empty where it has none.
+    data_line : int
+        Line number of the first reading.
+    heading_rows : tuple of tuple of str
+        The heading lines as cells, to recognise them when they come again.
+    preamble : tuple of str
+        Lines before the headings, and the heading lines.
+    """
+
+    delimiter: str
+    headings: tuple[str, ...]
+    data_line: int
+    heading_rows: tuple[tuple[str, ...], ...]
+    preamble: tuple[str, ...]
+
+    @property
+    def n_fields(self) -> int:
+        """Fields per line."""
+        return len(self.headings)
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    """One delimiter tried on the sample."""
+
+    delimiter: str
+    rows: list[list[str]]
+    n_fields: int
+    first: int
+    score: float
+
+
+def find_layout(text: TextFile, reading: Reading) -> Layout:
+    """Find the layout of a log from its first lines.
+
+    Parameters
+    ----------
+    text : TextFile
+        The log.
+    reading : Reading
+        What the user states.
+
+    Returns
+    -------
+    Layout
+        Delimiter, headings and first data line.
+
+    Raises
+    ------
+    InputError
+        If there are no readings, two delimiters fit, or the headings do not match
+        the fields.
+    """
+    lines = list(text.head[:_SAMPLE_LINES])
+    wanted = (reading.delimiter,) if reading.delimiter else _CANDIDATES
+    tried = [_try(lines, delimiter, reading) for delimiter in wanted]
+    fitting = sorted(
+        (c for c in tried if c is not None and c.score >= _LEAST_SCORE),
+        key=lambda c: (-c.score, -c.n_fields),
+    )
+    if not fitting:
+        raise _refused(text, *_without_readings(text, lines), None)
+    best = fitting[0]
+    rivals = [c for c in fitting[1:] if _rivals(c, best)]
+    if rivals:
+        names = " or ".join(repr(c.delimiter) for c in (best, *rivals))
+        raise _refused(
+            text,
+            f"the fields could be split at {names}",
+            "state delimiter=",
+            best.first + 1,
+            lines[best.first],
+        )
+    return _with_headings(best, lines, text, reading)
+
+
+def _without_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
+    """Say what a text without a table of readings is, and what to do."""
+    filled = [line for line in lines if line.strip()]
+    if filled and sum(map(_is_pair, filled)) > len(filled) / 2:
+        return (
+            "this is a list of names and values, no table",
+            "export one row per reading under one heading line",
+        )
+    message = "no line with readings was found"
+    if text.cut:
+        message += " (the last line has no line end and is left out, as it may be cut)"
+    return message, "state delimiter=, header_line= or the encoding"
+
+
+def _is_pair(line: str) -> bool:
+    """Tell whether a line gives a name and its value, such as 'Memory: 50 C' or 'fan=1800'."""
+    return re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line) is not None
+
+
+def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | None:
+    """Split the sample at one delimiter and judge the outcome."""
+    absent = not any(delimiter in line for line in lines)
+    if absent and delimiter != _CANDIDATES[0] and not reading.delimiter:
+        return None
+    if delimiter == WIDE_BLANKS and not reading.delimiter and any("\t" in line for line in lines):
+        return None
+    rows = [split_line(line, delimiter) for line in lines]
+    looks = [_is_data(row) for row in rows]
+    _unlook_headings(rows, looks)
+    counts = Counter(len(row) for row, data in zip(rows, looks, strict=True) if data)
+    if not counts:
+        return None
+    early = _early_width(rows, looks, reading)
+    n_fields = early or max(counts, key=lambda n: (counts[n], n))
+    start = reading.header_line or 0
+    good = [i for i in range(start, len(rows)) if looks[i] and len(rows[i]) == n_fields]
+    if not good:
+        return None
+    first = good[0]
+    after = [row for row in rows[first:] if any(row) and not is_rule(row) and not is_comment(row)]
+    typed = sum(is_reading(cell) for i in good for cell in rows[i]) / (n_fields * len(good))
+    # Under known headings, rows of another width belong to headings further down.
+    fitting = sum(looks[first:]) if early else len(good)
+    share = min(fitting / len(after), 1.0)
+    above = [row for row in rows[:first] if any(row) and not is_rule(row)]
+    heading = _trimmed(above[-1]) if above else []
+    if len(heading) == n_fields:
+        # Words fill most columns of some logs; the headings fit nevertheless.
+        typed = max(typed, 2.0 * _LEAST_SCORE)
+    factor = 1.0
+    if above and len(heading) != n_fields and len(above[-1]) != n_fields:
+        factor = 0.8 if abs(len(heading) - n_fields) == 1 else 0.5
+    return _Candidate(delimiter, rows, n_fields, first, share * typed * factor)
+
+
+def _early_width(rows: list[list[str]], looks: list[bool], reading: Reading) -> int | None:
+    """Return the width of the first readings that stand under headings known to be such.
+
+    Later headings may add columns, and most of the sample may stand under them.
+    """
+    named = {place for place in (reading.columns or {}).values() if isinstance(place, str)}
+    for heading, row, data in zip(rows, rows[1:], looks[1:], strict=False):
+        if not data or len(heading) != len(row) or len(row) < 2 or any(map(is_number, heading)):
+            continue
+        if named & set(heading) or any(recognise(*split_heading(c)) for c in heading if c):
+            return len(row)
+    return None
+
+
+def _is_data(row: list[str]) -> bool:
+    """Tell whether a row is data: a number in it, and half of it data or two cells bare."""
+    if is_comment(row) or not any(map(is_number, row)):
+        return False
+    return sum(map(is_reading, row)) * 2 >= len(row) or sum(map(_is_bare, row)) >= 2
+
+
+@lru_cache(maxsize=8192)
+def _is_bare(cell: str) -> bool:
+    """Tell whether a cell is a time or a number without a unit."""
+    return is_time(cell) or (is_number(cell) and not split_cell(cell)[1])
+
+
+def _unlook_headings(rows: list[list[str]], looks: list[bool]) -> None:
+    """Take headings such as '12V' for what they are: words stand beside them in their row."""
+    first = next((i for i, data in enumerate(looks) if data), None)
+    if first is None or any(map(_is_bare, rows[first])) or all(map(is_reading, rows[first])):
+        return
+    beside = [
+        row for row, data in zip(rows, looks, strict=True) if data and any(map(_is_bare, row))
+    ]
+    looks[first] = not beside
+
+
+def _rivals(other: _Candidate, best: _Candidate) -> bool:
+    """Tell whether another delimiter explains the sample as well as the best one."""
+    if other.score < 0.98 * best.score or min(other.n_fields, best.n_fields) < 2:
+        return False
+    # A tab is also a run of blanks: the same fields, so nothing is ambiguous.
+    same = other.n_fields == best.n_fields
+    return not (same and {BLANKS, WIDE_BLANKS} & {other.delimiter, best.delimiter})
+
+
+def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: Reading) -> Layout:
+    """Find the heading lines above the first reading and match them to the fields."""
+    n_fields = best.n_fields
+    above = [i for i in range(best.first) if _may_head(best.rows[i], n_fields)]
+    if reading.header_line is not None:
+        above = [i for i in above if i < reading.header_line]
+    names, used = _heading_rows(best.rows, above, n_fields)
+    if names and len(names) < n_fields and _extra_is_empty(best, len(names)):
+        names = [*names, *[""] * (n_fields - len(names))]
+    if names and len(names) != n_fields and not _by_position(reading):
+        raise _mismatch(best, names, text, lines)
+    padded = [*names, *[""] * n_fields][:n_fields]
+    return Layout(
+        delimiter=best.delimiter,
+        headings=tuple(padded),
+        data_line=best.first + 1,
+        heading_rows=tuple(tuple(best.rows[i]) for i in used),
+        preamble=tuple(lines[: best.first]),
+    )
+
+
+def _may_head(row: list[str], n_fields: int) -> bool:
+    """Tell whether a row above the readings may be headings: no rule, no mere comment."""
+    return any(row) and not is_rule(row) and (not is_comment(row) or len(row) == n_fields)
+
+
+def _heading_rows(
+    rows: list[list[str]], above: Sequence[int], n_fields: int
+) -> tuple[list[str], list[int]]:
+    """Return the headings, made of up to two lines, and the lines they come from."""
+    if not above or all(map(is_reading, rows[above[-1]])):
+        return [], []
+    last = _trimmed(rows[above[-1]])
+    if last:
+        last[0] = last[0].lstrip("# ")
+    upper = _trimmed(rows[above[-2]]) if len(above) > 1 else []
+    if upper and all(is_missing(cell) or parse_unit(cell) for cell in last):
+        units = [*last, *[""] * len(upper)]
+        joined = [
+            name if is_missing(unit) or split_heading(name)[1] else f"{name} [{unit.strip('[]()')}]"
+            for name, unit in zip(upper, units, strict=False)
+        ]
+        return joined, [above[-2], above[-1]]
+    unclear = len(set(last)) < len(last) or "" in last
+    if unclear and len(rows[above[-2]] if upper else []) == n_fields and not _is_data(upper):
+        groups: list[str] = []
+        for cell in rows[above[-2]]:
+            groups.append(cell or (groups[-1] if groups else ""))
+        return [f"{g} {n}".strip() for g, n in zip(groups, last, strict=False)], list(above[-2:])
+    return last, [above[-1]]
+
+
+def _trimmed(row: list[str]) -> list[str]:
+    """Drop empty cells at a row's end."""
+    end = len(row)
+    while end and not row[end - 1]:
+        end -= 1
+    return row[:end]
+
+
+def _extra_is_empty(best: _Candidate, known: int) -> bool:
+    """Tell whether all fields beyond the headings are empty in every sampled row."""
+    return all(not any(row[known:]) for row in best.rows[best.first :] if len(row) == best.n_fields)
+
+
+def _by_position(reading: Reading) -> bool:
+    """Tell whether the user names every column by position."""
+    places = (reading.columns or {}).values()
+    return bool(places) and all(isinstance(place, int) for place in places)
+
+
+def _mismatch(best: _Candidate, names: list[str], text: TextFile, lines: list[str]) -> InputError:
+    """Say that headings and fields differ in number, and what may be behind it."""
+    message = f"{best.n_fields} fields under {len(names)} headings"
+    fix = "name the columns by position, counted in the rows"
+    if best.delimiter == "," and best.n_fields > len(names):
+        fix = (
+            "if the comma is the decimal mark too, export with another delimiter; "
+            "if headings are missing, " + fix
+        )
+    return _refused(text, message, fix, best.first + 1, lines[best.first])
+
+
+def _refused(
+    text: TextFile, message: str, fix: str, row: int | None, value: str | None = None
+) -> InputError:
+    """Make the error for a layout that is not clear."""
+    shown = None if value is None else value[:80]
+    return InputError(
+        "The layout of this log is not clear:",
+        [Fault(message, fix, text.path.name, row, None, shown)],
+    )

@@ -1,0 +1,187 @@
+"""The careful path: lines one by one, with headings, cuts and comments among them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from thermcmp.tabular.units import heading_key
+from thermcmp.telemetry.quantities import Role
+from thermcmp.telemetry.reading.cell_patterns import is_comment, is_reading, is_rule, split_line
+from thermcmp.telemetry.reading.column_matching import Field
+from thermcmp.telemetry.reading.layout import Layout
+from thermcmp.telemetry.reading.notes import Notebook
+from thermcmp.telemetry.reading.text_file import Block
+
+#: A footer, or a preamble in the middle of a log, has at most so many lines.
+_FOOTER_LINES: Final = 5
+#: More lines than this that do not fit are neither a footer nor a preamble.
+_MOST_PENDING: Final = 50
+
+
+@dataclass(slots=True)
+class RowSorter:
+    """Sorts a log's lines into readings and the rest.
+
+    Attributes
+    ----------
+    layout : Layout
+        Layout of the log.
+    fields : tuple of Field
+        Fields to read.
+    book : Notebook
+        Where notes and faults go.
+    positions : dict of str to int
+        Where each field stands now; changes with the headings.
+    n_fields : int
+        Fields per line now.
+    """
+
+    layout: Layout
+    fields: tuple[Field, ...]
+    book: Notebook
+    positions: dict[str, int] = field(init=False)
+    n_fields: int = field(init=False)
+    _pending: list[tuple[int, list[str]]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.positions = {f.name: f.position for f in self.fields}
+        self.n_fields = self.layout.n_fields
+
+    @property
+    def waiting(self) -> bool:
+        """Whether lines wait for what follows to tell what they are."""
+        return bool(self._pending)
+
+    def sort(self, block: Block) -> list[tuple[dict[str, int], list[int], list[list[str]]]]:
+        """Return the readings of a block, in parts of equal layout.
+
+        Parameters
+        ----------
+        block : Block
+            Whole lines.
+
+        Returns
+        -------
+        list of (positions, lines, rows)
+            Where each field stands, line number and cells of each reading.
+        """
+        parts: list[tuple[dict[str, int], list[int], list[list[str]]]] = []
+        part: tuple[dict[str, int], list[int], list[list[str]]] = (self.positions, [], [])
+        for line, text in enumerate(block.lines(), start=block.first_line):
+            row = split_line(text, self.layout.delimiter)
+            if not any(row):
+                continue
+            if "\x00" in text:
+                self.book.note("lines with zero bytes, as a crash leaves them: left out", line)
+            elif is_rule(row):
+                self.book.note("ruled lines were left out", line)
+            elif is_comment(row):
+                self.book.note("comment lines were left out", line)
+            elif self._is_heading(row, line):
+                if self.positions != part[0]:
+                    parts.append(part)
+                    part = (self.positions, [], [])
+            elif self._fits(row) and self._has_reading(row):
+                self._fault_pending()
+                part[1].append(line)
+                part[2].append(row[: self.n_fields])
+            else:
+                self._pending.append((line, row))
+                if len(self._pending) > _MOST_PENDING:
+                    self._fault_pending()
+        parts.append(part)
+        return [p for p in parts if p[1]]
+
+    def finish(self) -> None:
+        """Judge lines that no reading followed: a cut line or a footer."""
+        lines = self._pending
+        is_cut = len(lines) == 1 and len(lines[0][1]) < self.n_fields
+        words = all(not any(map(_is_number_or_time, row)) for _, row in lines)
+        if lines and not is_cut and not (words and len(lines) <= _FOOTER_LINES):
+            self._fault_pending()
+        elif lines:
+            what = "the last line is cut short" if is_cut else "lines after the readings"
+            self.book.note(f"{what}: left out", lines[0][0], len(lines))
+
+    def _fits(self, row: list[str]) -> bool:
+        """Tell whether a row has the fields; empty ones behind the last are no harm."""
+        return len(row) == self.n_fields or (
+            len(row) > self.n_fields and not any(row[self.n_fields :])
+        )
+
+    def _has_reading(self, row: list[str]) -> bool:
+        """Tell whether a row of the right width is a reading, not a line of words."""
+        cells = [
+            row[self.positions[f.name]]
+            for f in self.fields
+            if f.role in (Role.NUMBER, Role.TIME) and f.name in self.positions
+        ]
+        return any(character.isdigit() for cell in cells for character in cell)
+
+    def _is_heading(self, row: list[str], line: int) -> bool:
+        """Recognise headings that come again, as they were or changed."""
+        if tuple(row) in self.layout.heading_rows:
+            self._take_heading(line, "the headings come again")
+            if row == list(self.layout.heading_rows[-1]):
+                self.positions = {f.name: f.position for f in self.fields}
+                self.n_fields = self.layout.n_fields
+            return True
+        if any(map(_is_number_or_time, row)):
+            return False
+        keys = [heading_key(cell) for cell in row]
+        named = [f for f in self.fields if f.heading and heading_key(f.heading) in keys]
+        if len(named) * 2 < len(self.fields) or not named:
+            return False
+        self._take_heading(line, "the headings change")
+        found = {f.name: keys.index(heading_key(f.heading)) for f in named}
+        for f in self.fields:
+            if f.name not in found:
+                self.book.note(f"column '{f.heading}' ends", line)
+        known = {heading_key(heading) for heading in self.layout.headings}
+        for heading, key in zip(row, keys, strict=True):
+            if heading and key not in known:
+                words = f"column '{heading}' begins: not read; cut the log there to read it"
+                self.book.note(words, line)
+        # A new mapping, since parts keep the old one.
+        self.positions = found
+        self.n_fields = len(row)
+        return True
+
+    def _take_heading(self, line: int, what: str) -> None:
+        """Note a heading line; what stood before it was cut or is a preamble."""
+        self.book.note(what, line)
+        wider = any(len(row) > self.n_fields for _, row in self._pending)
+        if wider or len(self._pending) > _FOOTER_LINES:
+            self._fault_pending()
+        elif self._pending:
+            self.book.note(
+                "lines before the headings were left out", self._pending[0][0], len(self._pending)
+            )
+            self._pending = []
+
+    def _fault_pending(self) -> None:
+        """Refuse lines with a wrong number of fields."""
+        for line, row in self._pending:
+            message = f"{len(row)} fields where {self.n_fields} are expected"
+            fix = "complete the line or take it out"
+            if any(cell.count('"') % 2 for cell in row):
+                message = "a quoted cell does not end on its line"
+                fix = "take line breaks out of cells, and close every quote"
+            elif len(row) > self.n_fields:
+                fix = "a column was added without headings: cut the log there"
+            elif len(row) == self.n_fields:
+                message = "no reading in this line"
+            self.book.fault(
+                message,
+                fix,
+                line,
+                None,
+                self.layout.delimiter.join(row),
+            )
+        self._pending = []
+
+
+def _is_number_or_time(cell: str) -> bool:
+    """Tell whether a cell is a reading that is not missing."""
+    return bool(cell) and is_reading(cell) and any(c.isdigit() for c in cell)

@@ -1,0 +1,77 @@
+"""What a reader left out, fixed or met, told in plain words with line numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from thermcmp.errors import Fault, InputError
+
+#: After so many faults the rest of a log is not read.
+MOST_FAULTS: Final = 200
+
+
+@dataclass(slots=True)
+class Notebook:
+    """Collects notes and faults while a log is read.
+
+    Attributes
+    ----------
+    file : str
+        File name to show.
+    faults : list of Fault
+        What makes the log unusable.
+    """
+
+    file: str
+    faults: list[Fault] = field(default_factory=list)
+    _notes: dict[str, tuple[int | None, int]] = field(default_factory=dict)
+
+    def note(self, text: str, line: int | None = None, count: int = 1) -> None:
+        """Keep a note; the same text again is counted."""
+        first, known = self._notes.get(text, (line, 0))
+        self._notes[text] = (first, known + count)
+
+    def fault(
+        self,
+        message: str,
+        fix: str,
+        line: int | None = None,
+        column: str | None = None,
+        value: str | None = None,
+    ) -> None:
+        """Keep a fault; too many of them end the reading.
+
+        Raises
+        ------
+        InputError
+            If there are more than `MOST_FAULTS`.
+        """
+        shown = None if value is None else value[:80]
+        self.faults.append(Fault(message, fix, self.file, line, column, shown))
+        if len(self.faults) > MOST_FAULTS:
+            self.raise_faults()
+
+    def raise_faults(self) -> None:
+        """Raise the faults kept so far, if any.
+
+        Raises
+        ------
+        InputError
+            It lists them all.
+        """
+        if self.faults:
+            raise InputError("This log cannot be used:", self.faults)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The notes in order, with the first line and the count of each."""
+        shown = []
+        for text, (line, count) in self._notes.items():
+            where = (
+                ""
+                if line is None
+                else f" (line {line}" + (f" and {count - 1} more)" if count > 1 else ")")
+            )
+            shown.append(text + where)
+        return tuple(shown)

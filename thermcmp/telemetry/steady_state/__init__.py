@@ -1,0 +1,1 @@
+"""A telemetry frame to checked steady-state results."""

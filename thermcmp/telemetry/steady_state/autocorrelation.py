@@ -1,0 +1,155 @@
+"""How many independent readings a series is worth."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from thermcmp._types import Array
+
+#: A peak of the autocorrelation this high is a cycle, not noise.
+CYCLE_PEAK: Final = 0.5
+
+
+def autocorrelation(values: npt.ArrayLike) -> Array:
+    """Return the sample autocorrelation.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        The series, without gaps.
+
+    Returns
+    -------
+    numpy.ndarray, shape (n,)
+        ``r[k] = sum((y[i]-m)(y[i+k]-m)) / sum((y[i]-m)**2)``; all zero but ``r[0] = 1``
+        for a constant series.
+    """
+    series = np.asarray(values, dtype=np.float64)
+    n = len(series)
+    centred = series - series.mean()
+    power = float(centred @ centred)
+    if power <= n * (np.finfo(float).eps * max(1.0, abs(float(series.mean())))) ** 2:
+        return np.concatenate([[1.0], np.zeros(n - 1)])
+    size = 1 << (2 * n - 1).bit_length()
+    spectrum = np.fft.rfft(centred, size)
+    lags = np.fft.irfft(spectrum * np.conj(spectrum), size)[:n]
+    return lags / power
+
+
+def integrated_time(r: Array) -> float:
+    """Return the integrated autocorrelation time, in readings.
+
+    Parameters
+    ----------
+    r : numpy.ndarray, shape (n,)
+        Sample autocorrelation, as `autocorrelation` gives it.
+
+    Returns
+    -------
+    float
+        ``1 + 2 * sum(r[k])`` over the initial monotone positive pairs, at least a small
+        positive number: the factor by which the variance of the mean exceeds that of
+        independent readings.
+
+    References
+    ----------
+    C. J. Geyer, Practical Markov chain Monte Carlo, Statistical Science 7 (1992) 473-483.
+    """
+    even = len(r) - len(r) % 2
+    pairs = r[0:even:2] + r[1:even:2]
+    if not len(pairs):
+        return 1.0
+    ends = np.flatnonzero(pairs <= 0.0)
+    kept = np.minimum.accumulate(pairs[: ends[0]] if len(ends) else pairs)
+    return float(max(2.0 * kept.sum() - 1.0, 1.0 / max(np.log10(len(r)), 1.0)))
+
+
+def ar1_effective_size(n: int, phi: float) -> float:
+    """Return the effective size of a first-order autoregressive series, exactly.
+
+    Parameters
+    ----------
+    n : int
+        Readings.
+    phi : float
+        Autocorrelation at lag one, between -1 and 1.
+
+    Returns
+    -------
+    float
+        Independent readings whose mean is as uncertain; for long series it tends to
+        ``n * (1 - phi) / (1 + phi)``.
+
+    References
+    ----------
+    N. F. Zhang, Metrologia 43 (2006) S276-S281; the sum over lags in closed form.
+    """
+    factor = (1.0 + phi) / (1.0 - phi) - 2.0 * phi * (1.0 - phi**n) / (n * (1.0 - phi) ** 2)
+    return float(n / factor)
+
+
+def effective_size(values: npt.ArrayLike) -> float:
+    """Return how many independent readings a series is worth.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        The series around its mean or trend.
+
+    Returns
+    -------
+    float
+        The smaller of what the integrated autocorrelation time and the first-order
+        formula with bias-corrected lag-one autocorrelation give, between 1 and n.
+
+    References
+    ----------
+    Bias of lag one: M. G. Kendall, Biometrika 41 (1954) 403-404.
+    """
+    n = len(np.asarray(values))
+    return float(min(n, 1)) if n < 3 else size_by(autocorrelation(values))
+
+
+def size_by(r: Array) -> float:
+    """Return the effective size by an autocorrelation of three lags or more.
+
+    Parameters
+    ----------
+    r : numpy.ndarray, shape (n,)
+        Sample autocorrelation, as `autocorrelation` gives it.
+
+    Returns
+    -------
+    float
+        As `effective_size` gives it.
+    """
+    n, r1 = len(r), float(r[1])
+    phi = min(r1 + (1.0 + 3.0 * r1) / n, 0.999) if r1 > 0.0 else 0.0
+    return float(min(max(min(n / integrated_time(r), ar1_effective_size(n, phi)), 1.0), n))
+
+
+def cycle_in(r: Array) -> int | None:
+    """Find the period of a cycle by an autocorrelation.
+
+    Parameters
+    ----------
+    r : numpy.ndarray, shape (n,)
+        Sample autocorrelation, as `autocorrelation` gives it.
+
+    Returns
+    -------
+    int or None
+        Readings per cycle; None where no cycle repeats itself at least three times.
+    """
+    falls = np.flatnonzero(r < 0.0)
+    if not len(falls):
+        return None
+    beyond = r[falls[0] : len(r) // 3 + 1]
+    if not len(beyond):
+        return None
+    lag = int(falls[0] + np.argmax(beyond))
+    # The estimate shrinks with the lag, as fewer pairs enter the sum.
+    return lag if r[lag] * len(r) / (len(r) - lag) >= CYCLE_PEAK else None

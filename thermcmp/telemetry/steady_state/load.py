@@ -1,0 +1,174 @@
+"""When a card was at load: stretches, pauses and gaps of a run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from thermcmp._types import Array, BoolArray, Int64Array
+from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+
+#: A card is at load above this share of its high power (common practice, no source).
+_LOAD_SHARE: Final = 0.6
+#: Above this load a card works [%].
+_LOAD_PERCENT: Final = 50.0
+#: Power counts as high when it stays so for this long: neither a spike nor a rare load
+#: in a long idle log misleads [s].
+_LEVEL_S: Final = 30.0
+_SOME_BLOCKS: Final = 256
+#: After a gap longer than this the load before it says nothing about the time since [s].
+LONG_GAP_S: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of time that is not used, and why.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Ends of the stretch [s].
+    reason : str
+        Why it is not used.
+    """
+
+    start_s: float
+    end_s: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """The longest stretch at load.
+
+    Attributes
+    ----------
+    first, last : int
+        Positions of its first and last reading.
+    start_s, end_s : float
+        Times of these [s].
+    known_load : bool
+        Whether power or load were logged; else the whole run counts as load.
+    """
+
+    first: int
+    last: int
+    start_s: float
+    end_s: float
+    known_load: bool
+
+
+def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) -> BoolArray | None:
+    """Tell which readings were taken at load.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray, shape (n,)
+        Times [s].
+    power_w : numpy.ndarray or None, shape (n,)
+        Board power [W].
+    load_percent : numpy.ndarray or None, shape (n,)
+        Load [%], used where power is not logged.
+
+    Returns
+    -------
+    numpy.ndarray of bool or None, shape (n,)
+        None where neither is logged.
+    """
+    if power_w is not None and not np.isnan(power_w).all():
+        high = _high_level(power_w, max(int(_LEVEL_S / usual_step_s(time_s)), 1))
+        # A missing reading tells nothing: it is taken as the one before it.
+        return _filled(power_w) >= _LOAD_SHARE * high
+    if load_percent is not None and not np.isnan(load_percent).all():
+        return _filled(load_percent) >= _LOAD_PERCENT
+    return None
+
+
+def longest_stretch(
+    time_s: Array, segment: Int64Array, loaded: BoolArray | None, pause_s: float
+) -> tuple[Stretch | None, list[Span]]:
+    """Find the longest stretch at load.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray, shape (n,)
+        Times [s].
+    segment : numpy.ndarray, shape (n,)
+        Segment of each reading; a new one after a gap or clock step.
+    loaded : numpy.ndarray of bool or None, shape (n,)
+        Which readings are at load.
+    pause_s : float
+        Longest break in the load that does not end a stretch [s].
+
+    Returns
+    -------
+    stretch : Stretch or None
+        None where the card was never at load.
+    spans : list of Span
+        The time outside it.
+    """
+    n = len(time_s)
+    busy = np.ones(n, dtype=bool) if loaded is None else _without_blips(time_s, loaded, pause_s)
+    new_segment = np.flatnonzero(segment[1:] != segment[:-1])
+    steps = time_s[new_segment + 1] - time_s[new_segment]
+    # A gap has a length; a step of the clock has none, so nothing runs on over it.
+    broken = new_segment[(steps > LONG_GAP_S) | (steps <= 2.0 * usual_step_s(time_s))]
+    edges = np.union1d(broken, np.flatnonzero(busy[1:] != busy[:-1])) + 1
+    starts = np.concatenate([[0], edges])
+    ends = np.concatenate([edges, [n]]) - 1
+    lengths = np.where(busy[starts], time_s[ends] - time_s[starts], -1.0)
+    best = int(np.argmax(lengths))
+    if lengths[best] <= 0.0:
+        return None, [Span(float(time_s[0]), float(time_s[-1]), "not at load")]
+    spans = [
+        Span(
+            float(time_s[a]),
+            float(time_s[b]),
+            "another stretch at load" if busy[a] else "not at load",
+        )
+        for i, (a, b) in enumerate(zip(starts, ends, strict=True))
+        if i != best
+    ]
+    first, last = int(starts[best]), int(ends[best])
+    return (
+        Stretch(first, last, float(time_s[first]), float(time_s[last]), loaded is not None),
+        spans,
+    )
+
+
+def _high_level(values: Array, size: int) -> float:
+    """Return the highest level that a block of readings has for half its length."""
+    missing = np.isnan(values)
+    known = values[~missing] if missing.any() else values
+    size = min(size, len(known))
+    whole = len(known) // size * size
+    blocks = known[-whole:].reshape(-1, size)
+    # A long log has many blocks: only those whose upper half is above the level that some
+    # of them have can have a higher one.
+    level = float(np.median(blocks[:: max(len(blocks) // _SOME_BLOCKS, 1)], axis=1).max())
+    above = (blocks > level).astype(np.float32) @ np.ones(size, dtype=np.float32)
+    higher = above >= size // 2
+    return max(level, float(np.median(blocks[higher], axis=1).max(initial=level)))
+
+
+def _without_blips(time_s: Array, loaded: BoolArray, pause_s: float) -> BoolArray:
+    """Close breaks in the load that are no longer than a pause may be."""
+    busy = loaded.copy()
+    edges = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
+    bounds = [0, *edges, len(loaded)]
+    for start, end in pairwise(bounds[1:-1]):
+        if not loaded[start] and time_s[end] - time_s[start] <= pause_s:
+            busy[start:end] = True
+    return busy
+
+
+def _filled(values: Array) -> Array:
+    """Carry each reading on over missing ones."""
+    if not np.isnan(values).any():
+        return values
+    known = np.where(np.isnan(values), 0, np.arange(len(values)))
+    carried = values[np.maximum.accumulate(known)]
+    return np.where(np.isnan(carried), -np.inf, carried)

@@ -1,0 +1,113 @@
+"""The result rows of a reduced run, built by the names of the results table."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp.physics.acoustics import energy_mean_db
+from thermcmp.telemetry.quantities import AMBIENT, FAN_SPEED, NOISE, POWER, THROTTLED
+from thermcmp.telemetry.steady_state.checks import Check, stated_value
+from thermcmp.telemetry.steady_state.load import Stretch
+from thermcmp.telemetry.steady_state.reduction import reason_of, worst
+from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult
+from thermcmp.telemetry.steady_state.run_data import Readings
+from thermcmp.telemetry.steady_state.window import Window
+
+#: Columns of the run sheet that steer the reduction and are no part of a result.
+STEERING: Final = (
+    "file", "device", "from_s", "to_s", "target_fan_rpm", "target_power_w", "target_ambient_c",
+)  # fmt: skip
+#: Columns that the reduction fills, beside those of the run sheet.
+MEASURED: Final = (
+    "sensor", "temperature_c", "standard_error_k", "resolution_k", "at_limit", "regulated",
+    "regulated_by", "ambient_c", "fan_rpm", "power_w", "noise_dba", "started_at", "soak_s",
+    "window_s", "drift_k_per_min", "protocol_verdict", "protocol_reason",
+)  # fmt: skip
+
+#: Decimals kept of every number, far below what an instrument tells. The last bits of a mean
+#: differ between machines, and a library takes rows that differ for contradictions.
+DECIMALS: Final = 6
+
+
+def result_rows(
+    sensors: Sequence[SensorResult],
+    conditions: Sequence[Check],
+    part: Readings,
+    started_at: pd.Timestamp | None,
+    stretch: Stretch,
+    window: Window,
+    sheet: Mapping[str, Any],
+) -> pd.DataFrame:
+    """Make a result row for each sensor, refused ones included.
+
+    Parameters
+    ----------
+    sensors : sequence of SensorResult
+        The sensors of the run.
+    conditions : sequence of Check
+        Checks of what all sensors share.
+    part : Readings
+        The readings of the window.
+    started_at : pandas.Timestamp, optional
+        When the log began, where it has a date and a zone.
+    stretch : Stretch
+        The stretch at load.
+    window : Window
+        Where the means are taken.
+    sheet : mapping
+        The run's row of the run sheet.
+
+    Returns
+    -------
+    pandas.DataFrame, shape (sensors, columns)
+        Columns of the run sheet that do not steer the reduction, and `MEASURED`.
+    """
+    shared = _shared(part, started_at, sheet)
+    throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False
+    rows = []
+    for one in sensors:
+        checks = [*conditions, *one.checks]
+        own = {
+            "sensor": one.series.name,
+            "temperature_c": one.rise.rise_k + shared[AMBIENT],
+            "standard_error_k": one.rise.standard_error_k,
+            "resolution_k": one.series.step_k,
+            "at_limit": throttled or one.at_limit,
+            "regulated": one.regulated,
+            # Where the log does not show it, the run sheet may know.
+            "regulated_by": (one.regulated_by or sheet.get("regulated_by"))
+            if one.regulated
+            else None,
+            "soak_s": window.start_s - stretch.start_s,
+            "window_s": window.end_s - window.start_s,
+            "drift_k_per_min": one.rise.window.drift_k_per_min,
+            "protocol_verdict": str(worst(checks)),
+            "protocol_reason": reason_of(checks),
+        }
+        rows.append(shared | own)
+    names = [name for name in sheet if name not in (*STEERING, *MEASURED)]
+    frame = pd.DataFrame(rows, columns=[*names, *MEASURED])
+    numbers = frame[list(MEASURED)].select_dtypes("float").columns
+    return frame.assign(**{name: frame[name].round(DECIMALS) for name in numbers})
+
+
+def _shared(
+    part: Readings, started_at: pd.Timestamp | None, sheet: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return what the sensors of a run have in common: parts and conditions."""
+    shared = {name: value for name, value in sheet.items() if name not in STEERING}
+    for name in (AMBIENT, FAN_SPEED, POWER):
+        mean = part.mean(name)
+        shared[name] = stated_value(sheet, name) if np.isnan(mean) else mean
+    noise = part.known(NOISE)[1] if NOISE in part else np.empty(0)
+    shared[NOISE] = float(energy_mean_db(noise)) if len(noise) else stated_value(sheet, NOISE)
+    if started_at is not None:
+        shared["started_at"] = started_at
+    else:
+        # A local time without its zone is no point in time.
+        shared.setdefault("started_at", pd.NaT)
+    return shared

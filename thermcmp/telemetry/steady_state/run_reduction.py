@@ -1,0 +1,294 @@
+"""Reducing one run's telemetry to result rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from thermcmp._types import Array, Int64Array
+from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.quantities import (
+    AMBIENT,
+    DEVICE,
+    FAN_DUTY,
+    FAN_SPEED,
+    LOAD,
+    POWER,
+    sensor_names,
+)
+from thermcmp.telemetry.steady_state.checks import Check, stated_value
+from thermcmp.telemetry.steady_state.condition_checks import check_conditions
+from thermcmp.telemetry.steady_state.load import Span, Stretch, at_load, longest_stretch
+from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
+from thermcmp.telemetry.steady_state.quantization import find_step
+from thermcmp.telemetry.steady_state.reduction import Reduction, worst
+from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult, judge_sensor
+from thermcmp.telemetry.steady_state.result_rows import MEASURED, result_rows
+from thermcmp.telemetry.steady_state.run_data import Readings
+from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.sensor_rise import (
+    LEAST_COVERAGE,
+    Series,
+    mean_from,
+    steady_rise,
+)
+from thermcmp.telemetry.steady_state.window import Window, choose_window
+from thermcmp.telemetry.steady_state.window_mean import LEAST_READINGS, Settled, WindowMean
+
+
+def reduce_telemetry(
+    frame: pd.DataFrame,
+    protocol: Protocol | None = None,
+    *,
+    run: Mapping[str, Any] | None = None,
+    notes: Sequence[str] = (),
+) -> Reduction:
+    """Reduce one run's telemetry to a result row per sensor, if it kept the protocol.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, shape (n, columns)
+        Telemetry of one run and one device, as `read_telemetry` gives it: ``time_s`` [s],
+        sensor columns that end with ``_c`` [°C], and where logged ``ambient_c`` [°C],
+        ``power_w`` [W], ``fan_rpm`` [rpm], ``fan_percent`` [%], ``noise_dba`` [dB(A)],
+        ``load_percent`` [%], ``throttled``, ``firmware``, ``segment``.
+    protocol : Protocol, optional
+        What must have been held; the defaults of `Protocol` by default.
+    run : mapping, optional
+        The run's row of the run sheet: ids and models of the parts, which are passed
+        through, and what was stated instead of logged (``ambient_c``, ``power_w``,
+        ``fan_rpm``, ``noise_dba``).
+    notes : sequence of str, optional
+        Notes of the reader; those of ``frame.attrs`` by default.
+
+    Returns
+    -------
+    Reduction
+        Rows, verdicts and figure. A refused run gives no rows.
+
+    Raises
+    ------
+    InputError
+        If the frame is no telemetry of one device.
+    """
+    sheet = dict(run or {})
+    record = _one_device(frame, sheet)
+    protocol = (protocol or Protocol()).for_run(sheet)
+    notes = tuple(notes) or tuple(frame.attrs.get("notes", ()))
+    readings = Readings.of(record)
+    time_s = readings.time_s
+    segment = _segments(record, time_s, protocol)
+    loaded = at_load(time_s, readings.get(POWER), readings.get(LOAD))
+    stretch, spans = longest_stretch(time_s, segment, loaded, protocol.pause_s)
+    if stretch is None:
+        never = Check("load", Verdict.REFUSED, "the card was never at load")
+        return _without_rows(record, protocol, (never,), spans, notes)
+    window, soak = choose_window(time_s, segment, stretch, protocol)
+    if window is None:
+        return _without_rows(record, protocol, (soak,), spans, notes)
+    series, silent = _series(readings, stretch, window, sheet)
+    window, means, found = _longer(window, series, readings, protocol, sheet)
+    conditions = (soak, *found)
+    sensors = _judged(series, means, window, readings, stretch, protocol)
+    part = readings.between(window.start_s, window.end_s)
+    rows = result_rows(sensors, conditions, part, _started_at(record), stretch, window, sheet)
+    kept = (rows["protocol_verdict"] != str(Verdict.REFUSED)).to_numpy(dtype=bool)
+    return Reduction(
+        rows=rows.copy() if kept.all() else rows[kept].reset_index(drop=True),
+        estimates=rows,
+        checks=(*conditions, *silent, *(c for s in sensors for c in s.checks)),
+        window_s=(window.start_s, window.end_s),
+        spans=tuple(spans),
+        protocol=protocol,
+        frame=record,
+        notes=notes,
+    )
+
+
+def _judged(
+    series: list[Series],
+    means: Mapping[str, WindowMean],
+    window: Window,
+    record: Readings,
+    stretch: Stretch,
+    protocol: Protocol,
+) -> list[SensorResult]:
+    """Find each sensor's steady rise and what the firmware did to it."""
+    period_s = usual_step_s(record.time_s)
+    held = _held_throughout(record, stretch, window, protocol)
+    results = []
+    for one in series:
+        rise = steady_rise(
+            one,
+            means[one.name],
+            list(window.earlier_s),
+            stretch.start_s,
+            protocol,
+            full_soak=window.full_soak,
+            held=held,
+        )
+        result = judge_sensor(one, rise, window.start_s, record, protocol)
+        whole = _coverage(one, window, period_s)
+        results.append(replace(result, checks=(whole, *result.checks)))
+    return results
+
+
+def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
+    """Check that a frame is telemetry, and take the device of the run sheet."""
+    faults = []
+    if not isinstance(frame, pd.DataFrame) or "time_s" not in frame:
+        raise _no_telemetry(
+            [Fault("no column 'time_s'", "read the log with read_telemetry", column="time_s")]
+        )
+    record = frame
+    wanted = sheet.get(DEVICE)
+    if DEVICE in record:
+        if wanted is not None and not pd.isna(wanted):
+            record = record[record[DEVICE] == str(wanted)]
+        devices = list(record[DEVICE].dropna().unique())
+        if len(devices) > 1:
+            shown = ", ".join(map(str, devices[:8]))
+            fix = "reduce one at a time, or name it in run"
+            faults.append(Fault(f"{len(devices)} devices: {shown}", fix, column=DEVICE))
+        if not len(record):
+            faults.append(
+                Fault(
+                    "no readings of this device",
+                    "check the run sheet",
+                    column=DEVICE,
+                    value=str(wanted),
+                )
+            )
+    if not sensor_names(list(map(str, record.columns))):
+        faults.append(Fault("no sensor", "name its column so that it ends with _c"))
+    time_s = record["time_s"].to_numpy(dtype=float)
+    if len(time_s) < 2 or np.isnan(time_s).any() or (time_s[1:] < time_s[:-1]).any():
+        faults.append(
+            Fault(
+                "times must be two or more, and never fall",
+                "read the log with read_telemetry",
+                column="time_s",
+            )
+        )
+    if faults:
+        raise _no_telemetry(faults)
+    return record.reset_index(drop=True)
+
+
+def _no_telemetry(faults: list[Fault]) -> InputError:
+    """Make the error for a frame that is no telemetry."""
+    return InputError("This telemetry cannot be reduced:", faults)
+
+
+def _segments(record: pd.DataFrame, time_s: Array, protocol: Protocol) -> Int64Array:
+    """Return the segments, found by gaps where the frame has none."""
+    if "segment" in record:
+        return record["segment"].to_numpy(dtype=np.int64)
+    steps = np.diff(time_s, prepend=time_s[0])
+    longest = max(protocol.gap_s, 1.5 * usual_step_s(time_s))
+    return np.cumsum(steps > longest).astype(np.int64)
+
+
+def _started_at(record: pd.DataFrame) -> pd.Timestamp | None:
+    """Return when a log began; None where it has no date or no zone."""
+    if "recorded_at" not in record or record["recorded_at"].dt.tz is None:
+        return None
+    return record["recorded_at"].iloc[0]
+
+
+def _series(
+    record: Readings, stretch: Stretch, window: Window, sheet: Mapping[str, Any]
+) -> tuple[list[Series], list[Check]]:
+    """Take each sensor's rise over the stretch, second by second; name the silent ones."""
+    inside = slice(stretch.first, int(np.searchsorted(record.time_s, window.end_s, side="right")))
+    time_s, ambient = record.time_s[inside], record.get(AMBIENT)
+    if ambient is None or np.isnan(ambient[inside]).all():
+        ambient = np.full(len(record.time_s), stated_value(sheet, AMBIENT))
+    series, silent = [], []
+    for name in sensor_names(list(record.columns)):
+        readings = record[f"{name}_c"]
+        rise = readings[inside] - ambient[inside]
+        missing = np.isnan(rise)
+        if len(rise) - np.count_nonzero(missing) < LEAST_READINGS:
+            words = f"{name} was hardly read at load, or ambient is not known"
+            silent.append(Check("coverage", Verdict.REFUSED, words, sensor=name))
+            continue
+        one = (time_s, rise, readings[inside])
+        # A slice where all is known: logs can be long, and copies of them are slow.
+        if missing.any():
+            one = (time_s[~missing], rise[~missing], readings[inside][~missing])
+        series.append(Series(name, *one, find_step(readings)))
+    return series, silent
+
+
+def _coverage(series: Series, window: Window, period_s: float) -> Check:
+    """Check that a sensor was read all through the window."""
+    expected = (window.end_s - window.start_s) / period_s
+    share = 100.0 * min(len(series.since(window.start_s).time_s) / expected, 1.0)
+    verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
+    words = f"{series.name} and ambient were read in {share:.0f} % of the window"
+    if verdict is Verdict.REFUSED:
+        words += "; a slower instrument that was joined needs a wider tolerance_s"
+    return Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=series.name)
+
+
+def _longer(
+    window: Window,
+    series: list[Series],
+    record: Readings,
+    protocol: Protocol,
+    sheet: Mapping[str, Any],
+) -> tuple[Window, dict[str, WindowMean], list[Check]]:
+    """Lengthen the window while settled sensors stay so and no condition gets worse."""
+
+    def conditions(start_s: float) -> list[Check]:
+        return check_conditions(record.between(start_s, window.end_s), protocol, sheet)
+
+    start, checks = window.start_s, conditions(window.start_s)
+    means = {s.name: mean_from(s, start, protocol) for s in series}
+    settled = [s.name for s in series if means[s.name].settled is Settled.SETTLED]
+    for earlier in window.earlier_s if settled else ():
+        longer = {s.name: mean_from(s, earlier, protocol) for s in series}
+        found = conditions(earlier)
+        unsettled = any(longer[name].settled is not Settled.SETTLED for name in settled)
+        if unsettled or worst(found).severity > worst(checks).severity:
+            break
+        start, means, checks = earlier, longer, found
+    rest = tuple(s for s in window.earlier_s if s < start)
+    return replace(window, start_s=start, earlier_s=rest), means, checks
+
+
+def _held_throughout(
+    record: Readings, stretch: Stretch, window: Window, protocol: Protocol
+) -> bool:
+    """Tell whether fan and power were held over the part that an extrapolation uses."""
+    start = stretch.start_s + 0.2 * (window.end_s - stretch.start_s)
+    part = record.between(start, window.end_s)
+    shares = {
+        FAN_SPEED: protocol.fan_drift_share,
+        FAN_DUTY: protocol.fan_drift_share,
+        POWER: protocol.power_drift_share,
+    }
+    for name, share in shares.items():
+        values = part.known(name)[1] if name in part else ()
+        if len(values):
+            moved, _ = part.movement(name)
+            if not moved <= 1.5 * share * abs(float(np.mean(values))):
+                return False
+    return True
+
+
+def _without_rows(
+    record: pd.DataFrame,
+    protocol: Protocol,
+    checks: tuple[Check, ...],
+    spans: list[Span],
+    notes: tuple[str, ...],
+) -> Reduction:
+    """Make the reduction of a run without a window."""
+    empty = pd.DataFrame(columns=list(MEASURED))
+    return Reduction(empty, empty, checks, None, tuple(spans), protocol, record, notes)

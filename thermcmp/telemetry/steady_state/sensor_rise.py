@@ -1,0 +1,334 @@
+"""The steady rise of one sensor in one run: measured, extrapolated or refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.telemetry.steady_state.checks import Check
+from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
+from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.soak import SoakEnd, SoakTail, soak_end, soak_tail
+from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
+
+#: A soak that has less than this to go has ended [K].
+_ENDED_K: Final = 0.3
+#: A rise that swings by more than this is a cycle, whatever a protocol lets pass; the
+#: usual limit of `Protocol` [K].
+_CYCLE_K: Final = 5.0
+#: A correction of less than this is not worth a word [K].
+_TOLD_K: Final = 0.05
+#: One-sided 95 % point of the normal distribution.
+_Z95: Final = 1.6448536
+#: A drift shows when it is so many times its noise.
+_SHOWN: Final = 2.0
+#: A drift that can neither be shown nor ruled out is carried as error up to this many
+#: times the limit.
+_CARRIED: Final = 3.0
+#: A window with fewer readings than this share of what it should hold is not whole [%].
+LEAST_COVERAGE: Final = 90.0
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One sensor's readings over the stretch at load.
+
+    Attributes
+    ----------
+    name : str
+        The sensor.
+    time_s, rise_k, temperature_c : numpy.ndarray, shape (n,)
+        Times [s], rise [K] and temperature [°C], without missing ones.
+    step_k : float
+        Step of its readings [K].
+    """
+
+    name: str
+    time_s: Array
+    rise_k: Array
+    temperature_c: Array
+    step_k: float
+
+    def since(self, start_s: float) -> Series:
+        """Return the readings from a time on."""
+        at = int(np.searchsorted(self.time_s, start_s))
+        return replace(
+            self,
+            time_s=self.time_s[at:],
+            rise_k=self.rise_k[at:],
+            temperature_c=self.temperature_c[at:],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SteadyRise:
+    """The steady rise of a sensor.
+
+    Attributes
+    ----------
+    rise_k, standard_error_k : float
+        Rise over ambient and its standard error [K].
+    window : WindowMean
+        What the window shows.
+    check : Check
+        Verdict on it.
+    """
+
+    rise_k: float
+    standard_error_k: float
+    window: WindowMean
+    check: Check
+
+
+def mean_from(series: Series, start_s: float, protocol: Protocol) -> WindowMean:
+    """Judge the window that starts at a time and ends with the stretch.
+
+    Parameters
+    ----------
+    series : Series
+        The sensor.
+    start_s : float
+        Start of the window [s].
+    protocol : Protocol
+        Limits of drift and swing.
+
+    Returns
+    -------
+    WindowMean
+        Mean, error, drift.
+    """
+    part = series.since(start_s)
+    return window_mean(
+        part.time_s,
+        part.rise_k,
+        step_k=series.step_k,
+        drift_limit_k_per_min=protocol.drift_k_per_min,
+        swing_limit_k=protocol.swing_k,
+        reading_c=part.temperature_c,
+    )
+
+
+def steady_rise(
+    series: Series,
+    mean: WindowMean,
+    earlier_s: list[float],
+    load_start_s: float,
+    protocol: Protocol,
+    *,
+    full_soak: bool,
+    held: bool,
+) -> SteadyRise:
+    """Find the steady rise of a sensor.
+
+    A window that looks settled after the full soak is taken as it is. Before that, and
+    where a drift shows or cannot be ruled out, the first-order rise must show where the
+    soak ends.
+
+    Parameters
+    ----------
+    series : Series
+        Its readings at load.
+    mean : WindowMean
+        What its window shows.
+    earlier_s : list of float
+        Starts of longer windows that may decide a drift that this one cannot [s].
+    load_start_s : float
+        When the load came on [s].
+    protocol : Protocol
+        The limits.
+    full_soak : bool
+        Whether the protocol's soak lay before the window.
+    held : bool
+        Whether fan speed and power were held while the rise was going on; else nothing
+        is added to it or extrapolated.
+
+    Returns
+    -------
+    SteadyRise
+        With its verdict.
+    """
+    if mean.settled in (Settled.TOO_FEW, Settled.CYCLING):
+        # A longer window shows more of a cycle.
+        shown = mean_from(series, earlier_s[-1], protocol) if earlier_s else mean
+        return _refused(series, mean, _why_no_mean(shown), protocol)
+    at_load = series.since(load_start_s)
+    tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, mean.n, held=held)
+    window = _at_soak_end(mean, tail, series, protocol, held=held)
+    added_k = window.mean_k - mean.mean_k
+    if window.settled is Settled.SETTLED and full_soak:
+        return _settled(series, window, added_k, tail, protocol)
+    if window.settled is Settled.UNDECIDED and full_soak:
+        for earlier in earlier_s:
+            longer = mean_from(series, earlier, protocol)
+            if longer.settled is Settled.SETTLED:
+                words = f"drift below {longer.drift_high_k_per_min:.2g} K/min in a longer window"
+                return _passed(series, window, words, added_k, tail)
+    end = None
+    if held and protocol.extrapolate:
+        limit_k = protocol.extrapolation_error_k
+        end = soak_end(tail, error_limit_k=limit_k, rounding_k=window.rounding_k)
+        if not end.refusal:
+            return _ended(series, window, tail, end, added_k, protocol)
+    carried = _CARRIED * protocol.drift_k_per_min
+    undecided = window.settled is Settled.UNDECIDED and full_soak
+    shown = window
+    # Where fan or power moved in the run, a drift is likely and no mere doubt.
+    if undecided and held and window.drift_high_k_per_min <= carried:
+        longest = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
+        if longest.settled is not Settled.DRIFTING:
+            return _carried(series, window, protocol)
+        # A ramp that the window's coarse steps hide shows in a longer one.
+        shown = longest
+    words = _why_unsettled(shown) + ("" if held else ", and fan or power moved during the soak")
+    words += f", and not extrapolated: {end.refusal}" if end else ""
+    return _refused(series, window, words, protocol)
+
+
+def _at_soak_end(
+    window: WindowMean, tail: SoakTail, series: Series, protocol: Protocol, *, held: bool
+) -> WindowMean:
+    """Bring the mean of a window to the end of its soak, with the doubt about that.
+
+    What the fitted approach still lacks is added. A drift that is left beyond noise has
+    its own way to go: that much is added to the standard error.
+    """
+    n = window.n
+    flat = window_mean(
+        series.time_s[-n:],
+        series.rise_k[-n:] + tail.lacking_k,
+        step_k=series.step_k,
+        drift_limit_k_per_min=protocol.drift_k_per_min,
+        swing_limit_k=protocol.swing_k,
+        reading_c=series.temperature_c[-n:] + tail.lacking_k,
+    )
+    noise = (flat.drift_high_k_per_min - abs(flat.drift_k_per_min)) / _Z95
+    # Where nothing was fitted, the drift that noise hides has its way to go as well.
+    hidden = -((_SHOWN * noise) ** 2) if held else noise**2
+    left_k_per_s = np.sqrt(max(flat.drift_k_per_min**2 + hidden, 0.0)) / 60.0
+    error = np.linalg.norm(
+        [flat.standard_error_k, tail.error_k, left_k_per_s * tail.time_constant_s]
+    )
+    return replace(window, mean_k=flat.mean_k, standard_error_k=float(error))
+
+
+def _settled(
+    series: Series, window: WindowMean, added_k: float, tail: SoakTail, protocol: Protocol
+) -> SteadyRise:
+    """Take the mean of a settled window, unless what the soak lacks is too uncertain."""
+    if tail.error_k > protocol.extrapolation_error_k:
+        words = f"what the soak still lacks is uncertain by {tail.error_k:.1f} K: run longer"
+        return _refused(series, window, words, protocol)
+    words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
+    return _passed(series, window, words, added_k, tail)
+
+
+def _ended(
+    series: Series,
+    window: WindowMean,
+    tail: SoakTail,
+    end: SoakEnd,
+    added_k: float,
+    protocol: Protocol,
+) -> SteadyRise:
+    """Take the window's mean where the soak had ended, else the extrapolated rise."""
+    if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
+        words = f"the soak had {end.remaining_k:.2f} K to go"
+        return _passed(series, window, words, added_k, tail)
+    words = (
+        f"extrapolated by {end.remaining_k:.1f} K along {end.approach}, "
+        f"± {end.standard_error_k:.2f} K"
+    )
+    check = _check(series, window, Verdict.CORRECTED, words, protocol)
+    return SteadyRise(end.final_k, end.standard_error_k, window, check)
+
+
+def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRise:
+    """Carry a drift that cannot be ruled out as error."""
+    half_s = window.n * _period_s(series) / 2.0
+    doubt = window.drift_high_k_per_min / 60.0 * half_s
+    error = float(np.hypot(window.standard_error_k, doubt / np.sqrt(3.0)))
+    words = (
+        f"a drift up to {window.drift_high_k_per_min:.2g} K/min could not be ruled out; the "
+        "standard error is widened for it"
+    )
+    check = _check(series, window, Verdict.CORRECTED, words, protocol)
+    return SteadyRise(window.mean_k, error, window, check)
+
+
+def _why_unsettled(window: WindowMean) -> str:
+    """Say why a window's mean is no steady state."""
+    if window.settled is Settled.SETTLED:
+        return "settled by its looks, but before the soak was over that shows no steady state"
+    if window.settled is Settled.UNDECIDED:
+        return f"a drift up to {window.drift_high_k_per_min:.2g} K/min is possible"
+    return f"still drifting by {window.drift_k_per_min:+.2f} K/min"
+
+
+def _why_no_mean(window: WindowMean) -> str:
+    """Say why a window has no steady mean."""
+    if window.settled is Settled.TOO_FEW:
+        return f"{window.n} readings in the window are too few"
+    cycle = "" if np.isnan(window.cycle_s) else f" every {window.cycle_s:.0f} s"
+    return (
+        f"the rise swings by {window.swing_k:.0f} K{cycle} around {window.mean_k:.1f} K: a "
+        "cycle has a mean, but is no steady state"
+    )
+
+
+def _passed(
+    series: Series, window: WindowMean, words: str, added_k: float, tail: SoakTail
+) -> SteadyRise:
+    """Take the window's mean; a good part of a soak that was added, or may be, corrects it."""
+    cycles = window.swing_k > _CYCLE_K
+    doubt_k = tail.error_k
+    if cycles:
+        words += f"; the mean of a rise that swings by {window.swing_k:.0f} K: no steady state"
+    if tail.straight:
+        doubt_k = abs(window.drift_k_per_min) / 60.0 * tail.time_constant_s
+        words += f"; it goes on in a straight line: nothing is added, ± {doubt_k:.2f} K for that"
+    elif tail.fit is not None and max(abs(added_k), tail.error_k) >= _TOLD_K:
+        words += (
+            f"; {added_k:+.2f} ± {tail.error_k:.2f} K for the rest of the soak, "
+            f"by {tail.fit.approach}"
+        )
+    check = Check(
+        "settled",
+        Verdict.CORRECTED if cycles or max(abs(added_k), doubt_k) > _ENDED_K else Verdict.PASS,
+        words,
+        window.drift_k_per_min,
+        unit="K/min",
+        sensor=series.name,
+    )
+    return SteadyRise(window.mean_k, window.standard_error_k, window, check)
+
+
+def _refused(series: Series, window: WindowMean, words: str, protocol: Protocol) -> SteadyRise:
+    """Refuse the sensor; the window's figures stay to be seen."""
+    check = _check(series, window, Verdict.REFUSED, words, protocol)
+    nan = float("nan")
+    return SteadyRise(nan, nan, window, check)
+
+
+def _check(
+    series: Series, window: WindowMean, verdict: Verdict, words: str, protocol: Protocol
+) -> Check:
+    """Make the check of a sensor that is not simply settled."""
+    start = float(series.time_s[-window.n]) if window.n else float("nan")
+    return Check(
+        "settled",
+        verdict,
+        words,
+        window.drift_k_per_min,
+        protocol.drift_k_per_min,
+        "K/min",
+        start,
+        series.name,
+    )
+
+
+def _period_s(series: Series) -> float:
+    """Return the usual time between readings [s]."""
+    return usual_step_s(series.time_s)

@@ -1,0 +1,227 @@
+"""The end of a soak: what a settled window lacks of it, or where a short run was heading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from thermcmp._types import Array
+from thermcmp.errors import InputError
+from thermcmp.telemetry.steady_state.first_order import FirstOrderRise, fit_first_order_rise
+from thermcmp.telemetry.steady_state.run_data import block_means
+from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.two_exponentials import (
+    SLOW_S,
+    SLOW_SHARE,
+    SLOW_SPREAD,
+    Relaxation,
+    fit_relaxation,
+)
+
+#: Points that a fit is made on: enough for its parameters, and averaging over a few
+#: readings takes the edge off a coarse step.
+_POINTS: Final = 120
+_LEAST_POINTS: Final = 12
+_LEAST_TIME_CONSTANTS: Final = 1.75
+#: More likely than not.
+_RAMP: Final = 0.5
+_LARGEST_REMAINDER: Final = 0.10
+_LARGEST_REMAINDER_K: Final = 5.0
+#: The fit begins when this share of the rise is missing for the last time: the fast
+#: parts of a cooler are over then (common practice, no source).
+_MISSING: Final = 0.15
+#: A first-order rise gets there after so many time constants.
+_CONSTANTS: Final = float(-np.log(_MISSING))
+#: Readings are averaged over this before times are read off them [s].
+_SMOOTHED_S: Final = 10.0
+#: So many of these averages tell the times of the longest run.
+_MOST_MEANS: Final = 4_000
+#: With less of a rise there is no approach to follow [K].
+_LEAST_REACH_K: Final = 1.0
+#: What is lacking is below this [K] even if the approach is so many times slower than the
+#: readings show.
+_NOTHING_K: Final = 0.002
+_SLOWER: Final = 3.0
+_SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
+
+
+@dataclass(frozen=True, slots=True)
+class SoakTail:
+    """What is left of a soak in a window.
+
+    Attributes
+    ----------
+    lacking_k : numpy.ndarray, shape (n,)
+        What each reading of the window lacks of the end of the soak [K].
+    error_k : float
+        Standard error of its mean [K].
+    time_constant_s : float
+        Time constant of the approach [s].
+    span_s : float
+        Time over which the approach was seen [s].
+    fit : Relaxation or None
+        The fit behind it; None where none was made.
+    """
+
+    lacking_k: Array
+    error_k: float
+    time_constant_s: float
+    span_s: float
+    fit: Relaxation | None = None
+
+    @property
+    def straight(self) -> bool:
+        """Whether the rise goes on in a straight line."""
+        return self.fit is not None and self.fit.ramp_odds > _RAMP
+
+
+@dataclass(frozen=True, slots=True)
+class SoakEnd:
+    """Where a rise is heading.
+
+    Attributes
+    ----------
+    final_k : float
+        Rise at the end of the soak [K]; NaN where refused.
+    standard_error_k : float
+        Its standard error, with the doubt about slow parts [K].
+    remaining_k : float
+        What was still to come when the run stopped [K].
+    approach : str
+        How it goes there, in words.
+    refusal : str
+        Why it cannot be told; empty where it can.
+    """
+
+    final_k: float
+    standard_error_k: float
+    remaining_k: float
+    approach: str = ""
+    refusal: str = ""
+
+
+def soak_tail(
+    time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True
+) -> SoakTail:
+    """Tell what the last readings of a rise lack of the end of its soak.
+
+    The approach since the last seventh of the rise is fitted by exponentials and carried
+    on; see `fit_relaxation` for slow parts that hide in noise.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (m,)
+        Times since the load came on [s].
+    rise_k : array_like, shape (m,)
+        Rise over ambient [K].
+    n : int
+        Readings in the window, at the end of these.
+    held : bool
+        Whether fan and power were held meanwhile; else no approach is looked for.
+
+    Returns
+    -------
+    SoakTail
+        What is lacking; all zero where so long after the load came on nothing can be, no
+        approach was looked for, or the rise goes on in a straight line.
+    """
+    t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
+    level_k = float(np.mean(y[-n:]))
+    reach_k = abs(level_k - float(y[0]))
+    start_s, later_s = _last_share(t, y, level_k)
+    start_s = min(start_s, float(t[-n]))
+    constant_s = max(later_s - start_s, start_s / _CONSTANTS, _SMOOTHED_S)
+    span_s = float(t[-1]) - start_s
+    first = int(np.searchsorted(t, start_s))
+    # Long after the last of the rise nothing is left, however slow its approach.
+    left_k = _MISSING * np.exp(-(t[-n] - start_s) / (_SLOWER * constant_s))
+    slow_k = SLOW_SHARE * np.exp(-t[-n] / _SLOWEST_S)
+    over = (left_k + slow_k) * reach_k < _NOTHING_K or reach_k < _LEAST_REACH_K
+    if over or not held or len(t) - first < _LEAST_POINTS:
+        return SoakTail(np.zeros(n), 0.0, constant_s, span_s)
+    times, rises = _thinned(t[first:], y[first:])
+    constant_s = min(constant_s, SLOW_S[0])
+    first_order = _first_order(times, rises)
+    fit = fit_relaxation(times, rises, t[-n:], constant_s, reach_k, first_order)
+    if fit.ramp_odds > _RAMP:
+        # It may be the beginning of a slow part, or no soak at all: nothing is added.
+        return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, fit)
+    return SoakTail(fit.lacking_k, fit.lacking_error_k, fit.time_constant_s, span_s, fit)
+
+
+def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -> SoakEnd:
+    """Extrapolate a rise to the end of its soak.
+
+    Parameters
+    ----------
+    tail : SoakTail
+        What is left of the soak.
+    error_limit_k : float
+        Largest standard error of an extrapolation that is given [K].
+    rounding_k : float
+        Largest bias that the sensor's step gives to a mean of late readings [K].
+
+    Returns
+    -------
+    SoakEnd
+        Final rise and its error, or the reason of the refusal.
+    """
+    fit = tail.fit
+    if fit is None:
+        return _refusal("the readings hold no rise towards a final value")
+    # By the faster part alone: to refuse what shows a slow part would keep those runs in
+    # which noise hides it.
+    if tail.span_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
+        return _refusal(
+            f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of "
+            f"{fit.time_constant_s:.0f} s"
+        )
+    if tail.straight:
+        return _refusal("the rise goes on in a straight line")
+    limit = min(_LARGEST_REMAINDER * abs(fit.final_k), _LARGEST_REMAINDER_K)
+    if abs(fit.remaining_k) > limit:
+        return _refusal(f"{fit.remaining_k:.1f} K were still to come")
+    # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
+    error = float(np.hypot(fit.final_error_k, rounding_k / np.sqrt(3.0)))
+    if not error <= error_limit_k:
+        return _refusal(f"the final rise is uncertain by {error:.1f} K")
+    return SoakEnd(fit.final_k, error, fit.remaining_k, fit.approach)
+
+
+def _first_order(times: Array, rises: Array) -> FirstOrderRise | None:
+    """Fit one exponential; None where none shows."""
+    try:
+        return fit_first_order_rise(times, rises)
+    except InputError:
+        return None
+
+
+def _last_share(t: Array, y: Array, level_k: float) -> tuple[float, float]:
+    """Return when a share of a rise was missing, and when an e-th part of that [s]."""
+    size = max(int(_SMOOTHED_S / usual_step_s(t)), 1)
+    every = max(len(t) // size // _MOST_MEANS, 1)
+    means, times = block_means(y, size, every), block_means(t, size, every)
+    # A card that was hotter before comes down to its level: the share is the same.
+    reach_k = level_k - float(y[0])
+    missing = (level_k - means) / (reach_k if abs(reach_k) > 1e-9 else 1e-9)
+    # When a share of the rise was missing for the last time; a swing may cross it often.
+    start_s, later_s = (
+        float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
+        for share in (_MISSING, _MISSING / np.e)
+    )
+    return start_s, later_s
+
+
+def _refusal(why: str) -> SoakEnd:
+    """Make the outcome of a soak whose end cannot be told."""
+    nan = float("nan")
+    return SoakEnd(nan, nan, nan, refusal=why)
+
+
+def _thinned(t: Array, y: Array) -> tuple[Array, Array]:
+    """Average neighbouring readings to about `_POINTS` points."""
+    size = max(len(t) // _POINTS, 1)
+    return block_means(t, size), block_means(y, size)

@@ -1,0 +1,205 @@
+"""Whether a rise has settled, and its mean with an honest standard error.
+
+The test is one of equivalence: a rise is settled when its drift is shown to be below
+the limit, not when none is seen. Coarse steps and slow noise widen what is possible.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from thermcmp._types import Array
+from thermcmp.telemetry.steady_state.autocorrelation import (
+    autocorrelation,
+    cycle_in,
+    effective_size,
+    size_by,
+)
+from thermcmp.telemetry.steady_state.quantization import rounding_bias_of
+from thermcmp.telemetry.steady_state.run_data import time_weights
+from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+
+#: Fewest readings of which a mean is taken.
+LEAST_READINGS: Final = 20
+_LEAST_CYCLES: Final = 3
+
+
+class Settled(StrEnum):
+    """What is shown about the drift of a window."""
+
+    SETTLED = "settled"
+    UNDECIDED = "undecided"
+    DRIFTING = "drifting"
+    CYCLING = "cycling"
+    TOO_FEW = "too few readings"
+
+
+@dataclass(frozen=True, slots=True)
+class WindowMean:
+    """Mean of the rise in a window.
+
+    Attributes
+    ----------
+    settled : Settled
+        What is shown about the drift.
+    mean_k : float
+        Time-weighted mean of the rise [K]; over whole cycles where it cycles.
+    standard_error_k : float
+        Standard error of the mean, with autocorrelation and the sensor's step [K].
+    drift_k_per_min : float
+        Slope of the rise [K/min].
+    drift_low_k_per_min, drift_high_k_per_min : float
+        Smallest and largest size of the drift that the readings allow (one-sided 95 %
+        each) [K/min].
+    effective_n : float
+        Independent readings the window is worth.
+    n : int
+        Readings in the window.
+    swing_k : float
+        Width of the band that holds the middle 95 % of the rise around its slope [K].
+    cycle_s : float
+        Period of a cycle in the rise [s]; NaN where there is none.
+    rounding_k : float
+        Largest bias that the sensor's step gives to the mean [K].
+    """
+
+    settled: Settled
+    mean_k: float
+    standard_error_k: float
+    drift_k_per_min: float
+    drift_low_k_per_min: float
+    drift_high_k_per_min: float
+    effective_n: float
+    n: int
+    swing_k: float
+    cycle_s: float
+    rounding_k: float
+
+
+def window_mean(
+    time_s: npt.ArrayLike,
+    rise_k: npt.ArrayLike,
+    *,
+    step_k: float,
+    drift_limit_k_per_min: float,
+    swing_limit_k: float,
+    reading_c: npt.ArrayLike | None = None,
+) -> WindowMean:
+    """Judge the drift of a window and take its mean.
+
+    Parameters
+    ----------
+    time_s : array_like, shape (n,)
+        Times [s]; never falling, without gaps.
+    rise_k : array_like, shape (n,)
+        Rise over ambient, second by second [K]; without NaN.
+    step_k : float
+        Step of the sensor's readings [K].
+    drift_limit_k_per_min : float
+        Largest drift of a settled rise [K/min].
+    swing_limit_k : float
+        Largest swing of a settled rise [K].
+    reading_c : array_like, shape (n,), optional
+        The sensor's readings behind the rise [°C]: their own noise tells what rounding
+        to its step did, as ambient's noise came after it; the rise by default.
+
+    Returns
+    -------
+    WindowMean
+        Mean, standard error, drift and verdict.
+    """
+    from scipy.special import stdtrit
+
+    t = np.asarray(time_s, dtype=np.float64)
+    y = np.asarray(rise_k, dtype=np.float64)
+    if len(y) < LEAST_READINGS or not t[-1] > t[0]:
+        nan = float("nan")
+        return WindowMean(Settled.TOO_FEW, nan, nan, nan, nan, nan, 0.0, len(y), nan, nan, nan)
+    axis = _axis(t.tobytes())
+    mean, slope, residual = axis.line(y)
+    rounded = residual if reading_c is None else axis.line(np.asarray(reading_c, float))[2]
+    bias = rounding_bias_of(rounded, step_k)
+    r = autocorrelation(residual)
+    cycle = cycle_in(r)
+    whole = 0 if cycle is None else len(y) // cycle
+    if cycle is not None and whole >= _LEAST_CYCLES:
+        t, y = t[-whole * cycle :], y[-whole * cycle :]
+        mean, _, residual = _axis(t.tobytes()).line(y)
+        # Within a cycle the readings hang together; whole cycles are what repeats.
+        t_cycles, y_cycles = (v.reshape(whole, cycle).mean(axis=1) for v in (t, y))
+        _, slope, left = _axis(t_cycles.tobytes()).line(y_cycles)
+        n_eff, spread_t = float(whole), float(np.std(t_cycles))
+        least = _noise_of_mean(residual.reshape(whole, cycle))
+    else:
+        left, n_eff, spread_t, least = residual, size_by(r), axis.spread_s, 0.0
+    swing = _middle_band(residual)
+    # A trend and a mean take up some of a correlated spread: what is left is too small.
+    freedom = max(n_eff - 2.0, 1.0)
+    variance = max(float(left @ left) / len(left) * n_eff / freedom, least * n_eff)
+    slope_error = np.sqrt(variance / n_eff) / spread_t
+    # A rounding error of one sign in one half of the window and of the other in the other.
+    doubt = 60.0 * (stdtrit(freedom, 0.95) * slope_error + 2.0 * bias / float(t[-1] - t[0]))
+    drift = 60.0 * slope
+    low, high = float(max(abs(drift) - doubt, 0.0)), float(abs(drift) + doubt)
+    if swing > swing_limit_k:
+        settled = Settled.CYCLING
+    elif high <= drift_limit_k_per_min:
+        settled = Settled.SETTLED
+    else:
+        settled = Settled.DRIFTING if low > drift_limit_k_per_min else Settled.UNDECIDED
+    # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
+    error = float(np.sqrt(variance / n_eff + bias**2 / 3.0))
+    cycle_s = float("nan") if cycle is None else cycle * axis.period_s
+    return WindowMean(settled, mean, error, drift, low, high, n_eff, len(y), swing, cycle_s, bias)
+
+
+def _noise_of_mean(cycles: Array) -> float:
+    """Return the variance of a mean over whole cycles by the noise within them.
+
+    A handful of cycles may agree by chance: their noise says how well they can.
+    """
+    noise = (cycles - cycles.mean(axis=0)).ravel()
+    return (
+        float(noise @ noise) / noise.size / effective_size(noise) * len(cycles) / (len(cycles) - 1)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """Times of a window, and what straight lines through readings at them need."""
+
+    weights: Array
+    away: Array
+    period_s: float
+    spread_s: float
+
+    def line(self, y: Array) -> tuple[float, float, Array]:
+        """Return the time-weighted mean, the slope and what a straight line leaves."""
+        mean = float(self.weights @ y)
+        beside, pull = y - mean, self.weights * self.away
+        slope = float(pull @ beside / (pull @ self.away))
+        return mean, slope, beside - slope * self.away
+
+
+# The sensors of a run share their times, and each window is asked about several times.
+@lru_cache(maxsize=16)
+def _axis(times: bytes) -> _Axis:
+    """Return the axis of some times [s], given by their bytes."""
+    t = np.frombuffer(times)
+    weights = time_weights(t)
+    weights = weights / weights.sum()
+    return _Axis(weights, t - float(weights @ t), usual_step_s(t), float(np.std(t)))
+
+
+def _middle_band(values: Array) -> float:
+    """Return the width of the band of the middle 95 %."""
+    ordered = np.sort(values)
+    places = np.array([0.025, 0.975]) * (len(ordered) - 1)
+    low, high = np.interp(places, np.arange(len(ordered)), ordered)
+    return float(high - low)
