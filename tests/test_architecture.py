@@ -295,7 +295,7 @@ BROKEN = [
     ("physics/air.py", "from thermcmp.results.schema import COLUMNS", "floors", "imports"),
     ("model/x.py", "def f():\n    import thermcmp.inference.nuts.engine", "floors", "imports"),
     (
-        "library/x.py",
+        "results/x.py",
         "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    import thermcmp.model.terms",
         "floors",
         "thermcmp.model.terms",

@@ -4,8 +4,8 @@ The layout is that of the numpydoc standard: sections with underlined headings.
 Read from the source, so that nothing heavy is imported.
 
 What users call (the public face, the hooks, the physics, the simulation) has every
-section. What the modules share among themselves may do with one sentence, but
-sections that were begun are whole, and an error that is raised is always named.
+section. What the modules share among themselves does with one sentence, and with
+shapes where they matter; sections that were begun are whole.
 """
 
 import ast
@@ -113,9 +113,8 @@ def function_complaints(function, where, *, for_users):
     says_what = is_property or bool({"Returns", "Yields"} & set(found))
     if gives_something(function) and whole and not says_what:
         complaints.append(f"{where}: no Returns")
-    told = entries(found.get("Raises", ""))
-    untold = raised(function) - told
-    if untold:
+    untold = raised(function) - entries(found.get("Raises", ""))
+    if untold and whole:
         complaints.append(f"{where}: Raises lacks {', '.join(sorted(untold))}")
     return complaints
 

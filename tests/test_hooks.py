@@ -14,8 +14,11 @@ import pytest
 from thermcmp import hooks
 from thermcmp.errors import InputError, PluginError, ThermcmpError
 from thermcmp.hooks import PluginStatus, Question, Section, hookimpl
-from thermcmp.physics.airflow import PowerLaw
+from thermcmp.model.terms import registered_terms
+from thermcmp.physics.airflow import PowerLaw, airflow_law, airflow_laws
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.plugin_questions import ask_questions, questions
+from thermcmp.reporting.plugin_sections import report_sections
 
 
 @pytest.fixture(autouse=True)
@@ -81,21 +84,21 @@ def test_built_ins_come_first_through_the_same_hooks():
     assert [r.name for r in records[:2]] == ["thermcmp.physics.airflow", "thermcmp.model.terms"]
     assert {r.status for r in records[:2]} == {PluginStatus.BUILT_IN}
     assert "airflow law 'power law'" in records[0].provides
-    assert hooks.airflow_law("power law") == hooks.airflow_laws()[0] == PowerLaw()
-    names = [term.name for term in hooks.effect_terms()]
+    assert airflow_law("power law") == airflow_laws()[0] == PowerLaw()
+    names = [term.name for term in registered_terms()]
     assert {"cooler_model", "board_model", "memory_vendor", "assembly"} <= set(names)
     assert len(set(names)) == len(names)
 
 
 def test_a_built_in_law_is_found_without_loading_installed_plugins(site):
     distribution(site, "zz-broken", "zz_broken", "raise RuntimeError('boom')")
-    assert hooks.airflow_law("power law") == PowerLaw()  # no PluginWarning, which is an error here
+    assert airflow_law("power law") == PowerLaw()  # no PluginWarning, which is an error here
     assert "zz_broken" not in sys.modules
 
 
 def test_unknown_law_gives_the_nearest_name():
     with pytest.raises(InputError, match="did you mean 'power law'"):
-        hooks.airflow_law("power lw")
+        airflow_law("power lw")
 
 
 # --- use and forget --------------------------------------------------------------
@@ -106,16 +109,16 @@ def test_use_repeat_and_forget():
     module = law_plugin(law)
     hooks.use_plugin(module)
     hooks.use_plugin(module)
-    assert hooks.airflow_law("wide law") is law
+    assert airflow_law("wide law") is law
     record = hooks.plugins()[-1]
     assert (record.name, record.status) == ("lab plug-in", PluginStatus.LOADED)
     assert record.provides == ("airflow law 'wide law'",)
     hooks.forget_plugin("lab plug-in")
     assert record not in hooks.plugins()
     with pytest.raises(InputError, match="unknown airflow law"):
-        hooks.airflow_law("wide law")
+        airflow_law("wide law")
     hooks.use_plugin(module, name="again")
-    assert hooks.airflow_law("wide law") is law
+    assert airflow_law("wide law") is law
 
 
 def test_an_object_with_methods_is_a_plugin():
@@ -125,7 +128,7 @@ def test_an_object_with_methods_is_a_plugin():
             return [types.SimpleNamespace(name="paste")]
 
     hooks.use_plugin(Terms())
-    assert [t.name for t in hooks.effect_terms()][-1] == "paste"
+    assert [t.item.name for t in hooks.provided("thermcmp_terms")][-1] == "paste"
     assert hooks.plugins()[-1].name.endswith("Terms")
 
 
@@ -133,7 +136,7 @@ def test_an_object_with_methods_is_a_plugin():
 def test_built_ins_and_unknown_plugins_cannot_be_forgotten(name):
     with pytest.raises(InputError, match="cannot be forgotten"):
         hooks.forget_plugin(name)
-    assert hooks.airflow_law("power law") == PowerLaw()
+    assert airflow_law("power law") == PowerLaw()
 
 
 # --- refusal at registration -----------------------------------------------------
@@ -195,11 +198,11 @@ class Marked:
     ],
 )
 def test_ill_formed_plugins_are_refused_and_named(bad, message):
-    before = (hooks.plugins(), hooks.airflow_laws(), hooks.effect_terms())
+    before = (hooks.plugins(), airflow_laws(), registered_terms())
     with pytest.raises(PluginError, match=f"plug-in 'bad one'.*{message}") as caught:
         hooks.use_plugin(bad, name="bad one")
     assert isinstance(caught.value, ThermcmpError)
-    assert (hooks.plugins(), hooks.airflow_laws(), hooks.effect_terms()) == before
+    assert (hooks.plugins(), airflow_laws(), registered_terms()) == before
 
 
 def test_matching_api_version_and_renamed_function_are_accepted():
@@ -207,7 +210,7 @@ def test_matching_api_version_and_renamed_function_are_accepted():
     module.api_version = 1
     module.my_laws = hookimpl(specname="thermcmp_airflow_laws")(lambda: [PowerLaw(name="mine")])
     hooks.use_plugin(module)
-    assert hooks.airflow_law("mine").name == "mine"
+    assert airflow_law("mine").name == "mine"
 
 
 def test_a_refused_plugin_leaves_nothing_and_can_come_back_mended():
@@ -217,10 +220,10 @@ def test_a_refused_plugin_leaves_nothing_and_can_come_back_mended():
     with pytest.raises(PluginError) as caught:
         hooks.use_plugin(module)
     assert isinstance(caught.value.__cause__, ZeroDivisionError)
-    assert "half" not in [law.name for law in hooks.airflow_laws()]
+    assert "half" not in [law.name for law in airflow_laws()]
     module.thermcmp_terms = hookimpl(specname="thermcmp_terms")(lambda: [])
     hooks.use_plugin(module)
-    assert hooks.airflow_law("half").name == "half"
+    assert airflow_law("half").name == "half"
 
 
 # --- clashes ---------------------------------------------------------------------
@@ -247,7 +250,7 @@ def test_two_things_of_one_name_name_both_plugins(hook, make):
 def test_a_built_in_cannot_be_replaced():
     with pytest.raises(PluginError, match=r"'power law', which plug-in 'thermcmp.physics.airflow'"):
         hooks.use_plugin(law_plugin(PowerLaw(exponent_prior_mean=2.0)))
-    assert hooks.airflow_law("power law").exponent_prior_mean == 0.65
+    assert airflow_law("power law").exponent_prior_mean == 0.65
 
 
 def test_one_name_for_two_plugins_is_refused_with_the_cure():
@@ -275,7 +278,7 @@ def test_a_broken_one_is_named_and_the_others_load(site, broken, source, why):
         text = source if bad else GOOD.format(law=f"law {place}")
         distribution(site, f"{place}-pack", f"zz_{place}", text, entry=place)
     with pytest.warns(hooks.PluginWarning, match=f"plug-in '{broken}' .{broken}-pack 1.2.*{why}"):
-        laws = hooks.airflow_laws()
+        laws = airflow_laws()
     good = sorted({"aa", "mm", "zz"} - {broken})
     assert {f"law {place}" for place in good} <= {law.name for law in laws}
     failed = [r for r in hooks.plugins() if r.status is PluginStatus.FAILED]  # warned once only
@@ -293,9 +296,9 @@ def test_strict_mode_makes_a_failure_an_error_each_time(site, monkeypatch):
     distribution(site, "bad-pack", "zz_bad", "raise RuntimeError('boom')")
     for _ in range(2):
         with pytest.raises(PluginError, match=r"bad-pack 1.2.*RuntimeError: boom"):
-            hooks.effect_terms()
+            registered_terms()
     monkeypatch.setenv("THERMCMP_STRICT_PLUGINS", "0")
-    assert hooks.effect_terms()
+    assert registered_terms()
 
 
 def test_damaged_metadata_does_not_hide_a_plugin(site):
@@ -303,7 +306,7 @@ def test_damaged_metadata_does_not_hide_a_plugin(site):
     (site / "odd_pack-1.2.dist-info" / "METADATA").write_text("Metadata-Version: 2.1\n")
     record = next(r for r in hooks.plugins() if r.name == "odd")
     assert (record.version, record.status) == ("?", PluginStatus.LOADED)
-    assert hooks.airflow_law("odd law").name == "odd law"
+    assert airflow_law("odd law").name == "odd law"
 
 
 @pytest.mark.parametrize("seed", ["0", "1", "42"])
@@ -352,12 +355,12 @@ def test_a_question_that_raises_is_named_and_the_others_are_answered():
     hooks.use_plugin(plugin("b", thermcmp_questions=lambda: [Question("echo", lambda fit: good)]))
     hooks.use_plugin(plugin("c", thermcmp_questions=lambda: [Question("odd", lambda fit: 3)]))
     with pytest.raises(PluginError, match="plug-in 'a': its question 'bad' raised Key") as caught:
-        hooks.questions()[0].ask("a fit")
+        questions()[0].ask("a fit")
     assert isinstance(caught.value.__cause__, KeyError)
     with pytest.warns(
         hooks.PluginWarning, match=r"(?s)'a'.*KeyError.*'c'.*gave a value of type int"
     ):
-        answers = hooks.ask_questions("a fit")
+        answers = ask_questions("a fit")
     assert answers == (good,)
 
 
@@ -371,8 +374,8 @@ def test_a_section_that_raises_is_named_and_the_others_are_rendered():
 
     sections = [Section("bad", lambda fit, answers: 1 / 0), Section("page", page)]
     hooks.use_plugin(plugin("s", thermcmp_report_sections=lambda: sections))
-    assert [s.title for s in hooks.report_sections()] == ["bad", "page"]
-    bad, good = hooks.report_sections()
+    assert [s.title for s in report_sections()] == ["bad", "page"]
+    bad, good = report_sections()
     with pytest.raises(PluginError, match="report section 'bad' raised ZeroDivisionError"):
         bad.render(Fit("demo"), [answer()])
     assert good.render(Fit("demo"), [answer()]) == "<p>demo, 1 answers</p>"

@@ -13,18 +13,7 @@ from thermcmp.errors import EngineError, PluginError, ThermcmpError, ThermcmpWar
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the main job and print its verdict.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        Arguments without the program's name; the process's own by default.
-
-    Returns
-    -------
-    int
-        0 done, 1 the fit failed its checks or a plug-in failed, 2 bad input.
-    """
+    """Run the main job and print its verdict."""
     job = read_options(arguments)
     try:
         with _notes():
@@ -38,7 +27,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 @contextmanager
 def _notes() -> Iterator[None]:
-    """Say the library's warnings in plain lines, without the place in the code."""
+    """Describe the library's warnings in plain lines, without the place in the code."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", ThermcmpWarning)
         try:

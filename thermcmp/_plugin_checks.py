@@ -85,7 +85,7 @@ def _refuse_unmarked(plugin: object, attribute: str, owner: str) -> None:
 
 
 def checked_key(item: Any, point: Point, owner: str) -> str:
-    """Give the name of one given thing, or refuse what lacks its members."""
+    """Return the name of one given thing, or refuse what lacks its members."""
     if isinstance(item, type):
         raise PluginError(
             f"{owner}: gives the class {item.__qualname__} as {point.what}. Fix: give an instance"

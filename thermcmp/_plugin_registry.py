@@ -89,15 +89,15 @@ class Registry:
             self.add(import_module(module), record)
 
     def records(self) -> tuple[PluginRecord, ...]:
-        """Give a record per plug-in, in order of registration."""
+        """Return a record per plug-in, in order of registration."""
         return tuple(self._records)
 
     def given(self, hook: str) -> tuple[Given, ...]:
-        """Give what all plug-ins give to one hook, in order of registration."""
+        """Return what all plug-ins give to one hook, in order of registration."""
         return tuple(one for one in self._given if one.hook == hook)
 
     def find(self, hook: str, key: str) -> Given | None:
-        """Give the one thing of a name, or None."""
+        """Return the one thing of a name, or None."""
         return next((one for one in self.given(hook) if one.key == key), None)
 
     def add(self, plugin: object, record: PluginRecord) -> None:
@@ -125,7 +125,7 @@ class Registry:
         self._records.append(replace(record, provides=provides))
 
     def holds(self, plugin: object, name: str) -> bool:
-        """Say whether this very object is registered under this name."""
+        """Return whether this very object is registered under this name."""
         return self._manager.get_plugin(name) is plugin
 
     def forget(self, name: str) -> None:
@@ -213,19 +213,19 @@ class Registry:
 
 
 def _entry_points() -> list[metadata.EntryPoint]:
-    """Give the group's entry points in an order that no hash or file system sets."""
+    """Return the group's entry points in an order that no hash or file system sets."""
     found = metadata.entry_points(group=ENTRY_POINT_GROUP)
     return sorted(found, key=lambda one: (_origin(one)[0], one.name, one.value))
 
 
 def _origin(entry_point: metadata.EntryPoint) -> tuple[str, str]:
-    """Give the distribution's name and version; damaged metadata gives '?'."""
+    """Return the distribution's name and version; damaged metadata gives '?'."""
     about = getattr(entry_point.dist, "metadata", None) or {}
     return str(about.get("Name") or "?"), str(about.get("Version") or "?")
 
 
 def _own_version() -> str:
-    """Give the library's version, or '?' when it runs from a bare source tree."""
+    """Return the library's version, or '?' when it runs from a bare source tree."""
     try:
         return metadata.version(PROJECT)
     except metadata.PackageNotFoundError:

@@ -152,7 +152,7 @@ def forget_plugin(name: str) -> None:
 
 
 def plugins() -> tuple[PluginRecord, ...]:
-    """Give a record per plug-in: built-in, loaded, and failed with its reason.
+    """Return a record per plug-in: built-in, loaded, and failed with its reason.
 
     Returns
     -------
@@ -214,12 +214,12 @@ def find_provided(hook: str, key: str) -> Any:
 
 @functools.cache
 def _registry() -> Registry:
-    """Give the one registry of this process, made on first use."""
+    """Return the one registry of this process, made on first use."""
     return Registry(Hooks)
 
 
 def _scanned_registry() -> Registry:
-    """Give the registry with the installed plug-ins loaded."""
+    """Return the registry with the installed plug-ins loaded."""
     registry = _registry()
     registry.scan()
     return registry

@@ -83,13 +83,13 @@ def test_the_density_of_what_the_loop_moved_adds_up_to_one(by, place, column):
     effects, exponent = np.array([[51.0, 27.0]]), np.array([0.62])
 
     def density(x):
-        drive, power = design.drive.copy(), design.power_ratio.copy()
+        flow_speed, power = design.flow_speed.copy(), design.power_ratio.copy()
         if by == "fan":
-            drive[0] = x
+            flow_speed[0] = x
         else:
             power[0] = x / REFERENCE_W
-        moved = replace(design, drive=drive, power_ratio=power)
-        g = (drive[0] / REFERENCE_RPM) ** -exponent[0]
+        moved = replace(design, flow_speed=flow_speed, power_ratio=power)
+        g = (flow_speed[0] / REFERENCE_RPM) ** -exponent[0]
         rise = power[0] * (effects[0, 0] + effects[0, 1] * (g - 1.0))
         jacobian = log_jacobian(moved, effects, exponent)[0]
         return norm.pdf(design.rise_k[0], rise, sigma) * np.exp(jacobian)
@@ -105,12 +105,12 @@ def test_an_error_of_the_fan_speed_joins_the_variance_by_its_own_slope():
     effects, exponent = np.array([[51.0, 27.0]]), np.array([0.62])
 
     def parts(speed):
-        moved = replace(design, drive=np.array([speed, design.drive[1]]))
+        moved = replace(design, flow_speed=np.array([speed, design.flow_speed[1]]))
         g = (speed / REFERENCE_RPM) ** -exponent[0]
         rise = design.power_ratio[0] * (effects[0, 0] + effects[0, 1] * (g - 1.0))
         return design.rise_k[0] - rise, np.exp(log_jacobian(moved, effects, exponent)[0])
 
-    grid = np.linspace(0.5, 2.0, 3001) * design.drive[0]
+    grid = np.linspace(0.5, 2.0, 3001) * design.flow_speed[0]
     rest, jacobian = np.array([parts(speed) for speed in grid]).T
     middle = grid[np.argmin(np.abs(rest))]
     for read in middle + np.array([-80.0, 0.0, 80.0]):

@@ -56,7 +56,7 @@ def test_a_saved_fit_comes_back_whole(fitted, saved):
     assert again.aliases.contrasts == fitted.aliases.contrasts
     assert again.results.equals(fitted.results)
     assert (again.results.dtypes == fitted.results.dtypes).all()
-    for name in ("index", "rise_k", "power_ratio", "drive", "known_variance", "run_scatter"):
+    for name in ("index", "rise_k", "power_ratio", "flow_speed", "known_variance", "run_scatter"):
         assert np.array_equal(getattr(again.design, name), getattr(fitted.design, name)), name
 
 

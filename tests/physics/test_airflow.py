@@ -47,7 +47,7 @@ def test_speeds_without_meaning_are_refused(speed):
     for method in (PowerLaw().factor, PowerLaw().slope):
         with pytest.raises(InputError, match="turning fans") as caught:
             method([speed, 1000.0], [speed], 0.6)
-        assert [fault.column for fault in caught.value.faults] == ["drive", "reference"]
+        assert [fault.column for fault in caught.value.faults] == ["flow_speed", "reference"]
 
 
 def test_power_law_keeps_the_promises_of_a_law_in_numbers_and_in_pytensor():
@@ -60,11 +60,11 @@ class Broken(PowerLaw):
     scale: float = 1.0
     slope_scale: float = 1.0
 
-    def factor(self, drive, reference, exponent):
-        return self.scale * super().factor(drive, reference, exponent)
+    def factor(self, flow_speed, reference, exponent):
+        return self.scale * super().factor(flow_speed, reference, exponent)
 
-    def slope(self, drive, reference, exponent):
-        return self.slope_scale * super().slope(drive, reference, exponent)
+    def slope(self, flow_speed, reference, exponent):
+        return self.slope_scale * super().slope(flow_speed, reference, exponent)
 
 
 @pytest.mark.parametrize(

@@ -247,8 +247,8 @@ def test_several_states_are_reported_where_more_air_warms_the_sensor():
 class OffsetLaw(PowerLaw):
     """A plug-in's law: part of the air moves without the fan."""
 
-    def factor(self, drive, reference, exponent):
-        ratio = (np.asarray(drive) + 500.0) / (reference + 500.0)
+    def factor(self, flow_speed, reference, exponent):
+        ratio = (np.asarray(flow_speed) + 500.0) / (reference + 500.0)
         return ratio**-exponent
 
 

@@ -49,7 +49,7 @@ def alder(specimens):
 def test_the_law_is_the_fits_own_prediction(specimens, alder, scope):
     law = sensor_law(specimens.fit, alder, scope, ambient_c=31.0, power_w=230.0)
     for rpm in SPEEDS:
-        rise = rise_draws(specimens.fit, alder, scope, drive=rpm, power_w=230.0)
+        rise = rise_draws(specimens.fit, alder, scope, flow_speed=rpm, power_w=230.0)
         np.testing.assert_allclose(law.temperature_c(rpm), 31.0 + rise, rtol=0.0, atol=1e-9)
 
 
@@ -83,7 +83,7 @@ def test_thin_air_costs_what_the_heat_transfer_laws_say(specimens, alder):
             specimens.fit,
             alder,
             Scope.SPECIMENS,
-            drive=rpm,
+            flow_speed=rpm,
             power_w=200.0,
             density_ratio=ratio,
         )
@@ -140,7 +140,7 @@ def test_another_sensor_may_lead_the_fan(specimens, edge, alder):
 def rise_at(model, build, rpm, chosen):
     whole = np.full(len(model.effects), 1800.0)
     whole[chosen] = rpm
-    return rise_draws(model, build, Scope.SPECIMENS, drive=whole, power_w=200.0)[chosen]
+    return rise_draws(model, build, Scope.SPECIMENS, flow_speed=whole, power_w=200.0)[chosen]
 
 
 def test_draws_of_two_fits_are_not_paired_by_their_seed(specimens, alder):

@@ -127,7 +127,9 @@ class Ranks:
         """
         design = self.design
         scalars, effects, still, flow = self.truth()
-        factor = design.law.factor(design.drive, design.reference.drive, scalars[EXPONENT])
+        factor = design.law.factor(
+            design.flow_speed, design.reference.flow_speed, scalars[EXPONENT]
+        )
         rise = design.power_ratio * (still + flow * (factor - 1.0)) + self._scatter(scalars)
         if rounding_k:
             rise = rounding_k * np.round(rise / rounding_k)

@@ -55,15 +55,15 @@ class HeldRanks(Ranks):
         scalars, effects, r, s = self.truth()
         m, own = scalars["airflow exponent"], self._scatter(scalars)
         loop = np.array([by for by, _ in TRIED] * (len(r) // len(TRIED)), dtype=object)
-        speed, power = design.drive.copy(), design.power_ratio.copy()
+        speed, power = design.flow_speed.copy(), design.power_ratio.copy()
         wanted = 1.0 + ((TARGET_K - own) / power - r) / s
         with np.errstate(invalid="ignore", divide="ignore"):
             sought = np.where(
-                wanted > 0, design.reference.drive * np.abs(wanted) ** (-1.0 / m), np.inf
+                wanted > 0, design.reference.flow_speed * np.abs(wanted) ** (-1.0 / m), np.inf
             )
         by_fan = loop == "fan"
         speed[by_fan] = np.clip(sought, *FAN_RPM)[by_fan]
-        unit = r + s * ((speed / design.reference.drive) ** -m - 1.0)
+        unit = r + s * ((speed / design.reference.flow_speed) ** -m - 1.0)
         by_power = loop == "power"
         power[by_power] = np.minimum((TARGET_K - own) / unit, MOST_POWER)[by_power]
         met = np.where(by_fan, speed == sought, by_power & (power < MOST_POWER))
@@ -71,7 +71,7 @@ class HeldRanks(Ranks):
         rows = design.rows.assign(
             regulated=met, regulated_by=np.where(met, loop, None).astype(object)
         )
-        drawn = replace(design, rows=rows, rise_k=rise, drive=speed, power_ratio=power)
+        drawn = replace(design, rows=rows, rise_k=rise, flow_speed=speed, power_ratio=power)
         return Campaign(drawn, scalars, effects), float(met.mean())
 
 

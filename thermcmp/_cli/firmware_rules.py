@@ -40,36 +40,7 @@ def rules_of(
     cooler_id: str | None = None,
     decimal: str | None = None,
 ) -> dict[str, Rule]:
-    """Read a firmware table and find the rule of each build.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The table, as for `read_firmware`.
-    builds : iterable of str
-        Builds, as "product / firmware".
-    sensor : str
-        Sensor asked about.
-    held : iterable of str
-        Sensors of the results.
-    duty : pathlib.Path, optional
-        Fan speed by duty.
-    cooler_id : str, optional
-        Which specimen of the duty table.
-    decimal : {".", ","}, optional
-        Decimal mark of both tables.
-
-    Returns
-    -------
-    dict of str to Rule
-        By build.
-
-    Raises
-    ------
-    InputError
-        If a table is wrong, a build's firmware is not in it, or its fan follows a
-        sensor of which there are no results.
-    """
+    """Read a firmware table and find the rule of each build."""
     import thermcmp as tc
 
     described = tc.read_firmware(path, duty=duty, cooler_id=cooler_id, decimal=decimal)

@@ -143,13 +143,7 @@ class Job:
 
 
 def demo_folder() -> Path:
-    """Folder of the demo campaign: in the installed package, else in the source tree.
-
-    Raises
-    ------
-    InputError
-        If it is in neither place.
-    """
+    """Folder of the demo campaign: in the installed package, else in the source tree."""
     here = Path(__file__).resolve().parent
     for folder in (here / "_demo", here.parent / "datasets" / "demo"):
         if (folder / "campaign.csv").is_file():
@@ -165,25 +159,7 @@ def demo_folder() -> Path:
 
 
 def run_job(job: Job, progress: Progress) -> list[str]:
-    """Do the job and give the verdict.
-
-    Parameters
-    ----------
-    job : Job
-        What to do.
-    progress : callable
-        Gives a context manager for each step, from the step's name.
-
-    Returns
-    -------
-    list of str
-        Lines to print.
-
-    Raises
-    ------
-    ThermcmpError
-        If the input is bad or the fit fails; see its subclasses.
-    """
+    """Do the job and give the verdict."""
     import thermcmp as tc
 
     reduced = None
@@ -310,7 +286,7 @@ def _heading_map(path: Path | None) -> dict[str, str] | None:
 
 
 def _sensor(job: Job, rows: pd.DataFrame) -> str:
-    """Give the sensor to ask about: the one named, the demo's, or the only one."""
+    """Return the sensor to ask about: the one named, the demo's, or the only one."""
     held = sorted(str(name) for name in rows["sensor"].dropna().unique())
     chosen = job.sensor or (DEMO_SENSOR if job.is_demo else held[0] if len(held) == 1 else None)
     if chosen in held:

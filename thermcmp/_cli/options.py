@@ -20,23 +20,7 @@ the maker's service instructions."""
 
 
 def read_options(arguments: Sequence[str] | None = None) -> Job:
-    """Turn a command line into a job.
-
-    Parameters
-    ----------
-    arguments : sequence of str, optional
-        Arguments without the program's name; the process's own by default.
-
-    Returns
-    -------
-    Job
-        What to do.
-
-    Raises
-    ------
-    SystemExit
-        With code 2 and a message on bad arguments, 0 after ``--help``.
-    """
+    """Turn a command line into a job."""
     parser = _parser()
     options = parser.parse_args(arguments)
     if options.results is None and (options.columns or options.sheet):

@@ -20,37 +20,13 @@ EVEN: Final = 3.0
 
 
 def rank_r_hat(posterior: xr.Dataset) -> dict[str, float]:
-    """Largest rank-normalised R-hat of each variable (Vehtari et al. 2021).
-
-    Parameters
-    ----------
-    posterior : xarray.Dataset
-        Draws with dimensions ``chain`` and ``draw``.
-
-    Returns
-    -------
-    dict of str to float
-        By variable; NaN where it is undefined (constant or non-finite draws).
-    """
+    """Largest rank-normalised R-hat of each variable (Vehtari et al. 2021)."""
     arviz = _arviz()
     return _each(posterior, lambda usable: arviz.rhat(usable, method="rank"), np.max)
 
 
 def effective_sizes(posterior: xr.Dataset, method: str) -> dict[str, float]:
-    """Smallest effective sample size of each variable.
-
-    Parameters
-    ----------
-    posterior : xarray.Dataset
-        Draws with dimensions ``chain`` and ``draw``.
-    method : {"bulk", "tail"}
-        Which part of the distribution it is for.
-
-    Returns
-    -------
-    dict of str to float
-        By variable; NaN where it is undefined.
-    """
+    """Smallest effective sample size of each variable."""
     arviz = _arviz()
     more: dict[str, Any] = {"prob": (0.05, 0.95)} if method == "tail" else {}
     return _each(posterior, lambda usable: arviz.ess(usable, method=method, **more), np.min)
@@ -59,15 +35,7 @@ def effective_sizes(posterior: xr.Dataset, method: str) -> dict[str, float]:
 def pareto_k(log_weights: Array) -> float:
     """Pareto shape of the largest importance weights (Vehtari et al., JMLR 25 (2024) 72).
 
-    Parameters
-    ----------
-    log_weights : ndarray, shape (N,)
-        Log importance weights.
-
-    Returns
-    -------
-    float
-        The shape k; 0 where no weight exceeds EVEN times their mean.
+    Shapes: log_weights (N,).
     """
     finite = log_weights[np.isfinite(log_weights)]
     return 0.0 if _are_even(finite) else _smoothed(finite)[1]
@@ -76,18 +44,7 @@ def pareto_k(log_weights: Array) -> float:
 def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
     """Importance weights with their largest ones smoothed (the same source).
 
-    Parameters
-    ----------
-    log_weights : ndarray, shape (N,)
-        Log importance weights; one of minus infinity weighs nothing.
-
-    Returns
-    -------
-    weights : ndarray, shape (N,)
-        Weights that add up to one.
-    k : float
-        Pareto shape of the largest ones; 0 where no weight exceeds EVEN times their mean,
-        NaN where none is finite.
+    Shapes: log_weights (N,). Returns weights (N,), k.
     """
     finite = np.isfinite(log_weights)
     weights = np.zeros(len(log_weights))
@@ -105,17 +62,7 @@ def smoothed_weights(log_weights: Array) -> tuple[Array, float]:
 def smoothed_columns(log_weights: Array) -> tuple[Array, Array]:
     """Smoothed weights of many columns at once, as `smoothed_weights` of each.
 
-    Parameters
-    ----------
-    log_weights : ndarray, shape (N, G)
-        Log importance weights.
-
-    Returns
-    -------
-    weights : ndarray, shape (N, G)
-        Weights; each column adds up to one.
-    k : ndarray, shape (G,)
-        Pareto shapes.
+    Shapes: log_weights (N, G). Returns weights (N, G), k (G,).
     """
     with np.errstate(invalid="ignore"):
         weights = np.exp(log_weights - np.max(log_weights, axis=0))
@@ -131,13 +78,7 @@ def smoothed_columns(log_weights: Array) -> tuple[Array, Array]:
 
 @contextmanager
 def without_notice() -> Iterator[None]:
-    """Without ArviZ's notice of its coming generation at its import: no user can act on it.
-
-    Yields
-    ------
-    None
-        For the block in which ArviZ may load first.
-    """
+    """Without ArviZ's notice of its coming generation at its import: no user can act on it."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", r"\s*ArviZ is undergoing", FutureWarning)
         yield
@@ -173,20 +114,7 @@ def _smoothed(log_weights: Array) -> tuple[Array, float]:
 
 
 def posterior_group(sampled: object, group: str) -> xr.Dataset:
-    """A group of a sampler's result as a plain Dataset, whatever its container.
-
-    Parameters
-    ----------
-    sampled : InferenceData or DataTree
-        What the sampler returned.
-    group : str
-        "posterior" or "sample_stats".
-
-    Returns
-    -------
-    xarray.Dataset
-        The group's variables.
-    """
+    """A group of a sampler's result as a plain Dataset, whatever its container."""
     import xarray as xr
 
     found = sampled[group]  # type: ignore[index]

@@ -36,19 +36,7 @@ class Readings:
 
 
 def readings_of(design: Design) -> Readings:
-    """Sort the rows of a design by the way in which their reading is known.
-
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-
-    Returns
-    -------
-    Readings
-        The rows. One that is at the limit and on a step counts as "at least the lower edge
-        of its step".
-    """
+    """Sort the rows of a design by the way in which their reading is known."""
     stepped = (design.step_k > 0) & (design.steps is Steps.INTERVAL)
     limit = design.at_limit
     return Readings(

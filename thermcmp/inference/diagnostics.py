@@ -113,34 +113,12 @@ def _digits(value: float) -> str:
 
 
 def pareto_limit(draws: int) -> float:
-    """Largest Pareto k at which weights of so many draws are believed.
-
-    Parameters
-    ----------
-    draws : int
-        Number S of draws.
-
-    Returns
-    -------
-    float
-        min(1 - 1/log10 S, 0.7) (Vehtari et al., JMLR 25 (2024) 72, sec. 3.2.4).
-    """
+    """Largest Pareto k at which weights of so many draws are believed."""
     return min(1.0 - 1.0 / float(np.log10(draws)), 0.7)
 
 
 def check_chains(posterior: xr.Dataset) -> tuple[Check, ...]:
-    """Checks that apply to draws in chains.
-
-    Parameters
-    ----------
-    posterior : xarray.Dataset
-        Draws with dimensions ``chain`` and ``draw``.
-
-    Returns
-    -------
-    tuple of Check
-        Worst R-hat and smallest bulk and tail effective sample size.
-    """
+    """Checks that apply to draws in chains."""
     r_hat = _worst(rank_r_hat(posterior).values(), np.max)
     bulk = _worst(effective_sizes(posterior, "bulk").values(), np.min)
     tail = _worst(effective_sizes(posterior, "tail").values(), np.min)
@@ -169,17 +147,7 @@ def check_chains(posterior: xr.Dataset) -> tuple[Check, ...]:
 def check_weights(log_weights: Array, effective_size: float) -> tuple[Check, ...]:
     """Checks that apply to importance weights.
 
-    Parameters
-    ----------
-    log_weights : ndarray, shape (N,)
-        Log importance weights.
-    effective_size : float
-        Kish's effective sample size.
-
-    Returns
-    -------
-    tuple of Check
-        Pareto k, effective sample size and its share of the draws.
+    Shapes: log_weights (N,).
     """
     n = len(log_weights)
     k, limit = pareto_k(log_weights), pareto_limit(n)
@@ -197,20 +165,7 @@ def check_weights(log_weights: Array, effective_size: float) -> tuple[Check, ...
 
 
 def check_sampler(stats: xr.Dataset, most_depth: int = 10) -> tuple[Check, ...]:
-    """Checks that apply to Hamiltonian Monte Carlo.
-
-    Parameters
-    ----------
-    stats : xarray.Dataset
-        The sampler's own record: ``diverging``, ``energy`` and the tree depth.
-    most_depth : int
-        Largest tree depth allowed.
-
-    Returns
-    -------
-    tuple of Check
-        Share of divergences, energy fraction and share at full tree depth.
-    """
+    """Checks that apply to Hamiltonian Monte Carlo."""
     divergent = float(stats["diverging"].mean())
     energy = stats["energy"].to_numpy()
     fraction = np.mean(np.diff(energy, axis=1) ** 2, axis=1) / np.var(energy, axis=1)

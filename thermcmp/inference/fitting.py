@@ -171,22 +171,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
 def check_arguments(
     engine: str, residuals: str, steps: str, draws: int, regulated: str = "inform"
 ) -> None:
-    """Refuse a choice that is none, or too few draws, all at once.
-
-    Parameters
-    ----------
-    engine, residuals, steps : str
-        As in `fit`.
-    draws : int
-        Posterior draws.
-    regulated : str
-        As in `fit`.
-
-    Raises
-    ------
-    InputError
-        If one of them is out of range.
-    """
+    """Refuse a choice that is none, or too few draws, all at once."""
     options = (
         ("engine", engine, ENGINES),
         ("residuals", residuals, tuple(Residuals)),
@@ -212,23 +197,7 @@ def check_arguments(
 
 
 def named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Term, ...]:
-    """Terms by name.
-
-    Parameters
-    ----------
-    given : sequence of str, Term or ellipsis, optional
-        Names or terms; an ellipsis stands for the usual ones, which are the default.
-
-    Returns
-    -------
-    tuple of Term
-        The terms.
-
-    Raises
-    ------
-    InputError
-        If a name is not registered.
-    """
+    """Terms by name."""
     known = {term.name: term for term in registered_terms()}
     usual = tuple(term for term in known.values() if term.by_default)
     if given is None:
@@ -253,23 +222,7 @@ def named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Term
 
 
 def stated_reference(given: Conditions | Reference | None) -> Reference | None:
-    """The reference as power and fan speed.
-
-    Parameters
-    ----------
-    given : Conditions or Reference, optional
-        As in `fit`.
-
-    Returns
-    -------
-    Reference or None
-        None where none is stated.
-
-    Raises
-    ------
-    InputError
-        If conditions lack power or fan speed.
-    """
+    """The reference as power and fan speed."""
     if not isinstance(given, Conditions):
         return given
     if given.power_w is None or given.fan_rpm is None:
@@ -281,29 +234,7 @@ def stated_reference(given: Conditions | Reference | None) -> Reference | None:
 
 
 def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Chosen:
-    """Run the engine asked for, or choose one by the data.
-
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-    engine : str
-        One of `ENGINES`.
-    draws : int
-        Posterior draws.
-    seed : int, optional
-        Seed.
-
-    Returns
-    -------
-    Chosen
-        Posterior and checks, the engine and why that one.
-
-    Raises
-    ------
-    EngineError
-        If the engine asked for cannot serve these rows.
-    """
+    """Run the engine asked for, or choose one by the data."""
     barred = not_conditional(design)
     if engine == "conditional":
         if barred:
@@ -382,7 +313,7 @@ def _scatter(design: Design, run: _Run | None, seed: int | None) -> float:
 
 
 def noted(design: Design, posterior: xr.Dataset) -> Design:
-    """Say so where the engine took only the variance of a coarse step."""
+    """Describe so where the engine took only the variance of a coarse step."""
     scatter = float(np.median(posterior[RESIDUAL]))
     if not is_coarse(design.step_k, scatter):
         return design

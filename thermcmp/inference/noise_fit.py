@@ -105,31 +105,7 @@ def fit_noise(
     draws: int = 4000,
     seed: int | None = None,
 ) -> NoiseFit | None:
-    """Fit the noise law to a campaign's runs.
-
-    Parameters
-    ----------
-    results : pandas.DataFrame
-        Checked results rows of any sensors.
-    reference_rpm : float
-        Reference fan speed [rpm].
-    distance_m : float
-        Distance to which levels are moved [m].
-    draws : int
-        Posterior draws.
-    seed : int, optional
-        Seed.
-
-    Returns
-    -------
-    NoiseFit or None
-        None where no run has a usable level.
-
-    Raises
-    ------
-    EngineError
-        If the engine fails.
-    """
+    """Fit the noise law to a campaign's runs."""
     design = build_noise_design(results, reference_rpm=reference_rpm, distance_m=distance_m)
     if design is None:
         return None

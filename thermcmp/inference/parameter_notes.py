@@ -61,21 +61,7 @@ def parameter_note(
 ) -> ParameterNote:
     """What the data say of one parameter.
 
-    Parameters
-    ----------
-    name : str
-        One of `Fit.parameter_names`.
-    draws : ndarray, shape (S,)
-        Its posterior draws.
-    prior : Prior
-        Its prior.
-    small_k : float
-        Size below which a spread counts as none [K].
-
-    Returns
-    -------
-    ParameterNote
-        The note.
+    Shapes: draws (S,).
     """
     shrinkage = 1.0 - float(np.var(draws)) / prior.standard_deviation**2
     if not isinstance(prior, HalfNormal):
@@ -90,17 +76,7 @@ def zero_likelihood(draws: Array, prior: Prior) -> float:
     The posterior is the prior times the marginal likelihood, so in bins of equal prior
     probability the share of the draws is the likelihood, but for a factor.
 
-    Parameters
-    ----------
-    draws : ndarray, shape (S,)
-        Posterior draws of the spread [K].
-    prior : Prior
-        Its prior.
-
-    Returns
-    -------
-    float
-        Between 0 and 1.
+    Shapes: draws (S,).
     """
     from scipy.special import ndtr
 

@@ -260,7 +260,7 @@ class Fit:
         lines = [
             f"Fit of sensor '{self.sensor}': {len(self.results)} rows, engine {self.engine} "
             f"({self.engine_reason}), health {self.health}",
-            f"Effects in K at {self.reference.power_w:g} W and {self.reference.drive:g} "
+            f"Effects in K at {self.reference.power_w:g} W and {self.reference.flow_speed:g} "
             f"{self.design.law.unit}",
             table,
             *self.design.notes,
@@ -276,13 +276,7 @@ class Fit:
 
 
 def package_versions() -> dict[str, str]:
-    """Versions of the packages that the numbers depend on.
-
-    Returns
-    -------
-    dict of str to str
-        Version by distribution name; packages that are absent are left out.
-    """
+    """Versions of the packages that the numbers depend on."""
     from importlib.metadata import PackageNotFoundError, version
 
     found: dict[str, Any] = {}

@@ -67,15 +67,7 @@ def is_informed(design: Design) -> bool:
 def regulated_rows(design: Design) -> tuple[IntArray, IntArray]:
     """Rows held by the fan and rows held by power.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-
-    Returns
-    -------
-    fan, power : ndarray of int
-        Positions of the rows.
+    Returns fan, power.
     """
     return (
         np.flatnonzero(held_by(design.rows, FAN)),
@@ -84,24 +76,9 @@ def regulated_rows(design: Design) -> tuple[IntArray, IntArray]:
 
 
 def sensitivities(design: Design, take: Take, exponent: Any) -> Sensitivities:
-    """Sensitivities of the regulated rows, in numbers or as a graph.
-
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-    take : callable
-        Gives the effects of columns.
-    exponent : ndarray, shape (S, 1), or PyTensor scalar
-        Airflow exponent [-].
-
-    Returns
-    -------
-    Sensitivities
-        Of the rows in the order of `regulated_rows`.
-    """
+    """Sensitivities of the regulated rows, in numbers or as a graph."""
     fan, power = regulated_rows(design)
-    h = design.airflow(design.drive[power], exponent)
+    h = design.airflow(design.flow_speed[power], exponent)
     return Sensitivities(
         fan=_sum(design, fan, take, Acts.AIRFLOW),
         power=_sum(design, power, take, Acts.RESISTANCE)
@@ -113,7 +90,7 @@ def sensitivities(design: Design, take: Take, exponent: Any) -> Sensitivities:
 def fall_per_rpm(design: Design, exponent: Any) -> Any:
     """-∂g/∂N at the rows held by the fan [1/rpm], for exponents that broadcast with them."""
     fan, _ = regulated_rows(design)
-    speed = design.drive[fan]
+    speed = design.flow_speed[fan]
     slower = design.airflow(speed * (1.0 - _STEP), exponent)
     faster = design.airflow(speed * (1.0 + _STEP), exponent)
     return (slower - faster) / (2.0 * _STEP * speed)
@@ -131,20 +108,7 @@ def _sum(design: Design, rows: IntArray, take: Take, acts: Acts) -> Any:
 def log_jacobian(design: Design, effects: Array, exponent: Array) -> Array:
     """Log of the regulated rows' Jacobians, summed, at draws of the posterior.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-    effects : ndarray, shape (S, q)
-        Effects [K at reference].
-    exponent : ndarray, shape (S,)
-        Airflow exponent [-].
-
-    Returns
-    -------
-    ndarray, shape (S,)
-        Sum of log |∂f/∂N| [K/rpm] and log |∂f/∂P| [K/W]; minus infinity where the loop
-        could not have held some row.
+    Shapes: effects (S, q), exponent (S,). Returns (S,).
     """
     fan, _ = regulated_rows(design)
     found = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
@@ -161,20 +125,8 @@ def _log_sum(positive: Array) -> Array:
 def in_kelvin(design: Design, effects: Any, exponent: Any) -> tuple[Any, Any]:
     """Jacobians of the regulated rows as kelvin at reference, for a graph.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-    effects : PyTensor vector, shape (q,)
-        Effects [K at reference].
-    exponent : PyTensor scalar
-        Airflow exponent [-].
-
-    Returns
-    -------
-    fan, power : PyTensor vector
-        Each row's |∂f/∂x| but for a factor that no parameter moves [K].
+    Shapes: effects (q,). Returns fan, power.
     """
     fan, _ = regulated_rows(design)
     found = sensitivities(design, lambda columns: effects[columns], exponent)
-    return found.fan * found.per_rpm * design.drive[fan], found.power
+    return found.fan * found.per_rpm * design.flow_speed[fan], found.power

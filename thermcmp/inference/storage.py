@@ -198,7 +198,9 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
         sensor=settings["sensor"],
         terms=_terms(path, settings["terms"]),
         law=airflow_law(settings["airflow"]),
-        reference=Reference(**settings["reference"]),
+        reference=Reference(
+            power_w=settings["reference"]["power_w"], flow_speed=settings["reference"]["drive"]
+        ),
         priors={name: _prior(*form) for name, form in settings["priors"].items()},
         residuals=Residuals(settings.get("residuals", Residuals.NORMAL)),
         steps=Steps(settings.get("steps", Steps.VARIANCE)),
@@ -230,7 +232,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
         "sensor": fit.sensor,
         "terms": [_term_form(term) for term in fit.design.terms],
         "airflow": fit.design.law.name,
-        "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.drive},
+        "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.flow_speed},
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
         "residuals": str(fit.design.residuals),
         "steps": str(fit.design.steps),

@@ -71,20 +71,7 @@ class Contents:
 
 
 def assemble(stored: Mapping[str, Stored], asked: Collection[RowKey] = ()) -> Contents:
-    """Put the files of a store together.
-
-    Parameters
-    ----------
-    stored : mapping of str to Stored
-        Content of each file by name.
-    asked : collection of (lab, run, sensor), optional
-        Keys whose rows' texts are wanted.
-
-    Returns
-    -------
-    Contents
-        All rows with their standing; it does not depend on the order of files.
-    """
+    """Put the files of a store together."""
     replaced = {
         ((lab, run, sensor), file)
         for part in stored.values()
@@ -132,18 +119,7 @@ def _texts(
 
 
 def differing(one: str, other: str) -> list[str]:
-    """Name the columns in which two canonical row texts differ.
-
-    Parameters
-    ----------
-    one, other : str
-        Texts of `row_texts`.
-
-    Returns
-    -------
-    list of str
-        Column names, sorted.
-    """
+    """Name the columns in which two canonical row texts differ."""
     left, right = json.loads(one), json.loads(other)
     return sorted(n for n in left.keys() | right.keys() if left.get(n) != right.get(n))
 
@@ -151,22 +127,7 @@ def differing(one: str, other: str) -> list[str]:
 def tell_differences(
     one: pd.DataFrame, at: int, other: pd.DataFrame, there: int, columns: list[str]
 ) -> str:
-    """Write out both values of each column in which two rows differ.
-
-    Parameters
-    ----------
-    one, other : pandas.DataFrame
-        The frames of the two rows.
-    at, there : int
-        Positions of the two rows.
-    columns : list of str
-        The columns in which they differ.
-
-    Returns
-    -------
-    str
-        "power_w 200.0 and 210.0, …".
-    """
+    """Write out both values of each column in which two rows differ."""
 
     def shown(frame: pd.DataFrame, position: int, name: str) -> str:
         value = frame[name].iloc[position] if name in frame else pd.NA

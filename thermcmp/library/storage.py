@@ -32,20 +32,7 @@ class Folder(Protocol):
 
 
 def open_folder(root: str | os.PathLike[str], part: str) -> Folder:
-    """Open a folder below a root; a local one is created.
-
-    Parameters
-    ----------
-    root : str or path
-        A local path, or a URL that pyarrow's file systems know (``s3://…``).
-    part : str
-        Name of the folder below the root.
-
-    Returns
-    -------
-    Folder
-        The folder.
-    """
+    """Open a folder below a root; a local one is created."""
     if isinstance(root, str) and "://" in root:
         system, base = fs.FileSystem.from_uri(root)
         if not isinstance(system, fs.LocalFileSystem):
@@ -90,7 +77,7 @@ class LocalFolder:
         self._keep_name()
 
     def _keep_name(self) -> None:
-        """Bring the rename itself to the disk, where the system can open a folder."""
+        """Convert the rename itself to the disk, where the system can open a folder."""
         # Windows cannot open folders, and keeps names safe by itself.
         with contextlib.suppress(PermissionError):
             handle = os.open(self._path, os.O_RDONLY)

@@ -112,19 +112,7 @@ def make_stored(
 ) -> Stored:
     """Make the content of a new file.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame, shape (n, columns)
-        Canonical rows.
-    source, reason : str, optional
-        As in `Note`.
-    supersedes : tuple of (lab, run, sensor, file)
-        As in `Note`.
-
-    Returns
-    -------
-    Stored
-        Rows and note, not yet written.
+    Shapes: rows (n, columns).
     """
     statement = Note("", datetime.now(UTC), "", source, reason, supersedes).statement
     note = Note(
@@ -134,18 +122,7 @@ def make_stored(
 
 
 def encode(stored: Stored) -> bytes:
-    """Write a file's content as Parquet with page checksums.
-
-    Parameters
-    ----------
-    stored : Stored
-        Rows and note.
-
-    Returns
-    -------
-    bytes
-        The file.
-    """
+    """Write a file's content as Parquet with page checksums."""
     note = stored.note
     text = json.dumps(
         {
@@ -164,25 +141,7 @@ def encode(stored: Stored) -> bytes:
 
 
 def decode(name: str, data: bytes) -> Stored:
-    """Read a file's content.
-
-    Parameters
-    ----------
-    name : str
-        The file's name.
-    data : bytes
-        The file.
-
-    Returns
-    -------
-    Stored
-        Rows and note.
-
-    Raises
-    ------
-    DamagedFileError
-        If it is cut short, altered, renamed, foreign or of a newer schema.
-    """
+    """Read a file's content."""
     try:
         file = pq.ParquetFile(pa.BufferReader(data), page_checksum_verification=True)
         kept = file.schema_arrow.metadata or {}
@@ -218,25 +177,7 @@ def decode(name: str, data: bytes) -> Stored:
 
 
 def check_whole(name: str, data: bytes) -> Stored:
-    """Read a file's content and hash its rows again.
-
-    Parameters
-    ----------
-    name : str
-        The file's name.
-    data : bytes
-        The file.
-
-    Returns
-    -------
-    Stored
-        Rows and note.
-
-    Raises
-    ------
-    DamagedFileError
-        As `decode`, and if the rows no longer have the noted hash.
-    """
+    """Read a file's content and hash its rows again."""
     stored = decode(name, data)
     if not stored.is_whole:
         raise _damaged(name, "altered: its rows no longer have the noted hash", _RESTORE)

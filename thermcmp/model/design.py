@@ -39,18 +39,18 @@ RESIDUAL: Final = "residual sd"
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """Reference power and drive at which effects are stated.
+    """Reference power and flow_speed at which effects are stated.
 
     Attributes
     ----------
     power_w : float
         Reference power [W].
-    drive : float
+    flow_speed : float
         Reference of the airflow law's column (fan speed [rpm] for air).
     """
 
     power_w: float
-    drive: float
+    flow_speed: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +69,7 @@ class Design:
         Level names of each term.
     index : ndarray of int, shape (n, K)
         Level of each row in each term.
-    rise_k, power_ratio, drive, known_variance : ndarray, shape (n,)
+    rise_k, power_ratio, flow_speed, known_variance : ndarray, shape (n,)
         Response [K], power over reference power, airflow law's column, and the
         variance known beforehand (within-run error and reading step) [K²].
     run_scatter : ndarray, shape (n,)
@@ -82,7 +82,7 @@ class Design:
     law : AirflowLaw
         The airflow law.
     reference : Reference
-        Reference power and drive.
+        Reference power and flow_speed.
     priors : PriorSet
         Priors of all parameters.
     left_out : tuple of LeftOut
@@ -102,7 +102,7 @@ class Design:
     index: IntArray
     rise_k: Array
     power_ratio: Array
-    drive: Array
+    flow_speed: Array
     known_variance: Array
     run_scatter: Array
     step_k: Array
@@ -128,9 +128,9 @@ class Design:
         """Number of effect columns, both baselines included."""
         return 2 + sum(len(levels) for levels in self.levels)
 
-    def airflow(self, drive: Any, exponent: Any) -> Any:
+    def airflow(self, flow_speed: Any, exponent: Any) -> Any:
         """The airflow law's factor less one; NumPy arrays or PyTensor variables that broadcast."""
-        return self.law.factor(drive, self.reference.drive, exponent) - 1.0
+        return self.law.factor(flow_speed, self.reference.flow_speed, exponent) - 1.0
 
     def term_position(self, name: str) -> int | None:
         """Position of the term of that name, or None where the fit has none."""
@@ -158,48 +158,16 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     steps: Steps = Steps.VARIANCE,
     regulated: Regulated = Regulated.INFORM,
 ) -> Design:
-    """Make the arrays of a fit from results rows.
-
-    Parameters
-    ----------
-    results : pandas.DataFrame
-        Checked results rows.
-    sensor : str, optional
-        The sensor to fit; may be left out where the rows hold only one.
-    terms : sequence of Term
-        Candidate terms; one with a single level has no effect and is dropped.
-    law : AirflowLaw
-        The airflow law.
-    reference : Reference, optional
-        Reference power and drive; rounded medians of the rows by default.
-    priors : mapping of str to Prior, optional
-        Priors that replace the defaults.
-    residuals : Residuals
-        Law of the run-to-run scatter.
-    steps : Steps
-        What is made of reading steps.
-    regulated : Regulated
-        What is made of regulated runs.
-
-    Returns
-    -------
-    Design
-        The arrays.
-
-    Raises
-    ------
-    InputError
-        If the sensor or a prior's name is unknown.
-    ModelError
-        If no usable row is left, or fewer than two.
-    """
+    """Make the arrays of a fit from results rows."""
     rows, sensor = one_sensor(results, sensor)
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
-    drive = rows[law.column].to_numpy(float)
+    flow_speed = rows[law.column].to_numpy(float)
     power = rows["power_w"].to_numpy(float)
-    reference = reference or Reference(nice(float(np.median(power))), nice(float(np.median(drive))))
+    reference = reference or Reference(
+        nice(float(np.median(power))), nice(float(np.median(flow_speed)))
+    )
     kept, levels, index, notes = _chosen_terms(rows, terms)
     se = rows["standard_error_k"].to_numpy(float, na_value=np.nan)
     step = rows["resolution_k"].to_numpy(float, na_value=np.nan)
@@ -221,7 +189,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         index=index,
         rise_k=rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float),
         power_ratio=power / reference.power_w,
-        drive=drive,
+        flow_speed=flow_speed,
         known_variance=known,
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs does not stand on a step.
@@ -240,23 +208,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
 def default_priors(
     terms: Sequence[Term], law: AirflowLaw, residuals: Residuals = Residuals.NORMAL
 ) -> PriorSet:
-    """Weakly informative priors, in K at reference power.
-
-    Parameters
-    ----------
-    terms : sequence of Term
-        Terms of the fit.
-    law : AirflowLaw
-        Gives the exponent's prior.
-    residuals : Residuals
-        Law of the run-to-run scatter; Student's t has degrees of freedom, with the prior
-        of Juárez & Steel, Journal of Applied Econometrics 25 (2010) 1128-1154.
-
-    Returns
-    -------
-    PriorSet
-        Baselines, exponent, residual and one spread per term.
-    """
+    """Weakly informative priors, in K at reference power."""
     fixed: list[tuple[str, Prior, str]] = [
         (BASELINE, Normal(50.0, 50.0), "rise at reference power and fan speed [K]"),
         (AIRFLOW_BASELINE, Normal(30.0, 20.0), "part of the rise that airflow can buy [K]"),

@@ -133,19 +133,7 @@ class Aliases:
 
 
 def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
-    """Say which contrasts cannot be told apart.
-
-    Parameters
-    ----------
-    contrasts : sequence of Contrast
-        Contrasts; estimable ones are passed over.
-
-    Returns
-    -------
-    tuple of str
-        One sentence per contrast, or one for all of a factor with the same partners where
-        they are more than FEW.
-    """
+    """Describe which contrasts cannot be told apart."""
     kinds: dict[tuple[str, tuple[str, ...]], list[Contrast]] = {}
     for contrast in contrasts:
         if not contrast.estimable:
@@ -164,18 +152,7 @@ def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
 
 
 def find_aliases(design: Design) -> Aliases:
-    """Find the contrasts that the rows cannot tell, and what would.
-
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-
-    Returns
-    -------
-    Aliases
-        Every pair of levels of every factor, with partners and cure.
-    """
+    """Find the contrasts that the rows cannot tell, and what would."""
     import pandas as pd
 
     places = [

@@ -89,22 +89,7 @@ class NoiseDesign:
 def build_noise_design(
     results: pd.DataFrame, *, reference_rpm: float, distance_m: float
 ) -> NoiseDesign | None:
-    """Make the arrays of the noise fit.
-
-    Parameters
-    ----------
-    results : pandas.DataFrame
-        Checked results rows.
-    reference_rpm : float
-        Reference fan speed [rpm].
-    distance_m : float
-        Distance to which levels are moved [m].
-
-    Returns
-    -------
-    NoiseDesign or None
-        None where no run has a usable level.
-    """
+    """Make the arrays of the noise fit."""
     import pandas as pd
 
     rows = results.drop_duplicates(["lab", "run"])

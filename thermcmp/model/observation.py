@@ -34,16 +34,6 @@ class Steps(StrEnum):
 def is_coarse(step_k: Array, scatter_k: float) -> bool:
     """Whether any reading step is coarse against the scatter.
 
-    Parameters
-    ----------
-    step_k : ndarray, shape (n,)
-        Reading steps [K]; 0 where none is known.
-    scatter_k : float
-        Standard deviation of the run-to-run scatter [K].
-
-    Returns
-    -------
-    bool
-        True where a step exceeds `COARSE` standard deviations.
+    Shapes: step_k (n,).
     """
     return bool(np.max(step_k, initial=0.0) > COARSE * scatter_k)

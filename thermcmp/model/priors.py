@@ -37,46 +37,13 @@ class Prior(Protocol):
         """Standard deviation, in the parameter's unit."""
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at a standard-normal coordinate.
-
-        Parameters
-        ----------
-        z : ndarray
-            Standard-normal coordinates [-].
-
-        Returns
-        -------
-        ndarray
-            The parameter, same shape, in its unit.
-        """
+        """Parameter at a standard-normal coordinate."""
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`.
-
-        Parameters
-        ----------
-        value : ndarray
-            The parameter, in its unit.
-
-        Returns
-        -------
-        ndarray
-            Standard-normal coordinates [-], same shape.
-        """
+        """Inverse of `from_standard`."""
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard`.
-
-        Parameters
-        ----------
-        z : ndarray
-            Standard-normal coordinates [-].
-
-        Returns
-        -------
-        ndarray
-            The derivative, same shape, in the parameter's unit.
-        """
+        """Derivative of `from_standard`."""
 
 
 def _require_positive(name: str, value: float) -> None:
@@ -382,18 +349,7 @@ class Correlation:
         return float(1.0 / np.sqrt(2.0 * self.shape + 1.0))
 
     def from_standard(self, z: Array) -> Array:
-        """Correlation at a standard-normal coordinate.
-
-        Parameters
-        ----------
-        z : ndarray
-            Standard-normal coordinates [-].
-
-        Returns
-        -------
-        ndarray
-            The correlation, same shape [-].
-        """
+        """Correlation at a standard-normal coordinate."""
         from scipy.special import betaincinv, ndtr
 
         # From the near end, where its distance keeps its digits; never quite at the end.
@@ -401,36 +357,14 @@ class Correlation:
         return np.sign(z) * (1.0 - apart)
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`.
-
-        Parameters
-        ----------
-        value : ndarray
-            The correlation [-].
-
-        Returns
-        -------
-        ndarray
-            Standard-normal coordinates [-], same shape.
-        """
+        """Inverse of `from_standard`."""
         from scipy.special import betainc, ndtri
 
         tail = betainc(self.shape, self.shape, 0.5 * (1.0 - np.abs(value)))
         return -np.sign(value) * ndtri(tail)
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard`.
-
-        Parameters
-        ----------
-        z : ndarray
-            Standard-normal coordinates [-].
-
-        Returns
-        -------
-        ndarray
-            The derivative, same shape [-].
-        """
+        """Derivative of `from_standard`."""
         from scipy.special import betaln
 
         near = 0.5 * (1.0 - np.abs(self.from_standard(z)))
@@ -441,19 +375,6 @@ class Correlation:
 
 def correlation_priors(size: int, shape: float) -> tuple[Correlation, ...]:
     """Priors of the partial correlations of several effects.
-
-    Parameters
-    ----------
-    size : int
-        Number of effects K.
-    shape : float
-        Exponent of the correlation matrix's determinant in its density, plus one [-]:
-        1 is uniform over all correlation matrices.
-
-    Returns
-    -------
-    tuple of Correlation
-        One per partial correlation p_10, p_20, p_21, p_30 …
 
     References
     ----------
@@ -500,23 +421,7 @@ class PriorSet(Mapping[str, Prior]):
         )
 
     def changed(self, given: Mapping[str, Prior] | None) -> PriorSet:
-        """Copy with some priors replaced.
-
-        Parameters
-        ----------
-        given : mapping of str to Prior, optional
-            New priors by parameter name.
-
-        Returns
-        -------
-        PriorSet
-            The copy.
-
-        Raises
-        ------
-        InputError
-            If a name is not a parameter of this fit, or a value is no prior.
-        """
+        """Copy with some priors replaced."""
         given = dict(given or {})
         faults = [
             Fault("the fit has no such parameter", f"use one of: {', '.join(self)}", column=name)

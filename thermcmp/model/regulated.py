@@ -33,17 +33,7 @@ class Regulated(StrEnum):
 def held_by(rows: pd.DataFrame, actuator: str) -> BoolArray:
     """Rows in which a control loop held the sensor by moving this alone.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame, shape (n, columns)
-        Checked results rows.
-    actuator : {"fan", "power"}
-        What was moved.
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        True where it was.
+    Shapes: rows (n, columns). Returns (n,).
     """
     if "regulated_by" not in rows:
         return np.zeros(len(rows), bool)
@@ -58,20 +48,7 @@ def uninformative(
 
     A regulated row informs where the loop moved one thing only and that was measured.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame, shape (n, columns)
-        Rows of one sensor.
-    law : AirflowLaw
-        The airflow law; a loop that moves the fan tells nothing where the law is driven by
-        something else.
-    regulated : Regulated
-        What is wanted of regulated runs.
-
-    Returns
-    -------
-    dict of str to pandas.Series of bool, shape (n,)
-        Reason, and the rows it concerns.
+    Shapes: rows (n, columns). Returns (n,).
     """
     import pandas as pd
 
@@ -99,7 +76,7 @@ def uninformative(
 
 
 def informing_note(rows: pd.DataFrame) -> str:
-    """Say how many regulated runs a fit uses, and how; "" where there are none."""
+    """Describe how many regulated runs a fit uses, and how; "" where there are none."""
     counts = {by: int(held_by(rows, by).sum()) for by in (FAN, POWER)}
     told = [
         f"{count} by the {what} that held the sensor"

@@ -37,24 +37,7 @@ class LeftOut:
 def one_sensor(results: pd.DataFrame, sensor: str | None) -> tuple[pd.DataFrame, str]:
     """Rows of one sensor.
 
-    Parameters
-    ----------
-    results : pandas.DataFrame
-        Results rows.
-    sensor : str, optional
-        The sensor; may be left out where the rows hold only one.
-
-    Returns
-    -------
-    rows : pandas.DataFrame
-        The sensor's rows, index 0 … n-1.
-    sensor : str
-        Its name.
-
-    Raises
-    ------
-    InputError
-        If the sensor is unknown, or not given where there are several.
+    Returns rows, sensor.
     """
     if "sensor" not in results:
         raise InputError(
@@ -84,26 +67,7 @@ def usable_rows(
 ) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
     """Keep the rows that may be used: of regulated ones none in a comparison of temperatures.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Rows of one sensor.
-    law : AirflowLaw
-        The law whose column each row must have.
-    regulated : Regulated
-        What is made of regulated runs.
-
-    Returns
-    -------
-    kept : pandas.DataFrame
-        The usable rows, index 0 … n-1.
-    left_out : tuple of LeftOut
-        What was left out and why.
-
-    Raises
-    ------
-    ModelError
-        If nothing usable is left.
+    Returns kept, left_out.
     """
     import pandas as pd
 
@@ -112,11 +76,11 @@ def usable_rows(
             f"The airflow law '{law.name}' reads the column '{law.column}', which the rows do not "
             f"have. Fix: add it [{law.unit}], or choose another law with airflow=."
         )
-    drive = pd.to_numeric(rows[law.column], errors="coerce")
+    flow_speed = pd.to_numeric(rows[law.column], errors="coerce")
     checks = {
         "the protocol check refused them": rows["protocol_verdict"].eq("refused").fillna(False),
         **uninformative(rows, law, regulated),
-        f"no {law.column} (duty in % is not fan speed)": drive.isna() | (drive <= 0),
+        f"no {law.column} (duty in % is not fan speed)": flow_speed.isna() | (flow_speed <= 0),
     }
     left_out, keep = [], pd.Series(True, index=rows.index)
     for reason, hit in checks.items():
@@ -136,18 +100,6 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     Missing ids are not dropped: rows without a specimen id count as one unnamed
     specimen per model and lab, rows without an assembly as one assembly per pair
     of parts and session, and an unstated vendor is a level of its own.
-
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        Results rows.
-    columns : tuple of str
-        Columns whose joint values name the level.
-
-    Returns
-    -------
-    pandas.Series
-        Text, one per row; nested levels read "outer · inner".
     """
     parts = [_filled(rows, column) for column in columns]
     keys = parts[0]

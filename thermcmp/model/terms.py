@@ -159,18 +159,7 @@ def thermcmp_terms() -> Sequence[Term]:
 
 
 def registered_terms() -> tuple[Term, ...]:
-    """Give all terms that are registered, built-ins first.
-
-    Returns
-    -------
-    tuple of Term
-        The terms.
-
-    Raises
-    ------
-    PluginError
-        If a plug-in gave something that is no term.
-    """
+    """Return all terms that are registered, built-ins first."""
     found = [one.item for one in provided("thermcmp_terms")]
     wrong = [term.name for term in found if not isinstance(term, Term)]
     if wrong:

@@ -10,7 +10,7 @@ from thermcmp.errors import Fault, InputError
 
 
 def floats(value: ArrayLike) -> Array:
-    """Give `value` as an array of float64."""
+    """Return `value` as an array of float64."""
     return np.asarray(value, dtype=np.float64)
 
 

@@ -15,7 +15,7 @@ Points = tuple[float, ...]
 def rising_points(
     doing: str, fix: str, **columns: Sequence[float]
 ) -> tuple[tuple[Points, ...], list[Fault]]:
-    """Give columns of points as floats, with the faults of points that make no rising line.
+    """Return columns of points as floats, with the faults of points that make no rising line.
 
     Each column must be as long as the first, finite and never falling; the last one
     must lie above zero (`fix` says what to do where it does not).

@@ -254,7 +254,7 @@ def energy_mean_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
 
 
 def _some(levels_db: ArrayLike) -> Array:
-    """Give the levels as an array, or refuse an empty one."""
+    """Return the levels as an array, or refuse an empty one."""
     levels = floats(levels_db)
     if levels.size == 0:
         raise InputError(

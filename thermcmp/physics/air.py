@@ -133,7 +133,7 @@ def density_factor(
 
 
 def _standard_temperature_k(altitude_m: ArrayLike) -> Array:
-    """Give the temperature of the lowest layer, or refuse other altitudes."""
+    """Return the temperature of the lowest layer, or refuse other altitudes."""
     altitude = floats(altitude_m)
     outside = altitude[(altitude < LOWEST_ALTITUDE_M) | (altitude > HIGHEST_ALTITUDE_M)]
     if outside.size:

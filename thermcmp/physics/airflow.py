@@ -65,12 +65,12 @@ class AirflowLaw(Protocol):
     @property
     def exponent_prior_sd(self) -> float: ...  # noqa: D102
 
-    def factor(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
-        """Give the convective resistance relative to the one at `reference`.
+    def factor(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Return the convective resistance relative to the one at `reference`.
 
         Parameters
         ----------
-        drive : array_like, shape (n,)
+        flow_speed : array_like, shape (n,)
             Values of `column` [`unit`], above zero.
         reference : array_like, scalar or shape (n,)
             Reference value of `column` [`unit`], above zero.
@@ -80,16 +80,16 @@ class AirflowLaw(Protocol):
         Returns
         -------
         numpy.ndarray or PyTensor variable, broadcast shape
-            Factor [-]; exactly 1 where `drive` equals `reference`.
+            Factor [-]; exactly 1 where `flow_speed` equals `reference`.
         """
         ...
 
-    def slope(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
-        """Give the exact derivative of `factor` with respect to `exponent`.
+    def slope(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Return the exact derivative of `factor` with respect to `exponent`.
 
         Parameters
         ----------
-        drive, reference, exponent
+        flow_speed, reference, exponent
             As for `factor`.
 
         Returns
@@ -126,12 +126,12 @@ class PowerLaw:
     exponent_prior_mean: float = 0.65
     exponent_prior_sd: float = 0.10
 
-    def factor(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
-        """Give the convective resistance relative to the one at `reference`.
+    def factor(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Return the convective resistance relative to the one at `reference`.
 
         Parameters
         ----------
-        drive : array_like, shape (n,)
+        flow_speed : array_like, shape (n,)
             Fan speed N [rpm], above zero; NaN gives NaN.
         reference : array_like, scalar or shape (n,)
             Reference fan speed N_ref [rpm], above zero.
@@ -148,14 +148,14 @@ class PowerLaw:
         InputError
             If a speed is zero, negative or infinite.
         """
-        return _speed_ratio(drive, reference) ** (-exponent)
+        return _speed_ratio(flow_speed, reference) ** (-exponent)
 
-    def slope(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
-        """Give the exact derivative of `factor` with respect to `exponent`.
+    def slope(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Return the exact derivative of `factor` with respect to `exponent`.
 
         Parameters
         ----------
-        drive, reference, exponent
+        flow_speed, reference, exponent
             As for `factor`.
 
         Returns
@@ -168,18 +168,18 @@ class PowerLaw:
         InputError
             If a speed is zero, negative or infinite.
         """
-        ratio = _speed_ratio(drive, reference)
+        ratio = _speed_ratio(flow_speed, reference)
         return -np.log(ratio) * ratio ** (-exponent)
 
 
-def check_airflow_law(law: AirflowLaw, drive: ArrayLike, reference: float) -> None:
+def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) -> None:
     """Check that a law keeps its promises; for the tests of a plug-in.
 
     Parameters
     ----------
     law : AirflowLaw
         The law.
-    drive : array_like, shape (n,)
+    flow_speed : array_like, shape (n,)
         Values of the law's column over the range it is meant for [its unit].
     reference : float
         Reference value [its unit].
@@ -194,7 +194,7 @@ def check_airflow_law(law: AirflowLaw, drive: ArrayLike, reference: float) -> No
     import pytensor
     import pytensor.tensor as pt
 
-    drives, mean, sd = floats(drive), law.exponent_prior_mean, law.exponent_prior_sd
+    drives, mean, sd = floats(flow_speed), law.exponent_prior_mean, law.exponent_prior_sd
     faults = []
     if not (np.isfinite(mean) and np.isfinite(sd) and sd > 0.0):
         faults.append(Fault("the exponent's prior is not a normal", "give a mean and an sd > 0"))
@@ -217,20 +217,20 @@ def check_airflow_law(law: AirflowLaw, drive: ArrayLike, reference: float) -> No
         raise InputError(f"The airflow law '{law.name}' does not hold:", faults)
 
 
-def _speed_ratio(drive: ArrayLike, reference: ArrayLike) -> Any:
-    """Give N / N_ref, or refuse speeds for which a power law has no meaning."""
+def _speed_ratio(flow_speed: ArrayLike, reference: ArrayLike) -> Any:
+    """Return N / N_ref, or refuse speeds for which a power law has no meaning."""
     require_positive(
         "The power law needs turning fans:",
         "leave out runs with stopped fans; still air is natural convection, another law",
-        drive=drive,
+        flow_speed=flow_speed,
         reference=reference,
     )
-    return floats(drive) / floats(reference)
+    return floats(flow_speed) / floats(reference)
 
 
 @hookimpl
 def thermcmp_airflow_laws() -> list[AirflowLaw]:
-    """Give the airflow laws that come with the library."""
+    """Return the airflow laws that come with the library."""
     return [PowerLaw()]
 
 

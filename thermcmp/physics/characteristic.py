@@ -85,7 +85,7 @@ class Characteristic:
 
     @classmethod
     def of(cls, control: FanCurve | TargetTemperature, *, lowered_k: float = 0.0) -> Characteristic:
-        """Give a control's characteristic, or its falling branch.
+        """Return a control's characteristic, or its falling branch.
 
         Parameters
         ----------
@@ -132,7 +132,7 @@ class Characteristic:
         return found
 
     def _divided(self) -> Characteristic:
-        """Give the same line with every segment cut into pieces."""
+        """Return the same line with every segment cut into pieces."""
         places = np.arange(len(self.fan_rpm))
         fine = np.linspace(0.0, places[-1], places[-1] * PIECES + 1)
         warm, speed = (np.interp(fine, places, v) for v in (self.temperature_c, self.fan_rpm))
@@ -172,7 +172,7 @@ class Characteristic:
         return Meeting(rpm, status, multiple), rises
 
     def _status(self, rpm: Array) -> NDArray[np.object_]:
-        """Say what the fan does at its speeds."""
+        """Describe what the fan does at its speeds."""
         lowest, highest = self.fan_rpm[0], self.fan_rpm[-1]
         status = np.empty(rpm.shape, dtype=object)
         status[...] = FanStatus.REGULATED

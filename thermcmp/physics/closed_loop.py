@@ -248,7 +248,7 @@ def _meeting(
 
 
 def _zero_fan(firmware: Firmware, control_c: Array) -> tuple[BoolArray, BoolArray]:
-    """Tell for which draws a turning fan would stop, and for which it may as well stand.
+    """Return for which draws a turning fan would stop, and for which it may as well stand.
 
     A card whose fan stands is warmer than with the fan turning. So if the turning
     fan's temperature is at or above `start_c`, a standing fan would have started.
@@ -261,7 +261,7 @@ def _zero_fan(firmware: Firmware, control_c: Array) -> tuple[BoolArray, BoolArra
 
 
 def _paired(first: SensorLaw, second: SensorLaw) -> tuple[SensorLaw, SensorLaw]:
-    """Bring two sensors of one card to the same number of draws."""
+    """Convert two sensors of one card to the same number of draws."""
     counts = {len(sensor.power_w) for sensor in (first, second)}
     if len(counts) > 1 and 1 not in counts:
         words = (

@@ -238,7 +238,7 @@ def _check_held(fan_rpm: ArrayLike) -> None:
 
 
 def held_speed(control: FanControl) -> Array | None:
-    """Give the speed of a control that does not follow a temperature.
+    """Return the speed of a control that does not follow a temperature.
 
     Parameters
     ----------

@@ -111,7 +111,7 @@ class Firmware:
         return held_speed(self.fan) is None or self.start_c is not None
 
     def power_w(self, asked_w: ArrayLike) -> Array:
-        """Give the power that the card takes of what the load asks for.
+        """Return the power that the card takes of what the load asks for.
 
         Parameters
         ----------

@@ -31,7 +31,7 @@ class Reach(StrEnum):
 def reach_of(
     value: ArrayLike, lowest: float, highest: float, *, farthest: float = FARTHEST
 ) -> NDArray[np.object_]:
-    """Tell whether values lie inside what was measured, outside it, or too far outside.
+    """Return whether values lie inside what was measured, outside it, or too far outside.
 
     Parameters
     ----------

@@ -90,7 +90,7 @@ class SensorLaw:
         return tuple(getattr(self, name) for name in _DRAWN[1:])
 
     def rise_from(self, fan_rpm: Array, *draws: Array) -> NDArray:
-        """Give the rise for chosen draws, as a solver that drops solved draws needs it.
+        """Return the rise for chosen draws, as a solver that drops solved draws needs it.
 
         Parameters
         ----------
@@ -109,7 +109,7 @@ class SensorLaw:
         return np.asarray(power * (resistance + convective * (factor - 1.0)))
 
     def temperature_c(self, fan_rpm: ArrayLike) -> Array:
-        """Give the steady temperature at a fan speed.
+        """Return the steady temperature at a fan speed.
 
         Parameters
         ----------
@@ -129,7 +129,7 @@ class SensorLaw:
         return self.ambient_c + self.rise_from(floats(fan_rpm), *self.rise_draws)
 
     def at(self, **values: Any) -> SensorLaw:
-        """Give the same sensor under other conditions.
+        """Return the same sensor under other conditions.
 
         Parameters
         ----------
@@ -154,7 +154,7 @@ class SensorLaw:
         return replace(self, **values)
 
     def in_air(self, factor: ArrayLike) -> SensorLaw:
-        """Give the same sensor where air carries heat worse or better.
+        """Return the same sensor where air carries heat worse or better.
 
         Parameters
         ----------

@@ -36,13 +36,7 @@ class Scope(StrEnum):
 
     @classmethod
     def of(cls, word: str) -> Scope:
-        """The scope of that name.
-
-        Raises
-        ------
-        InputError
-            If there is no such scope.
-        """
+        """The scope of that name."""
         try:
             return cls(word)
         except ValueError:
@@ -72,24 +66,7 @@ def effect_weights(fit: Fit, build: Build, scope: Scope) -> tuple[Array, Array]:
 
     Assemblies, sessions and laboratories count as average ones.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-    scope : Scope
-        Whether the tested specimens' own effects count.
-
-    Returns
-    -------
-    resistance, airflow : ndarray, shape (q,)
-        Weights in the design's column order.
-
-    Raises
-    ------
-    NotEstimableError
-        If the fit has not seen one of the build's parts.
+    Returns resistance, airflow (q,).
     """
     design = fit.design
     resistance, airflow = np.zeros(design.effect_count), np.zeros(design.effect_count)
@@ -107,17 +84,17 @@ def effect_weights(fit: Fit, build: Build, scope: Scope) -> tuple[Array, Array]:
     return resistance, airflow
 
 
-def airflow_term(fit: Fit, drive: Array | float, density_ratio: float = 1.0) -> Array:
-    """The airflow law's factor less one, for each draw; `drive` is a number or shape (S,)."""
-    return _airflow(fit, drive, fit.draws(EXPONENT), density_ratio)
+def airflow_term(fit: Fit, flow_speed: Array | float, density_ratio: float = 1.0) -> Array:
+    """The airflow law's factor less one, for each draw; `flow_speed` is a number or shape (S,)."""
+    return _airflow(fit, flow_speed, fit.draws(EXPONENT), density_ratio)
 
 
 def _airflow(
-    fit: Fit, drive: Array | float, exponent: Array | float, density_ratio: float
+    fit: Fit, flow_speed: Array | float, exponent: Array | float, density_ratio: float
 ) -> Array:
     """The airflow law's factor less one, in thinner or denser air."""
     if density_ratio == 1.0:
-        return np.asarray(fit.design.airflow(drive, exponent))
+        return np.asarray(fit.design.airflow(flow_speed, exponent))
     if fit.design.law.column != "fan_rpm":
         raise InputError(
             "The altitude cannot be taken into account:",
@@ -130,7 +107,7 @@ def _airflow(
             ],
         )
     thin = density_factor(density_ratio, 1.0, exponent=exponent)
-    return np.asarray((fit.design.airflow(drive, exponent) + 1.0) * thin - 1.0)
+    return np.asarray((fit.design.airflow(flow_speed, exponent) + 1.0) * thin - 1.0)
 
 
 def rise_draws(
@@ -138,43 +115,18 @@ def rise_draws(
     build: Build,
     scope: Scope,
     *,
-    drive: Array | float,
+    flow_speed: Array | float,
     power_w: Array | float,
     density_ratio: float = 1.0,
 ) -> Array:
     """Rise of a build over ambient.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-    scope : Scope
-        For whom the answer speaks.
-    drive : float or ndarray, shape (S,)
-        Fan speed [rpm].
-    power_w : float or ndarray, shape (S,)
-        Board power [W].
-    density_ratio : float
-        Density of the air over that of the measurements' [-].
-
-    Returns
-    -------
-    ndarray, shape (S,)
-        The rise [K] of each draw.
-
-    Raises
-    ------
-    NotEstimableError
-        If the fit has not seen one of the build's parts.
-    InputError
-        If the air is thinner and the airflow law not one of fan speed.
+    Shapes: flow_speed (S,), power_w (S,). Returns (S,).
     """
     resistance, airflow = effect_weights(fit, build, scope)
     effects = fit.effects
     convective = effects @ airflow
-    rise = effects @ resistance + convective * airflow_term(fit, drive, density_ratio)
+    rise = effects @ resistance + convective * airflow_term(fit, flow_speed, density_ratio)
     return np.asarray(rise * power_w / fit.reference.power_w)
 
 
@@ -183,34 +135,13 @@ def rise_weights(
     build: Build,
     scope: Scope,
     *,
-    drive: float,
+    flow_speed: float,
     power_w: float,
     density_ratio: float = 1.0,
 ) -> Callable[[float], Array]:
-    """Weights of the effects in a build's rise, for an airflow exponent.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-    scope : Scope
-        For whom the answer speaks.
-    drive : float
-        Fan speed [rpm].
-    power_w : float
-        Board power [W].
-    density_ratio : float
-        Density of the air over that of the measurements' [-].
-
-    Returns
-    -------
-    callable
-        Gives weights, shape (q,), for an exponent.
-    """
+    """Weights of the effects in a build's rise, for an airflow exponent."""
     sides = effect_weights(fit, build, scope)
-    held = {"drive": drive, "power_w": power_w, "density_ratio": density_ratio}
+    held = {"flow_speed": flow_speed, "power_w": power_w, "density_ratio": density_ratio}
     return lambda exponent: weights_at(fit, sides, exponent, **held)
 
 
@@ -219,57 +150,21 @@ def weights_at(
     sides: tuple[Array, Array],
     exponent: float,
     *,
-    drive: float,
+    flow_speed: float,
     power_w: float,
     density_ratio: float = 1.0,
 ) -> Array:
     """Weights of the effects in a rise, shape (q,), from those of its two sides.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    sides : (resistance, airflow), each of shape (q,)
-        From `effect_weights`.
-    exponent : float
-        Airflow exponent [-].
-    drive : float
-        Fan speed [rpm].
-    power_w : float
-        Board power [W].
-    density_ratio : float
-        Density of the air over that of the measurements' [-].
-
-    Returns
-    -------
-    ndarray, shape (q,)
-        The weights.
+    Shapes: sides (q,).
     """
     resistance, airflow = sides
-    flow = float(_airflow(fit, drive, exponent, density_ratio))
+    flow = float(_airflow(fit, flow_speed, exponent, density_ratio))
     return np.asarray(power_w / fit.reference.power_w * (resistance + flow * airflow))
 
 
 def build_of(fit: Fit, given: Build | str) -> Build:
-    """A build from its name: "product", or "product / firmware".
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit whose rows name the products.
-    given : Build or str
-        A build is returned as it is.
-
-    Returns
-    -------
-    Build
-        The product's parts, as its factory assemblies have them where there are any.
-
-    Raises
-    ------
-    InputError
-        If no row bears that product's name.
-    """
+    """A build from its name: "product", or "product / firmware"."""
     if isinstance(given, Build):
         return given
     product, _, firmware = (part.strip() for part in given.partition("/"))
@@ -310,20 +205,7 @@ def build_of(fit: Fit, given: Build | str) -> Build:
 
 
 def check_parts_known(fit: Fit, build: Build) -> None:
-    """Refuse a build with a part that the fit has not seen.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-
-    Raises
-    ------
-    NotEstimableError
-        If no row of the fit has one of its stated parts.
-    """
+    """Refuse a build with a part that the fit has not seen."""
     columns = ["cooler_model", "board_model", "memory_vendor", "assembly_kind"]
     # A firmware acts through its settings, unless the fit holds what it does beyond them.
     columns += ["firmware"] * any("firmware" in term.columns for term in fit.design.terms)

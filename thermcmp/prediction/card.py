@@ -49,18 +49,9 @@ class Card:
     notes: tuple[str, ...] = ()
 
     def at(self, **values: Any) -> Card:
-        """Give the same card under other conditions, for both sensors.
+        """Return the same card under other conditions, for both sensors.
 
-        Parameters
-        ----------
-        **values : array_like, number or shape (n,)
-            `ambient_c` [°C] and `power_w`, what the load asks for [W]. Of values per
-            draw of the judged sensor's fit, take ``values[card.chosen]``.
-
-        Returns
-        -------
-        Card
-            A new card.
+        Shapes: **values (n,).
         """
         judged = self.judged.at(**values)
         control = judged if self.control is self.judged else self.control.at(**values)
@@ -114,21 +105,7 @@ def fresh_specimen(
     One fresh specimen of each part and one fresh assembly per draw, with the spreads
     of that draw.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit, S draws.
-    seed : int
-        Seed.
-    beside : (Fit, int), optional
-        A sensor that was fitted together with this one and the seed of the same card's
-        deviations there. A term whose effects are correlated between the two deviates
-        with that correlation.
-
-    Returns
-    -------
-    resistance, airflow : ndarray, shape (S,)
-        In the whole rise and in its convective part [K at reference power and speed].
+    Returns resistance, airflow (S,).
     """
     strays = _strays(fit, seed)
     if beside is not None:
@@ -166,39 +143,11 @@ def sensor_law(
     density_ratio: float = 1.0,
     fresh: tuple[Array, Array] | None = None,
 ) -> SensorLaw:
-    """Give the law of a build's fitted sensor, an entry per posterior draw.
+    """Return the law of a build's fitted sensor, an entry per posterior draw.
 
     Its temperature is the ambient and `prediction.rise_draws` at any fan speed.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit, S draws.
-    build : Build
-        The build.
-    scope : Scope
-        For whom the answer speaks.
-    ambient_c : float or ndarray, shape (S,)
-        Air at the cooler's intake [°C].
-    power_w : float or ndarray, shape (S,), optional
-        Board power [W]; the fit's reference power by default.
-    density_ratio : float
-        Density of the air there over that of the measurements', see
-        `Conditions.density_ratio` [-].
-    fresh : tuple of ndarray, optional
-        A `fresh_specimen` that is added; none by default.
-
-    Returns
-    -------
-    SensorLaw
-        The law, S draws.
-
-    Raises
-    ------
-    NotEstimableError
-        If the fit has not seen one of the build's parts.
-    InputError
-        If the fit's airflow law is not one of fan speed.
+    Shapes: ambient_c (S,), power_w (S,).
     """
     reference = fit.reference
     resistance, airflow = (fit.effects @ side for side in effect_weights(fit, build, scope))
@@ -211,7 +160,7 @@ def sensor_law(
         resistance_k_per_w=resistance / reference.power_w,
         convective_k_per_w=airflow / reference.power_w,
         exponent=exponent,
-        reference_rpm=reference.drive,
+        reference_rpm=reference.flow_speed,
         law=fit.design.law,
     )
     if density_ratio == 1.0:
@@ -220,25 +169,7 @@ def sensor_law(
 
 
 def firmware_of(given: Firmware | Mapping[str, Firmware], build: Build) -> Firmware:
-    """Give a build's firmware, as stated or from a table of them.
-
-    Parameters
-    ----------
-    given : Firmware or mapping of str to Firmware
-        A firmware, or firmwares by name as `read_firmware` gives them.
-    build : Build
-        The build; its `firmware` names the one wanted.
-
-    Returns
-    -------
-    Firmware
-        The firmware.
-
-    Raises
-    ------
-    InputError
-        If there is no such firmware, or the build names another one.
-    """
+    """Return a build's firmware, as stated or from a table of them."""
     known = {given.name: given} if isinstance(given, Firmware) else dict(given)
     if build.firmware is None and len(known) == 1:
         return next(iter(known.values()))
@@ -263,7 +194,7 @@ def card_of(
     density_ratio: float = 1.0,
     fresh_seed: int | None = None,
 ) -> Card:
-    """Give a build as a firmware sees it: the judged sensor and the one that it follows.
+    """Return a build as a firmware sees it: the judged sensor and the one that it follows.
 
     It stands in air of 21 °C at the fit's reference power; `Card.at` gives it elsewhere.
 
@@ -272,37 +203,6 @@ def card_of(
     of each other: their draws are thinned to equal count and paired at random, so that
     what the two sensors share (a bad assembly, a weak specimen) is not carried from one to
     the other; a note says so.
-
-    Parameters
-    ----------
-    fit : Fit
-        Fit of the judged sensor.
-    build : Build
-        The build.
-    scope : Scope
-        For whom the answer speaks.
-    firmware : Firmware
-        The firmware.
-    control : Fit, optional
-        Fit of the firmware's control sensor, where it is not the judged one.
-    density_ratio : float
-        Density of the air there over that of the measurements', see
-        `Conditions.density_ratio` [-].
-    fresh_seed : int, optional
-        Seed of a fresh specimen and assembly for each sensor; none by default.
-
-    Returns
-    -------
-    Card
-        The card.
-
-    Raises
-    ------
-    InputError
-        If the control sensor's fit is missing or of another sensor, or an airflow law
-        is not one of fan speed.
-    NotEstimableError
-        If a fit has not seen one of the build's parts.
     """
     follows = control if _needs_second_fit(fit, firmware, control) else None
     count = fit.draw_count if follows is None else min(fit.draw_count, follows.draw_count)
@@ -340,18 +240,7 @@ def card_of(
 
 
 def linked_terms(first: Fit, second: Fit) -> tuple[str, ...]:
-    """Terms whose effects are correlated in one joint posterior of two sensors.
-
-    Parameters
-    ----------
-    first, second : Fit
-        Fits of two sensors.
-
-    Returns
-    -------
-    tuple of str
-        The terms; none where the two were not fitted together, or share none.
-    """
+    """Terms whose effects are correlated in one joint posterior of two sensors."""
     if not one_posterior((first, second)):
         return ()
     names = [term.name for term in first.design.terms]
@@ -359,25 +248,7 @@ def linked_terms(first: Fit, second: Fit) -> tuple[str, ...]:
 
 
 def settle(firmware: Firmware, card: Card) -> CardState:
-    """Solve the steady state of a card under a firmware, draw by draw.
-
-    Parameters
-    ----------
-    firmware : Firmware
-        The firmware; its power limit applies.
-    card : Card
-        The card at its ambient, and at the power that the load asks for; n draws.
-
-    Returns
-    -------
-    CardState
-        The state.
-
-    Raises
-    ------
-    InputError
-        If the observed speeds are draws of another number than the card's.
-    """
+    """Solve the steady state of a card under a firmware, draw by draw."""
     found = equilibrium(firmware, card.control)
     # The power limit is applied by now.
     judged = card.judged.at(power_w=found.power_w)
@@ -393,7 +264,7 @@ def settle(firmware: Firmware, card: Card) -> CardState:
 
 
 def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool:
-    """Tell whether the fan follows another sensor than the judged one, with its fit at hand."""
+    """Return whether the fan follows another sensor than the judged one, with its fit at hand."""
     wanted = firmware.control_sensor
     if (
         not firmware.follows_temperature
@@ -414,7 +285,7 @@ def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool
 
 
 def _taken_for_granted(fit: Fit, firmware: Firmware) -> tuple[str, ...]:
-    """Say where the control sensor was not named."""
+    """Describe where the control sensor was not named."""
     if firmware.control_sensor is not None or not firmware.follows_temperature:
         return ()
     return (
@@ -424,6 +295,6 @@ def _taken_for_granted(fit: Fit, firmware: Firmware) -> tuple[str, ...]:
 
 
 def _taken(law: SensorLaw, chosen: IntArray) -> SensorLaw:
-    """Give some of a law's draws."""
+    """Return some of a law's draws."""
     names = ("ambient_c", "power_w", "resistance_k_per_w", "convective_k_per_w", "exponent")
     return law.at(**{name: getattr(law, name)[chosen] for name in names})

@@ -30,7 +30,7 @@ class Entry:
         Name to show.
     temperature : ndarray, shape (S,)
         Sensor temperature [°C]; NaN where the conditions are out of reach.
-    drive : ndarray, shape (S,)
+    flow_speed : ndarray, shape (S,)
         Fan speed [rpm].
     noise : ndarray, shape (S,), optional
         Sound level [dB(A)].
@@ -40,7 +40,7 @@ class Entry:
 
     name: str
     temperature: Array
-    drive: Array
+    flow_speed: Array
     noise: Array | None
     health: str
 
@@ -51,25 +51,7 @@ class Entry:
 
 
 def ranked_builds(fit: Fit, given: Sequence[Build | str] | None) -> dict[str, Build]:
-    """Builds to rank by the name to show.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    given : sequence of Build or str, optional
-        What to rank; every named product, else every pair of models, by default.
-
-    Returns
-    -------
-    dict of str to Build
-        The builds, sorted by name unless given.
-
-    Raises
-    ------
-    InputError
-        If a product is not known.
-    """
+    """Builds to rank by the name to show."""
     if given is not None:
         builds = [build_of(fit, item) for item in given]
         return {build.name: build for build in builds}
@@ -84,25 +66,7 @@ def ranked_builds(fit: Fit, given: Sequence[Build | str] | None) -> dict[str, Bu
 
 
 def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
-    """Noise law of a fit's runs, where fans are the airflow; fitted on first use.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    held : Conditions
-        What is held equal; its `mic_distance_m` is the law's distance.
-
-    Returns
-    -------
-    NoiseFit or None
-        None where no level was measured, and none is held.
-
-    Raises
-    ------
-    InputError
-        If noise is held and no level was measured.
-    """
+    """Noise law of a fit's runs, where fans are the airflow; fitted on first use."""
     distance = held.mic_distance_m
     found = fit.once(f"noise law at {distance!r} m", lambda one: _noise_law(one, distance))
     if found is None and held.noise_dba is not None:
@@ -125,7 +89,7 @@ def _noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
         return None
     return fit_noise(
         fit.results,
-        reference_rpm=fit.reference.drive,
+        reference_rpm=fit.reference.flow_speed,
         distance_m=distance_m,
         draws=fit.draw_count,
         seed=fit.seed,
@@ -135,42 +99,16 @@ def _noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
 def entry_at(
     fit: Fit, name: str, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Entry:
-    """One product at the conditions, draw by draw.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    name : str
-        Name to show.
-    build : Build
-        The product's parts.
-    held : Conditions
-        What is held equal.
-    scope : Scope
-        For whom the answer speaks.
-    noise : NoiseFit, optional
-        The noise law.
-
-    Returns
-    -------
-    Entry
-        The product, with NaN where the conditions are out of its reach.
-
-    Raises
-    ------
-    NotEstimableError
-        If the fit has not seen one of the build's parts.
-    """
+    """One product at the conditions, draw by draw."""
     count = fit.draw_count
     health = str(fit.health)
-    measured = fit.design.drive[matching_rows(fit.results, build)]
+    measured = fit.design.flow_speed[matching_rows(fit.results, build)]
     if held.noise_dba is not None and noise is not None:
-        drive = noise.speed_rpm(build.cooler_model, held.noise_dba)
+        flow_speed = noise.speed_rpm(build.cooler_model, held.noise_dba)
         known = noise.design.speed_range_rpm(build.cooler_model)
-        if drive is None or known is None:
+        if flow_speed is None or known is None:
             return _missing(name, count, "not estimable: no usable noise reading of this cooler")
-        middle = float(np.median(drive))
+        middle = float(np.median(flow_speed))
         reach = reach_of(middle, *known)
         if reach is Reach.REFUSED:
             return _missing(
@@ -182,18 +120,20 @@ def entry_at(
         if reach is Reach.EXTRAPOLATED:
             health += "; noise law followed beyond the measured fan speeds"
     else:
-        drive = np.full(count, held.fan_rpm if held.fan_rpm is not None else fit.reference.drive)
+        flow_speed = np.full(
+            count, held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
+        )
     if (
         len(measured)
-        and reach_of(np.median(drive), measured.min(), measured.max()) is Reach.REFUSED
+        and reach_of(np.median(flow_speed), measured.min(), measured.max()) is Reach.REFUSED
     ):
         health += "; far from the fan speeds it was run at"
     power = held.power_w if held.power_w is not None else fit.reference.power_w
     temperature = held.intake_c + rise_draws(
-        fit, build, scope, drive=drive, power_w=power, density_ratio=held.density_ratio
+        fit, build, scope, flow_speed=flow_speed, power_w=power, density_ratio=held.density_ratio
     )
-    level = noise.level_dba(build.cooler_model, drive) if noise is not None else None
-    return Entry(name, temperature, drive, level, health)
+    level = noise.level_dba(build.cooler_model, flow_speed) if noise is not None else None
+    return Entry(name, temperature, flow_speed, level, health)
 
 
 def _missing(name: str, count: int, health: str) -> Entry:

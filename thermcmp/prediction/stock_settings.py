@@ -30,7 +30,7 @@ class Setting:
 
     Attributes
     ----------
-    drive : float
+    flow_speed : float
         Mean fan speed [rpm] (or the airflow law's own column).
     power_w : float
         Mean board power [W].
@@ -38,7 +38,7 @@ class Setting:
         Where the numbers come from, in words.
     elsewhere : bool
         True where the firmware was measured on other hardware only.
-    drive_error, power_error_w : float
+    flow_speed_error, power_error_w : float
         Standard errors of the two means, from the scatter of all repeated stock runs;
         0 where stated, and where no stock run was repeated.
     degrees : int
@@ -48,11 +48,11 @@ class Setting:
         [°C]; None where it did not.
     """
 
-    drive: float
+    flow_speed: float
     power_w: float
     source: str
     elsewhere: bool
-    drive_error: float = 0.0
+    flow_speed_error: float = 0.0
     power_error_w: float = 0.0
     degrees: int = 0
     held_c: float | None = None
@@ -63,38 +63,17 @@ class Setting:
         Student's t about the means. Seeded by the setting's own numbers too: equal
         settings have equal draws, and swapping two builds swaps theirs.
         """
-        own = crc32(repr((self.drive, self.power_w, self.drive_error)).encode())
+        own = crc32(repr((self.flow_speed, self.power_w, self.flow_speed_error)).encode())
         rng = np.random.default_rng([seed or 0, own])
         strayed = rng.standard_t(max(self.degrees, _FEWEST_DEGREES), (2, count))
         return (
-            self.drive + self.drive_error * strayed[0],
+            self.flow_speed + self.flow_speed_error * strayed[0],
             self.power_w + self.power_error_w * strayed[1],
         )
 
 
 def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> Setting:
-    """What a build's firmware does, from its stock runs or as stated.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit, whose rows hold the stock runs.
-    build : Build
-        The build; its `firmware` must be named unless `stated` gives both values.
-    stated : Conditions, optional
-        Fan speed [rpm] and power [W] that replace what was measured.
-
-    Returns
-    -------
-    Setting
-        Mean over the stock runs of the build's own hardware, or of other hardware
-        under the same firmware where its own was not run.
-
-    Raises
-    ------
-    NotEstimableError
-        If no stock run of that firmware exists; the missing run is named.
-    """
+    """What a build's firmware does, from its stock runs or as stated."""
     rpm = stated.fan_rpm if stated is not None else None
     power = stated.power_w if stated is not None else None
     if rpm is not None and power is not None:
@@ -110,17 +89,17 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
         )
     rows, column = fit.results, fit.design.law.column
     count = int(hit.sum())
-    drive_scatter, degrees = _scatter(rows, column)
+    flow_speed_scatter, degrees = _scatter(rows, column)
     power_scatter, _ = _scatter(rows, "power_w")
     # A speed or a power stated instead is no longer that of those runs.
     held = rpm is None and power is None and rows.loc[hit, "regulated"].fillna(False).all()
     where = "other hardware" if elsewhere else "its own hardware"
     return Setting(
-        drive=float(rows.loc[hit, column].mean()) if rpm is None else rpm,
+        flow_speed=float(rows.loc[hit, column].mean()) if rpm is None else rpm,
         power_w=float(rows.loc[hit, "power_w"].mean()) if power is None else power,
         source=f"mean of {count} stock run(s) on {where}",
         elsewhere=elsewhere,
-        drive_error=drive_scatter / np.sqrt(count) if rpm is None else 0.0,
+        flow_speed_error=flow_speed_scatter / np.sqrt(count) if rpm is None else 0.0,
         power_error_w=power_scatter / np.sqrt(count) if power is None else 0.0,
         degrees=degrees,
         held_c=float(rows.loc[hit, "temperature_c"].mean()) if held else None,
@@ -130,20 +109,7 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
 def stock_rows(fit: Fit, build: Build) -> tuple[BoolArray, bool]:
     """Stock runs that tell what a build's firmware does.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-
-    Returns
-    -------
-    hit : ndarray of bool, shape (n,)
-        Stock runs of its firmware on its own hardware, else on any; none where the
-        build names no firmware.
-    elsewhere : bool
-        True where they are of other hardware.
+    Returns hit (n,), elsewhere.
     """
     rows = fit.results
     stock = rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
@@ -153,7 +119,7 @@ def stock_rows(fit: Fit, build: Build) -> tuple[BoolArray, bool]:
 
 
 def _named_firmware(fit: Fit, build: Build) -> str:
-    """Say how to name a firmware that a build's own rows have, in front of other fixes."""
+    """Describe how to name a firmware that a build's own rows have, in front of other fixes."""
     rows = fit.results
     own = rows["cooler_model"].eq(build.cooler_model) & rows["board_model"].eq(build.board_model)
     known = sorted(rows.loc[own.fillna(False), "firmware"].dropna().unique())

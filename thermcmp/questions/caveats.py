@@ -57,22 +57,7 @@ class Linear:
 
 
 def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
-    """Stop a question of a fit whose health is "bad", unless its use was allowed.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    allowed : bool
-        Whether the caller said so.
-    what : str
-        What is refused: "ranked", "separated" …
-
-    Raises
-    ------
-    EngineError
-        If it is bad and not allowed.
-    """
+    """Stop a question of a fit whose health is "bad", unless its use was allowed."""
     if fit.health == "bad" and not allowed:
         raise EngineError(
             f"The fit's health is 'bad', so it is not {what}: "
@@ -91,22 +76,7 @@ def _other_draws(fit: Fit) -> str:
 def fit_caveats(
     fit: Fit, *, influence: Mapping[str, str] | None = None, linear: Linear | None = None
 ) -> list[str]:
-    """Caveats that an answer of a fit carries.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    influence : mapping of str to str, optional
-        By estimate what its prior does to it, as from `influence_words`.
-    linear : Linear, optional
-        The estimates that are linear in the effects.
-
-    Returns
-    -------
-    list of str
-        The caveats.
-    """
+    """Caveats that an answer of a fit carries."""
     caveats = [str(item) + "." for item in fit.design.left_out]
     if fit.health != "ok":
         caveats.append(

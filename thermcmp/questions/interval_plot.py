@@ -44,23 +44,6 @@ def interval_figure(
 ) -> None:
     """Draw a point and an interval for each row of the answer's table.
 
-    Parameters
-    ----------
-    answer : Answer
-        The answer; a row per estimate, drawn from the top in the table's order.
-    ax : matplotlib.axes.Axes
-        Where to draw.
-    label : str or sequence of str
-        Column with the rows' names; several are joined by a colon.
-    columns : tuple of str
-        Columns of the mean and of the interval's lower and upper end, in one unit.
-    axis : str
-        Name of the value axis, with its unit in brackets.
-    zero : bool
-        Whether to mark zero, as for effects and differences.
-    title : str, optional
-        Heading; the answer's title by default.
-
     Notes
     -----
     At most `MOST_ROWS` rows are drawn, the first ones; the figure then says how many

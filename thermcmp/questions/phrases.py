@@ -22,13 +22,7 @@ def summary(draws: Array, prob: float) -> tuple[float, float, float, float]:
 
 
 def check_prob(prob: float) -> None:
-    """Refuse a probability outside (0.5, 1).
-
-    Raises
-    ------
-    InputError
-        If it is.
-    """
+    """Refuse a probability outside (0.5, 1)."""
     if not 0.5 <= prob < 1.0:
         raise InputError(
             "The intervals need a probability:",
@@ -73,18 +67,7 @@ def chance_words(chance: float, draws: int) -> str:
 
 
 def percent_words(chance: float) -> str:
-    """Probability in per cent, never as a plain 0 or 100.
-
-    Parameters
-    ----------
-    chance : float
-        Probability [1].
-
-    Returns
-    -------
-    str
-        For example "37%", "<1%" or ">99%".
-    """
+    """Probability in per cent, never as a plain 0 or 100."""
     if chance < 0.01:
         return "<1%"
     if chance > 0.99:

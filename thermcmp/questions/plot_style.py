@@ -135,18 +135,7 @@ def rows_axis(ax: Axes, names: Sequence[str]) -> None:
 
 
 def natural_height(ax: Axes) -> float:
-    """Height of a figure that gives each named row its room [in].
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-        Drawn axes; those without named rows get a fixed height.
-
-    Returns
-    -------
-    float
-        Height in inches.
-    """
+    """Height of a figure that gives each named row its room [in]."""
     from matplotlib.ticker import FixedLocator
 
     if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):
@@ -158,7 +147,7 @@ def natural_height(ax: Axes) -> float:
 def finish(
     ax: Axes, title: str, axis: str, *, grid: Literal["x", "both"] = "x", pad: float = 6.0
 ) -> None:
-    """Give the axes their heading, rules and frame."""
+    """Return the axes their heading, rules and frame."""
     title = textwrap.fill(title, _TITLE_WIDTH)
     ax.set_title(title, loc="left", pad=pad, fontsize=SIZE + 1.5, fontweight="bold", color=INK)
     ax.set_xlabel(axis, fontsize=SIZE, color=INK)
@@ -179,7 +168,7 @@ def note(
     mark: str = "Point: mean; bar",
     extra: str = "",
 ) -> None:
-    """Say below the axes what the marks mean and what was left out."""
+    """Describe below the axes what the marks mean and what was left out."""
     words = [f"{mark}: {interval_words.removesuffix('s')}."]
     if extra:
         words.append(extra)

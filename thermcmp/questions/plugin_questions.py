@@ -13,19 +13,7 @@ if TYPE_CHECKING:
 
 
 def questions() -> tuple[Question, ...]:
-    """Return all questions of plug-ins; one that raises names its plug-in.
-
-    Returns
-    -------
-    tuple of Question
-        In order of registration. Their ``ask`` raises `PluginError` from
-        whatever the plug-in raised.
-
-    Raises
-    ------
-    PluginError
-        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
-    """
+    """Return all questions of plug-ins; one that raises names its plug-in."""
     return tuple(
         Question(one.key, guarded(one, one.item.ask, Answer))
         for one in provided("thermcmp_questions")
@@ -33,16 +21,5 @@ def questions() -> tuple[Question, ...]:
 
 
 def ask_questions(fit: Fit) -> tuple[Answer, ...]:
-    """Ask every question of the plug-ins; one that fails is warned about and left out.
-
-    Parameters
-    ----------
-    fit : Fit
-        What the questions are asked of.
-
-    Returns
-    -------
-    tuple of Answer
-        In order of registration.
-    """
+    """Ask every question of the plug-ins; one that fails is warned about and left out."""
     return tuple(surviving([functools.partial(one.ask, fit) for one in questions()]))

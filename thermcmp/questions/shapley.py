@@ -15,21 +15,7 @@ Corner = tuple[bool, ...]
 
 
 def order_free(value: Callable[[Corner], Any], factors: int) -> list[Any]:
-    """Average contribution of each factor over all orders of change (Shapley 1953).
-
-    Parameters
-    ----------
-    value : callable
-        Value at a corner, a tuple with False (before) or True (after) per factor.
-    factors : int
-        Number of factors.
-
-    Returns
-    -------
-    list
-        Contribution of each factor: value before less value after; they sum to the
-        value at the first corner less that at the last.
-    """
+    """Average contribution of each factor over all orders of change (Shapley 1953)."""
     return order_free_in_groups(value, tuple((factor,) for factor in range(factors)))
 
 
@@ -41,18 +27,6 @@ def order_free_in_groups(
     Only orders count in which no foreign factor comes between those of one group. So
     the contributions within a group sum to what the group gets in the order-free split
     over whole groups, whatever the factors inside it are.
-
-    Parameters
-    ----------
-    value : callable
-        Value at a corner, a tuple with False (before) or True (after) per factor.
-    groups : tuple of tuple of int
-        Factors of each group; every factor from 0 on is in one group.
-
-    Returns
-    -------
-    list
-        Contribution of each factor, in the order of their numbers.
 
     References
     ----------

@@ -88,19 +88,7 @@ _WORDS: Final[dict[Work, re.Pattern[str]]] = {
 
 
 def cautions_for(words: Iterable[str]) -> dict[Work, tuple[str, ...]]:
-    """Pick the cautions for the work that an answer's words lead to.
-
-    Parameters
-    ----------
-    words : iterable of str
-        Sentences and caveats of the answers.
-
-    Returns
-    -------
-    dict of Work to tuple of str
-        Cautions by kind of work, in the order of `CAUTIONS`; the one about mains
-        comes with any other.
-    """
+    """Pick the cautions for the work that an answer's words lead to."""
     text = " ".join(words)
     works = {work for work, pattern in _WORDS.items() if pattern.search(text)}
     if works:

@@ -15,20 +15,7 @@ if TYPE_CHECKING:
 
 
 def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answer]:
-    """Separation, ranking of several products, regulated runs, and plug-ins' questions.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    allow_bad_health : bool
-        Ask even if the fit's health is "bad".
-
-    Returns
-    -------
-    list of Answer
-        The answers, in reading order.
-    """
+    """Separation, ranking of several products, regulated runs, and plug-ins' questions."""
     answers = [separate(fit, allow_bad_health=allow_bad_health)]
     if fit.results["product"].nunique() > 1:
         answers.append(rank(fit, allow_bad_health=allow_bad_health))

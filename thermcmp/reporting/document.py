@@ -114,7 +114,7 @@ def _listed(questions: Any) -> tuple[Any, ...]:
 
 
 def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:
-    """Give the fits among what was asked for."""
+    """Return the fits among what was asked for."""
     return tuple(one for one in asked if isinstance(one, Fit))
 
 
@@ -159,7 +159,7 @@ def _of_fix(
 
 
 def _fits_behind(answers: Iterable[Answer], given: tuple[Fit, ...]) -> tuple[Fit, ...]:
-    """Give the given fits and those that the answers rest on, each once."""
+    """Return the given fits and those that the answers rest on, each once."""
     found = {id(fit): fit for fit in given}
     for answer in answers:
         found |= {id(fit): fit for fit in answer.fits}

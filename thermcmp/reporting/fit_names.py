@@ -14,18 +14,7 @@ _NAMED: Final = 3
 
 
 def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
-    """Names by which fits can be told apart, each as short as that allows.
-
-    Parameters
-    ----------
-    fits : sequence of Fit
-        The fits of a page.
-
-    Returns
-    -------
-    tuple of str
-        "memory fit", or "memory fit of 66 rows" beside another fit of that sensor.
-    """
+    """Names by which fits can be told apart, each as short as that allows."""
     longer: tuple[Callable[[Fit], str], ...] = (
         lambda fit: f" of {len(fit.results)} rows",
         lambda fit: f" with {', '.join(fit.fitted_with)}" if fit.fitted_with else " alone",

@@ -91,17 +91,6 @@ TERMS: Final[tuple[Term, ...]] = (
 
 
 def terms_used(words: Iterable[str]) -> tuple[Term, ...]:
-    """Terms that occur in the given texts.
-
-    Parameters
-    ----------
-    words : iterable of str
-        Texts of a page.
-
-    Returns
-    -------
-    tuple of Term
-        In alphabetical order.
-    """
+    """Terms that occur in the given texts."""
     text = "\n".join(words)
     return tuple(term for term in TERMS if re.search(term.pattern, text, re.I))

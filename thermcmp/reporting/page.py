@@ -148,28 +148,7 @@ def make_page(
     bad_health_allowed: bool,
     reduced: Reduced | None = None,
 ) -> Page:
-    """Gather what stands on the page.
-
-    Parameters
-    ----------
-    answers : sequence of Answer
-        In the order shown.
-    fits : sequence of Fit
-        Fits behind the answers; the first one goes to the plug-ins' sections.
-    sections : sequence of Section
-        Plug-ins' sections.
-    title, dated : str
-        Heading of the page, and its date or "".
-    bad_health_allowed : bool
-        Whether a failed health check was overridden.
-    reduced : Reduced, optional
-        Logs behind the rows, whose refused runs are listed.
-
-    Returns
-    -------
-    Page
-        Ready to be set.
-    """
+    """Gather what stands on the page."""
     kinds = [answer.kind for answer in answers]
     parts = tuple(
         replace(
@@ -306,7 +285,7 @@ def _facts(fit: Fit) -> list[tuple[str, str]]:
         count = results[column].nunique() if column in results else 0
         if count:
             facts.append((heading, str(count)))
-    at = f"{reference.power_w:g} W, {reference.drive:g} {fit.design.law.unit}"
+    at = f"{reference.power_w:g} W, {reference.flow_speed:g} {fit.design.law.unit}"
     facts.append(("Reference conditions", at))
     facts.append(("Engine", f"{fit.engine} ({fit.engine_reason})"))
     facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))

@@ -22,16 +22,6 @@ def picture_uri(answer: Answer) -> str:
 
     Drawn under matplotlib's own defaults, whatever the caller's settings are; the
     caller's settings are the same afterwards.
-
-    Parameters
-    ----------
-    answer : Answer
-        The answer to draw.
-
-    Returns
-    -------
-    str
-        SVG image as a ``data:`` URI.
     """
     import matplotlib.style
     from matplotlib.figure import Figure
@@ -47,18 +37,7 @@ def picture_uri(answer: Answer) -> str:
 
 
 def alternative_text(answer: Answer) -> str:
-    """Words for readers who do not see the figure.
-
-    Parameters
-    ----------
-    answer : Answer
-        The answer that the figure shows.
-
-    Returns
-    -------
-    str
-        What is drawn, the first sentence, and where the numbers are.
-    """
+    """Words for readers who do not see the figure."""
     finding = f" {answer.sentences[0]}" if answer.sentences else ""
     return (
         f"Figure: {answer.title}, means and {answer.interval_words}.{finding} "

@@ -6,19 +6,7 @@ from thermcmp.hooks import Section, guarded, provided
 
 
 def report_sections() -> tuple[Section, ...]:
-    """Return all report sections of plug-ins; one that raises names its plug-in.
-
-    Returns
-    -------
-    tuple of Section
-        In order of registration. Their ``render`` raises `PluginError` from
-        whatever the plug-in raised.
-
-    Raises
-    ------
-    PluginError
-        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
-    """
+    """Return all report sections of plug-ins; one that raises names its plug-in."""
     return tuple(
         Section(one.key, guarded(one, one.item.render, str))
         for one in provided("thermcmp_report_sections")

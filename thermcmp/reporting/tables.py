@@ -55,18 +55,7 @@ class WordedTable:
 
 
 def worded_table(table: pd.DataFrame) -> WordedTable:
-    """Put a tidy table into words.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        Units are in the column names; a row whose mean is NaN is not estimable.
-
-    Returns
-    -------
-    WordedTable
-        Headings with units in brackets, cells as text.
-    """
+    """Put a tidy table into words."""
     means = [name for name in table.columns if str(name).startswith("mean_")]
     lacking = table[means].isna().any(axis=1) if means else pd.Series(False, index=table.index)
     units = [str(unit) for unit in table["unit"]] if "unit" in table else [""] * len(table)
@@ -78,18 +67,7 @@ def worded_table(table: pd.DataFrame) -> WordedTable:
 
 
 def heading_unit(name: str) -> tuple[str, str]:
-    """Split a column name into its words and its unit.
-
-    Parameters
-    ----------
-    name : str
-        For example "mean_k", "data_share", "product".
-
-    Returns
-    -------
-    tuple of str
-        Words, and the unit or "".
-    """
+    """Split a column name into its words and its unit."""
     if name in _WORDS:
         share = name in ("data_share", "fan_at_most") or name.startswith("p_")
         return _WORDS[name], "%" if share else ""

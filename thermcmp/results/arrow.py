@@ -52,21 +52,7 @@ _EXTRA_DTYPES: Final = {
 def to_arrow(frame: pd.DataFrame) -> pa.Table:
     """Turn a checked results frame into a table of the declared schema.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        As `check_results` returns it; extra columns come after the schema's.
-
-    Returns
-    -------
-    pyarrow.Table, shape (n, columns)
-        The schema's columns with unit and meaning in the field metadata, then the
-        extra columns as text, number, whole number, flag or time.
-
-    Raises
-    ------
-    InputError
-        If an extra column mixes kinds of value.
+    Shapes: frame (n, columns). Returns (n, columns).
     """
     extras = [name for name in frame.columns if name not in BY_NAME]
     plain = canonical_extras(frame)
@@ -85,21 +71,7 @@ def to_arrow(frame: pd.DataFrame) -> pa.Table:
 def from_arrow(table: pa.Table) -> pd.DataFrame:
     """Turn a table written by `to_arrow` back into an equal frame.
 
-    Parameters
-    ----------
-    table : pyarrow.Table, shape (n, columns)
-        A table of the declared schema.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n, columns)
-        Columns in canonical dtypes.
-
-    Raises
-    ------
-    InputError
-        If a declared column is absent or of another type, or an extra column is of a
-        type that `to_arrow` never writes.
+    Shapes: table (n, columns). Returns (n, columns).
     """
     table = migrated(table)
     check_schema(table.schema)
@@ -110,18 +82,9 @@ def from_arrow(table: pa.Table) -> pd.DataFrame:
 
 
 def migrated(table: pa.Table) -> pa.Table:
-    """Give a table of an older layout the columns that came later, blank.
+    """Return a table of an older layout the columns that came later, blank.
 
-    Parameters
-    ----------
-    table : pyarrow.Table, shape (n, columns)
-        A table with the version of its layout in the metadata, as `to_arrow` made it
-        then; one without a version is taken as of this layout.
-
-    Returns
-    -------
-    pyarrow.Table, shape (n, columns)
-        The same rows in this layout.
+    Shapes: table (n, columns). Returns (n, columns).
     """
     version = int((table.schema.metadata or {}).get(VERSION_KEY, SCHEMA_VERSION))
     for column in COLUMNS:
@@ -132,18 +95,7 @@ def migrated(table: pa.Table) -> pa.Table:
 
 
 def check_schema(schema: pa.Schema) -> None:
-    """Hold a table's schema against the declared one.
-
-    Parameters
-    ----------
-    schema : pyarrow.Schema
-        Schema of a table.
-
-    Raises
-    ------
-    InputError
-        As `from_arrow`.
-    """
+    """Hold a table's schema against the declared one."""
     faults = [
         Fault("the declared column is absent", "write files with this library only", column=name)
         for name in BY_NAME
@@ -159,23 +111,9 @@ def check_schema(schema: pa.Schema) -> None:
 
 
 def canonical_extras(frame: pd.DataFrame) -> pd.DataFrame:
-    """Bring the extra columns of a frame to the few types that are stored.
+    """Convert the extra columns of a frame to the few types that are stored.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        A results frame.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n, columns)
-        The same with extra columns as ``string``, ``float64``, ``Int64``, ``boolean``
-        or ``datetime64[us]`` with or without UTC.
-
-    Raises
-    ------
-    InputError
-        If an extra column mixes kinds of value.
+    Shapes: frame (n, columns). Returns (n, columns).
     """
     extras = {str(name): _extra_dtype(frame[name]) for name in frame if name not in BY_NAME}
     mixed = [name for name, dtype in extras.items() if dtype is None]
@@ -207,16 +145,6 @@ def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
 
     An extra column that is text in one frame and something else in another becomes
     text; one that is empty in a frame takes the type it has in the others.
-
-    Parameters
-    ----------
-    frames : iterable of pandas.DataFrame
-        Frames as `from_arrow` returns them; at least one.
-
-    Returns
-    -------
-    pandas.DataFrame
-        All rows in the given order, with a new index from 0.
     """
     parts = list(frames)
     extras = dict.fromkeys(str(name) for part in parts for name in part if name not in BY_NAME)

@@ -32,18 +32,7 @@ class Origin:
     sensors: Sequence[str] | None = None
 
     def fault(self, finding: Finding) -> Fault:
-        """Turn a finding into a fault with the user's row number and heading.
-
-        Parameters
-        ----------
-        finding : Finding
-            What is wrong, by position and schema name.
-
-        Returns
-        -------
-        Fault
-            The same in the user's terms.
-        """
+        """Turn a finding into a fault with the user's row number and heading."""
         position = finding.position
         row = position if position is None or self.rows is None else self.rows[position]
         value = None if finding.value is None else str(finding.value)

@@ -148,7 +148,7 @@ def _firmware(
 
 
 def _columns_of(kind: str, rows: Sequence[SideRow]) -> tuple[str, ...]:
-    """Give the columns that a fan control needs; a curve may be stated in duty."""
+    """Return the columns that a fan control needs; a curve may be stated in duty."""
     if kind == "curve" and any("duty_percent" in row.values for row in rows):
         return ("temperature_c", "duty_percent")
     return CONTROLS[kind]
@@ -233,7 +233,7 @@ def _duty_table(source: Source, cooler_id: str | None, decimal: str | None) -> D
 
 
 def _one_value(column: str, rows: Sequence[SideRow], table: SideTable, faults: list[Fault]) -> Any:
-    """Give the one value that a firmware's rows have in a column, or None."""
+    """Return the one value that a firmware's rows have in a column, or None."""
     filled = [row for row in rows if column in row.values]
     for row in filled:
         first, value = filled[0].values[column], row.values[column]
@@ -244,7 +244,7 @@ def _one_value(column: str, rows: Sequence[SideRow], table: SideTable, faults: l
 
 
 def _placed(fault: Fault, rows: Sequence[SideRow], table: SideTable) -> Fault:
-    """Give a fault of a control or firmware its place: its point's row, else the one that tells."""
+    """Return a control's or firmware's fault with its row: its point's, else the first."""
     if fault.row is not None:
         number = rows[fault.row - 1].number
     else:

@@ -23,18 +23,7 @@ PROVENANCE: Final = ("source_file", "source_sha256")
 def row_texts(frame: pd.DataFrame, *, without: tuple[str, ...] = ()) -> list[str]:
     """Write each row as canonical JSON text.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        A canonical results frame.
-    without : tuple of str, optional
-        Columns to leave out.
-
-    Returns
-    -------
-    list of str, length n
-        Rows with equal values have equal texts. Missing values and false flags are
-        left out.
+    Shapes: frame (n, columns).
     """
     # Most columns of most imports are empty; they would only cost time.
     names = sorted(n for n in frame.columns if n not in without and frame[n].notna().any())
@@ -52,17 +41,7 @@ def row_texts(frame: pd.DataFrame, *, without: tuple[str, ...] = ()) -> list[str
 def content_hash(frame: pd.DataFrame, statement: dict[str, Any] | None = None) -> str:
     """Hash the rows of a frame, and what is stated about them.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        A canonical results frame.
-    statement : dict, optional
-        JSON values that belong to the content, such as the reason of a correction.
-
-    Returns
-    -------
-    str
-        SHA-256 (FIPS 180-4) as 64 hexadecimal digits.
+    Shapes: frame (n, columns).
     """
     digest = hashlib.sha256()
     digest.update(json.dumps(statement or {}, sort_keys=True, ensure_ascii=True).encode())
@@ -74,15 +53,7 @@ def content_hash(frame: pd.DataFrame, statement: dict[str, Any] | None = None) -
 def keys_of(frame: pd.DataFrame) -> pd.Index:
     """Return the key of each row: lab, run, sensor.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        A canonical results frame.
-
-    Returns
-    -------
-    pandas.Index, shape (n,)
-        Tuples of text; a missing lab is "", which no stored row has.
+    Shapes: frame (n, columns). Returns (n,).
     """
     columns = (frame[name].fillna("").to_list() for name in KEY)
     return pd.Index(list(zip(*columns, strict=True)), dtype=object, tupleize_cols=False)

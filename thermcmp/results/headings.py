@@ -67,23 +67,7 @@ def map_headings(
 ) -> tuple[list[Target], list[Fault]]:
     """Find where the cells under each heading go.
 
-    Parameters
-    ----------
-    headings : sequence of str, length k
-        The user's headings.
-    units : sequence of str, length k
-        Units from a second heading row; "" where there are none.
-    columns : mapping of str to str
-        Schema name, with a sensor where wanted, for the user's headings.
-    file : str
-        Name of the file, for faults.
-
-    Returns
-    -------
-    targets : list of Target
-        One for each heading that is clear.
-    faults : list of Fault
-        All that is wrong with headings and mapping.
+    Returns targets, faults.
     """
     faults = [
         Fault(

@@ -42,15 +42,7 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
 
     Rows are read in order: where rows disagree, the later one is at fault.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        A frame with all schema columns in canonical dtypes.
-
-    Returns
-    -------
-    list of Finding
-        By position in the frame.
+    Shapes: frame (n, columns).
     """
     # A missing lab is a lab of its own; blank text never stands in a canonical frame.
     rows = frame.assign(lab=frame["lab"].fillna("")).reset_index(drop=True)

@@ -25,31 +25,7 @@ def check_results(
 ) -> pd.DataFrame:
     """Check a results frame and bring it to its canonical form.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        A row per run and sensor with the schema's column names and units. Optional
-        columns may be absent. A named index counts as columns.
-    file : str, optional
-        File name to show in faults.
-    rows : sequence of int, length n, optional
-        Row numbers to show in faults; the position, from 0, by default.
-    headings : mapping of str to str, optional
-        The user's heading for each schema name, to show in faults.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (n, schema columns + extra columns)
-        All schema columns in the schema's order and canonical dtypes: text ``string``,
-        numbers ``float64``, counts ``Int64``, flags ``bool`` (missing is False), times
-        ``datetime64[us, UTC]`` (without a zone is taken as UTC). Extra columns
-        follow untouched.
-
-    Raises
-    ------
-    InputError
-        If a required column or value is missing, a value has the wrong type, range or
-        word, or rows contradict each other; it lists every fault.
+    Shapes: frame (n, columns). Returns (n, schema columns + extra columns).
     """
     origin = Origin(file, rows, headings or {})
     checked, findings = examine(frame)
@@ -59,24 +35,9 @@ def check_results(
 
 
 def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
-    """Bring a results frame to canonical form and collect all that is wrong with it.
+    """Convert a results frame to canonical form and collect all that is wrong with it.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame, shape (n, columns)
-        As for `check_results`.
-
-    Returns
-    -------
-    checked : pandas.DataFrame
-        The canonical frame; fit for use only if nothing was found.
-    findings : list of Finding
-        Everything wrong, by position and schema name.
-
-    Raises
-    ------
-    InputError
-        If it is no frame, or column names repeat or are not text.
+    Shapes: frame (n, columns). Returns checked, findings.
     """
     given = _with_plain_columns(frame)
     findings: list[Finding] = []

@@ -37,18 +37,7 @@ class Attribution:
 
 
 def attribution_from_corners(rise_k: Callable[[frozenset[str]], float]) -> Attribution:
-    """Split a fix from the rises at its corners.
-
-    Parameters
-    ----------
-    rise_k : callable
-        Takes the set of parts that are new and returns the rise [K].
-
-    Returns
-    -------
-    Attribution
-        The parts and their total [K].
-    """
+    """Split a fix from the rises at its corners."""
     before = rise_k(frozenset())
 
     def worth(changed: frozenset[str]) -> float:
@@ -63,18 +52,6 @@ def order_free_shares(
     worth: Callable[[frozenset[str]], float], players: Sequence[str]
 ) -> dict[str, float]:
     """Average each player's marginal worth over every order of joining.
-
-    Parameters
-    ----------
-    worth : callable
-        Takes a set of players and returns its worth; the empty set is worth 0.
-    players : sequence of str
-        All players; every order is visited, so keep to a handful.
-
-    Returns
-    -------
-    dict of str to float
-        Share of each player, in the unit of `worth`; they sum to the worth of all.
 
     References
     ----------

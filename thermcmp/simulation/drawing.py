@@ -17,24 +17,7 @@ _LEAST_EXPONENT = 0.05
 def drawn_truth(
     plan: RunPlan, scenario: Scenario, rng: np.random.Generator, *, draw_effects: bool
 ) -> Truth:
-    """Draw every effect that the plan's parts need.
-
-    Parameters
-    ----------
-    plan : RunPlan
-        Says which levels occur.
-    scenario : Scenario
-        Sizes and spreads.
-    rng : numpy.random.Generator
-        Source of all draws.
-    draw_effects : bool
-        Draw also the effects that the scenario states, and the exponent.
-
-    Returns
-    -------
-    Truth
-        The drawn truth.
-    """
+    """Draw every effect that the plan's parts need."""
     runs = plan.runs
     levels = {column: _levels(runs, column) for column in RESISTANCE_TERMS.values()}
     bench = _levels(runs[runs["assembly_kind"] == "bench"], "assembly")

@@ -118,7 +118,7 @@ class Instruments:
         self.sensor(0.0)
 
     def time_constant_s(self, sensor: str) -> float:
-        """Give a sensor's time constant.
+        """Return a sensor's time constant.
 
         Parameters
         ----------
@@ -133,7 +133,7 @@ class Instruments:
         return self.time_constants_s.get(sensor, self.other_time_constant_s)
 
     def sensor(self, sd_k: float) -> Wavering:
-        """Give a sensor's noise.
+        """Return a sensor's noise.
 
         Parameters
         ----------

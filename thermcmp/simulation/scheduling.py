@@ -90,17 +90,7 @@ def runs_in_order(visits: list[Visit], rng: np.random.Generator) -> pd.DataFrame
     Within a session the assemblies come in random order, those from the factory
     first, since a teardown ends them.
 
-    Parameters
-    ----------
-    visits : list of Visit
-        In any order.
-    rng : numpy.random.Generator
-        Shuffles.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (runs,)
-        A row per run, numbered in each lab.
+    Returns (runs,).
     """
     shuffled = [visits[i] for i in rng.permutation(len(visits))]
     shuffled.sort(key=lambda v: (v.lab, v.session, v.assembly_kind != "factory"))
@@ -110,15 +100,7 @@ def runs_in_order(visits: list[Visit], rng: np.random.Generator) -> pd.DataFrame
 def numbered(runs: pd.DataFrame) -> pd.DataFrame:
     """Number runs and give them start times, lab by lab.
 
-    Parameters
-    ----------
-    runs : pandas.DataFrame, shape (runs,)
-        Runs in order, sessions together.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (runs,)
-        With ``run`` and ``started_at`` made anew, and all set-point columns.
+    Shapes: runs (runs,). Returns (runs,).
     """
     runs = runs.reset_index(drop=True)
     for name in ("set_fan_rpm", "set_power_w", "set_noise_dba"):

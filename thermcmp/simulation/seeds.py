@@ -8,23 +8,7 @@ from thermcmp.errors import Fault, InputError
 
 
 def generator(seed: int | np.random.Generator) -> np.random.Generator:
-    """Make a generator from a seed; a generator is passed through.
-
-    Parameters
-    ----------
-    seed : int or numpy.random.Generator
-        Seed of at least 0.
-
-    Returns
-    -------
-    numpy.random.Generator
-        Independent of NumPy's global state.
-
-    Raises
-    ------
-    InputError
-        If the seed is negative or no whole number.
-    """
+    """Make a generator from a seed; a generator is passed through."""
     if isinstance(seed, np.random.Generator):
         return seed
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:

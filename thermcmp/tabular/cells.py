@@ -44,23 +44,7 @@ class Reader:
     decimal: str | None = None
 
     def read(self, value: Any) -> Any:
-        """Read one cell.
-
-        Parameters
-        ----------
-        value : object
-            Text of a text file, or a typed value of a sheet or Parquet file.
-
-        Returns
-        -------
-        object
-            The value in the schema's unit, or None for a blank.
-
-        Raises
-        ------
-        ValueError
-            If the cell cannot be read; the message says why.
-        """
+        """Read one cell."""
         if is_blank(value, self.column.kind):
             return None
         if self.column.kind not in (Kind.NUMBER, Kind.COUNT):
@@ -90,20 +74,7 @@ class Reader:
 
 
 def is_blank(value: Any, kind: Kind) -> bool:
-    """Tell whether a cell says that there is no value.
-
-    Parameters
-    ----------
-    value : object
-        One cell.
-    kind : Kind
-        Kind of its column: in a text column "none" and "NA" are words.
-
-    Returns
-    -------
-    bool
-        Whether it stands for nothing.
-    """
+    """Return whether a cell says that there is no value."""
     if is_missing(value):
         return True
     words = BLANK if kind is Kind.TEXT else MISSING
@@ -113,17 +84,7 @@ def is_blank(value: Any, kind: Kind) -> bool:
 def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] | None]:
     """Find the decimal mark that all numbers of a file agree on.
 
-    Parameters
-    ----------
-    numbers : iterable of str
-        Every number of the file, with its marks; what is no number proves nothing.
-
-    Returns
-    -------
-    decimal : str or None
-        "." or "," where at least one number proves it and none contradicts.
-    contradiction : tuple of str or None
-        A number that proves the point and one that proves the comma, if both exist.
+    Returns decimal, contradiction.
     """
     proof: dict[Mark, str] = {}
     for number in numbers:
@@ -137,19 +98,7 @@ def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] |
 def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | None, Fault | None]:
     """Find the decimal mark of a table.
 
-    Parameters
-    ----------
-    cells : iterable
-        All cells of its numeric columns; what is no text proves nothing.
-    separator : str, optional
-        What separates the table's columns.
-
-    Returns
-    -------
-    decimal : str or None
-        The mark, or None where nothing proves one.
-    fault : Fault or None
-        The contradiction, if both marks are proved.
+    Returns decimal, fault.
     """
     numbers = [split_cell(cell)[0] for cell in cells if isinstance(cell, str)]
     mark, contradiction = prove_decimal(numbers)
@@ -164,20 +113,7 @@ def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | No
 
 
 def fix_of(error: ValueError, column: Column) -> str:
-    """Say how a cell that could not be read is fixed.
-
-    Parameters
-    ----------
-    error : ValueError
-        What reading the cell raised.
-    column : Column
-        Its column.
-
-    Returns
-    -------
-    str
-        The fix.
-    """
+    """Describe how a cell that could not be read is fixed."""
     if isinstance(error, UnprovedMarkError):
         return "declare decimal='.' or decimal=','"
     if isinstance(error, UnitError):
@@ -186,27 +122,7 @@ def fix_of(error: ValueError, column: Column) -> str:
 
 
 def to_float(number: str, decimal: str | None) -> float:
-    """Read a number under the file's decimal mark.
-
-    Parameters
-    ----------
-    number : str
-        A number with its marks, without unit.
-    decimal : str or None
-        The file's decimal mark, or None where unknown.
-
-    Returns
-    -------
-    float
-        The number.
-
-    Raises
-    ------
-    UnprovedMarkError
-        If the number reads both ways and the mark is unknown.
-    ValueError
-        If it is no number, or does not fit the mark.
-    """
+    """Read a number under the file's decimal mark."""
     mark = mark_of(number)
     if mark is Mark.BROKEN:
         raise ValueError("not a number")

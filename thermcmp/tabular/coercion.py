@@ -38,18 +38,7 @@ _PLAIN_NUMBER: Final = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-
 
 
 def is_missing(value: Any) -> bool:
-    """Tell whether a cell's value stands for nothing.
-
-    Parameters
-    ----------
-    value : object
-        One cell.
-
-    Returns
-    -------
-    bool
-        True for None, NaN, NaT, NA and blank text.
-    """
+    """Return whether a cell's value stands for nothing."""
     if isinstance(value, str):
         return not value.strip()
     return (
@@ -61,23 +50,7 @@ def is_missing(value: Any) -> bool:
 
 
 def to_text(value: Any) -> str:
-    """Write an id or a word as text: 7 and 7.0 become '7', '007' stays.
-
-    Parameters
-    ----------
-    value : object
-        One value that is not missing.
-
-    Returns
-    -------
-    str
-        The text without blanks around it.
-
-    Raises
-    ------
-    ValueError
-        If the value is neither text, number nor date.
-    """
+    """Write an id or a word as text: 7 and 7.0 become '7', '007' stays."""
     if isinstance(value, str):
         return value.strip()
     if isinstance(value, datetime):
@@ -92,23 +65,7 @@ def to_text(value: Any) -> str:
 
 
 def to_number(value: Any) -> float:
-    """Read one value as a finite number.
-
-    Parameters
-    ----------
-    value : object
-        One value that is not missing.
-
-    Returns
-    -------
-    float
-        The number.
-
-    Raises
-    ------
-    ValueError
-        If it is not a finite number.
-    """
+    """Read one value as a finite number."""
     if isinstance(value, str):
         if not _PLAIN_NUMBER.fullmatch(value.strip()):
             raise ValueError("not a number")
@@ -121,23 +78,7 @@ def to_number(value: Any) -> float:
 
 
 def to_count(value: Any) -> int:
-    """Read one value as a whole number.
-
-    Parameters
-    ----------
-    value : object
-        One value that is not missing.
-
-    Returns
-    -------
-    int
-        The count.
-
-    Raises
-    ------
-    ValueError
-        If it is not a whole number.
-    """
+    """Read one value as a whole number."""
     number = to_number(value)
     if not number.is_integer() or abs(number) > 2**53:
         raise ValueError("not a whole number")
@@ -145,23 +86,7 @@ def to_count(value: Any) -> int:
 
 
 def to_flag(value: Any) -> bool:
-    """Read one value as true or false.
-
-    Parameters
-    ----------
-    value : object
-        One value that is not missing.
-
-    Returns
-    -------
-    bool
-        The flag.
-
-    Raises
-    ------
-    ValueError
-        If it is no word for true or false.
-    """
+    """Read one value as true or false."""
     if isinstance(value, (bool, np.bool_)):
         return bool(value)
     word = value.strip().lower() if isinstance(value, str) else f"{to_number(value):g}"
@@ -171,23 +96,7 @@ def to_flag(value: Any) -> bool:
 
 
 def to_time(value: Any) -> datetime:
-    """Read one value as a time; without a zone it is taken as UTC.
-
-    Parameters
-    ----------
-    value : object
-        One value that is not missing.
-
-    Returns
-    -------
-    datetime.datetime
-        The time in UTC.
-
-    Raises
-    ------
-    ValueError
-        If it is not ISO 8601 text nor a time.
-    """
+    """Read one value as a time; without a zone it is taken as UTC."""
     if isinstance(value, str):
         try:
             value = datetime.fromisoformat(value.strip())
@@ -210,21 +119,9 @@ CONVERTERS: Final[dict[Kind, Callable[[Any], Any]]] = {
 
 
 def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]:
-    """Bring a column to its canonical dtype.
+    """Convert a column to its canonical dtype.
 
-    Parameters
-    ----------
-    series : pandas.Series, shape (n,)
-        The column as given.
-    column : Column
-        What the schema says of it.
-
-    Returns
-    -------
-    coerced : pandas.Series, shape (n,)
-        The column in the dtype of `DTYPES`; what could not be read is missing.
-    findings : list of Finding
-        One for each value that could not be read.
+    Shapes: series (n,). Returns coerced (n,), findings.
     """
     kind = column.kind
     if kind is Kind.NUMBER and pd.api.types.is_float_dtype(series.dtype):
@@ -245,20 +142,7 @@ def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]
 
 
 def build(values: list[Any], column: Column) -> pd.Series:
-    """Make a canonical column from plain values.
-
-    Parameters
-    ----------
-    values : list, length n
-        str, float, int, bool or datetime by the column's kind; None where missing.
-    column : Column
-        What the schema says of it.
-
-    Returns
-    -------
-    pandas.Series, shape (n,)
-        The column; a missing flag is False.
-    """
+    """Make a canonical column from plain values, shape (n,)."""
     if column.kind is Kind.FLAG:
         return pd.Series([bool(v) for v in values], dtype="bool", name=column.name)
     if column.kind is Kind.TIME:

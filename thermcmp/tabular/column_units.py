@@ -57,18 +57,7 @@ _REASONS: Final = {
 
 
 def is_unit(text: str) -> bool:
-    """Tell whether a text is a unit of any kind.
-
-    Parameters
-    ----------
-    text : str
-        Text such as "rpm" or "°C".
-
-    Returns
-    -------
-    bool
-        Whether it is known as a unit.
-    """
+    """Return whether a text is a unit of any kind."""
     return (
         parse_unit(text) is not None
         or _fold(text) in _LENGTHS
@@ -78,25 +67,7 @@ def is_unit(text: str) -> bool:
 
 
 def find_conversion(unit: str, wanted: str) -> Conversion:
-    """Find how values in a unit become values in the schema's unit.
-
-    Parameters
-    ----------
-    unit : str
-        The unit as written.
-    wanted : str
-        The schema's unit; "" for columns without one.
-
-    Returns
-    -------
-    Conversion
-        Factor and offset.
-
-    Raises
-    ------
-    UnitError
-        If the unit is unknown or measures something else; the message says why.
-    """
+    """Find how values in a unit become values in the schema's unit."""
     found = _convert(unit, wanted)
     if found is not None:
         return found
@@ -111,16 +82,7 @@ def find_conversion(unit: str, wanted: str) -> Conversion:
 def split_heading(heading: str) -> tuple[str, str]:
     """Split a heading into its name and its unit.
 
-    Parameters
-    ----------
-    heading : str
-        Such as "Fan (rpm)", "Power [W]" or "Noise, dB(A)".
-
-    Returns
-    -------
-    name, unit : str
-        The unit is "" where there is none. Square brackets always hold a unit, round
-        ones only where they hold a known one.
+    Returns name, unit.
     """
     found = _UNIT.fullmatch(heading.strip())
     if found is None:

@@ -56,23 +56,7 @@ _ZERO_RUN: Final = re.compile(rb"\x00{4,}")
 
 
 def guess_encoding(start: bytes) -> str:
-    """Find the encoding from the byte order mark, zero bytes and validity.
-
-    Parameters
-    ----------
-    start : bytes
-        How the file begins.
-
-    Returns
-    -------
-    str
-        Name of the encoding.
-
-    Raises
-    ------
-    NoTextError
-        If it is no text, or text of another kind than a delimited table.
-    """
+    """Find the encoding from the byte order mark, zero bytes and validity."""
     for mark, name in _BOMS:
         if start.startswith(mark):
             return name

@@ -48,25 +48,6 @@ def read_text(data: bytes, file: str, known: set[str]) -> Grid:
 
     The separator is the one under which most headings are known, then the one under
     which most lines have as many cells as the heading line.
-
-    Parameters
-    ----------
-    data : bytes
-        The file.
-    file : str
-        Its name, for faults.
-    known : set of str
-        Headings that are known.
-
-    Returns
-    -------
-    Grid
-        Cells as text.
-
-    Raises
-    ------
-    InputError
-        If there are no headings, or the quotes are broken.
     """
     try:
         text = data.decode(guess_encoding(data)).lstrip("\ufeff")
@@ -105,27 +86,7 @@ def read_text(data: bytes, file: str, known: set[str]) -> Grid:
 
 
 def read_sheet(path: Path, file: str, sheet: str | None) -> Grid:
-    """Read a sheet of an Excel workbook.
-
-    Parameters
-    ----------
-    path : Path
-        The workbook.
-    file : str
-        Its name, for faults.
-    sheet : str or None
-        Name of the sheet; may be left out if only one has cells.
-
-    Returns
-    -------
-    Grid
-        Typed cells. A number shown with leading zeros by its format is text.
-
-    Raises
-    ------
-    InputError
-        If the sheet is not there or not clear, or the file is no workbook.
-    """
+    """Read a sheet of an Excel workbook."""
     from zipfile import BadZipFile
 
     import openpyxl
@@ -168,25 +129,7 @@ def read_sheet(path: Path, file: str, sheet: str | None) -> Grid:
 
 
 def read_parquet(path: Path, file: str) -> Grid:
-    """Read a Parquet table of any origin.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    file : str
-        Its name, for faults.
-
-    Returns
-    -------
-    Grid
-        Typed cells; rows count from 1.
-
-    Raises
-    ------
-    InputError
-        If it is no Parquet file.
-    """
+    """Read a Parquet table of any origin."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -261,7 +204,7 @@ def _bare_unit(cell: Any) -> str:
 
 
 def _holds_units(cells: tuple[Any, ...]) -> bool:
-    """Tell whether a row under the headings holds units and nothing else."""
+    """Return whether a row under the headings holds units and nothing else."""
     written = [_bare_unit(cell) for cell in cells if not is_missing(cell)]
     return bool(written) and all(
         is_unit(word) or is_unit(re.sub(r"^\((.*)\)$", r"\1", word)) for word in written

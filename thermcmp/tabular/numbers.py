@@ -43,20 +43,7 @@ _NUMBER: Final = {POINT: _pattern(POINT, COMMA), COMMA: _pattern(COMMA, POINT)}
 # A plan asks several times about the cells of its sample, under both marks.
 @lru_cache(maxsize=8192)
 def parse_number(text: str, mark: str = POINT) -> float | None:
-    """Read a number written with the given decimal mark.
-
-    Parameters
-    ----------
-    text : str
-        The number, without unit; blanks around it are ignored.
-    mark : {".", ","}
-        Decimal mark; the other one, a blank or an apostrophe may group thousands.
-
-    Returns
-    -------
-    float or None
-        None if it is not a number under this mark.
-    """
+    """Read a number written with the given decimal mark."""
     plain = text.strip()
     if not _NUMBER[mark].fullmatch(plain):
         return None
@@ -77,16 +64,7 @@ _DRESSED: Final = re.compile(
 def split_cell(text: str) -> tuple[str, str]:
     """Split a cell such as ``72 °C`` into its number and its unit.
 
-    Parameters
-    ----------
-    text : str
-        One cell.
-
-    Returns
-    -------
-    number, unit : str
-        Both as written and stripped; the unit is empty where there is none, and the
-        whole text stands in `number` where it does not start like a number.
+    Returns number, unit.
     """
     match = _DRESSED.match(text)
     if match is None:
@@ -106,19 +84,7 @@ class Mark(Enum):
 
 @lru_cache(maxsize=8192)
 def mark_of(number: str) -> Mark:
-    """Tell which decimal mark a number's writing proves.
-
-    Parameters
-    ----------
-    number : str
-        The number as written, without unit.
-
-    Returns
-    -------
-    Mark
-        EITHER for one mark before exactly three digits, such as "1,730": that is
-        1730 with a grouping comma and 1.73 with a decimal comma.
-    """
+    """Return which decimal mark a number's writing proves."""
     point, comma = parse_number(number, POINT), parse_number(number, COMMA)
     if point is None:
         return Mark.BROKEN if comma is None else Mark.COMMA
@@ -128,33 +94,14 @@ def mark_of(number: str) -> Mark:
 
 
 def is_ambiguous(number: str) -> bool:
-    """Tell whether a number has two readings, such as 1,850 or 1.850.
-
-    Parameters
-    ----------
-    number : str
-        The number as written.
-
-    Returns
-    -------
-    bool
-        True if both decimal marks give a value and the values differ.
-    """
+    """Return whether a number has two readings, such as 1,850 or 1.850."""
     return mark_of(number) is Mark.EITHER
 
 
 def both_readings(number: str) -> tuple[str, str]:
     """Write an ambiguous number as it reads with a decimal point and with a decimal comma.
 
-    Parameters
-    ----------
-    number : str
-        A number that reads both ways.
-
-    Returns
-    -------
-    point, comma : str
-        Both readings, written with a point.
+    Returns point, comma.
     """
     return number.replace(COMMA, ""), number.replace(POINT, "").replace(COMMA, POINT)
 
@@ -181,24 +128,7 @@ class MarkEvidence:
 def weigh_marks(
     cells: Sequence[str], dimension: Dimension, unit: Unit | None, marks: tuple[str, ...] = MARKS
 ) -> MarkEvidence:
-    """Find the decimal marks that a column's cells allow.
-
-    Parameters
-    ----------
-    cells : sequence of str
-        Cells that are not missing, units allowed.
-    dimension : Dimension
-        What the column measures; a reading outside its range is disproved.
-    unit : Unit or None
-        The heading's unit, for cells without one; canonical by default.
-    marks : tuple of str
-        Marks that the file's delimiter leaves possible.
-
-    Returns
-    -------
-    MarkEvidence
-        The marks left, and whether it matters.
-    """
+    """Find the decimal marks that a column's cells allow."""
     if len(marks) == 1:
         # A mark that is stated, or sure by the delimiter, needs no proof but a number.
         found = any(_reading_of(cell, marks[0], dimension, unit) for cell in cells)

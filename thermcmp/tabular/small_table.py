@@ -74,31 +74,7 @@ def read_side_table(
     named: Mapping[str, str] | None = None,
     decimal: str | None = None,
 ) -> SideTable:
-    """Read a small table of known columns.
-
-    Parameters
-    ----------
-    source : str, path or pandas.DataFrame
-        A text file, an Excel workbook with one filled sheet, or a frame.
-    columns : sequence of Column
-        Columns that the table may have; a column called "remark" is passed over.
-    named : mapping of str to str, optional
-        Column name for the user's headings. Units in headings and cells are converted.
-    decimal : {".", ","}, optional
-        Decimal mark; by default proved by the file's numbers, as for results.
-
-    Returns
-    -------
-    SideTable
-        Its rows.
-
-    Raises
-    ------
-    InputError
-        If headings or cells are not clear; with every fault.
-    FileNotFoundError
-        If there is no such file.
-    """
+    """Read a small table of known columns."""
     known = {column.name: column for column in columns}
     mapping = dict(named or {})
     file, grid = _grid(source, {*known, *mapping})

@@ -72,18 +72,7 @@ class Unit:
     offset: float = 0.0
 
     def to_canonical(self, values: npt.ArrayLike) -> Array:
-        """Convert values to the dimension's canonical unit.
-
-        Parameters
-        ----------
-        values : array_like
-            Values in this unit.
-
-        Returns
-        -------
-        numpy.ndarray
-            The same shape, in the canonical unit.
-        """
+        """Convert values to the dimension's canonical unit."""
         array = np.asarray(values, dtype=np.float64)
         if self.scale == 1.0 and self.offset == 0.0:
             return array
@@ -153,18 +142,7 @@ _WORDS: Final[dict[Dimension, tuple[str, ...]]] = {
 
 @lru_cache(maxsize=1024)
 def parse_unit(text: str) -> Unit | None:
-    """Read a unit.
-
-    Parameters
-    ----------
-    text : str
-        The unit as written, brackets allowed.
-
-    Returns
-    -------
-    Unit or None
-        None if it is not in the table.
-    """
+    """Read a unit."""
     plain = re.sub(r"\s+", "", text)
     known = _spelled(plain)
     if known is None and len(plain) > 2 and plain[0] in "[({" and plain[-1] in "])}":
@@ -183,17 +161,7 @@ def split_heading(heading: str) -> tuple[str, Unit | None]:
     Understood are ``name [unit]``, ``name (unit)``, ``name / unit``, ``name, unit``,
     ``name_unit`` and ``name unit``.
 
-    Parameters
-    ----------
-    heading : str
-        Heading as written.
-
-    Returns
-    -------
-    name : str
-        The heading without its unit.
-    unit : Unit or None
-        None where the heading names no known unit.
+    Returns name, unit.
     """
     text = heading.strip()
     for mark in _BEFORE_UNIT.finditer(text):
@@ -215,34 +183,12 @@ def split_heading(heading: str) -> tuple[str, Unit | None]:
 
 
 def heading_key(heading: str) -> tuple[str, Unit | None]:
-    """Return what makes two spellings of a heading the same: name and unit.
-
-    Parameters
-    ----------
-    heading : str
-        Heading as written.
-
-    Returns
-    -------
-    tuple of str and Unit or None
-        The name in lower case, and the unit.
-    """
+    """Return what makes two spellings of a heading the same: name and unit."""
     name, unit = split_heading(heading)
     return name.lower(), unit
 
 
 def stated_bracket(heading: str) -> str | None:
-    """Return what stands in brackets at a heading's end, known unit or not.
-
-    Parameters
-    ----------
-    heading : str
-        Heading as written.
-
-    Returns
-    -------
-    str or None
-        The text between the brackets.
-    """
+    """Return what stands in brackets at a heading's end, known unit or not."""
     bracketed = _BRACKETED.match(heading.strip())
     return bracketed["unit"] if bracketed else None

@@ -64,36 +64,14 @@ _LOAD_WORDS: Final = {"load", "utilisation", "utilization", "usage"}
 
 
 def role_of(name: str) -> Role | None:
-    """Return how a canonical column is read.
-
-    Parameters
-    ----------
-    name : str
-        Canonical name.
-
-    Returns
-    -------
-    Role or None
-        None if the name is not canonical.
-    """
+    """Return how a canonical column is read."""
     if name in _PLAIN:
         return _PLAIN[name]
     return Role.NUMBER if dimension_of(name) else None
 
 
 def dimension_of(name: str) -> Dimension | None:
-    """Return what a canonical column measures, by the name's ending.
-
-    Parameters
-    ----------
-    name : str
-        Canonical name.
-
-    Returns
-    -------
-    Dimension or None
-        None if the ending is no canonical unit.
-    """
+    """Return what a canonical column measures, by the name's ending."""
     stem, _, ending = name.rpartition("_")
     if not stem or not re.fullmatch(r"[a-z][a-z0-9_]*", stem):
         return None
@@ -104,18 +82,7 @@ def dimension_of(name: str) -> Dimension | None:
 
 
 def sensor_names(columns: list[str]) -> list[str]:
-    """List the sensors among a frame's columns, in order.
-
-    Parameters
-    ----------
-    columns : list of str
-        Canonical names.
-
-    Returns
-    -------
-    list of str
-        Names without the ``_c`` ending; the ambient one is no sensor.
-    """
+    """List the sensors among a frame's columns, in order."""
     return [
         name.removesuffix("_c")
         for name in columns
@@ -124,20 +91,7 @@ def sensor_names(columns: list[str]) -> list[str]:
 
 
 def recognise(name: str, unit: Unit | None) -> str | None:
-    """Give a heading its canonical name, where that is beyond doubt.
-
-    Parameters
-    ----------
-    name : str
-        The heading without its unit.
-    unit : Unit or None
-        Unit of the heading or of its cells.
-
-    Returns
-    -------
-    str or None
-        None for a column without a known unit that is not a time, a flag or an id.
-    """
+    """Return a heading its canonical name, where that is beyond doubt."""
     words = [word for word in re.split(r"[^0-9a-zA-Zµ]+", name.lower()) if word]
     text = " ".join(words)
     if unit is not None and unit.dimension is Dimension.TIME:
@@ -171,7 +125,7 @@ def _recognise_plain(text: str) -> str | None:
 
 
 def is_utc(heading: str) -> bool:
-    """Tell whether a heading says that its times are in UTC."""
+    """Return whether a heading says that its times are in UTC."""
     return _UTC.search(heading.lower()) is not None
 
 
@@ -191,7 +145,7 @@ def _share(words: list[str]) -> str | None:
 
 
 def _only(words: list[str], allowed: set[str]) -> bool:
-    """Tell whether all words are allowed ones."""
+    """Return whether all words are allowed ones."""
     return all(word in allowed for word in words)
 
 

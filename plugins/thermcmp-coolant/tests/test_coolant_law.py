@@ -10,7 +10,7 @@ from thermcmp_coolant import WATER, ChannelPlate, CoolantLaw, convection_share, 
 
 from thermcmp import hooks
 from thermcmp.errors import InputError
-from thermcmp.physics.airflow import AirflowLaw, PowerLaw, check_airflow_law
+from thermcmp.physics.airflow import AirflowLaw, PowerLaw, airflow_law, check_airflow_law
 
 FLOWS = np.array([0.3, 0.8, 1.0, 1.5, 4.0])
 
@@ -89,7 +89,7 @@ def test_meaningless_laws_and_flows_are_refused():
         CoolantLaw(share=1.2, stated_at_l_min=0.0)
     assert [f.column for f in caught.value.faults] == ["share", "stated_at_l_min"]
     for method in (CoolantLaw().factor, CoolantLaw().slope):
-        with pytest.raises(InputError, match=r"drive.*never heat a dry cold plate"):
+        with pytest.raises(InputError, match=r"flow_speed.*never heat a dry cold plate"):
             method([0.0, 1.0], 1.0, 0.57)
     assert np.isnan(CoolantLaw().factor(np.nan, 1.0, 0.57))
 
@@ -97,10 +97,10 @@ def test_meaningless_laws_and_flows_are_refused():
 def test_installed_package_is_found_through_its_entry_point():
     """A fresh interpreter, since this one's registry may have been built in another test."""
     script = (
-        "from thermcmp import hooks; "
+        "from thermcmp import hooks; from thermcmp.physics.airflow import airflow_law; "
         "r = [r for r in hooks.plugins() if r.distribution == 'thermcmp-coolant']; "
         "print([(x.name, x.status.value, x.provides) for x in r], "
-        "hooks.airflow_law('coolant flow').column)"
+        "airflow_law('coolant flow').column)"
     )
     done = subprocess.run(
         [sys.executable, "-W", "error", "-c", script], capture_output=True, text=True, check=True
@@ -119,7 +119,7 @@ def test_a_law_of_ones_own_goes_beside_the_default():
 
     hooks.use_plugin(Bench(), name="plate B")
     try:
-        assert hooks.airflow_law("coolant flow, plate B") is own
-        assert hooks.airflow_law("coolant flow") == thermcmp_coolant.CoolantLaw()
+        assert airflow_law("coolant flow, plate B") is own
+        assert airflow_law("coolant flow") == thermcmp_coolant.CoolantLaw()
     finally:
         hooks.forget_plugin("plate B")

@@ -107,12 +107,12 @@ class CoolantLaw:
         if faults:
             raise InputError("This coolant law has no meaning:", faults)
 
-    def factor(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+    def factor(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
         """Give the flow-dependent resistance relative to the one at `reference`.
 
         Parameters
         ----------
-        drive : array_like, shape (n,)
+        flow_speed : array_like, shape (n,)
             Coolant flow F [l/min], above zero; NaN gives NaN.
         reference : array_like, scalar or shape (n,)
             Reference flow F_ref [l/min], above zero.
@@ -129,15 +129,15 @@ class CoolantLaw:
         InputError
             If a flow is zero, negative or infinite.
         """
-        flow, at = self._ratios(drive, reference)
+        flow, at = self._ratios(flow_speed, reference)
         return self._resistance(flow, exponent) / self._resistance(at, exponent)
 
-    def slope(self, drive: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+    def slope(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
         """Give the exact derivative of `factor` with respect to `exponent`.
 
         Parameters
         ----------
-        drive, reference, exponent
+        flow_speed, reference, exponent
             As for `factor`.
 
         Returns
@@ -150,7 +150,7 @@ class CoolantLaw:
         InputError
             If a flow is zero, negative or infinite.
         """
-        flow, at = self._ratios(drive, reference)
+        flow, at = self._ratios(flow_speed, reference)
         top, bottom = self._resistance(flow, exponent), self._resistance(at, exponent)
         top_slope = -self.share * np.log(flow) * flow ** (-exponent)
         bottom_slope = -self.share * np.log(at) * at ** (-exponent)
@@ -160,9 +160,12 @@ class CoolantLaw:
         """Give h at F / F_0 = ratio."""
         return self.share * ratio ** (-exponent) + (1.0 - self.share) / ratio
 
-    def _ratios(self, drive: ArrayLike, reference: ArrayLike) -> tuple[Any, Any]:
+    def _ratios(self, flow_speed: ArrayLike, reference: ArrayLike) -> tuple[Any, Any]:
         """Give F / F_0 and F_ref / F_0, or refuse flows without meaning."""
-        flows = {"drive": np.asarray(drive, float), "reference": np.asarray(reference, float)}
+        flows = {
+            "flow_speed": np.asarray(flow_speed, float),
+            "reference": np.asarray(reference, float),
+        }
         faults = [
             Fault("must be finite and above zero",
                   "leave out runs without coolant flow; never heat a dry cold plate", column=name)
@@ -171,4 +174,4 @@ class CoolantLaw:
         ]  # fmt: skip
         if faults:
             raise InputError("The coolant law needs flow:", faults)
-        return flows["drive"] / self.stated_at_l_min, flows["reference"] / self.stated_at_l_min
+        return flows["flow_speed"] / self.stated_at_l_min, flows["reference"] / self.stated_at_l_min

@@ -81,7 +81,7 @@ def by_quadrature(tiny):
     levels = np.eye(4)[np.repeat(np.arange(4), 3)]
     moments, logs = [], []
     for part in np.array_split(np.arange(len(m)), 60):
-        flow = (speed / design.reference.drive) ** -m[part, None] - 1.0
+        flow = (speed / design.reference.flow_speed) ** -m[part, None] - 1.0
         w = np.concatenate(
             [
                 np.ones((len(part), 12, 1)),

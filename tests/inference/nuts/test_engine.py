@@ -70,7 +70,7 @@ def defined(design, point, effects, weights):
             still, flow = (
                 (still, flow + effect) if term.acts is Acts.AIRFLOW else (still + effect, flow)
             )
-        factor = (row["fan_rpm"] / design.reference.drive) ** -exponent
+        factor = (row["fan_rpm"] / design.reference.flow_speed) ** -exponent
         mean = 22.0 + row["power_w"] / design.reference.power_w * (still + flow * (factor - 1))
         step = 0.0 if np.isnan(row["resolution_k"]) else row["resolution_k"]
         single = row["n"] == 1

@@ -341,18 +341,18 @@ def test_thin_air_carries_less_heat(world, rules):
     # by that ratio to the power of minus the exponent.
     thin = (79495.0 / 101325.0) ** -world.truth.exponent
     setting = answer.settings[OLD]
-    flow = float(world.truth.airflow_factor(setting.drive))
+    flow = float(world.truth.airflow_factor(setting.flow_speed))
     convective = world.truth.baseline_airflow_k["memory"] + sum(
         world.truth.effects["memory"][term][level]
         for term, level in (("cooler_model airflow", "Alder-C1"), ("cooler airflow", "Alder-C1-1"))
     )
-    rise = true_rise(world, False, setting.drive, setting.power_w)
+    rise = true_rise(world, False, setting.flow_speed, setting.power_w)
     rise += setting.power_w / 200.0 * convective * flow * (thin - 1.0)
     assert answer.before_c == pytest.approx(AMBIENT_C + rise, abs=0.3)
     assert answer.before_c > bare.before_c + 1.0
     assert any("Noise is as it was measured" in caveat for caveat in answer.caveats)
     if rules is not None:
-        assert answer.settings[OLD].drive > bare.settings[OLD].drive + 20.0
+        assert answer.settings[OLD].flow_speed > bare.settings[OLD].flow_speed + 20.0
 
 
 def test_a_power_limit_caps_what_the_stock_runs_took(world):
@@ -406,8 +406,8 @@ def test_the_fan_may_follow_another_sensor(world):
         attribute(world.fit, OLD, NEW, control=edge)
     answer = attribute(world.fit, OLD, NEW, firmware=rules, control=edge)
     speed = true_speeds(world, HELD)
-    assert answer.settings[OLD].drive == pytest.approx(speed[(False,) * 3], rel=0.02)
-    assert answer.settings[NEW].drive == pytest.approx(speed[(True,) * 3], rel=0.02)
+    assert answer.settings[OLD].flow_speed == pytest.approx(speed[(False,) * 3], rel=0.02)
+    assert answer.settings[NEW].flow_speed == pytest.approx(speed[(True,) * 3], rel=0.02)
     assert any("two fits" in caveat for caveat in answer.caveats)
     assert any("follows the edge" in caveat for caveat in answer.caveats)
     draws = parts_of(answer)
@@ -435,7 +435,9 @@ def test_a_control_sensor_of_one_joint_fit_keeps_its_draws(fit_known):
     assert abs(draws["total"].mean()) > 1.0
     # One loop, told by either fit: the same fan speeds.
     for build in (OLD, NEW):
-        assert answer.settings[build].drive == pytest.approx(own.settings[build].drive, rel=0.01)
+        assert answer.settings[build].flow_speed == pytest.approx(
+            own.settings[build].flow_speed, rel=0.01
+        )
 
 
 def test_rules_of_other_firmwares_are_refused(world):

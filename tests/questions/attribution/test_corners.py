@@ -81,7 +81,7 @@ def counted(rows, cooler, setting):
     """Runs of a cooler near a setting, counted one by one; its stock runs are, all of them."""
     return sum(
         row.cooler_model == cooler
-        and abs(row.fan_rpm / setting.drive - 1.0) <= NEAR_SPEED
+        and abs(row.fan_rpm / setting.flow_speed - 1.0) <= NEAR_SPEED
         and abs(row.power_w / setting.power_w - 1.0) <= NEAR_POWER
         for row in rows.itertuples()
     )
@@ -99,7 +99,7 @@ def test_stock_runs_that_scatter_are_still_their_own_corner(campaign):
     runs = int(own.sum())
     assert answer.corners.iloc[0]["basis"] == f"measured in {runs} runs"
     # Stated, the same speed is not that of its stock runs any more.
-    near = Conditions(fan_rpm=answer.settings[OLD].drive + 60.0, power_w=225.0)
+    near = Conditions(fan_rpm=answer.settings[OLD].flow_speed + 60.0, power_w=225.0)
     moved = attribute(model, OLD, NEW, before_setting=near).corners.iloc[0]["basis"]
     assert moved == "predicted"
 

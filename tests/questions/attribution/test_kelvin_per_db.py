@@ -38,7 +38,7 @@ def test_changes_of_level_sum_in_every_draw(fix):
 
 def test_the_true_change_of_level_lies_in_its_interval(aliased, fix):
     truth = aliased.truth
-    speed = {name: setting.drive for name, setting in fix.settings.items()}
+    speed = {name: setting.flow_speed for name, setting in fix.settings.items()}
 
     def level(cooler, name):
         return truth.noise_level_dba(cooler, speed[name], f"{cooler}-1")
@@ -74,7 +74,7 @@ def test_a_hardware_sells_at_the_slope_of_the_true_laws(aliased, fix, hardware, 
             truth.rise_k("memory", product, fan_rpm=rpm, power_w=setting.power_w),
             truth.noise_level_dba(cooler, rpm),
         )
-        for rpm in (setting.drive - 1.0, setting.drive + 1.0)
+        for rpm in (setting.flow_speed - 1.0, setting.flow_speed + 1.0)
     )
     row = price(fix).loc[f"{hardware} hardware, at its own fan speed"]
     expected = (slow - fast) / (loud - quiet)
@@ -98,7 +98,7 @@ def test_louder_fans_sell_less(fix):
 def test_no_ratio_where_the_level_hardly_changed(aliased, apart):
     # Stock speeds known within some rpm, and 1 rpm or none between their means.
     own = attribute(aliased.fit, OLD, NEW).settings[OLD]
-    same = Conditions(fan_rpm=own.drive + apart, power_w=218.0)
+    same = Conditions(fan_rpm=own.flow_speed + apart, power_w=218.0)
     answer = attribute(aliased.fit, OLD, NEW, after_setting=same)
     row = price(answer).loc[FAN]
     assert np.isnan(row["mean_k_per_db"])
@@ -178,7 +178,9 @@ def test_the_noise_law_is_fitted_once_per_fit_and_distance(aliased, monkeypatch)
 def test_what_changed_is_after_minus_before(aliased, fix):
     changes = fix.changes.set_index("quantity")
     old, new = fix.settings[OLD], fix.settings[NEW]
-    assert changes.loc["fan speed", "change"] == pytest.approx(new.drive - old.drive, abs=1.0)
+    assert changes.loc["fan speed", "change"] == pytest.approx(
+        new.flow_speed - old.flow_speed, abs=1.0
+    )
     assert changes.loc["power", "change"] == pytest.approx(new.power_w - old.power_w, abs=0.2)
     table = fix.table.set_index("part")
     assert changes.loc["temperature", "change"] == pytest.approx(-table.loc["total", "mean_k"])

@@ -143,7 +143,7 @@ def test_three_factor_weights_of_the_hardwares_parts(aliased):
             aliased.fit,
             builds[hardware],
             Scope.SPECIMENS,
-            drive=settings[fan][0],
+            flow_speed=settings[fan][0],
             power_w=settings[power][1],
         )
 
@@ -191,14 +191,14 @@ def test_settings_are_the_means_of_the_stock_runs(aliased, fix):
             & rows["firmware"].eq(firmware)
         ]
         assert len(own) > 1
-        assert fix.settings[name].drive == pytest.approx(own["fan_rpm"].mean())
+        assert fix.settings[name].flow_speed == pytest.approx(own["fan_rpm"].mean())
         assert fix.settings[name].power_w == pytest.approx(own["power_w"].mean())
         assert fix.settings[name].elsewhere is False
 
 
 def test_one_stated_value_leaves_the_other_measured(aliased, fix):
     answer = attribute(aliased.fit, OLD, NEW, before_setting=Conditions(fan_rpm=1500.0))
-    assert answer.settings[OLD].drive == 1500.0
+    assert answer.settings[OLD].flow_speed == 1500.0
     assert answer.settings[OLD].power_w == fix.settings[OLD].power_w
     assert means(answer)["firmware: fan speed"] > means(fix)["firmware: fan speed"] + 2.0
 
@@ -257,7 +257,7 @@ def test_the_noise_that_came_with_each_part(aliased, fix):
 
     def level(cooler, name):
         specimen = f"{cooler}-1"
-        return truth.noise_level_dba(cooler, fix.settings[name].drive, specimen)
+        return truth.noise_level_dba(cooler, fix.settings[name].flow_speed, specimen)
 
     whole = level("Alder-C2", NEW) - level("Alder-C1", OLD)
     # Sixteen readings or more of 0.15 dB behind each cooler's law.
@@ -273,18 +273,18 @@ def test_the_noise_that_came_with_each_part(aliased, fix):
 def test_hardware_at_equal_noise(aliased, fix):
     truth = aliased.truth
     setting = fix.settings[OLD]
-    loud = truth.noise_level_dba("Alder-C1", setting.drive, "Alder-C1-1")
+    loud = truth.noise_level_dba("Alder-C1", setting.flow_speed, "Alder-C1-1")
     speed = truth.speed_at_level_rpm("Alder-C2", loud, "Alder-C2-1")
     old, new = (
         truth.rise_k("memory", product, fan_rpm=rpm, power_w=setting.power_w)
-        for product, rpm in (("Alder r1", setting.drive), ("Alder r2", speed))
+        for product, rpm in (("Alder r1", setting.flow_speed), ("Alder r2", speed))
     )
     row = fix.table.set_index("part").loc["hardware, at equal noise"]
     assert row["mean_k"] == pytest.approx(old - new, abs=3.0 * row["sd_k"])
     # What equal noise adds to equal fan speed: the parts' own doubt cancels, and 0.15 dB of
     # a cooler's level is 0.7 % of its speed, 0.2 K.
     at_equal_speed = truth.rise_k(
-        "memory", "Alder r2", fan_rpm=setting.drive, power_w=setting.power_w
+        "memory", "Alder r2", fan_rpm=setting.flow_speed, power_w=setting.power_w
     )
     gained = (
         means(fix)["hardware, at equal noise"] - means(fix)["hardware, fan and power as before"]
@@ -343,12 +343,12 @@ def test_stock_runs_that_scatter_widen_the_firmware_part(aliased):
     """The mean speed of a few stock runs is known no better than its standard error."""
     answer = attribute(aliased.fit, OLD, NEW)
     old = answer.settings[answer.title.removeprefix("From ").split(" to ")[0]]
-    assert old.drive_error > 0.0
+    assert old.flow_speed_error > 0.0
     held = attribute(
         aliased.fit,
         OLD,
         NEW,
-        before_setting=Conditions(fan_rpm=old.drive, power_w=old.power_w),
+        before_setting=Conditions(fan_rpm=old.flow_speed, power_w=old.power_w),
     )
     spread = {
         name: one.table.set_index("part").loc["firmware: fan speed", "sd_k"]

@@ -88,14 +88,14 @@ def test_a_newly_bought_card_is_less_sure_than_the_tested_ones(specimens, alder)
     assert "cards tested" in tested.title
 
 
-def new_specimen_draws(model, *, drive, power_w, seed):
+def new_specimen_draws(model, *, flow_speed, power_w, seed):
     """How much warmer a fresh specimen is than its line's mean."""
     build = build_of(model, "Alder r1 / fw 1")
     line, fresh = (
         sensor_law(model, build, Scope.PRODUCT_LINE, power_w=power_w, fresh=drawn)
         for drawn in (None, fresh_specimen(model, seed))
     )
-    return fresh.temperature_c(drive) - line.temperature_c(drive)
+    return fresh.temperature_c(flow_speed) - line.temperature_c(flow_speed)
 
 
 def test_a_new_specimen_scatters_by_the_sum_of_the_squared_spreads(specimens):
@@ -112,7 +112,7 @@ def test_a_new_specimen_scatters_by_the_sum_of_the_squared_spreads(specimens):
         # 40 seeds of 2000 draws: the variance is known to about 1 %, more for its heavy tail.
         found = np.mean(
             [
-                np.mean(new_specimen_draws(model, drive=rpm, power_w=watts, seed=seed) ** 2)
+                np.mean(new_specimen_draws(model, flow_speed=rpm, power_w=watts, seed=seed) ** 2)
                 for seed in range(40)
             ]
         )
@@ -122,7 +122,7 @@ def test_a_new_specimen_scatters_by_the_sum_of_the_squared_spreads(specimens):
 def test_a_new_specimen_is_no_better_or_worse_than_its_line(specimens):
     draws = np.stack(
         [
-            new_specimen_draws(specimens.fit, drive=1800.0, power_w=200.0, seed=seed)
+            new_specimen_draws(specimens.fit, flow_speed=1800.0, power_w=200.0, seed=seed)
             for seed in range(40)
         ]
     )

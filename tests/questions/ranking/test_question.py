@@ -158,7 +158,7 @@ def test_equal_noise_is_equal_noise_at_each_products_own_speed(peers):
             peers.fit,
             build,
             Scope.PRODUCT_LINE,
-            drive=law.speed_rpm(cooler, 40.0),
+            flow_speed=law.speed_rpm(cooler, 40.0),
             power_w=200.0,
         )
         assert row["mean_c"] == pytest.approx(float(np.mean(direct)), abs=1e-9)

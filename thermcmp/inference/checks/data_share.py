@@ -46,17 +46,7 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     factors that always changed together. The share is averaged over posterior draws of
     the spreads and the exponent.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    weights : ndarray, shape (m, q), or callable
-        Contrasts of the effects; a callable gives them for an airflow exponent.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        Shares between 0 and 1.
+    Shapes: weights (m, q). Returns (m,).
     """
     problem = fitted_problem(fit)
     kernel = Kernel(problem)

@@ -124,20 +124,7 @@ class Moments:
 
 
 def draws_for(fit: Fit, most: int) -> int:
-    """Posterior draws behind rows left out: at most so many, fewer where rows are many.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    most : int
-        Draws used for a small fit.
-
-    Returns
-    -------
-    int
-        At most `most`, and not below FEWEST for it.
-    """
+    """Posterior draws behind rows left out: at most so many, fewer where rows are many."""
     return min(most, max(FEWEST, MOST_CELLS // len(fit.design.rise_k)))
 
 
@@ -178,13 +165,7 @@ class LeaveOut:
         self._limited = [np.bincount(codes, fit.design.at_limit) > 0 for codes in groupings]
 
     def each(self) -> list[Deletions]:
-        """Hold each group against the others.
-
-        Returns
-        -------
-        list of Deletions
-            One per grouping.
-        """
+        """Hold each group against the others."""
         count, deletions = len(self._points), []
         score, rest, rest_sd = (
             [np.empty((count, groups.count)) for groups in self._groups] for _ in range(3)
@@ -216,17 +197,7 @@ class LeaveOut:
     def at_draws(self, contrasts: Contrasts, groups: IntArray) -> tuple[Array, Array]:
         """Contrasts without a few groups of the first grouping, at every draw.
 
-        Parameters
-        ----------
-        contrasts : ndarray, shape (m, q), or callable
-            Contrasts of the effects; a callable gives them for an airflow exponent.
-        groups : ndarray of int, shape (U,)
-            The groups, ascending.
-
-        Returns
-        -------
-        mean, sd : ndarray, shape (T, U, m)
-            Mean and standard deviation without the group at each draw [K].
+        Shapes: contrasts (m, q), groups (U,). Returns mean, sd (T, U, m).
         """
         found = [few for _, _, (few,) in self._solutions(contrasts, [self._groups[0].only(groups)])]
         return np.concatenate([f.mean for f in found]), np.concatenate([f.sd for f in found])
@@ -234,17 +205,7 @@ class LeaveOut:
     def moments(self, contrasts: Contrasts, weights: Array) -> Moments:
         """Contrasts without each group of the first grouping, over all draws.
 
-        Parameters
-        ----------
-        contrasts : ndarray, shape (m, q), or callable
-            Contrasts of the effects; a callable gives them for an airflow exponent.
-        weights : ndarray, shape (T, G)
-            Weights of the draws, from `each`.
-
-        Returns
-        -------
-        Moments
-            Added up draw by draw: what is known at every draw would fill the memory.
+        Shapes: contrasts (m, q), weights (T, G).
         """
         mean = square = np.zeros(())
         whole = []

@@ -77,19 +77,7 @@ def prepare(
 ) -> tuple[Kernel, list[Grouped]]:
     """Lay out groupings of a problem's rows, and its algebra for leaving them out.
 
-    Parameters
-    ----------
-    problem : GaussianProblem
-        The problem.
-    groupings : sequence of ndarray of int, shape (n,)
-        Each gives the group of every row, 0 … G-1.
-
-    Returns
-    -------
-    kernel : Kernel
-        The algebra; its pattern holds the pairs of effects of each small group.
-    groups : list of Grouped
-        One per grouping.
+    Shapes: groupings (n,). Returns kernel, groups.
     """
     found = [_grouped(problem, codes) for codes in groupings]
     q = problem.effect_count

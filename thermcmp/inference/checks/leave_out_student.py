@@ -81,21 +81,8 @@ class Mixture:
     ) -> tuple[Array, Array, Array, Array]:
         """Take the deleted rows' own weights out of what was found given them.
 
-        Parameters
-        ----------
-        codes : ndarray of int, shape (n,)
-            Group of each row.
-        helped : ndarray of bool, shape (G,)
-            Groups that have a stand-in beside their rows.
-        score, rest, rest_sd : ndarray, shape (T, G)
-            As found given all weights.
-
-        Returns
-        -------
-        score, rest_sd, below, above : ndarray, shape (T, G)
-            Log density, and what replaces the standard deviation: the scale, which is the
-            standard deviation at weights of one; chances of a group below and above what
-            was read.
+        Shapes: codes (n,), helped (G,), score, rest, rest_sd (T, G). Returns score,
+        rest_sd, below, above (T, G).
         """
         from scipy.sparse import csr_array
 

@@ -50,26 +50,7 @@ class Units:
 
 
 def units_of(fit: Fit, kind: str) -> Units:
-    """The units of one kind in a fit.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    kind : str
-        One of `UNITS`.
-
-    Returns
-    -------
-    Units
-        Named as in the results; the laboratory or model is in the name only where there
-        are several.
-
-    Raises
-    ------
-    InputError
-        If there is no such unit.
-    """
+    """The units of one kind in a fit."""
     import pandas as pd
 
     if kind not in UNITS:

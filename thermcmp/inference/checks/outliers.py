@@ -92,22 +92,7 @@ class Discounted:
 
 
 def discounted(fit: Fit, runs: Units, draws: int) -> tuple[Discounted, ...]:
-    """Runs that count for little under Student's t, which explains them by its tails.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    runs : Units
-        Its runs.
-    draws : int
-        Posterior draws used.
-
-    Returns
-    -------
-    tuple of Discounted
-        Those of a weight below `LITTLE`, the least weight first; none of a normal scatter.
-    """
+    """Runs that count for little under Student's t, which explains them by its tails."""
     if not mixed_rows(fit).any():
         return ()
     of_row, off_row = mean_weights(fit, draws)
@@ -137,20 +122,6 @@ def outlying(units: Units, found: Deletions, assemblies: Units) -> tuple[Outlier
     of n is asked for its chance, so a unit is named where its two-sided chance is below
     `FALSE_ALARM` / n. For a plain sample of runs this is Grubbs' test (F. E. Grubbs,
     Technometrics 11 (1969) 1-21; ISO 5725-2), apart from the priors.
-
-    Parameters
-    ----------
-    units : Units
-        Runs, or other units.
-    found : Deletions
-        Each of them left out.
-    assemblies : Units
-        The assemblies, to say whether a run is the only one of its own.
-
-    Returns
-    -------
-    tuple of Outlier
-        The furthest off first.
     """
     from scipy.special import ndtri
 

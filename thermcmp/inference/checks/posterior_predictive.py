@@ -71,23 +71,7 @@ class Feature:
 def predictive_features(
     fit: Fit, *, campaigns: int | None = None, seed: int = 0
 ) -> tuple[Feature, ...]:
-    """Features of the measured campaign among campaigns that the fit makes.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    campaigns : int, optional
-        Campaigns made; by default CAMPAIGNS, and down to FEWEST_CAMPAIGNS of many rows.
-    seed : int
-        Seed.
-
-    Returns
-    -------
-    tuple of Feature
-        Residual spread and largest residual; spread within and between assemblies and
-        drift within a session, where the rows hold them.
-    """
+    """Features of the measured campaign among campaigns that the fit makes."""
     rng = np.random.default_rng(seed)
     if campaigns is None:
         most = MOST_CELLS // len(fit.design.rise_k)

@@ -74,18 +74,7 @@ def _words(prior: float, likelihood: float) -> str:
 def power_scaling(fit: Fit, quantities: Array) -> Sensitivity:
     """Power-scale priors and likelihood for quantities of the posterior.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    quantities : ndarray, shape (m, S)
-        Draws of the quantities, in the order of the fit's draws.
-
-    Returns
-    -------
-    Sensitivity
-        Prior and likelihood sensitivity; NaN for a quantity that stands still or is
-        undefined in some draw.
+    Shapes: quantities (m, S).
     """
     each = prior_log_densities(fit)
     prior = sensitivity(quantities, each.sum(axis=0))
@@ -102,20 +91,7 @@ def power_scaling(fit: Fit, quantities: Array) -> Sensitivity:
 def sensitivity(quantities: Array, log_density: Array, alphas: Sequence[float] = ALPHAS) -> Array:
     """Change of quantities per doubling of the power of one part of the posterior.
 
-    Parameters
-    ----------
-    quantities : ndarray, shape (m, S)
-        Draws.
-    log_density : ndarray, shape (S,)
-        Log density of the part that is power-scaled, at each draw.
-    alphas : sequence of float
-        One power below 1 and one above.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        Mean over both powers of distance / |log2 alpha|; NaN where a quantity has no
-        distribution to move.
+    Shapes: quantities (m, S), log_density (S,). Returns (m,).
     """
     moves = np.all(np.isfinite(quantities), axis=1)
     moves[moves] = np.ptp(quantities[moves], axis=1) > 0
@@ -135,17 +111,7 @@ def sensitivity(quantities: Array, log_density: Array, alphas: Sequence[float] =
 def cumulative_distance(draws: Array, weights: Array) -> Array:
     """Cumulative Jensen-Shannon distance between draws and the same draws weighted.
 
-    Parameters
-    ----------
-    draws : ndarray, shape (m, S)
-        Draws of m quantities.
-    weights : ndarray, shape (S,)
-        Weights that add up to one.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        Distances between 0 and 1; the larger of those from below and from above.
+    Shapes: draws (m, S), weights (S,). Returns (m,).
 
     References
     ----------
@@ -173,18 +139,7 @@ def _one_sided(p: Array, q: Array, width: Array) -> Array:
 
 
 def prior_log_densities(fit: Fit) -> Array:
-    """Log density of each parameter's prior at each draw.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-
-    Returns
-    -------
-    ndarray, shape (parameters, S)
-        In the order of `Fit.parameter_names`.
-    """
+    """Log density of each parameter's prior at each draw, shape (parameters, S)."""
     return np.stack(
         [_log_density(fit.priors[name], fit.draws(name)) for name in fit.parameter_names]
     )
@@ -197,20 +152,7 @@ def _log_density(prior: Prior, value: Array) -> Array:
 
 
 def log_likelihood(fit: Fit) -> Array:
-    """Log likelihood of all rows given effects and parameters, at each draw.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-
-    Returns
-    -------
-    ndarray, shape (S,)
-        Sum over the rows; a reading at the limit counts as "at least this", one on a
-        coarse step as "within half a step". With Student's t these two take its normal
-        neighbour of the same scale. A regulated row counts with its Jacobian.
-    """
+    """Log likelihood of all rows given effects and parameters, at each draw, shape (S,)."""
     total = np.zeros(len(fit.draws(fit.parameter_names[0])))
     for part, mean in fitted_rise(fit):
         total[part] = np.sum(_log_densities(fit, part, mean), axis=1)

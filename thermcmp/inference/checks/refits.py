@@ -17,19 +17,7 @@ if TYPE_CHECKING:
 def fit_without(fit: Fit, left_out: BoolArray, *, seed: int | None = None) -> Fit:
     """Fit the same terms, levels, priors and reference without some rows.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    left_out : ndarray of bool, shape (n,)
-        Rows to leave out. A level that loses all its rows keeps its place and its prior.
-    seed : int, optional
-        Seed; the fit's own by default.
-
-    Returns
-    -------
-    Fit
-        The fit to the other rows, by the same engine, with as many draws.
+    Shapes: left_out (n,).
     """
     design, keep = fit.design, ~left_out
     parts: dict[str, Any] = {"rows": design.rows[keep].reset_index(drop=True)}

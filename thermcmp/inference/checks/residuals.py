@@ -31,20 +31,7 @@ def design_matrices(
 ) -> tuple[Any, Any]:
     """Sparse matrices of the effects' coefficients, resistance and airflow apart.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-    nuisance : bool
-        Whether assemblies, sessions and laboratories count.
-    problem : GaussianProblem, optional
-        A problem of the same effects whose rows are wanted; the design's own by default.
-
-    Returns
-    -------
-    resistance, airflow : scipy.sparse.csr_array, shape (n, q)
-        A row's fitted rise is (resistance + h · airflow) @ effects, with h the airflow
-        law's factor less one.
+    Returns resistance, airflow (n, q).
     """
     from scipy.sparse import csr_array
 
@@ -62,7 +49,7 @@ def design_matrices(
 
 def airflow_factor(design: Design, exponent: Array) -> Array:
     """The airflow law's factor less one at each row, shape (B, n), for exponents (B,)."""
-    return np.asarray(design.airflow(design.drive[None, :], exponent[:, None]))
+    return np.asarray(design.airflow(design.flow_speed[None, :], exponent[:, None]))
 
 
 def parameter_points(fit: Fit, chosen: IntArray) -> Points:
@@ -79,21 +66,7 @@ def fitted_rise(
 ) -> Iterator[tuple[IntArray, Array]]:
     """Fitted rise of every row, in parts that fit in memory.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    chosen : ndarray of int, optional
-        Draws; all by default.
-    nuisance : bool
-        Whether assemblies, sessions and laboratories count.
-
-    Yields
-    ------
-    part : ndarray of int, shape (B,)
-        The draws of this part.
-    rise : ndarray, shape (B, n)
-        Their fitted rises [K].
+    Returns part (B,), rise (B, n).
     """
     design = fit.design
     still, flow = design_matrices(design, nuisance=nuisance)
@@ -141,19 +114,7 @@ def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Genera
 
     Given these completed readings and the parameters, everything is normal again.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    mean, variance : ndarray, shape (B, n)
-        Fitted rise [K] and variance [K²] of each row at each draw.
-    rng : numpy.random.Generator
-        Draws what lies beyond the limit.
-
-    Returns
-    -------
-    ndarray, shape (B, n)
-        Rises [K].
+    Shapes: mean, variance (B, n). Returns (B, n).
     """
     from scipy.special import log_ndtr, ndtri_exp
 

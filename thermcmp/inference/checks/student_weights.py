@@ -40,21 +40,7 @@ def drawn_weights(
     For a reading at the limit or within a step, what it may have been is drawn first, from
     Student's t cut to where it can be.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    chosen : ndarray of int, shape (B,)
-        Draws.
-    mean : ndarray, shape (B, n)
-        Their fitted rises [K].
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    ndarray, shape (B, n), or None
-        Weights [-], one for rows that are normal; None if all rows are.
+    Shapes: chosen (B,), mean (B, n). Returns (B, n).
     """
     mixed = mixed_rows(fit)
     if not mixed.any():
@@ -82,20 +68,7 @@ def fresh_weights(degrees: Array, mixed: BoolArray, rng: np.random.Generator) ->
 def mean_weights(fit: Fit, draws: int) -> tuple[Array, Array]:
     """How much of a row each row counts for, and how far it is off.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    draws : int
-        Posterior draws used, evenly taken.
-
-    Returns
-    -------
-    weight : ndarray, shape (n,)
-        Posterior mean of the weight [-], within a step that of drawn ones; one where none
-        is known: normal rows, and rows at the limit.
-    off : ndarray, shape (n,)
-        Reading less fitted rise, mean over the draws [K].
+    Returns weight (n,), off (n,).
     """
     known, step = mixed_rows(fit) & ~fit.design.at_limit, readings_of(fit.design).step
     weight = off = np.zeros(len(known))

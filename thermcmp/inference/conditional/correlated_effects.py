@@ -33,17 +33,7 @@ def partial_count(size: int) -> int:
 def correlation(partial: NDArray[Any], size: int) -> NDArray[Any]:
     """Correlation matrices from partial correlations.
 
-    Parameters
-    ----------
-    partial : ndarray, shape (B, K(K-1)/2)
-        Partial correlations p_10, p_20, p_21, p_30 … [-].
-    size : int
-        K.
-
-    Returns
-    -------
-    ndarray, shape (B, K, K)
-        The matrices.
+    Shapes: partial (B, K(K-1). Returns (B, K, K).
     """
     low = np.zeros((len(partial), size, size), partial.dtype)
     low[:, 0, 0] = 1.0
@@ -95,19 +85,7 @@ class Links:
     def precision(self, partial: Array) -> tuple[Array, Array, Array]:
         """Prior precision of the linked effects, and the log determinant of their covariance.
 
-        Parameters
-        ----------
-        partial : ndarray, shape (B, P)
-            Partial correlations.
-
-        Returns
-        -------
-        own : ndarray, shape (D, B)
-            On the diagonal, by `linked`.
-        between : ndarray, shape (E, B)
-            Off it, by `rows` and `columns`.
-        log_determinant : ndarray, shape (B,)
-            Of the prior covariance.
+        Shapes: partial (B, P). Returns own (D, B), between (E, B), log_determinant (B,).
         """
         b = len(partial)
         own, between, log_determinant = [np.zeros((0, b))], [np.zeros((0, b))], np.zeros(b)
@@ -123,17 +101,7 @@ class Links:
     def slope(self, partial: Array, own: Array, between: Array) -> Array:
         """Derivative of the log likelihood along the partial correlations.
 
-        Parameters
-        ----------
-        partial : ndarray, shape (B, P)
-            Partial correlations.
-        own, between : ndarray, shapes (D, B) and (E, B)
-            Second moments of the scaled effects, by `linked` and by `rows` and `columns`.
-
-        Returns
-        -------
-        ndarray, shape (B, P)
-            The derivative.
+        Shapes: partial (B, P), own, between (D, B). Returns (B, P).
         """
         slope = np.zeros(partial.shape)
         d = e = 0

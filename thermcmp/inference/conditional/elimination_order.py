@@ -77,20 +77,7 @@ class Elimination:
 def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> Elimination:
     """Choose an order and lay out the factor.
 
-    Parameters
-    ----------
-    count : int
-        Number of nodes.
-    rows, columns : ndarray of int, shape (E,)
-        Entries of the symmetric system, one of each mirrored pair, diagonal included;
-        the response, the last of `last`, has one with every node.
-    last : ndarray of int
-        Nodes that must stay in the tail, and stand there in this order at the end.
-
-    Returns
-    -------
-    Elimination
-        The order and the layout.
+    Shapes: rows, columns (E,).
     """
     node, size, below, tail = _order(count, rows, columns, last)
     place = np.empty(count, np.intp)

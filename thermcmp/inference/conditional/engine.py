@@ -111,24 +111,7 @@ class Target:
 def find_mode(target: Target, rng: np.random.Generator) -> tuple[Array, Array]:
     """Mode of the target and a covariance there.
 
-    Parameters
-    ----------
-    target : Target
-        Log posterior.
-    rng : numpy.random.Generator
-        Draws the starting point after the first, where there is one.
-
-    Returns
-    -------
-    mode : ndarray, shape (d,)
-        The mode in standard-normal coordinates.
-    factor : ndarray, shape (d, d)
-        Lower Cholesky factor of the local covariance.
-
-    Raises
-    ------
-    EngineError
-        If no start ends at a finite value.
+    Returns mode (d,), factor (d, d).
     """
     d = len(target.priors)
     # A second start costs little where a problem is small, and many rows leave one mode.
@@ -194,29 +177,7 @@ def run_conditional(
     draws: int = 4000,
     seed: int | None = None,
 ) -> ConditionalDraws:
-    """Posterior draws of parameters and effects.
-
-    Parameters
-    ----------
-    problem : GaussianProblem
-        The linear problem.
-    priors : sequence of Prior
-        Proper priors, in the order of `Target`.
-    draws : int
-        Draws kept; a multiple of CHAINS.
-    seed : int, optional
-        Seed of all randomness.
-
-    Returns
-    -------
-    ConditionalDraws
-        Equal-weight draws and the weighted ones behind them.
-
-    Raises
-    ------
-    EngineError
-        If the system is singular or no mode is found.
-    """
+    """Posterior draws of parameters and effects."""
     with one_blas_thread():
         return _explore(problem, priors, draws, np.random.default_rng(seed))
 
@@ -303,19 +264,7 @@ def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
 def systematic(weights: Array, count: int, rng: np.random.Generator) -> IntArray:
     """Resample with one random offset.
 
-    Parameters
-    ----------
-    weights : ndarray, shape (N,)
-        Normalised weights.
-    count : int
-        Number of indices.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    ndarray of int, shape (count,)
-        Indices, ascending; each about `count` times its weight.
+    Shapes: weights (N,). Returns (count,).
     """
     grid = (rng.random() + np.arange(count)) / count
     return np.searchsorted(np.cumsum(weights), grid * (1.0 - 1e-12))

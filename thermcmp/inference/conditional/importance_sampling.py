@@ -104,17 +104,7 @@ class Mixture:
     def refitted(self, x: Array, weights: Array) -> Mixture:
         """One step of weighted EM towards the target of the weights.
 
-        Parameters
-        ----------
-        x : ndarray, shape (N, d)
-            Draws.
-        weights : ndarray, shape (N,)
-            Their normalised importance weights.
-
-        Returns
-        -------
-        Mixture
-            The refitted mixture; components that lost their mass are dropped.
+        Shapes: x (N, d), weights (N,).
         """
         from scipy.linalg import solve_triangular
 
@@ -238,22 +228,6 @@ def sample(
     798-812), so no target evaluation is lost to the adaptation. In the first rounds
     the components are laid out anew over the weighted draws, so that a bent or split
     target is covered from end to end.
-
-    Parameters
-    ----------
-    log_target : callable
-        Log density of the target, not normalised, from (N, d) to (N,).
-    start : Mixture
-        First proposal.
-    effort : Effort
-        Draws to spend.
-    rng : numpy.random.Generator
-        Source of randomness.
-
-    Returns
-    -------
-    Weighted
-        Draws from the last mixture only, with their weights.
     """
     past: list[tuple[int, Mixture]] = []
     x, target = np.zeros((0, start.means.shape[1])), np.zeros(0)
@@ -281,19 +255,7 @@ def sample(
 def laid_out(x: Array, weights: Array, rng: np.random.Generator) -> Mixture:
     """Warp the draws to near normality and centre components on some of them.
 
-    Parameters
-    ----------
-    x : ndarray, shape (N, d)
-        Draws.
-    weights : ndarray, shape (N,)
-        Their normalised weights.
-    rng : numpy.random.Generator
-        Picks the centres.
-
-    Returns
-    -------
-    Mixture
-        COMPONENTS equal components under the fitted warp, and one at the heaviest draw.
+    Shapes: x (N, d), weights (N,).
     """
     warp = fit_warp(x, weights)
     y, _ = warp.forward(x)

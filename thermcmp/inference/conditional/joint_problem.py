@@ -42,22 +42,7 @@ class JointProblem:
 
 
 def joint_problem(designs: Sequence[Design], together: Sequence[str], shape: float) -> JointProblem:
-    """Stack the designs of several sensors.
-
-    Parameters
-    ----------
-    designs : sequence of Design
-        One per sensor.
-    together : sequence of str
-        Terms whose effects are correlated between the sensors that have them.
-    shape : float
-        Prior of the correlations, see `correlation_priors`.
-
-    Returns
-    -------
-    JointProblem
-        The problem.
-    """
+    """Stack the designs of several sensors."""
     parts = [thermal_problem(design)[0] for design in designs]
     effects = _slices([part.effect_count for part in parts])
     spreads = _slices([len(design.terms) for design in designs])

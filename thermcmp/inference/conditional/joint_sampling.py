@@ -67,30 +67,7 @@ class JointDraws:
 def run_joint(
     joint: JointProblem, designs: Sequence[Design], *, draws: int, seed: int | None
 ) -> JointDraws:
-    """Posterior draws of a joint problem.
-
-    Parameters
-    ----------
-    joint : JointProblem
-        The problem of all sensors.
-    designs : sequence of Design
-        Their designs, in its order.
-    draws : int
-        Draws kept; a multiple of 4.
-    seed : int, optional
-        Seed of all randomness.
-
-    Returns
-    -------
-    JointDraws
-        The draws. Where the sensors' own posteriors propose badly, all parameters are
-        explored at once instead.
-
-    Raises
-    ------
-    EngineError
-        As from `run_conditional`.
-    """
+    """Posterior draws of a joint problem."""
     coupling = _Coupling(joint, designs, draws, seed)
     rng = np.random.default_rng(seed)
     with one_blas_thread():

@@ -182,19 +182,7 @@ class Kernel:
     def draw_effects(self, points: Points, picked: IntArray, rng: np.random.Generator) -> Array:
         """Exact draws of all effects, shape (S, q).
 
-        Parameters
-        ----------
-        points : Points
-            Parameter points.
-        picked : ndarray of int, shape (S,)
-            The point of each draw, in ascending order.
-        rng : numpy.random.Generator
-            Source of randomness.
-
-        Returns
-        -------
-        ndarray, shape (S, q)
-            The draws, in the order of `picked`.
+        Shapes: picked (S,).
         """
         noise = rng.standard_normal((len(picked), self.problem.effect_count))
         used, repeats = np.unique(picked, return_counts=True)
@@ -211,21 +199,7 @@ class Kernel:
     ) -> tuple[Array, Array]:
         """Log likelihood, and draws of all effects, from one factorisation of each point.
 
-        Parameters
-        ----------
-        points : Points
-            B parameter points.
-        repeats : int
-            Draws of the effects for each.
-        rng : numpy.random.Generator
-            Source of randomness.
-
-        Returns
-        -------
-        log_likelihood : ndarray, shape (B,)
-            Log marginal likelihood.
-        effects : ndarray, shape (B * repeats, q)
-            The draws, point by point.
+        Returns log_likelihood (B,), effects (B * repeats, q).
         """
         root = int(rng.integers(2**63))
 

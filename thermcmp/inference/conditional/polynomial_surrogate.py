@@ -109,21 +109,7 @@ def fit_surrogate(
 ) -> Surrogate:
     """Fit the polynomial to values and gradients at points around the mode.
 
-    Parameters
-    ----------
-    value_and_gradient : callable
-        Log density, shape (N,), and its gradient, shape (N, d), at points (N, d).
-    mode : ndarray, shape (d,)
-        The mode.
-    factor : ndarray, shape (d, d)
-        Lower Cholesky factor of the local covariance.
-    rng : numpy.random.Generator
-        Draws the points.
-
-    Returns
-    -------
-    Surrogate
-        All terms up to third order, and those of fourth order in one or two squares.
+    Shapes: mode (d,), factor (d, d).
     """
     d = len(mode)
     count = int(np.ceil(_SURPLUS * len(_powers(d)) / (d + 1)))

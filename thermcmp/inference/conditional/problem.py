@@ -128,19 +128,7 @@ class EffectLayout:
 def effect_layout(index: IntArray, sizes: Sequence[int], fixed: Sequence[Prior]) -> EffectLayout:
     """Lay out two fixed effects and the levels of groups, one column each.
 
-    Parameters
-    ----------
-    index : ndarray of int, shape (n, groups)
-        Level of each row in each group.
-    sizes : sequence of int
-        Number of levels of each group.
-    fixed : sequence of Prior
-        Normal priors of the two fixed effects.
-
-    Returns
-    -------
-    EffectLayout
-        The layout.
+    Shapes: index (n, groups).
     """
     n = len(index)
     starts = (2 + np.concatenate([[0], np.cumsum(sizes)]))[: len(sizes)].astype(np.intp)
@@ -156,17 +144,7 @@ def effect_layout(index: IntArray, sizes: Sequence[int], fixed: Sequence[Prior])
 def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]:
     """The problem of a thermal design, and the priors of its parameters.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-
-    Returns
-    -------
-    problem : GaussianProblem
-        The linear problem.
-    priors : tuple of Prior
-        Priors of the exponent, of each spread in turn, and of the residual.
+    Returns problem, priors.
     """
     layout = effect_layout(
         design.index,
@@ -174,13 +152,13 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
         [design.priors[BASELINE], design.priors[AIRFLOW_BASELINE]],
     )
     flow = np.array([False, True, *(t.acts is Acts.AIRFLOW for t in design.terms)])
-    law, drive, reference = design.law, design.drive[:, None], design.reference.drive
+    law, flow_speed, reference = design.law, design.flow_speed[:, None], design.reference.flow_speed
 
     def airflow(exponent: Array) -> Array:
-        return np.asarray(design.airflow(drive, exponent))
+        return np.asarray(design.airflow(flow_speed, exponent))
 
     def airflow_slope(exponent: Array) -> Array:
-        return np.asarray(law.slope(drive, reference, exponent))
+        return np.asarray(law.slope(flow_speed, reference, exponent))
 
     problem = GaussianProblem(
         y=design.rise_k,

@@ -133,19 +133,7 @@ def stand_in_problem(
 ) -> tuple[GaussianProblem, tuple[Prior, ...]]:
     """The problem of a design with a stand-in reading for each regulated row.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit, n rows of which m are regulated.
-    expansion : Expansion
-        Where the logarithms are expanded.
-
-    Returns
-    -------
-    problem : GaussianProblem
-        With n + m rows: the design's, then those held by the fan, then those held by power.
-    priors : tuple of Prior
-        As from `thermal_problem`, the exponent's with its part of the Jacobian.
+    Returns problem, priors.
     """
     problem, priors = thermal_problem(design)
     fan, power = regulated_rows(design)
@@ -181,18 +169,7 @@ def stand_in_problem(
 
 
 def fitted_problem(fit: Fit) -> GaussianProblem:
-    """The Gaussian problem behind a fit, its regulated rows' stand-ins at its posterior.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-
-    Returns
-    -------
-    GaussianProblem
-        The design's rows first; see `stand_in_problem`.
-    """
+    """The Gaussian problem behind a fit, its regulated rows' stand-ins at its posterior."""
     fan, power = regulated_rows(fit.design)
     if not len(fan) + len(power):
         return thermal_problem(fit.design)[0]
@@ -207,27 +184,7 @@ def run_with_regulated(
 ) -> tuple[ConditionalDraws, tuple[Check, ...]]:
     """Posterior draws of a design with regulated rows by the conditional engine.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit, with a regulated row at least.
-    draws : int
-        Draws kept.
-    seed : int, optional
-        Seed.
-
-    Returns
-    -------
-    found : ConditionalDraws
-        Draws of equal weight; `weighted` is the engine's own.
-    checks : tuple of Check
-        Pareto k and effective size of the weights that turned the stand-ins into the
-        Jacobians.
-
-    Raises
-    ------
-    EngineError
-        As `run_conditional`.
+    Returns found, checks.
     """
     rng = np.random.default_rng(seed)
     at = Expansion.first(design)

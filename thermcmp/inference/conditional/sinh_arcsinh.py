@@ -55,17 +55,7 @@ class Warp:
 def fit_warp(x: Array, weights: Array) -> Warp:
     """The map under which weighted draws look most like a standard normal.
 
-    Parameters
-    ----------
-    x : ndarray, shape (N, d)
-        Draws.
-    weights : ndarray, shape (N,)
-        Their normalised weights.
-
-    Returns
-    -------
-    Warp
-        Fitted by weighted maximum likelihood, one coordinate at a time.
+    Shapes: x (N, d), weights (N,).
     """
     # The map is mild: that many draws of equal weight, evenly picked, fix it well enough.
     grid = (np.arange(FITTED) + 0.5) / FITTED

@@ -63,17 +63,6 @@ def pymc_model(design: Design) -> Any:
     Effects are sampled about their Gaussian conditional (see `conditional_coordinates`),
     so no factor needs a form of its own. Under Student's t, a reading at the limit or
     within a step has a scatter weight, the gamma variable of the t's scale mixture.
-
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-
-    Returns
-    -------
-    pymc.Model
-        The model; the variable ``effects`` has the effects in the design's order. The
-        readings are data, so that another campaign of the same design needs no compiling.
     """
     import pymc as pm
     import pytensor.tensor as pt
@@ -85,7 +74,7 @@ def pymc_model(design: Design) -> Any:
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
         scales = _half_normal_scales(design)
         spreads = pm.HalfNormal("spreads", scales, shape=len(scales))
-        factor = design.airflow(design.drive, exponent)
+        factor = design.airflow(design.flow_speed, exponent)
         base, flow = baseline_mean(design)
         middle = design.power_ratio * (base + flow * factor)
         variance, degrees = design.run_scatter * residual**2 + readings.variance, None
@@ -217,24 +206,7 @@ class Sampler:
         chains: int = 4,
         seed: int | None = None,
     ) -> NutsDraws:
-        """Sample one campaign.
-
-        Parameters
-        ----------
-        design : Design
-            The campaign.
-        draws : int
-            Draws kept per chain.
-        chains : int
-            Chains.
-        seed : int, optional
-            Seed.
-
-        Returns
-        -------
-        NutsDraws
-            The draws.
-        """
+        """Sample one campaign."""
         tune = max(draws, LEAST_TUNING)
         # Chains run beside each other; the matrices of one are too small to be shared out.
         with quiet(), one_blas_thread():

@@ -21,17 +21,7 @@ LEAST_K: Final = 1e-3
 def normal(deviation: Any, variance: Any) -> Any:
     """Log density of normal rows.
 
-    Parameters
-    ----------
-    deviation : PyTensor vector, shape (n,)
-        Reading less its mean [K].
-    variance : PyTensor vector, shape (n,)
-        Variance [K²].
-
-    Returns
-    -------
-    PyTensor vector, shape (n,)
-        Log density.
+    Shapes: deviation (n,), variance (n,). Returns (n,).
     """
     import pytensor.tensor as pt
 
@@ -39,20 +29,7 @@ def normal(deviation: Any, variance: Any) -> Any:
 
 
 def student(deviation: Any, variance: Any, degrees: Any) -> Any:
-    """Log density of Student's t of squared scale `variance`.
-
-    Parameters
-    ----------
-    deviation, variance
-        As for `normal`; `variance` is the squared scale.
-    degrees : PyTensor scalar
-        Degrees of freedom [-].
-
-    Returns
-    -------
-    PyTensor vector, shape (n,)
-        Log density.
-    """
+    """Log density of Student's t of squared scale `variance`, shape (n,)."""
     import pytensor.tensor as pt
 
     half = 0.5 * degrees
@@ -62,18 +39,7 @@ def student(deviation: Any, variance: Any, degrees: Any) -> Any:
 
 
 def at_least(deviation: Any, variance: Any) -> Any:
-    """Log probability that a normal is at least the reading.
-
-    Parameters
-    ----------
-    deviation, variance
-        As for `normal`.
-
-    Returns
-    -------
-    PyTensor vector, shape (n,)
-        Log probability.
-    """
+    """Log probability that a normal is at least the reading, shape (n,)."""
     import pytensor.tensor as pt
 
     return _log_survival(deviation / pt.sqrt(variance))
@@ -82,17 +48,7 @@ def at_least(deviation: Any, variance: Any) -> Any:
 def within_step(deviation: Any, variance: Any, step: Any) -> Any:
     """Log probability that a normal is within half a step of the reading.
 
-    Parameters
-    ----------
-    deviation, variance
-        As for `normal`, the variance without the step's.
-    step : array, shape (n,)
-        Reading step [K], above zero.
-
-    Returns
-    -------
-    PyTensor vector, shape (n,)
-        Log probability.
+    Shapes: step (n,). Returns (n,).
     """
     import pytensor.tensor as pt
 
@@ -106,16 +62,7 @@ def within_step(deviation: Any, variance: Any, step: Any) -> Any:
 def held(sensitivity: Any) -> Any:
     """Log Jacobian of regulated rows, up to a constant.
 
-    Parameters
-    ----------
-    sensitivity : PyTensor vector, shape (n,)
-        What the loop's own move does to the temperature [K]; above zero where the loop can
-        have held it.
-
-    Returns
-    -------
-    PyTensor vector, shape (n,)
-        Its logarithm; below `LEAST_K` the tangent there.
+    Shapes: sensitivity (n,). Returns (n,).
     """
     import pytensor.tensor as pt
 

@@ -133,27 +133,8 @@ def effects_in_coordinates(
 ) -> tuple[Any, Any, Any]:
     """Add the coordinates of all effects to the PyMC model in hand.
 
-    Parameters
-    ----------
-    design : Design
-        Arrays of the fit.
-    airflow : PyTensor vector, shape (n,)
-        Airflow factor of each row less one.
-    spreads : PyTensor vector, shape (K,)
-        Spread of each term [K].
-    precision : PyTensor vector, shape (n,)
-        Stand-in precision of each row [1/K²]; 0 for a row that shall not guide.
-    excess : PyTensor vector, shape (n,)
-        Response less its mean at the baselines' prior means [K].
-
-    Returns
-    -------
-    effects : PyTensor vector, shape (q,)
-        Effects in the design's order [K].
-    added : PyTensor vector, shape (n,)
-        What they add to each row's mean, over the baselines' prior means [K].
-    log_density : PyTensor scalar
-        Their log prior density in the coordinates, up to a constant.
+    Shapes: airflow (n,), spreads (K,), precision (n,), excess (n,). Returns effects
+    (q,), added (n,), log_density.
     """
     import pymc as pm
     import pytensor.tensor as pt

@@ -47,7 +47,7 @@ def _settings(told: AttributionContext) -> list[str]:
 
 def _priors(told: AttributionContext) -> list[str]:
     study, caveats = told.study, []
-    law, speeds = study.fit.design.law, study.fit.design.drive
+    law, speeds = study.fit.design.law, study.fit.design.flow_speed
     if np.ptp(speeds) < 0.02 * np.mean(speeds):
         caveats.append(
             f"All runs were at about {np.mean(speeds):.0f} {law.unit}: what fan speed buys comes "
@@ -71,7 +71,7 @@ def _loops(told: AttributionContext) -> list[str]:
     study, caveats = told.study, list[str]()
     for own in (False, True):
         known = study.speeds_run(own)
-        middle = float(np.median(study.drive(corner(own, own))))
+        middle = float(np.median(study.flow_speed(corner(own, own))))
         if known is not None and reach_of(middle, *known) is Reach.REFUSED:
             caveats.append(
                 f"{study.builds[own].name}: its fan speed of {middle:.0f} "

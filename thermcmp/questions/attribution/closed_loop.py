@@ -77,29 +77,7 @@ class AttributionQuery:
 
 
 def loop_power(fit: Fit, build: Build, stated: Conditions, firmware: Firmware) -> Setting:
-    """Power of a build whose firmware's fan rule is known; its fan speed is yet to be solved.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-    stated : Conditions
-        A `power_w` here is what the load asks for.
-    firmware : Firmware
-        Its power limit applies.
-
-    Returns
-    -------
-    Setting
-        With a fan speed of NaN.
-
-    Raises
-    ------
-    NotEstimableError
-        If the power is neither stated nor measured, and the firmware states no limit.
-    """
+    """Power of a build whose firmware's fan rule is known; its fan speed is yet to be solved."""
     if stated.power_w is not None:
         watts = float(firmware.power_w(stated.power_w))
         return Setting(np.nan, watts, "power as stated", False)
@@ -109,8 +87,8 @@ def loop_power(fit: Fit, build: Build, stated: Conditions, firmware: Firmware) -
         error = found.power_error_w if capped == found.power_w else 0.0
         return replace(
             found,
-            drive=np.nan,
-            drive_error=0.0,
+            flow_speed=np.nan,
+            flow_speed_error=0.0,
             power_w=capped,
             power_error_w=error,
             source=f"power: {found.source}",
@@ -129,31 +107,7 @@ def solve_loop(
 ) -> Loop:
     """Solve one firmware's loop on both hardwares and at both powers.
 
-    Parameters
-    ----------
-    fit : Fit
-        Fit of the judged sensor.
-    asked : AttributionQuery
-        Builds, ambient and scope.
-    firmware : Firmware
-        The firmware; the powers are under its limit already.
-    power_w : tuple of ndarray, each of shape (S,)
-        Power under the old and the new firmware [W].
-    own : bool
-        Whether it is the new firmware.
-
-    Returns
-    -------
-    Loop
-        Its speeds.
-
-    Raises
-    ------
-    InputError
-        If the control sensor's fit is missing or does not suit, or the fit's airflow law
-        is not one of fan speed.
-    NotEstimableError
-        If the fan stops or hunts in more than `UNSETTLED` of the draws of a corner.
+    Shapes: power_w (S,).
     """
     unlimited = replace(firmware, power_limit_w=None)
     speeds: dict[tuple[bool, bool], Array] = {}
@@ -186,25 +140,7 @@ def solve_loop(
 def loops_of(
     given: Mapping[str, Firmware] | None, builds: tuple[Build, Build]
 ) -> tuple[Firmware | None, Firmware | None]:
-    """Firmware of each build, where its rule is given.
-
-    Parameters
-    ----------
-    given : mapping of str to Firmware, optional
-        Rules by firmware's name.
-    builds : tuple of Build
-        Old and new build.
-
-    Returns
-    -------
-    tuple of (Firmware or None)
-        None for a build whose firmware's rule is not given.
-
-    Raises
-    ------
-    InputError
-        If rules are given, and none is of these builds' firmwares.
-    """
+    """Firmware of each build, where its rule is given."""
     if given is None:
         return None, None
     found = tuple(given.get(build.firmware or "") for build in builds)

@@ -107,14 +107,16 @@ class FixStudy:
         """Whether the fit holds what a firmware does beyond fan speed and power."""
         return has_firmware_term(self.fit)
 
-    def drive(self, state: State) -> Array:
+    def flow_speed(self, state: State) -> Array:
         """Fan speed of a state [rpm], shape (S,)."""
         return self.speed[state.rule, state.seen_hardware, state.seen_power]
 
     def speeds_run(self, hardware: bool) -> tuple[float, float] | None:
         """Lowest and highest fan speed that a hardware was run at [rpm]; None if never run."""
-        drive = self.fit.design.drive[matching_rows(self.fit.results, self.builds[hardware])]
-        return (float(drive.min()), float(drive.max())) if len(drive) else None
+        flow_speed = self.fit.design.flow_speed[
+            matching_rows(self.fit.results, self.builds[hardware])
+        ]
+        return (float(flow_speed.min()), float(flow_speed.max())) if len(flow_speed) else None
 
     def drawn(self, hardware: bool, direct: bool) -> tuple[Array, Array]:
         """Resistance and its convective part, shape (S,) each [K at reference power]."""
@@ -127,7 +129,7 @@ class FixStudy:
         """Rise of a state over ambient [K], shape (S,)."""
         if state not in self._rises:
             resistance, airflow = self.drawn(state.hardware, state.direct)
-            flow = airflow_term(self.fit, self.drive(state), self.at.density_ratio)
+            flow = airflow_term(self.fit, self.flow_speed(state), self.at.density_ratio)
             watts = self.power_w[state.power] / self.fit.reference.power_w
             self._rises[state] = (resistance + airflow * flow) * watts
         return self._rises[state]
@@ -145,12 +147,12 @@ class FixStudy:
         nothing = np.full(len(self.power_w[0]), np.nan)
         if self.noise is None:
             return nothing
-        cooler, drive = self.builds[state.hardware].cooler_model, self.drive(state)
+        cooler, flow_speed = self.builds[state.hardware].cooler_model, self.flow_speed(state)
         known = self.noise.design.speed_range_rpm(cooler)
-        found = self.noise.level_dba(cooler, drive)
+        found = self.noise.level_dba(cooler, flow_speed)
         if found is None or known is None:
             return nothing
-        return nothing if reach_of(np.median(drive), *known) is Reach.REFUSED else found
+        return nothing if reach_of(np.median(flow_speed), *known) is Reach.REFUSED else found
 
     @property
     def noise_known(self) -> bool:
@@ -170,32 +172,7 @@ def fix_study(
     stated: tuple[Conditions | None, Conditions | None],
     rules: Mapping[str, Firmware] | None = None,
 ) -> FixStudy:
-    """Find the settings, the noise law, and what all corners follow from.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    asked : AttributionQuery
-        Builds, ambient and what is held for both builds, scope, control sensor's fit.
-    stated : tuple of (Conditions or None)
-        Fan speed [rpm] and power [W] stated for each firmware.
-    rules : mapping of str to Firmware, optional
-        What the firmwares do, by name.
-
-    Returns
-    -------
-    FixStudy
-        The corners.
-
-    Raises
-    ------
-    InputError
-        If noise is to be held, or a rule and a fan speed are given for one firmware.
-    NotEstimableError
-        If a part was never measured, a firmware has neither stock run nor rule, or a
-        card has no steady state under its rule.
-    """
+    """Find the settings, the noise law, and what all corners follow from."""
     given = loops_of(rules, asked.builds)
     held = tuple(_held(asked.at, own) for own in stated)
     settings, drawn, loops = [], [], []
@@ -216,7 +193,7 @@ def fix_study(
             found = loop.rpm[rule, rule]
             settings[rule] = replace(
                 settings[rule],
-                drive=float(np.mean(found)),
+                flow_speed=float(np.mean(found)),
                 source=f"closed loop of {firmware.name}; {settings[rule].source}",
             )
         loops.append(loop)

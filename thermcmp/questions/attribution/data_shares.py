@@ -26,41 +26,13 @@ _NO_SHARE: Final = ("interaction",)
 
 
 def part_shares(study: FixStudy) -> dict[str, float]:
-    """Share of each part's information that comes from the data.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners of the fix.
-
-    Returns
-    -------
-    dict of str to float
-        Between 0 (prior) and 1 (data), by part; see `data_share`. A part that is nothing
-        by its making, such as that of a power which did not change, is left out.
-    """
+    """Share of each part's information that comes from the data."""
     names, weights = linear_parts(study)
     return dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
 
 
 def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -> frozenset[str]:
-    """Parts that rest on the prior more than on the data, and are open by it.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners of the fix.
-    shares : mapping of str to float
-        From `part_shares`.
-    matters_k : float
-        Size that matters [K]; a part whose effects leave it open by less than a tenth of
-        that (standard deviation) is not weak, whatever its share.
-
-    Returns
-    -------
-    frozenset of str
-        Names of parts.
-    """
+    """Parts that rest on the prior more than on the data, and are open by it."""
     names, weights = linear_parts(study)
     at_mean = weights(float(np.mean(study.fit.draws(EXPONENT))))
     open_k = np.std(study.fit.combined(at_mean), axis=0)
@@ -74,17 +46,7 @@ def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -
 def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
     """Names of the parts that are something, and their weights at an airflow exponent.
 
-    Parameters
-    ----------
-    study : FixStudy
-        The corners of the fix.
-
-    Returns
-    -------
-    names : tuple of str
-        Names of parts.
-    weights : callable
-        Gives weights of the effects, shape (parts, q), for an exponent.
+    Returns names, weights.
     """
     speed = {key: float(np.mean(draws)) for key, draws in study.speed.items()}
     power_w = tuple(float(np.mean(draws)) for draws in study.power_w)
@@ -112,21 +74,7 @@ def part_weights(
 ) -> dict[str, Array]:
     """Weights of the effects in each part at an airflow exponent and the mean settings.
 
-    Parameters
-    ----------
-    study : FixStudy
-        The corners of the fix.
-    speed : mapping of (rule, hardware, power) to float
-        Mean fan speeds [rpm].
-    power_w : sequence of float
-        Mean power under the old and the new firmware [W].
-    exponent : float
-        Airflow exponent.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (q,)
-        By part, as `parts_from` names them.
+    Returns (q,).
     """
 
     @cache
@@ -135,7 +83,7 @@ def part_weights(
             study.fit,
             study.sides[state.hardware, state.direct],
             exponent,
-            drive=speed[state.rule, state.seen_hardware, state.seen_power],
+            flow_speed=speed[state.rule, state.seen_hardware, state.seen_power],
             power_w=power_w[state.power],
             density_ratio=study.at.density_ratio,
         )

@@ -35,21 +35,6 @@ def attribution_figure(
 
     A part is an improvement: positive is cooler, and its bar goes to the left. The
     interval of a part is drawn at the end of its bar.
-
-    Parameters
-    ----------
-    answer : Answer
-        Table with columns `part`, `mean_k`, `low_k`, `high_k` [K].
-    ax : matplotlib.axes.Axes
-        Where to draw.
-    parts : sequence of str, optional
-        Parts that add up to the total, in the order drawn; all rows but the total
-        by default.
-    total : str
-        Name of the total's row.
-    before_c, after_c : float, optional
-        Mean temperatures of the two builds [°C]. Without `before_c` the axis shows
-        the change against the old build [K].
     """
     columns = ("mean_k", "low_k", "high_k")
     names = row_names(answer.table, "part")

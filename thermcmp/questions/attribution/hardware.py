@@ -39,23 +39,7 @@ def hardware_parts(
     Series resistances add, so the parts need no order among themselves; averaged
     with the weights of the order-free split they add up to the hardware part.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    builds : tuple of Build
-        Old and new build.
-    scope : Scope
-        For whom the answer speaks.
-    settings : sequence of (drive, power_w), numbers or shape (S,)
-        Fan speed [rpm] and power [W] of the old and of the new firmware.
-    density_ratio : float
-        Density of the air over that of the measurements' [-].
-
-    Returns
-    -------
-    dict of str to ndarray, shape (S,)
-        Improvement [K] by part; parts that did not change are left out.
+    Shapes: settings (S,). Returns (S,).
     """
     # What a firmware does directly is no part of the hardware.
     new_hardware = replace(builds[1], firmware=builds[0].firmware)
@@ -77,25 +61,7 @@ def hardware_parts(
 
 
 def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str]:
-    """Parts whose share the rows cannot tell, since they changed together.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    builds : tuple of Build
-        Old and new build.
-
-    Returns
-    -------
-    frozenset of str
-        Names as in `hardware_parts`, and `FIRMWARE` for a firmware's direct effect.
-
-    Raises
-    ------
-    NotEstimableError
-        If the fit has not seen one of the builds' parts.
-    """
+    """Parts whose share the rows cannot tell, since they changed together."""
     old, new = (effect_weights(fit, build, Scope.PRODUCT_LINE)[0] for build in builds)
     unsettled = set()
     for contrast in fit.aliases.contrasts:
@@ -118,16 +84,16 @@ def _order_free(
     density_ratio: float,
 ) -> Array:
     """A hardware difference averaged over fan speed and power as the order-free split does."""
-    (drive_old, power_old), (drive_new, power_new) = settings
+    (flow_speed_old, power_old), (flow_speed_new, power_new) = settings
     total = np.zeros(len(resistance))
     # Weights of the Shapley average: nothing else changed, one of two, both.
     corners = (
-        (drive_old, power_old, 1 / 3),
-        (drive_new, power_old, 1 / 6),
-        (drive_old, power_new, 1 / 6),
-        (drive_new, power_new, 1 / 3),
+        (flow_speed_old, power_old, 1 / 3),
+        (flow_speed_new, power_old, 1 / 6),
+        (flow_speed_old, power_new, 1 / 6),
+        (flow_speed_new, power_new, 1 / 3),
     )
-    for drive, power_w, weight in corners:
-        rise = resistance + airflow * airflow_term(fit, drive, density_ratio)
+    for flow_speed, power_w, weight in corners:
+        rise = resistance + airflow * airflow_term(fit, flow_speed, density_ratio)
         total += weight * rise * power_w / fit.reference.power_w
     return total

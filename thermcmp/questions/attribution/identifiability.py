@@ -48,25 +48,9 @@ def unidentified(
     prob: float,
     matters_k: float,
 ) -> str:
-    """Say where nothing but the prior tells what the fan speed brought.
+    """Describe where nothing but the prior tells what the fan speed brought.
 
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    parts : mapping of str to ndarray, shape (S,)
-        Draws of the parts [K].
-    shares : mapping of str to float
-        Share of the data in each part.
-    prob : float
-        Probability of the intervals.
-    matters_k : float
-        Size that matters [K].
-
-    Returns
-    -------
-    str
-        Why the split is refused, with the missing run; "" where it is not.
+    Shapes: parts (S,).
     """
     low, high = interval(parts[FAN], prob)
     if shares.get(FAN, 1.0) >= NOTHING or (high - low) / 2.0 <= matters_k:
@@ -97,12 +81,12 @@ def airflow_shares(fit: Fit) -> list[float]:
 
 def missing_run(study: FixStudy) -> str:
     """The one run that would tell most: a hardware at the other firmware's fan speed."""
-    speeds = {firmware: study.settings[firmware].drive for firmware in (False, True)}
+    speeds = {firmware: study.settings[firmware].flow_speed for firmware in (False, True)}
     # The hardware that has more runs at its own corner needs but one more speed.
     hardware = max((True, False), key=lambda one: runs_at(study, one, one))
     build, unit = study.builds[hardware], study.fit.design.law.unit
     at, power = speeds[not hardware], float(np.mean(study.power_w[hardware]))
-    own = float(np.mean(study.drive(corner(hardware, hardware))))
+    own = float(np.mean(study.flow_speed(corner(hardware, hardware))))
     return (
         f"run {build.cooler_model} on {build.board_model} at a fixed fan speed of about {at:.0f} "
         f"{unit} and {power:.0f} W (fan_mode 'fixed'), beside its runs at {own:.0f} {unit}"

@@ -52,19 +52,7 @@ def bought(
 ) -> tuple[KelvinPerDecibel, ...]:
     """Kelvin per decibel of the fan speed's part, and of each hardware at its own speed.
 
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    parts : mapping of str to ndarray, shape (S,)
-        Draws of the parts [K].
-    noise : mapping of str to ndarray, shape (S,)
-        Draws of the changes of level [dB]; empty where no level is known.
-
-    Returns
-    -------
-    tuple of KelvinPerDecibel
-        The fan speed's part first; empty where no level is known.
+    Shapes: parts (S,), noise (S,).
     """
     if not noise or study.noise is None:
         return ()
@@ -102,17 +90,7 @@ def local_slope(study: FixStudy, hardware: bool) -> Array | None:
     dT/dL = (dT/d ln N) · ln 10 / b, the airflow law over the noise law
     L = a + b · log10 N.
 
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    hardware : bool
-        The new build, or the old one.
-
-    Returns
-    -------
-    ndarray, shape (S,), or None
-        [K/dB], positive where more fan cools; None where its noise was not measured.
+    Returns (S,).
     """
     law = None
     if study.noise is not None:
@@ -121,9 +99,10 @@ def local_slope(study: FixStudy, hardware: bool) -> Array | None:
         return None
     state, fit = corner(hardware, hardware), study.fit
     _, convective = study.drawn(hardware, hardware)
-    drive = study.drive(state)
+    flow_speed = study.flow_speed(state)
     ahead, behind = (
-        airflow_term(fit, drive * np.exp(step), study.at.density_ratio) for step in (_STEP, -_STEP)
+        airflow_term(fit, flow_speed * np.exp(step), study.at.density_ratio)
+        for step in (_STEP, -_STEP)
     )
     per_log_speed = convective * (ahead - behind) / (2.0 * _STEP)
     watts = study.power_w[hardware] / fit.reference.power_w

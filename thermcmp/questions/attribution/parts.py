@@ -39,21 +39,7 @@ def main_parts(study: FixStudy) -> tuple[str, ...]:
 
 
 def parts_from(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
-    """Split any quantity of the corners: value before less value after, by part.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    value : callable
-        Quantity of a `State`: rise, level, or weights of the effects.
-
-    Returns
-    -------
-    dict of str to value
-        The total; the order-free parts; single orders of change and their interaction;
-        where a fan's rule is given what is inside the fan speed's part.
-    """
+    """Split any quantity of the corners: value before less value after, by part."""
     split = _split(study, value)
     old, new = value(corner(False, False)), value(corner(True, True))
     crossed = {firmware: value(corner(not firmware, firmware)) for firmware in (False, True)}
@@ -104,21 +90,9 @@ def _split(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
 
 
 def fix_parts(study: FixStudy) -> dict[str, Array]:
-    """Draws of every part of a fix.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (S,)
-        Improvement [K] by part: those of `parts_from`, the hardware's own, and what the
-        hardware brings at equal noise.
-    """
+    """Draws of every part of a fix, shape (S,)."""
     parts = parts_from(study, study.rise)
-    ends = [(study.drive(corner(new, new)), study.power_w[new]) for new in (False, True)]
+    ends = [(study.flow_speed(corner(new, new)), study.power_w[new]) for new in (False, True)]
     inside = hardware_parts(
         study.fit, study.builds, study.scope, ends, density_ratio=study.at.density_ratio
     )
@@ -128,18 +102,7 @@ def fix_parts(study: FixStudy) -> dict[str, Array]:
 
 
 def noise_parts(study: FixStudy) -> dict[str, Array]:
-    """Draws of the change of level that came with each part.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (S,)
-        Change [dB] by part, negative is quieter; empty where a level is not known.
-    """
+    """Draws of the change of level that came with each part, shape (S,)."""
     if not study.noise_known:
         return {}
     parts = {name: -draws for name, draws in parts_from(study, cache(study.level)).items()}
@@ -154,7 +117,7 @@ def _equal_noise(study: FixStudy) -> Array | None:
     old, new = (build.cooler_model for build in study.builds)
     law, reach = study.noise.law(new), study.noise.design.speed_range_rpm(new)
     start = corner(False, False)
-    loud = study.noise.level_dba(old, study.drive(start))
+    loud = study.noise.level_dba(old, study.flow_speed(start))
     if law is None or reach is None or loud is None:
         return None
     reference = study.noise.design.reference_rpm
@@ -165,5 +128,5 @@ def _equal_noise(study: FixStudy) -> Array | None:
     build = replace(study.builds[1], firmware=study.builds[0].firmware)
     return study.rise(start) - rise_draws(
         study.fit, build, study.scope,
-        drive=speed, power_w=study.power_w[0], density_ratio=study.at.density_ratio,
+        flow_speed=speed, power_w=study.power_w[0], density_ratio=study.at.density_ratio,
     )  # fmt: skip

@@ -29,22 +29,7 @@ NEAR_POWER: Final = 0.05
 
 
 def runs_at(study: FixStudy, hardware: bool, firmware: bool) -> int:
-    """Number of the fit's runs on a hardware at a firmware's fan speed and power.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    hardware, firmware : bool
-        The corner; the new one each where True.
-
-    Returns
-    -------
-    int
-        Runs of any fan mode, within `NEAR_SPEED` and `NEAR_POWER`, and the stock runs
-        that the corner's own setting is the mean of. Where the fit holds a direct effect
-        of the firmware, runs under that firmware only.
-    """
+    """Number of the fit's runs on a hardware at a firmware's fan speed and power."""
     return int(_near(study, hardware, firmware).sum())
 
 
@@ -52,8 +37,8 @@ def _near(study: FixStudy, hardware: bool, firmware: bool) -> BoolArray:
     """Which of the fit's runs are near a corner, shape (n,)."""
     rows, state = study.fit.results, corner(hardware, firmware)
     hit = matching_rows(rows, study.builds[hardware])
-    speed, power = np.mean(study.drive(state)), np.mean(study.power_w[firmware])
-    hit &= np.abs(study.fit.design.drive / speed - 1.0) <= NEAR_SPEED
+    speed, power = np.mean(study.flow_speed(state)), np.mean(study.power_w[firmware])
+    hit &= np.abs(study.fit.design.flow_speed / speed - 1.0) <= NEAR_SPEED
     hit &= np.abs(rows["power_w"].to_numpy(float) / power - 1.0) <= NEAR_POWER
     if study.has_direct:
         own = rows["firmware"].eq(study.builds[firmware].firmware or "")
@@ -68,7 +53,7 @@ def _own_stock(study: FixStudy, own: bool) -> BoolArray:
     if elsewhere or not found.any() or study.loops[own] is not None:
         return np.zeros(len(rows), bool)
     means = rows.loc[found, [study.fit.design.law.column, "power_w"]].mean()
-    return found & np.allclose(means, (setting.drive, setting.power_w), rtol=1e-9)
+    return found & np.allclose(means, (setting.flow_speed, setting.power_w), rtol=1e-9)
 
 
 def parts_table(
@@ -82,28 +67,7 @@ def parts_table(
 ) -> pd.DataFrame:
     """Put the parts of a fix into a table.
 
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    parts : mapping of str to ndarray, shape (S,)
-        Draws of the parts [K].
-    noise : mapping of str to ndarray, shape (S,)
-        Draws of the changes of level that came with them [dB].
-    shares : mapping of str to float
-        Share of the data in each part.
-    influence : ndarray, shape (parts,)
-        Influence of the priors on each part.
-    weak : frozenset of str
-        Parts that rest on the prior.
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        part, mean_k, sd_k, low_k, high_k [K], data_share, prior_influence, noise_db,
-        noise_low_db, noise_high_db [dB], health.
+    Shapes: parts (S,), noise (S,), influence (parts,).
     """
     import pandas as pd
 
@@ -135,21 +99,7 @@ def _part_health(study: FixStudy, name: str, draws: Array, unsettled: frozenset[
 
 
 def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
-    """The four corners that a user can build: old or new hardware, old or new firmware.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        hardware, firmware, mean_c, low_c, high_c [°C], fan_rpm, power_w, noise_dba, basis
-        ("measured in 3 runs" or "predicted"), and fan_status: what the fan does.
-    """
+    """The four corners that a user can build: old or new hardware, old or new firmware."""
     import pandas as pd
 
     rows = []
@@ -164,7 +114,7 @@ def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
                     "mean_c": mean,
                     "low_c": low,
                     "high_c": high,
-                    study.fit.design.law.column: float(np.mean(study.drive(state))),
+                    study.fit.design.law.column: float(np.mean(study.flow_speed(state))),
                     "power_w": float(np.mean(study.power_w[firmware])),
                     "noise_dba": float(np.mean(study.level(state))),
                     "basis": _basis(study, hardware, firmware),
@@ -175,21 +125,7 @@ def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
 
 
 def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
-    """What changed from the old build to the new one, each under its own firmware.
-
-    Parameters
-    ----------
-    study : FixStudy
-        The corners.
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        quantity, unit, before, after, change, low, high: temperature, fan speed, level,
-        power; after minus before.
-    """
+    """What changed from the old build to the new one, each under its own firmware."""
     import pandas as pd
 
     old, new = corner(False, False), corner(True, True)
@@ -202,8 +138,8 @@ def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
         ),
         "fan speed" if law.column == "fan_rpm" else law.column: (
             law.unit,
-            study.drive(old),
-            study.drive(new),
+            study.flow_speed(old),
+            study.flow_speed(new),
         ),
         "power": ("W", *study.power_w),
     }
@@ -219,22 +155,7 @@ def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
 
 
 def bought_table(rows: Sequence[KelvinPerDecibel], prob: float) -> pd.DataFrame:
-    """What a decibel buys, a row per buyer.
-
-    Parameters
-    ----------
-    rows : sequence of KelvinPerDecibel
-        What was bought.
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    pandas.DataFrame
-        bought_by, mean_k_per_db, low_k_per_db, high_k_per_db [K/dB]; costs_db,
-        costs_low_db, costs_high_db: the change of level that the fan speed's part costs
-        there [dB]; health.
-    """
+    """What a decibel buys, a row per buyer."""
     import pandas as pd
 
     found = []
@@ -257,7 +178,7 @@ def _basis(study: FixStudy, hardware: bool, firmware: bool) -> str:
     known = study.speeds_run(hardware)
     if known is None:
         return "predicted: these parts were never run together"
-    reach = reach_of(np.median(study.drive(corner(hardware, firmware))), *known)
+    reach = reach_of(np.median(study.flow_speed(corner(hardware, firmware))), *known)
     return "predicted" if reach is Reach.MEASURED else "predicted beyond the measured fan speeds"
 
 

@@ -79,7 +79,7 @@ def is_held(told: AttributionContext) -> bool:
     low, high = interval(told.parts["total"], told.prob)
     moved = _speed_change(told)
     least, most = interval(moved, told.prob)
-    old = float(np.mean(told.study.drive(corner(False, False))))
+    old = float(np.mean(told.study.flow_speed(corner(False, False))))
     turned = (least > 0.0 or most < 0.0) and abs(float(np.mean(moved))) > 0.01 * old
     first_c, second_c = (setting.held_c for setting in told.study.settings)
     same_target = (
@@ -89,7 +89,7 @@ def is_held(told: AttributionContext) -> bool:
 
 
 def _speed_change(told: AttributionContext) -> Array:
-    return told.study.drive(corner(True, True)) - told.study.drive(corner(False, False))
+    return told.study.flow_speed(corner(True, True)) - told.study.flow_speed(corner(False, False))
 
 
 def _total(told: AttributionContext) -> list[str]:
@@ -100,8 +100,8 @@ def _total(told: AttributionContext) -> list[str]:
     first = (
         f"{study.builds[1].name} runs {sided_words(total, told.prob, 'cooler', 'warmer')} than "
         f"{study.builds[0].name} ({before_c:.1f} °C before, in {study.at.air_words}), each at its "
-        f"own firmware's {old.drive:.0f} and {new.drive:.0f} {unit}, {old.power_w:.0f} and "
-        f"{new.power_w:.0f} W."
+        f"own firmware's {old.flow_speed:.0f} and {new.flow_speed:.0f} {unit}, "
+        f"{old.power_w:.0f} and {new.power_w:.0f} W."
     )
     better = bool(np.mean(total) >= 0.0)
     # The parts keep their sign, improvement, where the sentence before says "warmer".
@@ -123,7 +123,7 @@ def _total(told: AttributionContext) -> list[str]:
 
 
 def share_words(share: float, *, better: bool) -> str:
-    """Say the hardware's share; beyond 0 to 1 it says little without the reason."""
+    """Describe the hardware's share; beyond 0 to 1 it says little without the reason."""
     of = "improvement" if better else "difference"
     words = f"The hardware's share of the {of} is about {share:.0%}"
     if share > 1.005:
@@ -159,7 +159,7 @@ def _is_regulated(study: FixStudy, own: bool) -> bool:
 
 
 def _given_back(told: AttributionContext) -> list[str]:
-    """Say what of a better hardware the firmware turned into silence."""
+    """Describe what of a better hardware the firmware turned into silence."""
     better, _ = interval(told.parts[HARDWARE], told.prob)
     _, given = interval(told.parts[FAN], told.prob)
     if better <= 0.0 or given >= 0.0:
@@ -204,7 +204,7 @@ def _price(told: AttributionContext) -> list[str]:
     first, new, _ = told.bought
     gives = ""
     if not new.health:
-        at = told.study.settings[1].drive
+        at = told.study.settings[1].flow_speed
         gives = (
             f"at {at:.0f} rpm the new hardware gives "
             f"{range_words(new.k_per_db, told.prob, 'K per dB')}"
@@ -243,7 +243,7 @@ def _direct(told: AttributionContext) -> list[str]:
 
 
 def _corners(told: AttributionContext) -> str:
-    """Say which of the four corners were measured."""
+    """Describe which of the four corners were measured."""
     measured, predicted = [], []
     for hardware in (False, True):
         for firmware in (False, True):

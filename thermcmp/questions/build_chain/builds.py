@@ -51,26 +51,7 @@ class Measured:
 
 
 def chain_builds(fit: Fit, given: Sequence[Build | str]) -> list[Build]:
-    """Builds from builds, names of products or cooler models.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    given : sequence of Build or str
-        A cooler model by name is put on the board model that most of the named coolers
-        were run on.
-
-    Returns
-    -------
-    list of Build
-        The builds, as given.
-
-    Raises
-    ------
-    InputError
-        If a name is neither a product nor a cooler model, or a build comes twice.
-    """
+    """Builds from builds, names of products or cooler models."""
     rows = fit.results
     names = [item for item in given if isinstance(item, str)]
     models = set(rows["cooler_model"].dropna().unique())
@@ -111,37 +92,13 @@ def _common_board(fit: Fit, coolers: Sequence[str]) -> str:
 def measured_at(
     fit: Fit, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Measured:
-    """One build at the conditions.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-    held : Conditions
-        What is held equal.
-    scope : Scope
-        For whom the answer speaks.
-    noise : NoiseFit, optional
-        The noise law.
-
-    Returns
-    -------
-    Measured
-        The build.
-
-    Raises
-    ------
-    NotEstimableError
-        If the fit has not seen one of its parts.
-    """
+    """One build at the conditions."""
     entry = entry_at(fit, build.name, build, held, scope, noise)
     weights = None
     if entry.reached:
         power = held.power_w if held.power_w is not None else fit.reference.power_w
-        speed = float(np.median(entry.drive))
-        weights = rise_weights(fit, build, scope, drive=speed, power_w=power)
+        speed = float(np.median(entry.flow_speed))
+        weights = rise_weights(fit, build, scope, flow_speed=speed, power_w=power)
     rows = matching_rows(fit.results, build)
     assemblies = level_keys(fit.results, ("lab", "assembly"))[rows].nunique()
     return Measured(build, entry, weights, int(assemblies))

@@ -53,26 +53,7 @@ class Combinations:
 def combinations_of(
     features: Sequence[tuple[Build, Mapping[str, Any] | Collection[str]]], first: Build, last: Build
 ) -> Combinations:
-    """Sort builds into the combinations of the changes between two of them.
-
-    Parameters
-    ----------
-    features : sequence of (Build, mapping or collection of str)
-        Features of each build, by name and kind, or the names of those it has.
-    first, last : Build
-        Ends of the chain; both must be among the builds.
-
-    Returns
-    -------
-    Combinations
-        The changes and their combinations.
-
-    Raises
-    ------
-    InputError
-        If an end has no features, nothing or too much changes, or two builds have the
-        same features.
-    """
+    """Sort builds into the combinations of the changes between two of them."""
     kinds = [(build, _kinds(given)) for build, given in features]
     old, new = (_of_end(kinds, end) for end in (first, last))
     # In the order in which the builds were given them.

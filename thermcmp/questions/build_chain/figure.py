@@ -27,13 +27,6 @@ def chain_figure(answer: Answer, ax: Axes) -> None:
 
     A bar to the left is cooler. Hatching, and not colour alone, tells steps that are
     warmer (lines) and shares that were predicted in part (dots).
-
-    Parameters
-    ----------
-    answer : Answer
-        Of `chain`.
-    ax : matplotlib.axes.Axes
-        Where to draw.
     """
     table = answer.table
     shown = table[table["kind"] != "departure"]

@@ -115,21 +115,7 @@ def chain_steps(
 ) -> list[Part]:
     """The steps from each build to the next, and the total, which they add up to.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    builds : sequence of Measured
-        The chain, from the first build to the last.
-    sd_k : ndarray, shape (S,), optional
-        Spread between assemblies [K].
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    list of Part
-        A part per step, and the total.
+    Shapes: sd_k (S,).
     """
     pairs = [(i, i + 1) for i in range(len(builds) - 1)]
     parts = [_between(fit, builds, pair, sd_k, prob) for pair in pairs]
@@ -169,24 +155,7 @@ def _between(
 def chain_shares(
     fit: Fit, found: Combinations, builds: Sequence[Measured], interaction_k: float
 ) -> list[Part]:
-    """The order-free share of each change; they add up to the total.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    found : Combinations
-        The changes and their combinations.
-    builds : sequence of Measured
-        The builds of `found.measured`, in its order.
-    interaction_k : float
-        Scale of the departures of what was not measured [K].
-
-    Returns
-    -------
-    list of Part
-        A part per change.
-    """
+    """The order-free share of each change; they add up to the total."""
     values = {
         corner: one.entry.temperature for corner, one in zip(found.measured, builds, strict=True)
     }
@@ -216,21 +185,7 @@ def chain_shares(
 
 
 def chain_departures(found: Combinations, builds: Sequence[Measured]) -> list[Part]:
-    """How far changes made together depart from the sum of the single ones.
-
-    Parameters
-    ----------
-    found : Combinations
-        The changes and their combinations.
-    builds : sequence of Measured
-        The builds of `found.measured`, in its order.
-
-    Returns
-    -------
-    list of Part
-        A part per set of changes; negative where together they bring less. Sets whose
-        effects add up by the making of the model are left out.
-    """
+    """How far changes made together depart from the sum of the single ones."""
     corners = list(found.measured)
     values = {corner: one.entry.temperature for corner, one in zip(corners, builds, strict=True)}
     parts = []

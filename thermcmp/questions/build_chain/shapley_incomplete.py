@@ -53,19 +53,7 @@ def order_free_shares(
     has a half-normal prior with scale `interaction_k`, and learns from the measured
     combinations where there are more of them than changes and one.
 
-    Parameters
-    ----------
-    values : mapping of Corner to ndarray, shape (S,)
-        Draws of the measured combinations; all False and all True among them.
-    interaction_k : float
-        Scale of the departures from adding up [K]; 0 lets the changes add up exactly.
-    seed : int, optional
-        Seed of the departures.
-
-    Returns
-    -------
-    Shares
-        The shares.
+    Shapes: values (S,).
 
     References
     ----------
@@ -107,20 +95,7 @@ def departures_from_adding(
     Sets of changes on top of the first build come first; where no pair of them was
     measured so, pairs on top of another combination.
 
-    Parameters
-    ----------
-    measured : mapping with Corner keys
-        The measured combinations.
-
-    Yields
-    ------
-    changes : tuple of int
-        The changes made together.
-    base : Corner
-        The combination they were made on.
-    weights : dict of Corner to float
-        Weights of the values: the improvement of all together less the sum of the single
-        improvements; negative means that together they bring less.
+    Returns changes, base, weights.
     """
     players = len(next(iter(measured)))
     bare = (False,) * players

@@ -54,7 +54,7 @@ def conditions_words(fit: Fit, held: Conditions) -> str:
     if held.noise_dba is not None:
         air = f"{held.noise_dba:g} dB(A) at {held.mic_distance_m:g} m"
     else:
-        speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.drive
+        speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
         air = f"{speed:.0f} {fit.design.law.unit}"
     return f"all at {air}, {power:.0f} W and {held.ambient_c:g} °C ambient"
 

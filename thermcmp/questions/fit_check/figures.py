@@ -30,16 +30,7 @@ _BELOW: Final = 0.24
 
 
 def predictive_figure(answer: Answer, ax: Axes) -> None:
-    """Draw what made campaigns show, and the measured one among them.
-
-    Parameters
-    ----------
-    answer : Answer
-        Table with columns `feature`, `measured_k`, `mean_k`, `low_k`, `high_k` [K] and
-        `health`.
-    ax : matplotlib.axes.Axes
-        Where to draw.
-    """
+    """Draw what made campaigns show, and the measured one among them."""
     table = answer.table
     rows, _ = split_rows(table, list(table["feature"]), ("mean_k", "low_k", "high_k"))
     for place, (row, measured) in enumerate(zip(rows, table["measured_k"], strict=True)):
@@ -61,17 +52,7 @@ def predictive_figure(answer: Answer, ax: Axes) -> None:
 
 
 def left_out_figure(answer: Answer, ax: Axes) -> None:
-    """Draw each effect with all rows, and its mean without each unit.
-
-    Parameters
-    ----------
-    answer : Answer
-        Table with columns `effect`, `mean_k`, `low_k`, `high_k`, `without`,
-        `without_mean_k` [K] and `health`, those that move most first; draws with
-        `mean_k` by unit and effect.
-    ax : matplotlib.axes.Axes
-        Where to draw.
-    """
+    """Draw each effect with all rows, and its mean without each unit."""
     table = answer.table.iloc[:MOST_EFFECTS]
     names = [short_effect(name).replace("_", " ") for name in table["effect"]]
     rows, _ = split_rows(table, names, ("mean_k", "low_k", "high_k"))

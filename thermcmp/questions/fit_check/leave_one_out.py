@@ -80,28 +80,7 @@ def left_out_answer(
     prob: float,
     seed: int,
 ) -> Answer:
-    """Move of each effect without each unit.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    units : Units
-        What is left out, one at a time.
-    effects : tuple of (names, weights)
-        Names, and weights of shape (m, q).
-    refits : int, optional
-        Most fits made anew for units whose weights cannot be trusted.
-    prob : float
-        Probability of the intervals.
-    seed : int
-        Seed.
-
-    Returns
-    -------
-    Answer
-        Table: a row per effect with the unit that moves it most.
-    """
+    """Move of each effect without each unit."""
     names, weights = effects
     most = (REFITS if fit.engine == "conditional" else 0) if refits is None else refits
     whole = fit.combined(weights)

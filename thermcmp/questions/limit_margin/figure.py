@@ -30,15 +30,6 @@ def margin_figure(answer: Answer, ax: Axes) -> None:
 
     Where a firmware sets the fan, a second panel below has its speed and noise, and the
     lowest speed that is enough.
-
-    Parameters
-    ----------
-    answer : Answer
-        Table with columns `ambient_c`, `mean_c`, `low_c`, `high_c` [°C] and
-        `p_exceed` [1]; details `limit_c`, `ambient_at_limit_c` [°C], `sensor`,
-        `case_rise_k` [K] and `firmware`, each of which may lack.
-    ax : matplotlib.axes.Axes
-        Where to draw.
     """
     known = answer.details
     limit_c, at_limit_c = known.get("limit_c"), known.get("ambient_at_limit_c")
@@ -135,7 +126,7 @@ def _highest_speed(panel: Axes, ambient_c: float, *, is_late: bool) -> None:
 
 
 def _below(ax: Axes) -> Axes:
-    """Give the lower part of the axes' room to a second panel with the same ambients."""
+    """Return the lower part of the axes' room to a second panel with the same ambients."""
     figure, place = ax.figure, ax.get_subplotspec()
     if place is not None:
         both = place.subgridspec(2, 1, height_ratios=_HEIGHTS)

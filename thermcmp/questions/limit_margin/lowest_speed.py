@@ -48,13 +48,7 @@ class TurnDown:
 
 
 def check_risk(risk: float) -> None:
-    """Refuse a risk that is not between 0 and 0.5.
-
-    Raises
-    ------
-    InputError
-        If it is.
-    """
+    """Refuse a risk that is not between 0 and 0.5."""
     if not 0.0 < risk <= 0.5:
         fault = Fault("out of range", "give 0.05 for 5 %", column="risk", value=str(risk))
         raise InputError(
@@ -69,23 +63,6 @@ def turn_down(
 
     Each draw has a speed that just keeps its limit. The speed that is enough for all
     but the stated share of them is their quantile.
-
-    Parameters
-    ----------
-    judged : SensorLaw
-        The sensor at its ambient and power; n draws.
-    limit_c : float
-        Highest allowed temperature [°C].
-    risk : float
-        Highest allowed probability of exceeding it.
-    measured_rpm : tuple of float
-        Lowest and highest measured fan speed [rpm]. Speeds beyond them are looked at
-        as far as `thermcmp.physics.reach` allows.
-
-    Returns
-    -------
-    TurnDown
-        The speed.
     """
     lowest, highest = measured_rpm[0] / FARTHEST, measured_rpm[1] * FARTHEST
     found = speed_keeping_limit(judged, limit_c, lowest_rpm=lowest, highest_rpm=highest)

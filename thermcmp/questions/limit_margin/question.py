@@ -29,7 +29,7 @@ from thermcmp.questions.limit_margin.rows import (
     Sweep,
     margin_draws,
     margin_table,
-    measured_drive,
+    measured_flow_speed,
 )
 from thermcmp.questions.limit_margin.text import (
     MarginQuery,
@@ -181,7 +181,7 @@ def _sweep(asked: MarginQuery, control: Fit | None, limit_c: float, risk: float)
         fresh = (fit.seed or 0) + 2 if scope is Scope.PRODUCT_LINE else None
         noise = CardNoise.of(noise_for(fit, held), build, response.card.chosen, fresh_seed=fresh)
     law = fit.design.law
-    measured = measured_drive(fit, build)
+    measured = measured_flow_speed(fit, build)
     return Sweep(response, noise, measured, law.unit, limit_c, risk, held.case_rise_k)
 
 
@@ -192,7 +192,7 @@ def _fit_caveats(asked: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
         return fit_caveats(fit)
     state = here.state
     at = {
-        "drive": float(np.nanmedian(state.fan_rpm)),
+        "flow_speed": float(np.nanmedian(state.fan_rpm)),
         "power_w": float(np.mean(state.power_w)),
         "density_ratio": held.density_ratio,
     }

@@ -72,12 +72,12 @@ class HeldFlow:
 
     Attributes
     ----------
-    rise_k, drive, power_w : numpy.ndarray, shape (n,)
-        Rise [K], drive [the law's unit] and board power [W].
+    rise_k, flow_speed, power_w : numpy.ndarray, shape (n,)
+        Rise [K], flow_speed [the law's unit] and board power [W].
     """
 
     rise_k: Array
-    drive: Array
+    flow_speed: Array
     power_w: Array
 
     def state(self, intake_c: float) -> CardState:
@@ -85,12 +85,12 @@ class HeldFlow:
         temperature = intake_c + self.rise_k
         status = np.full(temperature.shape, FanStatus.OBSERVED, dtype=object)
         single = np.zeros(temperature.shape, dtype=bool)
-        return CardState(temperature, temperature, self.drive, self.power_w, status, single)
+        return CardState(temperature, temperature, self.flow_speed, self.power_w, status, single)
 
     def at_limit(self, limit_c: float) -> LimitAmbient:
         """Air at which the judged sensor reaches the limit."""
         found = self.state(0.0)
-        return LimitAmbient(limit_c - self.rise_k, self.drive, found.status, found.multiple)
+        return LimitAmbient(limit_c - self.rise_k, self.flow_speed, found.status, found.multiple)
 
     def at_most(self) -> None:
         """No fan follows a temperature."""
@@ -101,32 +101,7 @@ Response = FanResponse | HeldFlow
 
 
 def setting_of(fit: Fit, build: Build, held: Conditions, firmware: Firmware | None) -> Setting:
-    """Fan speed and power: as given, else those of the firmware's stock runs.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-    held : Conditions
-        What is held.
-    firmware : Firmware, optional
-        The firmware where it sets the fan; then only the power counts, and its limit
-        stands in where no stock run tells.
-
-    Returns
-    -------
-    Setting
-        Fan speed [rpm] and power [W], and where they come from.
-
-    Raises
-    ------
-    InputError
-        If noise is held, or a fan speed while a firmware sets it.
-    NotEstimableError
-        If fan speed or power are not known.
-    """
+    """Fan speed and power: as given, else those of the firmware's stock runs."""
     doing = "A margin is asked at a fan speed:"
     if held.noise_dba is not None:
         fix = "give fan_rpm=, or leave both out for the firmware's own speed"
@@ -163,50 +138,23 @@ def response_of(
     firmware: Firmware | None,
     control: Fit | None,
 ) -> Response:
-    """Give a build's answer to warmer air.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-    held : Conditions
-        What is held; its altitude thins the air.
-    scope : Scope
-        For the product line each draw gets a fresh specimen and assembly.
-    setting : Setting
-        Power, and the fan speed where no firmware is stated.
-    firmware : Firmware, optional
-        The firmware that sets the fan.
-    control : Fit, optional
-        Fit of the firmware's control sensor.
-
-    Returns
-    -------
-    FanResponse or HeldFlow
-        The answer.
-
-    Raises
-    ------
-    InputError
-        If a firmware or an altitude is stated for an airflow law that is not of fan
-        speed, or the control sensor's fit is missing.
-    """
-    drive, power_w = setting.draws(fit.draw_count, fit.seed)
+    """Return a build's answer to warmer air."""
+    flow_speed, power_w = setting.draws(fit.draw_count, fit.seed)
     fresh = (fit.seed or 0) if scope is Scope.PRODUCT_LINE else None
     if firmware is None and fit.design.law.column != "fan_rpm":
         # Refuses thin air: an altitude says nothing of another coolant.
         ratio = held.density_ratio
-        rise = rise_draws(fit, build, scope, drive=drive, power_w=power_w, density_ratio=ratio)
+        rise = rise_draws(
+            fit, build, scope, flow_speed=flow_speed, power_w=power_w, density_ratio=ratio
+        )
         if fresh is not None:
             resistance, airflow = fresh_specimen(fit, fresh)
-            apart = resistance + airflow * airflow_term(fit, drive)
+            apart = resistance + airflow * airflow_term(fit, flow_speed)
             rise = rise + apart * power_w / fit.reference.power_w
-        return HeldFlow(rise, drive, power_w)
+        return HeldFlow(rise, flow_speed, power_w)
     acting = firmware
     if acting is None:
-        acting = Firmware(name="held", fan=ObservedSpeed(drive))
+        acting = Firmware(name="held", fan=ObservedSpeed(flow_speed))
     card = card_of(
         fit,
         build,

@@ -148,7 +148,7 @@ class AtLimit:
     room_c : numpy.ndarray, shape (n,)
         The room there [°C]; NaN in all draws where that cannot be told.
     fan_rpm : numpy.ndarray, shape (n,)
-        The fan's speed there [rpm], or other drive.
+        The fan's speed there [rpm], or other flow_speed.
     reach : Reach
         Where that speed lies against the measured ones.
     several : float
@@ -177,9 +177,9 @@ class Sweep:
     noise : CardNoise, optional
         Its noise law.
     measured : tuple of float
-        Lowest and highest measured fan speed, or other drive.
+        Lowest and highest measured fan speed, or other flow_speed.
     unit : str
-        Unit of the drive.
+        Unit of the flow_speed.
     limit_c, risk : float
         Limit [°C] and the allowed risk of exceeding it.
     case_rise_k : float
@@ -195,7 +195,7 @@ class Sweep:
     case_rise_k: float
 
     def row(self, room_c: float) -> AirRow:
-        """Give the row of one ambient."""
+        """Return the row of one ambient."""
         intake_c = room_c + self.case_rise_k
         state, problem, remarks = self._checked(self.response.state(intake_c))
         noise, enough, enough_dba = None, None, None
@@ -211,7 +211,7 @@ class Sweep:
         return AirRow(room_c, intake_c, state, noise, enough, enough_dba, problem, remarks)
 
     def at_limit(self) -> AtLimit:
-        """Give the room at which the limit is reached."""
+        """Return the room at which the limit is reached."""
         found = self.response.at_limit(self.limit_c)
         room_c = found.ambient_c - self.case_rise_k
         reach = self.reach_at(found.fan_rpm)
@@ -250,51 +250,19 @@ class Sweep:
         return state, "", tuple(remarks)
 
 
-def measured_drive(fit: Fit, build: Build) -> tuple[float, float]:
-    """Lowest and highest drive at which a build was run, or its cooler, or anything.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    build : Build
-        The build.
-
-    Returns
-    -------
-    tuple of float
-        Lowest and highest [unit of the airflow law's column].
-    """
+def measured_flow_speed(fit: Fit, build: Build) -> tuple[float, float]:
+    """Lowest and highest flow_speed at which a build was run, or its cooler, or anything."""
     cooler = fit.results["cooler_model"].eq(build.cooler_model).fillna(False).to_numpy(bool)
     for hit in (matching_rows(fit.results, build), cooler):
         if hit.any():
-            return float(fit.design.drive[hit].min()), float(fit.design.drive[hit].max())
-    return float(fit.design.drive.min()), float(fit.design.drive.max())
+            return float(fit.design.flow_speed[hit].min()), float(fit.design.flow_speed[hit].max())
+    return float(fit.design.flow_speed.min()), float(fit.design.flow_speed.max())
 
 
 def margin_table(
     rows: Sequence[AirRow], sweep: Sweep, *, follows: bool, prob: float, health: str
 ) -> pd.DataFrame:
-    """Tidy table of the rows.
-
-    Parameters
-    ----------
-    rows : sequence of AirRow
-        The rows.
-    sweep : Sweep
-        What they were made of.
-    follows : bool
-        Whether a firmware sets the fan.
-    prob : float
-        Probability of the intervals.
-    health : str
-        The fit's health.
-
-    Returns
-    -------
-    pandas.DataFrame
-        See `margin`.
-    """
+    """Tidy table of the rows."""
     import pandas as pd
 
     return pd.DataFrame([_cells(row, sweep, follows, prob, health) for row in rows])
@@ -339,20 +307,7 @@ def _spread(values: Array, prob: float) -> tuple[float, float, float]:
 def margin_draws(rows: Sequence[AirRow], asked: AirRow, room_at_limit_c: Array) -> xr.Dataset:
     """Draws behind the table.
 
-    Parameters
-    ----------
-    rows : sequence of AirRow
-        The rows.
-    asked : AirRow
-        The one asked for.
-    room_at_limit_c : numpy.ndarray, shape (n,)
-        Room at which the limit is reached [°C].
-
-    Returns
-    -------
-    xarray.Dataset
-        rise_k (over the intake's air, at the ambient asked for), ambient_at_limit_c;
-        temperature_c, fan_rpm and noise_dba by ambient_c.
+    Shapes: room_at_limit_c (n,).
     """
     import xarray as xr
 

@@ -63,24 +63,7 @@ def whose(scope: Scope) -> str:
 
 
 def sentences(asked: MarginQuery, sweep: Sweep, here: AirRow, at_limit: AtLimit) -> tuple[str, ...]:
-    """What to say in plain words.
-
-    Parameters
-    ----------
-    asked : MarginQuery
-        What was asked.
-    sweep : Sweep
-        What the rows were made of.
-    here : AirRow
-        The row that was asked for.
-    at_limit : AtLimit
-        Where the limit is reached.
-
-    Returns
-    -------
-    tuple of str
-        The sentences.
-    """
+    """What to say in plain words."""
     found = [_state(asked, sweep, here), _limit(asked, at_limit)]
     if asked.firmware is not None:
         found += [_climb(asked, sweep, here), *_regulated(asked, sweep)]
@@ -97,7 +80,7 @@ def _state(asked: MarginQuery, sweep: Sweep, here: AirRow) -> str:
     warm = here.temperature_c
     chance = chance_words(here.p_exceed(limit_c), len(warm))
     if asked.firmware is None:
-        how = f"at {asked.setting.drive:.0f} {sweep.unit} and {watts:.0f} W, "
+        how = f"at {asked.setting.flow_speed:.0f} {sweep.unit} and {watts:.0f} W, "
     else:
         speed = _whole(here.settled(here.state.fan_rpm), prob, "rpm")
         how = (
@@ -245,22 +228,7 @@ def _whole(values: Array, prob: float, unit: str) -> str:
 
 
 def margin_caveats(asked: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
-    """What limits the answer beside the fit's own caveats.
-
-    Parameters
-    ----------
-    asked : MarginQuery
-        What was asked.
-    sweep : Sweep
-        What the rows were made of.
-    here : AirRow
-        The row that was asked for.
-
-    Returns
-    -------
-    list of str
-        The caveats.
-    """
+    """What limits the answer beside the fit's own caveats."""
     found = []
     if asked.firmware is None:
         found.append(
@@ -292,7 +260,7 @@ def margin_caveats(asked: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
 
 
 def _loop_caveat(asked: MarginQuery) -> list[str]:
-    """Say where the speed held comes from runs in which a control loop chose it."""
+    """Describe where the speed held comes from runs in which a control loop chose it."""
     rows = asked.fit.results
     hit = matching_rows(rows, asked.build) & rows["regulated"].fillna(False).to_numpy(bool)
     hit &= rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)

@@ -31,22 +31,7 @@ def ranking_figure(
     columns: tuple[str, str, str] = ("mean_c", "low_c", "high_c"),
     axis: str = "Temperature [°C]",
 ) -> None:
-    """Draw the products from the coolest to the warmest, with their groups.
-
-    Parameters
-    ----------
-    answer : Answer
-        Table with the names, the temperatures [°C] and a column `group`: a number or
-        letters; products that share one cannot be told apart.
-    ax : matplotlib.axes.Axes
-        Where to draw.
-    label : str
-        Column with the products' names.
-    columns : tuple of str
-        Columns of the mean and of the interval's lower and upper end [°C].
-    axis : str
-        Name of the value axis, with its unit in brackets.
-    """
+    """Draw the products from the coolest to the warmest, with their groups."""
     table = answer.table.sort_values(columns[0], kind="stable", na_position="last")
     drawn, omitted = split_rows(table, row_names(table, label), columns)
     for place, row in enumerate(drawn):

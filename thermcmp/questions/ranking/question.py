@@ -187,7 +187,7 @@ def _table(
                 "rank_high": float(ends[1]),
                 "p_best": float(np.mean(ranks[:, i] == ranks.min(axis=1))),
                 "group": groups[i],
-                "fan_rpm": float(np.median(entry.drive)),
+                "fan_rpm": float(np.median(entry.flow_speed)),
                 "noise_dba": np.nan if entry.noise is None else float(np.mean(entry.noise)),
             }
         rows.append({**row, "health": entry.health})
@@ -286,7 +286,7 @@ def _gap_weights(
             fit,
             builds[entry.name],
             scope,
-            drive=float(np.median(entry.drive)),
+            flow_speed=float(np.median(entry.flow_speed)),
             power_w=power_w,
             density_ratio=held.density_ratio,
         )
@@ -305,8 +305,8 @@ def _words(fit: Fit, held: Conditions) -> str:
     if held.noise_dba is not None:
         how = f"{held.noise_dba:g} dB(A) at {held.mic_distance_m:g} m"
     else:
-        drive = held.fan_rpm if held.fan_rpm is not None else fit.reference.drive
-        how = f"{drive:g} {fit.design.law.unit}"
+        flow_speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
+        how = f"{flow_speed:g} {fit.design.law.unit}"
     if held.case_rise_k == 0.0 and held.altitude_m is None:
         return f"{how}, {power:g} W, {held.ambient_c:g} °C ambient"
     return f"{how}, {power:g} W, {held.air_words}"

@@ -51,7 +51,7 @@ def regulated_runs(
     mic_distance_m: float = 0.5,
     prob: float = 0.90,
 ) -> Answer:
-    """Tell regulated runs apart by the fan speed, noise or power that held the sensor.
+    """Return regulated runs apart by the fan speed, noise or power that held the sensor.
 
     A control loop held the sensor at its target, so its temperature is no result of the
     cooler. What the loop moved for it is: of two coolers that read the same, the better one

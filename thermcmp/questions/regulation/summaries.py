@@ -99,22 +99,7 @@ def _units(builds: tuple[HeldBuild, ...], quantity: str) -> tuple[list[Array], s
 
 
 def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
-    """Mean of one quantity of a build, with Student's interval.
-
-    Parameters
-    ----------
-    build : HeldBuild
-        The build.
-    quantity, unit : str
-        What is told.
-    prob : float
-        Probability of the interval.
-
-    Returns
-    -------
-    Line
-        Its `sd` is that of single runs.
-    """
+    """Mean of one quantity of a build, with Student's interval."""
     from scipy.stats import t as student
 
     (values,), health = _units((build,), quantity)
@@ -142,22 +127,7 @@ def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
 
 
 def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
-    """Difference second minus first of one quantity, with Welch's interval.
-
-    Parameters
-    ----------
-    first, second : HeldBuild
-        The builds.
-    quantity, unit : str
-        What is told.
-    prob : float
-        Probability of the interval.
-
-    Returns
-    -------
-    Line
-        NaN where one of them lacks the quantity; its temperatures are differences too.
-    """
+    """Difference second minus first of one quantity, with Welch's interval."""
     from scipy.stats import ttest_ind
 
     (old, new), health = _units((first, second), quantity)
@@ -185,18 +155,7 @@ def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, pr
 
 
 def unlike(first: HeldBuild, second: HeldBuild) -> str:
-    """Say in what two builds were not held alike; "" where they were.
-
-    Parameters
-    ----------
-    first, second : HeldBuild
-        The builds.
-
-    Returns
-    -------
-    str
-        The differences that would themselves move what the loop moves.
-    """
+    """Describe in what two builds were not held alike; "" where they were."""
     found = []
     rise = (second.held_c - second.ambient_c) - (first.held_c - first.ambient_c)
     if abs(rise) > RISE_K:

@@ -54,22 +54,7 @@ class EffectRow:
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
-    """Weights of the effects in one level of a factor.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    factor, level : str
-        A factor of the fit and one of its levels.
-    scope : Scope
-        With "specimens" the mean of the level's tested specimens counts to it.
-
-    Returns
-    -------
-    ndarray, shape (q,)
-        Weights in the design's column order.
-    """
+    """Weights of the effects in one level of a factor, shape (q,)."""
     design = fit.design
     weights = np.zeros(design.effect_count)
     position = design.term_position(factor)
@@ -103,24 +88,7 @@ def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> A
 def contrast_rows(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast], prob: float
 ) -> list[EffectRow]:
-    """Rows of the contrasts, followed by the joint effects of aliased ones.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    scope : Scope
-        For whom the answer speaks.
-    wanted : sequence of Contrast
-        The contrasts asked for.
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    list of EffectRow
-        The rows; one joint row for each group of contrasts that changed together.
-    """
+    """Rows of the contrasts, followed by the joint effects of aliased ones."""
     entries = _entries(fit, scope, wanted)
     if not entries:
         return []
@@ -240,20 +208,7 @@ def _joint(fit: Fit, contrast: Contrast, scope: Scope) -> _Joint | None:
 
 
 def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
-    """Rows of the spreads between assemblies, sessions and laboratories.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    list of EffectRow
-        A row per spread, as a standard deviation.
-    """
+    """Rows of the spreads between assemblies, sessions and laboratories."""
     rows = []
     for term in fit.design.terms:
         if term.role is not Role.NUISANCE:

@@ -124,29 +124,7 @@ def _sentences(rows: Sequence[EffectRow], wanted: Sequence[Contrast]) -> tuple[s
 def wanted_contrasts(
     fit: Fit, before: Build | str | None, after: Build | str | None, factors: Sequence[str] | None
 ) -> list[Contrast]:
-    """Contrasts asked for, as in `separate`.
-
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    before, after : Build or str, optional
-        Both, or neither for all pairs of levels.
-    factors : sequence of str, optional
-        Only these factors.
-
-    Returns
-    -------
-    list of Contrast
-        The contrasts, aliased ones too.
-
-    Raises
-    ------
-    InputError
-        If a factor or a build is not known, or only one build is given.
-    NotEstimableError
-        If a build has a part that the fit has not seen.
-    """
+    """Contrasts asked for, as in `separate`."""
     known = fit.aliases.factors
     unknown = [name for name in factors or () if name not in known]
     if unknown:

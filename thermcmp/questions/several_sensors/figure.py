@@ -36,15 +36,7 @@ _MOST_ASSEMBLIES: Final = 6
 
 
 def sensor_figure(answer: Answer, ax: Axes) -> None:
-    """Draw each part with a point and an interval per sensor.
-
-    Parameters
-    ----------
-    answer : Answer
-        Of `attribute_sensors`.
-    ax : matplotlib.axes.Axes
-        Where to draw.
-    """
+    """Draw each part with a point and an interval per sensor."""
     table = answer.table
     sensors = list(dict.fromkeys(table["sensor"]))
     parts = list(dict.fromkeys(table["part"]))

@@ -86,18 +86,7 @@ def remount_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
 
     All are improvements, factory less bench, so that negative is a penalty.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    builds : tuple of Build
-        Old and new build.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (q,)
-        The assembly kind as such, where the rows can tell it, and the very assemblies
-        of the old and of the new parts, where both kinds of them were run.
+    Returns (q,).
     """
     found = {}
     kind = _kind_weights(fit)
@@ -141,18 +130,7 @@ def _mean_weights(fit: Fit, assemblies: Assemblies, places: list[int]) -> Array:
 def peer_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
     """Weights of each assembly of a fix's parts against the other ones of the same parts.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    builds : tuple of Build
-        Old and new build; their parts swapped count too.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (q,)
-        By assembly, peers less itself, so that negative is worse than its peers; the
-        assembly kind is left out of it. Assemblies without a peer are left out.
+    Returns (q,).
     """
     assemblies = assemblies_of(fit)
     if assemblies is None:

@@ -73,20 +73,7 @@ class SensorRow:
 
 
 def fix_rows(answer: Answer, sensor: str) -> list[SensorRow]:
-    """Total, hardware and firmware parts out of an attribution's table and draws.
-
-    Parameters
-    ----------
-    answer : Answer
-        Of `attribute`.
-    sensor : str
-        Its sensor.
-
-    Returns
-    -------
-    list of SensorRow
-        The total first, then the parts that add up to it.
-    """
+    """Total, hardware and firmware parts out of an attribution's table and draws."""
     draws = answer.draws["improvement_k"]
     return [
         SensorRow(
@@ -108,22 +95,7 @@ def remount_rows(
 ) -> list[SensorRow]:
     """What a bench assembly in place of the factory's brings.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    builds : tuple of Build
-        Old and new build.
-    total : ndarray, shape (S,)
-        Total of the fix [K], factory-mounted before and after.
-    power_w : float
-        Board power at which the rows hold [W].
-
-    Returns
-    -------
-    list of SensorRow
-        Negative is worse at the bench; empty where the rows cannot tell. The last one is
-        the total as it reads with the new parts remounted.
+    Shapes: total (S,).
     """
     rows = _linear_rows(fit, remount_weights(fit, builds), REMOUNT, power_w)
     bare = all(build.assembly_kind in (None, "factory") for build in builds)
@@ -144,23 +116,6 @@ def assembly_rows(
     An assembly stands out where its whole interval lies further off than one spread
     between assemblies of the same parts. Where it has one peer only, the worse one of the
     two is named.
-
-    Parameters
-    ----------
-    fits : sequence of Fit
-        A fit per sensor.
-    builds : tuple of Build
-        Old and new build.
-    power_w : mapping of str to float
-        Board power at which the rows hold, by sensor [W].
-    prob : float
-        Probability of the intervals.
-
-    Returns
-    -------
-    list of SensorRow
-        For each such assembly a row per sensor, the worst first; negative is worse than
-        its peers.
     """
     found = {
         fit.sensor: {

@@ -264,7 +264,7 @@ def _why_none(fits: Sequence[Fit], sensor: str) -> str:
 
 
 def _alone(fit: Fit, builds: tuple[Build, Build]) -> list[str]:
-    """Say where a build's only assembly cannot be told from its parts."""
+    """Describe where a build's only assembly cannot be told from its parts."""
     assemblies = assemblies_of(fit)
     if assemblies is None:
         return []

@@ -20,19 +20,7 @@ _PARTS: Final = ("cooler_model", "cooler_id", "board_model", "board_id", "firmwa
 
 
 def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
-    """Look over all runs for what no single run can show.
-
-    Parameters
-    ----------
-    results : pandas.DataFrame
-        Result rows.
-
-    Returns
-    -------
-    tuple of str
-        One sentence each: power that was not held across runs, equal temperatures at
-        unequal power or fan speed, repeats that follow their order.
-    """
+    """Look over all runs for what no single run can show."""
     cautions: list[str] = []
     for sensor, rows in results.groupby("sensor", dropna=False, observed=True, sort=False):
         if not cautions:
@@ -43,7 +31,7 @@ def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _unequal_power(rows: pd.DataFrame) -> list[str]:
-    """Tell whether power was held across runs."""
+    """Return whether power was held across runs."""
     power = rows["power_w"].to_numpy(dtype=float)
     if len(power) < 2 or np.ptp(power) <= _POWER_SHARE * np.median(power):
         return []
@@ -60,12 +48,12 @@ def _same_reading(sensor: str, rows: pd.DataFrame) -> list[str]:
     labels = builds.agg(" / ".join, axis=1).to_numpy()
     temperature = rows["temperature_c"].to_numpy(dtype=float)
     runs = rows["run"].to_numpy()
-    drive = rows[["power_w", "fan_rpm"]].to_numpy(dtype=float)
+    flow_speed = rows[["power_w", "fan_rpm"]].to_numpy(dtype=float)
     order = np.argsort(temperature, kind="stable")
     found = []
     for a, b in pairwise(order):
         same = temperature[b] - temperature[a] <= _SAME_K and labels[a] != labels[b]
-        apart = np.abs(drive[a] - drive[b]) / np.maximum(np.abs(drive[a]), 1e-9)
+        apart = np.abs(flow_speed[a] - flow_speed[b]) / np.maximum(np.abs(flow_speed[a]), 1e-9)
         if same and np.nanmax(np.append(apart, 0.0)) > _DIFFERENT_SHARE:
             found.append(f"{runs[a]} and {runs[b]}")
     # Among many runs some neighbours agree by chance: n readings spread evenly over a range

@@ -156,7 +156,7 @@ def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:
 def _tasks(
     paths: Sequence[Path], sheet: Sequence[Run], like: Task
 ) -> tuple[list[Task], list[Path]]:
-    """Bring runs and logs together; a log of several runs is one task."""
+    """Convert runs and logs together; a log of several runs is one task."""
     by_log: dict[str, tuple[Path | None, list[Run]]] = {}
     for run in sheet:
         hits = _named(run.file, paths)

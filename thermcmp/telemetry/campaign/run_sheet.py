@@ -78,30 +78,7 @@ class Run:
 
 
 def read_run_sheet(sheet: RunSheet) -> list[Run]:
-    """Read a run sheet.
-
-    Parameters
-    ----------
-    sheet : str, path-like or pandas.DataFrame
-        A CSV or Excel file or a frame, a row per run. Needed are ``file`` (name of the
-        log), ``run``, ``cooler_model`` and ``board_model``; other columns of the results
-        table are passed through; ``device`` picks one of several in a log, ``from_s`` and
-        ``to_s`` a part of it, ``target_fan_rpm``, ``target_power_w`` and
-        ``target_ambient_c`` are what the run was held at. A column that ends with
-        ``_file``, such as ``tachometer_file``, names the log of a further instrument, and
-        ``tachometer_offset_s`` what must be added to its times [s].
-
-    Returns
-    -------
-    list of Run
-        In the sheet's order.
-
-    Raises
-    ------
-    InputError
-        If a column or value is missing, no number, or a run stands there twice; with
-        every fault.
-    """
+    """Read a run sheet."""
     frame, name = _as_text(sheet)
     faults = [
         Fault("the column is missing", "add it to the run sheet", name, 1, column)

@@ -52,18 +52,7 @@ class Outcome:
 
 
 def reduce_log(task: Task) -> Outcome:
-    """Reduce the runs of one log; what goes wrong with it becomes a refusal.
-
-    Parameters
-    ----------
-    task : Task
-        The log and its runs.
-
-    Returns
-    -------
-    Outcome
-        Rows, refusals and notes.
-    """
+    """Reduce the runs of one log; what goes wrong with it becomes a refusal."""
     outcome = Outcome([], [], [])
     if task.path is None:
         for run in task.runs:

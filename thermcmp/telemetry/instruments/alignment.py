@@ -116,30 +116,7 @@ def measure_offset(
     largest_s: float,
     by_date: bool = False,
 ) -> ClockOffset:
-    """Measure the offset of another instrument's clock from what both saw.
-
-    Parameters
-    ----------
-    frame, other : pandas.DataFrame
-        Telemetry of the two instruments.
-    columns : tuple of str
-        Column of `frame` and column of `other` that move together, such as power and
-        sound level when the load comes on.
-    largest_s : float
-        Largest offset to look for [s].
-    by_date : bool
-        Whether times are matched by ``recorded_at`` instead of ``time_s``.
-
-    Returns
-    -------
-    ClockOffset
-        Offset to add to the other's times.
-
-    Raises
-    ------
-    InputError
-        If a column is not there, or the records hold no single clear match.
-    """
+    """Measure the offset of another instrument's clock from what both saw."""
     faults = [
         Fault("no such column", "name a column of each log", column=name)
         for name, log in zip(columns, (frame, other), strict=True)

@@ -54,26 +54,7 @@ class Joining:
 def joinings(
     instruments: Mapping[str, Mapping[str, Any]] | None, roles: Iterable[str]
 ) -> dict[str, Joining]:
-    """Tell how the logs of each instrument of a run sheet are read and joined.
-
-    Parameters
-    ----------
-    instruments : mapping of str to mapping, optional
-        What is stated about an instrument, by the name it has in the run sheet.
-    roles : iterable of str
-        The instruments of the run sheet.
-
-    Returns
-    -------
-    dict of str to Joining
-        One for each instrument of the run sheet.
-
-    Raises
-    ------
-    InputError
-        If an option is not known or out of range, or the run sheet has no such
-        instrument.
-    """
+    """Return how the logs of each instrument of a run sheet are read and joined."""
     stated = dict(instruments or {})
     found = {role: _joining(role, stated.pop(role, {})) for role in roles}
     if stated:
@@ -98,30 +79,7 @@ def with_instrument(
     Times are matched by date where both logs have one, else by the seconds since the
     first reading of each.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Telemetry of one card.
-    role : str
-        The instrument.
-    path : pathlib.Path
-        Its log.
-    offset_s : float or None
-        What must be added to its times [s], where the run sheet states it.
-    joining : Joining
-        How it is read and joined.
-
-    Returns
-    -------
-    frame : pandas.DataFrame
-        The telemetry with the instrument's quantities.
-    notes : tuple of str
-        What was met while reading, and how well the logs match.
-
-    Raises
-    ------
-    InputError
-        If the log cannot be read or does not match.
+    Returns frame, notes.
     """
     record = read_record(path, joining.reading, joining.reader)
     other = record.frame

@@ -59,24 +59,7 @@ class BlockParser:
         self._converter = Converter(self.plan, self.reading, self.book)
 
     def parse(self, block: Block) -> list[Columns]:
-        """Read one block.
-
-        Parameters
-        ----------
-        block : Block
-            Whole lines, from the first reading on.
-
-        Returns
-        -------
-        list of dict of str to array
-            Canonical columns, ``seconds`` as logged and ``line``, of each part that holds
-            readings.
-
-        Raises
-        ------
-        InputError
-            If there are too many faults.
-        """
+        """Read one block."""
         columns = self._fast(block)
         if columns is not None:
             return [columns]
@@ -108,13 +91,7 @@ class BlockParser:
         return parts
 
     def finish(self) -> None:
-        """End the log: judge what was left open, and raise all faults.
-
-        Raises
-        ------
-        InputError
-            If anything makes the log unusable.
-        """
+        """End the log: judge what was left open, and raise all faults."""
         self._sorter.finish()
         self._converter.finish()
         self.book.raise_faults()
@@ -157,14 +134,14 @@ class BlockParser:
         return table if table.num_rows == block.n_lines else None
 
     def _may_hide_comments(self, block: Block) -> bool:
-        """Tell whether a comment sign may stand in a first column that is not read."""
+        """Return whether a comment sign may stand in a first column that is not read."""
         if 0 in self._sorter.positions.values():
             return False
         data = block.text
         return b"\n#" in data or data.startswith(b"#") or b"\n//" in data
 
     def _is_plain(self, f: Field, mark: str) -> bool:
-        """Tell whether the fast path may read a field's numbers."""
+        """Return whether the fast path may read a field's numbers."""
         form = self.plan.time
         if f.name == TIME and form is not None and not self.plan.has(DATE):
             return form.kind is TimeKind.ELAPSED and form.mark == mark

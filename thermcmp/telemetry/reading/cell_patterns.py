@@ -29,20 +29,7 @@ _TIME: Final = re.compile(
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
-    """Split a line into its cells, without blanks around them.
-
-    Parameters
-    ----------
-    line : str
-        One line.
-    delimiter : str
-        Field delimiter; a blank stands for any run of blanks, two for a run of two or more.
-
-    Returns
-    -------
-    list of str
-        The cells.
-    """
+    """Split a line into its cells, without blanks around them."""
     if delimiter == BLANKS:
         return line.split()
     if delimiter == WIDE_BLANKS:
@@ -58,14 +45,14 @@ def split_line(line: str, delimiter: str) -> list[str]:
 
 
 def is_missing(cell: str) -> bool:
-    """Tell whether a cell is one of the usual words for "no reading"."""
+    """Return whether a cell is one of the usual words for "no reading"."""
     return cell.strip().lower() in MISSING
 
 
 # Logs repeat their cells, and each dialect tried asks about them again.
 @lru_cache(maxsize=8192)
 def is_number(cell: str) -> bool:
-    """Tell whether a cell is a number under some decimal mark, a unit allowed."""
+    """Return whether a cell is a number under some decimal mark, a unit allowed."""
     number, behind = split_cell(cell)
     if behind and parse_unit(behind) is None:
         return False
@@ -74,28 +61,28 @@ def is_number(cell: str) -> bool:
 
 @lru_cache(maxsize=8192)
 def is_time(cell: str) -> bool:
-    """Tell whether a cell looks like a date, a time of day or both."""
+    """Return whether a cell looks like a date, a time of day or both."""
     return _TIME.fullmatch(cell.strip()) is not None
 
 
 @lru_cache(maxsize=8192)
 def is_reading(cell: str) -> bool:
-    """Tell whether a cell looks like data: missing, a number, a time or a flag."""
+    """Return whether a cell looks like data: missing, a number, a time or a flag."""
     return is_missing(cell) or is_number(cell) or is_time(cell) or is_flag(cell)
 
 
 def is_flag(cell: str) -> bool:
-    """Tell whether a cell is a word of a flag, or a mask of several."""
+    """Return whether a cell is a word of a flag, or a mask of several."""
     return cell.strip().lower() in FLAG_WORDS or is_bit_mask(cell)
 
 
 def is_bit_mask(cell: str) -> bool:
-    """Tell whether a cell is a hexadecimal number, such as 0x0004."""
+    """Return whether a cell is a hexadecimal number, such as 0x0004."""
     return _BIT_MASK.fullmatch(cell.strip().lower()) is not None
 
 
 def is_rule(row: list[str]) -> bool:
-    """Tell whether a row is a line that is drawn between headings and readings."""
+    """Return whether a row is a line that is drawn between headings and readings."""
     first = next((cell for cell in row if cell), "")
     # Most rows are readings, which their first character tells.
     if first[:1] not in _RULE_SIGNS or not first:
@@ -104,5 +91,5 @@ def is_rule(row: list[str]) -> bool:
 
 
 def is_comment(row: list[str]) -> bool:
-    """Tell whether a row is a comment."""
+    """Return whether a row is a comment."""
     return bool(row) and row[0].startswith(("#", "//"))

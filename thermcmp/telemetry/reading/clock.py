@@ -59,26 +59,7 @@ class Clock:
     def place(self, raw_s: Array, lines: Int64Array, origin_s: float) -> tuple[Array, Int64Array]:
         """Place readings on the log's time.
 
-        Parameters
-        ----------
-        raw_s : numpy.ndarray, shape (n,)
-            Times as logged [s].
-        lines : numpy.ndarray, shape (n,)
-            Line numbers, for notes.
-        origin_s : float
-            Logged time of the log's first reading [s].
-
-        Returns
-        -------
-        time_s : numpy.ndarray, shape (n,)
-            Seconds since the log's first reading; never falls.
-        segment : numpy.ndarray, shape (n,)
-            Int64Array up where the time does not run through.
-
-        Raises
-        ------
-        InputError
-            If the log runs backwards, or several readings share each time.
+        Shapes: raw_s (n,), lines (n,). Returns time_s (n,), segment (n,).
         """
         step = np.diff(raw_s)
         if np.isnan(self._period_s):
@@ -188,26 +169,9 @@ class Clock:
 
 
 def localise(times: pd.Series, zone: str | None, file: str) -> pd.Series:
-    """Bring recorded times to UTC where their zone is known.
+    """Convert recorded times to UTC where their zone is known.
 
-    Parameters
-    ----------
-    times : pandas.Series of datetime64, shape (n,)
-        Times with or without zone.
-    zone : str or None
-        Zone that the user states for times without.
-    file : str
-        File name to show in faults.
-
-    Returns
-    -------
-    pandas.Series, shape (n,)
-        Times in UTC, or as they were.
-
-    Raises
-    ------
-    InputError
-        If the zone is unknown, or a local time occurs twice or never in it.
+    Shapes: times (n,). Returns (n,).
     """
     if isinstance(times.dtype, pd.DatetimeTZDtype):
         return times.dt.tz_convert("UTC")

@@ -53,30 +53,7 @@ def match_fields(
     samples: Mapping[int, Sequence[str]],
     file: str | None,
 ) -> tuple[Field, ...]:
-    """Find the fields to read and what they are called.
-
-    Parameters
-    ----------
-    headings : sequence of str
-        Heading of each field.
-    reading : Reading
-        What the user states.
-    samples : mapping of int to sequence of str
-        Some cells of each field that are not missing.
-    file : str or None
-        File name to show in faults.
-
-    Returns
-    -------
-    tuple of Field
-        Ordered by position.
-
-    Raises
-    ------
-    InputError
-        If a stated column is not there or not unique, two headings mean the same, or a
-        unit is unknown or of another quantity; all of them at once.
-    """
+    """Find the fields to read and what they are called."""
     faults: list[Fault] = []
     places: dict[str, int] = {}
     for name, place in (reading.columns or {}).items():
@@ -115,22 +92,7 @@ def match_fields(
 def unread_notes(
     headings: Sequence[str], fields: Sequence[Field], samples: Mapping[int, Sequence[str]]
 ) -> tuple[str, ...]:
-    """Name what a user may miss among the columns that were not asked for by name.
-
-    Parameters
-    ----------
-    headings : sequence of str
-        Heading of each field.
-    fields : sequence of Field
-        Fields that are read.
-    samples : mapping of int to sequence of str
-        Some cells of each field that are not missing.
-
-    Returns
-    -------
-    tuple of str
-        One note for columns whose unit is not known, and one for flags that are bit masks.
-    """
+    """Name what a user may miss among the columns that were not asked for by name."""
     read = {f.position for f in fields}
     left = [i for i, heading in enumerate(headings) if heading and i not in read]
     units = [i for i in left if stated_bracket(headings[i]) and any(map(is_number, samples[i]))]
@@ -144,7 +106,7 @@ def unread_notes(
 
 
 def _part_counter(found: dict[str, list[int]], headings: Sequence[str]) -> None:
-    """Tell a counter of seconds from the clock beside it."""
+    """Return a counter of seconds from the clock beside it."""
     times = found.get("time", [])
     counters = [p for p in times if split_heading(headings[p])[1] is not None]
     if len(times) == 2 and len(counters) == 1 and "elapsed_s" not in found:
@@ -215,7 +177,7 @@ def _cell_unit(cells: Sequence[str]) -> Unit | None:
 
 
 def _twice(name: str, positions: list[int], headings: Sequence[str], file: str | None) -> Fault:
-    """Say that two headings mean the same column."""
+    """Describe that two headings mean the same column."""
     shown = " and ".join(f"'{headings[p]}' at position {p}" for p in positions[:4])
     shown += " …" if len(positions) > 4 else ""
     fix = f"state which one with columns={{'{name}': position, …}}"

@@ -56,17 +56,7 @@ class Converter:
     def convert(self, cells: Mapping[str, pa.Array | Array], lines: Int64Array) -> Columns:
         """Convert the cells of some lines.
 
-        Parameters
-        ----------
-        cells : mapping of str to pyarrow.Array or numpy.ndarray, shape (n,)
-            Cells of each field by canonical name, as text or as bare numbers.
-        lines : numpy.ndarray, shape (n,)
-            Line numbers.
-
-        Returns
-        -------
-        dict of str to array, shape (n,) each
-            Canonical values, with ``seconds`` as logged and ``line``.
+        Shapes: cells (n,), lines (n,). Returns (n,).
         """
         values: Columns = {}
         for f in self.plan.fields:
@@ -85,19 +75,7 @@ class Converter:
         return values
 
     def attempt(self, cells: Mapping[str, pa.Array | Array], lines: Int64Array) -> Columns | None:
-        """Convert the cells of some lines if they are all readings.
-
-        Parameters
-        ----------
-        cells, lines
-            As for `convert`.
-
-        Returns
-        -------
-        dict of str to array, or None
-            None if anything is faulty; nothing of the attempt is kept then, so that the
-            lines can be read with more care.
-        """
+        """Convert the cells of some lines if they are all readings."""
         before = (self._seen.copy(), self._strange.copy(), self._first.copy())
         book, self.book = self.book, Notebook(self.book.file)
         try:
@@ -241,5 +219,5 @@ class Converter:
 
 
 def has_infinite(values: Array) -> bool:
-    """Tell whether any value is infinite."""
+    """Return whether any value is infinite."""
     return not np.isfinite(values).all() and bool(np.isinf(values).any())

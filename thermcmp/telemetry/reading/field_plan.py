@@ -44,32 +44,12 @@ class Plan:
     notes: tuple[str, ...] = ()
 
     def has(self, name: str) -> bool:
-        """Tell whether a column is read."""
+        """Return whether a column is read."""
         return any(field.name == name for field in self.fields)
 
 
 def make_plan(text: TextFile, layout: Layout, reading: Reading) -> Plan:
-    """Plan the reading of a text log from samples of its head and tail.
-
-    Parameters
-    ----------
-    text : TextFile
-        The log.
-    layout : Layout
-        Its layout.
-    reading : Reading
-        What the user states.
-
-    Returns
-    -------
-    Plan
-        Fields, styles of numbers and the form of times.
-
-    Raises
-    ------
-    InputError
-        If columns, decimal marks or times are not clear.
-    """
+    """Plan the reading of a text log from samples of its head and tail."""
     samples = _samples(text, layout, reading)
     fields = match_fields(layout.headings, reading, samples, text.path.name)
     numbers = [f for f in fields if f.role is Role.NUMBER]

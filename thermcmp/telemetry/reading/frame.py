@@ -123,27 +123,7 @@ def stream_telemetry(
 def read_record(
     path: str | PathLike[str], reading: Reading, reader: str | TelemetryReader | None = None
 ) -> Record:
-    """Read a log with the notes about it.
-
-    Parameters
-    ----------
-    path : str or path-like
-        The log.
-    reading : Reading
-        What the user states.
-    reader : str or TelemetryReader, optional
-        Reader to use.
-
-    Returns
-    -------
-    Record
-        Frame and notes.
-
-    Raises
-    ------
-    InputError
-        As for `read_telemetry`.
-    """
+    """Read a log with the notes about it."""
     where = Path(path)
     book = Notebook(where.name)
     pieces = list(_pieces(where, reading, find_reader(where, reader), book))

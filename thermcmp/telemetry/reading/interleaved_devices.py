@@ -27,26 +27,7 @@ def refuse_interleaved(
     reading: Reading,
     file: str,
 ) -> None:
-    """Refuse rows of several devices that would be read as one.
-
-    Parameters
-    ----------
-    fields : sequence of Field
-        Fields that are read.
-    samples : mapping of int to sequence of str
-        Some cells of each field that are not missing.
-    layout : Layout
-        Layout of the log.
-    reading : Reading
-        What the user states.
-    file : str
-        File name to show in faults.
-
-    Raises
-    ------
-    InputError
-        If a column that is not read looks like the ids of several devices.
-    """
+    """Refuse rows of several devices that would be read as one."""
     read = {f.position for f in fields}
     if reading.one_device or any(f.name == DEVICE for f in fields):
         return

@@ -75,26 +75,7 @@ class _Candidate:
 
 
 def find_layout(text: TextFile, reading: Reading) -> Layout:
-    """Find the layout of a log from its first lines.
-
-    Parameters
-    ----------
-    text : TextFile
-        The log.
-    reading : Reading
-        What the user states.
-
-    Returns
-    -------
-    Layout
-        Delimiter, headings and first data line.
-
-    Raises
-    ------
-    InputError
-        If there are no readings, two delimiters fit, or the headings do not match
-        the fields.
-    """
+    """Find the layout of a log from its first lines."""
     lines = list(text.head[:_SAMPLE_LINES])
     wanted = (reading.delimiter,) if reading.delimiter else _CANDIDATES
     tried = [_try(lines, delimiter, reading) for delimiter in wanted]
@@ -119,7 +100,7 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
 
 
 def _without_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
-    """Say what a text without a table of readings is, and what to do."""
+    """Describe what a text without a table of readings is, and what to do."""
     filled = [line for line in lines if line.strip()]
     if filled and sum(map(_is_pair, filled)) > len(filled) / 2:
         return (
@@ -133,7 +114,7 @@ def _without_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
 
 
 def _is_pair(line: str) -> bool:
-    """Tell whether a line gives a name and its value, such as 'Memory: 50 C' or 'fan=1800'."""
+    """Return whether a line gives a name and its value, such as 'Memory: 50 C' or 'fan=1800'."""
     return re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line) is not None
 
 
@@ -188,7 +169,7 @@ def _early_width(rows: list[list[str]], looks: list[bool], reading: Reading) -> 
 
 
 def _is_data(row: list[str]) -> bool:
-    """Tell whether a row is data: a number in it, and half of it data or two cells bare."""
+    """Return whether a row is data: a number in it, and half of it data or two cells bare."""
     if is_comment(row) or not any(map(is_number, row)):
         return False
     return sum(map(is_reading, row)) * 2 >= len(row) or sum(map(_is_bare, row)) >= 2
@@ -196,7 +177,7 @@ def _is_data(row: list[str]) -> bool:
 
 @lru_cache(maxsize=8192)
 def _is_bare(cell: str) -> bool:
-    """Tell whether a cell is a time or a number without a unit."""
+    """Return whether a cell is a time or a number without a unit."""
     return is_time(cell) or (is_number(cell) and not split_cell(cell)[1])
 
 
@@ -212,7 +193,7 @@ def _unlook_headings(rows: list[list[str]], looks: list[bool]) -> None:
 
 
 def _rivals(other: _Candidate, best: _Candidate) -> bool:
-    """Tell whether another delimiter explains the sample as well as the best one."""
+    """Return whether another delimiter explains the sample as well as the best one."""
     if other.score < 0.98 * best.score or min(other.n_fields, best.n_fields) < 2:
         return False
     # A tab is also a run of blanks: the same fields, so nothing is ambiguous.
@@ -242,7 +223,7 @@ def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: 
 
 
 def _may_head(row: list[str], n_fields: int) -> bool:
-    """Tell whether a row above the readings may be headings: no rule, no mere comment."""
+    """Return whether a row above the readings may be headings: no rule, no mere comment."""
     return any(row) and not is_rule(row) and (not is_comment(row) or len(row) == n_fields)
 
 
@@ -281,18 +262,18 @@ def _trimmed(row: list[str]) -> list[str]:
 
 
 def _extra_is_empty(best: _Candidate, known: int) -> bool:
-    """Tell whether all fields beyond the headings are empty in every sampled row."""
+    """Return whether all fields beyond the headings are empty in every sampled row."""
     return all(not any(row[known:]) for row in best.rows[best.first :] if len(row) == best.n_fields)
 
 
 def _by_position(reading: Reading) -> bool:
-    """Tell whether the user names every column by position."""
+    """Return whether the user names every column by position."""
     places = (reading.columns or {}).values()
     return bool(places) and all(isinstance(place, int) for place in places)
 
 
 def _mismatch(best: _Candidate, names: list[str], text: TextFile, lines: list[str]) -> InputError:
-    """Say that headings and fields differ in number, and what may be behind it."""
+    """Describe that headings and fields differ in number, and what may be behind it."""
     message = f"{best.n_fields} fields under {len(names)} headings"
     fix = "name the columns by position, counted in the rows"
     if best.delimiter == "," and best.n_fields > len(names):

@@ -54,18 +54,7 @@ class RowSorter:
         return bool(self._pending)
 
     def sort(self, block: Block) -> list[tuple[dict[str, int], list[int], list[list[str]]]]:
-        """Return the readings of a block, in parts of equal layout.
-
-        Parameters
-        ----------
-        block : Block
-            Whole lines.
-
-        Returns
-        -------
-        list of (positions, lines, rows)
-            Where each field stands, line number and cells of each reading.
-        """
+        """Return the readings of a block, in parts of equal layout."""
         parts: list[tuple[dict[str, int], list[int], list[list[str]]]] = []
         part: tuple[dict[str, int], list[int], list[list[str]]] = (self.positions, [], [])
         for line, text in enumerate(block.lines(), start=block.first_line):
@@ -105,13 +94,13 @@ class RowSorter:
             self.book.note(f"{what}: left out", lines[0][0], len(lines))
 
     def _fits(self, row: list[str]) -> bool:
-        """Tell whether a row has the fields; empty ones behind the last are no harm."""
+        """Return whether a row has the fields; empty ones behind the last are no harm."""
         return len(row) == self.n_fields or (
             len(row) > self.n_fields and not any(row[self.n_fields :])
         )
 
     def _has_reading(self, row: list[str]) -> bool:
-        """Tell whether a row of the right width is a reading, not a line of words."""
+        """Return whether a row of the right width is a reading, not a line of words."""
         cells = [
             row[self.positions[f.name]]
             for f in self.fields
@@ -183,5 +172,5 @@ class RowSorter:
 
 
 def _is_number_or_time(cell: str) -> bool:
-    """Tell whether a cell is a reading that is not missing."""
+    """Return whether a cell is a reading that is not missing."""
     return bool(cell) and is_reading(cell) and any(c.isdigit() for c in cell)

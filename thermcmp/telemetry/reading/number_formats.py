@@ -58,30 +58,7 @@ def find_styles(
 ) -> tuple[dict[str, NumberStyle], str | None]:
     """Decide each number column's decimal mark, by its own cells or by the file's.
 
-    Parameters
-    ----------
-    fields : sequence of Field
-        The number columns.
-    samples : mapping of int to sequence of str
-        Some cells of each field that are not missing.
-    layout : Layout
-        Layout of the log.
-    reading : Reading
-        What the user states.
-    file : str
-        File name to show in faults.
-
-    Returns
-    -------
-    styles : dict of str to NumberStyle
-        How each column is written, by canonical name.
-    file_mark : str or None
-        The decimal mark that the columns agree on.
-
-    Raises
-    ------
-    InputError
-        If a column has no numbers, or numbers with two readings.
+    Returns styles, file_mark.
     """
     evidence = {}
     comma_sure = comma_free(layout, samples)
@@ -114,7 +91,7 @@ def find_styles(
 
 
 def comma_free(layout: Layout, samples: Mapping[int, Sequence[str]]) -> bool:
-    """Tell whether the comma can be nothing but the delimiter: no quoted number has one."""
+    """Return whether the comma can be nothing but the delimiter: no quoted number has one."""
     if layout.delimiter != COMMA:
         return False
     quoted = (cell for cells in samples.values() for cell in cells if COMMA in cell)
@@ -135,7 +112,7 @@ def _decide(found: MarkEvidence, file_mark: str | None) -> str | None:
 
 
 def _all_bare(cells: Sequence[str], mark: str) -> bool:
-    """Tell whether all cells are bare numbers: no unit, no thousands marks."""
+    """Return whether all cells are bare numbers: no unit, no thousands marks."""
     # Mostly they are, and one look at all of them tells.
     if _BARE[mark].fullmatch("\n".join(cells)):
         return True
@@ -143,7 +120,7 @@ def _all_bare(cells: Sequence[str], mark: str) -> bool:
 
 
 def _grouped(cell: str, mark: str) -> bool:
-    """Tell whether a number carries thousands marks or other signs than the fast path takes."""
+    """Return whether a number carries thousands marks or other signs than the fast path takes."""
     number, _ = split_cell(cell)
     allowed = set("0123456789+-eE" + mark)
     return not set(number) <= allowed
@@ -164,7 +141,7 @@ def _two_readings(field: Field, example: str, file: str) -> Fault:
 
 
 def _no_number(field: Field, cells: Sequence[str], file: str) -> Fault:
-    """Say that a column's cells are not numbers in range."""
+    """Describe that a column's cells are not numbers in range."""
     return Fault(
         f"cells are not numbers in the range of {field.name} "
         f"({field.unit.symbol if field.unit else 'no unit'})",

@@ -45,27 +45,7 @@ class ParquetReader:
     suffixes: tuple[str, ...] = (".parquet", ".pq")
 
     def read(self, path: Path, reading: Reading, book: Notebook) -> Iterator[pd.DataFrame]:
-        """Read a Parquet log batch by batch.
-
-        Parameters
-        ----------
-        path : pathlib.Path
-            The file.
-        reading : Reading
-            What the user states.
-        book : Notebook
-            Where notes and faults go.
-
-        Yields
-        ------
-        pandas.DataFrame
-            Canonical columns, the time and the row number as ``line``.
-
-        Raises
-        ------
-        InputError
-            If it is no Parquet file or its columns are not clear.
-        """
+        """Read a Parquet log batch by batch."""
         import pyarrow.parquet as pq
 
         try:
@@ -110,7 +90,7 @@ def _fields(schema: pa.Schema, reading: Reading, file: str) -> tuple[Field, ...]
 
 
 def _numeric(kind: Any) -> bool:
-    """Tell whether a type can be read as a number."""
+    """Return whether a type can be read as a number."""
     return (
         pa.types.is_integer(kind)
         or pa.types.is_floating(kind)

@@ -68,25 +68,7 @@ def thermcmp_readers() -> tuple[TelemetryReader, ...]:
 
 
 def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryReader:
-    """Choose the reader of a file.
-
-    Parameters
-    ----------
-    path : pathlib.Path
-        The file.
-    wanted : str or TelemetryReader or None
-        Name of a reader or a reader; by the file's ending by default, else text.
-
-    Returns
-    -------
-    TelemetryReader
-        The reader.
-
-    Raises
-    ------
-    InputError
-        If there is no reader of that name.
-    """
+    """Choose the reader of a file."""
     if wanted is not None and not isinstance(wanted, str):
         if isinstance(wanted, TelemetryReader):
             return wanted
@@ -124,24 +106,7 @@ def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryRe
 def chunks(
     reader: TelemetryReader, path: Path, reading: Reading, book: Notebook
 ) -> Iterator[pd.DataFrame]:
-    """Yield a reader's chunks that hold readings.
-
-    Parameters
-    ----------
-    reader : TelemetryReader
-        The reader.
-    path : pathlib.Path
-        The file.
-    reading : Reading
-        What the user states.
-    book : Notebook
-        Where notes and faults go.
-
-    Yields
-    ------
-    pandas.DataFrame
-        At least one row each.
-    """
+    """Yield a reader's chunks that hold readings."""
     for chunk in reader.read(path, reading, book):
         if len(chunk):
             yield chunk

@@ -96,25 +96,7 @@ class TextFile:
 
     @classmethod
     def open(cls, path: Path, encoding: str | None = None) -> TextFile:
-        """Find encoding and samples of a file.
-
-        Parameters
-        ----------
-        path : pathlib.Path
-            The file.
-        encoding : str, optional
-            Encoding stated by the user.
-
-        Returns
-        -------
-        TextFile
-            The file, ready to be read.
-
-        Raises
-        ------
-        InputError
-            If the file cannot be opened, is empty or is no text.
-        """
+        """Find encoding and samples of a file."""
         try:
             with path.open("rb") as handle:
                 start = handle.read(_SAMPLE_BYTES)
@@ -142,23 +124,7 @@ class TextFile:
         return cls(path, found, tuple(head), tuple(tail[1:]), cut)
 
     def blocks(self, size: int = BLOCK_BYTES) -> Iterator[Block]:
-        """Yield the file's whole lines in blocks.
-
-        Parameters
-        ----------
-        size : int
-            About how many bytes to read at once.
-
-        Yields
-        ------
-        Block
-            Whole lines; together they are the file but for an unended last line.
-
-        Raises
-        ------
-        InputError
-            If bytes cannot be decoded or a line never ends.
-        """
+        """Yield the file's whole lines in blocks."""
         decoder = None
         if self.encoding not in ("utf-8", "ascii"):
             decoder = codecs.getincrementaldecoder(self.encoding)()
@@ -186,7 +152,7 @@ class TextFile:
             yield Block(line, last.count(b"\n"), last)
 
     def _undecodable(self, line: int, error: UnicodeError) -> InputError:
-        """Say that bytes do not fit the encoding."""
+        """Describe that bytes do not fit the encoding."""
         shown = None
         if isinstance(error, UnicodeDecodeError):
             shown = repr(error.object[error.start : error.start + 4])

@@ -40,27 +40,7 @@ class DelimitedReader:
     suffixes: tuple[str, ...] = (".csv", ".tsv", ".txt", ".log", ".dat")
 
     def read(self, path: Path, reading: Reading, book: Notebook) -> Iterator[pd.DataFrame]:
-        """Read a text log block by block.
-
-        Parameters
-        ----------
-        path : pathlib.Path
-            The file.
-        reading : Reading
-            What the user states.
-        book : Notebook
-            Where notes and faults go.
-
-        Yields
-        ------
-        pandas.DataFrame
-            Canonical columns, the time and ``line``.
-
-        Raises
-        ------
-        InputError
-            If layout, columns, numbers or times are not clear, or cells are faulty.
-        """
+        """Read a text log block by block."""
         text = TextFile.open(path, reading.encoding)
         layout = find_layout(text, reading)
         plan = make_plan(text, layout, reading)
@@ -132,5 +112,5 @@ def _preamble_date(layout: Layout) -> str | None:
 
 
 def _lacks_date(form: TimeForm) -> bool:
-    """Tell whether a stated format holds the time of day alone."""
+    """Return whether a stated format holds the time of day alone."""
     return not any(code in form.stated for code in ("%d", "%j", "%x", "%c", "%D", "%F"))

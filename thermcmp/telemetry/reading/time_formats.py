@@ -95,33 +95,7 @@ def find_form(
     decimal: str | None = None,
     file_mark: str | None = None,
 ) -> TimeForm:
-    """Find the form of times from a sample of them.
-
-    Parameters
-    ----------
-    cells : sequence of str
-        Times from the log's head and tail, not missing.
-    unit : Unit or None
-        Unit of the heading.
-    time_unit, stated : str or None
-        Unit and format that the user states.
-    file : str, optional
-        File name to show in faults.
-    decimal : {".", ","}, optional
-        Decimal mark of plain numbers that the user states.
-    file_mark : {".", ","}, optional
-        Decimal mark that the other columns prove.
-
-    Returns
-    -------
-    TimeForm
-        The form that the cells have, but for a few that are named when they are read.
-
-    Raises
-    ------
-    InputError
-        If there is no such form, or two.
-    """
+    """Find the form of times from a sample of them."""
     try:
         if stated:
             return TimeForm(TimeKind.FORMAT, stated=stated)
@@ -170,12 +144,12 @@ def _find_form(
 
 
 def _most(known: Sequence[object], cells: Sequence[str]) -> bool:
-    """Tell whether most of a sample was understood."""
+    """Return whether most of a sample was understood."""
     return len(known) > _MOST * len(cells)
 
 
 def _unknown_form(cells: Sequence[str], known: Sequence[str]) -> _UnclearError:
-    """Say what may help with times that have no known form, or several."""
+    """Describe what may help with times that have no known form, or several."""
     cell = next(cell for cell in cells if cell not in known)
     if known:
         fix = "correct it, or take its line out"
@@ -198,7 +172,7 @@ def _unknown_form(cells: Sequence[str], known: Sequence[str]) -> _UnclearError:
 
 
 def _clock_form(clocks: Sequence[re.Match[str]]) -> TimeForm:
-    """Tell a time of day from a counter, which passes 24 hours or counts days."""
+    """Return a time of day from a counter, which passes 24 hours or counts days."""
     if all(m["second"] is None for m in clocks):
         raise _UnclearError(
             "hours and minutes, or minutes and seconds?",
@@ -225,7 +199,7 @@ def _stamp_form(found: Sequence[re.Match[str]], *, basic: bool) -> TimeForm:
 def _number_form(
     cells: Sequence[str], mark: str, unit: Unit | None, time_unit: str | None
 ) -> TimeForm:
-    """Tell counters from epochs, by unit or by size."""
+    """Return counters from epochs, by unit or by size."""
     stated = parse_unit(time_unit) if time_unit else unit
     digits = {len(cell.strip().lstrip("+").split(mark)[0]) for cell in cells}
     lead = digits.pop() if len(digits) == 1 else 0

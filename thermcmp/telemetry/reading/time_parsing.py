@@ -23,18 +23,7 @@ from thermcmp.telemetry.reading.time_formats import (
 def parse_times(cells: pa.Array, form: TimeForm) -> Array:
     """Read times.
 
-    Parameters
-    ----------
-    cells : pyarrow.Array of string, shape (n,)
-        The cells.
-    form : TimeForm
-        Their form.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Array: since 1970 for epochs and stamps, since midnight for times of day,
-        since the counter's zero otherwise. NaN where a cell has another form.
+    Shapes: cells (n,). Returns (n,).
     """
     if form.kind in (TimeKind.ELAPSED, TimeKind.EPOCH):
         return _numbers(cells, form)
@@ -55,17 +44,7 @@ def parse_times(cells: pa.Array, form: TimeForm) -> Array:
 def scale_times(values: pa.Array, form: TimeForm) -> Array:
     """Turn times that are stored as numbers into seconds.
 
-    Parameters
-    ----------
-    values : pyarrow.Array of numbers, shape (n,)
-        The times.
-    form : TimeForm
-        Their form, a counter or an epoch.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Array; NaN where null.
+    Shapes: values (n,). Returns (n,).
     """
     if pa.types.is_integer(values.type) and form.kind is TimeKind.EPOCH:
         whole = np.asarray(pc.fill_null(values.cast(pa.int64()), 0))

@@ -16,16 +16,7 @@ CYCLE_PEAK: Final = 0.5
 def autocorrelation(values: npt.ArrayLike) -> Array:
     """Return the sample autocorrelation.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        The series, without gaps.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        ``r[k] = sum((y[i]-m)(y[i+k]-m)) / sum((y[i]-m)**2)``; all zero but ``r[0] = 1``
-        for a constant series.
+    Shapes: values (n,). Returns (n,).
     """
     series = np.asarray(values, dtype=np.float64)
     n = len(series)
@@ -42,17 +33,7 @@ def autocorrelation(values: npt.ArrayLike) -> Array:
 def integrated_time(r: Array) -> float:
     """Return the integrated autocorrelation time, in readings.
 
-    Parameters
-    ----------
-    r : numpy.ndarray, shape (n,)
-        Sample autocorrelation, as `autocorrelation` gives it.
-
-    Returns
-    -------
-    float
-        ``1 + 2 * sum(r[k])`` over the initial monotone positive pairs, at least a small
-        positive number: the factor by which the variance of the mean exceeds that of
-        independent readings.
+    Shapes: r (n,).
 
     References
     ----------
@@ -70,19 +51,6 @@ def integrated_time(r: Array) -> float:
 def ar1_effective_size(n: int, phi: float) -> float:
     """Return the effective size of a first-order autoregressive series, exactly.
 
-    Parameters
-    ----------
-    n : int
-        Readings.
-    phi : float
-        Autocorrelation at lag one, between -1 and 1.
-
-    Returns
-    -------
-    float
-        Independent readings whose mean is as uncertain; for long series it tends to
-        ``n * (1 - phi) / (1 + phi)``.
-
     References
     ----------
     N. F. Zhang, Metrologia 43 (2006) S276-S281; the sum over lags in closed form.
@@ -94,16 +62,7 @@ def ar1_effective_size(n: int, phi: float) -> float:
 def effective_size(values: npt.ArrayLike) -> float:
     """Return how many independent readings a series is worth.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        The series around its mean or trend.
-
-    Returns
-    -------
-    float
-        The smaller of what the integrated autocorrelation time and the first-order
-        formula with bias-corrected lag-one autocorrelation give, between 1 and n.
+    Shapes: values (n,).
 
     References
     ----------
@@ -116,15 +75,7 @@ def effective_size(values: npt.ArrayLike) -> float:
 def size_by(r: Array) -> float:
     """Return the effective size by an autocorrelation of three lags or more.
 
-    Parameters
-    ----------
-    r : numpy.ndarray, shape (n,)
-        Sample autocorrelation, as `autocorrelation` gives it.
-
-    Returns
-    -------
-    float
-        As `effective_size` gives it.
+    Shapes: r (n,).
     """
     n, r1 = len(r), float(r[1])
     phi = min(r1 + (1.0 + 3.0 * r1) / n, 0.999) if r1 > 0.0 else 0.0
@@ -134,15 +85,7 @@ def size_by(r: Array) -> float:
 def cycle_in(r: Array) -> int | None:
     """Find the period of a cycle by an autocorrelation.
 
-    Parameters
-    ----------
-    r : numpy.ndarray, shape (n,)
-        Sample autocorrelation, as `autocorrelation` gives it.
-
-    Returns
-    -------
-    int or None
-        Readings per cycle; None where no cycle repeats itself at least three times.
+    Shapes: r (n,).
     """
     falls = np.flatnonzero(r < 0.0)
     if not len(falls):

@@ -46,19 +46,6 @@ class Check:
 
 
 def stated_value(run: Mapping[str, Any], name: str) -> float:
-    """Return a number of the run sheet, NaN where it has none.
-
-    Parameters
-    ----------
-    run : mapping
-        The run's row.
-    name : str
-        Column of the run sheet.
-
-    Returns
-    -------
-    float
-        The value.
-    """
+    """Return a number of the run sheet, NaN where it has none."""
     value = run.get(name)
     return float("nan") if value is None or pd.isna(value) else float(value)

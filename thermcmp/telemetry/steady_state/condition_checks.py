@@ -33,22 +33,7 @@ _NAMES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", A
 
 
 def check_conditions(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
-    """Check what a run held in its window.
-
-    Parameters
-    ----------
-    window : Readings
-        Readings of the window.
-    protocol : Protocol
-        What must have been held.
-    run : mapping
-        The run's row of the run sheet.
-
-    Returns
-    -------
-    list of Check
-        One for each quantity, in a fixed order.
-    """
+    """Check what a run held in its window."""
     return [
         *_check_fan(window, protocol, run),
         *_check_power(window, protocol, run),

@@ -51,34 +51,12 @@ class FirstOrderRise:
     covariance: Array
 
     def at(self, time_s: npt.ArrayLike) -> Array:
-        """Return the fitted rise.
-
-        Parameters
-        ----------
-        time_s : array_like
-            Times on the fit's own time [s].
-
-        Returns
-        -------
-        numpy.ndarray
-            Rise [K].
-        """
+        """Return the fitted rise."""
         decay = np.exp(-np.asarray(time_s, dtype=np.float64) / self.time_constant_s)
         return self.final_k + (self.initial_k - self.final_k) * decay
 
     def lacking_error_k(self, time_s: npt.ArrayLike) -> float:
-        """Return the standard error of what the mean over some times lacks of the end.
-
-        Parameters
-        ----------
-        time_s : array_like
-            Times on the fit's own time [s].
-
-        Returns
-        -------
-        float
-            Standard error of the mean of ``final - rise(t)`` [K].
-        """
+        """Return the standard error of what the mean over some times lacks of the end."""
         age = np.asarray(time_s, dtype=np.float64) / self.time_constant_s
         decay = np.exp(-age)
         mean = float(np.mean(decay))
@@ -96,27 +74,7 @@ def fit_first_order_rise(
 ) -> FirstOrderRise:
     """Fit a first-order rise by least squares.
 
-    Parameters
-    ----------
-    time_s : array_like, shape (n,)
-        Times [s].
-    rise_k : array_like, shape (n,)
-        Rise over ambient [K].
-    initial_k : float, optional
-        Rise at time zero, where it is known [K]; fitted by default.
-    independent : bool
-        Whether the residuals are taken as independent; by default the errors are
-        widened by their autocorrelation.
-
-    Returns
-    -------
-    FirstOrderRise
-        Estimates and standard errors.
-
-    Raises
-    ------
-    InputError
-        If there are fewer than six readings, or the readings hold no such rise.
+    Shapes: time_s (n,), rise_k (n,).
 
     References
     ----------

@@ -62,21 +62,9 @@ class Stretch:
 
 
 def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) -> BoolArray | None:
-    """Tell which readings were taken at load.
+    """Return which readings were taken at load.
 
-    Parameters
-    ----------
-    time_s : numpy.ndarray, shape (n,)
-        Times [s].
-    power_w : numpy.ndarray or None, shape (n,)
-        Board power [W].
-    load_percent : numpy.ndarray or None, shape (n,)
-        Load [%], used where power is not logged.
-
-    Returns
-    -------
-    numpy.ndarray of bool or None, shape (n,)
-        None where neither is logged.
+    Shapes: time_s (n,), power_w (n,), load_percent (n,). Returns (n,).
     """
     if power_w is not None and not np.isnan(power_w).all():
         high = _high_level(power_w, max(int(_LEVEL_S / usual_step_s(time_s)), 1))
@@ -92,23 +80,7 @@ def longest_stretch(
 ) -> tuple[Stretch | None, list[Span]]:
     """Find the longest stretch at load.
 
-    Parameters
-    ----------
-    time_s : numpy.ndarray, shape (n,)
-        Times [s].
-    segment : numpy.ndarray, shape (n,)
-        Segment of each reading; a new one after a gap or clock step.
-    loaded : numpy.ndarray of bool or None, shape (n,)
-        Which readings are at load.
-    pause_s : float
-        Longest break in the load that does not end a stretch [s].
-
-    Returns
-    -------
-    stretch : Stretch or None
-        None where the card was never at load.
-    spans : list of Span
-        The time outside it.
+    Shapes: time_s (n,), segment (n,), loaded (n,). Returns stretch, spans.
     """
     n = len(time_s)
     busy = np.ones(n, dtype=bool) if loaded is None else _without_blips(time_s, loaded, pause_s)

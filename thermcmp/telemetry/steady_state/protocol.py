@@ -222,7 +222,7 @@ _POSITIVE = tuple(
 
 
 def _is_held(held: object) -> bool:
-    """Tell whether a held quantity has sound numbers."""
+    """Return whether a held quantity has sound numbers."""
     if not isinstance(held, Held) or not held.tolerance > 0.0:
         return False
     return held.correctable is None or held.correctable >= held.tolerance

@@ -27,17 +27,7 @@ _ALTERNATES: Final = 1.5
 def find_step(values: npt.ArrayLike) -> float:
     """Find the step of a sensor from its readings.
 
-    Parameters
-    ----------
-    values : array_like, shape (n,)
-        Readings, best of a whole run; NaN is left out.
-
-    Returns
-    -------
-    float
-        The most frequent distance between neighbouring readings that occur, in their
-        unit. Where one value alone occurs, the place value of its last decimal. NaN
-        without readings.
+    Shapes: values (n,).
     """
     known = np.asarray(values, dtype=np.float64)
     known = known[:: max(len(known) // _SAMPLE, 1)]
@@ -60,18 +50,6 @@ def largest_bias(variance: float, step: float) -> float:
     Sheppard's correction is right on average only: near the edge between two steps
     little noise looks large. So every pair of true value and noise that shows this
     variance is considered, and the largest bias among them taken.
-
-    Parameters
-    ----------
-    variance : float
-        Variance of the rounded readings from one to the next.
-    step : float
-        The sensor's step, in the unit of the readings.
-
-    Returns
-    -------
-    float
-        Largest size of the bias, between 0 and half a step.
     """
     if step <= 0.0:
         return 0.0
@@ -122,17 +100,7 @@ def rounding_bias_of(readings: npt.ArrayLike, step: float) -> float:
     such as a hunting fan's, take it away only slowly. The two are told apart by the
     differences of neighbours.
 
-    Parameters
-    ----------
-    readings : array_like, shape (n,)
-        Readings around their trend.
-    step : float
-        The sensor's step, in the same unit.
-
-    Returns
-    -------
-    float
-        Largest bias, in the unit of `step`.
+    Shapes: readings (n,).
 
     References
     ----------

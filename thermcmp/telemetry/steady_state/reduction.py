@@ -26,34 +26,12 @@ VERDICT_COLUMNS = ("check", "sensor", "verdict", "figure", "limit", "unit", "sec
 
 
 def worst(checks: tuple[Check, ...] | list[Check]) -> Verdict:
-    """Return the worst verdict of some checks; a pass without any.
-
-    Parameters
-    ----------
-    checks : sequence of Check
-        The checks.
-
-    Returns
-    -------
-    Verdict
-        The worst of them.
-    """
+    """Return the worst verdict of some checks; a pass without any."""
     return max((c.verdict for c in checks), key=lambda v: v.severity, default=Verdict.PASS)
 
 
 def reason_of(checks: tuple[Check, ...] | list[Check]) -> str:
-    """Say why a verdict is not a plain pass.
-
-    Parameters
-    ----------
-    checks : sequence of Check
-        The checks.
-
-    Returns
-    -------
-    str
-        The words of the worst checks first, with the second where each broke.
-    """
+    """Describe why a verdict is not a plain pass."""
     told = sorted(
         (c for c in checks if c.verdict is not Verdict.PASS), key=lambda c: -c.verdict.severity
     )
@@ -219,7 +197,7 @@ def _draw_breaks(ax: Axes, reduction: Reduction) -> None:
 
 
 def _breaks(frame: pd.DataFrame) -> Int64Array:
-    """Tell which readings begin a new segment."""
+    """Return which readings begin a new segment."""
     if "segment" not in frame:
         return np.array([], dtype=np.int64)
     segment = frame["segment"].to_numpy()

@@ -52,26 +52,7 @@ class SensorResult:
 def judge_sensor(
     series: Series, rise: SteadyRise, start_s: float, record: Readings, protocol: Protocol
 ) -> SensorResult:
-    """Look for regulation and limits behind a steady rise.
-
-    Parameters
-    ----------
-    series : Series
-        The sensor's readings at load.
-    rise : SteadyRise
-        Its steady rise.
-    start_s : float
-        Start of the window [s].
-    record : Readings
-        The whole run.
-    protocol : Protocol
-        Known targets and limits.
-
-    Returns
-    -------
-    SensorResult
-        With a check for each finding.
-    """
+    """Look for regulation and limits behind a steady rise."""
     checks = [rise.check]
     mean_c = float(np.mean(series.since(start_s).temperature_c))
     held = None if np.isnan(rise.rise_k) else _regulation(series, mean_c, start_s, record, protocol)
@@ -129,7 +110,7 @@ def _logged(record: Readings, name: str, at: slice | Int64Array) -> Array | None
 
 
 def _regulated(sensor: str, held: Regulation) -> Check:
-    """Say that a sensor was regulated, and by what."""
+    """Describe that a sensor was regulated, and by what."""
     how = f" by {held.actuator} ({held.start:.4g} to {held.end:.4g})" if held.actuator else ""
     words = (
         f"{sensor} was regulated at {held.held_c:.1f} °C{how}: its temperature is no result; "

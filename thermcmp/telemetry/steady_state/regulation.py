@@ -62,27 +62,7 @@ def find_regulation(
 ) -> Regulation | None:
     """Find out whether a sensor was held by moving power or fan speed.
 
-    Parameters
-    ----------
-    time_s : numpy.ndarray, shape (n,)
-        Times at load [s].
-    temperature_c : numpy.ndarray, shape (n,)
-        Sensor temperature [°C].
-    rise_k : numpy.ndarray, shape (n,)
-        Its rise over ambient [K].
-    power_w : numpy.ndarray or None, shape (n,)
-        Board power [W].
-    fan : numpy.ndarray or None, shape (n,)
-        Fan speed [rpm], or its duty [%].
-    held_c : float
-        Mean of the window [°C].
-    step_k : float
-        Step of the sensor [K].
-
-    Returns
-    -------
-    Regulation or None
-        None where the temperature followed, or nothing moved.
+    Shapes: time_s (n,), temperature_c (n,), rise_k (n,), power_w (n,), fan (n,).
     """
     band = max(_BAND_K, step_k)
     level_k = float(np.nanmean(rise_k[len(rise_k) // 2 :]))
@@ -125,7 +105,7 @@ class _Moves:
 
 
 def _never_followed_on(moves: _Moves) -> bool:
-    """Tell whether a sensor that arrived stayed only since power or fan then moved."""
+    """Return whether a sensor that arrived stayed only since power or fan then moved."""
     expected = moves.means(moves.heat * moves.air) * moves.level_k
     seen = moves.means(moves.temperature_c)
     late = max(len(expected) // 4, 1)
@@ -135,7 +115,7 @@ def _never_followed_on(moves: _Moves) -> bool:
 
 
 def _does_not_follow(moves: _Moves) -> bool:
-    """Tell whether a sensor keeps still while power or fan move."""
+    """Return whether a sensor keeps still while power or fan move."""
     expected = _followed(moves.heat * moves.air, moves.time_s) * moves.level_k
     expected_swing = float(np.ptp(moves.means(expected)))
     seen_swing = float(np.ptp(moves.means(moves.temperature_c)))
@@ -145,7 +125,7 @@ def _does_not_follow(moves: _Moves) -> bool:
 def _regulation(
     moves: _Moves, power_w: Array | None, fan: Array | None, first: int, held_c: float
 ) -> Regulation | None:
-    """Say what was moved, from where to where."""
+    """Describe what was moved, from where to where."""
     heat, air = (float(np.ptp(moves.means(values))) for values in (moves.heat, moves.air))
     by_power = heat >= air
     actuated = power_w if by_power else fan

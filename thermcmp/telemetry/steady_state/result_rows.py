@@ -42,30 +42,7 @@ def result_rows(
     window: Window,
     sheet: Mapping[str, Any],
 ) -> pd.DataFrame:
-    """Make a result row for each sensor, refused ones included.
-
-    Parameters
-    ----------
-    sensors : sequence of SensorResult
-        The sensors of the run.
-    conditions : sequence of Check
-        Checks of what all sensors share.
-    part : Readings
-        The readings of the window.
-    started_at : pandas.Timestamp, optional
-        When the log began, where it has a date and a zone.
-    stretch : Stretch
-        The stretch at load.
-    window : Window
-        Where the means are taken.
-    sheet : mapping
-        The run's row of the run sheet.
-
-    Returns
-    -------
-    pandas.DataFrame, shape (sensors, columns)
-        Columns of the run sheet that do not steer the reduction, and `MEASURED`.
-    """
+    """Make a result row for each sensor, refused ones included, shape (sensors, columns)."""
     shared = _shared(part, started_at, sheet)
     throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False
     rows = []

@@ -73,18 +73,7 @@ class Readings:
         return (self.time_s[~missing], values[~missing]) if missing.any() else (self.time_s, values)
 
     def mean(self, name: str) -> float:
-        """Return the time-weighted mean of a column; NaN without readings.
-
-        Parameters
-        ----------
-        name : str
-            Column; need not be there.
-
-        Returns
-        -------
-        float
-            Mean in the column's unit.
-        """
+        """Return the time-weighted mean of a column; NaN without readings."""
         if name not in self.columns:
             return float("nan")
         times, values = self.known(name)
@@ -96,18 +85,7 @@ class Readings:
     def movement(self, name: str) -> tuple[float, float]:
         """Return how far a column moved, and when it was farthest off.
 
-        Parameters
-        ----------
-        name : str
-            Column.
-
-        Returns
-        -------
-        moved : float
-            Range of the means of five parts, in the column's unit: swings within a part do
-            not count, trends and steps do. NaN with fewer than ten readings.
-        second : float
-            Middle of the part that is farthest from the mean [s].
+        Returns moved, second.
         """
         times, values = self.known(name)
         if len(values) < 2 * _BLOCKS:
@@ -127,16 +105,7 @@ class Readings:
 def time_weights(time_s: npt.ArrayLike) -> Array:
     """Return the time that each reading stands for.
 
-    Parameters
-    ----------
-    time_s : array_like, shape (n,)
-        Times [s].
-
-    Returns
-    -------
-    numpy.ndarray, shape (n,)
-        Half the way to each neighbour [s], at most one and a half of the usual period, so
-        that no reading stands for a gap.
+    Shapes: time_s (n,). Returns (n,).
     """
     t = np.asarray(time_s, dtype=np.float64)
     if len(t) < 2:
@@ -150,19 +119,7 @@ def time_weights(time_s: npt.ArrayLike) -> Array:
 def block_means(values: Array, size: int, every: int = 1) -> Array:
     """Return the means of blocks of neighbouring readings; a last part of one is left out.
 
-    Parameters
-    ----------
-    values : numpy.ndarray, shape (n,)
-        Readings.
-    size : int
-        Readings in a block.
-    every : int
-        Of so many blocks one is taken.
-
-    Returns
-    -------
-    numpy.ndarray, shape (n // size / every,)
-        Means.
+    Shapes: values (n,). Returns (n // size / every,).
     """
     whole = len(values) // size * size
     blocks = values[:whole].reshape(-1, size)[::every]

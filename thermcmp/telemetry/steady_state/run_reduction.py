@@ -265,7 +265,7 @@ def _longer(
 def _held_throughout(
     record: Readings, stretch: Stretch, window: Window, protocol: Protocol
 ) -> bool:
-    """Tell whether fan and power were held over the part that an extrapolation uses."""
+    """Return whether fan and power were held over the part that an extrapolation uses."""
     start = stretch.start_s + 0.2 * (window.end_s - stretch.start_s)
     part = record.between(start, window.end_s)
     shares = {

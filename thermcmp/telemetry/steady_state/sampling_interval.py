@@ -14,16 +14,7 @@ _SAMPLE: Final = 2_000
 def usual_step_s(time_s: npt.ArrayLike) -> float:
     """Return the usual time between readings.
 
-    Parameters
-    ----------
-    time_s : array_like, shape (n,)
-        Times [s]; never falling.
-
-    Returns
-    -------
-    float
-        Median step of the readings, or of a sample of them where they are very many; one
-        second where there is no step above zero [s].
+    Shapes: time_s (n,).
     """
     times = np.asarray(time_s, dtype=np.float64)
     if len(times) < 2:

@@ -84,22 +84,7 @@ class SteadyRise:
 
 
 def mean_from(series: Series, start_s: float, protocol: Protocol) -> WindowMean:
-    """Judge the window that starts at a time and ends with the stretch.
-
-    Parameters
-    ----------
-    series : Series
-        The sensor.
-    start_s : float
-        Start of the window [s].
-    protocol : Protocol
-        Limits of drift and swing.
-
-    Returns
-    -------
-    WindowMean
-        Mean, error, drift.
-    """
+    """Judge the window that starts at a time and ends with the stretch."""
     part = series.since(start_s)
     return window_mean(
         part.time_s,
@@ -126,29 +111,6 @@ def steady_rise(
     A window that looks settled after the full soak is taken as it is. Before that, and
     where a drift shows or cannot be ruled out, the first-order rise must show where the
     soak ends.
-
-    Parameters
-    ----------
-    series : Series
-        Its readings at load.
-    mean : WindowMean
-        What its window shows.
-    earlier_s : list of float
-        Starts of longer windows that may decide a drift that this one cannot [s].
-    load_start_s : float
-        When the load came on [s].
-    protocol : Protocol
-        The limits.
-    full_soak : bool
-        Whether the protocol's soak lay before the window.
-    held : bool
-        Whether fan speed and power were held while the rise was going on; else nothing
-        is added to it or extrapolated.
-
-    Returns
-    -------
-    SteadyRise
-        With its verdict.
     """
     if mean.settled in (Settled.TOO_FEW, Settled.CYCLING):
         # A longer window shows more of a cycle.
@@ -190,7 +152,7 @@ def steady_rise(
 def _at_soak_end(
     window: WindowMean, tail: SoakTail, series: Series, protocol: Protocol, *, held: bool
 ) -> WindowMean:
-    """Bring the mean of a window to the end of its soak, with the doubt about that.
+    """Convert the mean of a window to the end of its soak, with the doubt about that.
 
     What the fitted approach still lacks is added. A drift that is left beyond noise has
     its own way to go: that much is added to the standard error.
@@ -259,7 +221,7 @@ def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRi
 
 
 def _why_unsettled(window: WindowMean) -> str:
-    """Say why a window's mean is no steady state."""
+    """Describe why a window's mean is no steady state."""
     if window.settled is Settled.SETTLED:
         return "settled by its looks, but before the soak was over that shows no steady state"
     if window.settled is Settled.UNDECIDED:
@@ -268,7 +230,7 @@ def _why_unsettled(window: WindowMean) -> str:
 
 
 def _why_no_mean(window: WindowMean) -> str:
-    """Say why a window has no steady mean."""
+    """Describe why a window has no steady mean."""
     if window.settled is Settled.TOO_FEW:
         return f"{window.n} readings in the window are too few"
     cycle = "" if np.isnan(window.cycle_s) else f" every {window.cycle_s:.0f} s"

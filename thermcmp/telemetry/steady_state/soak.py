@@ -106,27 +106,12 @@ class SoakEnd:
 def soak_tail(
     time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True
 ) -> SoakTail:
-    """Tell what the last readings of a rise lack of the end of its soak.
+    """Return what the last readings of a rise lack of the end of its soak.
 
     The approach since the last seventh of the rise is fitted by exponentials and carried
     on; see `fit_relaxation` for slow parts that hide in noise.
 
-    Parameters
-    ----------
-    time_s : array_like, shape (m,)
-        Times since the load came on [s].
-    rise_k : array_like, shape (m,)
-        Rise over ambient [K].
-    n : int
-        Readings in the window, at the end of these.
-    held : bool
-        Whether fan and power were held meanwhile; else no approach is looked for.
-
-    Returns
-    -------
-    SoakTail
-        What is lacking; all zero where so long after the load came on nothing can be, no
-        approach was looked for, or the rise goes on in a straight line.
+    Shapes: time_s (m,), rise_k (m,).
     """
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
     level_k = float(np.mean(y[-n:]))
@@ -153,22 +138,7 @@ def soak_tail(
 
 
 def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -> SoakEnd:
-    """Extrapolate a rise to the end of its soak.
-
-    Parameters
-    ----------
-    tail : SoakTail
-        What is left of the soak.
-    error_limit_k : float
-        Largest standard error of an extrapolation that is given [K].
-    rounding_k : float
-        Largest bias that the sensor's step gives to a mean of late readings [K].
-
-    Returns
-    -------
-    SoakEnd
-        Final rise and its error, or the reason of the refusal.
-    """
+    """Extrapolate a rise to the end of its soak."""
     fit = tail.fit
     if fit is None:
         return _refusal("the readings hold no rise towards a final value")

@@ -99,25 +99,7 @@ def fit_relaxation(
 ) -> Relaxation:
     """Fit the end of a soak.
 
-    Parameters
-    ----------
-    time_s : numpy.ndarray, shape (m,)
-        Times since the load came on, from when about a tenth of the rise is left [s].
-    rise_k : numpy.ndarray, shape (m,)
-        Rise over ambient, best of readings averaged to some hundred [K].
-    window_s : numpy.ndarray, shape (n,)
-        Times of the window's readings [s].
-    time_constant_s : float
-        About the time constant of the faster part, by the readings before [s].
-    reach_k : float
-        Size of the rise since the load came on [K].
-    start : FirstOrderRise, optional
-        One exponential through the same readings, to search from.
-
-    Returns
-    -------
-    Relaxation
-        Means and standard deviations of the posterior.
+    Shapes: time_s (m,), rise_k (m,), window_s (n,).
 
     References
     ----------

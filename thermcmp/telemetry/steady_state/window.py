@@ -45,23 +45,7 @@ def choose_window(
 ) -> tuple[Window | None, Check]:
     """Choose the last window that follows the soak and spans no gap.
 
-    Parameters
-    ----------
-    time_s : numpy.ndarray, shape (n,)
-        Times [s].
-    segment : numpy.ndarray, shape (n,)
-        Segments.
-    stretch : Stretch
-        The stretch at load.
-    protocol : Protocol
-        Least soak and window, longest gap.
-
-    Returns
-    -------
-    window : Window or None
-        None where no piece is long enough.
-    check : Check
-        Verdict on the soak.
+    Shapes: time_s (n,), segment (n,). Returns window, check.
     """
     pieces = _pieces(time_s, segment, stretch, protocol.gap_s)
     soaked_s = stretch.start_s + protocol.soak_s

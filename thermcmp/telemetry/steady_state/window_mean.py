@@ -93,26 +93,7 @@ def window_mean(
 ) -> WindowMean:
     """Judge the drift of a window and take its mean.
 
-    Parameters
-    ----------
-    time_s : array_like, shape (n,)
-        Times [s]; never falling, without gaps.
-    rise_k : array_like, shape (n,)
-        Rise over ambient, second by second [K]; without NaN.
-    step_k : float
-        Step of the sensor's readings [K].
-    drift_limit_k_per_min : float
-        Largest drift of a settled rise [K/min].
-    swing_limit_k : float
-        Largest swing of a settled rise [K].
-    reading_c : array_like, shape (n,), optional
-        The sensor's readings behind the rise [°C]: their own noise tells what rounding
-        to its step did, as ambient's noise came after it; the rise by default.
-
-    Returns
-    -------
-    WindowMean
-        Mean, standard error, drift and verdict.
+    Shapes: time_s (n,), rise_k (n,), reading_c (n,).
     """
     from scipy.special import stdtrit
 
