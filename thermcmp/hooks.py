@@ -39,14 +39,10 @@ __all__ = [
     "PluginWarning",
     "Question",
     "Section",
-    "find_provided",
     "forget_plugin",
-    "guarded",
     "hookimpl",
     "hookspec",
     "plugins",
-    "provided",
-    "surviving",
     "use_plugin",
 ]
 

@@ -235,7 +235,20 @@ class Fit:
         return pd.DataFrame(rows, columns=columns)
 
     def note(self, name: str, small_k: float = SMALL_K) -> ParameterNote:
-        """What the data say of one parameter; `small_k` [K] is a spread that counts as none."""
+        """What the data say of one parameter.
+
+        Parameters
+        ----------
+        name : str
+            One of `parameter_names`.
+        small_k : float
+            Spread that counts as none [K].
+
+        Returns
+        -------
+        ParameterNote
+            Whether the data allow a spread of zero, and how much is the prior's.
+        """
         return parameter_note(name, self.draws(name), self.priors[name], small_k)
 
     def save(self, path: str | Path) -> Path:
