@@ -235,7 +235,13 @@ def thermcmp_airflow_laws() -> list[AirflowLaw]:
 
 
 def airflow_laws() -> tuple[AirflowLaw, ...]:
-    """Return all airflow laws, built-ins first, in order of registration."""
+    """Return all airflow laws, built-ins first.
+
+    Returns
+    -------
+    tuple of AirflowLaw
+        In order of registration.
+    """
     return tuple(law.item for law in provided("thermcmp_airflow_laws"))
 
 

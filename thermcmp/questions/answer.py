@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -15,9 +15,12 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Answer:
     """A question's answer: numbers, draws, sentences, caveats and a figure.
+
+    Each question returns a class of its own derived from this one, with its further
+    values as fields.
 
     Attributes
     ----------
@@ -38,9 +41,10 @@ class Answer:
         Probability that the table's intervals hold.
     interval_kind : str
         Kind of the intervals: "equal-tailed".
+    further_tables : mapping of str to pandas.DataFrame
+        Tables shown below the first one, by caption.
     details : dict
-        Further values of the question, by name. ``tables``, where there is one, maps a
-        caption to a further table, which is shown below the first.
+        Further values of the question, by name.
     fits : tuple of Fit
         The fits that it rests on; a report says how far each can be trusted.
     """
@@ -54,6 +58,7 @@ class Answer:
     prob: float
     draw_figure: Callable[[Answer, Axes], None] = field(repr=False)
     interval_kind: str = "equal-tailed"
+    further_tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     details: dict[str, Any] = field(default_factory=dict)
     fits: tuple[Fit, ...] = field(default=(), repr=False)
 
@@ -98,12 +103,6 @@ class Answer:
     def interval_words(self) -> str:
         """Kind and probability of the intervals, in words."""
         return f"{self.prob:.0%} {self.interval_kind} intervals"
-
-    @property
-    def further_tables(self) -> dict[str, pd.DataFrame]:
-        """Tables shown below the first one, by caption."""
-        found: dict[str, pd.DataFrame] = self.details.get("tables", {})
-        return found
 
     @property
     def tables_text(self) -> str:

@@ -148,6 +148,7 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     price = bought(study, parts, noise)
     weak = weak_parts(study, shares, matters_k)
     told = AttributionContext(study, parts, noise, weak, price, prob, matters_k, bool(from_prior))
+    details = _details(study, parts, price, prob)
     return Answer(
         kind="attribution",
         title=f"From {asked.builds[0].name} to {asked.builds[1].name}: {fit.sensor}",
@@ -164,7 +165,8 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         ),
         prob=prob,
         draw_figure=_figure,
-        details=_details(study, parts, price, prob),
+        further_tables=details.pop("tables"),
+        details=details,
         fits=(fit,) if control is None else (fit, control),
     )
 
