@@ -1,0 +1,103 @@
+"""Scatter of instruments about a set point is not read as a slope."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermcmp.errors import InputError
+from thermcmp.model.measurement_error import (
+    MeasurementError,
+    fan_set_points,
+    power_set_points,
+)
+
+
+def runs(speed, *, mode="fixed", power=200.0, ambient=21.0, temperature=80.0, **names):
+    n = len(speed)
+    return pd.DataFrame(
+        {
+            "lab": "L", "cooler_model": "C", "board_model": "B", "firmware": "fw",
+            "fan_mode": mode, "fan_rpm": np.asarray(speed, float),
+            "power_w": np.broadcast_to(power, n).astype(float),
+            "ambient_c": np.broadcast_to(ambient, n).astype(float),
+            "temperature_c": np.broadcast_to(temperature, n).astype(float),
+        }
+    ).assign(**names)  # fmt: skip
+
+
+def set_speeds(rows, error=0.01):
+    return fan_set_points(rows, "fan_rpm", error, np.zeros(len(rows), bool))
+
+
+def test_scatter_within_the_tachometers_class_goes_to_the_mean():
+    rng = np.random.default_rng(1)
+    speed = 1500.0 * (1.0 + 0.01 * rng.standard_normal(12))
+    found = set_speeds(runs(speed))
+    np.testing.assert_allclose(found.values, speed.mean())
+    assert set(found.code) == {0}
+
+
+def test_speeds_set_apart_stay_apart():
+    speed = np.array([1200.0, 1210.0, 1500.0, 1490.0, 1900.0])
+    found = set_speeds(runs(speed))
+    np.testing.assert_allclose(found.values, [1205.0, 1205.0, 1495.0, 1495.0, 1900.0])
+    assert found.code.tolist() == [0, 0, 1, 1, 2]
+
+
+def test_wander_far_beyond_the_class_is_kept_but_for_the_errors_share():
+    rng = np.random.default_rng(2)
+    wander = 0.05 * rng.standard_normal(200)
+    read = 1500.0 * (1.0 + wander + 0.01 * rng.standard_normal(200))
+    found = set_speeds(runs(read))
+    # Slope of the true wander on the calibrated one is 1 (regression calibration); on the
+    # raw reading it is the attenuation factor 0.05² / (0.05² + 0.01²).
+    calibrated = found.values / found.values.mean() - 1.0
+    raw = read / read.mean() - 1.0
+    assert np.polyfit(calibrated, wander, 1)[0] == pytest.approx(1.0, abs=0.02)
+    assert np.polyfit(raw, wander, 1)[0] == pytest.approx(25.0 / 26.0, abs=0.02)
+
+
+def test_a_stock_fan_counts_at_its_mean_however_far_it_wanders():
+    speed = np.array([1400.0, 1500.0, 1600.0, 1700.0])
+    found = set_speeds(runs(speed, mode="stock"))
+    np.testing.assert_allclose(found.values, 1550.0)
+
+
+def test_an_unnamed_fan_that_runs_faster_when_hot_counts_as_one_that_answers():
+    rng = np.random.default_rng(3)
+    hot = rng.normal(80.0, 3.0, 20)
+    speed = 1500.0 + 30.0 * (hot - 80.0)
+    answered = set_speeds(runs(speed, mode=pd.NA, temperature=hot))
+    np.testing.assert_allclose(answered.values, speed.mean())
+    cause = set_speeds(runs(speed, mode=pd.NA, temperature=160.0 - hot))
+    assert np.ptp(cause.values) > 0.9 * np.ptp(speed)
+
+
+def test_stock_runs_in_other_air_or_at_other_power_are_other_set_points():
+    speed = np.array([1400.0, 1420.0, 1700.0, 1720.0])
+    warm = set_speeds(runs(speed, mode="stock", ambient=[21.0, 21.3, 35.0, 35.2]))
+    np.testing.assert_allclose(warm.values, [1410.0, 1410.0, 1710.0, 1710.0])
+    strong = set_speeds(runs(speed, mode="stock", power=[180.0, 181.0, 220.0, 221.0]))
+    np.testing.assert_allclose(strong.values, [1410.0, 1410.0, 1710.0, 1710.0])
+
+
+def test_rows_held_by_a_loop_stay_as_read():
+    speed = np.array([1400.0, 1410.0, 1420.0])
+    held = fan_set_points(runs(speed), "fan_rpm", 0.01, np.array([False, True, False]))
+    assert held.values[1] == 1410.0
+    assert held.values[0] == pytest.approx(1410.0)
+
+
+def test_power_scatter_goes_to_the_mean_and_levels_stay_apart():
+    rows = runs([1500.0] * 4, power=[198.0, 202.0, 248.0, 252.0])
+    found = power_set_points(rows, 0.01, np.zeros(4, bool))
+    np.testing.assert_allclose(found.values, [200.0, 200.0, 250.0, 250.0])
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("fan_speed", -0.1), ("fan_speed", 0.6), ("power", float("nan")), ("ambient_k", 30.0)],
+)
+def test_impossible_errors_are_refused_by_name(name, value):
+    with pytest.raises(InputError, match=rf"'{name}'.*out of range. Fix: give a value from 0"):
+        MeasurementError(**{name: value})
