@@ -87,7 +87,7 @@ def profile_log_likelihood(kernel: Kernel, points: Points) -> Array:
     Its maximum is the maximum-likelihood estimate; `Kernel.log_likelihood` has the flat
     effects integrated out. They stand last but the response in the factor.
     """
-    solved, count = Solved(kernel, points), int(kernel.loose.sum())
+    solved, count = Solved(kernel, points), int(kernel.is_flat.sum())
     diagonal = np.diagonal(solved.factor.tail, axis1=1, axis2=2)
     flat = np.log(diagonal[:, diagonal.shape[1] - 1 - count : -1]).sum(axis=1)
     return np.asarray(solved.log_likelihood + flat - count * LOG_SQRT_2PI)

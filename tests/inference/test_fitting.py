@@ -52,7 +52,7 @@ def test_bad_arguments_are_all_named_at_once(rows):
     with pytest.raises(InputError, match="The fit cannot start") as error:
         fit(rows, engine="exact", residuals="cauchy", steps="round", draws=401)
     assert columns_of(error) == ["engine", "residuals", "steps", "draws"]
-    with pytest.raises(InputError, match="no whole number"):
+    with pytest.raises(InputError, match="must be an integer >= 400"):
         fit(rows, draws="many")
     fixes = [fault.fix for fault in error.value.faults]
     assert fixes[:3] == [
@@ -345,7 +345,7 @@ def test_a_coarse_step_in_the_conditional_engine_is_noted(rows):
 
 @pytest.fixture(scope="module")
 def robust_fit(rows):
-    """All at once: Student's t, steps of 1 K as intervals, a limit, and one stray run."""
+    """All at once: Student's t, steps of 1 K as intervals, a limit, and one outlier."""
     stray = rows["temperature_c"] - 9.0 * (rows.index == 3)
     limit = float(np.round(stray.max()) - 1.0)
     read = np.round(stray).clip(upper=limit)

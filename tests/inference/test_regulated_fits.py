@@ -69,7 +69,7 @@ def test_coolers_that_read_the_same_are_told_apart_by_their_fans(alike_rows, ali
 
 
 def test_left_out_they_say_nothing(alike_rows):
-    with pytest.raises(ModelError, match="temperature is no result"):
+    with pytest.raises(ModelError, match="temperature is not a result"):
         fit(alike_rows, regulated="leave out")
     with pytest.raises(InputError, match="inform, leave out"):
         fit(alike_rows, regulated="perhaps")
@@ -212,7 +212,7 @@ def test_several_sensors_together_leave_them_out(alike_rows):
     fits = fit_sensors(pd.concat([frame, junction], ignore_index=True), draws=400, seed=1)
     for one in fits.values():
         assert len(one.results) == len(free)
-        assert any("temperature is no result" in item.reason for item in one.design.left_out)
+        assert any("temperature is not a result" in item.reason for item in one.design.left_out)
 
 
 def biases(count, seed=30, runs=60):

@@ -1,4 +1,4 @@
-"""From results rows to a `Fit`: choose terms and engine, run, check."""
+"""Fit one sensor: choose terms and engine, run the engine, check the draws."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ ENGINES: Final = ("auto", "conditional", "nuts")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chosen:
-    """The design as it was fitted, what the engine gave, the engine and why that one."""
+    """The fitted design, the engine's run, the engine and the reason for it."""
 
     design: Design
     run: _Run
@@ -63,7 +63,7 @@ class Chosen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Run:
-    """What an engine returned, with its checks."""
+    """Draws of an engine and their checks."""
 
     posterior: xr.Dataset
     diagnostics: Diagnostics
@@ -96,13 +96,12 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     sensor : str, optional
         The sensor; may be left out where the rows hold only one.
     engine : {"auto", "conditional", "nuts"}
-        "auto" takes the exact conditional engine, and NUTS where the data need it
-        (a reading at the limit, a coarse step, Student's t asked for) or the first
-        fails its health check; `Fit.engine_reason` says which.
+        "auto" takes the exact conditional engine, and NUTS if the data need it (a reading
+        at the limit, a coarse step, Student's t) or the first fails its health check;
+        `Fit.engine_reason` states which.
     terms : sequence of str or Term, optional
-        Terms by name, or your own. An ellipsis stands for the usual ones, which are the
-        default: ``[..., "firmware"]`` adds to them what firmware does beyond fan speed
-        and power.
+        Terms by name, or your own. An ellipsis stands for the default ones:
+        ``[..., "firmware"]`` adds what firmware does beyond fan speed and power.
     priors : mapping of str to Prior, optional
         Priors that replace the defaults, by parameter name (see `Fit.priors.table`).
     reference : Conditions or Reference, optional
@@ -111,17 +110,17 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     airflow : str
         Name of the airflow law.
     residuals : {"normal", "student"}
-        Law of the run-to-run scatter; under Student's t a stray run pulls little.
+        Law of the run-to-run scatter; under Student's t an outlier has little influence.
     steps : {"auto", "variance", "interval"}
         What a sensor's reading step [K] means. "variance" adds step²/12 to the row's
         variance, "interval" takes the reading as "within half a step of this". "auto"
-        takes the interval where a step exceeds two standard deviations of the scatter,
-        as the conditional engine finds it, but for `engine="conditional"`, which says
-        so in its notes. A published summary always takes the variance.
+        takes the interval if a step exceeds two standard deviations of the scatter, as
+        estimated by the conditional engine; `engine="conditional"` takes the variance and
+        notes it. A published summary always takes the variance.
     regulated : {"inform", "leave out"}
-        What is made of runs in which a control loop held the sensor. "inform" lets the fan
-        speed or the power that held it speak for the resistance, where one of them alone
-        was moved and measured (`regulated_by`); its temperature is compared with nothing.
+        Use of runs in which a control loop held the sensor. With "inform" the fan speed or
+        the power that held it informs the resistance, if only one of them was moved and it
+        was measured (`regulated_by`); the temperature is not compared.
     draws : int
         Posterior draws; a multiple of 4, at least 400.
     seed : int, optional
@@ -171,7 +170,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
 def check_arguments(
     engine: str, residuals: str, steps: str, draws: int, regulated: str = "inform"
 ) -> None:
-    """Refuse a choice that is none, or too few draws, all at once."""
+    """Check the choices of a fit and its number of draws, and report all faults together."""
     options = (
         ("engine", engine, ENGINES),
         ("residuals", residuals, tuple(Residuals)),
@@ -179,15 +178,15 @@ def check_arguments(
         ("regulated", regulated, tuple(Regulated)),
     )
     faults = [
-        Fault("no such choice", f"use one of {', '.join(allowed)}", column=name, value=str(given))
-        for name, given, allowed in options
-        if given not in allowed
+        Fault("no such choice", f"use one of {', '.join(allowed)}", column=name, value=str(choice))
+        for name, choice, allowed in options
+        if choice not in allowed
     ]
     if not isinstance(draws, int | np.integer) or draws < 400 or draws % CHAINS:
         faults.append(
             Fault(
-                "no whole number, too few or not a multiple of 4",
-                "give at least 400, such as 4000",
+                "must be an integer >= 400 and a multiple of 4",
+                "use a number such as 4000",
                 column="draws",
                 value=str(draws),
             )
@@ -196,13 +195,10 @@ def check_arguments(
         raise InputError("The fit cannot start:", faults)
 
 
-def named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Term, ...]:
-    """Terms by name."""
+def named_terms(names: Sequence[str | Term | EllipsisType] | None) -> tuple[Term, ...]:
+    """Return terms by name; an ellipsis, or None, stands for the default ones."""
     known = {term.name: term for term in registered_terms()}
-    usual = tuple(term for term in known.values() if term.by_default)
-    if given is None:
-        return usual
-    unknown = [name for name in given if isinstance(name, str) and name not in known]
+    unknown = [name for name in names or () if isinstance(name, str) and name not in known]
     if unknown:
         raise InputError(
             "Unknown terms:",
@@ -212,86 +208,84 @@ def named_terms(given: Sequence[str | Term | EllipsisType] | None) -> tuple[Term
             ],
         )
     chosen: dict[str, Term] = {}
-    for term in given:
-        if isinstance(term, EllipsisType):
-            chosen |= {one.name: one for one in usual}
+    for name in (...,) if names is None else names:
+        if isinstance(name, EllipsisType):
+            chosen |= {term.name: term for term in known.values() if term.by_default}
         else:
-            one = known[term] if isinstance(term, str) else term
-            chosen[one.name] = one
+            term = known[name] if isinstance(name, str) else name
+            chosen[term.name] = term
     return tuple(chosen.values())
 
 
-def stated_reference(given: Conditions | Reference | None) -> Reference | None:
-    """The reference as power and fan speed."""
-    if not isinstance(given, Conditions):
-        return given
-    if given.power_w is None or given.fan_rpm is None:
+def stated_reference(reference: Conditions | Reference | None) -> Reference | None:
+    """Return the reference as power and fan speed."""
+    if not isinstance(reference, Conditions):
+        return reference
+    if reference.power_w is None or reference.fan_rpm is None:
         raise InputError(
             "A reference needs power and fan speed:",
             [Fault("missing", "give Conditions(power_w=…, fan_rpm=…)", column="reference")],
         )
-    return Reference(given.power_w, given.fan_rpm)
+    return Reference(reference.power_w, reference.fan_rpm)
 
 
 def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Chosen:
-    """Run the engine asked for, or choose one by the data."""
-    barred = not_conditional(design)
+    """Run the requested engine, or choose one by the data."""
+    reasons_against = not_conditional(design)
     if engine == "conditional":
-        if barred:
+        if reasons_against:
             raise EngineError(
-                f"The conditional engine knows only exact readings with normal scatter, but "
-                f"{'; '.join(barred)}. Fix: use engine='auto' or 'nuts'."
+                "The conditional engine handles only exact readings with normal scatter, but "
+                f"{'; '.join(reasons_against)}. Fix: use engine='auto' or 'nuts'."
             )
-        design = settled(design)
+        design = with_step_variance(design)
         run = _conditional(design, draws, seed)
-        return Chosen(noted(design, run.posterior), run, "conditional", "asked for")
-    wanted = engine == "auto" and not barred
-    first = _conditional(settled(design), draws, seed) if wanted else None
-    design, why = _with_steps(design, first, seed)
+        return Chosen(with_coarse_step_note(design, run.posterior), run, "conditional", "requested")
+    is_tried = engine == "auto" and not reasons_against
+    first = _conditional(with_step_variance(design), draws, seed) if is_tried else None
+    design, coarse = _with_steps(design, first, seed)
     if engine == "nuts":
-        return Chosen(design, _nuts(design, draws, seed), "nuts", "asked for")
-    reasons = [*barred, *why]
+        return Chosen(design, _nuts(design, draws, seed), "nuts", "requested")
+    reasons = [*reasons_against, *coarse]
     if first is not None and not reasons:
         if first.diagnostics.health is not Health.BAD:
-            return Chosen(design, first, "conditional", _plain_words(design))
+            reason = "every reading is an exact value"
+            if is_informed(design):
+                reason += "; regulated runs enter by weights"
+            return Chosen(design, first, "conditional", reason)
         bad = [c.name for c in first.diagnostics.checks if c.status is Health.BAD]
         reasons = [f"the conditional engine failed its health check ({', '.join(bad)})"]
     return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
 
 
-def _plain_words(design: Design) -> str:
-    words = "every reading is an exact value"
-    return words + "; regulated runs enter by weights" if is_informed(design) else words
-
-
 def not_conditional(design: Design) -> list[str]:
-    """What of a design the conditional engine cannot serve, in words."""
-    found = []
+    """Return the reasons why the conditional engine cannot fit a design, in words."""
+    reasons = []
     limited = int(design.at_limit.sum())
     if limited:
         runs = ", ".join(design.rows.loc[design.at_limit, "run"].astype(str)[:5])
-        found.append(f"{limited} reading(s) at the limit (run {runs})")
+        reasons.append(f"{limited} reading(s) at the limit (run {runs})")
     if design.residuals is Residuals.STUDENT:
-        found.append("residuals='student' asked for")
+        reasons.append("residuals='student' requested")
     if design.steps is Steps.INTERVAL and np.any(design.step_k > 0):
-        found.append("steps='interval' asked for")
-    return found
+        reasons.append("steps='interval' requested")
+    return reasons
 
 
-def settled(design: Design) -> Design:
-    """The design with the steps' variance, as the conditional engine takes them."""
+def with_step_variance(design: Design) -> Design:
+    """Return the design with reading steps as variances, as the conditional engine needs them."""
     return replace(design, steps=Steps.VARIANCE)
 
 
 def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Design, list[str]]:
-    """Settle what is made of the steps, by the scatter where that is left to the data."""
+    """Return the design with its treatment of steps decided, and why an interval was chosen."""
     if design.steps is not Steps.AUTO:
         return design, []
     if not np.any(design.step_k > 0):
-        return settled(design), []
+        return with_step_variance(design), []
     scatter = _scatter(design, run, seed)
     if not is_coarse(design.step_k, scatter):
-        return settled(design), []
+        return with_step_variance(design), []
     return replace(design, steps=Steps.INTERVAL), [_coarse_words(design, scatter)]
 
 
@@ -303,41 +297,40 @@ def _coarse_words(design: Design, scatter_k: float) -> str:
 
 
 def _scatter(design: Design, run: _Run | None, seed: int | None) -> float:
-    """Median of the scatter's posterior by the conditional engine, from exact readings [K]."""
+    """Return the posterior median of the scatter by the conditional engine [K]."""
     if run is None:
-        # A variance beyond any temperature: readings at the limit say nothing here.
-        silent = np.where(design.at_limit, 1e8, design.known_variance)
-        plain = replace(design, known_variance=silent, steps=Steps.VARIANCE)
-        run = _conditional(plain, 400, seed)
+        # A variance beyond any temperature leaves readings at the limit without influence.
+        variance = np.where(design.at_limit, 1e8, design.known_variance)
+        exact = replace(design, known_variance=variance, steps=Steps.VARIANCE)
+        run = _conditional(exact, 400, seed)
     return float(np.median(run.posterior[RESIDUAL]))
 
 
-def noted(design: Design, posterior: xr.Dataset) -> Design:
-    """Describe so where the engine took only the variance of a coarse step."""
+def with_coarse_step_note(design: Design, posterior: xr.Dataset) -> Design:
+    """Return the design with a note if only the variance of a coarse step was used."""
     scatter = float(np.median(posterior[RESIDUAL]))
     if not is_coarse(design.step_k, scatter):
         return design
-    note = f"Steps: {_coarse_words(design, scatter)}, and only its variance was taken."
+    note = f"Steps: {_coarse_words(design, scatter)}, and only its variance was used."
     return replace(design, notes=(*design.notes, note))
 
 
 def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
-    of_regulated: tuple[Check, ...] = ()
+    regulated_checks: tuple[Check, ...] = ()
     if is_informed(design):
-        found, of_regulated = run_with_regulated(design, draws=draws, seed=seed)
+        sample, regulated_checks = run_with_regulated(design, draws=draws, seed=seed)
     else:
-        problem, priors = thermal_problem(design)
-        found = run_conditional(problem, priors, draws=draws, seed=seed)
-    scalars = {EXPONENT: found.points.exponent[:, 0], RESIDUAL: found.points.residual[:, 0]}
-    for place, term in enumerate(design.terms):
-        scalars[term.spread] = found.points.spread[:, place]
-    posterior = as_dataset(design, scalars, found.effects)
-    checks = weights_diagnostics(found.weighted).checks
-    return _Run(posterior, Diagnostics((*checks, *of_regulated)))
+        sample = run_conditional(*thermal_problem(design), draws=draws, seed=seed)
+    points = sample.points
+    scalars = {EXPONENT: points.exponent[:, 0], RESIDUAL: points.residual[:, 0]}
+    scalars |= {term.spread: points.spread[:, k] for k, term in enumerate(design.terms)}
+    posterior = as_dataset(design, scalars, sample.effects)
+    checks = weights_diagnostics(sample.weighted).checks
+    return _Run(posterior, Diagnostics((*checks, *regulated_checks)))
 
 
 def weights_diagnostics(weights: Weighted) -> Diagnostics:
-    """Checks of the conditional engine's weighted points."""
+    """Return the checks of the conditional engine's weighted points."""
     checks = check_weights(weights.log_weights, weights.effective_size)
     share = weights.effective_size / len(weights.x)
     return Diagnostics(
@@ -348,13 +341,13 @@ def weights_diagnostics(weights: Weighted) -> Diagnostics:
 def _nuts(design: Design, draws: int, seed: int | None) -> _Run:
     from thermcmp.inference.nuts.engine import run_nuts
 
-    found = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
-    posterior = as_dataset(design, found.scalars, found.effects)
-    return _Run(posterior, Diagnostics((*check_chains(posterior), *check_sampler(found.stats))))
+    sample = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
+    posterior = as_dataset(design, sample.scalars, sample.effects)
+    return _Run(posterior, Diagnostics((*check_chains(posterior), *check_sampler(sample.stats))))
 
 
 def as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) -> xr.Dataset:
-    """The posterior as a Dataset with one layout for both engines."""
+    """Return the posterior as a Dataset, laid out alike for both engines."""
     import xarray as xr
 
     def chained(values: Array) -> Array:

@@ -1,4 +1,4 @@
-"""Several sensors fitted together: a bad assembly shows on all of them."""
+"""Joint fit of several sensors with correlated effects: a bad assembly shows on all of them."""
 
 from __future__ import annotations
 
@@ -18,12 +18,18 @@ from thermcmp.inference.fitting import (
     check_arguments,
     named_terms,
     not_conditional,
-    noted,
-    settled,
     stated_reference,
     weights_diagnostics,
+    with_coarse_step_note,
+    with_step_variance,
 )
 from thermcmp.inference.posterior import Fit, package_versions
+from thermcmp.inference.sensor_fits import (
+    CORRELATION_SHAPE,
+    SensorFits,
+    correlation_name,
+    marked_as_joint,
+)
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import EXPONENT, RESIDUAL, Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
@@ -39,13 +45,6 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.conditional.engine import ConditionalDraws
 
-from thermcmp.inference.sensor_fits import (
-    CORRELATION_SHAPE,
-    SensorFits,
-    correlation_name,
-    marked_as_joint,
-)
-
 
 def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-only
     results: pd.DataFrame,
@@ -60,12 +59,11 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     draws: int = 4000,
     seed: int | None = None,
 ) -> SensorFits:
-    """Fit several sensors together, with effects that go together.
+    """Fit several sensors together, with effects correlated between them.
 
-    Each sensor has the model of `fit` with its own parameters. Effects of one assembly
-    (or session) at the sensors are a draw from a normal law with a correlation, so that
-    what a bad assembly does to one sensor tells of the other, and questions to two
-    sensors can be put draw by draw.
+    Each sensor has the model of `fit` with its own parameters. The effects of one assembly
+    (or session) at the sensors have a joint normal distribution, so that one sensor informs
+    the other about a bad assembly, and questions on two sensors are answered draw by draw.
 
     Parameters
     ----------
@@ -74,8 +72,8 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     sensors : sequence of str, optional
         Two or more sensors; all in the rows by default.
     together : sequence of str, optional
-        Terms whose effects are correlated; assemblies and sessions by default, as far as
-        two sensors have them.
+        Terms whose effects are correlated; by default assemblies and sessions that two
+        sensors have.
     correlation_shape : float
         Prior of the correlation matrices: density proportional to the determinant to
         the power of shape - 1 (Lewandowski, Kurowicka & Joe 2009); 1 is uniform.
@@ -93,7 +91,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
         If the rows break the schema, or a sensor or term is not known.
     ModelError
         If no row is usable, no term is shared by two sensors, or the rows need the NUTS
-        engine (a reading at the limit).
+        engine (such as a reading at the limit).
     EngineError
         If the engine fails.
     """
@@ -109,20 +107,16 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
             law=airflow_law(airflow),
             reference=at,
             priors=priors,
-            # What a loop moved enters by weights, which the joint problem does not have.
+            # Regulated runs enter by weights, which the joint problem does not have.
             regulated=Regulated.LEAVE_OUT,
         )
         at = design.reference
-        designs.append(settled(design))
+        designs.append(with_step_variance(design))
     _check_readings(designs)
     linked = _together(designs, chosen, together)
     joint = joint_problem(designs, linked, correlation_shape)
     run = run_joint(joint, designs, draws=draws, seed=seed)
-    return SensorFits(
-        _as_fits(joint, linked, designs, run, seed),
-        linked,
-        correlation_shape,
-    )
+    return SensorFits(_as_fits(joint, linked, designs, run, seed), linked, correlation_shape)
 
 
 def _as_fits(
@@ -132,25 +126,25 @@ def _as_fits(
     run: JointDraws,
     seed: int | None,
 ) -> dict[str, Fit]:
-    """Each sensor's part of the draws as a fit of its own."""
-    found, names = run.draws, [design.sensor for design in designs]
-    correlations = _correlations(joint, linked, names, found)
+    """Return each sensor's part of the draws as a fit."""
+    sample, names = run.draws, [design.sensor for design in designs]
+    correlations = _correlations(joint, linked, names, sample)
     diagnostics, versions = _diagnostics(run, names), package_versions()
     fits = {}
     for place, (name, design) in enumerate(zip(names, designs, strict=True)):
         scalars = {
-            EXPONENT: found.points.exponent[:, place],
-            RESIDUAL: found.points.residual[:, place],
+            EXPONENT: sample.points.exponent[:, place],
+            RESIDUAL: sample.points.residual[:, place],
         }
-        spreads = found.points.spread[:, joint.spreads[place]]
+        spreads = sample.points.spread[:, joint.spreads[place]]
         scalars |= {term.spread: spreads[:, k] for k, term in enumerate(design.terms)}
         posterior = as_dataset(
-            design, scalars | correlations[name], found.effects[:, joint.effects[place]]
+            design, scalars | correlations[name], sample.effects[:, joint.effects[place]]
         )
         others = tuple(other for other in names if other != name)
         fits[name] = Fit(
             posterior=posterior,
-            design=noted(design, posterior),
+            design=with_coarse_step_note(design, posterior),
             engine="conditional",
             engine_reason=f"fitted together with {', '.join(others)}",
             diagnostics=diagnostics,
@@ -163,9 +157,10 @@ def _as_fits(
     return marked_as_joint(fits)
 
 
-def _sensors(results: pd.DataFrame, given: Sequence[str] | None) -> list[str]:
+def _sensors(results: pd.DataFrame, sensors: Sequence[str] | None) -> list[str]:
+    """Return the sensors to fit, and report unknown ones."""
     known = sorted(str(name) for name in results["sensor"].dropna().unique())
-    names = known if given is None else list(dict.fromkeys(given))
+    names = known if sensors is None else list(dict.fromkeys(sensors))
     faults = [
         Fault(
             f"the rows hold {', '.join(known)}", "give some of these", column="sensors", value=name
@@ -183,22 +178,23 @@ def _sensors(results: pd.DataFrame, given: Sequence[str] | None) -> list[str]:
 
 
 def _check_readings(designs: Sequence[Design]) -> None:
-    barred = [f"{d.sensor}: {reason}" for d in designs for reason in not_conditional(d)]
-    if barred:
+    """Check that the conditional engine can fit all designs."""
+    reasons = [f"{d.sensor}: {reason}" for d in designs for reason in not_conditional(d)]
+    if reasons:
         raise ModelError(
-            f"Sensors are fitted together from exact readings only, but {'; '.join(barred)}. "
-            "Fix: fit each sensor by itself with fit, which knows such readings; a card looks "
-            "cooler than it is without its rows at the limit."
+            f"Sensors are fitted together from exact readings only, but {'; '.join(reasons)}. "
+            "Fix: fit each sensor by itself with fit, which handles such readings; do not drop "
+            "rows at the limit, or the card looks cooler than it is."
         )
 
 
 def _together(
-    designs: Sequence[Design], terms: Sequence[Term], given: Sequence[str] | None
+    designs: Sequence[Design], terms: Sequence[Term], together: Sequence[str] | None
 ) -> tuple[str, ...]:
-    """Terms that at least two sensors have, of those asked for."""
+    """Return the requested terms that at least two sensors have."""
     known = [term.name for term in terms]
-    wanted = ["assembly", "session"] if given is None else list(dict.fromkeys(given))
-    unknown = [name for name in wanted if name not in known] if given is not None else []
+    names = list(dict.fromkeys(("assembly", "session") if together is None else together))
+    unknown = [name for name in together or () if name not in known]
     if unknown:
         raise InputError(
             "Unknown terms:",
@@ -214,13 +210,13 @@ def _together(
         )
     shared = [
         name
-        for name in wanted
+        for name in names
         if sum(design.term_position(name) is not None for design in designs) > 1
     ]
     if not shared:
         nuisances = ", ".join(term.name for term in terms if term.role is Role.NUISANCE)
         raise ModelError(
-            f"Nothing links the sensors: no two of them have effects of {', '.join(wanted)}. "
+            f"Nothing links the sensors: no two of them have effects of {', '.join(names)}. "
             f"Fix: add remounts or sessions, name other terms with together= ({nuisances}), or "
             "fit each sensor by itself."
         )
@@ -228,27 +224,27 @@ def _together(
 
 
 def _diagnostics(run: JointDraws, names: Sequence[str]) -> Diagnostics:
-    """Checks of all weights behind the draws, and of what they leave together."""
+    """Return the checks of each sensor's weights and of their joint effective size."""
     whole = weights_diagnostics(run.draws.weighted)
     if not run.alone:
         return whole
     tail, size = check_weights(run.draws.weighted.log_weights, run.effective_size)
-    own = [
-        replace(check_weights(one.log_weights, one.effective_size)[0], name=f"Pareto k, {name}")
-        for name, one in zip(names, run.alone, strict=True)
+    by_sensor = [
+        replace(check_weights(part.log_weights, part.effective_size)[0], name=f"Pareto k, {name}")
+        for name, part in zip(names, run.alone, strict=True)
     ]
-    return Diagnostics((tail, size, *own, whole.checks[-1]))
+    return Diagnostics((tail, size, *by_sensor, whole.checks[-1]))
 
 
 def _correlations(
-    joint: JointProblem, linked: Sequence[str], names: Sequence[str], found: ConditionalDraws
+    joint: JointProblem, linked: Sequence[str], names: Sequence[str], sample: ConditionalDraws
 ) -> dict[str, dict[str, Array]]:
-    """Draws of the correlations by sensor and name of the variable."""
+    """Return draws of the correlations, by sensor and posterior variable."""
     drawn: dict[str, dict[str, Array]] = {name: {} for name in names}
     start = 0
     for term, members in zip(linked, joint.members, strict=True):
         stop = start + partial_count(len(members))
-        omega = correlation(found.points.partial[:, start:stop], len(members))
+        omega = correlation(sample.points.partial[:, start:stop], len(members))
         start = stop
         for i, first in enumerate(members):
             for j, second in enumerate(members):

@@ -1,4 +1,4 @@
-"""The noise law's posterior, by the conditional engine."""
+"""Fit of the noise law by the conditional engine."""
 
 from __future__ import annotations
 
@@ -27,57 +27,41 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NoiseFit:
-    """Posterior of the noise law.
-
-    Attributes
-    ----------
-    design : NoiseDesign
-        Rows and arrays.
-    effects : ndarray, shape (S, q)
-        Draws of level, slope and the groups' effects.
-    diagnostics : Diagnostics
-        Health checks.
-    specimen_sd : ndarray, shape (S,)
-        Draws of the spread between specimens of one cooler model [dB].
-    """
+    """Posterior of the noise law, in S draws."""
 
     design: NoiseDesign
-    effects: Array
+    effects: Array  #: level, slope and the groups' effects, shape (S, q)
     diagnostics: Diagnostics
-    specimen_sd: Array
+    specimen_sd: Array  #: spread between specimens of one cooler model [dB], shape (S,)
 
     def law(
         self, cooler_model: str, *, fresh_seed: int | None = None
     ) -> tuple[Array, Array] | None:
-        """Level [dB(A)] at the reference speed and slope [dB per decade] of a cooler model.
+        """Return a cooler model's level [dB(A)] at the reference speed and slope [dB per decade].
 
-        Each of shape (S,); None where the model's noise was not measured. The
-        level is the mean of the tested specimens; with a `fresh_seed` it is that of a
-        newly bought one, which draws its own deviation from the model's line.
+        Each has shape (S,); None if the model's noise was not measured. The level is the mean
+        of the tested specimens; with a `fresh_seed` it is that of an untested specimen, which
+        draws a deviation of its own.
         """
         if self.design.speed_range_rpm(cooler_model) is None:
             return None
         level, slope = self.effects[:, 0].copy(), self.effects[:, 1].copy()
         if fresh_seed is not None:
-            strays = np.random.default_rng(fresh_seed).standard_normal(len(level))
-            level += self.specimen_sd * strays
+            deviation = np.random.default_rng(fresh_seed).standard_normal(len(level))
+            level += self.specimen_sd * deviation
         start = 2
         hit = self.design.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
         for place, (name, columns, on_slope, _) in enumerate(GROUPS):
             size = len(self.design.levels[place])
-            counts = columns[0] == "cooler_model" and (name != SPECIMEN or fresh_seed is None)
-            if counts:
+            if columns[0] == "cooler_model" and (name != SPECIMEN or fresh_seed is None):
                 chosen = np.unique(self.design.index[hit, place])
-                part = self.effects[:, start + chosen].mean(axis=1)
-                if on_slope:
-                    slope += part
-                else:
-                    level += part
+                target = slope if on_slope else level
+                target += self.effects[:, start + chosen].mean(axis=1)
             start += size
         return level, slope
 
     def level_dba(self, cooler_model: str, fan_rpm: Array | float) -> Array | None:
-        """Level of a cooler model at a fan speed [rpm], shape (S,), or None."""
+        """Return the level of a cooler model at a fan speed [rpm], shape (S,), or None."""
         law = self.law(cooler_model)
         if law is None:
             return None
@@ -86,7 +70,7 @@ class NoiseFit:
         )
 
     def speed_rpm(self, cooler_model: str, noise_dba: float) -> Array | None:
-        """Fan speed [rpm] at which a cooler model reaches a level, shape (S,), or None."""
+        """Return the fan speed [rpm] at which a cooler model reaches a level, (S,), or None."""
         law = self.law(cooler_model)
         if law is None:
             return None
@@ -105,7 +89,7 @@ def fit_noise(
     draws: int = 4000,
     seed: int | None = None,
 ) -> NoiseFit | None:
-    """Fit the noise law to a campaign's runs."""
+    """Return the fit of the noise law, or None without a usable noise reading."""
     design = build_noise_design(results, reference_rpm=reference_rpm, distance_m=distance_m)
     if design is None:
         return None
@@ -135,8 +119,7 @@ def fit_noise(
         spreads=(*(group[0] for group in GROUPS), "noise residual"),
     )
     priors = [*(scale for _, _, _, scale in GROUPS), RESIDUAL_PRIOR]
-    found = run_conditional(problem, priors, draws=draws, seed=seed)
-    checks = check_weights(found.weighted.log_weights, found.weighted.effective_size)
-    specimens = [name for name, _, _, _ in GROUPS].index(SPECIMEN)
-    spread = found.points.spread[:, specimens]
-    return NoiseFit(design, found.effects, Diagnostics(checks), spread)
+    sample = run_conditional(problem, priors, draws=draws, seed=seed)
+    checks = check_weights(sample.weighted.log_weights, sample.weighted.effective_size)
+    specimens = problem.spreads.index(SPECIMEN)
+    return NoiseFit(design, sample.effects, Diagnostics(checks), sample.points.spread[:, specimens])

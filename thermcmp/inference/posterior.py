@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -45,7 +46,7 @@ class Fit:
     diagnostics : Diagnostics
         The health checks.
     aliases : Aliases
-        What the rows cannot tell apart.
+        Which contrasts the rows cannot tell apart.
     fingerprint : str
         SHA-256 of the rows used.
     versions : dict of str to str
@@ -70,13 +71,13 @@ class Fit:
     seed: int | None = None
     fitted_with: tuple[str, ...] = ()
     joint_fingerprint: str = field(default="", repr=False)
-    _known: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
+    _cache: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
     def once(self, name: str, make: Callable[[Fit], _Value]) -> _Value:
-        """Value that several questions need of this fit, computed on first use.
+        """Return a value that several questions need of this fit, computed on first use.
 
-        Nothing of the fit changes by it: the value must follow from the fit alone, and a
-        copy made by `dataclasses.replace` starts without it.
+        The value must follow from the fit alone; a copy made by `dataclasses.replace`
+        starts without it.
 
         Parameters
         ----------
@@ -90,10 +91,10 @@ class Fit:
         object
             The value.
         """
-        if name not in self._known:
-            self._known[name] = make(self)
-        found: _Value = self._known[name]
-        return found
+        if name not in self._cache:
+            self._cache[name] = make(self)
+        value: _Value = self._cache[name]
+        return value
 
     @property
     def sensor(self) -> str:
@@ -128,7 +129,7 @@ class Fit:
         return (BASELINE, AIRFLOW_BASELINE, EXPONENT, RESIDUAL, *tails, *spreads)
 
     def draws(self, name: str) -> Array:
-        """Draws of one variable.
+        """Return the draws of one variable.
 
         Parameters
         ----------
@@ -149,12 +150,12 @@ class Fit:
         return values.reshape(-1, *values.shape[2:])
 
     def thinned(self, count: int) -> IntArray:
-        """Indices of at most `count` draws, evenly taken.
+        """Return the indices of at most `count` draws, evenly spaced.
 
         Parameters
         ----------
         count : int
-            Most draws wanted.
+            Largest number of draws.
 
         Returns
         -------
@@ -174,7 +175,7 @@ class Fit:
         return self.effects_at(slice(None))
 
     def effects_at(self, chosen: slice | IntArray) -> Array:
-        """Draws of all effects at some of the draws; a copy of all fills much memory.
+        """Return all effects at some of the draws; a copy of all takes much memory.
 
         Parameters
         ----------
@@ -189,7 +190,7 @@ class Fit:
         return np.hstack([block[chosen] for block in self._blocks])
 
     def combined(self, weights: Array) -> Array:
-        """Draws of linear combinations of the effects.
+        """Return draws of linear combinations of the effects.
 
         Parameters
         ----------
@@ -217,9 +218,9 @@ class Fit:
     def table(self) -> pd.DataFrame:
         """Parameters: parameter, mean, sd, low, high (90 % equal-tailed), prior, shrinkage, note.
 
-        `shrinkage` is one less the ratio of posterior to prior variance: near 0
-        the data said nothing about the parameter, and `note` says "mostly prior". A spread
-        whose likelihood at zero is not small has the note "boundary: the data allow zero".
+        `shrinkage` is one minus the ratio of posterior to prior variance; below 0.5 the
+        `note` is "mostly prior". A spread whose likelihood at zero is not small has the note
+        "boundary: the data allow zero".
         """
         import pandas as pd
 
@@ -235,24 +236,24 @@ class Fit:
         return pd.DataFrame(rows, columns=columns)
 
     def note(self, name: str, small_k: float = SMALL_K) -> ParameterNote:
-        """What the data say of one parameter.
+        """Return what the data contribute to one parameter.
 
         Parameters
         ----------
         name : str
             One of `parameter_names`.
         small_k : float
-            Spread that counts as none [K].
+            Spread that counts as zero [K].
 
         Returns
         -------
         ParameterNote
-            Whether the data allow a spread of zero, and how much is the prior's.
+            Whether the data allow a spread of zero, and how far they narrowed the prior.
         """
         return parameter_note(name, self.draws(name), self.priors[name], small_k)
 
     def save(self, path: str | Path) -> Path:
-        """Write everything needed to answer questions later to one netCDF file.
+        """Save everything needed to answer questions later to one netCDF file.
 
         Parameters
         ----------
@@ -289,13 +290,11 @@ class Fit:
 
 
 def package_versions() -> dict[str, str]:
-    """Versions of the packages that the numbers depend on."""
+    """Return the versions of the packages that the numbers depend on."""
     from importlib.metadata import PackageNotFoundError, version
 
-    found: dict[str, Any] = {}
+    versions: dict[str, str] = {}
     for name in ("thermcmp", "numpy", "scipy", "pandas", "arviz", "pymc", "nutpie"):
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return found
+        with suppress(PackageNotFoundError):
+            versions[name] = version(name)
+    return versions

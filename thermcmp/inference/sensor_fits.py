@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, shrinkage_of
 from thermcmp.inference.posterior import Fit
 from thermcmp.model.priors import Correlation
 
@@ -18,18 +19,16 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-#: Shape of the prior of correlations: mildly towards zero.
+#: Shape of the prior of correlations: mild shrinkage towards zero.
 CORRELATION_SHAPE: Final = 2.0
-#: Share of the prior's variance above which the data hardly spoke.
-_MOSTLY_PRIOR: Final = 0.8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SensorFits(Mapping[str, Fit]):
     """Fits of several sensors from one joint posterior.
 
-    Each sensor's fit answers every question as one from `fit` does. Draw i of one sensor
-    belongs to draw i of the others.
+    Each sensor's fit answers every question like one from `fit`. Draw i of one sensor belongs
+    to draw i of the others.
 
     Attributes
     ----------
@@ -55,7 +54,7 @@ class SensorFits(Mapping[str, Fit]):
         return len(self.fits)
 
     def correlation(self, term: str, first: str, second: str) -> Array:
-        """Draws of the correlation of a term's effects at two sensors.
+        """Return draws of the correlation of a term's effects at two sensors.
 
         Parameters
         ----------
@@ -80,33 +79,33 @@ class SensorFits(Mapping[str, Fit]):
     def table(self) -> pd.DataFrame:
         """Correlations: term, first, second, mean, sd, low, high (90 % equal-tailed), p_positive.
 
-        `note` says "mostly prior" where the data hardly narrowed the prior.
+        `note` is "mostly prior" if the data took away less than half of the prior's variance.
         """
         import pandas as pd
 
         rows = []
         sensors = list(self)
         for term in self.together:
-            have = [s for s in sensors if self.fits[s].design.term_position(term) is not None]
+            members = [s for s in sensors if self.fits[s].design.term_position(term) is not None]
             # Margin of one correlation under the prior of the matrix.
-            margin = Correlation(self.correlation_shape + len(have) / 2.0 - 1.0)
-            for place, first in enumerate(have):
-                for second in have[place + 1 :]:
+            margin = Correlation(self.correlation_shape + len(members) / 2.0 - 1.0)
+            for place, first in enumerate(members):
+                for second in members[place + 1 :]:
                     draws = self.correlation(term, first, second)
                     low, high = np.quantile(draws, [0.05, 0.95])
-                    mostly = draws.var() > _MOSTLY_PRIOR * margin.standard_deviation**2
+                    is_prior = shrinkage_of(draws, margin) < MOSTLY_PRIOR
                     rows.append(
                         (
                             *(term, first, second),
                             *(draws.mean(), draws.std(), low, high, np.mean(draws > 0)),
-                            "mostly prior" if mostly else "",
+                            "mostly prior" if is_prior else "",
                         )
                     )
         columns = ["term", "first", "second", "mean", "sd", "low", "high", "p_positive", "note"]
         return pd.DataFrame(rows, columns=columns)
 
     def save(self, path: str | Path) -> Path:
-        """Write all fits to one netCDF file; `load_sensor_fits` reads it.
+        """Save all fits to one netCDF file; `load_sensor_fits` reads it.
 
         Parameters
         ----------
@@ -133,15 +132,14 @@ class SensorFits(Mapping[str, Fit]):
 
 
 def correlation_name(term: str, other: str) -> str:
-    """Name of the posterior variable that holds a correlation with another sensor."""
+    """Return the name of the posterior variable of a correlation with another sensor."""
     return f"{term} correlation with {other}"
 
 
 def one_posterior(fits: Sequence[Fit]) -> bool:
-    """Whether fits of several sensors are parts of one joint posterior.
+    """Return whether fits are parts of one joint posterior: draw i of one belongs to draw i of all.
 
-    Then draw i of one belongs to draw i of the others, whether or not they share a term
-    whose effects are correlated. The one rule for it.
+    This holds whether or not they share a term whose effects are correlated.
     """
     joint = {fit.joint_fingerprint for fit in fits}
     same_draws = len({fit.draw_count for fit in fits}) == 1
@@ -149,7 +147,7 @@ def one_posterior(fits: Sequence[Fit]) -> bool:
 
 
 def marked_as_joint(fits: Mapping[str, Fit]) -> dict[str, Fit]:
-    """The same fits, marked as parts of one joint posterior by its draws of parameters."""
+    """Return the fits with the fingerprint of their joint posterior's parameter draws."""
     digest = hashlib.sha256()
     for fit in fits.values():
         for name in sorted(map(str, fit.posterior.data_vars)):

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from thermcmp.errors import Fault, InputError
 
-#: Change of level by altitude that is not worth saying [dB] (common practice, no source).
+#: Change of level by altitude that is not worth reporting [dB] (common practice, no source).
 SMALL_SHIFT_DB: Final = 0.3
 
 
@@ -53,7 +53,6 @@ class Conditions:
     measured_altitude_m: float = 0.0
 
     def __post_init__(self) -> None:
-        faults = []
         limits = {
             "ambient_c": (-40.0, 80.0),
             "power_w": (0.1, 5000.0),
@@ -64,17 +63,16 @@ class Conditions:
             "altitude_m": (-430.0, 6000.0),
             "measured_altitude_m": (-430.0, 6000.0),
         }
-        for name, (low, high) in limits.items():
-            value = getattr(self, name)
-            if value is not None and not low <= value <= high:
-                faults.append(
-                    Fault(
-                        "out of range",
-                        f"give a value in [{low:g}, {high:g}]",
-                        column=name,
-                        value=str(value),
-                    )
-                )
+        faults = [
+            Fault(
+                "out of range",
+                f"give a value in [{low:g}, {high:g}]",
+                column=name,
+                value=str(value),
+            )
+            for name, (low, high) in limits.items()
+            if (value := getattr(self, name)) is not None and not low <= value <= high
+        ]
         if self.fan_rpm is not None and self.noise_dba is not None:
             faults.append(
                 Fault(
@@ -88,14 +86,14 @@ class Conditions:
 
     @property
     def intake_c(self) -> float:
-        """Air at the cooler's intake [°C]: the room's and the case's rise."""
+        """Air temperature at the cooler's intake [°C]: that of the room plus the case's rise."""
         return self.ambient_c + self.case_rise_k
 
     @property
     def density_ratio(self) -> float:
-        """Density of the room's air over that of the measurements', both equally warm [-].
+        """Air density of the room over that of the measurements at equal temperature [-].
 
-        Pressures of ISO 2533:1975 and the ideal gas law.
+        By the pressures of ISO 2533:1975 and the ideal gas law.
         """
         from thermcmp.physics.air import standard_pressure_pa
 
@@ -106,7 +104,7 @@ class Conditions:
 
     @property
     def air_words(self) -> str:
-        """Ambient in words, with the intake's air and the altitude where they were given."""
+        """Ambient in words, with intake temperature and altitude where stated."""
         words = f"air of {self.ambient_c:g} °C"
         if self.case_rise_k:
             words = f"a room of {self.ambient_c:g} °C ({self.intake_c:g} °C at the intake)"
@@ -114,39 +112,33 @@ class Conditions:
 
     @property
     def altitude_words(self) -> str:
-        """What is taken for granted of an altitude, as a caveat."""
+        """Assumptions made for an altitude, as a caveat."""
+        from thermcmp.physics.noise_law import density_shift_db
+
+        shift_db, noise = float(density_shift_db(self.density_ratio)), ""
+        if abs(shift_db) > SMALL_SHIFT_DB:
+            noise = (
+                f": at one fan speed it would be about {abs(shift_db):.1f} dB "
+                f"{'quieter' if shift_db < 0.0 else 'louder'} at {self.altitude_m:g} m, since a "
+                "fan's sound pressure goes with the air's density"
+            )
         return (
             f"Measurements count as made at {self.measured_altitude_m:g} m. Thin air weakens "
             "the convective part only, by the airflow exponent; the air also warms more on its way "
             "through the fins, so the truth may lie somewhat higher. "
-            f"Noise is as it was measured{self._noise_words}."
-        )
-
-    @property
-    def _noise_words(self) -> str:
-        """How far the noise at the altitude would be from that, where it would be heard of."""
-        from thermcmp.physics.noise_law import density_shift_db
-
-        shift_db = float(density_shift_db(self.density_ratio))
-        if abs(shift_db) <= SMALL_SHIFT_DB:
-            return ""
-        how = "quieter" if shift_db < 0.0 else "louder"
-        return (
-            f": at one fan speed it would be about {abs(shift_db):.1f} dB {how} at "
-            f"{self.altitude_m:g} m, since a fan's sound pressure goes with the air's density"
+            f"Noise is as it was measured{noise}."
         )
 
     @classmethod
-    def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:
-        """Merge a `Conditions` with keyword values, which win.
+    def of(cls, at: Conditions | None, changes: dict[str, Any]) -> Conditions:
+        """Merge a `Conditions` with keyword values, which take precedence.
 
         Parameters
         ----------
         at : Conditions, optional
-            What holds where no keyword says otherwise; the defaults if left out.
-        given : dict of str to value
-            Fields of `Conditions`; a fan speed takes the place of a noise, and a
-            noise that of a fan speed.
+            Conditions to change; the defaults if left out.
+        changes : dict of str to value
+            Fields of `Conditions`; a fan speed replaces a noise, and a noise a fan speed.
 
         Returns
         -------
@@ -159,7 +151,7 @@ class Conditions:
             If a keyword is not a condition.
         """
         known = {f.name for f in fields(cls)}
-        unknown = sorted(set(given) - known)
+        unknown = sorted(set(changes) - known)
         if unknown:
             raise InputError(
                 "Unknown conditions:",
@@ -171,11 +163,11 @@ class Conditions:
                 ],
             )
         base = at if at is not None else cls()
-        if "noise_dba" in given and "fan_rpm" not in given:
+        if "noise_dba" in changes and "fan_rpm" not in changes:
             base = replace(base, fan_rpm=None)
-        if "fan_rpm" in given and "noise_dba" not in given:
+        if "fan_rpm" in changes and "noise_dba" not in changes:
             base = replace(base, noise_dba=None)
-        return replace(base, **given)
+        return replace(base, **changes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""From results rows to the linear model's arrays.
+"""Build the linear model's arrays from results rows.
 
 For sensor rows i (design section 3), with everything in K at reference power:
 
@@ -39,79 +39,36 @@ RESIDUAL: Final = "residual sd"
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """Reference power and flow_speed at which effects are stated.
-
-    Attributes
-    ----------
-    power_w : float
-        Reference power [W].
-    flow_speed : float
-        Reference of the airflow law's column (fan speed [rpm] for air).
-    """
+    """Reference power and flow speed at which effects are stated."""
 
     power_w: float
-    flow_speed: float
+    flow_speed: float  #: in the airflow law's unit (fan speed [rpm] for air)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Design:
-    """The arrays of one fit.
-
-    Attributes
-    ----------
-    rows : pandas.DataFrame
-        The n rows used.
-    sensor : str
-        The sensor.
-    terms : tuple of Term
-        The K terms, in order.
-    levels : tuple of tuple of str
-        Level names of each term.
-    index : ndarray of int, shape (n, K)
-        Level of each row in each term.
-    rise_k, power_ratio, flow_speed, known_variance : ndarray, shape (n,)
-        Response [K], power over reference power, airflow law's column, and the
-        variance known beforehand (within-run error and reading step) [K²].
-    run_scatter : ndarray, shape (n,)
-        1 where the run-to-run variance applies, 0 for a published summary whose
-        stated error already holds it.
-    step_k : ndarray, shape (n,)
-        Reading step of single runs [K]; 0 where none is known.
-    at_limit : ndarray of bool, shape (n,)
-        Readings at the limit: the true temperature is at least this.
-    law : AirflowLaw
-        The airflow law.
-    reference : Reference
-        Reference power and flow_speed.
-    priors : PriorSet
-        Priors of all parameters.
-    left_out : tuple of LeftOut
-        Rows not used and why.
-    notes : tuple of str
-        What was decided from the data, in plain words.
-    residuals : Residuals
-        Law of the run-to-run scatter.
-    steps : Steps
-        What is made of reading steps.
-    """
+    """The arrays of one fit: n rows of one sensor, K terms."""
 
     rows: pd.DataFrame
     sensor: str
     terms: tuple[Term, ...]
-    levels: tuple[tuple[str, ...], ...]
-    index: IntArray
-    rise_k: Array
-    power_ratio: Array
-    flow_speed: Array
+    levels: tuple[tuple[str, ...], ...]  #: level names of each term
+    index: IntArray  #: level of each row in each term, shape (n, K)
+    rise_k: Array  #: response, shape (n,)
+    power_ratio: Array  #: power over reference power, shape (n,)
+    flow_speed: Array  #: the airflow law's column, shape (n,)
+    #: Variance known beforehand (within-run error and reading step) [K²], shape (n,).
     known_variance: Array
+    #: 1 where the run-to-run variance applies, 0 for a published summary, whose stated error
+    #: already contains it; shape (n,).
     run_scatter: Array
-    step_k: Array
-    at_limit: BoolArray
+    step_k: Array  #: reading step of single runs, 0 where unknown, shape (n,)
+    at_limit: BoolArray  #: readings at the limit: lower bounds of the temperature, shape (n,)
     law: AirflowLaw
     reference: Reference
     priors: PriorSet
     left_out: tuple[LeftOut, ...]
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  #: decisions taken from the data, in plain words
     residuals: Residuals = Residuals.NORMAL
     steps: Steps = Steps.VARIANCE
 
@@ -129,19 +86,16 @@ class Design:
         return 2 + sum(len(levels) for levels in self.levels)
 
     def airflow(self, flow_speed: Any, exponent: Any) -> Any:
-        """The airflow law's factor less one; NumPy arrays or PyTensor variables that broadcast."""
+        """Return the airflow factor less one; NumPy arrays or PyTensor variables broadcast."""
         return self.law.factor(flow_speed, self.reference.flow_speed, exponent) - 1.0
 
     def term_position(self, name: str) -> int | None:
-        """Position of the term of that name, or None where the fit has none."""
-        for position, term in enumerate(self.terms):
-            if term.name == name:
-                return position
-        return None
+        """Return the position of the term of that name, or None if the fit has none."""
+        return next((k for k, term in enumerate(self.terms) if term.name == name), None)
 
 
 def nice(value: float) -> float:
-    """Round to two significant digits, in steps of five."""
+    """Return the value rounded to two significant digits, in steps of five."""
     step = 10.0 ** np.floor(np.log10(value)) / 20.0
     return float(np.round(value / step) * step)
 
@@ -158,7 +112,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     steps: Steps = Steps.VARIANCE,
     regulated: Regulated = Regulated.INFORM,
 ) -> Design:
-    """Make the arrays of a fit from results rows."""
+    """Return the design of a fit to results rows."""
     rows, sensor = one_sensor(results, sensor)
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
@@ -174,8 +128,8 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
     known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0
     published = rows["n"].fillna(1).to_numpy(float) > 1
-    if informing_note(rows):
-        notes.append(informing_note(rows))
+    if note := informing_note(rows):
+        notes.append(note)
     if residuals is Residuals.STUDENT:
         notes.append(
             "Scatter: Student's t, of which residual sd is the scale; published summaries "
@@ -192,7 +146,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         flow_speed=flow_speed,
         known_variance=known,
         run_scatter=np.where(published, 0.0, 1.0),
-        # A mean of several runs does not stand on a step.
+        # A mean of several runs is not a multiple of the step.
         step_k=np.where(published, 0.0, np.nan_to_num(step)),
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
@@ -208,10 +162,10 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
 def default_priors(
     terms: Sequence[Term], law: AirflowLaw, residuals: Residuals = Residuals.NORMAL
 ) -> PriorSet:
-    """Weakly informative priors, in K at reference power."""
+    """Return weakly informative priors, in K at reference power."""
     fixed: list[tuple[str, Prior, str]] = [
         (BASELINE, Normal(50.0, 50.0), "rise at reference power and fan speed [K]"),
-        (AIRFLOW_BASELINE, Normal(30.0, 20.0), "part of the rise that airflow can buy [K]"),
+        (AIRFLOW_BASELINE, Normal(30.0, 20.0), "convective part of the rise [K]"),
         (
             EXPONENT,
             Normal(law.exponent_prior_mean, law.exponent_prior_sd),
@@ -230,7 +184,7 @@ def default_priors(
 def _chosen_terms(
     rows: pd.DataFrame, terms: Sequence[Term]
 ) -> tuple[tuple[Term, ...], tuple[tuple[str, ...], ...], IntArray, list[str]]:
-    """Keep the terms that the rows can carry; say what was dropped and why."""
+    """Return the terms that the rows inform, their levels, the index (n, K), and notes."""
     import pandas as pd
 
     kept: list[Term] = []
@@ -243,8 +197,9 @@ def _chosen_terms(
             notes.append(f"{term.name}: one level only ({names[0]}), so no effect to estimate.")
         elif len(names) == len(rows) and term.role is Role.NUISANCE:
             notes.append(
-                f"{term.name}: one run per level, so its spread cannot be told from the run-to-run "
-                f"scatter and is counted there. Repeat a run without a teardown to separate them."
+                f"{term.name}: one run per level, so its spread cannot be separated from the "
+                "run-to-run scatter and is counted there. Repeat a run without a teardown to "
+                "separate them."
             )
         else:
             kept.append(term)

@@ -1,12 +1,11 @@
-"""What the rows can and cannot tell apart, and which swap would fix it.
+"""Which contrasts the rows can estimate, and which swap would make the others estimable.
 
 A contrast between two levels of a factor is estimable when it lies in the row
 space of the factors' joint design matrix X (Searle, Linear Models, 1971, ch. 5), that
-is, when it is orthogonal to the null space of X. One more row r makes it so when r and
-the contrast have parallel parts in the null space; one row less spoils it when that row
-alone spans a direction in which the contrast has a part.
-Specimens, assemblies and sessions are left to their spreads; only the causes that
-questions separate are tested here.
+is, when it is orthogonal to the null space of X. An added row r makes it estimable when the
+projections of r and of the contrast on the null space are parallel; removing a row makes it
+inestimable when that row alone spans a direction in which the contrast has a component.
+Specimens, assemblies and sessions are left to their spreads; only factors are tested here.
 """
 
 from __future__ import annotations
@@ -29,15 +28,15 @@ if TYPE_CHECKING:
 TOLERANCE: Final = 1e-8
 #: Up to this many contrasts of one kind get a sentence each.
 FEW: Final = 3
-#: Eigenvalues of XᵀX below this share of the largest are none: entries are counts.
-NONE: Final = 1e-11
-#: Combinations seen whose neighbours are kept at hand.
-MOST_TRIED: Final = 64
+#: Eigenvalues of XᵀX below this share of the largest count as zero; its entries are counts.
+ZERO_EIGENVALUE: Final = 1e-11
+#: Most combinations whose neighbours are cached.
+MOST_CACHED: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
-    """Whether the difference between two levels of a factor can be told.
+    """Whether the difference between two levels of a factor is estimable.
 
     Attributes
     ----------
@@ -46,12 +45,12 @@ class Contrast:
     first, second : str
         The contrast is second minus first.
     aliased_with : tuple of str
-        Factors that changed together with it; empty where it is estimable.
+        Factors that changed together with it; empty if it is estimable.
     cure : str
-        The swap that would separate it; empty where it is estimable.
+        The swap that would separate it; empty if it is estimable.
     rests_on : str
-        The one combination of parts without which it could not be told; empty
-        where there are several.
+        The only combination of parts on which its estimability depends; empty
+        if there are several.
     """
 
     factor: str
@@ -63,48 +62,35 @@ class Contrast:
 
     @property
     def estimable(self) -> bool:
-        """Whether the rows alone can tell it."""
+        """Whether the rows alone determine it."""
         return not self.aliased_with
 
     @property
     def sentence(self) -> str:
-        """What to say of it."""
+        """The finding in plain words; "" if there is nothing to report."""
         pair = f"{self.factor} {self.second} against {self.first}"
         if self.estimable:
             return f"{pair} rests on one combination: {self.rests_on}." if self.rests_on else ""
         others = " and ".join(self.aliased_with)
-        cure = (
-            f" To separate them: {self.cure}."
-            if self.cure
-            else (" No single swap of the parts seen would separate them.")
-        )
+        cure = " No single swap of the parts seen would separate them."
+        if self.cure:
+            cure = f" To separate them: {self.cure}."
         return f"{pair} cannot be told apart from {others}: they changed together.{cure}"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Aliases:
-    """What the rows can and cannot tell apart.
+    """Estimability of all contrasts of a fit."""
 
-    Attributes
-    ----------
-    factors : dict of str to tuple of str
-        Levels of each factor of the fit.
-    combinations : pandas.DataFrame
-        The distinct combinations of levels seen, with their number of rows.
-    contrasts : tuple of Contrast
-        All pairs of levels of all factors.
-    """
-
-    factors: Mapping[str, tuple[str, ...]]
-    combinations: pd.DataFrame
-    contrasts: tuple[Contrast, ...]
+    factors: Mapping[str, tuple[str, ...]]  #: levels of each factor
+    combinations: pd.DataFrame  #: distinct combinations of levels, with their number of rows
+    contrasts: tuple[Contrast, ...]  #: all pairs of levels of all factors
 
     def of(self, factor: str, first: str, second: str) -> Contrast | None:
-        """The contrast between two levels, in either order, or None."""
-        for contrast in self.contrasts:
-            if contrast.factor == factor and {contrast.first, contrast.second} == {first, second}:
-                return contrast
-        return None
+        """Return the contrast between two levels, in either order, or None."""
+        pair = {first, second}
+        matches = (c for c in self.contrasts if c.factor == factor and {c.first, c.second} == pair)
+        return next(matches, None)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -128,31 +114,31 @@ class Aliases:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """What cannot be told apart; many pairs of one kind share a sentence."""
+        """Which contrasts cannot be told apart; many pairs of one kind share a sentence."""
         return alias_sentences(self.contrasts)
 
 
 def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
-    """Describe which contrasts cannot be told apart."""
+    """Return sentences on the contrasts that cannot be told apart."""
     kinds: dict[tuple[str, tuple[str, ...]], list[Contrast]] = {}
     for contrast in contrasts:
         if not contrast.estimable:
             kinds.setdefault((contrast.factor, contrast.aliased_with), []).append(contrast)
-    said: list[str] = []
+    sentences: list[str] = []
     for (factor, partners), group in kinds.items():
         if len(group) <= FEW:
-            said += [contrast.sentence for contrast in group]
+            sentences += [contrast.sentence for contrast in group]
             continue
         swap = next((f" A first swap: {c.cure}." for c in group if c.cure), "")
-        said.append(
+        sentences.append(
             f"{len(group)} pairs of levels of {factor} cannot be told apart from "
             f"{' and '.join(partners)}: they changed together.{swap}"
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def find_aliases(design: Design) -> Aliases:
-    """Find the contrasts that the rows cannot tell, and what would."""
+    """Return the estimability of all contrasts, with the swap that would cure an aliased one."""
     import pandas as pd
 
     places = [
@@ -196,9 +182,9 @@ class _Finder:
             zip(names, np.cumsum([1, *(len(factors[n]) for n in names)])[:-1], strict=True)
         )
         self.width = 1 + sum(len(levels) for levels in factors.values())
-        self._found: dict[tuple[str, ...], tuple[Array, Array, Array]] = {}
-        self._tried: dict[tuple[object, ...], tuple[IntArray, Array]] = {}
-        self._spans: tuple[IntArray, Array] | None = None
+        self._cached_spaces: dict[tuple[str, ...], tuple[Array, Array, Array]] = {}
+        self._cached_neighbours: dict[tuple[object, ...], tuple[IntArray, Array]] = {}
+        self._cached_spans: tuple[IntArray, Array] | None = None
 
     def _matrix(self, combos: IntArray, without: Sequence[str] = ()) -> Array:
         x = np.zeros((len(combos), self.width))
@@ -208,50 +194,38 @@ class _Finder:
                 x[np.arange(len(combos)), self.starts[name] + combos[:, place]] = 1.0
         return x
 
-    def _null(self, without: Sequence[str] = ()) -> Array:
-        """Orthonormal basis of the null space, shape (width, k), of the rows without factors."""
-        return self._spaces(without)[0]
-
     def _spaces(self, without: Sequence[str] = ()) -> tuple[Array, Array, Array]:
-        """Null space of X without factors; eigenvalues and eigenvectors of XᵀX in the rest."""
+        """Return the null space of X without some factors, shape (width, k), and the eigenpairs.
+
+        These are the nonzero eigenvalues of XᵀX and their eigenvectors.
+        """
         key = tuple(without)
-        if key not in self._found:
+        if key not in self._cached_spaces:
             x = self._matrix(self.seen, key)
             values, vectors = np.linalg.eigh(x.T @ x)
-            kept = values > NONE * values[-1]
-            self._found[key] = vectors[:, ~kept], values[kept], vectors[:, kept]
-        return self._found[key]
+            kept = values > ZERO_EIGENVALUE * values[-1]
+            self._cached_spaces[key] = vectors[:, ~kept], values[kept], vectors[:, kept]
+        return self._cached_spaces[key]
 
     def _part(self, null: Array, factor: str, first: int, second: int) -> Array:
-        """The contrast's part in a null space, shape (k,)."""
+        """Return the contrast's component in a null space, shape (k,)."""
         start = self.starts[factor]
         return np.asarray(null[start + second] - null[start + first])
 
     def _estimable(self, factor: str, first: int, second: int, without: Sequence[str] = ()) -> bool:
-        part = self._part(self._null(without), factor, first, second)
+        part = self._part(self._spaces(without)[0], factor, first, second)
         return bool(np.linalg.norm(part) < TOLERANCE * 10)
 
     def contrast(self, factor: str, first: int, second: int) -> Contrast:
-        """Judge one pair of levels."""
-        levels = self.factors[factor]
+        """Return the estimability of one pair of levels."""
+        names = (self.factors[factor][first], self.factors[factor][second])
         if self._estimable(factor, first, second):
-            return Contrast(
-                factor,
-                levels[first],
-                levels[second],
-                rests_on=self._rests_on(factor, first, second),
-            )
+            return Contrast(factor, *names, rests_on=self._rests_on(factor, first, second))
         partners = self._partners(factor, first, second)
-        return Contrast(
-            factor,
-            levels[first],
-            levels[second],
-            partners,
-            self._cure(factor, first, second, partners),
-        )
+        return Contrast(factor, *names, partners, self._cure(factor, first, second, partners))
 
     def _partners(self, factor: str, first: int, second: int) -> tuple[str, ...]:
-        """Fewest other factors without which the contrast would be estimable."""
+        """Return the fewest other factors without which the contrast would be estimable."""
         others = [name for name in self.names if name != factor]
         for size in range(1, len(others) + 1):
             hits = [
@@ -264,14 +238,14 @@ class _Finder:
         return tuple(others)
 
     def _cure(self, factor: str, first: int, second: int, partners: Sequence[str]) -> str:
-        """One new combination, as close as possible to one seen, that makes it estimable."""
+        """Return the swap nearest to a seen combination that makes it estimable; or ""."""
         free = tuple(name for name in self.names if name == factor or name in partners)
-        # Who mounts it is no part of the swap: a bench cannot make a factory assembly.
+        # The assembly kind is not part of the swap: a bench cannot make a factory assembly.
         rest = [name for name in self.names if name not in free and name != "assembly_kind"]
-        part = self._part(self._null(), factor, first, second)
+        part = self._part(self._spaces()[0], factor, first, second)
         place = self.names.index(factor)
         for base in np.flatnonzero(np.isin(self.seen[:, place], (first, second))):
-            rows, parts = self._tries(int(base), free, factor)
+            rows, parts = self._neighbours(int(base), free, factor)
             # Parallel vectors: |a|² |b|² = (a·b)².
             size, along = np.sum(parts**2, axis=1) * np.sum(part**2), (parts @ part) ** 2
             fixes = np.flatnonzero((size > TOLERANCE**2) & (along >= (1.0 - TOLERANCE) * size))
@@ -281,59 +255,59 @@ class _Finder:
                 return f"{words} ({self._words(row, rest)})" if rest else words
         return ""
 
-    def _tries(self, base: int, free: Sequence[str], factor: str) -> tuple[IntArray, Array]:
-        """Combinations not seen that differ from one seen in free factors, the nearest first.
+    def _neighbours(self, base: int, free: Sequence[str], factor: str) -> tuple[IntArray, Array]:
+        """Return unseen combinations that differ from a seen one in free factors, nearest first.
 
-        Beside them their parts in the null space.
+        The second array holds their components in the null space.
         """
         key = (base, tuple(free), factor)
-        if key not in self._tried:
-            # Pairs come in order, so that few combinations are in use at a time.
-            if len(self._tried) >= MOST_TRIED:
-                self._tried.clear()
-            own = self.seen[base]
+        if key not in self._cached_neighbours:
+            # Pairs are visited in order, so few combinations are in use at a time.
+            if len(self._cached_neighbours) >= MOST_CACHED:
+                self._cached_neighbours.clear()
+            start = self.seen[base]
             options = [
                 np.arange(len(self.factors[name]))
                 if name in free and name != factor
-                else own[place : place + 1]
+                else start[place : place + 1]
                 for place, name in enumerate(self.names)
             ]
-            rows = np.stack(np.meshgrid(*options, indexing="ij"), axis=-1).reshape(-1, len(own))
-            rows = rows[np.argsort(np.sum(rows != own, axis=1), kind="stable")]
+            rows = np.stack(np.meshgrid(*options, indexing="ij"), axis=-1).reshape(-1, len(start))
+            rows = rows[np.argsort(np.sum(rows != start, axis=1), kind="stable")]
             rows = rows[~np.isin(self._key(rows), self._key(self.seen))]
-            self._tried[key] = rows, self._matrix(rows) @ self._null()
-        return self._tried[key]
+            self._cached_neighbours[key] = rows, self._matrix(rows) @ self._spaces()[0]
+        return self._cached_neighbours[key]
 
     def _key(self, combos: IntArray) -> IntArray:
-        """A number for each combination."""
+        """Return one number per combination."""
         sizes = [len(self.factors[name]) for name in self.names]
         return np.asarray(np.ravel_multi_index(tuple(combos.T), sizes))
 
     def _rests_on(self, factor: str, first: int, second: int) -> str:
-        """The one combination without which the contrast could not be told."""
+        """Return the only combination on which the contrast rests; or ""."""
         alone, spans = self._alone()
         start, place = self.starts[factor], self.names.index(factor)
         needs = np.abs(spans[start + second] - spans[start + first]) > TOLERANCE * 10
         for i in alone[needs]:
-            # A level seen in one combination only always rests on it; that is no news.
-            still = np.delete(self.seen[:, place], i)
-            if first in still and second in still:
+            # A level seen in a single combination always rests on it, which needs no sentence.
+            others = np.delete(self.seen[:, place], i)
+            if first in others and second in others:
                 return self._words(self.seen[i], self.names)
         return ""
 
     def _alone(self) -> tuple[IntArray, Array]:
-        """Combinations that alone span a direction, and these directions, (width, count).
+        """Return the combinations that alone span a direction, and the directions (width, count).
 
-        A row has leverage one where no other reaches its direction, the column of the
-        pseudoinverse that is orthogonal to all other rows.
+        Such a row has leverage one, and its column of the pseudoinverse is orthogonal to all
+        other rows.
         """
-        if self._spans is None:
+        if self._cached_spans is None:
             x = self._matrix(self.seen)
             _, values, vectors = self._spaces()
             inverse = (vectors / values) @ (vectors.T @ x.T)
             alone = np.flatnonzero(np.sum(x.T * inverse, axis=0) > 1.0 - TOLERANCE)
-            self._spans = alone, inverse[:, alone]
-        return self._spans
+            self._cached_spans = alone, inverse[:, alone]
+        return self._cached_spans
 
     def _words(self, row: IntArray, names: Sequence[str]) -> str:
         return ", ".join(

@@ -1,4 +1,4 @@
-"""Noise rows of a campaign: background taken off, one distance, ready for a fit.
+"""Noise rows of a campaign, corrected for background and distance, ready for a fit.
 
     L = a + b · log10(N / N_ref) + e
 
@@ -46,39 +46,19 @@ RESIDUAL_PRIOR: Final = HalfNormal(0.5)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NoiseDesign:
-    """Arrays of the noise fit.
-
-    Attributes
-    ----------
-    rows : pandas.DataFrame
-        The n runs used.
-    level_dba : ndarray, shape (n,)
-        Background taken off, at `distance_m` [dB(A)].
-    log_speed : ndarray, shape (n,)
-        log10 of the fan speed over the reference.
-    reference_rpm : float
-        Reference fan speed [rpm].
-    distance_m : float
-        Common distance [m].
-    levels : tuple of tuple of str
-        Level names of each group.
-    index : ndarray of int, shape (n, groups)
-        Level of each row in each group.
-    notes : tuple of str
-        What was left out or not corrected.
-    """
+    """Arrays of the noise fit over n runs."""
 
     rows: pd.DataFrame
-    level_dba: Array
-    log_speed: Array
+    level_dba: Array  #: background-corrected, at `distance_m`, shape (n,)
+    log_speed: Array  #: log10 of fan speed over `reference_rpm`, shape (n,)
     reference_rpm: float
     distance_m: float
-    levels: tuple[tuple[str, ...], ...]
-    index: IntArray
+    levels: tuple[tuple[str, ...], ...]  #: level names of each group
+    index: IntArray  #: level of each row in each group, shape (n, groups)
     notes: tuple[str, ...]
 
     def speed_range_rpm(self, cooler_model: str) -> tuple[float, float] | None:
-        """Lowest and highest fan speed [rpm] at which that model's noise was measured."""
+        """Return the lowest and highest fan speed [rpm] at which the model's noise was measured."""
         hit = self.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
         if not hit.any():
             return None
@@ -89,7 +69,7 @@ class NoiseDesign:
 def build_noise_design(
     results: pd.DataFrame, *, reference_rpm: float, distance_m: float
 ) -> NoiseDesign | None:
-    """Make the arrays of the noise fit."""
+    """Return the design of the noise fit, or None without a usable noise reading."""
     import pandas as pd
 
     rows = results.drop_duplicates(["lab", "run"])
@@ -120,7 +100,7 @@ def build_noise_design(
     distance = np.where(np.isnan(distance), distance_m, distance)
     if np.any(np.abs(distance / distance_m - 1.0) > 0.02):
         notes.append(
-            "Levels measured at other distances were moved by the free-field law, which "
+            "Levels measured at other distances were converted by the free-field law, which "
             "overstates the change close to the card."
         )
     codes, levels = [], []

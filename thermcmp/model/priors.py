@@ -1,9 +1,8 @@
 """Priors of the model's parameters: proper, in kelvin, printable and changeable.
 
-Each prior also maps a standard-normal coordinate ``z`` to the parameter, so that
-the engine can explore every parameter on the same scale: where the data say
-nothing the posterior of ``z`` is a standard normal, and near a scale of zero it
-still falls off like one.
+Each prior also maps a standard-normal coordinate ``z`` to the parameter, so that the engine
+explores all parameters on one scale: without information from the data the posterior of ``z``
+is a standard normal.
 """
 
 from __future__ import annotations
@@ -37,13 +36,13 @@ class Prior(Protocol):
         """Standard deviation, in the parameter's unit."""
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at a standard-normal coordinate."""
+        """Return the parameter at a standard-normal coordinate."""
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`."""
+        """Return the standard-normal coordinate of a parameter: the inverse of `from_standard`."""
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard`."""
+        """Return the derivative of `from_standard`."""
 
 
 def _require_positive(name: str, value: float) -> None:
@@ -95,7 +94,7 @@ class Normal:
         return self.sd
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at a standard-normal coordinate.
+        """Return the parameter at a standard-normal coordinate.
 
         Parameters
         ----------
@@ -110,7 +109,7 @@ class Normal:
         return self.mean + self.sd * z
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`.
+        """Return the standard-normal coordinate of a parameter: the inverse of `from_standard`.
 
         Parameters
         ----------
@@ -125,7 +124,7 @@ class Normal:
         return (value - self.mean) / self.sd
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard`.
+        """Return the derivative of `from_standard`.
 
         Parameters
         ----------
@@ -147,7 +146,7 @@ class HalfNormal:
     Attributes
     ----------
     scale : float
-        Scale [K or dB]: two in three values lie below it; above zero.
+        Scale [K or dB]: 68 % of values lie below it; above zero.
 
     Raises
     ------
@@ -171,7 +170,7 @@ class HalfNormal:
         return self.scale * float(np.sqrt(1.0 - 2.0 / np.pi))
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at a standard-normal coordinate.
+        """Return the parameter at a standard-normal coordinate.
 
         Parameters
         ----------
@@ -185,13 +184,13 @@ class HalfNormal:
         """
         from scipy.special import erfcinv, erfinv, ndtr
 
-        # Two forms of one quantile: each keeps its digits in its own tail.
+        # Two forms of one quantile, each accurate in its own tail.
         low = erfinv(ndtr(np.minimum(z, 0.0)))
         high = erfcinv(ndtr(-np.maximum(z, 0.0)))
         return self.scale * np.sqrt(2.0) * np.where(z < 0, low, high)
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`.
+        """Return the standard-normal coordinate of a parameter: the inverse of `from_standard`.
 
         Parameters
         ----------
@@ -209,7 +208,7 @@ class HalfNormal:
         return np.where(x < 0.5, ndtri(erf(np.minimum(x, 0.5))), -ndtri(erfc(np.maximum(x, 0.5))))
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard`.
+        """Return the derivative of `from_standard`.
 
         Parameters
         ----------
@@ -260,7 +259,7 @@ class Gamma:
         return float(np.sqrt(self.shape)) / self.rate
 
     def from_standard(self, z: Array) -> Array:
-        """Parameter at a standard-normal coordinate.
+        """Return the parameter at a standard-normal coordinate.
 
         Parameters
         ----------
@@ -274,13 +273,13 @@ class Gamma:
         """
         from scipy.special import gammainccinv, gammaincinv, ndtr
 
-        # Two forms of one quantile: each keeps its digits in its own tail.
+        # Two forms of one quantile, each accurate in its own tail.
         low = gammaincinv(self.shape, ndtr(np.minimum(z, 0.0)))
         high = gammainccinv(self.shape, ndtr(-np.maximum(z, 0.0)))
         return np.where(z < 0, low, high) / self.rate
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`.
+        """Return the standard-normal coordinate of a parameter: the inverse of `from_standard`.
 
         Parameters
         ----------
@@ -299,7 +298,7 @@ class Gamma:
         return np.where(low < 0.5, ndtri(np.minimum(low, 0.5)), -ndtri(np.minimum(high, 0.5)))
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard`.
+        """Return the derivative of `from_standard`.
 
         Parameters
         ----------
@@ -325,7 +324,7 @@ class Correlation:
     Attributes
     ----------
     shape : float
-        Shape [-]; above zero. 1 is uniform, larger values draw towards zero.
+        Shape [-]; above zero. 1 is uniform, larger values shrink towards zero.
 
     Raises
     ------
@@ -349,22 +348,22 @@ class Correlation:
         return float(1.0 / np.sqrt(2.0 * self.shape + 1.0))
 
     def from_standard(self, z: Array) -> Array:
-        """Correlation at a standard-normal coordinate."""
+        """Return the correlation at a standard-normal coordinate."""
         from scipy.special import betaincinv, ndtr
 
-        # From the near end, where its distance keeps its digits; never quite at the end.
-        apart = np.maximum(2.0 * betaincinv(self.shape, self.shape, ndtr(-np.abs(z))), 1e-12)
-        return np.sign(z) * (1.0 - apart)
+        # Distance from the nearer end, which keeps its digits, and never quite zero.
+        distance = np.maximum(2.0 * betaincinv(self.shape, self.shape, ndtr(-np.abs(z))), 1e-12)
+        return np.sign(z) * (1.0 - distance)
 
     def to_standard(self, value: Array) -> Array:
-        """Inverse of `from_standard`."""
+        """Return the standard-normal coordinate of a parameter: the inverse of `from_standard`."""
         from scipy.special import betainc, ndtri
 
         tail = betainc(self.shape, self.shape, 0.5 * (1.0 - np.abs(value)))
         return -np.sign(value) * ndtri(tail)
 
     def derivative(self, z: Array) -> Array:
-        """Derivative of `from_standard`."""
+        """Return the derivative of `from_standard`."""
         from scipy.special import betaln
 
         near = 0.5 * (1.0 - np.abs(self.from_standard(z)))
@@ -374,7 +373,7 @@ class Correlation:
 
 
 def correlation_priors(size: int, shape: float) -> tuple[Correlation, ...]:
-    """Priors of the partial correlations of several effects.
+    """Return the priors of the partial correlations of several effects.
 
     References
     ----------
@@ -393,7 +392,7 @@ class PriorSet(Mapping[str, Prior]):
     Attributes
     ----------
     entries : tuple of (name, prior, meaning)
-        Name as in the posterior, the prior, and what it says in plain words.
+        Name as in the posterior, the prior, and its meaning in plain words.
     """
 
     entries: tuple[tuple[str, Prior, str], ...]
@@ -420,32 +419,35 @@ class PriorSet(Mapping[str, Prior]):
             columns=["parameter", "prior", "meaning"],
         )
 
-    def changed(self, given: Mapping[str, Prior] | None) -> PriorSet:
-        """Copy with some priors replaced."""
-        given = dict(given or {})
+    def changed(self, replacements: Mapping[str, Prior] | None) -> PriorSet:
+        """Return a copy with some priors replaced."""
+        replacements = dict(replacements or {})
         faults = [
             Fault("the fit has no such parameter", f"use one of: {', '.join(self)}", column=name)
-            for name in given
+            for name in replacements
             if name not in self
         ]
-        for name, prior in given.items():
-            known = self.get(name, prior)
+        for name, prior in replacements.items():
+            default = self.get(name, prior)
             if not isinstance(prior, Normal | HalfNormal | Gamma):
-                fix = " or ".join(_FORMS[kind][0] for kind in _FORMS)
+                fix = " or ".join(form for form, _ in _FORMS.values())
                 faults.append(Fault("not a prior", f"give {fix}", column=name, value=repr(prior)))
-            elif type(prior) is not type(known):
-                fix, why = _FORMS[type(known)]
+            elif type(prior) is not type(default):
+                fix, why = _FORMS[type(default)]
                 faults.append(Fault(why, f"give {fix}", column=name, value=prior.words))
         if faults:
             raise InputError("These priors cannot be used:", faults)
         return PriorSet(
-            tuple((name, given.get(name, prior), meaning) for name, prior, meaning in self.entries)
+            tuple(
+                (name, replacements.get(name, prior), meaning)
+                for name, prior, meaning in self.entries
+            )
         )
 
 
-#: How each prior is written, and why a parameter that has it takes no other.
+#: How each prior is written, and why its parameter accepts no other kind.
 _FORMS: Final[dict[type, tuple[str, str]]] = {
-    Normal: ("Normal(mean, sd)", "this parameter may have either sign"),
-    HalfNormal: ("HalfNormal(scale)", "a spread cannot be negative, and may be zero"),
-    Gamma: ("Gamma(shape, rate)", "degrees of freedom are above zero"),
+    Normal: ("Normal(mean, sd)", "this parameter can have either sign"),
+    HalfNormal: ("HalfNormal(scale)", "a spread is zero or positive"),
+    Gamma: ("Gamma(shape, rate)", "degrees of freedom are positive"),
 }

@@ -1,8 +1,7 @@
 """Regulated runs: which of them inform the resistance, and why the others do not.
 
-In a regulated run a control loop held the sensor, so its temperature compares nothing. What
-the loop moved for it does: the fan speed or the power at which this cooler keeps that
-temperature.
+A control loop held the sensor at its target, so the temperature is not a result. The fan speed
+or the power at which the cooler keeps that temperature is.
 """
 
 from __future__ import annotations
@@ -24,17 +23,14 @@ POWER: Final = "power"
 
 
 class Regulated(StrEnum):
-    """What is made of regulated runs."""
+    """How a fit treats regulated runs."""
 
-    INFORM = "inform"  #: what the loop moved informs the resistance
+    INFORM = "inform"  #: the actuator's value informs the resistance
     LEAVE_OUT = "leave out"  #: they are not used
 
 
 def held_by(rows: pd.DataFrame, actuator: str) -> BoolArray:
-    """Rows in which a control loop held the sensor by moving this alone.
-
-    Shapes: rows (n, columns). Returns (n,).
-    """
+    """Return which rows had the sensor held by this actuator alone, shape (n,)."""
     if "regulated_by" not in rows:
         return np.zeros(len(rows), bool)
     by = rows["regulated_by"].eq(actuator).fillna(False)
@@ -44,48 +40,46 @@ def held_by(rows: pd.DataFrame, actuator: str) -> BoolArray:
 def uninformative(
     rows: pd.DataFrame, law: AirflowLaw, regulated: Regulated
 ) -> dict[str, pd.Series]:
-    """Regulated rows that a fit cannot use, by the reason.
+    """Return masks of the regulated rows that a fit cannot use, shape (n,), by reason.
 
-    A regulated row informs where the loop moved one thing only and that was measured.
-
-    Shapes: rows (n, columns). Returns (n,).
+    A regulated row is informative if the loop moved one actuator only and that was measured.
     """
     import pandas as pd
 
     held = rows["regulated"].astype(bool)
     if regulated is Regulated.LEAVE_OUT:
         return {
-            "a control loop held the sensor at its target, so the temperature is no result": held
+            "a control loop held the sensor at its target, so the temperature is not a result": held
         }
     fan, power = (pd.Series(held_by(rows, by), index=rows.index) for by in (FAN, POWER))
     both = held & ~fan & ~power & rows["regulated_by"].notna()
-    found = {
+    reasons = {
         "a control loop held the sensor, and what it moved is not known; state it in "
         "regulated_by (fan or power)": held & ~fan & ~power & ~both,
         "a control loop held the sensor by fan and power together, so neither is a result of "
         "the cooler alone": both,
         "a control loop held the sensor at its limit, where the reading may be clamped; set "
-        "at_limit to no if it is known to read on": held & rows["at_limit"].astype(bool),
-        "a summary of several regulated runs, whose stated error is that of the temperature that "
-        "was held": held & (rows["n"] > 1).fillna(False).astype(bool),
+        "at_limit to no if the sensor reads correctly above it": held
+        & rows["at_limit"].astype(bool),
+        "a summary of several regulated runs, whose stated error is that of the held "
+        "temperature": held & (rows["n"] > 1).fillna(False).astype(bool),
     }
     if law.column != "fan_rpm":
         other = f"the {law.name} is driven by {law.column}"
-        found[f"a control loop held the sensor by its fan, and {other}"] = fan
-    return found
+        reasons[f"a control loop held the sensor by its fan, and {other}"] = fan
+    return reasons
 
 
 def informing_note(rows: pd.DataFrame) -> str:
-    """Describe how many regulated runs a fit uses, and how; "" where there are none."""
-    counts = {by: int(held_by(rows, by).sum()) for by in (FAN, POWER)}
-    told = [
-        f"{count} by the {what} that held the sensor"
-        for count, what in ((counts[FAN], "fan speed"), (counts[POWER], "power"))
-        if count
+    """Return how many regulated runs a fit uses, and how, as a note; "" if there are none."""
+    counts = [
+        f"{count} by the {quantity} that held the sensor"
+        for actuator, quantity in ((FAN, "fan speed"), (POWER, "power"))
+        if (count := int(held_by(rows, actuator).sum()))
     ]
-    if not told:
+    if not counts:
         return ""
     return (
-        f"Regulated runs inform the resistance: {' and '.join(told)}. Their temperatures are "
+        f"Regulated runs inform the resistance: {' and '.join(counts)}. Their temperatures are "
         "targets and are not compared."
     )

@@ -16,15 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Rows that a fit does not use.
-
-    Attributes
-    ----------
-    reason : str
-        Why, in plain words.
-    runs : tuple of str
-        The runs concerned.
-    """
+    """Runs that a fit does not use, and the reason in plain words."""
 
     reason: str
     runs: tuple[str, ...]
@@ -35,10 +27,7 @@ class LeftOut:
 
 
 def one_sensor(results: pd.DataFrame, sensor: str | None) -> tuple[pd.DataFrame, str]:
-    """Rows of one sensor.
-
-    Returns rows, sensor.
-    """
+    """Return the rows of one sensor and its name."""
     if "sensor" not in results:
         raise InputError(
             "These are not results rows:",
@@ -65,10 +54,7 @@ def one_sensor(results: pd.DataFrame, sensor: str | None) -> tuple[pd.DataFrame,
 def usable_rows(
     rows: pd.DataFrame, law: AirflowLaw, regulated: Regulated = Regulated.LEAVE_OUT
 ) -> tuple[pd.DataFrame, tuple[LeftOut, ...]]:
-    """Keep the rows that may be used: of regulated ones none in a comparison of temperatures.
-
-    Returns kept, left_out.
-    """
+    """Return the rows that a fit may use, and those left out by reason."""
     import pandas as pd
 
     if law.column not in rows:
@@ -78,7 +64,7 @@ def usable_rows(
         )
     flow_speed = pd.to_numeric(rows[law.column], errors="coerce")
     checks = {
-        "the protocol check refused them": rows["protocol_verdict"].eq("refused").fillna(False),
+        "refused by the protocol check": rows["protocol_verdict"].eq("refused").fillna(False),
         **uninformative(rows, law, regulated),
         f"no {law.column} (duty in % is not fan speed)": flow_speed.isna() | (flow_speed <= 0),
     }
@@ -95,21 +81,20 @@ def usable_rows(
 
 
 def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
-    """Name of the level of each row.
+    """Return the level name of each row.
 
     Missing ids are not dropped: rows without a specimen id count as one unnamed
     specimen per model and lab, rows without an assembly as one assembly per pair
     of parts and session, and an unstated vendor is a level of its own.
     """
-    parts = [_filled(rows, column) for column in columns]
-    keys = parts[0]
-    for part in parts[1:]:
-        keys = keys + " · " + part
+    keys, *others = (_filled(rows, column) for column in columns)
+    for values in others:
+        keys = keys + " · " + values
     return keys
 
 
 def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
-    """Column as text with a stated stand-in for blanks."""
+    """Return a column as text, its blanks filled with a placeholder."""
     import pandas as pd
 
     if column not in rows:
@@ -118,11 +103,11 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
     if not values.isna().any():
         return values.astype(str)
     if column in ("cooler_id", "board_id"):
-        stand_in = "unnamed at " + _filled(rows, "lab")
+        placeholder = "unnamed at " + _filled(rows, "lab")
     elif column == "assembly":
-        stand_in = "unnamed: " + _filled(rows, "cooler_model")
+        placeholder = "unnamed: " + _filled(rows, "cooler_model")
         for name in ("cooler_id", "board_model", "board_id", "session"):
-            stand_in = stand_in + " " + _filled(rows, name)
+            placeholder = placeholder + " " + _filled(rows, name)
     else:
-        stand_in = pd.Series("unstated", index=rows.index)
-    return values.fillna(stand_in.astype("string")).astype(str)
+        placeholder = pd.Series("unstated", index=rows.index)
+    return values.fillna(placeholder.astype("string")).astype(str)

@@ -1,7 +1,4 @@
-"""The effects that a fit may have: what they are, where they act, how large.
-
-Built-in terms are registered through the same hook as a plug-in's.
-"""
+"""Effect terms of a fit; the built-in ones are registered through the same hook as a plug-in's."""
 
 from __future__ import annotations
 
@@ -16,10 +13,10 @@ from thermcmp.model.priors import HalfNormal
 
 
 class Role(StrEnum):
-    """What a term's levels are to the questions."""
+    """Role of a term's levels in the questions."""
 
     FACTOR = "factor"  #: a cause that questions separate (cooler model, vendor …)
-    SPECIMEN = "specimen"  #: one part out of its line
+    SPECIMEN = "specimen"  #: one part of a product line
     NUISANCE = "nuisance"  #: assembly, session, laboratory
 
 
@@ -27,7 +24,7 @@ class Acts(StrEnum):
     """Which part of the thermal resistance a term changes."""
 
     RESISTANCE = "resistance"  #: the whole resistance at the reference fan speed
-    AIRFLOW = "airflow"  #: the convective part that fan speed can buy
+    AIRFLOW = "airflow"  #: the convective part
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +47,7 @@ class Term:
     acts : Acts
         Which part of the resistance it changes.
     by_default : bool
-        Whether a fit has it unless told otherwise.
+        Whether a fit includes it when `terms` is not given.
     """
 
     name: str
@@ -124,7 +121,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         ("cooler_model",),
         Role.FACTOR,
         HalfNormal(10.0),
-        "difference between cooler models in what fan speed buys",
+        "difference between cooler models in the convective part",
         Acts.AIRFLOW,
     ),
     Term(
@@ -132,15 +129,15 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         ("cooler_model", "cooler_id"),
         Role.SPECIMEN,
         HalfNormal(2.0),
-        "specimens of one cooler model in what fan speed buys",
+        "specimens of one cooler model in the convective part",
         Acts.AIRFLOW,
     ),
 )
 
-#: Terms that a fit has only where they are asked for.
+#: Terms that a fit includes only on request.
 OPTIONAL: Final[tuple[Term, ...]] = (
-    # Voltages, memory timings, the share of power that each part takes: whatever a firmware
-    # does that fan speed and power do not tell.
+    # Voltages, memory timings, the split of power among parts: whatever a firmware changes
+    # that fan speed and power do not show.
     Term(
         "firmware",
         ("firmware",),
@@ -159,12 +156,12 @@ def thermcmp_terms() -> Sequence[Term]:
 
 
 def registered_terms() -> tuple[Term, ...]:
-    """Return all terms that are registered, built-ins first."""
-    found = [one.item for one in provided("thermcmp_terms")]
-    wrong = [term.name for term in found if not isinstance(term, Term)]
+    """Return all registered terms, built-ins first."""
+    terms = tuple(entry.item for entry in provided("thermcmp_terms"))
+    wrong = [term.name for term in terms if not isinstance(term, Term)]
     if wrong:
         raise PluginError(
-            f"A plug-in gave effect terms that are no thermcmp.Term: {', '.join(wrong)}. "
-            "Fix: make them with thermcmp.Term."
+            f"A plug-in supplied effect terms that are not thermcmp.Term: {', '.join(wrong)}. "
+            "Fix: build them with thermcmp.Term."
         )
-    return tuple(term for term in found if isinstance(term, Term))
+    return terms

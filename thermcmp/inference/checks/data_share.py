@@ -27,8 +27,6 @@ WIDE_K: Final = 1e4
 WIDE_AIRFLOW_K: Final = 100.0
 #: Most information of all rows on an effect of that spread, in units of its prior's.
 MOST_INFORMATION: Final = 1e12
-#: Share of the data below which an estimate is said to rest on the prior.
-MOSTLY_PRIOR: Final = 0.5
 #: Posterior draws over which the share is averaged.
 THINNED: Final = 40
 #: Numbers worked on at once.

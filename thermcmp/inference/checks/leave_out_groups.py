@@ -83,7 +83,7 @@ def prepare(
     q = problem.effect_count
     keys, place = np.unique(np.concatenate([one.small.pair for one in found]), return_inverse=True)
     kernel = Kernel(problem, (keys // q, keys % q))
-    slots = kernel.asked_slot[place.ravel()]
+    slots = kernel.extra_slot[place.ravel()]
     ends = np.cumsum([len(one.small.pair) for one in found])[:-1]
     return kernel, [
         replace(one, small=one.small._replace(pair=mine))

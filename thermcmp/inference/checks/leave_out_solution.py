@@ -124,7 +124,7 @@ class DeletionSolution:
         b, m, q = contrasts.shape
         mean, halves = solved.mean(), solved.halves(contrasts)
         self.mean, self.sd = _of_contrasts(solved, contrasts, mean, halves)
-        self._left = np.ascontiguousarray(solved.left(mean).T)
+        self._left = np.ascontiguousarray(solved.residuals(mean).T)
         reach = solved.covariances(halves).reshape(q, b, m).transpose(1, 0, 2)
         self._reach = np.ascontiguousarray(reach)
         self._inverse: Array | None = None
@@ -175,7 +175,7 @@ class DeletionSolution:
         found.score[:, place] += np.sum(self._log_factor[:, ~kept], axis=1)
         mean, own = less.mean(), (self._rows.counted & ~kept).astype(float)
         own /= np.sum(own)
-        found.rest[:, place] = own @ less.left(mean)
+        found.rest[:, place] = own @ less.residuals(mean)
         same = np.ones((1, len(solved.points)))
         average = kernel.rows.score(own[:, None], less.h, same)
         half = less.factor.forward(less.lam * average, np.arange(len(solved.points)))

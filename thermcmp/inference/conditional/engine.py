@@ -1,9 +1,7 @@
-"""The conditional engine: effects integrated out, few parameters left to explore.
+"""The conditional engine: effects are integrated out and the few parameters left are explored.
 
-Parameters are explored in their priors' standard-normal coordinates z (see
-`thermcmp.model.priors`), where the target is a standard normal times a bounded
-likelihood: mode by L-BFGS with the exact gradient, then adaptive importance
-sampling, then one exact draw of all effects for each kept point.
+In the priors' standard-normal coordinates z (see `thermcmp.model.priors`): mode by L-BFGS with
+the exact gradient, adaptive importance sampling, and exact draws of all effects.
 """
 
 from __future__ import annotations
@@ -31,13 +29,13 @@ from thermcmp.inference.conditional.problem import GaussianProblem
 from thermcmp.inference.conditional.sinh_arcsinh import Warp
 from thermcmp.model.priors import Prior
 
-#: Numbers per point from which a problem counts as large.
+#: Numbers per point above which a problem counts as large.
 LARGE: Final = 60_000
-#: Parameters above which as many points are kept as draws.
+#: Parameters above which there are as many points as draws.
 MANY: Final = 16
-#: Points of a round in which the proposal of a polynomial's draws is learned.
+#: Points per round of learning a proposal for the polynomial surrogate.
 LEARNING: Final = 2000
-#: Points that a polynomial proposes; the kept ones are taken from them.
+#: Points drawn from the surrogate, of which some are kept.
 POOL: Final = 10_000
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
 CHAINS: Final = 4
@@ -45,33 +43,18 @@ CHAINS: Final = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ConditionalDraws:
-    """Draws of the conditional engine, all of equal weight.
+    """Draws of the conditional engine, all of equal weight."""
 
-    Attributes
-    ----------
-    points : Points
-        S parameter points.
-    effects : ndarray, shape (S, q)
-        Effects, one exact conditional draw per point.
-    weighted : Weighted
-        The weighted draws that the points were resampled from.
-    """
-
-    points: Points
-    effects: Array
-    weighted: Weighted
+    points: Points  #: S parameter points
+    effects: Array  #: one exact conditional draw per point, shape (S, q)
+    weighted: Weighted  #: the weighted points from which these were resampled
 
 
 class Target:
     """Log posterior of the parameters in standard-normal coordinates.
 
-    Parameters
-    ----------
-    kernel : Kernel
-        Algebra of the problem.
-    priors : sequence of Prior
-        Priors of the exponents (only with an airflow term), of each spread, of
-        the residuals, of the partial correlations.
+    The d priors are those of the exponents (only with an airflow term), the spreads, the
+    residuals and the partial correlations, in this order.
     """
 
     def __init__(self, kernel: Kernel, priors: Sequence[Prior]) -> None:
@@ -80,14 +63,14 @@ class Target:
         self.priors = tuple(priors)
         sets, spreads = kernel.problem.sets, len(kernel.problem.spreads)
         exponents = sets if self.has_exponent else 0
-        #: Where exponents, spreads and residuals end; partial correlations follow.
+        #: Ends of exponents, spreads and residuals; partial correlations follow.
         self.ends = (exponents, exponents + spreads - sets, exponents + spreads)
         expected = self.ends[2] + kernel.links.partials
         if len(self.priors) != expected:
             raise EngineError(f"{expected} priors are needed, {len(self.priors)} were given.")
 
     def points(self, z: Array) -> Points:
-        """Parameter points at the coordinates `z`, shape (B, d)."""
+        """Return the parameter points at coordinates `z`, shape (B, d)."""
         columns = [prior.from_standard(z[:, i]) for i, prior in enumerate(self.priors)]
         exponent, spread, residual, partial = np.split(np.stack(columns, axis=1), self.ends, axis=1)
         if not self.has_exponent:
@@ -95,11 +78,11 @@ class Target:
         return Points(exponent, spread, residual, partial)
 
     def log_density(self, z: Array) -> Array:
-        """Log density at `z`, shape (B,), up to a constant."""
+        """Return the log density at `z` up to a constant, shape (B,)."""
         return self.kernel.log_likelihood(self.points(z)) - 0.5 * np.sum(z**2, axis=1)
 
     def value_and_gradient(self, z: Array) -> tuple[Array, Array]:
-        """Log density, shape (B,), and its gradient, shape (B, d), at `z`, shape (B, d)."""
+        """Return the log density at `z`, shape (B,), and its gradient, shape (B, d)."""
         value, slope = self.kernel.gradient(self.points(z))
         parts = [slope.spread, slope.residual, slope.partial]
         if self.has_exponent:
@@ -109,43 +92,38 @@ class Target:
 
 
 def find_mode(target: Target, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Mode of the target and a covariance there.
-
-    Returns mode (d,), factor (d, d).
-    """
+    """Return the target's mode, shape (d,), and a covariance factor there, shape (d, d)."""
     d = len(target.priors)
     # A second start costs little where a problem is small, and many rows leave one mode.
     starts = [np.zeros(d), rng.normal(0.0, 0.7, d)] if target.kernel.size < LARGE else [np.zeros(d)]
-    ends = [_climbed(target, start) for start in starts]
-    value, mode = max(ends, key=lambda end: np.nan_to_num(end[0], nan=-np.inf))
+    maxima = [_maximum(target, start) for start in starts]
+    value, mode = max(maxima, key=lambda end: np.nan_to_num(end[0], nan=-np.inf))
     if not np.isfinite(value):
         raise EngineError("The posterior has no finite mode. Fix: check the rows and the priors.")
-    values, vectors = np.linalg.eigh(-_curvature(target, mode))
-    # Flat or bent-up directions get the prior's own width.
+    # Second derivatives by differences of the gradient.
+    step = 1e-3
+    aside = step * np.vstack([np.eye(d), -np.eye(d)])
+    ahead, behind = np.split(target.value_and_gradient(mode + aside)[1], 2)
+    curvature = (ahead - behind + (ahead - behind).T) / (4.0 * step)
+    values, vectors = np.linalg.eigh(-curvature)
+    # Flat or convex directions get the width of the prior.
     values = np.where(values < 1.0, 1.0, values)
     return mode, safe_cholesky((vectors / values) @ vectors.T)
 
 
-def _curvature(target: Target, z: Array, step: float = 1e-3) -> Array:
-    """Second derivatives of the target at one point, by differences of the gradient."""
-    aside = step * np.vstack([np.eye(len(z)), -np.eye(len(z))])
-    ahead, behind = np.split(target.value_and_gradient(z + aside)[1], 2)
-    return np.asarray((ahead - behind + (ahead - behind).T) / (4.0 * step))
-
-
-def _climbed(target: Target, start: Array) -> tuple[float, Array]:
-    """Value and place of the maximum reached from a start."""
+def _maximum(target: Target, start: Array) -> tuple[float, Array]:
+    """Return the value and the coordinates (d,) of the maximum reached from a start."""
     from scipy.optimize import minimize
 
-    # In coordinates as stiff as one another the search need not learn by how much they differ.
+    # Coordinates of equal stiffness spare the search from learning their scales.
     stiffness = _stiffness(target)
 
     def negative(x: Array) -> tuple[float, Array]:
         value, slope = target.value_and_gradient((x / stiffness)[None, :])
         return -float(value[0]), -slope[0] / stiffness
 
-    # A tenth of the posterior's own width is near enough to start sampling from.
-    found = minimize(
+    # A tenth of the posterior's width is close enough to start sampling from.
+    optimum = minimize(
         negative,
         start * stiffness,
         jac=True,
@@ -153,21 +131,21 @@ def _climbed(target: Target, start: Array) -> tuple[float, Array]:
         bounds=[(-6.0 * k, 6.0 * k) for k in stiffness],
         options={"ftol": 1e-9, "gtol": 2e-2},
     )
-    return -float(found.fun), np.asarray(found.x / stiffness)
+    return -float(optimum.fun), np.asarray(optimum.x / stiffness)
 
 
 def _stiffness(target: Target) -> Array:
-    """How sharply each coordinate may at most be told, as the inverse of a standard deviation.
+    """Return an upper bound of each coordinate's inverse posterior standard deviation, (d,).
 
-    The prior's own one, and two for each effect or row that has a share in a spread.
+    The information is one for the prior and two for each effect or row of a spread.
     """
     problem, partials = target.kernel.problem, target.kernel.links.partials
     rows = np.bincount(np.broadcast_to(target.kernel.set_of, len(problem.y)))
     spreads = len(problem.spreads) - problem.sets
     effects = np.bincount(problem.scale_of[problem.scale_of >= 0], minlength=spreads)
     exponents = rows if target.has_exponent else rows[:0]
-    told = np.concatenate([exponents, effects, rows, np.full(partials, effects.max(initial=0))])
-    return np.sqrt(1.0 + 2.0 * told)
+    counts = np.concatenate([exponents, effects, rows, np.full(partials, effects.max(initial=0))])
+    return np.sqrt(1.0 + 2.0 * counts)
 
 
 def run_conditional(
@@ -177,7 +155,7 @@ def run_conditional(
     draws: int = 4000,
     seed: int | None = None,
 ) -> ConditionalDraws:
-    """Posterior draws of parameters and effects."""
+    """Return posterior draws of parameters and effects."""
     with one_blas_thread():
         return _explore(problem, priors, draws, np.random.default_rng(seed))
 
@@ -185,14 +163,14 @@ def run_conditional(
 def _explore(
     problem: GaussianProblem, priors: Sequence[Prior], draws: int, rng: np.random.Generator
 ) -> ConditionalDraws:
-    """Mode, adaptation, weighted draws, resampling and the effects' draws."""
+    """Find the mode, adapt the proposal, weight, resample and draw the effects."""
     kernel = Kernel(problem)
     target = Target(kernel, priors)
     mode, factor = find_mode(target, rng)
     if kernel.size >= LARGE:
-        found = _by_surrogate(target, mode, factor, draws, rng)
-        if found.weighted.can_be_kept:
-            return found
+        drawn = _by_surrogate(target, mode, factor, draws, rng)
+        if drawn.weighted.can_be_kept:
+            return drawn
     start = _first_proposal(mode, factor, large=kernel.size >= LARGE)
     weighted = sample(target.log_density, start, _effort(kernel, len(mode), draws), rng)
     picked = systematic(weighted.weights, draws, rng)
@@ -204,37 +182,37 @@ def _explore(
 def _by_surrogate(
     target: Target, mode: Array, factor: Array, draws: int, rng: np.random.Generator
 ) -> ConditionalDraws:
-    """Points proposed by a polynomial near the mode, weighted by the target itself.
+    """Return draws proposed by a polynomial surrogate of the target and weighted by the target.
 
-    One factorisation of a dear point gives its weight and several draws of the effects.
+    One factorisation of a point serves its weight and several draws of the effects.
     """
-    stand_in = fit_surrogate(target.value_and_gradient, mode, factor, rng)
+    surrogate = fit_surrogate(target.value_and_gradient, mode, factor, rng)
     start = _first_proposal(mode, factor, large=True)
-    first = sample(stand_in.log_density, start, Effort(2, LEARNING, LEARNING), rng)
+    first = sample(surrogate.log_density, start, Effort(2, LEARNING, LEARNING), rng)
     drawn = first.x[systematic(first.weights, LEARNING, rng)]
-    stand_in = stand_in.refitted(target.value_and_gradient, drawn)
-    pool = sample(stand_in.log_density, start, Effort(2, LEARNING, POOL), rng)
-    count = _dear_count(draws)
+    surrogate = surrogate.refitted(target.value_and_gradient, drawn)
+    pool = sample(surrogate.log_density, start, Effort(2, LEARNING, POOL), rng)
+    count = _expensive_count(draws)
     x = pool.x[systematic(pool.weights, count, rng)]
     repeats = -(-5 * draws // (4 * count))
     points = target.points(x)
     likelihood, effects = target.kernel.likelihood_and_effects(points, repeats, rng)
     exact = likelihood - 0.5 * np.sum(x**2, axis=1)
-    weighted = Weighted(x, exact - stand_in.log_density(x))
+    weighted = Weighted(x, exact - surrogate.log_density(x))
     picked = systematic(np.repeat(weighted.weights / repeats, repeats), draws, rng)
     picked = rng.permutation(picked)
     return ConditionalDraws(points.part(picked // repeats), effects[picked], weighted)
 
 
-def _dear_count(draws: int) -> int:
-    """Points kept where one is dear: its effects are drawn several times."""
+def _expensive_count(draws: int) -> int:
+    """Return how many points to keep when each is expensive and gets several effect draws."""
     return max(draws // 8, 450)
 
 
 def _first_proposal(mode: Array, factor: Array, *, large: bool) -> Mixture:
-    """The local normal twice, narrow and wide; where rows are few, also a hedge towards the prior.
+    """Return the local normal, narrow and wide; with few rows also a hedge towards the prior.
 
-    Many rows leave a posterior close to the local normal.
+    With many rows the posterior is close to the local normal.
     """
     if large:
         weights, means, factors = [0.8, 0.2], [mode, mode], [factor, 1.5 * factor]
@@ -251,20 +229,14 @@ def _first_proposal(mode: Array, factor: Array, *, large: bool) -> Mixture:
 
 
 def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
-    """How many points to spend: where one is dear its effects are drawn several times.
-
-    Many rows leave a posterior close to normal, so that the proposal needs little learning.
-    """
+    """Return how many points to evaluate; with many rows the proposal needs little learning."""
     if kernel.size < LARGE:
-        # Of many parameters' points fewer count.
+        # With many parameters the effective share of the points is lower.
         return Effort(rounds=3, size=max(400, 50 * d), count=draws if d > MANY else draws // 2)
-    return Effort(rounds=1, size=32 * d, count=_dear_count(draws))
+    return Effort(rounds=1, size=32 * d, count=_expensive_count(draws))
 
 
 def systematic(weights: Array, count: int, rng: np.random.Generator) -> IntArray:
-    """Resample with one random offset.
-
-    Shapes: weights (N,). Returns (count,).
-    """
+    """Return `count` indices resampled by weights of shape (N,) with one random offset."""
     grid = (rng.random() + np.arange(count)) / count
     return np.searchsorted(np.cumsum(weights), grid * (1.0 - 1e-12))

@@ -1,11 +1,11 @@
 """Exact algebra of the linear Gaussian problem, for many parameter points at once.
 
-With b = b0 + Λu, u of unit prior variance (flat effects: none), and
+With b = b0 + Λu, u of unit prior variance (none for flat effects), and
 M = Λ WᵀV⁻¹W Λ + I (no identity on flat effects), c = Λ WᵀV⁻¹(y - W b0):
 
     log p(y | θ) = -½ [ n' log 2π + Σ log v + log|M| + (y-Wb0)ᵀV⁻¹(y-Wb0) - cᵀM⁻¹c ]
 
-Linked effects have Ω⁻¹ in the place of the identity, and their log|Ω| is added to
+Linked effects have Ω⁻¹ in place of the identity, and their log|Ω| is added to
 log|M|. n' is n less the number of flat effects, so with flat priors this is the
 restricted likelihood (Patterson & Thompson 1971). The form stays finite at a
 spread of zero. The gradient follows from Fisher's identity: it is the posterior
@@ -30,7 +30,7 @@ from thermcmp.inference.conditional.sparse_cholesky import Factor
 from thermcmp.inference.conditional.sufficient_statistics import Collapsed
 from thermcmp.model.priors import LOG_SQRT_2PI
 
-_Answer = TypeVar("_Answer")
+_Value = TypeVar("_Value")
 #: No pairs of effects.
 NONE: Final = (np.zeros(0, np.intp), np.zeros(0, np.intp))
 
@@ -38,38 +38,26 @@ NONE: Final = (np.zeros(0, np.intp), np.zeros(0, np.intp))
 BATCH_NUMBERS: Final = 160_000
 #: Most points in one batch.
 LARGEST_BATCH: Final = 64
-#: Batches worked on side by side.
+#: Batches worked on in parallel.
 THREADS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
 class Points:
-    """Parameter points, B of them.
+    """B parameter points, for G sets of rows and K spreads."""
 
-    Attributes
-    ----------
-    exponent : ndarray, shape (B, G)
-        Airflow exponent of each set of rows; ignored where the problem has no airflow term.
-    spread : ndarray, shape (B, K)
-        Standard deviation of each spread.
-    residual : ndarray, shape (B, G)
-        Run-to-run standard deviation of each set of rows.
-    partial : ndarray, shape (B, P)
-        Partial correlations of the linked effects, link by link.
-    """
-
-    exponent: Array
-    spread: Array
-    residual: Array
-    partial: Array
+    exponent: Array  #: ignored without an airflow term, shape (B, G)
+    spread: Array  #: shape (B, K)
+    residual: Array  #: run-to-run standard deviation, shape (B, G)
+    partial: Array  #: partial correlations of the linked effects, link by link, shape (B, P)
 
     @classmethod
     def of_one_set(cls, exponent: Array, spread: Array, residual: Array) -> Points:
-        """Points of one set of rows without links; `exponent` and `residual` of shape (B,)."""
+        """Return points of one set of rows without links; exponent and residual are (B,)."""
         return cls(exponent[:, None], spread, residual[:, None], np.zeros((len(residual), 0)))
 
     def part(self, where: slice | IntArray) -> Points:
-        """The points at `where`."""
+        """Return the points at `where`."""
         return Points(
             self.exponent[where], self.spread[where], self.residual[where], self.partial[where]
         )
@@ -80,21 +68,11 @@ class Points:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """What was read at each of B points.
+    """Responses at each of B points."""
 
-    Attributes
-    ----------
-    y : ndarray, shape (n, B)
-        Response.
-    variance : ndarray, shape (n, B)
-        Variance of each row given the effects; (1, B) where one stands for all.
-    counted : ndarray of bool, shape (n,), optional
-        Rows that count; all by default.
-    """
-
-    y: Array
-    variance: Array
-    counted: BoolArray | None = None
+    y: Array  #: shape (n, B)
+    variance: Array  #: given the effects, shape (n, B), or (1, B) if shared by all rows
+    counted: BoolArray | None = None  #: rows that count, shape (n,); all by default
 
     @property
     def count(self) -> int:
@@ -110,12 +88,12 @@ class Kernel:
     problem : GaussianProblem
         The problem.
     pairs : tuple of (rows, columns), optional
-        Pairs of effects whose covariance will be asked for beside those that a row has;
-        `asked_slot` is where the factor's inverse holds them.
+        Pairs of effects whose covariance is needed beyond those that a row touches;
+        `extra_slot` is their place in the factor's inverse.
     """
 
     def __init__(self, problem: GaussianProblem, pairs: tuple[IntArray, IntArray] = NONE) -> None:
-        # Its compiler loads when a fit is asked for.
+        # Imported here, since it loads a compiler.
         from thermcmp.inference.conditional import compiled_loops
 
         self.problem, self.loops = problem, compiled_loops
@@ -127,26 +105,28 @@ class Kernel:
         columns = np.concatenate(
             [self.rows.columns, self.links.columns, touched, np.arange(q + 1), others]
         )
-        self.loose = np.isinf(problem.fixed_sd)
-        # Flat effects stand last of all: their part of the determinant is wanted alone.
+        self.is_flat = np.isinf(problem.fixed_sd)
+        # Flat effects come last: their part of the determinant is needed separately.
         fixed = np.flatnonzero(problem.scale_of < 0)
-        fixed = fixed[np.argsort(self.loose[fixed], kind="stable")]
+        fixed = fixed[np.argsort(self.is_flat[fixed], kind="stable")]
         self.plan = eliminate(q + 1, rows, columns, np.append(fixed, q))
         ends = np.cumsum([len(self.rows.rows), len(self.links.rows), q, q + 1])
-        self.pair_slot, self.link_slot, self.own_slot, self.response_slot, self.asked_slot = (
-            np.split(self.plan.entry, ends)
-        )
+        slots = np.split(self.plan.entry, ends)
+        self.pair_slot, self.link_slot, self.diagonal_slot, self.response_slot = slots[:4]
+        self.extra_slot = slots[4]
         self.set_of = np.zeros(1, np.intp) if problem.set_of is None else problem.set_of
-        # Where all rows have one variance and none an airflow term, one row's stands for all.
-        is_even = problem.airflow is None and problem.sets == 1 and _even(problem)
-        kept = slice(0, 1) if is_even else slice(None)
+        # Rows of equal variance and without an airflow term share that of the first.
+        variances = np.stack([problem.run_scatter, problem.known_variance])
+        is_even = not np.ptp(variances, axis=1).any()
+        is_shared = problem.airflow is None and problem.sets == 1 and is_even
+        kept = slice(0, 1) if is_shared else slice(None)
         self.run_scatter = problem.run_scatter[kept, None]
         self.known_variance = problem.known_variance[kept, None]
         self.sums = _EntrySums.build(self.rows, problem)
-        # The fixed effects' prior means move the response; flat ones have none.
-        start, one = problem.fixed_mean[:, None], np.ones((len(problem.y), 1))
-        self.shift_still = self.rows.fitted(start, None)
-        self.shift_flow = self.rows.moved(start, one)
+        # The prior means of fixed effects shift the response; flat effects have none.
+        prior_mean = problem.fixed_mean[:, None]
+        self.shift_still = self.rows.fitted(prior_mean, None)
+        self.shift_flow = self.rows.moved(prior_mean, np.ones((len(problem.y), 1)))
         # Keeps the algebra finite at a residual of zero, far below any real scatter.
         self.least_variance = 1e-10 * max(float(np.var(problem.y)), 1e-300)
 
@@ -162,93 +142,82 @@ class Kernel:
         return points // 8 * 8 if points >= 8 else max(points, 1)
 
     def log_likelihood(self, points: Points) -> Array:
-        """Log marginal likelihood of each point, shape (B,)."""
+        """Return the log marginal likelihood of each point, shape (B,)."""
         return np.concatenate(list(self.by_parts(points, lambda solved, _: solved.log_likelihood)))
 
     def gradient(self, points: Points) -> tuple[Array, Points]:
-        """Log marginal likelihood of each point, shape (B,), and its gradient there."""
-        found = list(
-            self.by_parts(points, lambda solved, _: (solved.log_likelihood, solved.gradient()))
+        """Return the log marginal likelihood of each point, shape (B,), and its gradient."""
+        batches = self.by_parts(
+            points, lambda solved, _: (solved.log_likelihood, solved.gradient())
         )
-        slopes = [slope for _, slope in found]
+        values, slopes = zip(*batches, strict=True)
         joined = Points(
             np.concatenate([slope.exponent for slope in slopes]),
             np.concatenate([slope.spread for slope in slopes]),
             np.concatenate([slope.residual for slope in slopes]),
             np.concatenate([slope.partial for slope in slopes]),
         )
-        return np.concatenate([value for value, _ in found]), joined
+        return np.concatenate(values), joined
 
     def draw_effects(self, points: Points, picked: IntArray, rng: np.random.Generator) -> Array:
-        """Exact draws of all effects, shape (S, q).
-
-        Shapes: picked (S,).
-        """
+        """Return exact draws of all effects, shape (S, q), at the S points `picked`."""
         noise = rng.standard_normal((len(picked), self.problem.effect_count))
         used, repeats = np.unique(picked, return_counts=True)
         points, ends = points.part(used), np.concatenate([[0], np.cumsum(repeats)])
 
         def drawn(solved: Solved, part: slice) -> Array:
-            mine = slice(ends[part.start], ends[min(part.stop, len(used))])
-            return solved.draw(noise[mine], repeats[part])
+            rows = slice(ends[part.start], ends[min(part.stop, len(used))])
+            return solved.draw(noise[rows], repeats[part])
 
         return np.concatenate(list(self.by_parts(points, drawn)))
 
     def likelihood_and_effects(
         self, points: Points, repeats: int, rng: np.random.Generator
     ) -> tuple[Array, Array]:
-        """Log likelihood, and draws of all effects, from one factorisation of each point.
-
-        Returns log_likelihood (B,), effects (B * repeats, q).
-        """
+        """Return log likelihoods (B,) and effect draws (B * repeats, q), factorising each once."""
         root = int(rng.integers(2**63))
 
-        def asked(solved: Solved, part: slice) -> tuple[Array, Array]:
+        def evaluate(solved: Solved, part: slice) -> tuple[Array, Array]:
             # Normals for one batch at a time: those of all points would fill the memory.
-            own, size = np.random.default_rng([root, part.start]), len(solved.points)
-            noise = own.standard_normal((size * repeats, self.problem.effect_count))
+            batch_rng, size = np.random.default_rng([root, part.start]), len(solved.points)
+            noise = batch_rng.standard_normal((size * repeats, self.problem.effect_count))
             return solved.log_likelihood, solved.draw(noise, np.full(size, repeats))
 
-        found = list(self.by_parts(points, asked))
-        return np.concatenate([one for one, _ in found]), np.concatenate([e for _, e in found])
+        likelihoods, effects = zip(*self.by_parts(points, evaluate), strict=True)
+        return np.concatenate(likelihoods), np.concatenate(effects)
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
-        """Mean, shape (q,), and covariance, shape (q, q), of the effects at one point."""
+        """Return the mean (q,) and covariance (q, q) of the effects at one point."""
         return Solved(self, point).moments()
 
     def by_parts(
         self,
         points: Points,
-        ask: Callable[[Solved, slice], _Answer],
+        evaluate: Callable[[Solved, slice], _Value],
         readings: Callable[[slice], Readings] | None = None,
-    ) -> Iterator[_Answer]:
-        """What is asked of the solved points, batch by batch in order, some side by side."""
+    ) -> Iterator[_Value]:
+        """Yield a function of the solved points batch by batch, in order, some in parallel."""
         parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
 
-        def asked(part: slice) -> _Answer:
-            read = None if readings is None else readings(part)
-            return ask(Solved(self, points.part(part), read), part)
+        def solve(part: slice) -> _Value:
+            batch = None if readings is None else readings(part)
+            return evaluate(Solved(self, points.part(part), batch), part)
 
         if len(parts) == 1:
-            yield asked(parts[0])
+            yield solve(parts[0])
             return
         with ThreadPoolExecutor(THREADS) as pool:
-            yield from pool.map(asked, parts)
-
-
-def _even(problem: GaussianProblem) -> bool:
-    """Whether all rows have the same parts of their variance."""
-    return bool(np.ptp(problem.run_scatter) == 0 and np.ptp(problem.known_variance) == 0)
+            yield from pool.map(solve, parts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _EntrySums:
-    """Sums that turn entries of a symmetric matrix into numbers per effect and per spread."""
+    """Sums of a symmetric matrix's entries per effect and per spread."""
 
     by_row: Any  # sparse, (q, E)
     by_column: Any  # the same for entries off the diagonal, by their other effect
     by_spread: Any  # sparse, (K, q)
-    twice: Array  # 2 off the diagonal, where an entry stands for two, else 1; shape (E, 1)
+    twice: Array  # 2 off the diagonal, where an entry counts twice, else 1; shape (E, 1)
 
     @classmethod
     def build(cls, rows: Collapsed, problem: GaussianProblem) -> _EntrySums:
@@ -267,7 +236,7 @@ class _EntrySums:
         )
 
     def trace(self, of_rows: Array, of_columns: Array) -> Array:
-        """Row sums of the symmetric matrix, shape (q, B), its two halves given apart."""
+        """Return the row sums of the symmetric matrix, shape (q, B), from its two halves."""
         return np.asarray(self.by_row @ of_rows + self.by_column @ of_columns)
 
 
@@ -281,12 +250,12 @@ class Solved:
     points : Points
         The B points.
     readings : Readings, optional
-        What was read, where it is not what the problem says.
+        Responses, where they differ from the problem's.
 
     Raises
     ------
     EngineError
-        If the effects cannot be told apart even with their priors.
+        If the system is singular: effects are aliased even with their priors.
     """
 
     def __init__(self, kernel: Kernel, points: Points, readings: Readings | None = None) -> None:
@@ -305,23 +274,23 @@ class Solved:
         self.lam = np.empty((q, b))
         grouped = problem.scale_of >= 0
         self.lam[grouped] = points.spread.T[problem.scale_of[grouped]]
-        self.lam[~grouped] = np.where(kernel.loose, 1.0, problem.fixed_sd)[~grouped, None]
+        self.lam[~grouped] = np.where(kernel.is_flat, 1.0, problem.fixed_sd)[~grouped, None]
         weight, log_v = 1.0 / self.v, np.log(self.v)
         if readings.counted is not None:
-            weight, log_v = (side * readings.counted[:, None] for side in (weight, log_v))
+            weight, log_v = (x * readings.counted[:, None] for x in (weight, log_v))
         self.gram = kernel.rows.gram(weight, self.h)
         square = np.sum(self.y**2 * weight, axis=0)
         slots = np.zeros((kernel.plan.slots, b))
         entries = (kernel.pair_slot, kernel.rows.rows, kernel.rows.columns)
         kernel.loops.scale_into(*entries, self.gram, self.lam, slots)
-        own, between, link_determinant = kernel.links.precision(points.partial)
-        prior = np.where(kernel.loose, 0.0, 1.0)[:, None].repeat(b, axis=1)
-        prior[kernel.links.linked] = own
-        slots[kernel.own_slot] += prior
+        diagonal, between, link_determinant = kernel.links.precision(points.partial)
+        prior = np.where(kernel.is_flat, 0.0, 1.0)[:, None].repeat(b, axis=1)
+        prior[kernel.links.linked] = diagonal
+        slots[kernel.diagonal_slot] += prior
         slots[kernel.link_slot] += between
         score = kernel.rows.score(self.y, self.h, weight)
         slots[kernel.response_slot[:-1]] = self.lam * score
-        # One is added to keep the last pivot positive where the response fits exactly.
+        # Adding one keeps the last pivot positive when the response fits exactly.
         slots[kernel.response_slot[-1]] = square + 1.0
         try:
             self.factor = Factor(kernel.plan, slots)
@@ -330,7 +299,7 @@ class Solved:
                 "The effects cannot be told apart even with their priors (singular system). "
                 "Fix: give every fixed effect a proper prior, or remove an aliased one."
             ) from error
-        free = readings.count - int(kernel.loose.sum())
+        free = readings.count - int(kernel.is_flat.sum())
         self.log_likelihood = -0.5 * (
             2.0 * free * LOG_SQRT_2PI
             + np.sum(log_v, axis=0) * (len(problem.y) / len(log_v))
@@ -340,7 +309,7 @@ class Solved:
         )
 
     def gradient(self) -> Points:
-        """Gradient of the log likelihood at each point."""
+        """Return the gradient of the log likelihood at each point."""
         kernel, problem, rows = self.kernel, self.kernel.problem, self.kernel.rows
         u = self.factor.backward(self.factor.half(), np.arange(len(self.points)))
         b = self.lam * u
@@ -356,21 +325,21 @@ class Solved:
         scatter = kernel.run_scatter * (self.v > kernel.least_variance)
         residual = np.zeros((problem.sets, len(self.points)))
         for place in range(problem.sets):
-            mine = scatter * (kernel.set_of == place)[:, None]
-            dv = mine / self.v**2
-            residual[place] = np.sum(dv * e**2 - mine / self.v, axis=0)
+            of_set = scatter * (kernel.set_of == place)[:, None]
+            dv = of_set / self.v**2
+            residual[place] = np.sum(dv * e**2 - of_set / self.v, axis=0)
             residual[place] += np.sum(cov * rows.gram(dv, self.h), axis=0)
         partial = np.zeros(self.points.partial.shape)
         if kernel.links.partials:
             links = kernel.links
-            own = u[links.linked] ** 2 + all_inverse[kernel.own_slot[links.linked]]
-            between = u[links.rows] * u[links.columns] + all_inverse[kernel.link_slot]
-            partial = links.slope(self.points.partial, own, between)
+            square = u[links.linked] ** 2 + all_inverse[kernel.diagonal_slot[links.linked]]
+            product = u[links.rows] * u[links.columns] + all_inverse[kernel.link_slot]
+            partial = links.slope(self.points.partial, square, product)
         exponent = self._exponent_slope(b, e, cov)
         return Points(exponent.T, spread, self.points.residual * residual.T, partial)
 
     def _exponent_slope(self, b: Array, e: Array, cov: Array) -> Array:
-        """Gradient along the exponents, shape (G, B)."""
+        """Return the gradient along the exponents, shape (G, B)."""
         problem, rows = self.kernel.problem, self.kernel.rows
         slope = np.zeros((problem.sets, len(self.points)))
         if self.h is None or problem.airflow_slope is None:
@@ -378,13 +347,13 @@ class Solved:
         full, weight = problem.fixed_mean[:, None] + b, 1.0 / self.v
         dh = problem.airflow_slope(self.exponent)
         for place in range(problem.sets):
-            mine = dh * (self.kernel.set_of == place)[:, None]
-            slope[place] = np.sum(e * rows.moved(full, mine) * weight, axis=0)
-            slope[place] -= 0.5 * np.sum(cov * rows.gram_slope(weight, self.h, mine), axis=0)
+            of_set = dh * (self.kernel.set_of == place)[:, None]
+            slope[place] = np.sum(e * rows.moved(full, of_set) * weight, axis=0)
+            slope[place] -= 0.5 * np.sum(cov * rows.gram_slope(weight, self.h, of_set), axis=0)
         return slope
 
     def draw(self, noise: Array, repeats: IntArray) -> Array:
-        """Draws of the effects, `repeats` per point, from standard normals of shape (S, q)."""
+        """Return draws of the effects, `repeats` per point, from standard normals (S, q)."""
         which = np.repeat(np.arange(len(repeats)), repeats)
         # L⁻ᵀ(half + noise) is the conditional mean plus a draw of covariance M⁻¹.
         half = self.factor.half()[:, which] + noise.T
@@ -392,27 +361,27 @@ class Solved:
         return np.asarray((self.kernel.problem.fixed_mean[:, None] + self.lam[:, which] * u).T)
 
     def mean(self) -> Array:
-        """Means of the effects less those of their priors, shape (q, B)."""
+        """Return the means of the effects less those of their priors, shape (q, B)."""
         every = np.arange(len(self.points))
         return np.asarray(self.lam * self.factor.backward(self.factor.half(), every))
 
-    def left(self, mean: Array) -> Array:
-        """What the rows read beyond such effects, from `mean`, shape (n, B)."""
+    def residuals(self, mean: Array) -> Array:
+        """Return the residuals of the rows about the effects of `mean`, shape (n, B)."""
         return np.asarray(self.y - self.kernel.rows.fitted(mean, self.h))
 
     def halves(self, contrasts: Array) -> Array:
-        """L⁻¹Λcᵀ, shape (q, m), for contrasts c of shape (B, m, q): squares add to variances."""
+        """Return L⁻¹Λcᵀ, whose squares add up to variances, for contrasts c of shape (B, m, q)."""
         b, m, q = contrasts.shape
         scaled = (contrasts * self.lam.T[:, None, :]).reshape(b * m, q).T
         return self.factor.forward(scaled, np.repeat(np.arange(b), m))
 
     def covariances(self, halves: Array) -> Array:
-        """Covariance of all effects with contrasts, from `halves`, shape (q, B * m)."""
+        """Return the covariances of all effects with contrasts, from `halves`, shape (q, B * m)."""
         which = np.repeat(np.arange(len(self.points)), halves.shape[1] // len(self.points))
         return np.asarray(self.lam[:, which] * self.factor.backward(halves, which))
 
     def moments(self) -> tuple[Array, Array]:
-        """Mean and covariance of the effects at the one point of this batch."""
+        """Return the mean and covariance of the effects at the single point of this batch."""
         factor, lam = self.factor, self.lam[:, 0]
         mean = lam * factor.backward(factor.half(), np.zeros(1, np.intp))[:, 0]
         half = factor.forward(np.diag(lam), np.zeros(len(lam), np.intp))

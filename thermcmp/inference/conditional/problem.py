@@ -32,66 +32,34 @@ AirflowTerm = Callable[[Array], Array]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Link:
-    """Effects of several spreads that go together, level by level.
+    """Effects of several spreads that are correlated level by level."""
 
-    Attributes
-    ----------
-    size : int
-        Number of spreads K that are correlated.
-    blocks : tuple of (members, effects)
-        Levels that have effects of the same spreads: which of the K, shape (k,), and
-        their effect columns, shape (levels, k).
-    """
-
-    size: int
+    size: int  #: number of correlated spreads K
+    #: Levels with effects of the same spreads: which of the K, shape (k,), and their effect
+    #: columns, shape (levels, k).
     blocks: tuple[tuple[IntArray, IntArray], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GaussianProblem:
-    """Arrays of a linear Gaussian model with unknown spreads.
+    """Arrays of a linear Gaussian model with unknown spreads: n rows, q effects.
 
-    Attributes
-    ----------
-    y : ndarray, shape (n,)
-        Response.
-    known_variance, run_scatter : ndarray, shape (n,)
-        Parts of each row's variance.
-    columns : ndarray of int, shape (n, a)
-        Effect columns that row i touches; a is the same for every row.
-    values : ndarray, shape (n, a)
-        Their coefficients (0 pads).
-    flow : ndarray of bool, shape (a,)
-        Which of the a places are multiplied by the airflow term.
-    scale_of : ndarray of int, shape (q,)
-        Spread of each effect; -1 for a fixed effect.
-    fixed_mean, fixed_sd : ndarray, shape (q,)
-        Prior of the fixed effects; an infinite sd is a flat prior. Unused
-        entries are 0 and 1.
-    spreads : tuple of str
-        Names of the spreads, then of the residual of each set of rows.
-    airflow, airflow_slope : callable, optional
-        The airflow term and its derivative along the exponent; None where no column
-        is marked `flow`.
-    set_of : ndarray of int, shape (n,), optional
-        The set of each row; all of one set by default.
-    links : tuple of Link
-        Correlated effects.
+    Each row touches a effect columns; a coefficient of 0 pads.
     """
 
-    y: Array
-    known_variance: Array
-    run_scatter: Array
-    columns: IntArray
-    values: Array
-    flow: BoolArray
-    scale_of: IntArray
-    fixed_mean: Array
-    fixed_sd: Array
-    spreads: tuple[str, ...]
-    airflow: AirflowTerm | None = None
-    airflow_slope: AirflowTerm | None = None
-    set_of: IntArray | None = None
+    y: Array  #: response, shape (n,)
+    known_variance: Array  #: shape (n,)
+    run_scatter: Array  #: factor of the residual variance, shape (n,)
+    columns: IntArray  #: effect columns that each row touches, shape (n, a)
+    values: Array  #: their coefficients, shape (n, a)
+    flow: BoolArray  #: which of the a places are multiplied by the airflow term
+    scale_of: IntArray  #: spread of each effect, -1 for a fixed one, shape (q,)
+    fixed_mean: Array  #: prior mean of fixed effects, else 0, shape (q,)
+    fixed_sd: Array  #: prior sd of fixed effects (infinite: flat), else 1, shape (q,)
+    spreads: tuple[str, ...]  #: names of the spreads, then of each set's residual
+    airflow: AirflowTerm | None = None  #: None if no column is marked `flow`
+    airflow_slope: AirflowTerm | None = None  #: derivative along the exponent
+    set_of: IntArray | None = None  #: set of each row, shape (n,); None for a single set
     links: tuple[Link, ...] = ()
 
     @property
@@ -107,29 +75,16 @@ class GaussianProblem:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EffectLayout:
-    """Where the effects stand: two fixed ones first, then the levels of each group.
+    """Columns of the effects: two fixed ones first, then the levels of each group."""
 
-    Attributes
-    ----------
-    columns : ndarray of int, shape (n, 2 + groups)
-        Effect columns that each row touches.
-    scale_of : ndarray of int, shape (q,)
-        Group of each effect; -1 for the two fixed ones.
-    fixed_mean, fixed_sd : ndarray, shape (q,)
-        Priors of the fixed effects; 0 and 1 elsewhere.
-    """
-
-    columns: IntArray
-    scale_of: IntArray
-    fixed_mean: Array
-    fixed_sd: Array
+    columns: IntArray  #: effect columns that each row touches, shape (n, 2 + groups)
+    scale_of: IntArray  #: group of each effect, -1 for the fixed ones, shape (q,)
+    fixed_mean: Array  #: shape (q,)
+    fixed_sd: Array  #: shape (q,)
 
 
 def effect_layout(index: IntArray, sizes: Sequence[int], fixed: Sequence[Prior]) -> EffectLayout:
-    """Lay out two fixed effects and the levels of groups, one column each.
-
-    Shapes: index (n, groups).
-    """
+    """Return the columns of two fixed effects and of all levels, from an index (n, groups)."""
     n = len(index)
     starts = (2 + np.concatenate([[0], np.cumsum(sizes)]))[: len(sizes)].astype(np.intp)
     columns = np.hstack([np.zeros((n, 1), np.intp), np.ones((n, 1), np.intp), index + starts])
@@ -142,10 +97,7 @@ def effect_layout(index: IntArray, sizes: Sequence[int], fixed: Sequence[Prior])
 
 
 def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]:
-    """The problem of a thermal design, and the priors of its parameters.
-
-    Returns problem, priors.
-    """
+    """Return the problem of a thermal design and the priors of its parameters."""
     layout = effect_layout(
         design.index,
         [len(levels) for levels in design.levels],

@@ -1,12 +1,12 @@
 """Rows of equal design collapsed to weighted sums.
 
-Rows that touch the same effects form a cell. What the rows of a cell say about the
-effects is held by a few weighted sums over them, so the algebra behind works on cells:
+Rows that touch the same effects form a cell; a few weighted sums over its rows are sufficient
+for the effects, so the algebra works on cells:
 
     (WᵀDW)_jk = sum over cells of  sum_i w_i x_ij x_ik f_ij f_ik,     f_ij = 1 or h_i
 
-x are the coefficients, h the airflow term. Places of the rows whose coefficients are the
-same column of numbers are of one kind and share their sums.
+x are the coefficients, h the airflow term. Places with the same column of coefficients are of
+one kind and share their sums.
 """
 
 from __future__ import annotations
@@ -22,12 +22,7 @@ from thermcmp.inference.conditional.problem import GaussianProblem
 
 
 class Collapsed:
-    """The rows of a problem as cells.
-
-    Parameters
-    ----------
-    problem : GaussianProblem
-        The problem.
+    """The rows of a problem as C cells.
 
     Attributes
     ----------
@@ -38,7 +33,7 @@ class Collapsed:
     """
 
     def __init__(self, problem: GaussianProblem) -> None:
-        cell, first = _alike(problem.columns, problem.effect_count)
+        cell, first = _cells(problem.columns, problem.effect_count)
         self.cells = problem.columns[first]
         values, power, place_kind = _kinds(problem)
         owner, left, right = _place_pairs(self.cells)
@@ -72,38 +67,38 @@ class Collapsed:
         self._unweighted = self._gram[0].apply(np.ones((self.count, 1)))
 
     def gram(self, weight: Array, h: Array | None) -> Array:
-        """Entries of WᵀDW, shape (E, B), for each column of `weight`.
+        """Return the entries of WᵀDW, shape (E, B), for each column of `weight`.
 
-        A weight that all rows share may be given once, shape (1, B), without an airflow term.
+        Without an airflow term a weight shared by all rows may have shape (1, B).
         """
         if len(weight) < self.count and h is None:
             return self._unweighted * weight
         return _total(self._gram, weight, h)
 
     def gram_slope(self, weight: Array, h: Array, dh: Array) -> Array:
-        """Their derivative when the airflow term moves by `dh`, shape (E, B)."""
+        """Return the derivative of `gram` along a change `dh` of the airflow term, shape (E, B)."""
         moved = weight * dh
         return self._gram[1].apply(moved) + self._gram[2].apply(2.0 * h * moved)
 
     def score(self, x: Array, h: Array | None, weight: Array) -> Array:
-        """WᵀDx for each column of `x` and of `weight`, which is given as in `gram`."""
+        """Return WᵀDx for each column of `x` and of `weight`, which is as in `gram`."""
         if len(weight) < self.count and h is None:
             return self._score[0].apply(x) * weight
         return _total(self._score, x * weight, h)
 
     def fitted(self, b: Array, h: Array | None) -> Array:
-        """W b for each column of `b`, shape (n, B)."""
+        """Return W b for each column of `b`, shape (n, B)."""
         still = self._score[0].transposed(b)
         return still if h is None else still + h * self._score[1].transposed(b)
 
     def moved(self, b: Array, dh: Array) -> Array:
-        """Change of W b when the airflow term moves by `dh`, shape (n, B)."""
+        """Return the change of W b when the airflow term changes by `dh`, shape (n, B)."""
         return dh * self._score[1].transposed(b)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Terms:
-    """What is added up: for each term its cell, the kind of its sum, and where it goes."""
+    """Terms of a sum: the cell of each, the kind of its sum, and its target."""
 
     cell: IntArray
     kind: IntArray
@@ -113,7 +108,7 @@ class _Terms:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sums:
-    """Sums within cells over rows, and the targets that each is added to."""
+    """Sums over the rows of each cell, and the targets to which each is added."""
 
     over_rows: Any  # sparse, (sums, n)
     into: Any  # sparse, (targets, sums)
@@ -122,7 +117,7 @@ class _Sums:
 
     @classmethod
     def build(cls, cell: IntArray, values: Array, used: BoolArray, terms: _Terms) -> _Sums:
-        """Sums of the kinds `used`, whose row values are `values`, shape (kinds, n)."""
+        """Return the sums of the kinds `used`, with row values of shape (kinds, n)."""
         from scipy.sparse import csr_array
 
         count, n = int(cell.max()) + 1, len(cell)
@@ -134,24 +129,24 @@ class _Sums:
         over_rows = csr_array(
             (values[used].ravel(), (rows, np.tile(np.arange(n), int(used.sum())))), shape=(sums, n)
         )
-        mine = used[terms.kind]
-        source = number[terms.kind[mine]] * count + terms.cell[mine]
+        is_used = used[terms.kind]
+        source = number[terms.kind[is_used]] * count + terms.cell[is_used]
         into = csr_array(
-            (np.ones(len(source)), (terms.target[mine], source)), shape=(terms.size, sums)
+            (np.ones(len(source)), (terms.target[is_used], source)), shape=(terms.size, sums)
         )
         return cls(over_rows, into, over_rows.T.tocsr(), into.T.tocsr())
 
     def apply(self, weight: Array) -> Array:
-        """Targets for each column of `weight`, shape (targets, B)."""
+        """Return the targets for each column of `weight`, shape (targets, B)."""
         return np.asarray(self.into @ (self.over_rows @ weight))
 
     def transposed(self, x: Array) -> Array:
-        """The transposed map, from (targets, B) to (n, B)."""
+        """Apply the transposed map, from (targets, B) to (n, B)."""
         return np.asarray(self.to_rows @ (self.out_of @ x))
 
 
-def _alike(columns: IntArray, count: int) -> tuple[IntArray, IntArray]:
-    """Number of each row's cell, and the first row of each cell."""
+def _cells(columns: IntArray, count: int) -> tuple[IntArray, IntArray]:
+    """Return the cell of each row, shape (n,), and the first row of each cell."""
     import pandas as pd
 
     cell = np.zeros(len(columns), np.int64)
@@ -161,7 +156,7 @@ def _alike(columns: IntArray, count: int) -> tuple[IntArray, IntArray]:
 
 
 def _kinds(problem: GaussianProblem) -> tuple[Array, IntArray, IntArray]:
-    """Coefficients of each kind, (kinds, n), its power of the airflow term, each place's kind."""
+    """Return each kind's coefficients (kinds, n) and power of h, and the kind of each place."""
     values, powers, place_kind = [], [], []
     number: dict[tuple[bytes, bool], int] = {}
     for column, flow in zip(problem.values.T, problem.flow, strict=True):
@@ -175,18 +170,18 @@ def _kinds(problem: GaussianProblem) -> tuple[Array, IntArray, IntArray]:
 
 
 def _total(sums: Sequence[_Sums], weight: Array, h: Array | None) -> Array:
-    """Sum up with the weights times h to the power of each sum's place."""
-    found = sums[0].apply(weight)
+    """Return the total of sums weighted by `weight` times h to the power of their position."""
+    total = sums[0].apply(weight)
     if h is None:
-        return found
-    for one in sums[1:]:
+        return total
+    for higher in sums[1:]:
         weight = weight * h
-        found += one.apply(weight)
-    return found
+        total += higher.apply(weight)
+    return total
 
 
 def _place_pairs(cells: IntArray) -> tuple[IntArray, IntArray, IntArray]:
-    """Cell and places of every ordered pair whose first effect is not before the second."""
+    """Return cell and places of each ordered pair whose first effect is not before the second."""
     a = cells.shape[1]
     left, right = (side.ravel() for side in np.meshgrid(range(a), range(a), indexing="ij"))
     owner, pair = np.nonzero(cells[:, left] >= cells[:, right])

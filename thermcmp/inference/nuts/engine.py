@@ -1,7 +1,7 @@
 """The general engine: the same model in PyMC, sampled by NUTS.
 
-Also serves what is not Gaussian, in any combination: Student's t for the scatter, a
-reading at the limit as "at least this", a coarse step as "within half a step of this".
+It also handles, in any combination, Student's t for the scatter, a reading at the limit as a
+lower bound, and a coarse step as an interval.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from thermcmp.inference.arviz_adapter import posterior_group, without_notice
 from thermcmp.inference.censoring import Readings, readings_of
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.nuts import likelihood
-from thermcmp.inference.nuts.parameterization import baseline_mean, effects_in_coordinates
+from thermcmp.inference.nuts.parameterization import baseline_priors, effects_in_coordinates
 from thermcmp.inference.regulated_likelihood import in_kelvin, is_informed
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals
@@ -31,38 +31,28 @@ if TYPE_CHECKING:
 
     from thermcmp.model.design import Design
 
-#: Acceptance asked for; edges of limits and steps need shorter strides to be turned at.
+#: Target acceptance; the edges of limits and steps need shorter steps.
 TARGET_ACCEPT: Final = 0.9
 EDGED_ACCEPT: Final = 0.98
-#: Draws of the coordinates' scale that precede the kept ones, per chain, at the least.
+#: Least number of tuning draws per chain.
 LEAST_TUNING: Final = 500
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NutsDraws:
-    """What the sampler found, chain after chain.
+    """Draws of the sampler, chain after chain."""
 
-    Attributes
-    ----------
-    scalars : dict of str to ndarray, shape (S,)
-        Every parameter but the baselines.
-    effects : ndarray, shape (S, q)
-        Effects in the design's order [K].
-    stats : xarray.Dataset
-        The sampler's own record.
-    """
-
-    scalars: Mapping[str, Array]
-    effects: Array
-    stats: xr.Dataset
+    scalars: Mapping[str, Array]  #: every parameter except the baselines, shape (S,)
+    effects: Array  #: in the design's order [K], shape (S, q)
+    stats: xr.Dataset  #: the sampler's statistics
 
 
 def pymc_model(design: Design) -> Any:
-    """The thermal model of a design as a PyMC model.
+    """Return the thermal model of a design as a PyMC model.
 
-    Effects are sampled about their Gaussian conditional (see `conditional_coordinates`),
-    so no factor needs a form of its own. Under Student's t, a reading at the limit or
-    within a step has a scatter weight, the gamma variable of the t's scale mixture.
+    Effects are sampled about their Gaussian conditional (see `parameterization`). Under
+    Student's t, a reading at the limit or within a step has a scatter weight, the gamma
+    variable of the t's scale mixture.
     """
     import pymc as pm
     import pytensor.tensor as pt
@@ -72,11 +62,12 @@ def pymc_model(design: Design) -> Any:
         data = {name: pm.Data(name, value) for name, value in _data(design).items()}
         exponent = _exponent(design.priors[EXPONENT])
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
-        scales = _half_normal_scales(design)
+        priors = [design.priors[term.spread] for term in design.terms]
+        scales = np.array([prior.scale for prior in priors if isinstance(prior, HalfNormal)])
         spreads = pm.HalfNormal("spreads", scales, shape=len(scales))
         factor = design.airflow(design.flow_speed, exponent)
-        base, flow = baseline_mean(design)
-        middle = design.power_ratio * (base + flow * factor)
+        base, flow = baseline_priors(design)
+        middle = design.power_ratio * (base.mean + flow.mean * factor)
         variance, degrees = design.run_scatter * residual**2 + readings.variance, None
         if design.residuals is Residuals.STUDENT:
             degrees = _variable(DEGREES, design.priors[DEGREES])
@@ -85,13 +76,13 @@ def pymc_model(design: Design) -> Any:
             design,
             factor,
             spreads,
-            _guide(design, readings, variance, degrees) * data["known"],
+            _guiding_precision(design, readings, variance, degrees) * data["known"],
             data["bound"] - middle,
         )
         pm.Deterministic("effects", effects)
         pm.Potential("effects prior", log_density)
         away = data["bound"] - middle - added
-        for name, part in _parts(design, readings, data, away, variance, degrees).items():
+        for name, part in _log_likelihoods(design, readings, data, away, variance, degrees).items():
             pm.Potential(name, pt.sum(part))
         if is_informed(design):
             moved = pt.concatenate(in_kelvin(design, effects, exponent))
@@ -100,21 +91,21 @@ def pymc_model(design: Design) -> Any:
 
 
 def _data(design: Design) -> dict[str, Any]:
-    """What differs between campaigns of one design."""
+    """Return the data that differ between campaigns of one design."""
     readings = readings_of(design)
-    found = {
+    data = {
         "bound": readings.bound,
         "known": (~design.at_limit).astype(float),
         "limit rows": readings.limit,
         "step rows": readings.step,
     }
     if design.residuals is Residuals.NORMAL:
-        found["exact rows"] = readings.exact
-    return {name: values for name, values in found.items() if len(values)}
+        data["exact rows"] = readings.exact
+    return {name: values for name, values in data.items() if len(values)}
 
 
 def _mixed(design: Design, readings: Readings, variance: Any, degrees: Any) -> Any:
-    """Variances with a scatter weight for rows whose probability, not density, enters."""
+    """Return variances with a scatter weight for rows that enter by probability, shape (n,)."""
     import pymc as pm
     import pytensor.tensor as pt
 
@@ -130,19 +121,19 @@ def _mixed(design: Design, readings: Readings, variance: Any, degrees: Any) -> A
     return variance / pt.concatenate([weight, np.ones(1)])[place]
 
 
-def _guide(design: Design, readings: Readings, variance: Any, degrees: Any) -> Any:
-    """Stand-in precision of each row: what its reading tells of its mean, about."""
+def _guiding_precision(design: Design, readings: Readings, variance: Any, degrees: Any) -> Any:
+    """Return the approximate precision of each row's mean, shape (n,)."""
     stepped = np.zeros(len(design.rows))
     stepped[readings.step] = design.step_k[readings.step] ** 2 / 12.0
     precision = 1.0 / (variance + stepped)
-    told = np.isin(np.arange(len(stepped)), readings.exact) & (design.run_scatter > 0)
-    if degrees is None or not np.any(told):
+    is_student = np.isin(np.arange(len(stepped)), readings.exact) & (design.run_scatter > 0)
+    if degrees is None or not np.any(is_student):
         return precision
     # Information on the location of Student's t, relative to a normal of its scale.
-    return precision * (1.0 - told * 2.0 / (degrees + 3.0))
+    return precision * (1.0 - is_student * 2.0 / (degrees + 3.0))
 
 
-def _parts(
+def _log_likelihoods(
     design: Design,
     readings: Readings,
     data: Mapping[str, Any],
@@ -150,27 +141,27 @@ def _parts(
     variance: Any,
     degrees: Any,
 ) -> dict[str, Any]:
-    """Log likelihoods of the rows, by the way in which they are known."""
-    found = {}
+    """Return the rows' log likelihoods by kind of reading."""
+    parts = {}
     if degrees is None and len(readings.exact):
         rows = data["exact rows"]
-        found["rise"] = likelihood.normal(away[rows], variance[rows])
+        parts["rise"] = likelihood.normal(away[rows], variance[rows])
     elif degrees is not None:
         is_single = design.run_scatter[readings.exact] > 0
         single, summary = readings.exact[is_single], readings.exact[~is_single]
         if len(single):
-            found["rise"] = likelihood.student(away[single], variance[single], degrees)
+            parts["rise"] = likelihood.student(away[single], variance[single], degrees)
         if len(summary):
-            found["published rise"] = likelihood.normal(away[summary], variance[summary])
+            parts["published rise"] = likelihood.normal(away[summary], variance[summary])
     if "limit rows" in data:
         rows = data["limit rows"]
-        found["rise at limit"] = likelihood.at_least(away[rows], variance[rows])
+        parts["rise at limit"] = likelihood.at_least(away[rows], variance[rows])
     if "step rows" in data:
         rows = data["step rows"]
-        found["rise within step"] = likelihood.within_step(
+        parts["rise within step"] = likelihood.within_step(
             away[rows], variance[rows], design.step_k[readings.step]
         )
-    return found
+    return parts
 
 
 class Sampler:
@@ -179,8 +170,8 @@ class Sampler:
     Parameters
     ----------
     design : Design
-        The first campaign. Others may differ in their rises and in which rows are at the
-        limit, but for designs with intervals or Student's t in the rises only.
+        The first campaign. Others may differ in the rises and in which rows are at the limit;
+        with intervals or Student's t in the rises only.
     """
 
     def __init__(self, design: Design) -> None:
@@ -206,21 +197,21 @@ class Sampler:
         chains: int = 4,
         seed: int | None = None,
     ) -> NutsDraws:
-        """Sample one campaign."""
+        """Return draws for one campaign."""
         tune = max(draws, LEAST_TUNING)
-        # Chains run beside each other; the matrices of one are too small to be shared out.
+        # Chains run in parallel; their matrices are too small for several BLAS threads.
         with quiet(), one_blas_thread():
             if self._compiled is not None:
                 sampled = self._by_nutpie(design, draws, tune, chains, seed)
             else:
                 sampled = self._by_pymc(design, draws, tune, chains, seed)
-        found = posterior_group(sampled, "posterior")
-        scalars = {EXPONENT: found[EXPONENT], RESIDUAL: found[RESIDUAL]}
+        posterior = posterior_group(sampled, "posterior")
+        scalars = {EXPONENT: posterior[EXPONENT], RESIDUAL: posterior[RESIDUAL]}
         if self.has_degrees:
-            scalars[DEGREES] = found[DEGREES]
+            scalars[DEGREES] = posterior[DEGREES]
         for place, name in enumerate(self.names):
-            scalars[name] = found["spreads"][..., place]
-        effects = found["effects"].to_numpy()
+            scalars[name] = posterior["spreads"][..., place]
+        effects = posterior["effects"].to_numpy()
         return NutsDraws(
             {name: values.to_numpy().ravel() for name, values in scalars.items()},
             effects.reshape(-1, effects.shape[-1]),
@@ -228,7 +219,7 @@ class Sampler:
         )
 
     def _changed(self, design: Design) -> dict[str, Any]:
-        """The campaign's data, so far as the compiled model has them as data."""
+        """Return the campaign's data that the compiled model holds as data."""
         return {name: value for name, value in _data(design).items() if name in self._data}
 
     def _by_nutpie(
@@ -267,27 +258,22 @@ class Sampler:
 def run_nuts(
     design: Design, *, draws: int = 1000, chains: int = 4, seed: int | None = None
 ) -> NutsDraws:
-    """Compile and sample the model of one design; see `Sampler`."""
+    """Return draws of the model of one design."""
     return Sampler(design).sample(design, draws=draws, chains=chains, seed=seed)
 
 
 @contextmanager
 def quiet() -> Iterator[None]:
-    """Without notices on which no user can act: chains run one thread each by design."""
+    """Suppress notices on which no user can act: chains run one thread each by design."""
     with warnings.catch_warnings(), without_notice():
         warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
         yield
 
 
-def _half_normal_scales(design: Design) -> Array:
-    priors = [design.priors[term.spread] for term in design.terms]
-    return np.array([prior.scale for prior in priors if isinstance(prior, HalfNormal)])
-
-
 def _exponent(prior: Prior) -> Any:
-    """The exponent, about its prior, so that no chain starts far out of it.
+    """Return the exponent as a shifted standard normal, so that no chain starts far outside it.
 
-    An exponent and an airflow baseline of the other sign both give nearly the same factors.
+    An exponent and an airflow baseline of opposite sign would fit nearly as well.
     """
     import pymc as pm
 

@@ -1,7 +1,4 @@
-"""Log likelihoods of readings as PyTensor graphs: exact, at a limit, within a step.
-
-All are stable in both tails, and so are their gradients.
-"""
+"""Log likelihoods of readings as PyTensor graphs, stable in both tails, as are their gradients."""
 
 from __future__ import annotations
 
@@ -13,23 +10,20 @@ from thermcmp.model.priors import LOG_SQRT_2PI
 
 #: Above this many standard deviations the tail's own form is used.
 TAIL: Final = 1.0
-#: Below this sensitivity [K] the logarithm of a regulated run goes on as its tangent, so that
-#: a chain that strays there is turned back and not lost.
+#: Below this sensitivity [K] the logarithm of a regulated run continues as its tangent, so that
+#: a chain that gets there is pushed back.
 LEAST_K: Final = 1e-3
 
 
 def normal(deviation: Any, variance: Any) -> Any:
-    """Log density of normal rows.
-
-    Shapes: deviation (n,), variance (n,). Returns (n,).
-    """
+    """Return the log density of normal rows, shape (n,)."""
     import pytensor.tensor as pt
 
     return -LOG_SQRT_2PI - 0.5 * (pt.log(variance) + deviation**2 / variance)
 
 
 def student(deviation: Any, variance: Any, degrees: Any) -> Any:
-    """Log density of Student's t of squared scale `variance`, shape (n,)."""
+    """Return the log density of Student's t of squared scale `variance`, shape (n,)."""
     import pytensor.tensor as pt
 
     half = 0.5 * degrees
@@ -39,17 +33,14 @@ def student(deviation: Any, variance: Any, degrees: Any) -> Any:
 
 
 def at_least(deviation: Any, variance: Any) -> Any:
-    """Log probability that a normal is at least the reading, shape (n,)."""
+    """Return the log probability that a normal is at least the reading, shape (n,)."""
     import pytensor.tensor as pt
 
     return _log_survival(deviation / pt.sqrt(variance))
 
 
 def within_step(deviation: Any, variance: Any, step: Any) -> Any:
-    """Log probability that a normal is within half a step of the reading.
-
-    Shapes: step (n,). Returns (n,).
-    """
+    """Return the log probability that a normal is within half a step of the reading, (n,)."""
     import pytensor.tensor as pt
 
     sd = pt.sqrt(variance)
@@ -60,10 +51,7 @@ def within_step(deviation: Any, variance: Any, step: Any) -> Any:
 
 
 def held(sensitivity: Any) -> Any:
-    """Log Jacobian of regulated rows, up to a constant.
-
-    Shapes: sensitivity (n,). Returns (n,).
-    """
+    """Return the log Jacobian of regulated rows up to a constant, shape (n,)."""
     import pytensor.tensor as pt
 
     near = pt.maximum(sensitivity, LEAST_K)
@@ -71,7 +59,7 @@ def held(sensitivity: Any) -> Any:
 
 
 def _log_survival(z: Any) -> Any:
-    """Log upper tail of the standard normal; each branch only sees what it can bear."""
+    """Return the log upper tail of the standard normal; each branch gets arguments in its range."""
     import pytensor.tensor as pt
 
     low, high = pt.minimum(z, TAIL), pt.maximum(z, TAIL)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.inference.checks.data_share import MOSTLY_PRIOR, data_share
+from thermcmp.inference.checks.data_share import data_share
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.design import EXPONENT
 from thermcmp.prediction.build_rise import weights_at
 from thermcmp.questions.attribution.parts import parts_from

@@ -8,8 +8,9 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
-from thermcmp.inference.checks.data_share import MOSTLY_PRIOR, data_share
+from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.prediction.build_rise import Scope
 from thermcmp.prediction.equal_conditions import noise_for

@@ -14,7 +14,7 @@ from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import FALSE_ALARM, Outlier
 from thermcmp.inference.checks.posterior_predictive import predictive_features
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
-from thermcmp.inference.parameter_notes import MOSTLY, SMALL_K, ParameterNote
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, SMALL_K, ParameterNote
 from thermcmp.prediction.build_rise import Scope
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import discount_words, strays
@@ -312,7 +312,7 @@ def _parameter_sentences(
             f"Boundary, the data allow zero; probability of being below {small_k:g} K, and "
             f"{prob:.0%} equal-tailed interval: {'; '.join(told)}."
         )
-    mostly = [note.name for note in notes if note.shrinkage < MOSTLY]
+    mostly = [note.name for note in notes if note.shrinkage < MOSTLY_PRIOR]
     if mostly:
         said.append(f"Mostly prior, the data hardly speak of it: {', '.join(mostly)}.")
     return said
