@@ -27,15 +27,15 @@ from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.regulated_likelihood import is_informed
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import (
-    AIRFLOW_BASELINE,
-    BASELINE,
     EXPONENT,
+    FIXED,
     RESIDUAL,
     Design,
     Reference,
     build_design,
 )
 from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps, is_coarse
 from thermcmp.model.priors import Prior
 from thermcmp.model.regulated import Regulated
@@ -81,6 +81,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     residuals: str = "normal",
     steps: str = "auto",
     regulated: str = "inform",
+    errors: MeasurementError | None = None,
     draws: int = 4000,
     seed: int | None = None,
 ) -> Fit:
@@ -121,6 +122,9 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         Use of runs in which a control loop held the sensor. With "inform" the fan speed or
         the power that held it informs the resistance, if only one of them was moved and it
         was measured (`regulated_by`); the temperature is not compared.
+    errors : MeasurementError, optional
+        Standard errors of the instruments. Fan speed and power enter as they were set:
+        scatter that such an error explains is not read as a slope. 1 % each by default.
     draws : int
         Posterior draws; a multiple of 4, at least 400.
     seed : int, optional
@@ -152,6 +156,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         residuals=Residuals(residuals),
         steps=Steps(steps),
         regulated=Regulated(regulated),
+        errors=errors,
     )
     chosen = run_engine(design, engine, draws, seed)
     return Fit(
@@ -354,8 +359,7 @@ def as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) -> 
         return values.reshape(CHAINS, -1, *values.shape[1:])
 
     variables: dict[str, tuple[tuple[str, ...], Array]] = {
-        BASELINE: (("chain", "draw"), chained(effects[:, 0])),
-        AIRFLOW_BASELINE: (("chain", "draw"), chained(effects[:, 1])),
+        name: (("chain", "draw"), chained(effects[:, column])) for column, name in enumerate(FIXED)
     }
     for name, values in scalars.items():
         variables[name] = (("chain", "draw"), chained(values))

@@ -12,7 +12,7 @@ import numpy as np
 
 from thermcmp._types import Array, IntArray
 from thermcmp.inference.parameter_notes import SMALL_K, ParameterNote, parameter_note
-from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
+from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
 from thermcmp.model.observation import DEGREES
 
 if TYPE_CHECKING:
@@ -126,7 +126,7 @@ class Fit:
         """Names of the scalar parameters."""
         spreads = tuple(term.spread for term in self.design.terms)
         tails = (DEGREES,) if DEGREES in self.priors else ()
-        return (BASELINE, AIRFLOW_BASELINE, EXPONENT, RESIDUAL, *tails, *spreads)
+        return (*FIXED, EXPONENT, RESIDUAL, *tails, *spreads)
 
     def draws(self, name: str) -> Array:
         """Return the draws of one variable.
@@ -211,7 +211,7 @@ class Fit:
     @property
     def _blocks(self) -> Iterator[Array]:
         """Draws of the effects, variable by variable in the design's column order, (S, …)."""
-        for name in (BASELINE, AIRFLOW_BASELINE, *(term.name for term in self.design.terms)):
+        for name in (*FIXED, *(term.name for term in self.design.terms)):
             yield self.draws(name).reshape(self.draw_count, -1)
 
     @property

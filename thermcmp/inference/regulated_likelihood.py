@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from thermcmp._types import Array, IntArray
+from thermcmp.model.design import FIXED
 from thermcmp.model.regulated import FAN, POWER, held_by
 from thermcmp.model.terms import Acts
 
@@ -46,9 +47,10 @@ class Sensitivities:
     Attributes
     ----------
     fan : NumPy array, shape (S, F), or PyTensor vector, shape (F,)
-        s of the rows held by the fan [K at reference].
+        s of the rows held by the fan [K at reference]; what the cooler's exponent differs
+        changes this slope to second order only.
     power : the same, shape (S, G) or (G,)
-        r + s (g - 1) of the rows held by power [K at reference].
+        r + s (g - 1) + w k - u of the rows held by power [K at reference].
     per_rpm : the same as `fan`, or broadcasting to it
         -∂g/∂N at the rows held by the fan [1/rpm].
     """
@@ -78,11 +80,16 @@ def regulated_rows(design: Design) -> tuple[IntArray, IntArray]:
 def sensitivities(design: Design, take: Take, exponent: Any) -> Sensitivities:
     """Sensitivities of the regulated rows, in numbers or as a graph."""
     fan, power = regulated_rows(design)
-    h = design.airflow(design.flow_speed[power], exponent)
+    speed = design.flow_speed[power]
+    factors = design.per_power_at(speed)
+    factors[Acts.AIRFLOW] = factors[Acts.AIRFLOW] * design.airflow(speed, exponent)
     return Sensitivities(
         fan=_sum(design, fan, take, Acts.AIRFLOW),
-        power=_sum(design, power, take, Acts.RESISTANCE)
-        + h * _sum(design, power, take, Acts.AIRFLOW),
+        power=sum(
+            factor * _sum(design, power, take, acts)
+            for acts, factor in factors.items()
+            if acts in design.acts
+        ),
         per_rpm=fall_per_rpm(design, exponent),
     )
 
@@ -98,7 +105,8 @@ def fall_per_rpm(design: Design, exponent: Any) -> Any:
 
 def _sum(design: Design, rows: IntArray, take: Take, acts: Acts) -> Any:
     """Sum of a baseline and the effects that act on one part, at some rows."""
-    total = take(np.full(len(rows), 0 if acts is Acts.RESISTANCE else 1, dtype=np.intp))
+    column = [*FIXED.values()].index(acts) if acts in FIXED.values() else None
+    total = 0.0 if column is None else take(np.full(len(rows), column, dtype=np.intp))
     for k, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
         if term.acts is acts:
             total = total + take(start + design.index[rows, k])

@@ -2,10 +2,13 @@
 
 For sensor rows i (design section 3), with everything in K at reference power:
 
-    T_i - A_i = P_i/P_ref · [ r_i + s_i · (g_i - 1) ] + e_i
+    T_i - A_i = p_i · [ r_i + s_i · (g_i - 1) + w_i · k_i ] + (1 - p_i) · u_i + e_i
 
-r_i is the sum of the resistance terms' effects, s_i that of the airflow terms',
-g_i the airflow law's factor at the row's fan speed.
+p_i is board power over its reference. r_i is the sum of the resistance terms' effects,
+s_i that of the airflow terms', g_i the airflow law's factor at the row's fan speed. w_i is
+what a cooler's exponent differs, times s_i, and k_i the law's slope along the exponent at
+its prior mean: the exponent per cooler to first order. u_i is the part of the rise that
+stays when board power changes, such as that of memory, whose own heat does not follow it.
 """
 
 from __future__ import annotations
@@ -17,11 +20,16 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import ModelError
+from thermcmp.model.measurement_error import (
+    MeasurementError,
+    fan_set_points,
+    power_set_points,
+)
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior, PriorSet
 from thermcmp.model.regulated import Regulated, informing_note
 from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
-from thermcmp.model.terms import Role, Term
+from thermcmp.model.terms import Acts, Role, Term
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -34,7 +42,17 @@ if TYPE_CHECKING:
 BASELINE: Final = "baseline"
 AIRFLOW_BASELINE: Final = "airflow baseline"
 EXPONENT: Final = "airflow exponent"
+CONSTANT: Final = "constant part"
 RESIDUAL: Final = "residual sd"
+#: Effects without a spread, first of all columns, and what they act on.
+FIXED: Final = {
+    BASELINE: Acts.RESISTANCE,
+    AIRFLOW_BASELINE: Acts.AIRFLOW,
+    CONSTANT: Acts.CONSTANT,
+}
+#: Sensors at the processor, whose heat follows board power closely; others may have heat of
+#: their own (common practice, no source).
+PROCESSOR_SENSORS: Final = ("junction", "edge", "hot spot", "hotspot", "processor", "die")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +73,8 @@ class Design:
     levels: tuple[tuple[str, ...], ...]  #: level names of each term
     index: IntArray  #: level of each row in each term, shape (n, K)
     rise_k: Array  #: response, shape (n,)
-    power_ratio: Array  #: power over reference power, shape (n,)
-    flow_speed: Array  #: the airflow law's column, shape (n,)
+    power_ratio: Array  #: power as set over reference power, shape (n,)
+    flow_speed: Array  #: the airflow law's column as set, shape (n,)
     #: Variance known beforehand (within-run error and reading step) [K²], shape (n,).
     known_variance: Array
     #: 1 where the run-to-run variance applies, 0 for a published summary, whose stated error
@@ -74,16 +92,48 @@ class Design:
 
     @property
     def offsets(self) -> tuple[int, ...]:
-        """First effect column of each term; columns 0 and 1 are the two baselines."""
+        """First effect column of each term; those of `FIXED` stand before them."""
         sizes = [len(levels) for levels in self.levels]
-        return (
-            tuple(int(v) for v in 2 + np.concatenate([[0], np.cumsum(sizes)[:-1]])) if sizes else ()
-        )
+        return tuple(int(v) for v in np.cumsum([len(FIXED), *sizes])[:-1])
 
     @property
     def effect_count(self) -> int:
-        """Number of effect columns, both baselines included."""
-        return 2 + sum(len(levels) for levels in self.levels)
+        """Number of effect columns, the fixed ones included."""
+        return len(FIXED) + sum(len(levels) for levels in self.levels)
+
+    @property
+    def acts(self) -> tuple[Acts, ...]:
+        """What the fixed effects and then the terms act on."""
+        return (*FIXED.values(), *(term.acts for term in self.terms))
+
+    @property
+    def flow(self) -> BoolArray:
+        """Which of them are multiplied by `airflow`, shape (F + K,)."""
+        return np.array([acts is Acts.AIRFLOW for acts in self.acts])
+
+    @property
+    def coefficients(self) -> Array:
+        """Coefficients of the rows apart from `airflow`, shape (n, F + K)."""
+        by_acts = self.coefficients_at(self.flow_speed, self.power_ratio)
+        return np.stack([by_acts[acts] for acts in self.acts], axis=1)
+
+    def coefficients_at(self, flow_speed: Any, power_ratio: Any) -> dict[Acts, Any]:
+        """Coefficient of effects by what they act on, apart from `airflow`."""
+        return {
+            Acts.RESISTANCE: power_ratio,
+            Acts.AIRFLOW: power_ratio,
+            Acts.EXPONENT: power_ratio * self.bend(flow_speed),
+            Acts.CONSTANT: 1.0 - power_ratio,
+        }
+
+    def per_power_at(self, flow_speed: Any) -> dict[Acts, Any]:
+        """Change of those coefficients as power goes from none to its reference."""
+        full, none = (self.coefficients_at(flow_speed, share) for share in (1.0, 0.0))
+        return {acts: full[acts] - none[acts] for acts in full}
+
+    def bend(self, flow_speed: Any) -> Any:
+        """Slope of the airflow factor along the exponent, at its prior mean."""
+        return self.law.slope(flow_speed, self.reference.flow_speed, self.law.exponent_prior_mean)
 
     def airflow(self, flow_speed: Any, exponent: Any) -> Any:
         """Return the airflow factor less one; NumPy arrays or PyTensor variables broadcast."""
@@ -111,14 +161,17 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     residuals: Residuals = Residuals.NORMAL,
     steps: Steps = Steps.VARIANCE,
     regulated: Regulated = Regulated.INFORM,
+    errors: MeasurementError | None = None,
 ) -> Design:
     """Return the design of a fit to results rows."""
     rows, sensor = one_sensor(results, sensor)
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
-    flow_speed = rows[law.column].to_numpy(float)
-    power = rows["power_w"].to_numpy(float)
+    errors = errors or MeasurementError()
+    held = rows["regulated"].to_numpy(bool)
+    flow_speed = fan_set_points(rows, law.column, errors.fan_speed, held).values
+    power = power_set_points(rows, errors.power, held).values
     reference = reference or Reference(
         nice(float(np.median(power))), nice(float(np.median(flow_speed)))
     )
@@ -126,7 +179,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     se = rows["standard_error_k"].to_numpy(float, na_value=np.nan)
     step = rows["resolution_k"].to_numpy(float, na_value=np.nan)
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
-    known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0
+    known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0 + errors.ambient_k**2
     published = rows["n"].fillna(1).to_numpy(float) > 1
     if note := informing_note(rows):
         notes.append(note)
@@ -151,7 +204,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
         reference=reference,
-        priors=default_priors(kept, law, residuals).changed(priors),
+        priors=default_priors(kept, law, residuals, sensor).changed(priors),
         left_out=left_out,
         notes=tuple(notes),
         residuals=residuals,
@@ -160,12 +213,20 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
 
 
 def default_priors(
-    terms: Sequence[Term], law: AirflowLaw, residuals: Residuals = Residuals.NORMAL
+    terms: Sequence[Term],
+    law: AirflowLaw,
+    residuals: Residuals = Residuals.NORMAL,
+    sensor: str = "",
 ) -> PriorSet:
     """Return weakly informative priors, in K at reference power."""
     fixed: list[tuple[str, Prior, str]] = [
         (BASELINE, Normal(50.0, 50.0), "rise at reference power and fan speed [K]"),
         (AIRFLOW_BASELINE, Normal(30.0, 20.0), "convective part of the rise [K]"),
+        (
+            CONSTANT,
+            Normal(0.0, 3.0) if sensor.lower() in PROCESSOR_SENSORS else Normal(15.0, 15.0),
+            "part of the rise that stays when board power changes [K]",
+        ),
         (
             EXPONENT,
             Normal(law.exponent_prior_mean, law.exponent_prior_sd),

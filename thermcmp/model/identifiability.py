@@ -86,6 +86,10 @@ class Aliases:
     combinations: pd.DataFrame  #: distinct combinations of levels, with their number of rows
     contrasts: tuple[Contrast, ...]  #: all pairs of levels of all factors
 
+    def is_separated(self, factor: str) -> bool:
+        """Whether all contrasts of a factor can be told from the other factors."""
+        return all(c.estimable for c in self.contrasts if c.factor == factor)
+
     def of(self, factor: str, first: str, second: str) -> Contrast | None:
         """Return the contrast between two levels, in either order, or None."""
         pair = {first, second}
@@ -141,11 +145,7 @@ def find_aliases(design: Design) -> Aliases:
     """Return the estimability of all contrasts, with the swap that would cure an aliased one."""
     import pandas as pd
 
-    places = [
-        k
-        for k, term in enumerate(design.terms)
-        if term.role is Role.FACTOR and term.acts is Acts.RESISTANCE
-    ]
+    places = _places(design, Role.FACTOR)
     names = [design.terms[k].name for k in places]
     factors = {design.terms[k].name: design.levels[k] for k in places}
     coded = pd.DataFrame(design.index[:, places], columns=names)
@@ -157,15 +157,26 @@ def find_aliases(design: Design) -> Aliases:
     finder = _Finder(
         tuple(names), factors, seen[names].to_numpy(np.intp) if names else np.empty((0, 0), np.intp)
     )
-    contrasts = tuple(
-        finder.contrast(factor, first, second)
-        for factor in names
-        for first, second in combinations(range(len(factors[factor])), 2)
-    )
+    contrasts = [contrast for factor in names for contrast in finder.contrasts(factor)]
+    for place in _places(design, Role.ALLOWANCE):
+        # Others allow for such a cause; only its own contrasts need to be told from them.
+        allowance, joined = design.terms[place].name, [*places, place]
+        among = {design.terms[k].name: design.levels[k] for k in joined}
+        seen_jointly = np.unique(design.index[:, joined], axis=0)
+        contrasts += _Finder(tuple(among), among, seen_jointly).contrasts(allowance)
     shown = seen.copy()
     for name in names:
         shown[name] = [factors[name][code] for code in seen[name]]
-    return Aliases(factors, shown, contrasts)
+    return Aliases(factors, shown, tuple(contrasts))
+
+
+def _places(design: Design, role: Role) -> list[int]:
+    """Return the terms of a role that act on the whole resistance."""
+    return [
+        k
+        for k, term in enumerate(design.terms)
+        if term.role is role and term.acts is Acts.RESISTANCE
+    ]
 
 
 class _Finder:
@@ -215,6 +226,11 @@ class _Finder:
     def _estimable(self, factor: str, first: int, second: int, without: Sequence[str] = ()) -> bool:
         part = self._part(self._spaces(without)[0], factor, first, second)
         return bool(np.linalg.norm(part) < TOLERANCE * 10)
+
+    def contrasts(self, factor: str) -> list[Contrast]:
+        """Return the estimability of all pairs of levels of a factor."""
+        pairs = combinations(range(len(self.factors[factor])), 2)
+        return [self.contrast(factor, first, second) for first, second in pairs]
 
     def contrast(self, factor: str, first: int, second: int) -> Contrast:
         """Return the estimability of one pair of levels."""

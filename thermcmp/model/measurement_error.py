@@ -130,7 +130,8 @@ def _clusters(values: Array, group: IntArray, gap: float) -> IntArray:
 
 
 def _numbered(code: IntArray) -> IntArray:
-    return np.unique(code, return_inverse=True)[1].astype(np.intp)
+    numbered: IntArray = np.unique(code, return_inverse=True)[1].astype(np.intp)
+    return numbered
 
 
 def _answering(speed: Array, temperature_c: Array, code: IntArray) -> BoolArray:

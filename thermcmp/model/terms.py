@@ -18,6 +18,7 @@ class Role(StrEnum):
     FACTOR = "factor"  #: a cause that questions separate (cooler model, vendor …)
     SPECIMEN = "specimen"  #: one part of a product line
     NUISANCE = "nuisance"  #: assembly, session, laboratory
+    ALLOWANCE = "allowance"  #: a cause that other answers allow for, by its prior if need be
 
 
 class Acts(StrEnum):
@@ -25,6 +26,8 @@ class Acts(StrEnum):
 
     RESISTANCE = "resistance"  #: the whole resistance at the reference fan speed
     AIRFLOW = "airflow"  #: the convective part
+    EXPONENT = "exponent"  #: the airflow exponent, to first order
+    CONSTANT = "constant"  #: the part of the rise that stays when board power changes
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,19 +135,24 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "specimens of one cooler model in the convective part",
         Acts.AIRFLOW,
     ),
-)
-
-#: Terms that a fit includes only on request.
-OPTIONAL: Final[tuple[Term, ...]] = (
+    # Exponents of coolers differ by some 0.15 (0.5 laminar to 0.8 turbulent), of a convective
+    # part of some 40 K.
+    Term(
+        "cooler_model exponent",
+        ("cooler_model",),
+        Role.FACTOR,
+        HalfNormal(6.0),
+        "difference between cooler models in the airflow exponent, times the convective part",
+        Acts.EXPONENT,
+    ),
     # Voltages, memory timings, the split of power among parts: whatever a firmware changes
     # that fan speed and power do not show.
     Term(
         "firmware",
         ("firmware",),
-        Role.FACTOR,
+        Role.ALLOWANCE,
         HalfNormal(2.0),
         "what firmware does beyond fan speed and power",
-        by_default=False,
     ),
 )
 
@@ -152,7 +160,7 @@ OPTIONAL: Final[tuple[Term, ...]] = (
 @hookimpl
 def thermcmp_terms() -> Sequence[Term]:
     """Register the built-in terms."""
-    return (*BUILT_IN, *OPTIONAL)
+    return BUILT_IN
 
 
 def registered_terms() -> tuple[Term, ...]:

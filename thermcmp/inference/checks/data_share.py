@@ -13,8 +13,8 @@ from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
 from thermcmp.inference.conditional.regulated_sampling import fitted_problem
-from thermcmp.model.design import RESIDUAL
-from thermcmp.model.terms import Acts, Role
+from thermcmp.model.design import FIXED, RESIDUAL
+from thermcmp.model.terms import Acts, Role, Term
 
 if TYPE_CHECKING:
     from thermcmp.inference.conditional.problem import GaussianProblem
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 #: Spread that stands for "no prior" on a separated factor and on the baseline [K].
 WIDE_K: Final = 1e4
-#: The same for what fan speed buys: it cannot be more than a whole rise [K]. An unbounded
+#: The same for the convective and the constant part: neither exceeds a whole rise [K]. An unbounded
 #: value would let a reference speed a few rpm beside the tested one count as ignorance.
-WIDE_AIRFLOW_K: Final = 100.0
+BOUNDED_K: Final = 100.0
 #: Most information of all rows on an effect of that spread, in units of its prior's.
 MOST_INFORMATION: Final = 1e12
 #: Posterior draws over which the share is averaged.
@@ -37,12 +37,13 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     """Share of each contrast's information that comes from the data.
 
     At given spreads the information of a contrast adds up: 1/V = 1/V_data +
-    1/V_prior. V_data is the variance with a flat prior on both baselines and on every
-    separated factor (cooler and board model, memory vendor, assembly kind …; what fan
-    speed buys is bounded by a whole rise, WIDE_AIRFLOW_K), so the share V/V_data is 1
-    where the data decide and 0 where they say nothing, as for the split between two
-    factors that always changed together. The share is averaged over posterior draws of
-    the spreads and the exponent.
+    1/V_prior. V_data is the variance with a flat prior on the fixed effects and on every
+    separated factor (cooler and board model, memory vendor, assembly kind …; convective and
+    constant part are bounded by a whole rise, BOUNDED_K), so the share V/V_data is 1 where
+    the data decide and 0 where they say nothing, as for the split between two factors that
+    always changed together. A direct firmware effect counts as a separated factor only where
+    firmware and hardware were crossed. The share is averaged over posterior draws of the
+    spreads and the exponent.
 
     Shapes: weights (m, q). Returns (m,).
     """
@@ -50,12 +51,10 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     kernel = Kernel(problem)
     wide_sd = problem.fixed_sd.copy()
     wide_k = _wide(problem, float(np.mean(fit.draws(RESIDUAL))))
-    wide_sd[:2] = wide_k, WIDE_AIRFLOW_K
+    wide_sd[: len(FIXED)] = [_flat_width(acts, wide_k) for acts in FIXED.values()]
     loose = Kernel(replace(problem, fixed_sd=wide_sd))
-    factor = np.array([term.role is Role.FACTOR for term in fit.design.terms], bool)
-    width = np.array(
-        [WIDE_AIRFLOW_K if t.acts is Acts.AIRFLOW else wide_k for t in fit.design.terms]
-    )
+    factor = np.array([_is_flat(fit, term) for term in fit.design.terms], bool)
+    width = np.array([_flat_width(term.acts, wide_k) for term in fit.design.terms])
     points, shares = parameter_points(fit, fit.thinned(THINNED)), []
     with one_blas_thread():
         for i in range(len(points)):
@@ -65,6 +64,17 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
             actual, alone = (_variances(kernel, point, chosen), _variances(loose, flat, chosen))
             shares.append(actual / np.maximum(alone, 1e-300))
     return np.clip(np.mean(shares, axis=0), 0.0, 1.0)
+
+
+def _is_flat(fit: Fit, term: Term) -> bool:
+    """Whether a term's prior counts as prior, and not as what is known of the trade."""
+    if term.role is Role.ALLOWANCE:
+        return fit.aliases.is_separated(term.name)
+    return term.role is Role.FACTOR and term.acts is not Acts.EXPONENT
+
+
+def _flat_width(acts: Acts, wide_k: float) -> float:
+    return wide_k if acts is Acts.RESISTANCE else BOUNDED_K
 
 
 def _wide(problem: GaussianProblem, residual_k: float) -> float:

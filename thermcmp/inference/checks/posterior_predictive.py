@@ -27,7 +27,7 @@ from thermcmp.inference.checks.residuals import (
     row_variance,
 )
 from thermcmp.inference.checks.student_weights import drawn_weights, new_weights
-from thermcmp.model.design import EXPONENT
+from thermcmp.model.design import EXPONENT, FIXED
 from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def predictive_features(
 
 def _new_nuisance(fit: Fit, part: IntArray, rng: np.random.Generator) -> Array:
     """Effects of new assemblies, sessions and laboratories on each row, shape (B, n) [K]."""
-    design = fit.design
+    design, coefficients = fit.design, fit.design.coefficients
     total = np.zeros((len(part), len(design.rise_k)))
     for k, (term, levels) in enumerate(zip(design.terms, design.levels, strict=True)):
         if term.role is Role.NUISANCE:
@@ -108,8 +108,8 @@ def _new_nuisance(fit: Fit, part: IntArray, rng: np.random.Generator) -> Array:
             moved = new[:, design.index[:, k]]
             if term.acts is Acts.AIRFLOW:
                 moved = moved * airflow_factor(design, fit.draws(EXPONENT)[part])
-            total += moved
-    return np.asarray(design.power_ratio * total)
+            total += moved * coefficients[:, len(FIXED) + k]
+    return total
 
 
 _Look = Callable[["Array"], "Array"]

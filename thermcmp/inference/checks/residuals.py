@@ -10,7 +10,7 @@ from thermcmp._types import Array, IntArray
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.conditional.marginal_likelihood import Points
 from thermcmp.inference.conditional.problem import thermal_problem
-from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
 from thermcmp.model.terms import Role
 
 if TYPE_CHECKING:
@@ -36,7 +36,10 @@ def design_matrices(
     from scipy.sparse import csr_array
 
     problem = thermal_problem(design)[0] if problem is None else problem
-    counted = [True, True, *(nuisance or t.role is not Role.NUISANCE for t in design.terms)]
+    counted = [
+        *(True for _ in FIXED),
+        *(nuisance or t.role is not Role.NUISANCE for t in design.terms),
+    ]
     found = []
     for side in (False, True):
         places = np.array(counted) & (problem.flow == side)

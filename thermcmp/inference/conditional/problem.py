@@ -19,9 +19,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
-from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE, EXPONENT, RESIDUAL
+from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
 from thermcmp.model.priors import Normal, Prior
-from thermcmp.model.terms import Acts
 
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
@@ -75,20 +74,21 @@ class GaussianProblem:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EffectLayout:
-    """Columns of the effects: two fixed ones first, then the levels of each group."""
+    """Columns of the effects: the fixed ones first, then the levels of each group."""
 
-    columns: IntArray  #: effect columns that each row touches, shape (n, 2 + groups)
+    columns: IntArray  #: effect columns that each row touches, shape (n, fixed + groups)
     scale_of: IntArray  #: group of each effect, -1 for the fixed ones, shape (q,)
     fixed_mean: Array  #: shape (q,)
     fixed_sd: Array  #: shape (q,)
 
 
 def effect_layout(index: IntArray, sizes: Sequence[int], fixed: Sequence[Prior]) -> EffectLayout:
-    """Return the columns of two fixed effects and of all levels, from an index (n, groups)."""
-    n = len(index)
-    starts = (2 + np.concatenate([[0], np.cumsum(sizes)]))[: len(sizes)].astype(np.intp)
-    columns = np.hstack([np.zeros((n, 1), np.intp), np.ones((n, 1), np.intp), index + starts])
-    scale_of = np.concatenate([[-1, -1], np.repeat(np.arange(len(sizes)), sizes)]).astype(np.intp)
+    """Return the columns of the fixed effects and of all levels, from an index (n, groups)."""
+    first = np.arange(len(fixed), dtype=np.intp)
+    starts = np.cumsum([len(fixed), *sizes])[: len(sizes)].astype(np.intp)
+    columns = np.hstack([np.tile(first, (len(index), 1)), index + starts])
+    groups = np.repeat(np.arange(len(sizes)), sizes)
+    scale_of = np.concatenate([np.full(len(fixed), -1), groups]).astype(np.intp)
     mean, sd = np.zeros(len(scale_of)), np.ones(len(scale_of))
     for place, prior in enumerate(fixed):
         if isinstance(prior, Normal):
@@ -101,9 +101,8 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     layout = effect_layout(
         design.index,
         [len(levels) for levels in design.levels],
-        [design.priors[BASELINE], design.priors[AIRFLOW_BASELINE]],
+        [design.priors[name] for name in FIXED],
     )
-    flow = np.array([False, True, *(t.acts is Acts.AIRFLOW for t in design.terms)])
     law, flow_speed, reference = design.law, design.flow_speed[:, None], design.reference.flow_speed
 
     def airflow(exponent: Array) -> Array:
@@ -117,8 +116,8 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
         known_variance=design.known_variance,
         run_scatter=design.run_scatter,
         columns=layout.columns,
-        values=np.repeat(design.power_ratio[:, None], layout.columns.shape[1], axis=1),
-        flow=flow,
+        values=design.coefficients,
+        flow=design.flow,
         scale_of=layout.scale_of,
         fixed_mean=layout.fixed_mean,
         fixed_sd=layout.fixed_sd,

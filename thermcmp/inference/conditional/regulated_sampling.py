@@ -138,8 +138,13 @@ def stand_in_problem(
     problem, priors = thermal_problem(design)
     fan, power = regulated_rows(design)
     rows, x0 = np.concatenate([fan, power]), np.concatenate([expansion.fan, expansion.power])
-    own = problem.values[rows] / design.power_ratio[rows, None]
-    own[: len(fan)] *= problem.flow
+    of_power = design.per_power_at(design.flow_speed[power])
+    own = np.concatenate(
+        [
+            np.broadcast_to(problem.flow.astype(float), (len(fan), len(problem.flow))),
+            np.stack([np.broadcast_to(of_power[acts], len(power)) for acts in design.acts], axis=1),
+        ]
+    )
 
     def extended(term: AirflowTerm | None, beside: float) -> AirflowTerm | None:
         if term is None:

@@ -20,7 +20,7 @@ from thermcmp.inference.arviz_adapter import posterior_group, without_notice
 from thermcmp.inference.censoring import Readings, readings_of
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.nuts import likelihood
-from thermcmp.inference.nuts.parameterization import baseline_priors, effects_in_coordinates
+from thermcmp.inference.nuts.parameterization import effects_in_coordinates, fixed_priors
 from thermcmp.inference.regulated_likelihood import in_kelvin, is_informed
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals
@@ -66,8 +66,11 @@ def pymc_model(design: Design) -> Any:
         scales = np.array([prior.scale for prior in priors if isinstance(prior, HalfNormal)])
         spreads = pm.HalfNormal("spreads", scales, shape=len(scales))
         factor = design.airflow(design.flow_speed, exponent)
-        base, flow = baseline_priors(design)
-        middle = design.power_ratio * (base.mean + flow.mean * factor)
+        coefficients = design.coefficients
+        middle = sum(
+            coefficients[:, k] * prior.mean * (factor if design.flow[k] else 1.0)
+            for k, prior in enumerate(fixed_priors(design))
+        )
         variance, degrees = design.run_scatter * residual**2 + readings.variance, None
         if design.residuals is Residuals.STUDENT:
             degrees = _variable(DEGREES, design.priors[DEGREES])

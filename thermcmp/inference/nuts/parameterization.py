@@ -23,9 +23,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermcmp._types import Array, IntArray
-from thermcmp.model.design import AIRFLOW_BASELINE, BASELINE
+from thermcmp.model.design import FIXED
 from thermcmp.model.priors import Normal
-from thermcmp.model.terms import Acts
 
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
@@ -35,19 +34,20 @@ if TYPE_CHECKING:
 class _Columns:
     """Constant arrays: p of the q effects are kept, the levels of one large group eliminated."""
 
-    owner: IntArray  #: group of each kept effect (0 and 1 the baselines, 2 + k term k), shape (p,)
+    owner: IntArray  #: group of each kept effect (fixed effects, then terms), shape (p,)
     group: int  #: the eliminated group
     level: IntArray  #: each row's level in that group, shape (n,)
     size: int  #: its number of levels
     place: IntArray  #: kept effects that each row touches, shape (n, a)
     flow: Array  #: 1 if a row's place (the eliminated group's last) acts on airflow, shape (a + 1,)
+    coefficient: Array  #: coefficient of each such place apart from airflow, shape (n, a + 1)
     cross_level: IntArray  #: eliminated effect of each pair that some row touches, shape (N,)
     cross_place: IntArray  #: kept effect of each such pair, shape (N,)
     cross: IntArray  #: the pairs of each row, shape (n, a)
     order: IntArray  #: positions of the design's effects among kept, then eliminated ones, (q,)
 
     def row_pairs(self) -> tuple[IntArray, IntArray, IntArray]:
-        """Return pairs of a row's places and the position of their products in the lower triangle."""
+        """Return pairs of a row's places and where their products stand in the lower triangle."""
         left, right = np.triu_indices(self.place.shape[1])
         return left, right, self._below(self.place[:, left], self.place[:, right]).ravel()
 
@@ -66,9 +66,8 @@ class _Columns:
 
 
 def _columns(design: Design) -> _Columns:
-    sizes = np.array([1, 1, *(len(levels) for levels in design.levels)])
-    flow = np.array([False, True, *(term.acts is Acts.AIRFLOW for term in design.terms)])
-    index = np.hstack([np.zeros((len(design.rows), 2), np.intp), design.index])
+    sizes = np.array([*(1 for _ in FIXED), *(len(levels) for levels in design.levels)])
+    index = np.hstack([np.zeros((len(design.rows), len(FIXED)), np.intp), design.index])
     group = int(np.argmax(sizes[1:])) + 1
     kept = np.delete(np.arange(len(sizes)), group)
     starts = np.cumsum(sizes[kept]) - sizes[kept]
@@ -82,7 +81,8 @@ def _columns(design: Design) -> _Columns:
         level=level,
         size=int(sizes[group]),
         place=place,
-        flow=flow[[*kept, group]].astype(float),
+        flow=design.flow[[*kept, group]].astype(float),
+        coefficient=design.coefficients[:, [*kept, group]],
         cross_level=keys // len(owner),
         cross_place=keys % len(owner),
         cross=cross.reshape(key.shape),
@@ -91,12 +91,12 @@ def _columns(design: Design) -> _Columns:
     )
 
 
-def baseline_priors(design: Design) -> tuple[Normal, Normal]:
-    """Return the priors of the two baselines."""
-    first, second = design.priors[BASELINE], design.priors[AIRFLOW_BASELINE]
-    if not (isinstance(first, Normal) and isinstance(second, Normal)):
-        raise TypeError("both baselines have normal priors")
-    return first, second
+def fixed_priors(design: Design) -> tuple[Normal, ...]:
+    """Return the priors of the fixed effects."""
+    priors = tuple(design.priors[name] for name in FIXED)
+    if not all(isinstance(prior, Normal) for prior in priors):
+        raise TypeError("fixed effects have normal priors")
+    return tuple(prior for prior in priors if isinstance(prior, Normal))
 
 
 def effects_in_coordinates(
@@ -109,12 +109,12 @@ def effects_in_coordinates(
     import pymc as pm
     import pytensor.tensor as pt
 
-    fixed, columns = baseline_priors(design), _columns(design)
+    fixed, columns = fixed_priors(design), _columns(design)
     p = len(columns.owner)
     scale = pt.concatenate([np.array([prior.sd for prior in fixed]), spreads])
     kept_scale, level_scale = scale[columns.owner], scale[columns.group]
     unit = 1.0 + columns.flow * (airflow[:, None] - 1.0)
-    reach = design.power_ratio[:, None] * unit
+    reach = columns.coefficient * unit
     kept, single = reach[:, :-1] * kept_scale[columns.place], level_scale * reach[:, -1]
     weighted = precision[:, None] * kept
 
@@ -143,7 +143,7 @@ def effects_in_coordinates(
         pt.log(pt.diagonal(factor))
     )
     shift = np.zeros(len(columns.order))
-    shift[:2] = [prior.mean for prior in fixed]
+    shift[: len(fixed)] = [prior.mean for prior in fixed]
     parts = pt.concatenate([kept_scale * w, level_scale * level_w])
     added = pt.sum(kept * w[columns.place], axis=1) + single * level_w[columns.level]
     return shift + parts[columns.order], added, log_density
