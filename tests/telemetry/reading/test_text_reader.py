@@ -304,7 +304,7 @@ class TestHeadingsAndCuts:
         path = log(PLAIN + lines("Bench 3", "time_s,memory_c,fan_rpm", "3,53,1800", "4,54,1800"))
         frame = read_telemetry(path)
         assert frame["memory_c"].tolist() == [50.5, 51.5, 52.0, 53.0, 54.0]
-        assert any("come again" in note for note in frame.attrs["notes"])
+        assert any("are repeated" in note for note in frame.attrs["notes"])
 
     def test_a_heading_block_at_the_end(self, log):
         frame = read_telemetry(log(PLAIN + "time_s,memory_c,fan_rpm\n"))
