@@ -307,7 +307,7 @@ class TestLoadAndSoak:
         check = check_named(reduction, "settled")
         assert check.verdict is Verdict.REFUSED
         assert re.search("every 1(49|50|51) s", check.words)
-        assert "no steady state" in check.words
+        assert "not a steady state" in check.words
 
     def test_never_at_load(self, clean_run, reduce):
         frame = clean_run().assign(power_w=np.nan)
@@ -341,7 +341,7 @@ class TestRegulation:
         row = reduction.rows.iloc[0]
         assert row["regulated"]
         assert "by power" in row["protocol_reason"]
-        assert "no result" in row["protocol_reason"]
+        assert "not a result" in row["protocol_reason"]
         assert row["power_w"] == pytest.approx(225.0, abs=2.0)
 
     def test_held_by_moving_the_fan(self, clean_run, reduce):
