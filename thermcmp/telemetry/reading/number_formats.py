@@ -92,7 +92,7 @@ def find_styles(
         bare = _all_bare(samples[field.position], mark)
         styles[field.name] = NumberStyle(mark, bare and (proved or comma_sure), proved)
     if faults:
-        raise InputError("The numbers of this log are not clear:", faults)
+        raise InputError("The numbers of this log are ambiguous or out of range:", faults)
     return styles, file_mark
 
 

@@ -131,7 +131,7 @@ def _find_form(
     groups = [numbers]
     for pattern, make_form in (
         (DURATION_PATTERN, _clock_form),
-        (BASIC_PATTERN, _basic_form),
+        (BASIC_PATTERN, _stamp_form),
         (STAMP_PATTERN, _stamp_form),
     ):
         matches = [m for cell in cells if (m := re.match(pattern, cell))]
@@ -181,26 +181,15 @@ def _clock_form(clocks: Sequence[re.Match[str]]) -> TimeForm:
     return TimeForm(TimeKind.DURATION if counts else TimeKind.TIME_OF_DAY)
 
 
-def _basic_form(stamps: Sequence[re.Match[str]]) -> TimeForm:
-    """Return the form of stamps in the basic format of ISO 8601."""
-    return TimeForm(_stamp_kind(stamps), order="basic")
-
-
 def _stamp_form(stamps: Sequence[re.Match[str]]) -> TimeForm:
-    """Return the form of stamps, with the order of their dates."""
-    order = _date_order(stamps)
-    return TimeForm(_stamp_kind(stamps), order=order)
-
-
-def _stamp_kind(stamps: Sequence[re.Match[str]]) -> TimeKind:
-    """Return whether stamps have a zone."""
+    """Return the form of stamps: the order of the date, and whether there is a zone."""
+    order = "basic" if stamps[0].re.pattern == BASIC_PATTERN else _date_order(stamps)
     zoned = [bool(match["zone"]) for match in stamps]
     if any(zoned) and not all(zoned):
         bare = stamps[zoned.index(False)].string
-        raise _UnclearError(
-            "some times have a zone, others have none", "write all with their zone", bare
-        )
-    return TimeKind.ZONED if zoned[0] else TimeKind.STAMP
+        fix = "write all with their zone"
+        raise _UnclearError("some times have a zone, others have none", fix, bare)
+    return TimeForm(TimeKind.ZONED if zoned[0] else TimeKind.STAMP, order=order)
 
 
 def _number_form(

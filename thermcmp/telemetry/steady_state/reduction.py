@@ -110,7 +110,46 @@ class Reduction:
         matplotlib.axes.Axes
             Their ``.figure`` can be saved.
         """
-        return _draw_run(self, ax)
+        if ax is None:
+            from matplotlib.figure import Figure
+
+            ax = Figure(figsize=(8.6, 4.6), layout="constrained").subplots()
+        frame = self.frame
+        thin = slice(None, None, max(len(frame) // _POINTS, 1))
+        minutes = frame["time_s"].to_numpy(dtype=float) / 60.0
+        segment = frame["segment"].to_numpy() if "segment" in frame else np.zeros(len(frame))
+        sensors = sensor_names(list(frame.columns))
+        for name in [*(f"{sensor}_c" for sensor in sensors), AMBIENT]:
+            if name in frame:
+                values = frame[name].to_numpy(dtype=float).copy()
+                # A line across a gap would show readings that do not exist.
+                values[np.diff(segment, prepend=segment[:1]) != 0] = np.nan
+                style: dict[str, Any] = {"ls": ":", "color": "0.35"} if name == AMBIENT else {}
+                ax.plot(minutes[thin], values[thin], lw=1.1, label=name.removesuffix("_c"), **style)
+        for span in self.spans:
+            ax.axvspan(span.start_s / 60, span.end_s / 60, color="0.88", lw=0, zorder=0)
+            where: dict[str, Any] = {"transform": ax.get_xaxis_transform(), "rotation": 90}
+            x = span.start_s / 60
+            ax.text(x, 1.0, f" {span.reason}", va="top", fontsize=7, color="0.35", **where)
+        if self.window_s is not None:
+            start, end = (second / 60 for second in self.window_s)
+            ax.axvspan(
+                start,
+                end,
+                facecolor="none",
+                edgecolor="0.2",
+                hatch="//",
+                alpha=0.25,
+                label="window",
+            )
+        _draw_failures(ax, self.checks)
+        title = f"{self.verdict}" + (f": {self.reason}" if self.reason else "")
+        title = title if len(title) <= _TITLE_LENGTH else title[: _TITLE_LENGTH - 1] + "…"
+        ax.set_title(title, fontsize=8, loc="left", wrap=True)
+        ax.set_xlabel("time [min]")
+        ax.set_ylabel("temperature [°C]")
+        ax.legend(loc="best", fontsize=8)
+        return ax
 
     def __str__(self) -> str:
         shown = ["sensor", "temperature_c", "standard_error_k", "ambient_c", "fan_rpm", "power_w"]
@@ -124,62 +163,17 @@ class Reduction:
         return f"<p>{escape(str(self.verdict))}: {escape(self.reason)}</p>{table}"
 
 
-def _draw_run(reduction: Reduction, ax: Axes | None) -> Axes:
-    """Draw sensors over time, the window, spans left out, failed checks and the verdict."""
-    if ax is None:
-        from matplotlib.figure import Figure
-
-        ax = Figure(figsize=(8.6, 4.6), layout="constrained").subplots()
-    frame = reduction.frame
-    thin = slice(None, None, max(len(frame) // _POINTS, 1))
-    minutes = frame["time_s"].to_numpy(dtype=float) / 60.0
-    segment = frame["segment"].to_numpy() if "segment" in frame else np.zeros(len(frame))
-    sensors = sensor_names(list(frame.columns))
-    for name in [*(f"{sensor}_c" for sensor in sensors), AMBIENT]:
-        if name in frame:
-            values = frame[name].to_numpy(dtype=float).copy()
-            # A line across a gap would show readings that do not exist.
-            values[np.diff(segment, prepend=segment[:1]) != 0] = np.nan
-            style: dict[str, Any] = {"ls": ":", "color": "0.35"} if name == AMBIENT else {}
-            ax.plot(minutes[thin], values[thin], lw=1.1, label=name.removesuffix("_c"), **style)
-    for span in reduction.spans:
-        ax.axvspan(span.start_s / 60, span.end_s / 60, color="0.88", lw=0, zorder=0)
-        ax.text(
-            span.start_s / 60,
-            1.0,
-            f" {span.reason}",
-            transform=ax.get_xaxis_transform(),
-            va="top",
-            rotation=90,
-            fontsize=7,
-            color="0.35",
-        )
-    if reduction.window_s is not None:
-        start, end = (second / 60 for second in reduction.window_s)
-        ax.axvspan(
-            start, end, facecolor="none", edgecolor="0.2", hatch="//", alpha=0.25, label="window"
-        )
-    _draw_failures(ax, reduction)
-    title = f"{reduction.verdict}" + (f": {reduction.reason}" if reduction.reason else "")
-    title = title if len(title) <= _TITLE_LENGTH else title[: _TITLE_LENGTH - 1] + "…"
-    ax.set_title(title, fontsize=8, loc="left", wrap=True)
-    ax.set_xlabel("time [min]")
-    ax.set_ylabel("temperature [°C]")
-    ax.legend(loc="best", fontsize=8)
-    return ax
-
-
-def _draw_failures(ax: Axes, reduction: Reduction) -> None:
+def _draw_failures(ax: Axes, checks: tuple[Check, ...]) -> None:
     """Mark each second at which checks failed, with their names."""
     seconds: dict[float, list[Check]] = {}
-    for check in reduction.checks:
+    for check in checks:
         if check.verdict is not Verdict.PASS and not np.isnan(check.second):
             seconds.setdefault(check.second, []).append(check)
-    for second, checks in seconds.items():
-        refused = any(check.verdict is Verdict.REFUSED for check in checks)
+    for second, failed in seconds.items():
+        refused = any(check.verdict is Verdict.REFUSED for check in failed)
         ax.axvline(second / 60, color="0.1", lw=0.9, ls="-" if refused else "--")
         ax.annotate(
-            ", ".join(dict.fromkeys(check.name for check in checks)),
+            ", ".join(dict.fromkeys(check.name for check in failed)),
             (second / 60, 0.02),
             xycoords=ax.get_xaxis_transform(),
             rotation=90,

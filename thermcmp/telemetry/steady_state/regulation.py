@@ -123,9 +123,15 @@ def _never_followed_on(moves: _Moves) -> bool:
 
 
 def _does_not_follow(moves: _Moves) -> bool:
-    """Return whether a sensor stays still while power or fan move."""
-    expected = _followed(moves.heat * moves.air, moves.time_s) * moves.level_k
-    expected_swing = float(np.ptp(moves.means(expected)))
+    """Return whether a sensor stays still while power or fan move, at a cooler's delay."""
+    from scipy.signal import lfilter
+
+    rise = moves.heat * moves.air
+    share = 1.0 - np.exp(-usual_step_s(moves.time_s) / _FOLLOW_S)
+    # It starts from the usual level, wherever a hunting power happens to be.
+    start = float(np.mean(rise[: readings_in(_FOLLOW_S, moves.time_s)]))
+    followed, _ = lfilter([share], [1.0, share - 1.0], rise, zi=[(1.0 - share) * start])
+    expected_swing = float(np.ptp(moves.means(np.asarray(followed) * moves.level_k)))
     seen_swing = float(np.ptp(moves.means(moves.temperature_c)))
     return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
 
@@ -169,17 +175,6 @@ def _relative(values: Array | None, first: int, n: int) -> Array:
     share = np.minimum(np.maximum(part / mean, 0.05), 20.0)
     share[missing] = 1.0
     return share
-
-
-def _followed(expected: Array, t: Array) -> Array:
-    """Return an expected rise with the delay of a cooler."""
-    from scipy.signal import lfilter
-
-    share = 1.0 - np.exp(-usual_step_s(t) / _FOLLOW_S)
-    # It starts from the usual level, wherever a hunting power happens to be.
-    start = float(np.mean(expected[: readings_in(_FOLLOW_S, t)]))
-    followed, _ = lfilter([share], [1.0, share - 1.0], expected, zi=[(1.0 - share) * start])
-    return np.asarray(followed)
 
 
 def _mostly(flags: BoolArray, time_s: Array) -> BoolArray:

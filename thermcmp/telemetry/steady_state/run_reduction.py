@@ -138,7 +138,13 @@ def _judged(
             held=held,
         )
         result = judge_sensor(sensor, rise, window.start_s, record, protocol)
-        coverage = _coverage(sensor, window, period_s)
+        n_read = len(sensor.since(window.start_s).time_s)
+        share = 100.0 * min(n_read / ((window.end_s - window.start_s) / period_s), 1.0)
+        words = f"{sensor.name} and ambient were read in {share:.0f} % of the window"
+        verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
+        if verdict is Verdict.REFUSED:
+            words += "; a joined instrument that logs more slowly needs a wider tolerance_s"
+        coverage = Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=sensor.name)
         results.append(replace(result, checks=(coverage, *result.checks)))
     return results
 
@@ -194,17 +200,6 @@ def _series(
             arrays = (time_s[~missing], rise[~missing], readings[inside][~missing])
         series.append(Series(name, *arrays, find_step(readings)))
     return series, unread
-
-
-def _coverage(series: Series, window: Window, period_s: float) -> Check:
-    """Check that a sensor was read throughout the window."""
-    expected = (window.end_s - window.start_s) / period_s
-    share = 100.0 * min(len(series.since(window.start_s).time_s) / expected, 1.0)
-    verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
-    words = f"{series.name} and ambient were read in {share:.0f} % of the window"
-    if verdict is Verdict.REFUSED:
-        words += "; a joined instrument that logs more slowly needs a wider tolerance_s"
-    return Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=series.name)
 
 
 def _longer(

@@ -101,19 +101,22 @@ def steady_rise(
     if mean.settled in (Settled.TOO_FEW, Settled.CYCLING):
         # A longer window shows more of a cycle.
         shown = mean_from(series, earlier_s[-1], protocol) if earlier_s else mean
-        return _refused(series, mean, _why_no_mean(shown), protocol)
+        return _judged(series, mean, Verdict.REFUSED, _why_unsettled(shown), protocol)
     at_load = series.since(load_start_s)
     tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, mean.n, held=held)
     window = _at_soak_end(mean, tail, series, protocol, held=held)
     added_k = window.mean_k - mean.mean_k
-    if window.settled is Settled.SETTLED and full_soak:
-        return _settled(series, window, added_k, tail, protocol)
+    settled = window
     if window.settled is Settled.UNDECIDED and full_soak:
-        for earlier in earlier_s:
-            longer = mean_from(series, earlier, protocol)
-            if longer.settled is Settled.SETTLED:
-                words = f"drift below {longer.drift_high_k_per_min:.2g} K/min in a longer window"
-                return _passed(series, window, words, added_k, tail)
+        longer = (mean_from(series, earlier, protocol) for earlier in earlier_s)
+        settled = next((m for m in longer if m.settled is Settled.SETTLED), window)
+    if settled.settled is Settled.SETTLED and full_soak:
+        if settled is window and tail.error_k > protocol.extrapolation_error_k:
+            words = f"the rest of the soak is uncertain by {tail.error_k:.1f} K: run longer"
+            return _judged(series, window, Verdict.REFUSED, words, protocol)
+        words = f"drift below {settled.drift_high_k_per_min:.2g} K/min"
+        words += "" if settled is window else " in a longer window"
+        return _passed(series, window, words, added_k, tail)
     end = None
     if held and protocol.extrapolate:
         limit_k = protocol.extrapolation_error_k
@@ -132,7 +135,7 @@ def steady_rise(
         shown = longest
     words = _why_unsettled(shown) + ("" if held else ", and fan or power moved during the soak")
     words += f", and not extrapolated: {end.refusal}" if end else ""
-    return _refused(series, window, words, protocol)
+    return _judged(series, window, Verdict.REFUSED, words, protocol)
 
 
 def _at_soak_end(
@@ -154,17 +157,6 @@ def _at_soak_end(
     return replace(window, mean_k=flat.mean_k, standard_error_k=float(error))
 
 
-def _settled(
-    series: Series, window: WindowMean, added_k: float, tail: SoakTail, protocol: Protocol
-) -> SteadyRise:
-    """Take the mean of a settled window, unless the rest of the soak is too uncertain."""
-    if tail.error_k > protocol.extrapolation_error_k:
-        words = f"the rest of the soak is uncertain by {tail.error_k:.1f} K: run longer"
-        return _refused(series, window, words, protocol)
-    words = f"drift below {window.drift_high_k_per_min:.2g} K/min"
-    return _passed(series, window, words, added_k, tail)
-
-
 def _ended(
     series: Series,
     window: WindowMean,
@@ -181,8 +173,8 @@ def _ended(
         f"extrapolated by {end.remaining_k:.1f} K along {end.approach}, "
         f"± {end.standard_error_k:.2f} K"
     )
-    check = _check(series, window, Verdict.CORRECTED, words, protocol)
-    return SteadyRise(end.final_k, end.standard_error_k, window, check)
+    rise = (end.final_k, end.standard_error_k)
+    return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
 
 
 def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRise:
@@ -194,28 +186,22 @@ def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRi
         f"a drift up to {window.drift_high_k_per_min:.2g} K/min could not be ruled out; the "
         "standard error is widened for it"
     )
-    check = _check(series, window, Verdict.CORRECTED, words, protocol)
-    return SteadyRise(window.mean_k, error, window, check)
+    rise = (window.mean_k, error)
+    return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
 
 
 def _why_unsettled(window: WindowMean) -> str:
     """Describe why a window's mean is not a steady state."""
-    if window.settled is Settled.SETTLED:
-        return "it looks settled, but before the end of the soak that does not show a steady state"
-    if window.settled is Settled.UNDECIDED:
-        return f"a drift up to {window.drift_high_k_per_min:.2g} K/min is possible"
-    return f"still drifting by {window.drift_k_per_min:+.2f} K/min"
-
-
-def _why_no_mean(window: WindowMean) -> str:
-    """Describe why a window has no steady mean."""
-    if window.settled is Settled.TOO_FEW:
-        return f"{window.n} readings in the window are too few"
     cycle = "" if np.isnan(window.cycle_s) else f" every {window.cycle_s:.0f} s"
-    return (
-        f"the rise swings by {window.swing_k:.0f} K{cycle} around {window.mean_k:.1f} K: a "
-        "cycle has a mean, but is not a steady state"
-    )
+    return {
+        Settled.TOO_FEW: f"{window.n} readings in the window are too few",
+        Settled.CYCLING: f"the rise swings by {window.swing_k:.0f} K{cycle} around "
+        f"{window.mean_k:.1f} K: a cycle has a mean, but is not a steady state",
+        Settled.SETTLED: "it looks settled, but before the end of the soak that does not show a "
+        "steady state",
+        Settled.UNDECIDED: f"a drift up to {window.drift_high_k_per_min:.2g} K/min is possible",
+        Settled.DRIFTING: f"still drifting by {window.drift_k_per_min:+.2f} K/min",
+    }[window.settled]
 
 
 def _passed(
@@ -234,27 +220,22 @@ def _passed(
             f"; {added_k:+.2f} ± {tail.error_k:.2f} K for the rest of the soak, "
             f"by {tail.fit.approach}"
         )
-    check = Check(
-        "settled",
-        Verdict.CORRECTED if cycles or max(abs(added_k), doubt_k) > _ENDED_K else Verdict.PASS,
-        words,
-        window.drift_k_per_min,
-        unit="K/min",
-        sensor=series.name,
-    )
+    notable = cycles or max(abs(added_k), doubt_k) > _ENDED_K
+    verdict, drift = Verdict.CORRECTED if notable else Verdict.PASS, window.drift_k_per_min
+    check = Check("settled", verdict, words, drift, unit="K/min", sensor=series.name)
     return SteadyRise(window.mean_k, window.standard_error_k, window, check)
 
 
-def _refused(series: Series, window: WindowMean, words: str, protocol: Protocol) -> SteadyRise:
-    """Refuse the sensor, but keep the figures of its window."""
-    check = _check(series, window, Verdict.REFUSED, words, protocol)
-    return SteadyRise(float("nan"), float("nan"), window, check)
-
-
-def _check(
-    series: Series, window: WindowMean, verdict: Verdict, words: str, protocol: Protocol
-) -> Check:
-    """Return the check of a sensor that is not simply settled."""
-    start = float(series.time_s[-window.n]) if window.n else float("nan")
+def _judged(
+    series: Series,
+    window: WindowMean,
+    verdict: Verdict,
+    words: str,
+    protocol: Protocol,
+    rise: tuple[float, float] = (np.nan, np.nan),
+) -> SteadyRise:
+    """Return a refused or corrected rise with its standard error, and the window's figures."""
+    start = float(series.time_s[-window.n]) if window.n else np.nan
     drift, limit = window.drift_k_per_min, protocol.drift_k_per_min
-    return Check("settled", verdict, words, drift, limit, "K/min", start, series.name)
+    check = Check("settled", verdict, words, drift, limit, "K/min", start, series.name)
+    return SteadyRise(*rise, window, check)

@@ -36,10 +36,7 @@ class Window:
 
 
 def choose_window(
-    time_s: Array,
-    segment: Int64Array,
-    stretch: Stretch,
-    protocol: Protocol,
+    time_s: Array, segment: Int64Array, stretch: Stretch, protocol: Protocol
 ) -> tuple[Window | None, Check]:
     """Return the last window that follows the soak and spans no gap, and the check of the soak."""
     inside = slice(stretch.first, stretch.last + 1)
@@ -56,15 +53,9 @@ def choose_window(
             earlier = tuple(s for s in longer if s >= earliest)
             soak = end - protocol.window_s - stretch.start_s
             words = f"{soak:.0f} s at load before the window"
-            window = Window(end - protocol.window_s, end, earlier, True)
-            return window, Check("soak", Verdict.PASS, words, soak, protocol.soak_s, "s")
-    return _short(pieces, stretch, protocol)
-
-
-def _short(
-    pieces: list[tuple[float, float]], stretch: Stretch, protocol: Protocol
-) -> tuple[Window | None, Check]:
-    """Return the window and check of a run that stopped early, or has gaps everywhere."""
+            check = Check("soak", Verdict.PASS, words, soak, protocol.soak_s, "s")
+            return Window(end - protocol.window_s, end, earlier, True), check
+    # The run stopped before its soak was over, or has gaps everywhere.
     _, end = pieces[-1]
     length_s = end - stretch.start_s
     wanted_s = protocol.soak_s + protocol.window_s
