@@ -71,7 +71,13 @@ def match_fields(
     _part_counter(recognised, headings)
     for name, positions in recognised.items():
         if len(positions) > 1:
-            faults.append(_duplicates(name, positions, headings, file))
+            shown = " and ".join(f"'{headings[p]}' at position {p}" for p in positions[:4])
+            message = f"{len(positions)} columns could be {name}: {shown}"
+            message += " …" if len(positions) > 4 else ""
+            fix = f"state which with columns={{'{name}': position, …}}"
+            if role_of(name) is Role.TIME:
+                fix += "; with a clock per sensor read the file once per clock and join the frames"
+            faults.append(Fault(message, fix, file, None, name))
         else:
             places[name] = positions[0]
     fields = [
@@ -155,18 +161,6 @@ def _cell_unit(cells: Sequence[str]) -> Unit | None:
     units = {parse_unit(unit) for unit in {split_cell(cell)[1] for cell in set(cells)}}
     dimensions = {unit.dimension for unit in units if unit}
     return next(iter(units)) if None not in units and len(dimensions) == 1 else None
-
-
-def _duplicates(
-    name: str, positions: list[int], headings: Sequence[str], file: str | None
-) -> Fault:
-    """Return the fault of headings that mean the same column."""
-    shown = " and ".join(f"'{headings[p]}' at position {p}" for p in positions[:4])
-    shown += " …" if len(positions) > 4 else ""
-    fix = f"state which with columns={{'{name}': position, …}}"
-    if role_of(name) is Role.TIME:
-        fix += "; with a clock per sensor read the file once per clock and join the frames"
-    return Fault(f"{len(positions)} columns could be {name}: {shown}", fix, file, None, name)
 
 
 def _field(

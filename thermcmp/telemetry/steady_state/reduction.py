@@ -133,15 +133,8 @@ class Reduction:
             ax.text(x, 1.0, f" {span.reason}", va="top", fontsize=7, color="0.35", **where)
         if self.window_s is not None:
             start, end = (second / 60 for second in self.window_s)
-            ax.axvspan(
-                start,
-                end,
-                facecolor="none",
-                edgecolor="0.2",
-                hatch="//",
-                alpha=0.25,
-                label="window",
-            )
+            hatched: dict[str, Any] = {"facecolor": "none", "edgecolor": "0.2", "hatch": "//"}
+            ax.axvspan(start, end, alpha=0.25, label="window", **hatched)
         _draw_failures(ax, self.checks)
         title = f"{self.verdict}" + (f": {self.reason}" if self.reason else "")
         title = title if len(title) <= _TITLE_LENGTH else title[: _TITLE_LENGTH - 1] + "…"
@@ -172,12 +165,6 @@ def _draw_failures(ax: Axes, checks: tuple[Check, ...]) -> None:
     for second, failed in seconds.items():
         refused = any(check.verdict is Verdict.REFUSED for check in failed)
         ax.axvline(second / 60, color="0.1", lw=0.9, ls="-" if refused else "--")
-        ax.annotate(
-            ", ".join(dict.fromkeys(check.name for check in failed)),
-            (second / 60, 0.02),
-            xycoords=ax.get_xaxis_transform(),
-            rotation=90,
-            fontsize=7,
-            va="bottom",
-            ha="right",
-        )
+        names = ", ".join(dict.fromkeys(check.name for check in failed))
+        style: dict[str, Any] = {"xycoords": ax.get_xaxis_transform(), "rotation": 90}
+        ax.annotate(names, (second / 60, 0.02), fontsize=7, va="bottom", ha="right", **style)

@@ -43,7 +43,14 @@ def result_rows(
     sheet: Mapping[str, Any],
 ) -> pd.DataFrame:
     """Return a result row for each sensor, also refused ones, shape (sensors, columns)."""
-    shared = _shared(part, started_at, sheet)
+    # A local time without its zone is not a point in time.
+    times = {"started_at": sheet.get("started_at", pd.NaT) if started_at is None else started_at}
+    shared = {name: value for name, value in sheet.items() if name not in STEERING} | times
+    for name in (AMBIENT, FAN_SPEED, POWER):
+        mean = part.mean(name)
+        shared[name] = stated_value(sheet, name) if np.isnan(mean) else mean
+    noise = part.known(NOISE)[1] if NOISE in part else np.empty(0)
+    shared[NOISE] = float(energy_mean_db(noise)) if len(noise) else stated_value(sheet, NOISE)
     throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False
     rows = []
     for sensor in sensors:
@@ -69,21 +76,3 @@ def result_rows(
     frame = pd.DataFrame(rows, columns=[*names, *MEASURED])
     numbers = frame[list(MEASURED)].select_dtypes("float").columns
     return frame.assign(**{name: frame[name].round(DECIMALS) for name in numbers})
-
-
-def _shared(
-    part: Readings, started_at: pd.Timestamp | None, sheet: Mapping[str, Any]
-) -> dict[str, Any]:
-    """Return the parts and conditions that the sensors of a run share."""
-    shared = {name: value for name, value in sheet.items() if name not in STEERING}
-    for name in (AMBIENT, FAN_SPEED, POWER):
-        mean = part.mean(name)
-        shared[name] = stated_value(sheet, name) if np.isnan(mean) else mean
-    noise = part.known(NOISE)[1] if NOISE in part else np.empty(0)
-    shared[NOISE] = float(energy_mean_db(noise)) if len(noise) else stated_value(sheet, NOISE)
-    if started_at is not None:
-        shared["started_at"] = started_at
-    else:
-        # A local time without its zone is not a point in time.
-        shared.setdefault("started_at", pd.NaT)
-    return shared

@@ -11,7 +11,7 @@ from thermcmp._types import Array
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
-from thermcmp.telemetry.steady_state.soak import SoakEnd, SoakTail, soak_end, soak_tail
+from thermcmp.telemetry.steady_state.soak import SoakTail, soak_end, soak_tail
 from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
 
 #: A soak with less than this to go has ended [K].
@@ -122,7 +122,15 @@ def steady_rise(
         limit_k = protocol.extrapolation_error_k
         end = soak_end(tail, error_limit_k=limit_k, rounding_k=window.rounding_k)
         if not end.refusal:
-            return _ended(series, window, tail, end, added_k, protocol)
+            if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
+                words = f"the soak had {end.remaining_k:.2f} K to go"
+                return _passed(series, window, words, added_k, tail)
+            words = (
+                f"extrapolated by {end.remaining_k:.1f} K along {end.approach}, "
+                f"± {end.standard_error_k:.2f} K"
+            )
+            rise = (end.final_k, end.standard_error_k)
+            return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
     carried = _CARRIED * protocol.drift_k_per_min
     undecided = window.settled is Settled.UNDECIDED and full_soak
     shown = window
@@ -155,26 +163,6 @@ def _at_soak_end(
         [flat.standard_error_k, tail.error_k, left_k_per_s * tail.time_constant_s]
     )
     return replace(window, mean_k=flat.mean_k, standard_error_k=float(error))
-
-
-def _ended(
-    series: Series,
-    window: WindowMean,
-    tail: SoakTail,
-    end: SoakEnd,
-    added_k: float,
-    protocol: Protocol,
-) -> SteadyRise:
-    """Take the mean of a window whose soak had ended, else the extrapolated rise."""
-    if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
-        words = f"the soak had {end.remaining_k:.2f} K to go"
-        return _passed(series, window, words, added_k, tail)
-    words = (
-        f"extrapolated by {end.remaining_k:.1f} K along {end.approach}, "
-        f"± {end.standard_error_k:.2f} K"
-    )
-    rise = (end.final_k, end.standard_error_k)
-    return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
 
 
 def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRise:
