@@ -1,4 +1,4 @@
-"""Parquet telemetry, and readers that others bring."""
+"""Parquet telemetry, and readers of plug-ins."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ class WordReader:
         yield pd.DataFrame(columns=["elapsed_s", "memory_c"])
 
 
-def test_a_reader_that_someone_brings(tmp_path):
+def test_a_reader_of_a_plug_in(tmp_path):
     path = tmp_path / "run.words"
     path.write_text("50 51 52")
     reader = WordReader()

@@ -129,7 +129,7 @@ def test_a_fan_that_switches_is_a_cycle_at_best():
     ("period_s", "verdict", "words"),
     [(8.0, "pass", ""), (40.0, "corrected", "power hunted by"), (200.0, "refused", "power moved")],
 )
-def test_hunting_power_is_averaged_told_or_refused(period_s, verdict, words):
+def test_hunting_power_is_averaged_reported_or_refused(period_s, verdict, words):
     def hunting(second, temperature, memory):
         return 250.0 + 40.0 * np.sin(2.0 * np.pi * second / period_s), 1800.0
 

@@ -182,7 +182,7 @@ class TestConditions:
         reduction = reduce(frame, Protocol(firmware="fw 1"), firmware=stated)
         assert str(reduction.verdict) == verdict
 
-    def test_what_was_stated_once_is_told(self, clean_run, reduce):
+    def test_a_value_stated_once_is_reported(self, clean_run, reduce):
         frame = clean_run().drop(columns=["ambient_c", "power_w"])
         frame = frame[frame["time_s"] >= 60.0].reset_index(drop=True)
         assert reduce(frame).verdict is Verdict.REFUSED
@@ -381,7 +381,7 @@ class TestFrames:
             (lambda f: f.assign(device=["a", "b"] * 750), "2 devices"),
         ],
     )
-    def test_frames_that_are_no_telemetry(self, clean_run, change, words):
+    def test_frames_that_are_not_telemetry(self, clean_run, change, words):
         with pytest.raises(InputError, match=words):
             reduce_telemetry(change(clean_run()))
 

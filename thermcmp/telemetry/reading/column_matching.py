@@ -24,19 +24,7 @@ from thermcmp.telemetry.reading.options import Column, Reading
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field of a log that is read.
-
-    Attributes
-    ----------
-    name : str
-        Canonical name.
-    position : int
-        Position in the row, from 0.
-    heading : str
-        Heading as written.
-    unit : Unit or None
-        Unit of cells that do not carry one themselves.
-    """
+    """One field of a log that is read, by canonical name, with the unit of bare cells."""
 
     name: str
     position: int

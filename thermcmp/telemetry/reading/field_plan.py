@@ -29,10 +29,6 @@ class Plan:
 
     Attributes
     ----------
-    fields : tuple of Field
-        Ordered by position.
-    styles : dict of str to NumberStyle
-        By canonical name.
     time : TimeForm or None
         None if the log has no times and its period is stated.
     notes : tuple of str

@@ -17,7 +17,7 @@ from thermcmp._types import Array
 
 #: Readings with less variance than this never leave their step [step squared].
 _STILL: Final = 1e-4
-#: Number of readings from which a step is found.
+#: Number of readings from which a step is estimated.
 _SAMPLE: Final = 20_000
 #: The mean square difference of independent readings is twice their variance; readings with
 #: more than this many times that alternate.
@@ -25,7 +25,7 @@ _ALTERNATES: Final = 1.5
 
 
 def find_step(values: npt.ArrayLike) -> float:
-    """Return the step of a sensor, found from its readings."""
+    """Return the step of a sensor, estimated from its readings."""
     known = np.asarray(values, dtype=np.float64)
     known = known[:: max(len(known) // _SAMPLE, 1)]
     unique = np.unique(np.round(known[~np.isnan(known)], 6))

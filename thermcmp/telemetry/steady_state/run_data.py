@@ -33,7 +33,7 @@ class Readings:
 
     @classmethod
     def of(cls, frame: pd.DataFrame) -> Readings:
-        """Take the columns of a telemetry frame."""
+        """Return the columns of a telemetry frame."""
         columns: dict[str, npt.NDArray[Any]] = {}
         for name in map(str, frame.columns):
             if name == "time_s" or dimension_of(name) is not None:

@@ -21,7 +21,7 @@ from thermcmp.telemetry.quantities import (
 )
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.condition_checks import check_conditions
-from thermcmp.telemetry.steady_state.load import Span, Stretch, at_load, longest_stretch
+from thermcmp.telemetry.steady_state.load import Stretch, at_load, longest_stretch
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.quantization import find_step
 from thermcmp.telemetry.steady_state.reduction import Reduction, worst
@@ -87,12 +87,12 @@ def reduce_telemetry(
         segment = np.cumsum(gaps).astype(np.int64)
     loaded = at_load(time_s, readings.get(POWER), readings.get(LOAD))
     stretch, spans = longest_stretch(time_s, segment, loaded, protocol.pause_s)
-    if stretch is None:
-        never = Check("load", Verdict.REFUSED, "the card was never at load")
-        return _without_rows(record, protocol, (never,), spans, notes)
-    window, soak = choose_window(time_s, segment, stretch, protocol)
-    if window is None:
-        return _without_rows(record, protocol, (soak,), spans, notes)
+    window, soak = None, Check("load", Verdict.REFUSED, "the card was never at load")
+    if stretch is not None:
+        window, soak = choose_window(time_s, segment, stretch, protocol)
+    if stretch is None or window is None:
+        empty = pd.DataFrame(columns=list(MEASURED))
+        return Reduction(empty, empty, (soak,), None, tuple(spans), protocol, record, notes)
     series, unread = _series(readings, stretch, window, sheet)
     window, means, conditions = _longer(window, series, readings, protocol, sheet)
     conditions = [soak, *conditions]
@@ -246,15 +246,3 @@ def _held_throughout(
             if not moved <= 1.5 * share * abs(float(np.mean(values))):
                 return False
     return True
-
-
-def _without_rows(
-    record: pd.DataFrame,
-    protocol: Protocol,
-    checks: tuple[Check, ...],
-    spans: list[Span],
-    notes: tuple[str, ...],
-) -> Reduction:
-    """Return the reduction of a run without a window."""
-    empty = pd.DataFrame(columns=list(MEASURED))
-    return Reduction(empty, empty, checks, None, tuple(spans), protocol, record, notes)

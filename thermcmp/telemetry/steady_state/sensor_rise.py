@@ -166,7 +166,7 @@ def _at_soak_end(
 
 
 def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRise:
-    """Take the mean of a window, with a drift that cannot be ruled out as error."""
+    """Return the mean of a window, with a drift that cannot be ruled out as error."""
     half_s = window.n * usual_step_s(series.time_s) / 2.0
     doubt = window.drift_high_k_per_min / 60.0 * half_s
     error = float(np.hypot(window.standard_error_k, doubt / np.sqrt(3.0)))
@@ -195,7 +195,7 @@ def _why_unsettled(window: WindowMean) -> str:
 def _passed(
     series: Series, window: WindowMean, words: str, added_k: float, tail: SoakTail
 ) -> SteadyRise:
-    """Take the mean of a window; a notable rest of the soak makes it a correction."""
+    """Return the mean of a window, as a correction where the rest of the soak is notable."""
     cycles = window.swing_k > _CYCLE_K
     doubt_k = tail.error_k
     if cycles:

@@ -118,7 +118,7 @@ def fit_relaxation(
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     covariance = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
     logs = _log_weights(theta, left, inverse, prior, noise)
-    # A straight line ends nowhere: it is told, and no part of the averages.
+    # A straight line has no end: it is reported, but not part of the averages.
     ends, ramp_odds = _shares(logs[:-1]), float(_shares(logs)[-1])
     return _averaged(theta[:-1], covariance[:-1], ends, window_s - start_s, ramp_odds)
 
