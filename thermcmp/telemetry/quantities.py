@@ -1,4 +1,4 @@
-"""Canonical names of logged columns, and the recognition of headings.
+"""Canonical names of logged columns, and their recognition in headings.
 
 A canonical name ends with its unit: ``memory_c``, ``fan_rpm``, ``power_w``. Every
 temperature other than the ambient one is a sensor.
@@ -82,7 +82,7 @@ def dimension_of(name: str) -> Dimension | None:
 
 
 def sensor_names(columns: list[str]) -> list[str]:
-    """List the sensors among a frame's columns, in order."""
+    """Return the sensors among a frame's columns, in order."""
     return [
         name.removesuffix("_c")
         for name in columns
@@ -91,7 +91,7 @@ def sensor_names(columns: list[str]) -> list[str]:
 
 
 def recognise(name: str, unit: Unit | None) -> str | None:
-    """Return a heading its canonical name, where that is beyond doubt."""
+    """Return the canonical name of a heading, where it is beyond doubt."""
     words = [word for word in re.split(r"[^0-9a-zA-Zµ]+", name.lower()) if word]
     text = " ".join(words)
     if unit is not None and unit.dimension is Dimension.TIME:
@@ -102,16 +102,16 @@ def recognise(name: str, unit: Unit | None) -> str | None:
         return _recognise_plain(text)
     measured = {
         Dimension.TEMPERATURE: _temperature,
-        Dimension.SPEED: lambda w: FAN_SPEED if w and _only(w, _FAN_WORDS) else None,
-        Dimension.POWER: lambda w: POWER if "power" in w and _only(w, _POWER_WORDS) else None,
-        Dimension.LEVEL: lambda w: NOISE if w and _only(w, _NOISE_WORDS) else None,
+        Dimension.SPEED: lambda w: FAN_SPEED if w and _FAN_WORDS.issuperset(w) else None,
+        Dimension.POWER: lambda w: POWER if "power" in w and _POWER_WORDS.issuperset(w) else None,
+        Dimension.LEVEL: lambda w: NOISE if w and _NOISE_WORDS.issuperset(w) else None,
         Dimension.SHARE: _share,
     }.get(unit.dimension, lambda w: None)(words)
     return measured or f"{_slug(words) or 'unnamed'}_{unit.dimension.value}"
 
 
 def _recognise_plain(text: str) -> str | None:
-    """Recognise a heading without a unit; a date may stand behind its name."""
+    """Recognise a heading without a unit, ignoring a date or zone behind its name."""
     text = _UTC.sub("", _ISO_DATE.sub("", text)).strip() or text
     if text in _TIME_HEADINGS:
         return TIME
@@ -125,12 +125,12 @@ def _recognise_plain(text: str) -> str | None:
 
 
 def is_utc(heading: str) -> bool:
-    """Return whether a heading says that its times are in UTC."""
+    """Return whether a heading states that its times are in UTC."""
     return _UTC.search(heading.lower()) is not None
 
 
 def _temperature(words: list[str]) -> str:
-    """Name a temperature: the ambient one or a sensor."""
+    """Return the name of a temperature, ambient or a sensor."""
     if "ambient" in words:
         return AMBIENT
     kept = [word for word in words if word not in _FILLERS]
@@ -138,18 +138,13 @@ def _temperature(words: list[str]) -> str:
 
 
 def _share(words: list[str]) -> str | None:
-    """Name a percentage: fan duty or load."""
-    if words and _only(words, _FAN_WORDS | {"duty", "pwm"}):
+    """Return the name of a percentage, fan duty or load."""
+    if words and (_FAN_WORDS | {"duty", "pwm"}).issuperset(words):
         return FAN_DUTY
     return LOAD if len(words) == 1 and words[0] in _LOAD_WORDS else None
 
 
-def _only(words: list[str], allowed: set[str]) -> bool:
-    """Return whether all words are allowed ones."""
-    return all(word in allowed for word in words)
-
-
 def _slug(words: list[str]) -> str:
-    """Join words to a name that starts with a letter."""
+    """Join words into a name that starts with a letter."""
     joined = "_".join(words)
     return f"n{joined}" if joined[:1].isdigit() else joined

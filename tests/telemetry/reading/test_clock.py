@@ -109,7 +109,7 @@ def test_times_that_are_not_clear(timed, times, words):
     refused(timed, times, words)
 
 
-def test_the_two_readings_of_a_date_are_told_apart_when_stated(timed):
+def test_a_stated_format_settles_an_ambiguous_date(timed):
     times = ["03/04/2026 12:00:00", "03/04/2026 12:00:01"]
     assert timed(times, time_format="%d/%m/%Y %H:%M:%S")["recorded_at"].dt.month.iloc[0] == 4
     assert timed(times, time_format="%m/%d/%Y %H:%M:%S")["recorded_at"].dt.month.iloc[0] == 3
@@ -201,7 +201,7 @@ class TestSteps:
         refused(timed, times, "do not fit the zone", r"\+02:00", zone="Europe/Berlin")
         assert len(timed(times, zone="+02:00")) == 2
 
-    def test_a_gap_is_told_and_not_filled(self, timed):
+    def test_a_gap_is_noted_and_not_filled(self, timed):
         frame = timed(self.stamps(0, 1, 2, 902, 903))
         assert frame["time_s"].tolist() == [0.0, 1.0, 2.0, 902.0, 903.0]
         assert frame["segment"].tolist() == [0, 0, 0, 1, 1]

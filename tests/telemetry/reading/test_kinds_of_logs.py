@@ -174,7 +174,7 @@ def test_a_kind_that_is_refused(log, kind):
     assert all(fault.fix for fault in caught.value.faults)
 
 
-def test_a_noisy_column_is_no_id(log):
+def test_a_noisy_column_is_not_an_id(log):
     rng = np.random.default_rng(1)
     rows = [f"{s},{50 + rng.integers(2)},45" for s in range(100)]
     assert len(read_telemetry(log(text("time_s,count,memory_c", *rows)))) == 100
@@ -194,14 +194,14 @@ def test_a_heading_that_says_utc(log):
     assert str(frame["recorded_at"].dt.tz) == "UTC"
 
 
-def test_what_was_not_read_is_told(log):
+def test_unread_columns_are_noted(log):
     path = log(text("time_s,memory_c,Noise [dB],throttle", "0,50,38,0x4", "1,51,39,0x0"))
     notes = read_telemetry(path).attrs["notes"]
     assert any("unit is not known: 'Noise [dB]'" in note for note in notes)
     assert any("bit masks: 'throttle'" in note for note in notes)
 
 
-def test_a_sensor_that_appears_is_told(log):
+def test_a_sensor_that_appears_is_noted(log):
     path = log(text("time_s,memory_c", "0,50", "time_s,memory_c,edge_c", "1,51,40"))
     assert any("'edge_c' begins" in note for note in read_telemetry(path).attrs["notes"])
 

@@ -1,4 +1,4 @@
-"""Parquet telemetry, and readers that others bring."""
+"""Parquet telemetry, and readers of plug-ins."""
 
 from __future__ import annotations
 
@@ -72,6 +72,15 @@ def test_times_of_parquet(tmp_path, times, options):
     assert frame["time_s"].tolist() == pytest.approx([0.0, 1.0, 2.0], abs=1e-6)
 
 
+@pytest.mark.parametrize("options", [{}, {"time_format": "%H:%M:%S"}])
+def test_a_stated_date_holds_for_parquet_too(tmp_path, options):
+    table = pa.table({"time": ["23:59:59", "00:00:00"], "memory_c": [50.0, 51.0]})
+    pq.write_table(table, tmp_path / "run.parquet")
+    frame = read_telemetry(tmp_path / "run.parquet", date="2026-03-09", **options)
+    assert frame["time_s"].tolist() == [0.0, 1.0]
+    assert frame["recorded_at"].iloc[-1] == pd.Timestamp("2026-03-10")
+
+
 def test_parquet_that_cannot_be_used(tmp_path):
     path = tmp_path / "run.parquet"
     path.write_bytes(b"PAR1 no more")
@@ -102,7 +111,7 @@ class WordReader:
         yield pd.DataFrame(columns=["elapsed_s", "memory_c"])
 
 
-def test_a_reader_that_someone_brings(tmp_path):
+def test_a_reader_of_a_plug_in(tmp_path):
     path = tmp_path / "run.words"
     path.write_text("50 51 52")
     reader = WordReader()
@@ -130,5 +139,5 @@ def test_readers_by_name(tmp_path):
     assert len(read_telemetry(path, reader="delimited text")) == 2
     with pytest.raises(InputError, match="use one of delimited text, parquet"):
         read_telemetry(path, reader="word")
-    with pytest.raises(InputError, match="no reader"):
+    with pytest.raises(InputError, match="not a reader"):
         read_telemetry(path, reader=3)

@@ -195,7 +195,7 @@ def test_a_unit_that_is_wrong_for_the_whole_column_is_refused(log):
     assert frame["power_w"].iloc[0] == 250.0
 
 
-def test_a_glitch_is_left_out_and_told(log):
+def test_a_glitch_is_left_out_and_noted(log):
     rows = [f"{i},{50 + i % 2}" for i in range(300)]
     rows[200] = "200,65535"
     frame = read_telemetry(log(lines("time_s,memory_c", *rows)))
@@ -234,8 +234,8 @@ def test_ids_stay_text(log):
     path = log(lines("time,device,memory_c", *rows))
     frame = read_telemetry(path)
     assert list(frame["device"].unique()) == ["007", "1E5", "NA"]
-    for _, one in frame.groupby("device"):
-        assert one["time_s"].tolist() == [0.0, 1.0, 2.0]
+    for _, rows in frame.groupby("device"):
+        assert rows["time_s"].tolist() == [0.0, 1.0, 2.0]
 
 
 def test_devices_that_share_their_times_need_the_device_column(log):
@@ -304,7 +304,7 @@ class TestHeadingsAndCuts:
         path = log(PLAIN + lines("Bench 3", "time_s,memory_c,fan_rpm", "3,53,1800", "4,54,1800"))
         frame = read_telemetry(path)
         assert frame["memory_c"].tolist() == [50.5, 51.5, 52.0, 53.0, 54.0]
-        assert any("come again" in note for note in frame.attrs["notes"])
+        assert any("are repeated" in note for note in frame.attrs["notes"])
 
     def test_a_heading_block_at_the_end(self, log):
         frame = read_telemetry(log(PLAIN + "time_s,memory_c,fan_rpm\n"))
@@ -348,7 +348,7 @@ class TestHeadingsAndCuts:
         many = [f"{i},5{i}" for i in range(3, 9)]
         refused(log(PLAIN + lines(*many, "time_s,memory_c,fan_rpm", "9,54,1800")), "2 fields")
 
-    def test_a_cut_before_a_new_start_is_told(self, log):
+    def test_a_cut_before_a_new_start_is_noted(self, log):
         path = log(PLAIN + "3,5\n" + lines("time_s,memory_c,fan_rpm", "4,54,1800"))
         frame = read_telemetry(path)
         assert frame["time_s"].tolist() == [0.0, 1.0, 2.0, 4.0]

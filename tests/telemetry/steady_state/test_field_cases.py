@@ -117,11 +117,11 @@ def test_a_fan_that_switches_is_a_cycle_at_best():
     reduction = reduce_telemetry(frame)
     assert reduction.verdict is Verdict.REFUSED
     assert "swings by 10 K every 150 s around 44.0 K" in reduction.reason
-    assert "no steady state" in reduction.reason
+    assert "not a steady state" in reduction.reason
     # Whoever allows such swings gets the mean, and is told what it is.
     wide = reduce_telemetry(frame, Protocol(swing_k=20.0))
     assert wide.verdict is Verdict.CORRECTED
-    assert "no steady state" in wide.reason
+    assert "not a steady state" in wide.reason
     assert wide.rows["temperature_c"].iloc[0] == pytest.approx(65.0, abs=0.1)
 
 
@@ -129,7 +129,7 @@ def test_a_fan_that_switches_is_a_cycle_at_best():
     ("period_s", "verdict", "words"),
     [(8.0, "pass", ""), (40.0, "corrected", "power hunted by"), (200.0, "refused", "power moved")],
 )
-def test_hunting_power_is_averaged_told_or_refused(period_s, verdict, words):
+def test_hunting_power_is_averaged_reported_or_refused(period_s, verdict, words):
     def hunting(second, temperature, memory):
         return 250.0 + 40.0 * np.sin(2.0 * np.pi * second / period_s), 1800.0
 

@@ -25,7 +25,7 @@ def held(clean_run, *, power=0.0, fan=0.0, seed=1):
     ("power", "fan", "by"),
     [(0.12, 0.0, "power"), (0.0, 0.3, "fan"), (0.12, 0.25, "fan and power")],
 )
-def test_what_was_moved_is_told(clean_run, sheet_row, power, fan, by):
+def test_the_actuator_is_reported(clean_run, sheet_row, power, fan, by):
     row = reduce_telemetry(held(clean_run, power=power, fan=fan), run=sheet_row).rows.iloc[0]
     assert row["regulated"]
     assert row["regulated_by"] == by

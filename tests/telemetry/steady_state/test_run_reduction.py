@@ -182,7 +182,7 @@ class TestConditions:
         reduction = reduce(frame, Protocol(firmware="fw 1"), firmware=stated)
         assert str(reduction.verdict) == verdict
 
-    def test_what_was_stated_once_is_told(self, clean_run, reduce):
+    def test_a_value_stated_once_is_reported(self, clean_run, reduce):
         frame = clean_run().drop(columns=["ambient_c", "power_w"])
         frame = frame[frame["time_s"] >= 60.0].reset_index(drop=True)
         assert reduce(frame).verdict is Verdict.REFUSED
@@ -307,7 +307,7 @@ class TestLoadAndSoak:
         check = check_named(reduction, "settled")
         assert check.verdict is Verdict.REFUSED
         assert re.search("every 1(49|50|51) s", check.words)
-        assert "no steady state" in check.words
+        assert "not a steady state" in check.words
 
     def test_never_at_load(self, clean_run, reduce):
         frame = clean_run().assign(power_w=np.nan)
@@ -341,7 +341,7 @@ class TestRegulation:
         row = reduction.rows.iloc[0]
         assert row["regulated"]
         assert "by power" in row["protocol_reason"]
-        assert "no result" in row["protocol_reason"]
+        assert "not a result" in row["protocol_reason"]
         assert row["power_w"] == pytest.approx(225.0, abs=2.0)
 
     def test_held_by_moving_the_fan(self, clean_run, reduce):
@@ -381,7 +381,7 @@ class TestFrames:
             (lambda f: f.assign(device=["a", "b"] * 750), "2 devices"),
         ],
     )
-    def test_frames_that_are_no_telemetry(self, clean_run, change, words):
+    def test_frames_that_are_not_telemetry(self, clean_run, change, words):
         with pytest.raises(InputError, match=words):
             reduce_telemetry(change(clean_run()))
 

@@ -135,7 +135,7 @@ def test_a_straight_line_is_no_soak_to_extrapolate(step):
     assert "the rise goes on in a straight line" in reduction.reason
 
 
-def test_a_straight_line_below_the_limit_is_told_and_carried():
+def test_a_straight_line_below_the_limit_is_reported_and_carried():
     row = ramp(1500, 0.06, 0.1).rows.iloc[0]
     assert row["protocol_verdict"] == "corrected"
     assert "straight line: nothing is added" in row["protocol_reason"]

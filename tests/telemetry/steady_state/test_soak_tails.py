@@ -97,7 +97,7 @@ def test_stated_errors_cover_the_truth_of_slow_and_fast_soaks(step):
     assert np.max(np.abs(ratios)) < 4.0
 
 
-def test_what_was_added_is_told_and_a_good_part_is_a_correction():
+def test_an_added_rest_is_reported_and_a_notable_one_is_a_correction():
     rng = np.random.default_rng(5)
     quick = reduce_telemetry(soaking_run(rng, [(1.0, 60.0)]))
     slow = reduce_telemetry(soaking_run(rng, [(1.0, 170.0)], seconds=1200))

@@ -118,7 +118,7 @@ def test_a_run_that_stopped_early_is_extrapolated_within_its_error(step, seed):
     assert abs(end.final_k - 55.0) < 3.0 * end.standard_error_k
 
 
-def test_two_slow_time_constants_are_refused_or_told_as_uncertain():
+def test_two_slow_time_constants_are_refused_or_reported_as_uncertain():
     t = np.arange(600.0)
     y = 55.0 - 30.0 * np.exp(-t / 90.0) - 12.0 * np.exp(-t / 900.0)
     end = soak_end(soak_tail(t, y, 300), error_limit_k=1.0)

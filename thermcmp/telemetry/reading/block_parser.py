@@ -1,9 +1,8 @@
-"""From blocks of text to canonical columns: a fast path, and the careful one behind it."""
+"""Parsing blocks of text: a fast path, and a line-by-line path where it does not apply."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -23,29 +22,15 @@ from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.reading.text_file import Block
 from thermcmp.telemetry.reading.time_formats import TimeKind
 
-#: A block of more lines is halved before it is read line by line.
+#: A longer block is halved before it is read line by line.
 _CAREFUL_LINES: Final = 4_000
 _RUNS: Final = {BLANKS: re.compile(rb"[ \t]+"), WIDE_BLANKS: re.compile(rb" {2,}")}
 _EDGES: Final = re.compile(rb"(?m)^[ \t]+|[ \t]+$")
 
-Cells = Mapping[str, "pa.Array | Array"]
-
 
 @dataclass(slots=True)
 class BlockParser:
-    """Reads the blocks of one log in order.
-
-    Attributes
-    ----------
-    layout : Layout
-        Layout of the log.
-    plan : Plan
-        What is read.
-    reading : Reading
-        What the user states.
-    book : Notebook
-        Where notes and faults go.
-    """
+    """Parser for the blocks of one log, in order."""
 
     layout: Layout
     plan: Plan
@@ -59,57 +44,69 @@ class BlockParser:
         self._converter = Converter(self.plan, self.reading, self.book)
 
     def parse(self, block: Block) -> list[Columns]:
-        """Read one block."""
+        """Parse one block into parts of equal layout."""
         columns = self._fast(block)
         if columns is not None:
             return [columns]
         halves = block.halves() if block.n_lines > _CAREFUL_LINES else ()
         if halves and all(half.n_lines for half in halves):
-            # Only the part that holds the odd line is worth the careful path.
+            # Only the half that holds the irregular line needs the slow path.
             return [part for half in halves for part in self.parse(half)]
-        return self._careful(block)
+        parts: list[Columns] = []
+        for positions, lines, rows in self._sorter.sort(block):
+            # Cells are empty where the log no longer has the column.
+            cells = {
+                f.name: pa.array(
+                    [row[positions[f.name]] if f.name in positions else "" for row in rows],
+                    pa.string(),
+                )
+                for f in self.plan.fields
+            }
+            parts.append(self._converter.convert(cells, np.array(lines, dtype=np.int64)))
+        return parts
 
     def _fast(self, block: Block) -> Columns | None:
-        """Read a block by the fast path; None if it holds more than readings."""
+        """Parse a block by the fast path; None if it holds more than readings."""
         table = self._fast_cells(block)
         if table is None:
             return None
+        cells: dict[str, pa.Array | Array] = {}
+        for f in self.plan.fields:
+            column = table[str(self._sorter.positions[f.name])]
+            if not pa.types.is_floating(column.type):
+                cells[f.name] = column.combine_chunks()
+                continue
+            values = cells[f.name] = column.to_numpy()
+            # Arrow accepts 'inf' as a number; the slow path reports it as a fault.
+            if has_infinite(values):
+                return None
         lines = np.arange(block.first_line, block.first_line + table.num_rows, dtype=np.int64)
-        positions = self._sorter.positions
-        flat = {f.name: _flat(table[str(positions[f.name])]) for f in self.plan.fields}
-        # Arrow takes 'inf' for a number; the careful path names it as a fault.
-        if any(isinstance(v, np.ndarray) and has_infinite(v) for v in flat.values()):
-            return None
-        return self._converter.attempt(flat, lines)
-
-    def _careful(self, block: Block) -> list[Columns]:
-        """Read a block line by line."""
-        parts: list[Columns] = []
-        for positions, numbers, rows in self._sorter.sort(block):
-            cells = {f.name: _column(rows, positions.get(f.name)) for f in self.plan.fields}
-            parts.append(self._converter.convert(cells, np.array(numbers, dtype=np.int64)))
-        return parts
+        return self._converter.attempt(cells, lines)
 
     def finish(self) -> None:
-        """End the log: judge what was left open, and raise all faults."""
+        """Judge what was left open at the end of the log, and raise all faults."""
         self._sorter.finish()
         self._converter.finish()
         self.book.raise_faults()
 
     def _fast_cells(self, block: Block) -> pa.Table | None:
-        """Read a block that holds nothing but readings; None if it holds more."""
+        """Return the cells of a block of readings only; None if it holds anything else."""
         import pyarrow.csv as pc
 
         sorter = self._sorter
         if sorter.waiting or len(sorter.positions) < len(self.plan.fields):
             return None
         delimiter, data = self.layout.delimiter, block.data
-        if b"\x00" in data or self._may_hide_comments(block):
+        # The fast path would miss a comment sign in a first column that is not read.
+        text = block.text if 0 not in sorter.positions.values() else b""
+        if b"\x00" in data or text.startswith((b"#", b"//")) or b"\n#" in text or b"\n//" in text:
             return None
         source = pa.py_buffer(data).slice(block.start)
         if delimiter in _RUNS:
             data, delimiter = _RUNS[delimiter].sub(b"\t", _EDGES.sub(b"", block.text)), "\t"
             source = pa.py_buffer(data)
+        words = self.reading.missing_words
+        spelled = {form for w in words for form in (w, w.upper(), w.capitalize(), w.title())}
         marks = [s.mark for s in self.plan.styles.values() if s.plain]
         mark = max(marks, key=marks.count) if marks else "."
         types = {
@@ -124,7 +121,7 @@ class BlockParser:
                 pc.ConvertOptions(
                     column_types=types,
                     include_columns=list(types),
-                    null_values=self._null_words(),
+                    null_values=sorted(spelled | {" " + word for word in spelled}),
                     strings_can_be_null=False,
                     decimal_point=mark,
                 ),
@@ -133,37 +130,10 @@ class BlockParser:
             return None
         return table if table.num_rows == block.n_lines else None
 
-    def _may_hide_comments(self, block: Block) -> bool:
-        """Return whether a comment sign may stand in a first column that is not read."""
-        if 0 in self._sorter.positions.values():
-            return False
-        data = block.text
-        return b"\n#" in data or data.startswith(b"#") or b"\n//" in data
-
     def _is_plain(self, f: Field, mark: str) -> bool:
-        """Return whether the fast path may read a field's numbers."""
+        """Return whether the fast path can read a field's numbers."""
         form = self.plan.time
         if f.name == TIME and form is not None and not self.plan.has(DATE):
             return form.kind is TimeKind.ELAPSED and form.mark == mark
         style = self.plan.styles.get(f.name)
         return f.role is Role.NUMBER and style is not None and style.plain and style.mark == mark
-
-    def _null_words(self) -> list[str]:
-        """All spellings of "no reading" that the fast path knows."""
-        words = self.reading.missing_words
-        spelled = {form for w in words for form in (w, w.upper(), w.capitalize(), w.title())}
-        return sorted(spelled | {" " + word for word in spelled})
-
-
-def _flat(column: pa.ChunkedArray) -> pa.Array | Array:
-    """Return a column as floats, or as one array of text."""
-    if pa.types.is_floating(column.type):
-        return column.to_numpy()
-    return column.combine_chunks()
-
-
-def _column(rows: list[list[str]], position: int | None) -> pa.Array:
-    """Return one column of split rows; empty cells where the log no longer has it."""
-    if position is None:
-        return pa.array([""] * len(rows), pa.string())
-    return pa.array([row[position] for row in rows], pa.string())

@@ -1,19 +1,20 @@
-"""Single cells: splitting a line into them and telling what they look like."""
+"""Splitting lines into cells, and recognising what a cell or row looks like."""
 
 from __future__ import annotations
 
 import csv
 import re
+from contextlib import suppress
 from functools import lru_cache
 from typing import Final
 
-from thermcmp.tabular.numbers import COMMA, POINT, parse_number, split_cell
+from thermcmp.tabular.numbers import COMMA, POINT, both_readings, parse_number, split_cell
 from thermcmp.tabular.units import parse_unit
 from thermcmp.tabular.words import FLAG_WORDS, MISSING
 
 #: Stands for any run of blanks between fields.
 BLANKS: Final = " "
-#: Stands for two or more blanks between fields, as in tables that are aligned by eye.
+#: Stands for two or more blanks between fields, as in visually aligned tables.
 WIDE_BLANKS: Final = "  "
 
 _BIT_MASK: Final = re.compile(r"0x[0-9a-f]+")
@@ -29,18 +30,15 @@ _TIME: Final = re.compile(
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
-    """Split a line into its cells, without blanks around them."""
+    """Split a line into its cells, stripped of blanks."""
     if delimiter == BLANKS:
         return line.split()
     if delimiter == WIDE_BLANKS:
         return re.split(r" {2,}", line.strip())
+    row = line.split(delimiter)
     if '"' in line:
-        try:
+        with suppress(csv.Error):
             row = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-        except csv.Error:
-            row = line.split(delimiter)
-    else:
-        row = line.split(delimiter)
     return [cell.strip() for cell in row]
 
 
@@ -49,12 +47,12 @@ def is_missing(cell: str) -> bool:
     return cell.strip().lower() in MISSING
 
 
-# Logs repeat their cells, and each dialect tried asks about them again.
+# Logs repeat their cells, and each delimiter tried looks at them again.
 @lru_cache(maxsize=8192)
 def is_number(cell: str) -> bool:
-    """Return whether a cell is a number under some decimal mark, a unit allowed."""
-    number, behind = split_cell(cell)
-    if behind and parse_unit(behind) is None:
+    """Return whether a cell is a number under either decimal mark, with or without a unit."""
+    number, unit = split_cell(cell)
+    if unit and parse_unit(unit) is None:
         return False
     return any(parse_number(number, mark) is not None for mark in (POINT, COMMA))
 
@@ -72,7 +70,7 @@ def is_reading(cell: str) -> bool:
 
 
 def is_flag(cell: str) -> bool:
-    """Return whether a cell is a word of a flag, or a mask of several."""
+    """Return whether a cell is a flag word, or a bit mask of flags."""
     return cell.strip().lower() in FLAG_WORDS or is_bit_mask(cell)
 
 
@@ -82,9 +80,9 @@ def is_bit_mask(cell: str) -> bool:
 
 
 def is_rule(row: list[str]) -> bool:
-    """Return whether a row is a line that is drawn between headings and readings."""
+    """Return whether a row is a ruled line between headings and readings."""
     first = next((cell for cell in row if cell), "")
-    # Most rows are readings, which their first character tells.
+    # Most rows are readings, as their first character shows.
     if first[:1] not in _RULE_SIGNS or not first:
         return False
     return all(_RULE.fullmatch(cell) for cell in row if cell)
@@ -93,3 +91,9 @@ def is_rule(row: list[str]) -> bool:
 def is_comment(row: list[str]) -> bool:
     """Return whether a row is a comment."""
     return bool(row) and row[0].startswith(("#", "//"))
+
+
+def two_readings(number: str) -> str:
+    """Describe the two values of a number whose decimal mark is not known."""
+    point, comma = both_readings(number)
+    return f"two readings: {point} with decimal point, {comma} with decimal comma"

@@ -1,4 +1,4 @@
-"""Which field of a log is which canonical column."""
+"""Matching the fields of a log to canonical columns."""
 
 from __future__ import annotations
 
@@ -24,21 +24,7 @@ from thermcmp.telemetry.reading.options import Column, Reading
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field of a log that is read.
-
-    Attributes
-    ----------
-    name : str
-        Canonical name.
-    position : int
-        Position in the row, from 0.
-    role : Role
-        How its cells are read.
-    heading : str
-        Heading as written.
-    unit : Unit or None
-        Unit of cells that do not carry one themselves.
-    """
+    """One field of a log that is read, by canonical name, with the unit of bare cells."""
 
     name: str
     position: int
@@ -53,31 +39,33 @@ def match_fields(
     samples: Mapping[int, Sequence[str]],
     file: str | None,
 ) -> tuple[Field, ...]:
-    """Find the fields to read and what they are called."""
+    """Find the fields to read, with their canonical names."""
     faults: list[Fault] = []
     places: dict[str, int] = {}
     for name, place in (reading.columns or {}).items():
         position = _find(place, headings, name, faults, file)
         if position is not None:
             places[name] = position
-    stated = reading.columns is not None
     taken = set(places.values())
-    found: dict[str, list[int]] = {}
-    for position, heading in enumerate(headings):
+    times_only = reading.columns is not None
+    timed = times_only and bool({"time", "date", "elapsed_s"} & places.keys())
+    recognised: dict[str, list[int]] = {}
+    for position, heading in enumerate(() if timed else headings):
         known = _recognise(heading, samples.get(position, ()))
-        if known is not None and position not in taken and known not in places:
-            found.setdefault(known, []).append(position)
-    if stated:
-        timed = {"time", "date", "elapsed_s"} & places.keys()
-        found = (
-            {}
-            if timed
-            else {n: p for n, p in found.items() if role_of(n) is Role.TIME or n == "elapsed_s"}
-        )
-    _part_counter(found, headings)
-    for name, positions in found.items():
+        if known is None or position in taken or known in places:
+            continue
+        if not times_only or role_of(known) is Role.TIME or known == "elapsed_s":
+            recognised.setdefault(known, []).append(position)
+    _part_counter(recognised, headings)
+    for name, positions in recognised.items():
         if len(positions) > 1:
-            faults.append(_twice(name, positions, headings, file))
+            shown = " and ".join(f"'{headings[p]}' at position {p}" for p in positions[:4])
+            message = f"{len(positions)} columns could be {name}: {shown}"
+            message += " …" if len(positions) > 4 else ""
+            fix = f"state which with columns={{'{name}': position, …}}"
+            if role_of(name) is Role.TIME:
+                fix += "; with a clock per sensor read the file once per clock and join the frames"
+            faults.append(Fault(message, fix, file, None, name))
         else:
             places[name] = positions[0]
     fields = [
@@ -85,88 +73,75 @@ def match_fields(
         for name, position in places.items()
     ]
     if faults:
-        raise InputError("The columns of this log are not clear:", faults)
+        raise InputError("The columns of this log cannot be identified:", faults)
     return tuple(sorted(fields, key=lambda f: f.position))
 
 
 def unread_notes(
     headings: Sequence[str], fields: Sequence[Field], samples: Mapping[int, Sequence[str]]
 ) -> tuple[str, ...]:
-    """Name what a user may miss among the columns that were not asked for by name."""
+    """Name the unread columns that a user may miss."""
     read = {f.position for f in fields}
     left = [i for i, heading in enumerate(headings) if heading and i not in read]
     units = [i for i in left if stated_bracket(headings[i]) and any(map(is_number, samples[i]))]
     flags = [i for i in left if recognise(*split_heading(headings[i])) == THROTTLED]
     notes = {"not read, as the unit is not known": units, "not read, as it holds bit masks": flags}
     return tuple(
-        f"{words}: {', '.join(repr(headings[i]) for i in found[:4])}{' …' if found[4:] else ''}"
-        for words, found in notes.items()
-        if found
+        f"{words}: {', '.join(repr(headings[i]) for i in unread[:4])}{' …' if unread[4:] else ''}"
+        for words, unread in notes.items()
+        if unread
     )
 
 
-def _part_counter(found: dict[str, list[int]], headings: Sequence[str]) -> None:
-    """Return a counter of seconds from the clock beside it."""
-    times = found.get("time", [])
+def _part_counter(recognised: dict[str, list[int]], headings: Sequence[str]) -> None:
+    """Separate a counter of seconds from the clock beside it."""
+    times = recognised.get("time", [])
     counters = [p for p in times if split_heading(headings[p])[1] is not None]
-    if len(times) == 2 and len(counters) == 1 and "elapsed_s" not in found:
-        found["time"] = [p for p in times if p not in counters]
-        found["elapsed_s"] = counters
+    if len(times) == 2 and len(counters) == 1 and "elapsed_s" not in recognised:
+        recognised["time"] = [p for p in times if p not in counters]
+        recognised["elapsed_s"] = counters
 
 
 def _find(
     place: Column, headings: Sequence[str], name: str, faults: list[Fault], file: str | None
 ) -> int | None:
-    """Find a stated column."""
+    """Return the position of a stated column; None, with a fault, where it is not unique."""
     if isinstance(place, int):
-        if place < len(headings):
-            return place
-        faults.append(
-            Fault(
-                f"there are {len(headings)} fields",
-                "give a position from 0",
-                file,
-                None,
-                name,
-                str(place),
-            )
-        )
-        return None
-    if isinstance(place, re.Pattern):
-        hits = [i for i, heading in enumerate(headings) if place.search(heading)]
+        shown, hits = str(place), [place] if place < len(headings) else []
+    elif isinstance(place, re.Pattern):
         shown = place.pattern
+        hits = [i for i, heading in enumerate(headings) if place.search(heading)]
     else:
-        hits = [i for i, heading in enumerate(headings) if heading.strip() == place.strip()]
         shown = place
+        hits = [i for i, heading in enumerate(headings) if heading.strip() == place.strip()]
     if len(hits) == 1:
         return hits[0]
-    if hits:
-        where = ", ".join(map(str, hits))
-        faults.append(
-            Fault(f"found at positions {where}", "name it by position", file, None, name, shown)
-        )
-        return None
     near = get_close_matches(shown, headings, n=1, cutoff=0.5)
-    there = [heading for heading in headings if heading]
-    fix = (
-        f"did you mean '{near[0]}'?" if near else f"the headings are {', '.join(there) or 'empty'}"
-    )
-    faults.append(Fault("no heading like this", fix, file, None, name, shown))
+    if isinstance(place, int):
+        message, fix = f"there are {len(headings)} fields", "give a position from 0"
+    elif hits:
+        message, fix = f"found at positions {', '.join(map(str, hits))}", "name it by position"
+    elif near:
+        message, fix = "no such heading", f"did you mean '{near[0]}'?"
+    else:
+        message = "no such heading"
+        fix = f"the headings are {', '.join(filter(None, headings)) or 'empty'}"
+    faults.append(Fault(message, fix, file, None, name, shown))
     return None
 
 
 def _recognise(heading: str, cells: Sequence[str]) -> str | None:
-    """Recognise a heading, by its unit or that of its cells."""
+    """Return the canonical name of a heading, by its unit or that of its cells."""
     if not heading:
         return None
     name, unit = split_heading(heading)
-    own = _cell_unit(cells)
+    cell_unit = _cell_unit(cells)
     if recognise(name, unit) == THROTTLED and cells and all(map(is_bit_mask, cells)):
-        # Which bit means throttling is known to the user alone.
+        # Only the user knows which bit means throttling.
         return None
-    if unit is None and own is not None and own.dimension is Dimension.TIME:
+    if unit is None and cell_unit is not None and cell_unit.dimension is Dimension.TIME:
         return "elapsed_s"
-    return recognise(name, unit or own)
+    return recognise(name, unit or cell_unit)
 
 
 def _cell_unit(cells: Sequence[str]) -> Unit | None:
@@ -174,16 +149,6 @@ def _cell_unit(cells: Sequence[str]) -> Unit | None:
     units = {parse_unit(unit) for unit in {split_cell(cell)[1] for cell in set(cells)}}
     dimensions = {unit.dimension for unit in units if unit}
     return next(iter(units)) if None not in units and len(dimensions) == 1 else None
-
-
-def _twice(name: str, positions: list[int], headings: Sequence[str], file: str | None) -> Fault:
-    """Describe that two headings mean the same column."""
-    shown = " and ".join(f"'{headings[p]}' at position {p}" for p in positions[:4])
-    shown += " …" if len(positions) > 4 else ""
-    fix = f"state which one with columns={{'{name}': position, …}}"
-    if role_of(name) is Role.TIME:
-        fix += "; with a clock per sensor read the file once per clock and join the frames"
-    return Fault(f"{len(positions)} columns could be {name}: {shown}", fix, file, None, name)
 
 
 def _field(
@@ -195,7 +160,7 @@ def _field(
     faults: list[Fault],
     file: str | None,
 ) -> Field:
-    """Complete a field with its unit."""
+    """Return a field with its unit."""
     role = role_of(name) or Role.TEXT
     _, unit = split_heading(heading)
     dimension = dimension_of(name)
@@ -205,28 +170,14 @@ def _field(
     if stated is not None:
         return Field(name, position, role, heading, parse_unit(stated))
     bracket = stated_bracket(heading)
-    own = _cell_unit(samples.get(position, ()))
-    wrong = next((u for u in (unit, own) if u and u.dimension is not dimension), None)
+    cell_unit = _cell_unit(samples.get(position, ()))
+    wrong = next((u for u in (unit, cell_unit) if u and u.dimension is not dimension), None)
     if wrong is not None:
-        faults.append(
-            Fault(
-                f"the log gives it in {wrong.symbol}",
-                "name it by its own unit, or correct the column it is read from",
-                file,
-                None,
-                name,
-                heading,
-            )
-        )
-    elif unit is None and own is None and bracket is not None:
-        faults.append(
-            Fault(
-                f"the unit '{bracket}' is not known",
-                f"state it with units={{'{name}': '{CANONICAL[dimension].symbol}'}}",
-                file,
-                None,
-                name,
-                heading,
-            )
-        )
+        message = f"the log gives it in {wrong.symbol}"
+        fix = "name it by its actual unit, or correct which column it is read from"
+        faults.append(Fault(message, fix, file, None, name, heading))
+    elif unit is None and cell_unit is None and bracket is not None:
+        message = f"the unit '{bracket}' is not known"
+        fix = f"state it with units={{'{name}': '{CANONICAL[dimension].symbol}'}}"
+        faults.append(Fault(message, fix, file, None, name, heading))
     return Field(name, position, role, heading, unit or CANONICAL[dimension])

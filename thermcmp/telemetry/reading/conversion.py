@@ -1,9 +1,9 @@
-"""From cells to canonical values: numbers, units, flags, text and times."""
+"""Conversion of cells to canonical values: numbers, flags, text and times."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -21,11 +21,11 @@ from thermcmp.telemetry.quantities import DATE, TIME, Role, dimension_of
 from thermcmp.telemetry.reading.column_matching import Field
 from thermcmp.telemetry.reading.field_plan import Plan
 from thermcmp.telemetry.reading.notes import Notebook
-from thermcmp.telemetry.reading.number_formats import NumberStyle
 from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.time_formats import TimeForm
 from thermcmp.telemetry.reading.time_parsing import parse_times
 
-#: Columns by canonical name: arrays of numpy or pandas, or a series of times.
+#: Columns by canonical name: NumPy or pandas arrays, or a series of times.
 Columns = dict[str, Any]
 
 #: More readings than this share out of range mean a wrong unit, not a glitch.
@@ -34,49 +34,36 @@ GLITCH_SHARE: Final = 0.01
 
 @dataclass(slots=True)
 class Converter:
-    """Turns the cells of one log into canonical values.
-
-    Attributes
-    ----------
-    plan : Plan
-        What is read.
-    reading : Reading
-        What the user states.
-    book : Notebook
-        Where notes and faults go.
-    """
+    """Converter of one log's cells to canonical values."""
 
     plan: Plan
     reading: Reading
     book: Notebook
-    _seen: Counter[str] = field(default_factory=Counter)
-    _strange: Counter[str] = field(default_factory=Counter)
-    _first: dict[str, tuple[int, float]] = field(default_factory=dict)
+    _n_read: Counter[str] = field(default_factory=Counter)
+    _n_outside: Counter[str] = field(default_factory=Counter)
+    _first_outside: dict[str, tuple[int, float]] = field(default_factory=dict)
 
     def convert(self, cells: Mapping[str, pa.Array | Array], lines: Int64Array) -> Columns:
-        """Convert the cells of some lines.
-
-        Shapes: cells (n,), lines (n,). Returns (n,).
-        """
+        """Convert the cells of some lines, shapes (n,)."""
         values: Columns = {}
         for f in self.plan.fields:
             if f.role is Role.NUMBER:
                 values[f.name] = self._numbers(f, cells[f.name], lines)
             elif f.role is Role.FLAG:
-                values[f.name] = self._flags(f, cells[f.name], lines)
+                values[f.name] = self._spelled(f, cells[f.name], lines, self._parse_flag)
             elif f.role is Role.TEXT:
                 text = pc.utf8_trim_whitespace(cells[f.name])
                 values[f.name] = pd.array(
                     np.asarray(text.to_pylist(), dtype=object), dtype="string"
                 )
         if self.plan.time is not None:
-            values["seconds"] = self._times(cells, lines)
+            values["seconds"] = self._times(self.plan.time, cells, lines)
         values["line"] = lines
         return values
 
     def attempt(self, cells: Mapping[str, pa.Array | Array], lines: Int64Array) -> Columns | None:
-        """Convert the cells of some lines if they are all readings."""
-        before = (self._seen.copy(), self._strange.copy(), self._first.copy())
+        """Convert the cells of some lines; None, with nothing recorded, if any is faulty."""
+        before = (self._n_read.copy(), self._n_outside.copy(), self._first_outside.copy())
         book, self.book = self.book, Notebook(self.book.file)
         try:
             columns = self.convert(cells, lines)
@@ -86,113 +73,98 @@ class Converter:
         self.book = book
         if not faulty:
             return columns
-        self._seen, self._strange, self._first = before
+        self._n_read, self._n_outside, self._first_outside = before
         return None
 
     def finish(self) -> None:
-        """Judge the readings out of range: glitches are noted, a wrong unit is a fault."""
-        for name, count in self._strange.items():
-            line, value = self._first[name]
+        """Note glitches out of range; report too many of them as a wrong unit."""
+        for name, count in self._n_outside.items():
+            line, value = self._first_outside[name]
             low, high = RANGES[Dimension(name.rpartition("_")[2])]
             heading = next((f.heading for f in self.plan.fields if f.name == name), name) or name
-            if count > max(GLITCH_SHARE * self._seen[name], 1):
+            if count > max(GLITCH_SHARE * self._n_read[name], 1):
                 self.book.fault(
-                    f"{count} of {self._seen[name]} readings are outside {low:g} to {high:g}",
-                    "check the column and its unit; add a number that means no reading to missing=",
+                    f"{count} of {self._n_read[name]} readings are outside {low:g} to {high:g}",
+                    "check the column and its unit; add numbers that mean no reading to missing=",
                     line,
                     heading,
                     f"{value:g}",
                 )
             else:
-                self.book.note(
-                    f"{name}: readings out of range were left out, such as {value:g}", line, count
-                )
+                words = f"{name}: readings out of range were left out, such as {value:g}"
+                self.book.note(words, line, count)
 
     def _numbers(self, f: Field, cells: pa.Array | Array, lines: Int64Array) -> Array:
-        """Read a number column in its canonical unit."""
+        """Return a number column in its canonical unit."""
         if isinstance(cells, np.ndarray):
             values = f.unit.to_canonical(cells) if f.unit else cells
         else:
-            values = self._dressed(f, cells, lines)
+            values = self._spelled(f, cells, lines, self._parse_number)
         dimension = dimension_of(f.name)
         if dimension is None:
             return values
         low, high = RANGES[dimension]
-        # Mostly all is there and in range: two passes tell, as NaN is no more than any.
+        # Usually nothing is missing or out of range; a NaN fails both comparisons.
         if len(values) and values.min() >= low and values.max() <= high:
-            self._seen[f.name] += len(values)
+            self._n_read[f.name] += len(values)
             return values
-        self._seen[f.name] += len(values) - int(np.count_nonzero(np.isnan(values)))
+        self._n_read[f.name] += len(values) - int(np.count_nonzero(np.isnan(values)))
         bad = (values < low) | (values > high)
         if bad.any():
             at = int(np.flatnonzero(bad)[0])
-            self._strange[f.name] += int(np.count_nonzero(bad))
-            self._first.setdefault(f.name, (int(lines[at]), float(values[at])))
+            self._n_outside[f.name] += int(np.count_nonzero(bad))
+            self._first_outside.setdefault(f.name, (int(lines[at]), float(values[at])))
             values = np.where(bad, np.nan, values)
         return values
 
-    def _dressed(self, f: Field, cells: pa.Array, lines: Int64Array) -> Array:
-        """Read numbers with units, thousands marks or an unproved decimal mark."""
-        # Logs repeat themselves: each spelling is read once.
+    def _spelled(
+        self,
+        f: Field,
+        cells: pa.Array,
+        lines: Int64Array,
+        parse: Callable[[str, Field], float | tuple[str, str]],
+    ) -> Array:
+        """Return the values of text cells, each spelling parsed once, and report the faulty."""
         encoded = cells.dictionary_encode()
         codes = np.asarray(encoded.indices)
-        spellings = encoded.dictionary.to_pylist()
-        style = self.plan.styles[f.name]
-        values = np.empty(len(spellings))
-        for code, text in enumerate(spellings):
-            value, problem = self._read_number(text, f, style)
-            values[code] = np.nan if value is None else value
-            if problem:
-                message, fix = problem
-                for at in np.flatnonzero(codes == code):
-                    self.book.fault(message, fix, int(lines[at]), f.heading or f.name, text)
-        return values[codes]
-
-    def _read_number(
-        self, text: str, f: Field, style: NumberStyle
-    ) -> tuple[float | None, tuple[str, str] | None]:
-        """Read one spelling; the second value says what is wrong with it."""
-        if text.strip().lower() in self.reading.missing_words:
-            return None, None
-        number, behind = split_cell(text)
-        unit = parse_unit(behind) if behind else f.unit
-        if unit is None or unit.dimension is not dimension_of(f.name):
-            return None, (
-                f"not a number in a unit of {f.name}",
-                "correct the cell, or add the word to missing=",
-            )
-        # A point that groups agrees with a decimal comma; a comma may be either.
-        open_ = not style.proved and (style.mark == POINT or COMMA in number)
-        if open_ and is_ambiguous(number):
-            return None, ("decimal or thousands mark?", f"state decimal={{'{f.name}': '.'}} or ','")
-        value = parse_number(number, style.mark)
-        if value is None:
-            return None, ("not a number", "correct the cell, or add the word to missing=")
-        return float(unit.to_canonical(value)), None
-
-    def _flags(self, f: Field, cells: pa.Array, lines: Int64Array) -> Array:
-        """Read a flag column: 1, 0 or NaN."""
-        encoded = cells.dictionary_encode()
-        codes = np.asarray(encoded.indices)
-        values = np.empty(len(encoded.dictionary))
+        values = np.full(len(encoded.dictionary), np.nan)
         for code, text in enumerate(encoded.dictionary.to_pylist()):
-            word = text.strip().lower()
-            values[code] = FLAG_WORDS.get(word, np.nan)
-            if word not in FLAG_WORDS and word not in self.reading.missing_words:
-                for at in np.flatnonzero(codes == code):
-                    self.book.fault(
-                        "neither true nor false",
-                        "use 1 and 0, or yes and no",
-                        int(lines[at]),
-                        f.heading or f.name,
-                        text,
-                    )
+            parsed = parse(text, f)
+            if isinstance(parsed, float):
+                values[code] = parsed
+                continue
+            for at in np.flatnonzero(codes == code):
+                self.book.fault(*parsed, int(lines[at]), f.heading or f.name, text)
         return values[codes]
 
-    def _times(self, cells: Mapping[str, pa.Array | Array], lines: Int64Array) -> Array:
-        """Read the times, of one column or of a date and a time."""
-        if self.plan.time is None:
-            return np.full(len(lines), np.nan)
+    def _parse_number(self, text: str, f: Field) -> float | tuple[str, str]:
+        """Return the value of a number in its canonical unit, or what is wrong and the fix."""
+        if text.strip().lower() in self.reading.missing_words:
+            return np.nan
+        style = self.plan.styles[f.name]
+        number, symbol = split_cell(text)
+        unit = parse_unit(symbol) if symbol else f.unit
+        fix = "correct the cell, or add the word to missing="
+        if unit is None or unit.dimension is not dimension_of(f.name):
+            return f"not a number in a unit of {f.name}", fix
+        # A thousands point agrees with a decimal comma; a comma may be either.
+        is_open = not style.proved and (style.mark == POINT or COMMA in number)
+        if is_open and is_ambiguous(number):
+            return "decimal or thousands mark?", f"state decimal={{'{f.name}': '.'}} or ','"
+        value = parse_number(number, style.mark)
+        return ("not a number", fix) if value is None else float(unit.to_canonical(value))
+
+    def _parse_flag(self, text: str, f: Field) -> float | tuple[str, str]:
+        """Return 1, 0 or NaN for a flag, or what is wrong and the fix."""
+        word = text.strip().lower()
+        if word in FLAG_WORDS or word in self.reading.missing_words:
+            return float(FLAG_WORDS.get(word, np.nan))
+        return "neither true nor false", "use 1 and 0, or yes and no"
+
+    def _times(
+        self, form: TimeForm, cells: Mapping[str, pa.Array | Array], lines: Int64Array
+    ) -> Array:
+        """Return the times [s], of one column or of a date and a time."""
         if self.plan.has(TIME) and self.plan.has(DATE):
             text = pc.binary_join_element_wise(
                 pc.utf8_trim_whitespace(cells[DATE]), pc.utf8_trim_whitespace(cells[TIME]), " "
@@ -200,21 +172,16 @@ class Converter:
         else:
             text = cells[TIME if self.plan.has(TIME) else DATE]
         if isinstance(text, np.ndarray):
-            seconds, text = text * self.plan.time.scale, pa.array(text)
+            seconds, text = text * form.scale, pa.array(text)
         else:
-            seconds = parse_times(text, self.plan.time)
-        for at in np.flatnonzero(np.isnan(seconds)) if np.isnan(seconds.sum()) else ():
-            stated = self.plan.time.stated
-            self.book.fault(
-                f"not a time of the form '{stated}'"
-                if stated
-                else "not a time in the log's own form",
-                "correct it, or take the line out"
-                + (", or correct time_format=" if stated else ""),
-                int(lines[at]),
-                "time",
-                str(text[int(at)].as_py()),
-            )
+            seconds = parse_times(text, form)
+        if np.isnan(seconds.sum()):
+            message, fix = "not a time in the log's own form", "correct it, or delete the line"
+            if form.stated:
+                message = f"not a time of the form '{form.stated}'"
+                fix += ", or correct time_format="
+            for at in np.flatnonzero(np.isnan(seconds)):
+                self.book.fault(message, fix, int(lines[at]), "time", str(text[int(at)].as_py()))
         return seconds
 
 

@@ -1,4 +1,4 @@
-"""The plan by which a text log's fields become canonical columns."""
+"""Plan for reading a text log: its fields, number styles and form of time."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from thermcmp.telemetry.reading.cell_patterns import is_comment, is_rule, is_tim
 from thermcmp.telemetry.reading.column_matching import Field, match_fields, unread_notes
 from thermcmp.telemetry.reading.interleaved_devices import refuse_interleaved
 from thermcmp.telemetry.reading.layout import Layout
+from thermcmp.telemetry.reading.notes import unclear_times
 from thermcmp.telemetry.reading.number_formats import NumberStyle, comma_free, find_styles
 from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.reading.text_file import TextFile
@@ -28,14 +29,10 @@ class Plan:
 
     Attributes
     ----------
-    fields : tuple of Field
-        The fields, ordered by position.
-    styles : dict of str to NumberStyle
-        How each number column is written, by canonical name.
     time : TimeForm or None
-        Form of the times; None if the log has none and its period is stated.
+        None if the log has no times and its period is stated.
     notes : tuple of str
-        What was not read though a user may expect it.
+        Unread columns that a user may miss.
     """
 
     fields: tuple[Field, ...]
@@ -54,17 +51,10 @@ def make_plan(text: TextFile, layout: Layout, reading: Reading) -> Plan:
     fields = match_fields(layout.headings, reading, samples, text.path.name)
     numbers = [f for f in fields if f.role is Role.NUMBER]
     if not any(dimension_of(f.name) for f in numbers):
-        raise InputError(
-            "This log has no column that can be read:",
-            [
-                Fault(
-                    "no heading with a known unit",
-                    "name the columns with columns={…}; the "
-                    f"headings are {', '.join(h for h in layout.headings if h) or 'empty'}",
-                    text.path.name,
-                )
-            ],
-        )
+        shown = ", ".join(filter(None, layout.headings)) or "empty"
+        fix = f"name the columns with columns={{…}}; the headings are {shown}"
+        fault = Fault("no heading with a known unit", fix, text.path.name)
+        raise InputError("This log has no column that can be read:", [fault])
     refuse_interleaved(fields, samples, layout, reading, text.path.name)
     styles, file_mark = find_styles(numbers, samples, layout, reading, text.path.name)
     form = _time_form(fields, samples, reading, text.path.name, layout, file_mark)
@@ -73,7 +63,7 @@ def make_plan(text: TextFile, layout: Layout, reading: Reading) -> Plan:
 
 
 def _samples(text: TextFile, layout: Layout, reading: Reading) -> dict[int, list[str]]:
-    """Collect cells of each field from the head and tail, without missing ones."""
+    """Collect the cells of each field in head and tail, except missing ones."""
     missing = reading.missing_words
     heading_rows = set(layout.heading_rows)
     rows = []
@@ -91,13 +81,6 @@ def _samples(text: TextFile, layout: Layout, reading: Reading) -> dict[int, list
     }
 
 
-def _time_like(samples: Mapping[int, Sequence[str]], headings: Sequence[str]) -> str:
-    """Name the columns whose cells look like times."""
-    found = [i for i, cells in samples.items() if cells and all(map(is_time, cells))]
-    names = ", ".join(f"'{headings[i] or i}'" for i in found[:4])
-    return f" (times are in {names})" if names else ""
-
-
 def _time_form(
     fields: Sequence[Field],
     samples: Mapping[int, Sequence[str]],
@@ -106,30 +89,26 @@ def _time_form(
     layout: Layout,
     file_mark: str | None,
 ) -> TimeForm | None:
-    """Find the form of the log's times."""
+    """Return the form of the log's times; None where the period is stated instead."""
     by_name = {f.name: f for f in fields}
     time, date = by_name.get(TIME), by_name.get(DATE)
     if time is None and date is None:
         if reading.period_s is None and "elapsed_s" not in by_name:
-            raise InputError(
-                "The times of this log are not clear:",
-                [
-                    Fault(
-                        "no time column was found",
-                        "name it with columns={'time': …}"
-                        f"{_time_like(samples, layout.headings)}, or give period_s=, the "
-                        "seconds between readings",
-                        file,
-                    )
-                ],
+            timed = [i for i, cells in samples.items() if cells and all(map(is_time, cells))]
+            names = ", ".join(f"'{layout.headings[i] or i}'" for i in timed[:4])
+            hint = f" (times are in {names})" if names else ""
+            raise unclear_times(
+                "no time column was found",
+                f"name it with columns={{'time': …}}{hint}, or give period_s=, the seconds "
+                "between readings",
+                file,
+                column=None,
             )
         return None
-    if time is not None and date is not None:
-        pairs = zip(samples[date.position], samples[time.position], strict=False)
-        cells = [f"{day} {clock}" for day, clock in pairs]
-    else:
-        cells = list(samples[(time or by_name[DATE]).position])
     form_field = time or by_name[DATE]
+    cells = list(samples[form_field.position])
+    if time is not None and date is not None:
+        cells = [f"{day} {c}" for day, c in zip(samples[date.position], cells, strict=False)]
     form = find_form(
         cells,
         form_field.unit,

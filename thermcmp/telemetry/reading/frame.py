@@ -1,4 +1,4 @@
-"""Reading a log into a telemetry frame: canonical names, units and one clock."""
+"""Reading a log into a telemetry frame with canonical names, units and one clock."""
 
 from __future__ import annotations
 
@@ -14,26 +14,15 @@ import pandas as pd
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.quantities import DEVICE, THROTTLED
 from thermcmp.telemetry.reading.clock import TIME_COLUMNS, Clock, localise
-from thermcmp.telemetry.reading.notes import Notebook
+from thermcmp.telemetry.reading.notes import Notebook, unclear_times
 from thermcmp.telemetry.reading.options import Column, Reading
-from thermcmp.telemetry.reading.readers import TelemetryReader, chunks, find_reader
-
-_LEADING = ("time_s", "recorded_at", "device", "segment")
+from thermcmp.telemetry.reading.readers import TelemetryReader, find_reader
+from thermcmp.telemetry.reading.time_parsing import seconds_since_1970
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Record:
-    """A log that was read.
-
-    Attributes
-    ----------
-    frame : pandas.DataFrame
-        The telemetry frame.
-    notes : tuple of str
-        What was left out, fixed or met while reading.
-    file : str
-        Name of the file.
-    """
+    """A log that was read, with the notes about it."""
 
     frame: pd.DataFrame
     notes: tuple[str, ...]
@@ -48,9 +37,9 @@ def read_telemetry(
 ) -> pd.DataFrame:
     """Read a per-second log into canonical names and units.
 
-    Found without being told, or refused: delimiter, decimal mark, encoding, units in
-    headings or cells, words for "no reading", headings that come again, a preamble,
-    devices in one file, a cut last line, the form of the times.
+    Delimiter, decimal mark, encoding, units in headings or cells, words for "no reading",
+    repeated headings, a preamble, several devices, a cut last line and the form of the
+    times are detected; a log that can be read in two ways is refused.
 
     Parameters
     ----------
@@ -60,7 +49,7 @@ def read_telemetry(
         Canonical name to exact heading, position (from 0) or pattern; see `Reading`.
         By default every heading with a known unit is read.
     reader : str or TelemetryReader, optional
-        Reader to use; by the file's ending by default.
+        Reader to use; by default chosen by the file's ending.
     **options
         Any other attribute of `Reading`: units, delimiter, decimal, encoding,
         header_line, missing, time_format, time_unit, zone, date, period_s, gap_s,
@@ -73,12 +62,12 @@ def read_telemetry(
         ``recorded_at`` where the log has a date (UTC where the zone is known),
         ``device`` where there is one, ``segment`` (counts up at gaps and clock steps),
         the quantities, each with its unit in its name, and ``line``. What was left out or
-        fixed is listed in ``frame.attrs["notes"]``.
+        corrected is listed in ``frame.attrs["notes"]``.
 
     Raises
     ------
     InputError
-        If something has two readings, or cells or times are faulty; with every fault.
+        If the log is ambiguous, or cells or times are faulty; it lists every fault.
     """
     record = read_record(path, Reading.of(columns, options), reader)
     record.frame.attrs["notes"] = record.notes
@@ -91,7 +80,7 @@ def stream_telemetry(
     reader: str | TelemetryReader | None = None,
     **options: Any,
 ) -> Iterator[pd.DataFrame]:
-    """Read a log that is larger than memory, piece by piece.
+    """Read a log that is larger than memory in pieces.
 
     Parameters
     ----------
@@ -107,8 +96,8 @@ def stream_telemetry(
     Yields
     ------
     pandas.DataFrame
-        Pieces of the frame that `read_telemetry` returns, in order. The log is faultless
-        only when the last piece has come.
+        Pieces of the frame that `read_telemetry` returns, in order. Faults may still
+        appear until the last piece.
 
     Raises
     ------
@@ -123,15 +112,14 @@ def stream_telemetry(
 def read_record(
     path: str | PathLike[str], reading: Reading, reader: str | TelemetryReader | None = None
 ) -> Record:
-    """Read a log with the notes about it."""
+    """Read a log, with the notes about it."""
     where = Path(path)
     book = Notebook(where.name)
     pieces = list(_pieces(where, reading, find_reader(where, reader), book))
     if not pieces:
-        raise InputError(
-            "This log cannot be used:",
-            [Fault("no readings in it", "export the log again, or widen span_s", where.name)],
-        )
+        fix = "export the log again, or widen span_s"
+        fault = Fault("no readings in the log", fix, where.name)
+        raise InputError("This log cannot be used:", [fault])
     frame = pieces[0] if len(pieces) == 1 else pd.concat(pieces, ignore_index=True)
     return Record(frame, book.notes, where.name)
 
@@ -139,16 +127,18 @@ def read_record(
 def _pieces(
     path: Path, reading: Reading, reader: TelemetryReader, book: Notebook
 ) -> Iterator[pd.DataFrame]:
-    """Read a log and put each piece on its clock."""
+    """Read a log, and place each piece on the clock of its device."""
     clocks: dict[str, Clock] = {}
     origin_s: float | None = None
     count = 0
-    for chunk in chunks(reader, path, reading, book):
+    for chunk in reader.read(path, reading, book):
+        if not len(chunk):
+            continue
         if "line" not in chunk:
             chunk["line"] = np.arange(count + 1, count + len(chunk) + 1)
         raw_s, kind = _raw_seconds(chunk, reading, book, count)
         count += len(chunk)
-        # Faulty times are in the book and refuse the log at its end.
+        # Faulty times were reported, and refuse the log at its end.
         known = ~np.isnan(raw_s)
         if not known.any():
             continue
@@ -166,24 +156,18 @@ def _pieces(
 def _raw_seconds(
     chunk: pd.DataFrame, reading: Reading, book: Notebook, count: int
 ) -> tuple[np.ndarray, str]:
-    """Return the times as logged in seconds, and which column they are of."""
+    """Return the times as logged [s], and the column they were taken from."""
     if "recorded_at" in chunk:
         chunk["recorded_at"] = localise(chunk["recorded_at"], reading.zone, book.file)
     kind = next((name for name in TIME_COLUMNS if name in chunk), "")
     if not kind:
-        period = reading.period_s
-        if period is None:
-            raise InputError(
-                "The times of this log are not clear:",
-                [Fault("no time column was found", "give period_s=", book.file)],
-            )
-        return (np.arange(count, count + len(chunk)) * period, "period")
+        if reading.period_s is None:
+            fix = "give period_s="
+            raise unclear_times("no time column was found", fix, book.file, column=None)
+        return np.arange(count, count + len(chunk)) * reading.period_s, "period"
     if kind != "recorded_at":
         return chunk[kind].to_numpy(dtype=float), kind
-    times = chunk["recorded_at"]
-    plain = times.dt.tz_localize(None) if times.dt.tz is not None else times
-    micro = plain.astype("datetime64[us]").astype("int64").to_numpy() / 1e6
-    return np.where(times.isna().to_numpy(), np.nan, micro), kind
+    return seconds_since_1970(chunk["recorded_at"]), kind
 
 
 def _placed(
@@ -195,7 +179,7 @@ def _placed(
     reading: Reading,
     book: Notebook,
 ) -> pd.DataFrame:
-    """Put a piece on its clock, device by device."""
+    """Return a piece in the columns of a telemetry frame, each device on its own clock."""
     zoned = "recorded_at" in chunk and chunk["recorded_at"].dt.tz is not None
     lines = chunk["line"].to_numpy(dtype=np.int64)
 
@@ -208,19 +192,20 @@ def _placed(
         devices = chunk[DEVICE].to_numpy(dtype=object)
         for device in list(pd.unique(devices)):
             rows = np.flatnonzero(devices == device)
-            placed = clock(str(device)).place(raw_s[rows], lines[rows], origin_s)
-            time_s[rows], segment[rows] = placed
+            time_s[rows], segment[rows] = clock(str(device)).place(
+                raw_s[rows], lines[rows], origin_s
+            )
     else:
         time_s, segment = clock("").place(raw_s, lines, origin_s)
-    columns: dict[str, Any] = {"time_s": time_s, "segment": segment}
+    columns: dict[str, Any] = {"time_s": time_s}
+    for name in ("recorded_at", DEVICE):
+        if name in chunk:
+            columns[name] = chunk[name].array
+    columns["segment"] = segment
     for name in chunk.columns:
-        if name not in TIME_COLUMNS and name != "line":
-            columns[name] = chunk[name].to_numpy() if name != DEVICE else chunk[name].array
+        if name not in (*TIME_COLUMNS, DEVICE, "line"):
+            columns[name] = chunk[name].to_numpy()
     if THROTTLED in columns:
         columns[THROTTLED] = np.nan_to_num(columns[THROTTLED]) > 0.0
-    if "recorded_at" in chunk:
-        columns["recorded_at"] = chunk["recorded_at"].array
     columns["line"] = lines
-    order = [name for name in _LEADING if name in columns]
-    ordered = {name: columns[name] for name in [*order, *columns]}
-    return pd.DataFrame(ordered, copy=False)
+    return pd.DataFrame(columns, copy=False)

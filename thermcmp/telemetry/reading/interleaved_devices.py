@@ -1,4 +1,4 @@
-"""Rows of several devices in one log."""
+"""Detection of several devices' rows in one log."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from thermcmp.telemetry.reading.column_matching import Field
 from thermcmp.telemetry.reading.layout import Layout
 from thermcmp.telemetry.reading.options import Reading
 
-#: So many cells of a column show whether it holds ids.
+#: Cells of a column from which ids are recognised.
 _HEAD_LINES: Final = 120
-#: An id that comes again so often in the same order belongs to one of several devices.
+#: Ids that recur this often in one order are those of several devices.
 _LEAST_CYCLES: Final = 5
 
 
@@ -27,35 +27,27 @@ def refuse_interleaved(
     reading: Reading,
     file: str,
 ) -> None:
-    """Refuse rows of several devices that would be read as one."""
-    read = {f.position for f in fields}
+    """Refuse rows of several devices that would be read as those of one."""
     if reading.one_device or any(f.name == DEVICE for f in fields):
         return
-    for position in sorted(samples.keys() - read):
-        cycle = _cycle(samples[position][:_HEAD_LINES])
-        if cycle:
-            shown = ", ".join(cycle[:8])
-            raise InputError(
-                "Whose readings are these?",
-                [
-                    Fault(
-                        f"a column that was not read goes through {len(cycle)} values over and "
-                        f"over ({shown}): rows of several devices",
-                        f"name it with columns={{'device': {position}, …}}, or state "
-                        "one_device=True",
-                        file,
-                        None,
-                        layout.headings[position] or f"position {position}",
-                    )
-                ],
+    for position in sorted(samples.keys() - {f.position for f in fields}):
+        ids = _cycle(samples[position][:_HEAD_LINES])
+        if ids:
+            message = (
+                f"an unread column goes through {len(ids)} values over and over "
+                f"({', '.join(ids[:8])}): these are rows of several devices"
             )
+            fix = f"name it with columns={{'device': {position}, …}}, or state one_device=True"
+            heading = layout.headings[position] or f"position {position}"
+            fault = Fault(message, fix, file, None, heading)
+            raise InputError("This log may hold the readings of several devices:", [fault])
 
 
 def _cycle(cells: Sequence[str]) -> Sequence[str]:
-    """Return the values that a column goes through over and over; empty if it does not.
+    """Return the values that a column cycles through; empty if it does not.
 
-    Numbers must follow each other in one order, as ids do and noise does not; a reading
-    may be lost. Names need only change from row to row.
+    Numbers must recur in one order, as ids do and noise does not, apart from a few lost
+    readings. Names need only change from row to row.
     """
     values = tuple(dict.fromkeys(cells))
     if len(values) < 2 or len(cells) < _LEAST_CYCLES * len(values):

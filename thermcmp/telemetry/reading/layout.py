@@ -29,7 +29,7 @@ from thermcmp.telemetry.reading.text_file import TextFile
 
 _CANDIDATES: Final = (",", ";", "\t", "|", BLANKS, WIDE_BLANKS)
 _SAMPLE_LINES: Final = 120
-#: A dialect explains a log only if this share of its cells reads as data.
+#: A delimiter explains a log only if at least this share of the cells reads as data.
 _LEAST_SCORE: Final = 0.1
 
 
@@ -40,15 +40,15 @@ class Layout:
     Attributes
     ----------
     delimiter : str
-        Field delimiter; a blank stands for any run of blanks, two for two or more.
+        One blank means any run of blanks, two mean two or more.
     headings : tuple of str
         Heading of each field; empty where it has none.
     data_line : int
         Line number of the first reading.
     heading_rows : tuple of tuple of str
-        The heading lines as cells, to recognise them when they come again.
+        Cells of the heading lines, to recognise them when they recur.
     preamble : tuple of str
-        Lines before the headings, and the heading lines.
+        Lines above the readings, headings included.
     """
 
     delimiter: str
@@ -65,7 +65,7 @@ class Layout:
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
-    """One delimiter tried on the sample."""
+    """The sample split at one delimiter, with its score."""
 
     delimiter: str
     rows: list[list[str]]
@@ -84,42 +84,32 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
         key=lambda c: (-c.score, -c.n_fields),
     )
     if not fitting:
-        raise _refused(text, *_without_readings(text, lines), None)
+        raise _unclear(text, *_no_readings(text, lines))
     best = fitting[0]
     rivals = [c for c in fitting[1:] if _rivals(c, best)]
     if rivals:
         names = " or ".join(repr(c.delimiter) for c in (best, *rivals))
-        raise _refused(
-            text,
-            f"the fields could be split at {names}",
-            "state delimiter=",
-            best.first + 1,
-            lines[best.first],
-        )
+        message = f"the fields could be split at {names}"
+        raise _unclear(text, message, "state delimiter=", best.first + 1, lines[best.first])
     return _with_headings(best, lines, text, reading)
 
 
-def _without_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
-    """Describe what a text without a table of readings is, and what to do."""
+def _no_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
+    """Describe a text without a table of readings, and the fix."""
     filled = [line for line in lines if line.strip()]
-    if filled and sum(map(_is_pair, filled)) > len(filled) / 2:
-        return (
-            "this is a list of names and values, no table",
-            "export one row per reading under one heading line",
-        )
+    # Such as 'Memory: 50 C' or 'fan=1800'.
+    pairs = [line for line in filled if re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line)]
+    if len(pairs) > len(filled) / 2:
+        fix = "export one row per reading under one heading line"
+        return "this is a list of names and values, not a table", fix
     message = "no line with readings was found"
     if text.cut:
         message += " (the last line has no line end and is left out, as it may be cut)"
     return message, "state delimiter=, header_line= or the encoding"
 
 
-def _is_pair(line: str) -> bool:
-    """Return whether a line gives a name and its value, such as 'Memory: 50 C' or 'fan=1800'."""
-    return re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line) is not None
-
-
 def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | None:
-    """Split the sample at one delimiter and judge the outcome."""
+    """Split the sample at one delimiter and score the result."""
     absent = not any(delimiter in line for line in lines)
     if absent and delimiter != _CANDIDATES[0] and not reading.delimiter:
         return None
@@ -127,7 +117,7 @@ def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | Non
         return None
     rows = [split_line(line, delimiter) for line in lines]
     looks = [_is_data(row) for row in rows]
-    _unlook_headings(rows, looks)
+    _unmark_headings(rows, looks)
     counts = Counter(len(row) for row, data in zip(rows, looks, strict=True) if data)
     if not counts:
         return None
@@ -146,7 +136,7 @@ def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | Non
     above = [row for row in rows[:first] if any(row) and not is_rule(row)]
     heading = _trimmed(above[-1]) if above else []
     if len(heading) == n_fields:
-        # Words fill most columns of some logs; the headings fit nevertheless.
+        # Some logs have words in most columns, and yet the headings fit.
         typed = max(typed, 2.0 * _LEAST_SCORE)
     factor = 1.0
     if above and len(heading) != n_fields and len(above[-1]) != n_fields:
@@ -155,9 +145,9 @@ def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | Non
 
 
 def _early_width(rows: list[list[str]], looks: list[bool], reading: Reading) -> int | None:
-    """Return the width of the first readings that stand under headings known to be such.
+    """Return the width of the first readings under known headings.
 
-    Later headings may add columns, and most of the sample may stand under them.
+    Later headings may add columns, and most of the sample may be below them.
     """
     named = {place for place in (reading.columns or {}).values() if isinstance(place, str)}
     for heading, row, data in zip(rows, rows[1:], looks[1:], strict=False):
@@ -169,7 +159,7 @@ def _early_width(rows: list[list[str]], looks: list[bool], reading: Reading) -> 
 
 
 def _is_data(row: list[str]) -> bool:
-    """Return whether a row is data: a number in it, and half of it data or two cells bare."""
+    """Return whether a row holds a number, and is half data or has two bare cells."""
     if is_comment(row) or not any(map(is_number, row)):
         return False
     return sum(map(is_reading, row)) * 2 >= len(row) or sum(map(_is_bare, row)) >= 2
@@ -181,37 +171,49 @@ def _is_bare(cell: str) -> bool:
     return is_time(cell) or (is_number(cell) and not split_cell(cell)[1])
 
 
-def _unlook_headings(rows: list[list[str]], looks: list[bool]) -> None:
-    """Take headings such as '12V' for what they are: words stand beside them in their row."""
+def _unmark_headings(rows: list[list[str]], looks: list[bool]) -> None:
+    """Unmark a first row of headings such as '12V' that looks like data."""
     first = next((i for i, data in enumerate(looks) if data), None)
     if first is None or any(map(_is_bare, rows[first])) or all(map(is_reading, rows[first])):
         return
-    beside = [
-        row for row, data in zip(rows, looks, strict=True) if data and any(map(_is_bare, row))
-    ]
-    looks[first] = not beside
+    looks[first] = not any(
+        data and any(map(_is_bare, row)) for row, data in zip(rows, looks, strict=True)
+    )
 
 
 def _rivals(other: _Candidate, best: _Candidate) -> bool:
     """Return whether another delimiter explains the sample as well as the best one."""
     if other.score < 0.98 * best.score or min(other.n_fields, best.n_fields) < 2:
         return False
-    # A tab is also a run of blanks: the same fields, so nothing is ambiguous.
+    # A tab is also a run of blanks, with the same fields: nothing is ambiguous.
     same = other.n_fields == best.n_fields
     return not (same and {BLANKS, WIDE_BLANKS} & {other.delimiter, best.delimiter})
 
 
 def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: Reading) -> Layout:
-    """Find the heading lines above the first reading and match them to the fields."""
+    """Return the layout with the headings above the first reading."""
     n_fields = best.n_fields
-    above = [i for i in range(best.first) if _may_head(best.rows[i], n_fields)]
-    if reading.header_line is not None:
-        above = [i for i in above if i < reading.header_line]
+    last = best.first if reading.header_line is None else min(best.first, reading.header_line)
+    above = [
+        i
+        for i, row in enumerate(best.rows[:last])
+        if any(row) and not is_rule(row) and (not is_comment(row) or len(row) == n_fields)
+    ]
     names, used = _heading_rows(best.rows, above, n_fields)
-    if names and len(names) < n_fields and _extra_is_empty(best, len(names)):
+    same_width = [row for row in best.rows[best.first :] if len(row) == n_fields]
+    places = (reading.columns or {}).values()
+    by_position = bool(places) and all(isinstance(place, int) for place in places)
+    if names and len(names) < n_fields and not any(any(row[len(names) :]) for row in same_width):
         names = [*names, *[""] * (n_fields - len(names))]
-    if names and len(names) != n_fields and not _by_position(reading):
-        raise _mismatch(best, names, text, lines)
+    if names and len(names) != n_fields and not by_position:
+        message = f"{n_fields} fields under {len(names)} headings"
+        fix = "name the columns by position, counted in the rows"
+        if best.delimiter == "," and n_fields > len(names):
+            fix = (
+                "if the comma is the decimal mark too, export with another delimiter; "
+                f"if headings are missing, {fix}"
+            )
+        raise _unclear(text, message, fix, best.first + 1, lines[best.first])
     padded = [*names, *[""] * n_fields][:n_fields]
     return Layout(
         delimiter=best.delimiter,
@@ -222,15 +224,10 @@ def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: 
     )
 
 
-def _may_head(row: list[str], n_fields: int) -> bool:
-    """Return whether a row above the readings may be headings: no rule, no mere comment."""
-    return any(row) and not is_rule(row) and (not is_comment(row) or len(row) == n_fields)
-
-
 def _heading_rows(
     rows: list[list[str]], above: Sequence[int], n_fields: int
 ) -> tuple[list[str], list[int]]:
-    """Return the headings, made of up to two lines, and the lines they come from."""
+    """Return the headings, from up to two lines, and the positions of these lines."""
     if not above or all(map(is_reading, rows[above[-1]])):
         return [], []
     last = _trimmed(rows[above[-1]])
@@ -261,35 +258,9 @@ def _trimmed(row: list[str]) -> list[str]:
     return row[:end]
 
 
-def _extra_is_empty(best: _Candidate, known: int) -> bool:
-    """Return whether all fields beyond the headings are empty in every sampled row."""
-    return all(not any(row[known:]) for row in best.rows[best.first :] if len(row) == best.n_fields)
-
-
-def _by_position(reading: Reading) -> bool:
-    """Return whether the user names every column by position."""
-    places = (reading.columns or {}).values()
-    return bool(places) and all(isinstance(place, int) for place in places)
-
-
-def _mismatch(best: _Candidate, names: list[str], text: TextFile, lines: list[str]) -> InputError:
-    """Describe that headings and fields differ in number, and what may be behind it."""
-    message = f"{best.n_fields} fields under {len(names)} headings"
-    fix = "name the columns by position, counted in the rows"
-    if best.delimiter == "," and best.n_fields > len(names):
-        fix = (
-            "if the comma is the decimal mark too, export with another delimiter; "
-            "if headings are missing, " + fix
-        )
-    return _refused(text, message, fix, best.first + 1, lines[best.first])
-
-
-def _refused(
-    text: TextFile, message: str, fix: str, row: int | None, value: str | None = None
+def _unclear(
+    text: TextFile, message: str, fix: str, row: int | None = None, line: str | None = None
 ) -> InputError:
-    """Make the error for a layout that is not clear."""
-    shown = None if value is None else value[:80]
-    return InputError(
-        "The layout of this log is not clear:",
-        [Fault(message, fix, text.path.name, row, None, shown)],
-    )
+    """Return the error for a layout that cannot be determined."""
+    fault = Fault(message, fix, text.path.name, row, None, line and line[:80])
+    return InputError("The layout of this log cannot be determined:", [fault])

@@ -1,4 +1,4 @@
-"""The careful path: lines one by one, with headings, cuts and comments among them."""
+"""The line-by-line path: readings among headings, cut lines, comments and footers."""
 
 from __future__ import annotations
 
@@ -13,28 +13,26 @@ from thermcmp.telemetry.reading.layout import Layout
 from thermcmp.telemetry.reading.notes import Notebook
 from thermcmp.telemetry.reading.text_file import Block
 
-#: A footer, or a preamble in the middle of a log, has at most so many lines.
+#: Most lines of a footer, or of a preamble in the middle of a log.
 _FOOTER_LINES: Final = 5
-#: More lines than this that do not fit are neither a footer nor a preamble.
+#: More unexplained lines than this are neither a footer nor a preamble.
 _MOST_PENDING: Final = 50
+
+
+#: Positions of the fields, line numbers and rows of readings of equal layout.
+Part = tuple[dict[str, int], list[int], list[list[str]]]
 
 
 @dataclass(slots=True)
 class RowSorter:
-    """Sorts a log's lines into readings and the rest.
+    """Separates a log's readings from its other lines.
 
     Attributes
     ----------
-    layout : Layout
-        Layout of the log.
-    fields : tuple of Field
-        Fields to read.
-    book : Notebook
-        Where notes and faults go.
     positions : dict of str to int
-        Where each field stands now; changes with the headings.
+        Current position of each field; changes with the headings.
     n_fields : int
-        Fields per line now.
+        Current fields per line.
     """
 
     layout: Layout
@@ -50,19 +48,19 @@ class RowSorter:
 
     @property
     def waiting(self) -> bool:
-        """Whether lines wait for what follows to tell what they are."""
+        """Whether lines are pending until what follows shows what they are."""
         return bool(self._pending)
 
-    def sort(self, block: Block) -> list[tuple[dict[str, int], list[int], list[list[str]]]]:
+    def sort(self, block: Block) -> list[Part]:
         """Return the readings of a block, in parts of equal layout."""
-        parts: list[tuple[dict[str, int], list[int], list[list[str]]]] = []
-        part: tuple[dict[str, int], list[int], list[list[str]]] = (self.positions, [], [])
+        parts: list[Part] = []
+        part: Part = (self.positions, [], [])
         for line, text in enumerate(block.lines(), start=block.first_line):
             row = split_line(text, self.layout.delimiter)
             if not any(row):
                 continue
             if "\x00" in text:
-                self.book.note("lines with zero bytes, as a crash leaves them: left out", line)
+                self.book.note("lines with zero bytes, as a crash leaves them, were left out", line)
             elif is_rule(row):
                 self.book.note("ruled lines were left out", line)
             elif is_comment(row):
@@ -71,7 +69,7 @@ class RowSorter:
                 if self.positions != part[0]:
                     parts.append(part)
                     part = (self.positions, [], [])
-            elif self._fits(row) and self._has_reading(row):
+            elif self._is_reading(row):
                 self._fault_pending()
                 part[1].append(line)
                 part[2].append(row[: self.n_fields])
@@ -83,35 +81,31 @@ class RowSorter:
         return [p for p in parts if p[1]]
 
     def finish(self) -> None:
-        """Judge lines that no reading followed: a cut line or a footer."""
+        """Judge the lines after the last reading: a cut line, a footer or a fault."""
         lines = self._pending
         is_cut = len(lines) == 1 and len(lines[0][1]) < self.n_fields
         words = all(not any(map(_is_number_or_time, row)) for _, row in lines)
         if lines and not is_cut and not (words and len(lines) <= _FOOTER_LINES):
             self._fault_pending()
         elif lines:
-            what = "the last line is cut short" if is_cut else "lines after the readings"
-            self.book.note(f"{what}: left out", lines[0][0], len(lines))
+            what = "a cut last line was" if is_cut else "lines after the readings were"
+            self.book.note(f"{what} left out", lines[0][0], len(lines))
 
-    def _fits(self, row: list[str]) -> bool:
-        """Return whether a row has the fields; empty ones behind the last are no harm."""
-        return len(row) == self.n_fields or (
-            len(row) > self.n_fields and not any(row[self.n_fields :])
-        )
-
-    def _has_reading(self, row: list[str]) -> bool:
-        """Return whether a row of the right width is a reading, not a line of words."""
-        cells = [
-            row[self.positions[f.name]]
+    def _is_reading(self, row: list[str]) -> bool:
+        """Return whether a row has the fields, and a digit where numbers or times are due."""
+        if len(row) < self.n_fields or any(row[self.n_fields :]):
+            return False
+        return any(
+            character.isdigit()
             for f in self.fields
             if f.role in (Role.NUMBER, Role.TIME) and f.name in self.positions
-        ]
-        return any(character.isdigit() for cell in cells for character in cell)
+            for character in row[self.positions[f.name]]
+        )
 
     def _is_heading(self, row: list[str], line: int) -> bool:
-        """Recognise headings that come again, as they were or changed."""
+        """Recognise headings that recur, unchanged or changed."""
         if tuple(row) in self.layout.heading_rows:
-            self._take_heading(line, "the headings come again")
+            self._note_heading(line, "the headings are repeated")
             if row == list(self.layout.heading_rows[-1]):
                 self.positions = {f.name: f.position for f in self.fields}
                 self.n_fields = self.layout.n_fields
@@ -122,52 +116,44 @@ class RowSorter:
         named = [f for f in self.fields if f.heading and heading_key(f.heading) in keys]
         if len(named) * 2 < len(self.fields) or not named:
             return False
-        self._take_heading(line, "the headings change")
-        found = {f.name: keys.index(heading_key(f.heading)) for f in named}
+        self._note_heading(line, "the headings change")
+        # A new mapping, since parts keep the old one.
+        self.positions = {f.name: keys.index(heading_key(f.heading)) for f in named}
         for f in self.fields:
-            if f.name not in found:
+            if f.name not in self.positions:
                 self.book.note(f"column '{f.heading}' ends", line)
         known = {heading_key(heading) for heading in self.layout.headings}
         for heading, key in zip(row, keys, strict=True):
             if heading and key not in known:
-                words = f"column '{heading}' begins: not read; cut the log there to read it"
+                words = f"column '{heading}' begins and is not read; to read it, cut the log there"
                 self.book.note(words, line)
-        # A new mapping, since parts keep the old one.
-        self.positions = found
         self.n_fields = len(row)
         return True
 
-    def _take_heading(self, line: int, what: str) -> None:
-        """Note a heading line; what stood before it was cut or is a preamble."""
+    def _note_heading(self, line: int, what: str) -> None:
+        """Note a heading line; pending lines before it were cut or are a preamble."""
         self.book.note(what, line)
         wider = any(len(row) > self.n_fields for _, row in self._pending)
         if wider or len(self._pending) > _FOOTER_LINES:
             self._fault_pending()
         elif self._pending:
-            self.book.note(
-                "lines before the headings were left out", self._pending[0][0], len(self._pending)
-            )
+            line, count = self._pending[0][0], len(self._pending)
+            self.book.note("lines before the headings were left out", line, count)
             self._pending = []
 
     def _fault_pending(self) -> None:
-        """Refuse lines with a wrong number of fields."""
+        """Report the pending lines as faults."""
         for line, row in self._pending:
             message = f"{len(row)} fields where {self.n_fields} are expected"
-            fix = "complete the line or take it out"
+            fix = "complete the line or delete it"
             if any(cell.count('"') % 2 for cell in row):
                 message = "a quoted cell does not end on its line"
-                fix = "take line breaks out of cells, and close every quote"
+                fix = "remove line breaks from cells, and close every quote"
             elif len(row) > self.n_fields:
                 fix = "a column was added without headings: cut the log there"
             elif len(row) == self.n_fields:
                 message = "no reading in this line"
-            self.book.fault(
-                message,
-                fix,
-                line,
-                None,
-                self.layout.delimiter.join(row),
-            )
+            self.book.fault(message, fix, line, None, self.layout.delimiter.join(row))
         self._pending = []
 
 

@@ -1,4 +1,4 @@
-"""What a reader left out, fixed or met, told in plain words with line numbers."""
+"""Notes and faults of one log, in plain words with line numbers."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Final
 
 from thermcmp.errors import Fault, InputError
 
-#: After so many faults the rest of a log is not read.
+#: Reading stops once a log has more faults than this.
 MOST_FAULTS: Final = 200
 
 
@@ -28,7 +28,7 @@ class Notebook:
     _notes: dict[str, tuple[int | None, int]] = field(default_factory=dict)
 
     def note(self, text: str, line: int | None = None, count: int = 1) -> None:
-        """Keep a note; the same text again is counted."""
+        """Keep a note; a repeated text is counted."""
         first, known = self._notes.get(text, (line, 0))
         self._notes[text] = (first, known + count)
 
@@ -40,7 +40,7 @@ class Notebook:
         column: str | None = None,
         value: str | None = None,
     ) -> None:
-        """Keep a fault; too many of them end the reading.
+        """Keep a fault; too many of them stop the reading.
 
         Raises
         ------
@@ -53,13 +53,7 @@ class Notebook:
             self.raise_faults()
 
     def raise_faults(self) -> None:
-        """Raise the faults kept so far, if any.
-
-        Raises
-        ------
-        InputError
-            It lists them all.
-        """
+        """Raise an `InputError` that lists all faults, if there are any."""
         if self.faults:
             raise InputError("This log cannot be used:", self.faults)
 
@@ -68,10 +62,18 @@ class Notebook:
         """The notes in order, with the first line and the count of each."""
         shown = []
         for text, (line, count) in self._notes.items():
-            where = (
-                ""
-                if line is None
-                else f" (line {line}" + (f" and {count - 1} more)" if count > 1 else ")")
-            )
-            shown.append(text + where)
+            more = f" and {count - 1} more" if count > 1 else ""
+            shown.append(text if line is None else f"{text} (line {line}{more})")
         return tuple(shown)
+
+
+def unclear_times(
+    message: str,
+    fix: str,
+    file: str | None = None,
+    column: str | None = "time",
+    value: str | None = None,
+) -> InputError:
+    """Return the error for a log whose times cannot be interpreted."""
+    fault = Fault(message, fix, file, None, column, value)
+    return InputError("The times of this log cannot be interpreted:", [fault])

@@ -1,4 +1,4 @@
-"""How each column of a log writes its numbers: decimal mark, units, thousands marks."""
+"""How the numbers of each column are written: decimal mark, units, thousands marks."""
 
 from __future__ import annotations
 
@@ -13,12 +13,11 @@ from thermcmp.tabular.numbers import (
     MARKS,
     POINT,
     MarkEvidence,
-    both_readings,
     split_cell,
     weigh_marks,
 )
 from thermcmp.telemetry.quantities import dimension_of
-from thermcmp.telemetry.reading.cell_patterns import is_number
+from thermcmp.telemetry.reading.cell_patterns import is_number, two_readings
 from thermcmp.telemetry.reading.column_matching import Field
 from thermcmp.telemetry.reading.layout import Layout
 from thermcmp.telemetry.reading.options import Reading
@@ -38,10 +37,9 @@ class NumberStyle:
     mark : str
         Decimal mark.
     plain : bool
-        Whether cells are bare numbers, without units and thousands marks, whose mark
-        is proved, so that the fast path may read them.
+        Whether the fast path can read the cells: bare numbers whose mark is proved.
     proved : bool
-        Whether the mark is proved or stated; else a cell with two readings is a fault.
+        Whether the mark is proved or stated; else an ambiguous cell is a fault.
     """
 
     mark: str
@@ -56,10 +54,7 @@ def find_styles(
     reading: Reading,
     file: str,
 ) -> tuple[dict[str, NumberStyle], str | None]:
-    """Decide each number column's decimal mark, by its own cells or by the file's.
-
-    Returns styles, file_mark.
-    """
+    """Return each number column's style, by its own cells or the file's, and the file's mark."""
     evidence = {}
     comma_sure = comma_free(layout, samples)
     for field in fields:
@@ -74,80 +69,56 @@ def find_styles(
     faults: list[Fault] = []
     styles = {}
     for field in fields:
-        found = evidence[field.name]
-        if not found.possible:
-            faults.append(_no_number(field, samples[field.position], file))
+        known, heading = evidence[field.name], field.heading or field.name
+        if not known.possible:
+            message = (
+                f"cells are not numbers in the range of {field.name} "
+                f"({field.unit.symbol if field.unit else 'no unit'})"
+            )
+            fix = "check column, unit and decimal mark; add words for no reading to missing="
+            cells = samples[field.position]
+            faults.append(Fault(message, fix, file, None, heading, cells[0] if cells else None))
             continue
-        mark = _decide(found, file_mark)
+        mark = _decide(known, file_mark)
         if mark is None:
-            faults.append(_two_readings(field, found.example, file))
+            message = two_readings(split_cell(known.example)[0])
+            fix = (
+                "state decimal='.' or decimal=',', or "
+                f"decimal={{'{field.name}': …}} for this column alone"
+            )
+            faults.append(Fault(message, fix, file, None, heading, known.example))
             continue
-        proved = len(found.possible) == 1 or file_mark == POINT or not found.neutral
+        proved = len(known.possible) == 1 or file_mark == POINT or not known.neutral
         bare = _all_bare(samples[field.position], mark)
         styles[field.name] = NumberStyle(mark, bare and (proved or comma_sure), proved)
     if faults:
-        raise InputError("The numbers of this log are not clear:", faults)
+        raise InputError("The numbers of this log are ambiguous or out of range:", faults)
     return styles, file_mark
 
 
 def comma_free(layout: Layout, samples: Mapping[int, Sequence[str]]) -> bool:
-    """Return whether the comma can be nothing but the delimiter: no quoted number has one."""
+    """Return whether the comma is only the delimiter, as no quoted number has one."""
     if layout.delimiter != COMMA:
         return False
     quoted = (cell for cells in samples.values() for cell in cells if COMMA in cell)
     return not any(map(is_number, quoted))
 
 
-def _decide(found: MarkEvidence, file_mark: str | None) -> str | None:
-    """Choose a column's mark; None where two readings stay possible."""
-    if len(found.possible) == 1:
-        return found.possible[0]
-    if found.neutral:
+def _decide(known: MarkEvidence, file_mark: str | None) -> str | None:
+    """Return a column's decimal mark; None where two remain possible."""
+    if len(known.possible) == 1:
+        return known.possible[0]
+    if known.neutral:
         return file_mark or POINT
-    if file_mark is None:
-        return None
     # One writer may use the comma both ways in a row (decimals here, thousands there),
-    # so a comma that could be either is not settled by the other columns.
-    return None if COMMA in found.example and file_mark == COMMA else file_mark
+    # so the other columns do not settle a comma that could be either.
+    return None if file_mark == COMMA and COMMA in known.example else file_mark
 
 
 def _all_bare(cells: Sequence[str], mark: str) -> bool:
-    """Return whether all cells are bare numbers: no unit, no thousands marks."""
-    # Mostly they are, and one look at all of them tells.
+    """Return whether all cells are bare numbers, without units and thousands marks."""
+    # Usually they are, and one match over all of them shows it.
     if _BARE[mark].fullmatch("\n".join(cells)):
         return True
-    return not any(split_cell(cell)[1] or _grouped(cell, mark) for cell in set(cells))
-
-
-def _grouped(cell: str, mark: str) -> bool:
-    """Return whether a number carries thousands marks or other signs than the fast path takes."""
-    number, _ = split_cell(cell)
     allowed = set("0123456789+-eE" + mark)
-    return not set(number) <= allowed
-
-
-def _two_readings(field: Field, example: str, file: str) -> Fault:
-    """Offer the two readings of a number."""
-    number, _ = split_cell(example)
-    point, comma = both_readings(number)
-    return Fault(
-        f"two readings: {point} with decimal point, {comma} with decimal comma",
-        f"state decimal='.' or decimal=',', or decimal={{'{field.name}': …}} for this column alone",
-        file,
-        None,
-        field.heading or field.name,
-        example,
-    )
-
-
-def _no_number(field: Field, cells: Sequence[str], file: str) -> Fault:
-    """Describe that a column's cells are not numbers in range."""
-    return Fault(
-        f"cells are not numbers in the range of {field.name} "
-        f"({field.unit.symbol if field.unit else 'no unit'})",
-        "check column, unit and decimal mark; name further words for no reading with missing=",
-        file,
-        None,
-        field.heading or field.name,
-        cells[0] if cells else None,
-    )
+    return all(not unit and set(number) <= allowed for number, unit in map(split_cell, set(cells)))

@@ -1,8 +1,8 @@
-"""Readers of log files, and how one is chosen."""
+"""Readers of log files, and the choice among them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
@@ -11,29 +11,29 @@ import pandas as pd
 from thermcmp.errors import Fault, InputError
 from thermcmp.hooks import hookimpl, provided
 from thermcmp.telemetry.reading.notes import Notebook
-from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.options import INVALID, Reading
 
 
 @runtime_checkable
 class TelemetryReader(Protocol):
-    """What a reader is; plug-ins may bring their own.
+    """Interface of a reader; a plug-in may register further ones.
 
     Attributes
     ----------
     name : str
-        Name by which a script asks for it.
+        Name to select it by.
     suffixes : tuple of str
-        Endings of file names that it reads unasked, in lower case with the dot.
+        Endings of file names it is chosen for, in lower case with the dot.
     """
 
     @property
     def name(self) -> str:
-        """Name by which a script asks for it."""
+        """Name to select it by."""
         ...
 
     @property
     def suffixes(self) -> tuple[str, ...]:
-        """Endings of file names that it reads unasked."""
+        """Endings of file names it is chosen for."""
         ...
 
     def read(self, path: Path, reading: Reading, book: Notebook) -> Iterable[pd.DataFrame]:
@@ -46,14 +46,14 @@ class TelemetryReader(Protocol):
         reading : Reading
             What the user states.
         book : Notebook
-            Where notes and faults go; faults that are left in it refuse the log.
+            Collects notes and faults; any fault refuses the log.
 
         Returns
         -------
         iterable of pandas.DataFrame
             In the log's order: canonical columns in canonical units, and the time as
             ``recorded_at`` (datetime64), ``elapsed_s`` or ``time_of_day_s`` [s]; with
-            ``line`` where lines are known.
+            ``line`` where line numbers are known.
         """
         ...
 
@@ -68,48 +68,22 @@ def thermcmp_readers() -> tuple[TelemetryReader, ...]:
 
 
 def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryReader:
-    """Choose the reader of a file."""
-    if wanted is not None and not isinstance(wanted, str):
-        if isinstance(wanted, TelemetryReader):
-            return wanted
-        raise InputError(
-            "A log cannot be read as stated:",
-            [
-                Fault(
-                    "this is no reader",
-                    "give a name, or an object with name, suffixes and read",
-                    column="reader",
-                    value=type(wanted).__name__,
-                )
-            ],
-        )
+    """Return the reader of a file, as stated or by the file's ending."""
+    if isinstance(wanted, TelemetryReader):
+        return wanted
     readers = telemetry_readers()
-    if wanted is not None:
-        for reader in readers:
-            if reader.name == wanted:
-                return reader
-        raise InputError(
-            "A log cannot be read as stated:",
-            [
-                Fault(
-                    "no reader of this name",
-                    f"use one of {', '.join(r.name for r in readers)}",
-                    column="reader",
-                    value=wanted,
-                )
-            ],
-        )
-    by_ending = [reader for reader in readers if path.suffix.lower() in reader.suffixes]
-    return by_ending[0] if by_ending else readers[0]
-
-
-def chunks(
-    reader: TelemetryReader, path: Path, reading: Reading, book: Notebook
-) -> Iterator[pd.DataFrame]:
-    """Yield a reader's chunks that hold readings."""
-    for chunk in reader.read(path, reading, book):
-        if len(chunk):
-            yield chunk
+    if wanted is None:
+        ending = path.suffix.lower()
+        return next((reader for reader in readers if ending in reader.suffixes), readers[0])
+    for reader in readers:
+        if reader.name == wanted:
+            return reader
+    if isinstance(wanted, str):
+        message, fix = "no such reader", f"use one of {', '.join(r.name for r in readers)}"
+    else:
+        message, fix = "not a reader", "give a name, or an object with name, suffixes and read"
+    value = wanted if isinstance(wanted, str) else type(wanted).__name__
+    raise InputError(INVALID, [Fault(message, fix, column="reader", value=value)])
 
 
 def telemetry_readers() -> tuple[TelemetryReader, ...]:

@@ -1,4 +1,4 @@
-"""Text files as UTF-8 blocks of whole lines: encoding, line ends, escape codes."""
+"""Text files as UTF-8 blocks of whole lines, without escape codes."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from thermcmp.tabular.encoding import NoTextError, guess_encoding
 
 #: Size of a block [bytes]; bounds the memory that reading takes.
 BLOCK_BYTES: Final = 1 << 24
-#: A line longer than this is no line of a log [bytes].
+#: Longest line of a log [bytes].
 LONGEST_LINE: Final = 1 << 20
 _SAMPLE_BYTES: Final = 1 << 16
 
@@ -34,12 +34,10 @@ class Block:
     ----------
     first_line : int
         Line number of the first line, from 1.
-    n_lines : int
-        How many lines.
     data : bytes
-        Text in UTF-8; the block's lines, each ended by a line feed, go to its end.
+        Text in UTF-8; each of the block's lines ends with a line feed.
     start : int
-        Where they begin: a block that begins later is no copy.
+        Where the block begins in `data`, so that dropping lines takes no copy.
     """
 
     first_line: int
@@ -60,7 +58,7 @@ class Block:
         return Block(number, self.n_lines - (number - self.first_line), self.data, start)
 
     def halves(self) -> tuple[Block, Block]:
-        """Split the block at a line end near its middle."""
+        """Split the block at a line end near the middle."""
         end = self.data.find(b"\n", (self.start + len(self.data)) // 2) + 1
         first = self.data[self.start : end]
         n_first = first.count(b"\n")
@@ -74,16 +72,12 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class TextFile:
-    """A text file whose encoding is known.
+    """A text file of known encoding.
 
     Attributes
     ----------
-    path : pathlib.Path
-        The file.
-    encoding : str
-        Its encoding.
     head, tail : tuple of str
-        First and last whole lines, a sample to find the dialect from.
+        First and last whole lines, a sample to detect the layout from.
     cut : bool
         Whether the last line has no line end; it is left out, as it may be cut.
     """
@@ -96,7 +90,7 @@ class TextFile:
 
     @classmethod
     def open(cls, path: Path, encoding: str | None = None) -> TextFile:
-        """Find encoding and samples of a file."""
+        """Detect the encoding and take samples of a file."""
         try:
             with path.open("rb") as handle:
                 start = handle.read(_SAMPLE_BYTES)
@@ -104,24 +98,21 @@ class TextFile:
                 handle.seek(max(size - _SAMPLE_BYTES, 0) & ~1)
                 end = handle.read()
         except OSError as error:
-            raise _unreadable(
-                path,
-                f"the file cannot be opened: {error.strerror}",
-                "check the path and the rights",
-            ) from None
+            message = f"the file cannot be opened: {error.strerror}"
+            raise _unreadable(path, message, "check the path and the permissions") from None
         if not start.strip(b"\x00 \t\r\n"):
             raise _unreadable(path, "the file is empty", "export the log again")
         try:
-            found = encoding or guess_encoding(start)
+            known = encoding or guess_encoding(start)
         except NoTextError as error:
             raise _unreadable(path, error.message, error.fix) from None
-        head = _whole_lines(_to_utf8(start, found, path, final=False))
-        ended = _to_utf8(end, found, path, final=False)
+        head = _whole_lines(_to_utf8(start, known, path))
+        ended = _to_utf8(end, known, path)
         tail = _whole_lines(ended) if size > len(start) else []
         cut = not ended.rstrip(b"\x00").endswith(b"\n")
         if not head:
-            raise _unreadable(path, "no whole line is in the file", "export the log again")
-        return cls(path, found, tuple(head), tuple(tail[1:]), cut)
+            raise _unreadable(path, "the file has no whole line", "export the log again")
+        return cls(path, known, tuple(head), tuple(tail[1:]), cut)
 
     def blocks(self, size: int = BLOCK_BYTES) -> Iterator[Block]:
         """Yield the file's whole lines in blocks."""
@@ -134,7 +125,12 @@ class TextFile:
                 try:
                     data = raw if decoder is None else decoder.decode(raw).encode()
                 except UnicodeError as error:
-                    raise self._undecodable(line, error) from None
+                    message = f"bytes after line {line} are not {self.encoding}"
+                    fix = "state the encoding, such as encoding='cp1252'"
+                    shown = None
+                    if isinstance(error, UnicodeDecodeError):
+                        shown = repr(error.object[error.start : error.start + 4])
+                    raise _unreadable(self.path, message, fix, line, shown) from None
                 data = rest + data
                 # CR may be the first half of a line end that the next read completes.
                 held = data[len(data.rstrip(b"\r")) :]
@@ -142,7 +138,8 @@ class TextFile:
                 end = data.rfind(b"\n") + 1
                 rest = data[end:] + held
                 if len(rest) > LONGEST_LINE:
-                    raise _unreadable(self.path, "a line never ends", "is this a text log?", line)
+                    fix = "check that this is a text log"
+                    raise _unreadable(self.path, "a line never ends", fix, line)
                 if end:
                     n_lines = data.count(b"\n", 0, end)
                     yield Block(line, n_lines, data if end == len(data) else data[:end])
@@ -151,37 +148,27 @@ class TextFile:
             last = _clean(rest + b"\n")
             yield Block(line, last.count(b"\n"), last)
 
-    def _undecodable(self, line: int, error: UnicodeError) -> InputError:
-        """Describe that bytes do not fit the encoding."""
-        shown = None
-        if isinstance(error, UnicodeDecodeError):
-            shown = repr(error.object[error.start : error.start + 4])
-        message = f"bytes after line {line} are not {self.encoding}"
-        fix = "state the encoding, such as encoding='cp1252'"
-        return _unreadable(self.path, message, fix, line, shown)
-
 
 def _unreadable(
     path: Path, message: str, fix: str, row: int | None = None, value: str | None = None
 ) -> InputError:
-    """Make the error for a file that is no text log."""
-    return InputError(
-        "This log cannot be read:", [Fault(message, fix, path.name, row, None, value)]
-    )
+    """Return the error for a file that is not a text log."""
+    fault = Fault(message, fix, path.name, row, None, value)
+    return InputError("This log cannot be read:", [fault])
 
 
-def _to_utf8(raw: bytes, encoding: str, path: Path, *, final: bool) -> bytes:
-    """Decode a sample and clean it; a character cut at its end is left out."""
+def _to_utf8(raw: bytes, encoding: str, path: Path) -> bytes:
+    """Return a sample in clean UTF-8, without a character cut at its end."""
     try:
-        text = codecs.getincrementaldecoder(encoding)("replace").decode(raw, final)
+        text = codecs.getincrementaldecoder(encoding)("replace").decode(raw)
     except UnicodeError as error:
         raise _unreadable(path, f"not {encoding}: {error}", "state the encoding") from None
     return _clean(text.encode())
 
 
 def _clean(data: bytes) -> bytes:
-    """Drop byte order marks and escape codes, and end all lines with a line feed."""
-    # Logs that were joined have a mark in the middle too.
+    """Remove byte order marks and escape codes, and end all lines with a line feed."""
+    # Concatenated logs have a mark in the middle too.
     if b"\xef" in data and codecs.BOM_UTF8 in data:
         data = data.replace(codecs.BOM_UTF8, b"")
     if b"\x1b" in data:

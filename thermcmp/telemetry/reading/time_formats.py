@@ -1,7 +1,7 @@
-"""The forms in which logs tell the time, found from a sample.
+"""The forms in which logs write the time, detected from a sample.
 
-A date such as 03/04/2026 has two readings. The order of day and month is taken
-from dates that allow only one, else it must be stated.
+A date such as 03/04/2026 is ambiguous. The order of day and month is taken from dates
+that allow only one, else it must be stated.
 """
 
 from __future__ import annotations
@@ -13,13 +13,14 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import Final
 
-from thermcmp.errors import Fault, InputError
-from thermcmp.tabular.numbers import MARKS, both_readings, is_ambiguous, parse_number
+from thermcmp.tabular.numbers import MARKS, is_ambiguous, parse_number
 from thermcmp.tabular.units import Unit, parse_unit
+from thermcmp.telemetry.reading.cell_patterns import two_readings
+from thermcmp.telemetry.reading.notes import unclear_times
 
 
 class TimeKind(StrEnum):
-    """How a log tells the time."""
+    """How a log writes the time."""
 
     ELAPSED = "elapsed"
     EPOCH = "epoch"
@@ -36,18 +37,16 @@ class TimeForm:
 
     Attributes
     ----------
-    kind : TimeKind
-        What the times are.
     scale : float
         Seconds per unit of a plain number.
     order : str
-        Order of the date's parts: "ymd", "dmy", "mdy"; "basic" for ISO dates without marks.
+        Order of the date's parts: "ymd", "dmy", "mdy"; "basic" for ISO dates without separators.
     stated : str
         Format stated by the user.
     mark : str
         Decimal mark of plain numbers.
     utc : bool
-        Whether the heading says that the times are in UTC.
+        Whether the heading states UTC.
     """
 
     kind: TimeKind
@@ -79,10 +78,10 @@ DURATION_PATTERN: Final = rf"^\s*(?:(?P<days>[0-9]+)(?:\.|\s*d(?:ays?)?,?\s+))?{
 #: Digits before the decimal mark of an epoch of this century, and its unit in seconds.
 _EPOCH_SCALES: Final = {10: 1.0, 13: 1e-3, 16: 1e-6, 19: 1e-9}
 _COMPACT: Final = r"20[0-9]{2}[01][0-9][0-3][0-9][0-2][0-9][0-5][0-9][0-6][0-9]"
-#: A day may end at 24:00:00; what counts further is no time of day.
+#: A day may end at 24:00:00; anything beyond is not a time of day.
 _LAST_HOUR: Final = 24
-#: A form explains a log's times if more than this share of a sample has it; the odd ones
-#: are named with their lines when they are read.
+#: A form explains a log's times if more than this share of a sample has it; the others are
+#: reported with their lines when they are read.
 _MOST: Final = 0.5
 
 
@@ -95,18 +94,17 @@ def find_form(
     decimal: str | None = None,
     file_mark: str | None = None,
 ) -> TimeForm:
-    """Find the form of times from a sample of them."""
+    """Return the form of times, as stated or detected from a sample of them."""
+    if stated:
+        return TimeForm(TimeKind.FORMAT, stated=stated)
     try:
-        if stated:
-            return TimeForm(TimeKind.FORMAT, stated=stated)
         return _find_form(cells, unit, time_unit, decimal, file_mark)
-    except _UnclearError as found:
-        fault = Fault(found.message, found.fix, file, column="time", value=found.value)
-        raise InputError("The times of this log are not clear:", [fault]) from None
+    except _UnclearError as error:
+        raise unclear_times(error.message, error.fix, file, value=error.value) from None
 
 
 class _UnclearError(Exception):
-    """Why times have no single form."""
+    """Times without a single form."""
 
     def __init__(self, message: str, fix: str, value: str | None = None) -> None:
         self.message, self.fix, self.value = message, fix, value
@@ -120,7 +118,7 @@ def _find_form(
     decimal: str | None,
     file_mark: str | None,
 ) -> TimeForm:
-    """Find the form that the times have; a few odd ones are named when they are read."""
+    """Return the form that most of the times have."""
     if not cells:
         raise _UnclearError("the time column is empty", "name the time column, or give period_s=")
     numbers: list[str] = []
@@ -130,16 +128,16 @@ def _find_form(
         if _most(known, cells):
             proved = decimal or _proved_mark(known, mark, file_mark)
             return _number_form(known, proved, unit, time_unit)
-    clocks = [m for cell in cells if (m := re.match(DURATION_PATTERN, cell))]
-    if _most(clocks, cells):
-        return _clock_form(clocks)
-    basic = [m for cell in cells if (m := re.match(BASIC_PATTERN, cell))]
-    if _most(basic, cells):
-        return _stamp_form(basic, basic=True)
-    stamps = [m for cell in cells if (m := re.match(STAMP_PATTERN, cell))]
-    if _most(stamps, cells):
-        return _stamp_form(stamps, basic=False)
-    groups = (numbers, *([m.string for m in found] for found in (clocks, basic, stamps)))
+    groups = [numbers]
+    for pattern, make_form in (
+        (DURATION_PATTERN, _clock_form),
+        (BASIC_PATTERN, _stamp_form),
+        (STAMP_PATTERN, _stamp_form),
+    ):
+        matches = [m for cell in cells if (m := re.match(pattern, cell))]
+        if _most(matches, cells):
+            return make_form(matches)
+        groups.append([m.string for m in matches])
     raise _unknown_form(cells, max(groups, key=len))
 
 
@@ -149,22 +147,22 @@ def _most(known: Sequence[object], cells: Sequence[str]) -> bool:
 
 
 def _unknown_form(cells: Sequence[str], known: Sequence[str]) -> _UnclearError:
-    """Describe what may help with times that have no known form, or several."""
+    """Return the error for times that have no known form, or several."""
     cell = next(cell for cell in cells if cell not in known)
     if known:
-        fix = "correct it, or take its line out"
+        fix = "correct it, or delete its line"
         return _UnclearError(f"not a time in the form of '{known[0]}'", fix, cell)
     named = re.fullmatch(r"(?P<bare>.*[0-9])\s*(?P<zone>[A-Za-z]{3,5})", cell)
     if named and re.match(STAMP_PATTERN, named["bare"]):
         return _UnclearError(
-            f"the zone '{named['zone']}' is no offset, and such names are not unique",
-            f"state time_format= with {named['zone']} in it as a word, and zone='+01:00' or "
-            "'Europe/Berlin' as it was",
+            f"the zone '{named['zone']}' is not an offset, and such names are not unique",
+            f"state time_format= with the word {named['zone']} in it, and the zone that applied "
+            "as zone='+01:00' or zone='Europe/Berlin'",
             cell,
         )
     if re.fullmatch(r"[0-9]{1,3}:[0-9]{2}[.,][0-9]+", cell):
         mark = "." if "." in cell else ","
-        fix = f"if it is minutes and seconds, state time_format='%M:%S{mark}%f'"
+        fix = f"if this is minutes and seconds, state time_format='%M:%S{mark}%f'"
         return _UnclearError("a time without hours", fix, cell)
     return _UnclearError(
         "not a time in a known form", "state time_format=, such as '%d %b %Y %H:%M:%S'", cell
@@ -172,7 +170,7 @@ def _unknown_form(cells: Sequence[str], known: Sequence[str]) -> _UnclearError:
 
 
 def _clock_form(clocks: Sequence[re.Match[str]]) -> TimeForm:
-    """Return a time of day from a counter, which passes 24 hours or counts days."""
+    """Return the form of a time of day, or of a counter that passes 24 hours or counts days."""
     if all(m["second"] is None for m in clocks):
         raise _UnclearError(
             "hours and minutes, or minutes and seconds?",
@@ -183,23 +181,21 @@ def _clock_form(clocks: Sequence[re.Match[str]]) -> TimeForm:
     return TimeForm(TimeKind.DURATION if counts else TimeKind.TIME_OF_DAY)
 
 
-def _stamp_form(found: Sequence[re.Match[str]], *, basic: bool) -> TimeForm:
-    """Find the order of a date and whether there is a zone."""
-    order = "ymd" if basic else _date_order(found)
-    zoned = [bool(match["zone"]) for match in found]
+def _stamp_form(stamps: Sequence[re.Match[str]]) -> TimeForm:
+    """Return the form of stamps: the order of the date, and whether there is a zone."""
+    order = "basic" if stamps[0].re.pattern == BASIC_PATTERN else _date_order(stamps)
+    zoned = [bool(match["zone"]) for match in stamps]
     if any(zoned) and not all(zoned):
-        bare = found[zoned.index(False)].string
-        raise _UnclearError(
-            "some times have a zone, some have none", "write all with their zone", bare
-        )
-    kind = TimeKind.ZONED if zoned[0] else TimeKind.STAMP
-    return TimeForm(kind, order="basic" if basic else order)
+        bare = stamps[zoned.index(False)].string
+        fix = "write all with their zone"
+        raise _UnclearError("some times have a zone, others have none", fix, bare)
+    return TimeForm(TimeKind.ZONED if zoned[0] else TimeKind.STAMP, order=order)
 
 
 def _number_form(
     cells: Sequence[str], mark: str, unit: Unit | None, time_unit: str | None
 ) -> TimeForm:
-    """Return counters from epochs, by unit or by size."""
+    """Return the form of counters or epochs, by unit or by size."""
     stated = parse_unit(time_unit) if time_unit else unit
     digits = {len(cell.strip().lstrip("+").split(mark)[0]) for cell in cells}
     lead = digits.pop() if len(digits) == 1 else 0
@@ -209,17 +205,11 @@ def _number_form(
     if least * scale > 9e8 and (stated is None or stated.scale == scale):
         return TimeForm(TimeKind.EPOCH, scale=scale, mark=mark)
     if stated is None and re.fullmatch(_COMPACT, cells[0].strip()):
-        raise _UnclearError(
-            "a date written without marks?",
-            "state time_format='%Y%m%d%H%M%S', or time_unit= for a counter",
-            cells[0],
-        )
+        fix = "state time_format='%Y%m%d%H%M%S', or time_unit= for a counter"
+        raise _UnclearError("a date without separators?", fix, cells[0])
     if stated is None:
-        raise _UnclearError(
-            "a time without unit: seconds or milliseconds?",
-            "state time_unit='s' or time_unit='ms'",
-            cells[0],
-        )
+        fix = "state time_unit='s' or time_unit='ms'"
+        raise _UnclearError("a time without unit: seconds or milliseconds?", fix, cells[0])
     return TimeForm(TimeKind.ELAPSED, scale=stated.scale, mark=mark)
 
 
@@ -228,73 +218,67 @@ def _proved_mark(cells: Sequence[str], mark: str, file_mark: str | None) -> str:
     if not any(map(is_ambiguous, cells)):
         return mark
     rising = []
-    for one in MARKS:
-        values = [parse_number(cell, one) for cell in cells]
+    for candidate in MARKS:
+        values = [parse_number(cell, candidate) for cell in cells]
         known = [value for value in values if value is not None]
         if len(known) == len(cells) and all(a <= b for a, b in pairwise(known)):
-            rising.append(one)
+            rising.append(candidate)
     if len(rising) == 1:
         return rising[0]
     example = next(filter(is_ambiguous, cells))
-    # A comma may group in a log of decimal commas; a point never groups beside points.
+    # A comma may group thousands in a log of decimal commas; a point never does beside points.
     if file_mark == "." or (file_mark == "," and "," not in example):
         return file_mark
-    point, comma = both_readings(example)
-    raise _UnclearError(
-        f"two readings: {point} with decimal point, {comma} with decimal comma",
-        "state decimal={'time': '.'} or decimal={'time': ','}",
-        example,
-    )
+    fix = "state decimal={'time': '.'} or decimal={'time': ','}"
+    raise _UnclearError(two_readings(example), fix, example)
 
 
-def _date_order(found: Sequence[re.Match[str]]) -> str:
-    """Find the order of day, month and year, by proof."""
-    year_first = [len(m["first"]) == 4 for m in found]
-    year_last = [len(m["last"]) == 4 for m in found]
+def _date_order(stamps: Sequence[re.Match[str]]) -> str:
+    """Return the order of day, month and year that the dates prove."""
+    year_first = [len(m["first"]) == 4 for m in stamps]
+    year_last = [len(m["last"]) == 4 for m in stamps]
     if all(year_first):
         return "ymd"
     if any(year_first) and any(year_last):
         raise _UnclearError(
-            f"dates in two forms, such as '{found[year_first.index(True)].string}'",
+            f"dates in two forms, such as '{stamps[year_first.index(True)].string}'",
             "write all in one form",
-            found[year_last.index(True)].string,
+            stamps[year_last.index(True)].string,
         )
     if not all(year_last):
-        raise _UnclearError(
-            "the year has two digits: which part is it?",
-            f"state time_format=, such as '{_as_format(found[0], '%d', '%m', '%y')}'",
-            found[0].string,
-        )
-    day_first = any(int(m["first"]) > 12 for m in found)
-    month_first = any(int(m["middle"]) > 12 for m in found)
+        fix = f"state time_format=, such as '{_as_format(stamps[0], '%d', '%m', '%y')}'"
+        message = "the year has two digits: which part is it?"
+        raise _UnclearError(message, fix, stamps[0].string)
+    day_first = any(int(m["first"]) > 12 for m in stamps)
+    month_first = any(int(m["middle"]) > 12 for m in stamps)
     if day_first and not month_first:
         return "dmy"
     if month_first and not day_first:
         return "mdy"
     raise _UnclearError(
-        "day and month have two readings" if not day_first else "day and month change their order",
-        f"state time_format='{_as_format(found[0], '%d', '%m', '%Y')}' or "
-        f"'{_as_format(found[0], '%m', '%d', '%Y')}' as it is written",
-        found[0].string,
+        "day and month change their order" if day_first else "day and month have two readings",
+        f"state time_format='{_as_format(stamps[0], '%d', '%m', '%Y')}' or "
+        f"'{_as_format(stamps[0], '%m', '%d', '%Y')}', whichever applies",
+        stamps[0].string,
     )
 
 
-def _as_format(found: re.Match[str], first: str, middle: str, last: str) -> str:
-    """Write a stamp as the format that reads it."""
+def _as_format(stamp: re.Match[str], first: str, middle: str, last: str) -> str:
+    """Return the format that reads a stamp."""
     codes = {
         "first": first,
         "middle": middle,
         "last": last,
-        "hour": "%I" if found["half"] else "%H",
+        "hour": "%I" if stamp["half"] else "%H",
         "minute": "%M",
         "second": "%S",
         "part": "%f",
         "zone": "%z",
     }
-    text, shift = found.string, 0
-    for name, code in codes.items():
-        if found[name]:
-            start, end = (at + shift for at in found.span(name))
-            text = text[:start] + code + text[end:]
-            shift += len(code) - (end - start)
-    return re.sub(r"[AaPp]\.?[Mm]\.?", "%p", text) if found["half"] else text
+    text = stamp.string
+    # From the end, so that the positions before stay valid.
+    for start, end, code in sorted(
+        ((*stamp.span(name), code) for name, code in codes.items() if stamp[name]), reverse=True
+    ):
+        text = text[:start] + code + text[end:]
+    return re.sub(r"[AaPp]\.?[Mm]\.?", "%p", text) if stamp["half"] else text

@@ -1,15 +1,18 @@
-"""Reading times of a known form into seconds."""
+"""Times of a known form as seconds, and as the column that the clock takes."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from thermcmp._types import Array, BoolArray, Int64Array
-from thermcmp.errors import Fault, InputError
+from thermcmp._types import Array, BoolArray
 from thermcmp.tabular.numbers import parse_number
+from thermcmp.telemetry.reading.notes import unclear_times
 from thermcmp.telemetry.reading.time_formats import (
     BASIC_PATTERN,
     DURATION_PATTERN,
@@ -19,12 +22,62 @@ from thermcmp.telemetry.reading.time_formats import (
     TimeKind,
 )
 
+_DAY_S: Final = 86_400.0
+
+
+@dataclass(slots=True)
+class Calendar:
+    """Dates times of day, counting midnights over the pieces of a log."""
+
+    day_s: float
+    last_s: float = 0.0
+
+    @classmethod
+    def of(cls, date: str | None) -> Calendar | None:
+        """Start on a date; None where none is known."""
+        return cls(float(np.datetime64(date, "s").astype(np.int64))) if date else None
+
+    def date(self, of_day_s: Array) -> Array:
+        """Return seconds since 1970 of times of day [s]."""
+        midnights = np.diff(of_day_s, prepend=self.last_s) < -_DAY_S / 2
+        dated = self.day_s + np.cumsum(midnights) * _DAY_S + of_day_s
+        self.day_s += float(np.count_nonzero(midnights)) * _DAY_S
+        self.last_s = float(of_day_s[-1])
+        return dated
+
+
+def add_times(
+    columns: dict[str, Any], seconds: Array, form: TimeForm, calendar: Calendar | None
+) -> None:
+    """Add times [s] as the column that the clock takes."""
+    if form.kind in (TimeKind.ELAPSED, TimeKind.DURATION):
+        columns.setdefault("elapsed_s", seconds)
+        return
+    dated = any(code in form.stated for code in ("%d", "%j", "%x", "%c", "%D", "%F"))
+    if form.kind is TimeKind.TIME_OF_DAY or (form.kind is TimeKind.FORMAT and not dated):
+        of_day = seconds % _DAY_S
+        if calendar is None or np.isnan(of_day).any():
+            columns["time_of_day_s"] = of_day
+            return
+        seconds = calendar.date(of_day)
+    known = ~np.isnan(seconds)
+    micro = np.where(known, np.round(np.nan_to_num(seconds) * 1e6), 0.0).astype(np.int64)
+    times = micro.astype("datetime64[us]")
+    times[~known] = np.datetime64("NaT", "us")
+    stamps = pd.Series(times)
+    in_utc = form.utc or form.kind in (TimeKind.EPOCH, TimeKind.ZONED) or "%z" in form.stated
+    columns["recorded_at"] = stamps.dt.tz_localize("UTC") if in_utc else stamps
+
+
+def seconds_since_1970(times: pd.Series) -> Array:
+    """Return recorded times in seconds, NaN where missing."""
+    plain = times.dt.tz_localize(None) if times.dt.tz is not None else times
+    micro = plain.astype("datetime64[us]").astype("int64").to_numpy() / 1e6
+    return np.where(times.isna().to_numpy(), np.nan, micro)
+
 
 def parse_times(cells: pa.Array, form: TimeForm) -> Array:
-    """Read times.
-
-    Shapes: cells (n,). Returns (n,).
-    """
+    """Return times [s], NaN where a cell has another form."""
     if form.kind in (TimeKind.ELAPSED, TimeKind.EPOCH):
         return _numbers(cells, form)
     if form.kind is TimeKind.FORMAT:
@@ -35,22 +88,16 @@ def parse_times(cells: pa.Array, form: TimeForm) -> Array:
         try:
             stamps = text.cast(kind)
         except pa.ArrowInvalid:
-            pass  # Not the strict ISO form; the pattern below takes more.
+            pass  # Not the strict ISO form; the pattern below accepts more.
         else:
-            return _stamp_seconds(stamps)
+            return _in_seconds(stamps, 1_000_000)
     return _by_pattern(text, form)
 
 
 def scale_times(values: pa.Array, form: TimeForm) -> Array:
-    """Turn times that are stored as numbers into seconds.
-
-    Shapes: values (n,). Returns (n,).
-    """
+    """Return times stored as numbers in seconds."""
     if pa.types.is_integer(values.type) and form.kind is TimeKind.EPOCH:
-        whole = np.asarray(pc.fill_null(values.cast(pa.int64()), 0))
-        seconds = _in_seconds(whole, round(1.0 / form.scale))
-        seconds[np.asarray(values.is_null())] = np.nan
-        return seconds
+        return _in_seconds(values, round(1.0 / form.scale))
     if values.type != pa.float64():
         values = values.cast(pa.float64(), safe=False)
     plain = values.to_numpy(zero_copy_only=False)
@@ -58,50 +105,41 @@ def scale_times(values: pa.Array, form: TimeForm) -> Array:
 
 
 def _numbers(cells: pa.Array, form: TimeForm) -> Array:
-    """Read plain numbers; whole epochs as integers, so that no digit is lost."""
+    """Return plain numbers in seconds; whole epochs as integers, so that no digit is lost."""
     if form.mark == ",":
         cells = pc.replace_substring(cells, ",", ".")
     text = pc.utf8_trim_whitespace(cells)
     try:
         if form.kind is TimeKind.EPOCH:
-            return _in_seconds(np.asarray(text.cast(pa.int64())), round(1.0 / form.scale))
+            return _in_seconds(text.cast(pa.int64()), round(1.0 / form.scale))
         return np.asarray(text.cast(pa.float64()), dtype=np.float64) * form.scale
     except pa.ArrowInvalid:
         values = [parse_number(cell or "") for cell in text.to_pylist()]
         return np.array([np.nan if v is None else v for v in values]) * form.scale
 
 
-def _in_seconds(whole: Int64Array, per_second: int) -> Array:
-    """Divide whole numbers so that no digit of the fraction is lost."""
+def _in_seconds(values: pa.Array, per_second: int) -> Array:
+    """Divide whole numbers so that no digit of the fraction is lost; NaN where null."""
+    whole = np.asarray(pc.fill_null(values.cast(pa.int64()), 0))
     fraction = (whole % per_second) / per_second
-    return np.asarray(whole // per_second + fraction, dtype=np.float64)
-
-
-def _stamp_seconds(stamps: pa.Array) -> Array:
-    """Return seconds since 1970 of timestamps, NaN where null."""
-    micro = np.asarray(pc.fill_null(stamps.cast(pa.int64()), 0))
-    seconds = _in_seconds(micro, 1_000_000)
-    seconds[np.asarray(stamps.is_null())] = np.nan
+    seconds = np.asarray(whole // per_second + fraction, dtype=np.float64)
+    seconds[np.asarray(values.is_null())] = np.nan
     return seconds
 
 
 def _by_format(cells: pa.Array, stated: str) -> Array:
-    """Read times by the user's own format."""
+    """Return times by the user's own format."""
     texts = pd.Series(cells.to_pylist(), dtype="object")
     try:
         times = pd.to_datetime(texts, format=stated, errors="coerce", utc="%z" in stated)
     except ValueError as error:
-        fault = Fault(f"no format of times: {error}", "give a strptime format", value=stated)
-        raise InputError("The times of this log are not clear:", [fault]) from None
-    plain = times.dt.tz_localize(None) if "%z" in stated else times
-    micro = plain.astype("datetime64[us]").astype("int64").to_numpy()
-    seconds = np.array(micro / 1e6, dtype=np.float64)
-    seconds[plain.isna().to_numpy()] = np.nan
-    return seconds
+        message = f"time_format is not a format of times: {error}"
+        raise unclear_times(message, "give a strptime format", value=stated) from None
+    return seconds_since_1970(times)
 
 
 def _by_pattern(text: pa.Array, form: TimeForm) -> Array:
-    """Read stamps and times of day part by part."""
+    """Return stamps, times of day and durations, read part by part."""
     dated = form.kind in (TimeKind.STAMP, TimeKind.ZONED)
     pattern = BASIC_PATTERN if form.order == "basic" else STAMP_PATTERN
     if not dated:
@@ -124,22 +162,22 @@ def _by_pattern(text: pa.Array, form: TimeForm) -> Array:
     hour = np.where(noon, hour % 12 + 12 * afternoon, hour)
     seconds = hour * 3600.0 + minute * 60.0 + second + fraction
     if form.kind is TimeKind.DURATION:
-        seconds += number("days") * 86_400.0
+        seconds += number("days") * _DAY_S
     if form.kind is TimeKind.TIME_OF_DAY:
-        # One before the day's end is a counter's second, found too late to be told apart.
-        bad |= seconds > 86_400.0
+        # Beyond the end of a day it is a counter, recognised too late.
+        bad |= seconds > _DAY_S
     if dated:
         bad |= hour > 24
         order = "ymd" if form.order == "basic" else form.order
         days, impossible = _days(number("first"), number("middle"), number("last"), order)
-        seconds += days * 86_400.0 - _zone_seconds(pc.struct_field(parts, "zone"))
+        seconds += days * _DAY_S - _zone_seconds(pc.struct_field(parts, "zone"))
         bad |= impossible
     seconds[bad] = np.nan
     return seconds
 
 
 def _days(first: Array, middle: Array, last: Array, order: str) -> tuple[Array, BoolArray]:
-    """Return days since 1970 and which dates are none."""
+    """Return days since 1970, and which dates do not exist."""
     by_name = dict(zip(order, (first, middle, last), strict=True))
     year, month, day = (by_name[c].astype(np.int64) for c in "ymd")
     bad = (year < 1900) | (year > 2200) | (month < 1) | (month > 12) | (day < 1) | (day > 31)

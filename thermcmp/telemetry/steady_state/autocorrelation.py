@@ -1,4 +1,4 @@
-"""How many independent readings a series is worth."""
+"""Autocorrelation of a series, and its effective number of independent readings."""
 
 from __future__ import annotations
 
@@ -14,10 +14,7 @@ CYCLE_PEAK: Final = 0.5
 
 
 def autocorrelation(values: npt.ArrayLike) -> Array:
-    """Return the sample autocorrelation.
-
-    Shapes: values (n,). Returns (n,).
-    """
+    """Return the sample autocorrelation of a series, shape (n,)."""
     series = np.asarray(values, dtype=np.float64)
     n = len(series)
     centred = series - series.mean()
@@ -31,9 +28,7 @@ def autocorrelation(values: npt.ArrayLike) -> Array:
 
 
 def integrated_time(r: Array) -> float:
-    """Return the integrated autocorrelation time, in readings.
-
-    Shapes: r (n,).
+    """Return the integrated autocorrelation time [readings] of an autocorrelation.
 
     References
     ----------
@@ -60,9 +55,7 @@ def ar1_effective_size(n: int, phi: float) -> float:
 
 
 def effective_size(values: npt.ArrayLike) -> float:
-    """Return how many independent readings a series is worth.
-
-    Shapes: values (n,).
+    """Return the effective number of independent readings of a series.
 
     References
     ----------
@@ -73,26 +66,17 @@ def effective_size(values: npt.ArrayLike) -> float:
 
 
 def size_by(r: Array) -> float:
-    """Return the effective size by an autocorrelation of three lags or more.
-
-    Shapes: r (n,).
-    """
+    """Return the effective size by an autocorrelation of three lags or more."""
     n, r1 = len(r), float(r[1])
     phi = min(r1 + (1.0 + 3.0 * r1) / n, 0.999) if r1 > 0.0 else 0.0
     return float(min(max(min(n / integrated_time(r), ar1_effective_size(n, phi)), 1.0), n))
 
 
 def cycle_in(r: Array) -> int | None:
-    """Find the period of a cycle by an autocorrelation.
-
-    Shapes: r (n,).
-    """
-    falls = np.flatnonzero(r < 0.0)
-    if not len(falls):
+    """Return the period of a cycle [readings] by an autocorrelation; None without one."""
+    negative = np.flatnonzero(r[: len(r) // 3 + 1] < 0.0)
+    if not len(negative):
         return None
-    beyond = r[falls[0] : len(r) // 3 + 1]
-    if not len(beyond):
-        return None
-    lag = int(falls[0] + np.argmax(beyond))
+    lag = int(negative[0] + np.argmax(r[negative[0] : len(r) // 3 + 1]))
     # The estimate shrinks with the lag, as fewer pairs enter the sum.
     return lag if r[lag] * len(r) / (len(r) - lag) >= CYCLE_PEAK else None

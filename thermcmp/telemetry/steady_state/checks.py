@@ -1,4 +1,4 @@
-"""A check of the protocol, and what the run sheet states for one."""
+"""Checks of the protocol, and values stated in the run sheet."""
 
 from __future__ import annotations
 
@@ -17,22 +17,18 @@ class Check:
 
     Attributes
     ----------
-    name : str
-        What was checked.
-    verdict : Verdict
-        Its outcome.
     words : str
-        What was found, in plain words.
+        Outcome in plain words.
     figure : float
         The figure that was judged; NaN where there is none.
     limit : float
-        What it was judged against.
+        The limit it was judged against.
     unit : str
         Unit of both.
     second : float
-        When it broke [s]; NaN where it held.
+        When the limit was broken [s]; NaN where it held.
     sensor : str
-        Sensor it is about; empty for the whole run.
+        Sensor concerned; empty for the whole run.
     """
 
     name: str
@@ -46,6 +42,6 @@ class Check:
 
 
 def stated_value(run: Mapping[str, Any], name: str) -> float:
-    """Return a number of the run sheet, NaN where it has none."""
+    """Return a number from the run sheet, NaN where there is none."""
     value = run.get(name)
     return float("nan") if value is None or pd.isna(value) else float(value)

@@ -1,4 +1,4 @@
-"""The protocol's checks of what a run held in its window."""
+"""Checks of the conditions that a run held in its window."""
 
 from __future__ import annotations
 
@@ -20,23 +20,23 @@ from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.protocol import Held, Protocol, Verdict
 from thermcmp.telemetry.steady_state.run_data import Readings
 
-#: Ambient may change by this many times the protocol's limit and still be corrected.
+#: A change of ambient up to this many times the limit is corrected.
 AMBIENT_CORRECTABLE: Final = 3.0
-#: A controller hunts when what it moves swings by more than this many times the limit of
-#: a change, to each side, in means over these seconds.
+#: A controller hunts when its actuator swings to each side by more than this many times the
+#: limit of a change, in means over so many seconds.
 _HUNTING: Final = 3.0
 _BLOCK_S: Final = 10.0
-#: A condition that was not logged for more than this share of a window was not watched.
-_UNWATCHED_SHARE: Final = 0.2
+#: Largest share of a window for which a condition may go unlogged.
+_UNLOGGED_SHARE: Final = 0.2
 _UNITS: Final = {FAN_SPEED: "rpm", FAN_DUTY: "%", POWER: "W", AMBIENT: "°C"}
 _NAMES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", AMBIENT: "ambient"}
 
 
 def check_conditions(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
-    """Check what a run held in its window."""
+    """Check the conditions that a run held in its window."""
     return [
         *_check_fan(window, protocol, run),
-        *_check_power(window, protocol, run),
+        *_check_quantity(window, POWER, protocol.power_drift_share, protocol.power_w, run),
         *_check_ambient(window, protocol, run),
         *_check_firmware(window, protocol, run),
         *_check_throttling(window, protocol),
@@ -45,119 +45,90 @@ def check_conditions(window: Readings, protocol: Protocol, run: Mapping[str, Any
 
 def _check_fan(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
     """Check that the fan speed is known by tachometer, steady and as held."""
-    speed = window.mean(FAN_SPEED)
-    stated = stated_value(run, FAN_SPEED)
-    if np.isnan(speed) and not np.isnan(stated):
-        once = Check(
-            "fan speed",
-            Verdict.CORRECTED,
-            "fan speed was stated once, not logged",
-            stated,
-            unit="rpm",
+    logged = not np.isnan(window.mean(FAN_SPEED))
+    if logged or not np.isnan(stated_value(run, FAN_SPEED)):
+        share = protocol.fan_drift_share
+        return _check_quantity(window, FAN_SPEED, share, protocol.fan_rpm, run)
+    duty = window.mean(FAN_DUTY)
+    steady = []
+    if np.isnan(duty):
+        words = "no fan speed was logged: the run cannot be compared at equal speed"
+        others = [c for c in window.columns if c.endswith("_rpm")]
+        words += f"; name one of {', '.join(others)} fan_rpm" if others else ""
+    else:
+        words = (
+            f"duty alone ({duty:.0f} %): duty is not fan speed, so the run cannot enter a "
+            "comparison at equal speed; log the tachometer"
         )
-        return [once, *_held(window, FAN_SPEED, stated, protocol.fan_rpm)]
-    if np.isnan(speed):
-        duty = window.mean(FAN_DUTY)
-        verdict = Verdict.REFUSED if protocol.tachometer else Verdict.CORRECTED
-        if np.isnan(duty):
-            words = "no fan speed was logged: the run cannot be compared at equal speed"
-            others = [c for c in window.columns if c.endswith("_rpm")]
-            words += f"; name one of {', '.join(others)} fan_rpm" if others else ""
-        else:
-            words = (
-                f"duty alone ({duty:.0f} %): duty is not fan speed, so the run cannot enter a "
-                "comparison at equal speed; log the tachometer"
-            )
-        steady = (
-            [] if np.isnan(duty) else _steadiness(window, FAN_DUTY, duty, protocol.fan_drift_share)
-        )
-        return [Check("fan speed", verdict, words, duty, unit="%"), *steady]
-    return [
-        *_steadiness(window, FAN_SPEED, speed, protocol.fan_drift_share),
-        *_held(window, FAN_SPEED, speed, protocol.fan_rpm),
-    ]
+        steady = _steadiness(window, FAN_DUTY, duty, protocol.fan_drift_share)
+    verdict = Verdict.REFUSED if protocol.tachometer else Verdict.CORRECTED
+    return [Check("fan speed", verdict, words, duty, unit="%"), *steady]
 
 
-def _check_power(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
-    """Check that the power is known, steady and as held."""
-    power = window.mean(POWER)
-    if np.isnan(power):
-        stated = stated_value(run, POWER)
-        if np.isnan(stated):
-            return [
-                Check(
-                    "power", Verdict.REFUSED, "no power was logged and none stands in the run sheet"
-                )
-            ]
-        once = Check(
-            "power", Verdict.CORRECTED, "power was stated once, not logged", stated, unit="W"
-        )
-        return [once, *_held(window, POWER, stated, protocol.power_w)]
-    return [
-        *_steadiness(window, POWER, power, protocol.power_drift_share),
-        *_held(window, POWER, power, protocol.power_w),
-    ]
+def _check_quantity(
+    window: Readings, name: str, drift_share: float, held: Held | None, run: Mapping[str, Any]
+) -> list[Check]:
+    """Check that a quantity is known, steady and as held."""
+    mean = window.mean(name)
+    if np.isnan(mean):
+        return _check_stated(window, name, held, run)
+    return [*_steadiness(window, name, mean, drift_share), *_held(window, name, mean, held)]
+
+
+def _check_stated(
+    window: Readings, name: str, held: Held | None, run: Mapping[str, Any]
+) -> list[Check]:
+    """Check a quantity that was not logged by its value in the run sheet."""
+    title, stated = _NAMES[name], stated_value(run, name)
+    if np.isnan(stated):
+        words = f"no {title} was logged, and the run sheet states none"
+        return [Check(title, Verdict.REFUSED, words)]
+    words = f"{title} was stated once, not logged"
+    once = Check(title, Verdict.CORRECTED, words, stated, unit=_UNITS[name])
+    return [once, *_held(window, name, stated, held)]
 
 
 def _check_ambient(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
-    """Check that ambient was watched, steady and as held."""
+    """Check that the ambient is known, steady and as held."""
     ambient = window.mean(AMBIENT)
     if np.isnan(ambient):
-        stated = stated_value(run, AMBIENT)
-        if np.isnan(stated):
-            return [
-                Check(
-                    "ambient",
-                    Verdict.REFUSED,
-                    "no ambient was logged and none stands in the run sheet",
-                )
-            ]
-        once = Check(
-            "ambient", Verdict.CORRECTED, "ambient was stated once, not watched", stated, unit="°C"
-        )
-        return [once, *_held(window, AMBIENT, stated, protocol.ambient_c)]
+        return _check_stated(window, AMBIENT, protocol.ambient_c, run)
     moved, second = window.movement(AMBIENT)
     limit = protocol.ambient_drift_k
-    checks = _held(window, AMBIENT, ambient, protocol.ambient_c)
-    if moved <= limit:
-        return [
-            Check(
-                "ambient steady", Verdict.PASS, f"ambient moved by {moved:.2f} K", moved, limit, "K"
-            ),
-            *checks,
-        ]
-    fair = moved <= AMBIENT_CORRECTABLE * limit
-    words = f"ambient moved by {moved:.1f} K" + (
-        "; the rise is taken second by second" if fair else ": the cooler could not follow"
-    )
-    verdict = Verdict.CORRECTED if fair else Verdict.REFUSED
-    return [Check("ambient steady", verdict, words, moved, limit, "K", second), *checks]
+    held = _held(window, AMBIENT, ambient, protocol.ambient_c)
+    verdict, words = Verdict.PASS, f"ambient moved by {moved:.2f} K"
+    if not moved <= limit:
+        words = f"ambient moved by {moved:.1f} K"
+        if moved <= AMBIENT_CORRECTABLE * limit:
+            verdict = Verdict.CORRECTED
+            words += "; the rise is taken second by second"
+        else:
+            verdict = Verdict.REFUSED
+            words += ": too fast for the cooler to follow"
+    broke_s = float("nan") if verdict is Verdict.PASS else second
+    return [Check("ambient steady", verdict, words, moved, limit, "K", broke_s), *held]
 
 
 def _check_firmware(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
-    """Check that the firmware is the stated one and did not change."""
-    seen = (
-        set(pd.unique(window[FIRMWARE][~pd.isna(window[FIRMWARE])])) - {""}
-        if FIRMWARE in window
-        else set()
-    )
+    """Check that the firmware is as stated and did not change."""
+    versions = set()
+    if FIRMWARE in window:
+        logged = window[FIRMWARE]
+        versions = set(pd.unique(logged[~pd.isna(logged)])) - {""}
     stated = run.get(FIRMWARE)
     if stated is not None and not pd.isna(stated) and str(stated):
-        seen.add(str(stated))
-    if len(seen) > 1:
-        return [
-            Check(
-                "firmware",
-                Verdict.REFUSED,
-                f"log and run sheet differ: {' and '.join(sorted(seen))}",
-            )
-        ]
-    if protocol.firmware is None:
+        versions.add(str(stated))
+    wanted = protocol.firmware
+    verdict, words = Verdict.REFUSED, f"firmware is {', '.join(versions) or 'not stated'}"
+    if len(versions) > 1:
+        words = f"log and run sheet differ: {' and '.join(sorted(versions))}"
+    elif wanted is None:
         return []
-    if seen != {protocol.firmware}:
-        found = seen.pop() if seen else "not stated"
-        return [Check("firmware", Verdict.REFUSED, f"firmware is {found}, not {protocol.firmware}")]
-    return [Check("firmware", Verdict.PASS, f"firmware is {protocol.firmware}")]
+    elif versions == {wanted}:
+        verdict = Verdict.PASS
+    else:
+        words += f", not {wanted}"
+    return [Check("firmware", verdict, words)]
 
 
 def _check_throttling(window: Readings, protocol: Protocol) -> list[Check]:
@@ -175,31 +146,36 @@ def _check_throttling(window: Readings, protocol: Protocol) -> list[Check]:
 
 
 def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[Check]:
-    """Check that a quantity did not move in the window."""
+    """Check that a quantity was logged throughout the window and did not move."""
     moved, second = window.movement(name)
     unit, limit = _UNITS[name], share * abs(mean)
     title = f"{_NAMES[name]} steady"
-    unwatched_s, since_s = _unwatched(window, name)
-    longest_s = _UNWATCHED_SHARE * float(np.ptp(window.time_s))
-    if unwatched_s > longest_s:
-        words = f"{_NAMES[name]} was not logged for {unwatched_s:.0f} s of the window"
-        return [Check(title, Verdict.REFUSED, words, unwatched_s, longest_s, "s", since_s)]
+    logged_s = np.concatenate([window.time_s[:1], window.known(name)[0], window.time_s[-1:]])
+    longest = int(np.argmax(np.diff(logged_s)))
+    unlogged_s = float(logged_s[longest + 1] - logged_s[longest])
+    most_s = _UNLOGGED_SHARE * float(np.ptp(window.time_s))
+    if unlogged_s > most_s:
+        words = f"{_NAMES[name]} was not logged for {unlogged_s:.0f} s of the window"
+        start_s = float(logged_s[longest])
+        return [Check(title, Verdict.REFUSED, words, unlogged_s, most_s, "s", start_s)]
     if np.isnan(moved):
         return [Check(title, Verdict.REFUSED, f"too few readings of {_NAMES[name]}")]
     words = f"{_NAMES[name]} moved by {moved:.4g} {unit} around {mean:.4g} {unit}"
     if moved > limit:
-        words += ": it was not held"
+        words += ": not held"
         return [Check(title, Verdict.REFUSED, words, moved, limit, unit, second)]
     swing = _swing(window, name)
     if swing > _HUNTING * limit:
-        words = f"{_NAMES[name]} hunted by ±{swing:.4g} {unit} around {mean:.4g} {unit}; its mean"
-        words += " is taken"
+        words = (
+            f"{_NAMES[name]} hunted by ±{swing:.4g} {unit} around {mean:.4g} {unit}; "
+            "its mean is taken"
+        )
         return [Check(title, Verdict.CORRECTED, words, swing, _HUNTING * limit, unit)]
     return [Check(title, Verdict.PASS, words, moved, limit, unit)]
 
 
 def _swing(window: Readings, name: str) -> float:
-    """Return half the band of the middle 95 % of a column's means over ten seconds."""
+    """Return half the width of the middle 95 % of a column's means over ten seconds."""
     time_s, values = window.known(name)
     blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
     counts = np.bincount(blocks)
@@ -207,23 +183,14 @@ def _swing(window: Readings, name: str) -> float:
     return float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
 
 
-def _unwatched(window: Readings, name: str) -> tuple[float, float]:
-    """Return the longest time without readings of a column, and when it began [s]."""
-    known, _ = window.known(name)
-    seen = np.concatenate([window.time_s[:1], known, window.time_s[-1:]])
-    longest = int(np.argmax(np.diff(seen)))
-    return float(seen[longest + 1] - seen[longest]), float(seen[longest])
-
-
 def _held(window: Readings, name: str, mean: float, held: Held | None) -> list[Check]:
     """Check that a quantity was at its target."""
     if held is None:
         return []
     unit, verdict = _UNITS[name], held.judge(mean)
-    away = mean - held.target
     words = f"{_NAMES[name]} is {mean:.5g} {unit}, held at {held.target:g} ± {held.tolerance:g}"
     second = float("nan")
     if verdict is not Verdict.PASS and name in window:
         off = np.abs(window[name] - held.target) > held.tolerance
         second = float(window.time_s[np.argmax(off)])
-    return [Check(_NAMES[name], verdict, words, away, held.tolerance, unit, second)]
+    return [Check(_NAMES[name], verdict, words, mean - held.target, held.tolerance, unit, second)]

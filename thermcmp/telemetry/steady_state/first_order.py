@@ -14,11 +14,11 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.steady_state.autocorrelation import effective_size
 
 _LEAST_READINGS: Final = 6
-#: Below so many time constants per span the readings lie on a straight line.
+#: With fewer time constants per span than this the readings lie on a straight line.
 _LEAST_RATE: Final = 0.02
 #: Rates beyond this logarithm are a step or a straight line.
 _LOG_RATE: Final = 12.0
-#: Rates that are tried first, and the largest of them.
+#: Number of rates that are tried first, and the largest of them.
 _GRID: Final = 12
 _LARGEST_RATE: Final = 200.0
 
@@ -30,11 +30,9 @@ class FirstOrderRise:
     Attributes
     ----------
     final_k, initial_k : float
-        Rise at the end of all times and at time zero [K].
-    time_constant_s : float
-        Time constant [s].
+        Rise in the long run and at time zero [K].
     final_error_k, time_constant_error_s : float
-        Their standard errors [K], [s].
+        Standard errors [K], [s].
     residual_sd_k : float
         Standard deviation of the residuals [K].
     covariance : numpy.ndarray, shape (3, 3) or (2, 2)
@@ -56,7 +54,7 @@ class FirstOrderRise:
         return self.final_k + (self.initial_k - self.final_k) * decay
 
     def lacking_error_k(self, time_s: npt.ArrayLike) -> float:
-        """Return the standard error of what the mean over some times lacks of the end."""
+        """Return the standard error of what the mean over some times lacks of the final rise."""
         age = np.asarray(time_s, dtype=np.float64) / self.time_constant_s
         decay = np.exp(-age)
         mean = float(np.mean(decay))
@@ -73,8 +71,6 @@ def fit_first_order_rise(
     independent: bool = False,
 ) -> FirstOrderRise:
     """Fit a first-order rise by least squares.
-
-    Shapes: time_s (n,), rise_k (n,).
 
     References
     ----------
@@ -95,9 +91,10 @@ def fit_first_order_rise(
     parts = [1.0 - decay, -(initial - final) * rate * x * decay]
     jacobian = np.array([*parts, decay] if known is None else parts).T
     spread = jacobian.T @ jacobian
-    bent = rate > 1.001 * _LEAST_RATE and np.isfinite(spread).all() and _condition(spread) < 1e14
-    if not bent:
-        raise _no_rise("the readings hold no rise towards a final value", "run longer")
+    values = np.linalg.eigvalsh(spread) if np.isfinite(spread).all() else np.zeros(1)
+    regular = values[0] > 0.0 and values[-1] / values[0] < 1e14
+    if not (rate > 1.001 * _LEAST_RATE and regular):
+        raise _no_rise("the readings show no rise towards a final value", "run longer")
     left = final + (initial - final) * decay - z
     variance = float(left @ left) / (len(t) - jacobian.shape[1])
     widening = 1.0 if independent else len(t) / effective_size(left)
@@ -114,11 +111,10 @@ def fit_first_order_rise(
 
 
 def _least_squares(x: Array, z: Array, known: float | None) -> tuple[float, float, float]:
-    """Return final, initial and rate of the rise with the least squares.
+    """Return final rise, initial rise and rate by least squares.
 
-    For each rate the rest is linear, so the rate alone is searched: on a grid, then where
-    the slope of the sum of squares is zero [1]_. A rate below the least that is accepted
-    is returned as it is.
+    The model is linear but for the rate, which is searched on a grid, then where the slope
+    of the sum of squares is zero [1]_. A rate below the least accepted one is returned as is.
 
     .. [1] G. H. Golub and V. Pereyra, SIAM J. Numer. Anal. 10 (1973) 413-432.
     """
@@ -145,7 +141,7 @@ def _least_squares(x: Array, z: Array, known: float | None) -> tuple[float, floa
 
 
 def _linear_part(decay: Array, z: Array, known: float | None) -> tuple[float, float, float, Array]:
-    """Return the best final and initial for a decay, the sum of squares and what is left."""
+    """Return final and initial rise for a decay, the sum of squares and the residuals."""
     if known is None:
         # A straight line of the rise against the decay.
         mean, level = float(decay.sum()) / len(z), float(z.sum()) / len(z)
@@ -155,18 +151,12 @@ def _linear_part(decay: Array, z: Array, known: float | None) -> tuple[float, fl
         shape, beside = 1.0 - decay, z - known * decay
     reach = float(shape @ beside) / max(float(shape @ shape), 1e-300)
     left = beside - reach * shape
-    final, initial = (level - reach * mean, level - reach * mean + reach)
+    final, initial = level - reach * mean, level - reach * mean + reach
     if known is not None:
         final, initial = reach, known
     return final, initial, float(left @ left), left
 
 
-def _condition(spread: Array) -> float:
-    """Return the condition number of a symmetric matrix."""
-    values = np.linalg.eigvalsh(spread)
-    return float(values[-1] / values[0]) if values[0] > 0.0 else float("inf")
-
-
 def _no_rise(message: str, fix: str) -> InputError:
-    """Make the error for readings without such a rise."""
+    """Return the error for readings without such a rise."""
     return InputError("A first-order rise cannot be fitted:", [Fault(message, fix)])

@@ -1,4 +1,4 @@
-"""When a card was at load: stretches, pauses and gaps of a run."""
+"""When a card was at load: stretches, pauses and gaps in a run."""
 
 from __future__ import annotations
 
@@ -9,31 +9,23 @@ from typing import Final
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, Int64Array
-from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual_step_s
 
 #: A card is at load above this share of its high power (common practice, no source).
 _LOAD_SHARE: Final = 0.6
-#: Above this load a card works [%].
+#: A card is at load above this utilisation [%].
 _LOAD_PERCENT: Final = 50.0
-#: Power counts as high when it stays so for this long: neither a spike nor a rare load
-#: in a long idle log misleads [s].
+#: Power counts as high when it stays so for this long [s], so that neither a spike nor a
+#: rare load in a long idle log misleads.
 _LEVEL_S: Final = 30.0
 _SOME_BLOCKS: Final = 256
-#: After a gap longer than this the load before it says nothing about the time since [s].
+#: Load before a gap longer than this shows nothing about the time since [s].
 LONG_GAP_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A stretch of time that is not used, and why.
-
-    Attributes
-    ----------
-    start_s, end_s : float
-        Ends of the stretch [s].
-    reason : str
-        Why it is not used.
-    """
+    """A stretch of time that was not used, and why."""
 
     start_s: float
     end_s: float
@@ -48,8 +40,6 @@ class Stretch:
     ----------
     first, last : int
         Positions of its first and last reading.
-    start_s, end_s : float
-        Times of these [s].
     known_load : bool
         Whether power or load were logged; else the whole run counts as load.
     """
@@ -62,13 +52,10 @@ class Stretch:
 
 
 def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) -> BoolArray | None:
-    """Return which readings were taken at load.
-
-    Shapes: time_s (n,), power_w (n,), load_percent (n,). Returns (n,).
-    """
+    """Return which readings were taken at load, shape (n,); None where it was not logged."""
     if power_w is not None and not np.isnan(power_w).all():
-        high = _high_level(power_w, max(int(_LEVEL_S / usual_step_s(time_s)), 1))
-        # A missing reading tells nothing: it is taken as the one before it.
+        high = _high_level(power_w, readings_in(_LEVEL_S, time_s))
+        # A missing reading is taken as the one before it.
         return _filled(power_w) >= _LOAD_SHARE * high
     if load_percent is not None and not np.isnan(load_percent).all():
         return _filled(load_percent) >= _LOAD_PERCENT
@@ -78,12 +65,9 @@ def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) ->
 def longest_stretch(
     time_s: Array, segment: Int64Array, loaded: BoolArray | None, pause_s: float
 ) -> tuple[Stretch | None, list[Span]]:
-    """Find the longest stretch at load.
-
-    Shapes: time_s (n,), segment (n,), loaded (n,). Returns stretch, spans.
-    """
+    """Return the longest stretch at load, and the spans that are left out."""
     n = len(time_s)
-    busy = np.ones(n, dtype=bool) if loaded is None else _without_blips(time_s, loaded, pause_s)
+    busy = np.ones(n, dtype=bool) if loaded is None else _without_pauses(time_s, loaded, pause_s)
     new_segment = np.flatnonzero(segment[1:] != segment[:-1])
     steps = time_s[new_segment + 1] - time_s[new_segment]
     # A gap has a length; a step of the clock has none, so nothing runs on over it.
@@ -95,39 +79,32 @@ def longest_stretch(
     best = int(np.argmax(lengths))
     if lengths[best] <= 0.0:
         return None, [Span(float(time_s[0]), float(time_s[-1]), "not at load")]
-    spans = [
-        Span(
-            float(time_s[a]),
-            float(time_s[b]),
-            "another stretch at load" if busy[a] else "not at load",
-        )
-        for i, (a, b) in enumerate(zip(starts, ends, strict=True))
-        if i != best
+    stretches = [
+        Stretch(int(a), int(b), float(time_s[a]), float(time_s[b]), loaded is not None)
+        for a, b in zip(starts, ends, strict=True)
     ]
-    first, last = int(starts[best]), int(ends[best])
-    return (
-        Stretch(first, last, float(time_s[first]), float(time_s[last]), loaded is not None),
-        spans,
-    )
+    reasons = ["another stretch at load" if busy[s.first] else "not at load" for s in stretches]
+    spans = [Span(s.start_s, s.end_s, why) for s, why in zip(stretches, reasons, strict=True)]
+    return stretches[best], [*spans[:best], *spans[best + 1 :]]
 
 
 def _high_level(values: Array, size: int) -> float:
-    """Return the highest level that a block of readings has for half its length."""
+    """Return the highest level that a block of readings holds for half its length."""
     missing = np.isnan(values)
     known = values[~missing] if missing.any() else values
     size = min(size, len(known))
     whole = len(known) // size * size
     blocks = known[-whole:].reshape(-1, size)
-    # A long log has many blocks: only those whose upper half is above the level that some
-    # of them have can have a higher one.
+    # A long log has many blocks, so that medians are taken only of those whose upper half is
+    # above the level of a sample.
     level = float(np.median(blocks[:: max(len(blocks) // _SOME_BLOCKS, 1)], axis=1).max())
     above = (blocks > level).astype(np.float32) @ np.ones(size, dtype=np.float32)
     higher = above >= size // 2
     return max(level, float(np.median(blocks[higher], axis=1).max(initial=level)))
 
 
-def _without_blips(time_s: Array, loaded: BoolArray, pause_s: float) -> BoolArray:
-    """Close breaks in the load that are no longer than a pause may be."""
+def _without_pauses(time_s: Array, loaded: BoolArray, pause_s: float) -> BoolArray:
+    """Close breaks in the load that are no longer than a pause."""
     busy = loaded.copy()
     edges = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
     bounds = [0, *edges, len(loaded)]
@@ -138,7 +115,7 @@ def _without_blips(time_s: Array, loaded: BoolArray, pause_s: float) -> BoolArra
 
 
 def _filled(values: Array) -> Array:
-    """Carry each reading on over missing ones."""
+    """Carry each reading forward over missing ones."""
     if not np.isnan(values).any():
         return values
     known = np.where(np.isnan(values), 0, np.arange(len(values)))

@@ -1,8 +1,8 @@
-"""The test protocol: what is held, within what, and how long."""
+"""The test protocol: what is held, within which tolerance, and for how long."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
 from typing import Any
@@ -32,12 +32,12 @@ class Held:
     Attributes
     ----------
     target : float
-        The value it is held at.
+        Target value, in the quantity's unit.
     tolerance : float
-        Within this it passes, in the quantity's unit.
+        Largest deviation that passes.
     correctable : float
-        Within this it passes with a correction: the row carries the actual value and
-        comparisons bring it to equal conditions. Beyond, the run is refused. Equal to
+        Largest deviation that passes with a correction, as the row carries the actual value
+        and comparisons convert it to equal conditions; beyond, the run is refused. Equal to
         `tolerance` by default.
     """
 
@@ -68,7 +68,7 @@ class Held:
 class Protocol:
     """How a run must have been made to enter a comparison.
 
-    The defaults are common practice, no source, unless said otherwise.
+    The defaults are common practice (no source) unless stated otherwise.
 
     Attributes
     ----------
@@ -79,38 +79,38 @@ class Protocol:
     ambient_c : Held, optional
         Air temperature at the cooler's intake [°C]; only its steadiness by default.
     firmware : str, optional
-        Firmware that must have run.
+        Required firmware.
     soak_s : float
-        Least time at load before the window [s].
+        Shortest time at load before the window [s].
     window_s : float
-        Least length of the averaged window [s]; it is taken at the end of the time at
-        load, and is made up to four times longer while the rise stays settled.
+        Shortest length of the averaged window [s], which ends with the time at load and is
+        made up to four times longer while the rise stays settled.
     drift_k_per_min : float
         Largest drift of a settled rise [K/min]; it must be shown to be smaller.
     swing_k : float
-        Largest swing of a settled rise [K]; more is a cycle, never a steady state.
+        Largest swing of a settled rise [K]; beyond, it is a cycle and not a steady state.
     ambient_drift_k : float
         Largest change of ambient in the window [K]; up to three times as much passes with
-        a correction, since the rise is taken second by second.
+        a correction, as the rise is taken second by second.
     fan_drift_share, power_drift_share : float
         Largest change of fan speed and power in the window, as a share of their means.
     pause_s : float
-        Longest break in the load that does not start the soak again [s].
+        Longest break in the load that does not restart the soak [s].
     gap_s : float
         Longest time without readings that a window may span [s].
     tachometer : bool
         Whether the fan speed must be known in rpm. Duty in % is not fan speed: the same
         38 % gave 1700 to 1800 rpm on cards of one model.
     throttling : {"refuse", "mark"}
-        What becomes of a run with throttled seconds in its window.
+        Treatment of a run with throttled seconds in its window.
     extrapolate : bool
-        Whether a run that stopped early may be extrapolated: if it was at load for half
-        of `soak_s` and `window_s` together, and fan and power were held meanwhile.
+        Whether a run that stopped early may be extrapolated, if it was at load for half of
+        `soak_s` and `window_s` together while fan and power were held.
     extrapolation_error_k : float
-        Largest standard error of an extrapolated rise, and of what a settled window may
-        lack of its soak [K].
+        Largest standard error of an extrapolated rise, and of the rest of the soak that is
+        added to a settled window [K].
     targets_c : mapping of str to float
-        Temperatures that the firmware is known to hold, by sensor [°C].
+        Temperatures that the firmware is known to regulate to, by sensor [°C].
     limits_c : mapping of str to float
         Highest allowed temperatures by sensor [°C]; a mean at it is marked ``at_limit``.
 
@@ -141,51 +141,33 @@ class Protocol:
     limits_c: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        faults = []
-        for name in _POSITIVE:
+        faults = list(self._faults())
+        if faults:
+            raise InputError("The protocol is not valid:", faults)
+
+    def _faults(self) -> Iterator[Fault]:
+        """Check all values for their range."""
+        for name in (f.name for f in fields(self) if isinstance(f.default, float)):
             value = getattr(self, name)
-            if not 0.0 < value < float("inf"):
-                faults.append(
-                    Fault(
-                        "must be above zero",
-                        "give a positive number",
-                        column=name,
-                        value=str(value),
-                    )
-                )
-        for name in ("soak_s", "pause_s"):
-            value = getattr(self, name)
-            if not 0.0 <= value < float("inf"):
-                faults.append(
-                    Fault(
-                        "must not be negative",
-                        "give a time in seconds",
-                        column=name,
-                        value=str(value),
-                    )
-                )
+            if name in ("soak_s", "pause_s"):
+                sound, message = 0.0 <= value < float("inf"), "must not be negative"
+            else:
+                sound, message = 0.0 < value < float("inf"), "must be above zero"
+            if not sound:
+                yield Fault(message, "give a finite number", column=name, value=str(value))
         for name in ("fan_rpm", "power_w", "ambient_c"):
             held = getattr(self, name)
-            if held is not None and not _is_held(held):
-                faults.append(
-                    Fault(
-                        "not a held quantity",
-                        "give Held(target, tolerance)",
-                        column=name,
-                        value=str(held),
-                    )
-                )
+            sound = isinstance(held, Held) and held.tolerance > 0.0
+            if sound and held.correctable is not None:
+                sound = held.correctable >= held.tolerance
+            if held is not None and not sound:
+                fix = "give Held(target, tolerance), with a correctable of at least the tolerance"
+                yield Fault("not a held quantity", fix, column=name, value=str(held))
         if self.throttling not in ("refuse", "mark"):
-            faults.append(
-                Fault(
-                    "unknown choice",
-                    "use 'refuse' or 'mark'",
-                    column="throttling",
-                    value=str(self.throttling),
-                )
+            value = str(self.throttling)
+            yield Fault(
+                "unknown choice", "use 'refuse' or 'mark'", column="throttling", value=value
             )
-        if faults:
-            raise InputError("This protocol cannot be followed:", faults)
 
     def for_run(self, run: Mapping[str, Any]) -> Protocol:
         """Return the protocol with a run's own targets.
@@ -193,36 +175,20 @@ class Protocol:
         Parameters
         ----------
         run : mapping
-            Run sheet row; ``target_fan_rpm``, ``target_power_w`` and
-            ``target_ambient_c`` replace the targets and keep the tolerances. Where the
-            protocol has none, they are 1 % of the speed, 3 % of the power and 5 % of the
-            ambient temperature (common practice, no source).
+            Row of the run sheet; ``target_fan_rpm``, ``target_power_w`` and
+            ``target_ambient_c`` replace the targets and keep the tolerances, by default
+            1 % of the speed, 3 % of the power and 5 % of the ambient temperature (common
+            practice, no source).
 
         Returns
         -------
         Protocol
-            This one where the run states none.
+            Unchanged where the run states no target.
         """
         changed: dict[str, Any] = {}
         for name, share in (("fan_rpm", 0.01), ("power_w", 0.03), ("ambient_c", 0.05)):
             value = run.get(f"target_{name}")
             if value is not None and not pd.isna(value):
                 target, held = float(value), getattr(self, name)
-                changed[name] = (
-                    replace(held, target=target) if held else Held(target, share * target)
-                )
+                changed[name] = replace(held or Held(0.0, share * target), target=target)
         return replace(self, **changed) if changed else self
-
-
-_POSITIVE = tuple(
-    f.name
-    for f in fields(Protocol)
-    if isinstance(f.default, float) and f.name not in ("soak_s", "pause_s")
-)
-
-
-def _is_held(held: object) -> bool:
-    """Return whether a held quantity has sound numbers."""
-    if not isinstance(held, Held) or not held.tolerance > 0.0:
-        return False
-    return held.correctable is None or held.correctable >= held.tolerance

@@ -1,8 +1,8 @@
-"""What a sensor's step does to means, spreads and drifts.
+"""Effect of a sensor's step on means, spreads and drifts.
 
 A reading is the true value rounded to the sensor's step. With noise of half a step or
 more the rounding averages out and only adds its variance (Sheppard 1898); with less
-noise the mean keeps a bias that no number of readings removes.
+noise the mean keeps a bias, however many readings there are.
 """
 
 from __future__ import annotations
@@ -17,18 +17,15 @@ from thermcmp._types import Array
 
 #: Readings with less variance than this never leave their step [step squared].
 _STILL: Final = 1e-4
-#: So many readings show a step as well as all do.
+#: Number of readings from which a step is estimated.
 _SAMPLE: Final = 20_000
-#: Independent readings differ by twice their variance in the mean square; by more than
-#: this many times that, they alternate.
+#: The mean square difference of independent readings is twice their variance; readings with
+#: more than this many times that alternate.
 _ALTERNATES: Final = 1.5
 
 
 def find_step(values: npt.ArrayLike) -> float:
-    """Find the step of a sensor from its readings.
-
-    Shapes: values (n,).
-    """
+    """Return the step of a sensor, estimated from its readings."""
     known = np.asarray(values, dtype=np.float64)
     known = known[:: max(len(known) // _SAMPLE, 1)]
     unique = np.unique(np.round(known[~np.isnan(known)], 6))
@@ -45,11 +42,11 @@ def find_step(values: npt.ArrayLike) -> float:
 
 
 def largest_bias(variance: float, step: float) -> float:
-    """Bound the rounding's bias by the variance that rounded readings show.
+    """Return the largest bias of rounding that agrees with the variance of rounded readings.
 
-    Sheppard's correction is right on average only: near the edge between two steps
-    little noise looks large. So every pair of true value and noise that shows this
-    variance is considered, and the largest bias among them taken.
+    Sheppard's correction holds on average only: near the edge between two steps a little
+    noise looks large. So the largest bias over all true values and noises that show this
+    variance is taken.
     """
     if step <= 0.0:
         return 0.0
@@ -60,28 +57,10 @@ def largest_bias(variance: float, step: float) -> float:
 
 @lru_cache(maxsize=1)
 def _bounds() -> tuple[Array, Array]:
-    """Return variances of rounded readings and the largest bias behind each.
-
-    Units of the step; shapes (variances,) both.
-    """
-    _, variances, biases = _rounded_normal()
-    shown = np.geomspace(_STILL, variances[:, -1].max(), 4_000)
-    # Less noise than the table holds: the reading never leaves its step.
-    found = [
-        np.interp(shown, seen, bias, left=0.0) for seen, bias in zip(variances, biases, strict=True)
-    ]
-    return shown, np.max(found, axis=0)
-
-
-@lru_cache(maxsize=1)
-def _rounded_normal() -> tuple[Array, Array, Array]:
-    """Return phases, variance and size of bias of a rounded normal on a grid of noise.
-
-    Units of the step; shapes (phases,), (phases, noises), (phases, noises). Exact sums
-    over the cells.
-    """
+    """Return variances of rounded readings and the largest bias of each, in steps."""
     from scipy.special import ndtr
 
+    # Exact sums over the cells for a rounded normal, on a grid of phases and noises.
     noises = np.geomspace(0.01, 1.2, 60)
     cells = np.arange(-8, 10)[:, None, None]
     phases = np.linspace(0.0, 0.5, 51)
@@ -89,18 +68,21 @@ def _rounded_normal() -> tuple[Array, Array, Array]:
     lower = ndtr((cells - 0.5 - phases[:, None]) / noises)
     weights = upper - lower
     mean = np.sum(cells * weights, axis=0)
-    variance = np.maximum.accumulate(np.sum(cells**2 * weights, axis=0) - mean**2, axis=1)
-    return phases, variance, np.abs(mean - phases[:, None])
+    variances = np.maximum.accumulate(np.sum(cells**2 * weights, axis=0) - mean**2, axis=1)
+    biases = np.abs(mean - phases[:, None])
+    shown = np.geomspace(_STILL, variances[:, -1].max(), 4_000)
+    # With less noise than the grid holds, the reading never leaves its step.
+    largest = [
+        np.interp(shown, seen, bias, left=0.0) for seen, bias in zip(variances, biases, strict=True)
+    ]
+    return shown, np.max(largest, axis=0)
 
 
 def rounding_bias_of(readings: npt.ArrayLike, step: float) -> float:
-    """Bound the bias that rounding gives to the mean of a series of readings.
+    """Return the largest bias that rounding gives to the mean of a series of readings.
 
-    Noise from one reading to the next takes a rounding's bias away quickly; slow swings,
-    such as a hunting fan's, take it away only slowly. The two are told apart by the
-    differences of neighbours.
-
-    Shapes: readings (n,).
+    Noise from one reading to the next removes the bias quickly, slow swings such as a
+    hunting fan's only slowly; differences of neighbours distinguish them.
 
     References
     ----------
@@ -112,11 +94,12 @@ def rounding_bias_of(readings: npt.ArrayLike, step: float) -> float:
     if step <= 0.0 or len(series) < 3:
         return max(step, 0.0) / 2.0
     total = float(np.var(series))
-    # Half the mean square of the differences is the variance of what is new each time.
-    quick = min(float(np.mean(np.diff(series) ** 2)) / 2.0, total)
-    if np.mean(np.diff(series) ** 2) > _ALTERNATES * 2.0 * total:
-        # Steps that take turns are a converter's pattern, not noise: they resolve half a step.
+    difference = float(np.mean(np.diff(series) ** 2))
+    if difference > _ALTERNATES * 2.0 * total:
+        # Alternating steps are a converter's pattern and not noise: they resolve half a step.
         return step / 4.0
+    # Half the mean square difference is the variance of the noise between neighbours.
+    quick = min(difference / 2.0, total)
     amplitude = np.sqrt(2.0 * (total - quick))
     swing = min(float(np.sqrt(step / (np.pi**2 * amplitude))), 1.0) if amplitude > 0.0 else 1.0
     return largest_bias(quick, step) * swing

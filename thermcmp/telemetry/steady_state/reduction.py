@@ -1,4 +1,4 @@
-"""What becomes of one run: its result rows, or why there are none."""
+"""The reduction of one run: its result rows, or why there are none."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from thermcmp._types import Int64Array
 from thermcmp.telemetry.quantities import AMBIENT, sensor_names
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.load import Span
@@ -18,28 +17,28 @@ from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: More points than this are thinned; a figure cannot show them.
+#: Most points of a curve in a figure; more are thinned.
 _POINTS: Final = 4000
-_WORDS: Final = 160
+_TITLE_LENGTH: Final = 160
 #: Columns of a verdict table.
 VERDICT_COLUMNS = ("check", "sensor", "verdict", "figure", "limit", "unit", "second", "words")
 
 
 def worst(checks: tuple[Check, ...] | list[Check]) -> Verdict:
-    """Return the worst verdict of some checks; a pass without any."""
+    """Return the worst verdict of some checks; a pass where there are none."""
     return max((c.verdict for c in checks), key=lambda v: v.severity, default=Verdict.PASS)
 
 
 def reason_of(checks: tuple[Check, ...] | list[Check]) -> str:
-    """Describe why a verdict is not a plain pass."""
-    told = sorted(
+    """Describe why a verdict is not a plain pass, worst first."""
+    failed = sorted(
         (c for c in checks if c.verdict is not Verdict.PASS), key=lambda c: -c.verdict.severity
     )
     return "; ".join(
         (f"{c.sensor}: " if c.sensor else "")
         + c.words
         + ("" if pd.isna(c.second) else f" (second {c.second:.0f})")
-        for c in told
+        for c in failed
     )
 
 
@@ -53,17 +52,17 @@ class Reduction:
         A result row per sensor that passed, with or without correction, in the columns
         of the results table; empty where the run is refused.
     estimates : pandas.DataFrame
-        The same for all sensors, refused ones included: to look at, not to compare.
+        The same for all sensors, also refused ones: to inspect, not to compare.
     checks : tuple of Check
         Every check, in order.
     window_s : tuple of float or None
         Start and end of the averaged window [s].
     spans : tuple of Span
-        Stretches that were not used, and why.
+        Stretches of time that were not used, and why.
     notes : tuple of str
-        What was met or fixed while reading.
+        What was left out or corrected while reading.
     protocol : Protocol
-        What was checked against.
+        Protocol of the run, with its own targets.
     frame : pandas.DataFrame
         The telemetry frame of the run.
     """
@@ -91,12 +90,10 @@ class Reduction:
 
     @property
     def verdicts(self) -> pd.DataFrame:
-        """Table of the checks: figure, limit, unit and the second where it broke [s]."""
+        """Table of the checks: figure, limit, unit and the second at which it broke."""
         records = [asdict(check) for check in self.checks]
-        table = pd.DataFrame(
-            records, columns=[f if f != "check" else "name" for f in VERDICT_COLUMNS]
-        )
-        table = table.rename(columns={"name": "check"})
+        columns = ["name", *VERDICT_COLUMNS[1:]]
+        table = pd.DataFrame(records, columns=columns).rename(columns={"name": "check"})
         table["verdict"] = [str(c.verdict) for c in self.checks]
         return table
 
@@ -106,14 +103,46 @@ class Reduction:
         Parameters
         ----------
         ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure (without pyplot) by default.
+            Axes to draw on; by default those of a new figure (without pyplot).
 
         Returns
         -------
         matplotlib.axes.Axes
-            The axes drawn on; its ``.figure`` can be saved.
+            Their ``.figure`` can be saved.
         """
-        return _draw_run(self, ax)
+        if ax is None:
+            from matplotlib.figure import Figure
+
+            ax = Figure(figsize=(8.6, 4.6), layout="constrained").subplots()
+        frame = self.frame
+        thin = slice(None, None, max(len(frame) // _POINTS, 1))
+        minutes = frame["time_s"].to_numpy(dtype=float) / 60.0
+        segment = frame["segment"].to_numpy() if "segment" in frame else np.zeros(len(frame))
+        sensors = sensor_names(list(frame.columns))
+        for name in [*(f"{sensor}_c" for sensor in sensors), AMBIENT]:
+            if name in frame:
+                values = frame[name].to_numpy(dtype=float).copy()
+                # A line across a gap would show readings that do not exist.
+                values[np.diff(segment, prepend=segment[:1]) != 0] = np.nan
+                style: dict[str, Any] = {"ls": ":", "color": "0.35"} if name == AMBIENT else {}
+                ax.plot(minutes[thin], values[thin], lw=1.1, label=name.removesuffix("_c"), **style)
+        for span in self.spans:
+            ax.axvspan(span.start_s / 60, span.end_s / 60, color="0.88", lw=0, zorder=0)
+            where: dict[str, Any] = {"transform": ax.get_xaxis_transform(), "rotation": 90}
+            x = span.start_s / 60
+            ax.text(x, 1.0, f" {span.reason}", va="top", fontsize=7, color="0.35", **where)
+        if self.window_s is not None:
+            start, end = (second / 60 for second in self.window_s)
+            hatched: dict[str, Any] = {"facecolor": "none", "edgecolor": "0.2", "hatch": "//"}
+            ax.axvspan(start, end, alpha=0.25, label="window", **hatched)
+        _draw_failures(ax, self.checks)
+        title = f"{self.verdict}" + (f": {self.reason}" if self.reason else "")
+        title = title if len(title) <= _TITLE_LENGTH else title[: _TITLE_LENGTH - 1] + "…"
+        ax.set_title(title, fontsize=8, loc="left", wrap=True)
+        ax.set_xlabel("time [min]")
+        ax.set_ylabel("temperature [°C]")
+        ax.legend(loc="best", fontsize=8)
+        return ax
 
     def __str__(self) -> str:
         shown = ["sensor", "temperature_c", "standard_error_k", "ambient_c", "fan_rpm", "power_w"]
@@ -127,78 +156,15 @@ class Reduction:
         return f"<p>{escape(str(self.verdict))}: {escape(self.reason)}</p>{table}"
 
 
-def _draw_run(reduction: Reduction, ax: Axes | None) -> Axes:
-    """Draw sensors over time, the window, spans left out, breaks and the verdict."""
-    if ax is None:
-        from matplotlib.figure import Figure
-
-        ax = Figure(figsize=(8.6, 4.6), layout="constrained").subplots()
-    frame = reduction.frame
-    thin = slice(None, None, max(len(frame) // _POINTS, 1))
-    minutes = frame["time_s"].to_numpy(dtype=float) / 60.0
-    breaks = _breaks(frame)
-    sensors = sensor_names(list(frame.columns))
-    for name in [*(f"{sensor}_c" for sensor in sensors), AMBIENT]:
-        if name in frame:
-            values = frame[name].to_numpy(dtype=float).copy()
-            # A line over a gap would show readings that nobody took.
-            values[breaks] = np.nan
-            style: dict[str, Any] = {"ls": ":", "color": "0.35"} if name == AMBIENT else {}
-            ax.plot(minutes[thin], values[thin], lw=1.1, label=name.removesuffix("_c"), **style)
-    for span in reduction.spans:
-        ax.axvspan(span.start_s / 60, span.end_s / 60, color="0.88", lw=0, zorder=0)
-        ax.text(
-            span.start_s / 60,
-            1.0,
-            f" {span.reason}",
-            transform=ax.get_xaxis_transform(),
-            va="top",
-            rotation=90,
-            fontsize=7,
-            color="0.35",
-        )
-    if reduction.window_s is not None:
-        start, end = (second / 60 for second in reduction.window_s)
-        ax.axvspan(
-            start, end, facecolor="none", edgecolor="0.2", hatch="//", alpha=0.25, label="window"
-        )
-    _draw_breaks(ax, reduction)
-    words = f"{reduction.verdict}" + (f": {reduction.reason}" if reduction.reason else "")
-    ax.set_title(
-        words if len(words) <= _WORDS else words[: _WORDS - 1] + "…",
-        fontsize=8,
-        loc="left",
-        wrap=True,
-    )
-    ax.set_xlabel("time [min]")
-    ax.set_ylabel("temperature [°C]")
-    ax.legend(loc="best", fontsize=8)
-    return ax
-
-
-def _draw_breaks(ax: Axes, reduction: Reduction) -> None:
-    """Mark each second at which checks broke, with their names."""
+def _draw_failures(ax: Axes, checks: tuple[Check, ...]) -> None:
+    """Mark each second at which checks failed, with their names."""
     seconds: dict[float, list[Check]] = {}
-    for check in reduction.checks:
+    for check in checks:
         if check.verdict is not Verdict.PASS and not np.isnan(check.second):
             seconds.setdefault(check.second, []).append(check)
-    for second, checks in seconds.items():
-        refused = any(check.verdict is Verdict.REFUSED for check in checks)
+    for second, failed in seconds.items():
+        refused = any(check.verdict is Verdict.REFUSED for check in failed)
         ax.axvline(second / 60, color="0.1", lw=0.9, ls="-" if refused else "--")
-        ax.annotate(
-            ", ".join(dict.fromkeys(check.name for check in checks)),
-            (second / 60, 0.02),
-            xycoords=ax.get_xaxis_transform(),
-            rotation=90,
-            fontsize=7,
-            va="bottom",
-            ha="right",
-        )
-
-
-def _breaks(frame: pd.DataFrame) -> Int64Array:
-    """Return which readings begin a new segment."""
-    if "segment" not in frame:
-        return np.array([], dtype=np.int64)
-    segment = frame["segment"].to_numpy()
-    return np.flatnonzero(np.diff(segment, prepend=segment[:1]) != 0)
+        names = ", ".join(dict.fromkeys(check.name for check in failed))
+        style: dict[str, Any] = {"xycoords": ax.get_xaxis_transform(), "rotation": 90}
+        ax.annotate(names, (second / 60, 0.02), fontsize=7, va="bottom", ha="right", **style)

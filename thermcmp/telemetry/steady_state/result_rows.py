@@ -1,4 +1,4 @@
-"""The result rows of a reduced run, built by the names of the results table."""
+"""The result rows of a reduced run, in the columns of the results table."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult
 from thermcmp.telemetry.steady_state.run_data import Readings
 from thermcmp.telemetry.steady_state.window import Window
 
-#: Columns of the run sheet that steer the reduction and are no part of a result.
+#: Columns of the run sheet that control the reduction and are not part of a result.
 STEERING: Final = (
     "file", "device", "from_s", "to_s", "target_fan_rpm", "target_power_w", "target_ambient_c",
 )  # fmt: skip
@@ -28,8 +28,8 @@ MEASURED: Final = (
     "window_s", "drift_k_per_min", "protocol_verdict", "protocol_reason",
 )  # fmt: skip
 
-#: Decimals kept of every number, far below what an instrument tells. The last bits of a mean
-#: differ between machines, and a library takes rows that differ for contradictions.
+#: Decimals kept of every number, far finer than any instrument. The last bits of a mean differ
+#: between machines, and a library takes rows that differ for contradictions.
 DECIMALS: Final = 6
 
 
@@ -42,49 +42,37 @@ def result_rows(
     window: Window,
     sheet: Mapping[str, Any],
 ) -> pd.DataFrame:
-    """Make a result row for each sensor, refused ones included, shape (sensors, columns)."""
-    shared = _shared(part, started_at, sheet)
-    throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False
-    rows = []
-    for one in sensors:
-        checks = [*conditions, *one.checks]
-        own = {
-            "sensor": one.series.name,
-            "temperature_c": one.rise.rise_k + shared[AMBIENT],
-            "standard_error_k": one.rise.standard_error_k,
-            "resolution_k": one.series.step_k,
-            "at_limit": throttled or one.at_limit,
-            "regulated": one.regulated,
-            # Where the log does not show it, the run sheet may know.
-            "regulated_by": (one.regulated_by or sheet.get("regulated_by"))
-            if one.regulated
-            else None,
-            "soak_s": window.start_s - stretch.start_s,
-            "window_s": window.end_s - window.start_s,
-            "drift_k_per_min": one.rise.window.drift_k_per_min,
-            "protocol_verdict": str(worst(checks)),
-            "protocol_reason": reason_of(checks),
-        }
-        rows.append(shared | own)
-    names = [name for name in sheet if name not in (*STEERING, *MEASURED)]
-    frame = pd.DataFrame(rows, columns=[*names, *MEASURED])
-    numbers = frame[list(MEASURED)].select_dtypes("float").columns
-    return frame.assign(**{name: frame[name].round(DECIMALS) for name in numbers})
-
-
-def _shared(
-    part: Readings, started_at: pd.Timestamp | None, sheet: Mapping[str, Any]
-) -> dict[str, Any]:
-    """Return what the sensors of a run have in common: parts and conditions."""
-    shared = {name: value for name, value in sheet.items() if name not in STEERING}
+    """Return a result row for each sensor, also refused ones, shape (sensors, columns)."""
+    # A local time without its zone is not a point in time.
+    times = {"started_at": sheet.get("started_at", pd.NaT) if started_at is None else started_at}
+    shared = {name: value for name, value in sheet.items() if name not in STEERING} | times
     for name in (AMBIENT, FAN_SPEED, POWER):
         mean = part.mean(name)
         shared[name] = stated_value(sheet, name) if np.isnan(mean) else mean
     noise = part.known(NOISE)[1] if NOISE in part else np.empty(0)
     shared[NOISE] = float(energy_mean_db(noise)) if len(noise) else stated_value(sheet, NOISE)
-    if started_at is not None:
-        shared["started_at"] = started_at
-    else:
-        # A local time without its zone is no point in time.
-        shared.setdefault("started_at", pd.NaT)
-    return shared
+    throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False
+    rows = []
+    for sensor in sensors:
+        checks = [*conditions, *sensor.checks]
+        # Where the log does not show what the loop moved, the run sheet may state it.
+        regulated_by = sensor.regulated_by or sheet.get("regulated_by")
+        measured = {
+            "sensor": sensor.series.name,
+            "temperature_c": sensor.rise.rise_k + shared[AMBIENT],
+            "standard_error_k": sensor.rise.standard_error_k,
+            "resolution_k": sensor.series.step_k,
+            "at_limit": throttled or sensor.at_limit,
+            "regulated": sensor.regulated,
+            "regulated_by": regulated_by if sensor.regulated else None,
+            "soak_s": window.start_s - stretch.start_s,
+            "window_s": window.end_s - window.start_s,
+            "drift_k_per_min": sensor.rise.window.drift_k_per_min,
+            "protocol_verdict": str(worst(checks)),
+            "protocol_reason": reason_of(checks),
+        }
+        rows.append(shared | measured)
+    names = [name for name in sheet if name not in (*STEERING, *MEASURED)]
+    frame = pd.DataFrame(rows, columns=[*names, *MEASURED])
+    numbers = frame[list(MEASURED)].select_dtypes("float").columns
+    return frame.assign(**{name: frame[name].round(DECIMALS) for name in numbers})

@@ -1,4 +1,4 @@
-"""Columns of a run, or of a part of it, as plain arrays: what checks and means work on."""
+"""Columns of a run, or of a part of it, as plain arrays."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ class Readings:
     ----------
     columns : mapping of str to numpy.ndarray, shape (n,)
         Numbers as floats in the unit of their name, ``throttled`` as bool, ``firmware``
-        as it was read; always with ``time_s`` [s].
+        as read; always with ``time_s`` [s].
     """
 
     columns: Mapping[str, npt.NDArray[Any]]
 
     @classmethod
     def of(cls, frame: pd.DataFrame) -> Readings:
-        """Take the columns of a telemetry frame."""
+        """Return the columns of a telemetry frame."""
         columns: dict[str, npt.NDArray[Any]] = {}
         for name in map(str, frame.columns):
             if name == "time_s" or dimension_of(name) is not None:
@@ -51,7 +51,7 @@ class Readings:
         return self.columns[name]
 
     def get(self, name: str) -> Array | None:
-        """Return a column, None where it is not there."""
+        """Return a column; None where there is none."""
         return self.columns.get(name)
 
     @property
@@ -69,7 +69,7 @@ class Readings:
         """Return the times [s] and values at which a column was read."""
         values = self.columns[name]
         missing = np.isnan(values)
-        # Mostly all is known, and logs can be long: no copy then.
+        # Usually nothing is missing; then a long log is not copied.
         return (self.time_s[~missing], values[~missing]) if missing.any() else (self.time_s, values)
 
     def mean(self, name: str) -> float:
@@ -83,10 +83,7 @@ class Readings:
         return float(weights @ values / weights.sum())
 
     def movement(self, name: str) -> tuple[float, float]:
-        """Return how far a column moved, and when it was farthest off.
-
-        Returns moved, second.
-        """
+        """Return how far a column moved, and when it was farthest from its mean [s]."""
         times, values = self.known(name)
         if len(values) < 2 * _BLOCKS:
             return float("nan"), float("nan")
@@ -98,15 +95,12 @@ class Readings:
 
     @cached_property
     def _weights(self) -> Array:
-        """The time that each reading stands for [s]."""
+        """Time that each reading represents [s]."""
         return time_weights(self.time_s)
 
 
 def time_weights(time_s: npt.ArrayLike) -> Array:
-    """Return the time that each reading stands for.
-
-    Shapes: time_s (n,). Returns (n,).
-    """
+    """Return the time that each reading represents [s], shape (n,)."""
     t = np.asarray(time_s, dtype=np.float64)
     if len(t) < 2:
         return np.ones(len(t))
@@ -117,10 +111,7 @@ def time_weights(time_s: npt.ArrayLike) -> Array:
 
 
 def block_means(values: Array, size: int, every: int = 1) -> Array:
-    """Return the means of blocks of neighbouring readings; a last part of one is left out.
-
-    Shapes: values (n,). Returns (n // size / every,).
-    """
+    """Return the means of whole blocks of neighbouring readings, or of every k-th block."""
     whole = len(values) // size * size
     blocks = values[:whole].reshape(-1, size)[::every]
     # A product with a vector is many times faster than a mean along a short axis.

@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from thermcmp._types import Array, Int64Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.quantities import (
     AMBIENT,
@@ -22,14 +21,14 @@ from thermcmp.telemetry.quantities import (
 )
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.condition_checks import check_conditions
-from thermcmp.telemetry.steady_state.load import Span, Stretch, at_load, longest_stretch
+from thermcmp.telemetry.steady_state.load import Stretch, at_load, longest_stretch
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.quantization import find_step
 from thermcmp.telemetry.steady_state.reduction import Reduction, worst
 from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult, judge_sensor
 from thermcmp.telemetry.steady_state.result_rows import MEASURED, result_rows
 from thermcmp.telemetry.steady_state.run_data import Readings
-from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s, usual_step_s
 from thermcmp.telemetry.steady_state.sensor_rise import (
     LEAST_COVERAGE,
     Series,
@@ -47,33 +46,33 @@ def reduce_telemetry(
     run: Mapping[str, Any] | None = None,
     notes: Sequence[str] = (),
 ) -> Reduction:
-    """Reduce one run's telemetry to a result row per sensor, if it kept the protocol.
+    """Reduce one run's telemetry to a result row per sensor, if it kept to the protocol.
 
     Parameters
     ----------
     frame : pandas.DataFrame, shape (n, columns)
-        Telemetry of one run and one device, as `read_telemetry` gives it: ``time_s`` [s],
+        Telemetry of one run and one device, as `read_telemetry` returns it: ``time_s`` [s],
         sensor columns that end with ``_c`` [°C], and where logged ``ambient_c`` [°C],
         ``power_w`` [W], ``fan_rpm`` [rpm], ``fan_percent`` [%], ``noise_dba`` [dB(A)],
         ``load_percent`` [%], ``throttled``, ``firmware``, ``segment``.
     protocol : Protocol, optional
-        What must have been held; the defaults of `Protocol` by default.
+        Protocol of the test; that of ``Protocol()`` by default.
     run : mapping, optional
         The run's row of the run sheet: ids and models of the parts, which are passed
-        through, and what was stated instead of logged (``ambient_c``, ``power_w``,
+        through, and quantities stated instead of logged (``ambient_c``, ``power_w``,
         ``fan_rpm``, ``noise_dba``).
     notes : sequence of str, optional
-        Notes of the reader; those of ``frame.attrs`` by default.
+        Notes of the reader; by default those of ``frame.attrs``.
 
     Returns
     -------
     Reduction
-        Rows, verdicts and figure. A refused run gives no rows.
+        Rows, verdicts and figure. A refused run has no rows.
 
     Raises
     ------
     InputError
-        If the frame is no telemetry of one device.
+        If the frame is not the telemetry of one device.
     """
     sheet = dict(run or {})
     record = _one_device(frame, sheet)
@@ -81,26 +80,33 @@ def reduce_telemetry(
     notes = tuple(notes) or tuple(frame.attrs.get("notes", ()))
     readings = Readings.of(record)
     time_s = readings.time_s
-    segment = _segments(record, time_s, protocol)
+    if "segment" in record:
+        segment = record["segment"].to_numpy(dtype=np.int64)
+    else:
+        gaps = np.diff(time_s, prepend=time_s[0]) > longest_step_s(time_s, protocol.gap_s)
+        segment = np.cumsum(gaps).astype(np.int64)
     loaded = at_load(time_s, readings.get(POWER), readings.get(LOAD))
     stretch, spans = longest_stretch(time_s, segment, loaded, protocol.pause_s)
-    if stretch is None:
-        never = Check("load", Verdict.REFUSED, "the card was never at load")
-        return _without_rows(record, protocol, (never,), spans, notes)
-    window, soak = choose_window(time_s, segment, stretch, protocol)
-    if window is None:
-        return _without_rows(record, protocol, (soak,), spans, notes)
-    series, silent = _series(readings, stretch, window, sheet)
-    window, means, found = _longer(window, series, readings, protocol, sheet)
-    conditions = (soak, *found)
+    window, soak = None, Check("load", Verdict.REFUSED, "the card was never at load")
+    if stretch is not None:
+        window, soak = choose_window(time_s, segment, stretch, protocol)
+    if stretch is None or window is None:
+        empty = pd.DataFrame(columns=list(MEASURED))
+        return Reduction(empty, empty, (soak,), None, tuple(spans), protocol, record, notes)
+    series, unread = _series(readings, stretch, window, sheet)
+    window, means, conditions = _longer(window, series, readings, protocol, sheet)
+    conditions = [soak, *conditions]
     sensors = _judged(series, means, window, readings, stretch, protocol)
     part = readings.between(window.start_s, window.end_s)
-    rows = result_rows(sensors, conditions, part, _started_at(record), stretch, window, sheet)
+    started_at = None
+    if "recorded_at" in record and record["recorded_at"].dt.tz is not None:
+        started_at = record["recorded_at"].iloc[0]
+    rows = result_rows(sensors, conditions, part, started_at, stretch, window, sheet)
     kept = (rows["protocol_verdict"] != str(Verdict.REFUSED)).to_numpy(dtype=bool)
     return Reduction(
         rows=rows.copy() if kept.all() else rows[kept].reset_index(drop=True),
         estimates=rows,
-        checks=(*conditions, *silent, *(c for s in sensors for c in s.checks)),
+        checks=(*conditions, *unread, *(c for s in sensors for c in s.checks)),
         window_s=(window.start_s, window.end_s),
         spans=tuple(spans),
         protocol=protocol,
@@ -117,33 +123,38 @@ def _judged(
     stretch: Stretch,
     protocol: Protocol,
 ) -> list[SensorResult]:
-    """Find each sensor's steady rise and what the firmware did to it."""
+    """Return each sensor's steady rise, with its checks."""
     period_s = usual_step_s(record.time_s)
     held = _held_throughout(record, stretch, window, protocol)
     results = []
-    for one in series:
+    for sensor in series:
         rise = steady_rise(
-            one,
-            means[one.name],
+            sensor,
+            means[sensor.name],
             list(window.earlier_s),
             stretch.start_s,
             protocol,
             full_soak=window.full_soak,
             held=held,
         )
-        result = judge_sensor(one, rise, window.start_s, record, protocol)
-        whole = _coverage(one, window, period_s)
-        results.append(replace(result, checks=(whole, *result.checks)))
+        result = judge_sensor(sensor, rise, window.start_s, record, protocol)
+        n_read = len(sensor.since(window.start_s).time_s)
+        share = 100.0 * min(n_read / ((window.end_s - window.start_s) / period_s), 1.0)
+        words = f"{sensor.name} and ambient were read in {share:.0f} % of the window"
+        verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
+        if verdict is Verdict.REFUSED:
+            words += "; a joined instrument that logs more slowly needs a wider tolerance_s"
+        coverage = Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=sensor.name)
+        results.append(replace(result, checks=(coverage, *result.checks)))
     return results
 
 
 def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
-    """Check that a frame is telemetry, and take the device of the run sheet."""
-    faults = []
+    """Return the telemetry of the run sheet's device, checked."""
+    title, fix = "This telemetry cannot be reduced:", "read the log with read_telemetry"
     if not isinstance(frame, pd.DataFrame) or "time_s" not in frame:
-        raise _no_telemetry(
-            [Fault("no column 'time_s'", "read the log with read_telemetry", column="time_s")]
-        )
+        raise InputError(title, [Fault("no column 'time_s'", fix, column="time_s")])
+    faults = []
     record = frame
     wanted = sheet.get(DEVICE)
     if DEVICE in record:
@@ -151,89 +162,44 @@ def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
             record = record[record[DEVICE] == str(wanted)]
         devices = list(record[DEVICE].dropna().unique())
         if len(devices) > 1:
-            shown = ", ".join(map(str, devices[:8]))
-            fix = "reduce one at a time, or name it in run"
-            faults.append(Fault(f"{len(devices)} devices: {shown}", fix, column=DEVICE))
+            message = f"{len(devices)} devices: {', '.join(map(str, devices[:8]))}"
+            faults.append(Fault(message, "reduce one at a time, or name it in run", column=DEVICE))
         if not len(record):
-            faults.append(
-                Fault(
-                    "no readings of this device",
-                    "check the run sheet",
-                    column=DEVICE,
-                    value=str(wanted),
-                )
-            )
+            message, check = "no readings of this device", "check the run sheet"
+            faults.append(Fault(message, check, column=DEVICE, value=str(wanted)))
     if not sensor_names(list(map(str, record.columns))):
         faults.append(Fault("no sensor", "name its column so that it ends with _c"))
     time_s = record["time_s"].to_numpy(dtype=float)
     if len(time_s) < 2 or np.isnan(time_s).any() or (time_s[1:] < time_s[:-1]).any():
-        faults.append(
-            Fault(
-                "times must be two or more, and never fall",
-                "read the log with read_telemetry",
-                column="time_s",
-            )
-        )
+        faults.append(Fault("times must be two or more, and never fall", fix, column="time_s"))
     if faults:
-        raise _no_telemetry(faults)
+        raise InputError(title, faults)
     return record.reset_index(drop=True)
-
-
-def _no_telemetry(faults: list[Fault]) -> InputError:
-    """Make the error for a frame that is no telemetry."""
-    return InputError("This telemetry cannot be reduced:", faults)
-
-
-def _segments(record: pd.DataFrame, time_s: Array, protocol: Protocol) -> Int64Array:
-    """Return the segments, found by gaps where the frame has none."""
-    if "segment" in record:
-        return record["segment"].to_numpy(dtype=np.int64)
-    steps = np.diff(time_s, prepend=time_s[0])
-    longest = max(protocol.gap_s, 1.5 * usual_step_s(time_s))
-    return np.cumsum(steps > longest).astype(np.int64)
-
-
-def _started_at(record: pd.DataFrame) -> pd.Timestamp | None:
-    """Return when a log began; None where it has no date or no zone."""
-    if "recorded_at" not in record or record["recorded_at"].dt.tz is None:
-        return None
-    return record["recorded_at"].iloc[0]
 
 
 def _series(
     record: Readings, stretch: Stretch, window: Window, sheet: Mapping[str, Any]
 ) -> tuple[list[Series], list[Check]]:
-    """Take each sensor's rise over the stretch, second by second; name the silent ones."""
+    """Return each sensor's rise over the stretch, and checks that refuse those hardly read."""
     inside = slice(stretch.first, int(np.searchsorted(record.time_s, window.end_s, side="right")))
     time_s, ambient = record.time_s[inside], record.get(AMBIENT)
     if ambient is None or np.isnan(ambient[inside]).all():
         ambient = np.full(len(record.time_s), stated_value(sheet, AMBIENT))
-    series, silent = [], []
+    series, unread = [], []
     for name in sensor_names(list(record.columns)):
         readings = record[f"{name}_c"]
         rise = readings[inside] - ambient[inside]
         missing = np.isnan(rise)
         if len(rise) - np.count_nonzero(missing) < LEAST_READINGS:
-            words = f"{name} was hardly read at load, or ambient is not known"
-            silent.append(Check("coverage", Verdict.REFUSED, words, sensor=name))
+            words = f"{name} has too few readings at load, or ambient is not known"
+            unread.append(Check("coverage", Verdict.REFUSED, words, sensor=name))
             continue
-        one = (time_s, rise, readings[inside])
-        # A slice where all is known: logs can be long, and copies of them are slow.
+        arrays = (time_s, rise, readings[inside])
+        # Slices where nothing is missing: copies of a long log are slow.
         if missing.any():
-            one = (time_s[~missing], rise[~missing], readings[inside][~missing])
-        series.append(Series(name, *one, find_step(readings)))
-    return series, silent
-
-
-def _coverage(series: Series, window: Window, period_s: float) -> Check:
-    """Check that a sensor was read all through the window."""
-    expected = (window.end_s - window.start_s) / period_s
-    share = 100.0 * min(len(series.since(window.start_s).time_s) / expected, 1.0)
-    verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
-    words = f"{series.name} and ambient were read in {share:.0f} % of the window"
-    if verdict is Verdict.REFUSED:
-        words += "; a slower instrument that was joined needs a wider tolerance_s"
-    return Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=series.name)
+            arrays = (time_s[~missing], rise[~missing], readings[inside][~missing])
+        series.append(Series(name, *arrays, find_step(readings)))
+    return series, unread
 
 
 def _longer(
@@ -243,7 +209,7 @@ def _longer(
     protocol: Protocol,
     sheet: Mapping[str, Any],
 ) -> tuple[Window, dict[str, WindowMean], list[Check]]:
-    """Lengthen the window while settled sensors stay so and no condition gets worse."""
+    """Lengthen the window while settled sensors stay settled and no condition gets worse."""
 
     def conditions(start_s: float) -> list[Check]:
         return check_conditions(record.between(start_s, window.end_s), protocol, sheet)
@@ -253,11 +219,11 @@ def _longer(
     settled = [s.name for s in series if means[s.name].settled is Settled.SETTLED]
     for earlier in window.earlier_s if settled else ():
         longer = {s.name: mean_from(s, earlier, protocol) for s in series}
-        found = conditions(earlier)
+        longer_checks = conditions(earlier)
         unsettled = any(longer[name].settled is not Settled.SETTLED for name in settled)
-        if unsettled or worst(found).severity > worst(checks).severity:
+        if unsettled or worst(longer_checks).severity > worst(checks).severity:
             break
-        start, means, checks = earlier, longer, found
+        start, means, checks = earlier, longer, longer_checks
     rest = tuple(s for s in window.earlier_s if s < start)
     return replace(window, start_s=start, earlier_s=rest), means, checks
 
@@ -265,7 +231,7 @@ def _longer(
 def _held_throughout(
     record: Readings, stretch: Stretch, window: Window, protocol: Protocol
 ) -> bool:
-    """Return whether fan and power were held over the part that an extrapolation uses."""
+    """Return whether fan and power were held over the part used for extrapolation."""
     start = stretch.start_s + 0.2 * (window.end_s - stretch.start_s)
     part = record.between(start, window.end_s)
     shares = {
@@ -280,15 +246,3 @@ def _held_throughout(
             if not moved <= 1.5 * share * abs(float(np.mean(values))):
                 return False
     return True
-
-
-def _without_rows(
-    record: pd.DataFrame,
-    protocol: Protocol,
-    checks: tuple[Check, ...],
-    spans: list[Span],
-    notes: tuple[str, ...],
-) -> Reduction:
-    """Make the reduction of a run without a window."""
-    empty = pd.DataFrame(columns=list(MEASURED))
-    return Reduction(empty, empty, checks, None, tuple(spans), protocol, record, notes)

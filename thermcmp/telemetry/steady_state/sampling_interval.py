@@ -1,4 +1,4 @@
-"""The usual time between readings."""
+"""The usual time between readings, and what follows from it."""
 
 from __future__ import annotations
 
@@ -7,21 +7,29 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-#: So many steps show the usual one as well as all do.
+#: Number of steps from which the usual one is taken.
 _SAMPLE: Final = 2_000
 
 
 def usual_step_s(time_s: npt.ArrayLike) -> float:
-    """Return the usual time between readings.
-
-    Shapes: time_s (n,).
-    """
+    """Return the usual time between readings [s]."""
     times = np.asarray(time_s, dtype=np.float64)
     if len(times) < 2:
         return 1.0
     every = max(len(times) // _SAMPLE, 1)
     steps = times[1::every] - times[:-1:every]
     middle = len(steps) // 2
-    # As numpy's median, which takes far longer over a short sample.
+    # As NumPy's median, which is far slower on a short sample.
     ordered = np.sort(steps)
     return float((ordered[middle] + ordered[-middle - 1]) / 2.0) or 1.0
+
+
+def readings_in(span_s: float, time_s: npt.ArrayLike) -> int:
+    """Return the usual number of readings in a span of time, at least one."""
+    return max(int(span_s / usual_step_s(time_s)), 1)
+
+
+def longest_step_s(time_s: npt.ArrayLike, gap_s: float) -> float:
+    """Return the longest time between readings that is not a gap [s]."""
+    # Readings that are further apart by their own period leave no gap.
+    return max(gap_s, 1.5 * usual_step_s(time_s))

@@ -1,4 +1,4 @@
-"""The end of a soak: what a settled window lacks of it, or where a short run was heading."""
+"""The end of a soak: what a settled window lacks of it, or where a short run would end."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ import numpy.typing as npt
 
 from thermcmp._types import Array
 from thermcmp.errors import InputError
-from thermcmp.telemetry.steady_state.first_order import FirstOrderRise, fit_first_order_rise
+from thermcmp.telemetry.steady_state.first_order import fit_first_order_rise
 from thermcmp.telemetry.steady_state.run_data import block_means
-from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.sampling_interval import readings_in
 from thermcmp.telemetry.steady_state.two_exponentials import (
     SLOW_S,
     SLOW_SHARE,
@@ -21,8 +21,8 @@ from thermcmp.telemetry.steady_state.two_exponentials import (
     fit_relaxation,
 )
 
-#: Points that a fit is made on: enough for its parameters, and averaging over a few
-#: readings takes the edge off a coarse step.
+#: Points of a fit: enough for its parameters, and averages over a few readings smooth a
+#: coarse step.
 _POINTS: Final = 120
 _LEAST_POINTS: Final = 12
 _LEAST_TIME_CONSTANTS: Final = 1.75
@@ -30,19 +30,19 @@ _LEAST_TIME_CONSTANTS: Final = 1.75
 _RAMP: Final = 0.5
 _LARGEST_REMAINDER: Final = 0.10
 _LARGEST_REMAINDER_K: Final = 5.0
-#: The fit begins when this share of the rise is missing for the last time: the fast
-#: parts of a cooler are over then (common practice, no source).
+#: The fit begins when this share of the rise is missing for the last time, as the fast parts
+#: of a cooler have then settled (common practice, no source).
 _MISSING: Final = 0.15
 #: A first-order rise gets there after so many time constants.
 _CONSTANTS: Final = float(-np.log(_MISSING))
-#: Readings are averaged over this before times are read off them [s].
+#: Readings are averaged over this time before times are taken from them [s].
 _SMOOTHED_S: Final = 10.0
-#: So many of these averages tell the times of the longest run.
+#: Most averages that times are taken from.
 _MOST_MEANS: Final = 4_000
-#: With less of a rise there is no approach to follow [K].
+#: Smallest rise whose approach is followed [K].
 _LEAST_REACH_K: Final = 1.0
-#: What is lacking is below this [K] even if the approach is so many times slower than the
-#: readings show.
+#: Nothing is lacking if it is below this [K] even for an approach that is this many times
+#: slower than the readings show.
 _NOTHING_K: Final = 0.002
 _SLOWER: Final = 3.0
 _SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
@@ -58,12 +58,10 @@ class SoakTail:
         What each reading of the window lacks of the end of the soak [K].
     error_k : float
         Standard error of its mean [K].
-    time_constant_s : float
-        Time constant of the approach [s].
     span_s : float
         Time over which the approach was seen [s].
     fit : Relaxation or None
-        The fit behind it; None where none was made.
+        None where no fit was made.
     """
 
     lacking_k: Array
@@ -80,20 +78,19 @@ class SoakTail:
 
 @dataclass(frozen=True, slots=True)
 class SoakEnd:
-    """Where a rise is heading.
+    """Where a rise would end.
 
     Attributes
     ----------
-    final_k : float
-        Rise at the end of the soak [K]; NaN where refused.
-    standard_error_k : float
-        Its standard error, with the doubt about slow parts [K].
+    final_k, standard_error_k : float
+        Rise at the end of the soak, NaN where refused, and its standard error with the doubt
+        about slow parts [K].
     remaining_k : float
         What was still to come when the run stopped [K].
     approach : str
-        How it goes there, in words.
+        The approach in words.
     refusal : str
-        Why it cannot be told; empty where it can.
+        Why the end cannot be determined; empty where it can.
     """
 
     final_k: float
@@ -108,10 +105,8 @@ def soak_tail(
 ) -> SoakTail:
     """Return what the last readings of a rise lack of the end of its soak.
 
-    The approach since the last seventh of the rise is fitted by exponentials and carried
-    on; see `fit_relaxation` for slow parts that hide in noise.
-
-    Shapes: time_s (m,), rise_k (m,).
+    The approach over the last seventh of the rise is fitted by exponentials and continued;
+    see `fit_relaxation` for slow parts that noise hides.
     """
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
     level_k = float(np.mean(y[-n:]))
@@ -121,18 +116,22 @@ def soak_tail(
     constant_s = max(later_s - start_s, start_s / _CONSTANTS, _SMOOTHED_S)
     span_s = float(t[-1]) - start_s
     first = int(np.searchsorted(t, start_s))
-    # Long after the last of the rise nothing is left, however slow its approach.
+    # Long after the end of the rise nothing is left, however slow its approach.
     left_k = _MISSING * np.exp(-(t[-n] - start_s) / (_SLOWER * constant_s))
     slow_k = SLOW_SHARE * np.exp(-t[-n] / _SLOWEST_S)
     over = (left_k + slow_k) * reach_k < _NOTHING_K or reach_k < _LEAST_REACH_K
     if over or not held or len(t) - first < _LEAST_POINTS:
         return SoakTail(np.zeros(n), 0.0, constant_s, span_s)
-    times, rises = _thinned(t[first:], y[first:])
+    size = max((len(t) - first) // _POINTS, 1)
+    times, rises = block_means(t[first:], size), block_means(y[first:], size)
     constant_s = min(constant_s, SLOW_S[0])
-    first_order = _first_order(times, rises)
+    try:
+        first_order = fit_first_order_rise(times, rises)
+    except InputError:
+        first_order = None
     fit = fit_relaxation(times, rises, t[-n:], constant_s, reach_k, first_order)
     if fit.ramp_odds > _RAMP:
-        # It may be the beginning of a slow part, or no soak at all: nothing is added.
+        # It may be the beginning of a slow part, or not a soak at all: nothing is added.
         return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, fit)
     return SoakTail(fit.lacking_k, fit.lacking_error_k, fit.time_constant_s, span_s, fit)
 
@@ -141,9 +140,9 @@ def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -
     """Extrapolate a rise to the end of its soak."""
     fit = tail.fit
     if fit is None:
-        return _refusal("the readings hold no rise towards a final value")
-    # By the faster part alone: to refuse what shows a slow part would keep those runs in
-    # which noise hides it.
+        return _refusal("the readings show no rise towards a final value")
+    # By the faster part alone: refusing runs that show a slow part would select those in which
+    # noise hides it.
     if tail.span_s < _LEAST_TIME_CONSTANTS * fit.time_constant_s:
         return _refusal(
             f"{tail.span_s:.0f} s are less than {_LEAST_TIME_CONSTANTS:g} time constants of "
@@ -161,23 +160,15 @@ def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -
     return SoakEnd(fit.final_k, error, fit.remaining_k, fit.approach)
 
 
-def _first_order(times: Array, rises: Array) -> FirstOrderRise | None:
-    """Fit one exponential; None where none shows."""
-    try:
-        return fit_first_order_rise(times, rises)
-    except InputError:
-        return None
-
-
 def _last_share(t: Array, y: Array, level_k: float) -> tuple[float, float]:
-    """Return when a share of a rise was missing, and when an e-th part of that [s]."""
-    size = max(int(_SMOOTHED_S / usual_step_s(t)), 1)
+    """Return when `_MISSING` of a rise was last missing, and when an e-th part of it [s]."""
+    size = readings_in(_SMOOTHED_S, t)
     every = max(len(t) // size // _MOST_MEANS, 1)
     means, times = block_means(y, size, every), block_means(t, size, every)
-    # A card that was hotter before comes down to its level: the share is the same.
+    # A card that was hotter before cools down to its level: the share is the same.
     reach_k = level_k - float(y[0])
     missing = (level_k - means) / (reach_k if abs(reach_k) > 1e-9 else 1e-9)
-    # When a share of the rise was missing for the last time; a swing may cross it often.
+    # For the last time, as a swing may cross a share often.
     start_s, later_s = (
         float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
         for share in (_MISSING, _MISSING / np.e)
@@ -186,12 +177,6 @@ def _last_share(t: Array, y: Array, level_k: float) -> tuple[float, float]:
 
 
 def _refusal(why: str) -> SoakEnd:
-    """Make the outcome of a soak whose end cannot be told."""
+    """Return the result for a soak whose end cannot be determined."""
     nan = float("nan")
     return SoakEnd(nan, nan, nan, refusal=why)
-
-
-def _thinned(t: Array, y: Array) -> tuple[Array, Array]:
-    """Average neighbouring readings to about `_POINTS` points."""
-    size = max(len(t) // _POINTS, 1)
-    return block_means(t, size), block_means(y, size)

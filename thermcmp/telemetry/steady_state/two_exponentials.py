@@ -1,10 +1,9 @@
-"""How a soak ends: one exponential or two, weighed by what the readings say of them.
+"""The end of a soak by one or two exponentials, averaged over the models.
 
 A cooler's rise ends with its slowest parts: fins and base follow within minutes, a back
-plate or the air around a card takes longer. One exponential alone takes such a slow
-part for noise and stops short. So three models are fitted, one without a slow part and
-two with one, and what follows from each is averaged by its posterior probability.
-A slow part that the readings cannot show then widens the error by what it may be.
+plate or the air around a card takes longer. A single exponential takes such a slow part for
+noise and stops short. So models with and without a slow part are fitted and averaged by
+their posterior probability, and a slow part that noise may hide widens the error.
 """
 
 from __future__ import annotations
@@ -18,32 +17,32 @@ from thermcmp._types import Array
 from thermcmp.telemetry.steady_state.autocorrelation import effective_size
 from thermcmp.telemetry.steady_state.first_order import FirstOrderRise
 
-#: Where the time constants of slow parts are looked for [s], and the spread of their
-#: logarithm around these: 250 to 1,000 s (common practice, no source).
+#: Prior time constants of slow parts [s], and the spread of their logarithm around these:
+#: 250 to 1,000 s (common practice, no source).
 SLOW_S: Final = (350.0, 700.0)
 SLOW_SPREAD: Final = 0.35
 #: A slow part carries about this share of the rise (common practice, no source).
 SLOW_SHARE: Final = 0.1
-#: Half of all coolers show one.
+#: Prior probability of a slow part.
 _SLOW_ODDS: Final = 0.5
-#: A rise that goes on in a straight line has no end to tell: so slow a part [s], of any
-#: size up to this share of the rise, and the odds that one is met.
+#: A rise in a straight line shows no end: time constant of such a part [s], largest share of
+#: the rise, and prior probability.
 _RAMP_S: Final = 5_000.0
 _RAMP_SHARE: Final = 0.5
 _RAMP_ODDS: Final = 0.05
-#: The faster part of what is left when the fit begins is about so much of the rise, and
-#: its time constant is known from the readings before within a factor of e.
+#: Prior share of the rise that the faster part still lacks when the fit begins, and prior
+#: spread of the logarithm of its time constant around that of earlier readings.
 _FAST_SHARE: Final = 0.2
 _FAST_SPREAD: Final = 1.0
-#: Standard deviation for a slow part that is not there [K].
+#: Prior standard deviation of an absent slow part [K].
 _NONE_K: Final = 1e-6
 #: Least noise of an averaged reading [K].
 _LEAST_K: Final = 1e-4
 _STEPS: Final = 12
-#: Largest change of a logarithm in one step, and one that ends the search.
+#: Largest change of a logarithm in one step, and the change that ends the search.
 _LONGEST_STEP: Final = 0.5
 _SETTLED: Final = 1e-4
-#: As near as the noise needs that is estimated on the way.
+#: The change that ends the first search, for the noise.
 _NEAR: Final = 0.02
 
 
@@ -54,21 +53,18 @@ class Relaxation:
     Attributes
     ----------
     final_k, final_error_k : float
-        Rise at its end, and its standard error [K].
+        Final rise and its standard error [K].
     lacking_k : numpy.ndarray, shape (n,)
         What each reading of the window lacks of it [K].
     lacking_error_k : float
         Standard error of the mean of that [K].
     remaining_k : float
         What was still to come at the last reading [K].
-    time_constant_s : float
-        Time constant of the faster part in the likeliest model [s].
-    slow_s : float
-        Time constant of the slow part in its likeliest model [s].
-    slow_odds : float
-        Posterior probability of a slow part.
-    ramp_odds : float
-        Posterior probability that the rise goes on in a straight line instead.
+    time_constant_s, slow_s : float
+        Time constant of the faster part in the likeliest model, and of the slow part in the
+        likeliest model with one [s].
+    slow_odds, ramp_odds : float
+        Posterior probability of a slow part, and of a rise in a straight line instead.
     """
 
     final_k: float
@@ -97,15 +93,13 @@ def fit_relaxation(
     reach_k: float,
     start: FirstOrderRise | None = None,
 ) -> Relaxation:
-    """Fit the end of a soak.
-
-    Shapes: time_s (m,), rise_k (m,), window_s (n,).
+    """Fit the end of a soak, and continue it over the times of a window.
 
     References
     ----------
     Laplace's approximation to the probability of a model, and averages over models:
     R. E. Kass and A. E. Raftery, J. Am. Stat. Assoc. 90 (1995) 773-795. The noise counts
-    as often as its autocorrelation says, at the size of the best fit's residuals.
+    as often as its autocorrelation requires, at the size of the best fit's residuals.
     """
     x, start_s = time_s - time_s[0], float(time_s[0])
     prior = _prior(reach_k, start_s, time_constant_s)
@@ -124,23 +118,23 @@ def fit_relaxation(
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     covariance = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
     logs = _log_weights(theta, left, inverse, prior, noise)
-    # A straight line ends nowhere: it is told, and no part of the averages.
+    # A straight line has no end: it is reported, but not part of the averages.
     ends, ramp_odds = _shares(logs[:-1]), float(_shares(logs)[-1])
     return _averaged(theta[:-1], covariance[:-1], ends, window_s - start_s, ramp_odds)
 
 
 def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Array, Array]:
-    """Return means and precisions of the parameters, shapes (models, 5).
+    """Return prior means and precisions of the parameters, shapes (models, 5).
 
-    Final rise, what the faster part lacks at the start, logarithm of its time constant,
-    and the same two for the slow part.
+    Final rise, what the faster part lacks at the start and the logarithm of its time
+    constant, and the same two for the slow part.
     """
     slow = np.array([SLOW_S[0], *SLOW_S, _RAMP_S])
     models = len(slow)
     means, spreads = np.zeros((models, 5)), np.full((models, 5), np.inf)
     means[:, 2], means[:, 4] = np.log(time_constant_s), np.log(slow)
     spreads[:, 1], spreads[:, 2] = _FAST_SHARE * reach_k, _FAST_SPREAD
-    # What of the slow part is left when the fit begins.
+    # The rest of the slow part when the fit begins.
     spreads[:, 3] = SLOW_SHARE * reach_k * np.exp(-start_s / slow)
     spreads[0, 3], spreads[-1, 3] = _NONE_K, _RAMP_SHARE * reach_k
     spreads[:, 4] = SLOW_SPREAD
@@ -155,10 +149,7 @@ def _search(
     noise: float,
     settled: float,
 ) -> tuple[Array, Array, Array]:
-    """Find the modes of all models at once by Gauss-Newton steps.
-
-    Returns parameters, residuals and inverse covariances there.
-    """
+    """Return parameters, residuals and inverse covariances at the modes of all models."""
     means, precisions = prior
     diagonal = np.arange(5)
     for _ in range(_STEPS):
@@ -167,7 +158,7 @@ def _search(
         inverse[:, diagonal, diagonal] += precisions
         pull = np.matmul(slopes, left[:, :, None])[:, :, 0] / noise - precisions * (theta - means)
         step = np.linalg.solve(inverse, pull[:, :, None])[:, :, 0]
-        # A step that is too long for the curvature is cut as a whole.
+        # A step too long for the curvature is shortened as a whole.
         longest = np.abs(step[:, [2, 4]]).max(axis=1, keepdims=True)
         theta = theta + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(longest, 1e-12))
         if longest.max() < settled:
@@ -190,7 +181,7 @@ def _model(theta: Array, x: Array, y: Array) -> tuple[Array, Array]:
 def _log_weights(
     theta: Array, left: Array, inverse: Array, prior: tuple[Array, Array], noise: float
 ) -> Array:
-    """Return the logarithms of the models' posterior probabilities, but for a constant."""
+    """Return the log posterior probabilities of the models, up to a constant."""
     means, precisions = prior
     squares = np.einsum("ki,ki->k", left, left) / noise
     away = np.sum(precisions * (theta - means) ** 2, axis=1)
@@ -202,7 +193,7 @@ def _log_weights(
 
 
 def _shares(logs: Array) -> Array:
-    """Return probabilities of their logarithms."""
+    """Return normalised probabilities of their logarithms."""
     shares = np.exp(logs - logs.max())
     return np.asarray(shares / shares.sum())
 
@@ -210,7 +201,7 @@ def _shares(logs: Array) -> Array:
 def _averaged(
     theta: Array, covariance: Array, weights: Array, window_s: Array, ramp_odds: float
 ) -> Relaxation:
-    """Average over the models what the window lacks and where the rise ends."""
+    """Return the end of the soak, averaged over the models."""
     none = np.zeros_like(window_s)
     left, slopes = _model(theta, window_s, none)
     lacking = left + theta[:, :1]

@@ -1,4 +1,4 @@
-"""The window of a run: where in the stretch at load its means are taken."""
+"""The window of a run, the part of the stretch at load over which means are taken."""
 
 from __future__ import annotations
 
@@ -11,24 +11,22 @@ from thermcmp._types import Array, Int64Array
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.load import Stretch
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
-from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s
 
-#: A window is made up to so many times longer while the rise stays settled.
+#: A window is made this many times longer while the rise stays settled.
 LONGER: Final = (2, 4)
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Where the means of a run are taken.
+    """Window over which the means of a run are taken.
 
     Attributes
     ----------
-    start_s, end_s : float
-        Ends of the window [s].
     earlier_s : tuple of float
         Starts of longer windows with the same end, nearest first [s].
     full_soak : bool
-        Whether the least soak lay before it; else its rise must be extrapolated.
+        Whether the required soak precedes it; else its rise must be extrapolated.
     """
 
     start_s: float
@@ -38,16 +36,15 @@ class Window:
 
 
 def choose_window(
-    time_s: Array,
-    segment: Int64Array,
-    stretch: Stretch,
-    protocol: Protocol,
+    time_s: Array, segment: Int64Array, stretch: Stretch, protocol: Protocol
 ) -> tuple[Window | None, Check]:
-    """Choose the last window that follows the soak and spans no gap.
-
-    Shapes: time_s (n,), segment (n,). Returns window, check.
-    """
-    pieces = _pieces(time_s, segment, stretch, protocol.gap_s)
+    """Return the last window that follows the soak and spans no gap, and the check of the soak."""
+    inside = slice(stretch.first, stretch.last + 1)
+    times, segments = time_s[inside], segment[inside]
+    gaps = np.diff(times) > longest_step_s(times, protocol.gap_s)
+    edges = np.flatnonzero(gaps | (segments[1:] != segments[:-1])) + 1
+    starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(times)]]) - 1
+    pieces = [(float(times[a]), float(times[b])) for a, b in zip(starts, ends, strict=True)]
     soaked_s = stretch.start_s + protocol.soak_s
     for start, end in reversed(pieces):
         earliest = max(start, soaked_s)
@@ -56,36 +53,16 @@ def choose_window(
             earlier = tuple(s for s in longer if s >= earliest)
             soak = end - protocol.window_s - stretch.start_s
             words = f"{soak:.0f} s at load before the window"
-            window = Window(end - protocol.window_s, end, earlier, True)
-            return window, Check("soak", Verdict.PASS, words, soak, protocol.soak_s, "s")
-    return _short(pieces, stretch, protocol)
-
-
-def _short(
-    pieces: list[tuple[float, float]], stretch: Stretch, protocol: Protocol
-) -> tuple[Window | None, Check]:
-    """Judge a run that stopped before its soak was over, or has gaps everywhere."""
+            check = Check("soak", Verdict.PASS, words, soak, protocol.soak_s, "s")
+            return Window(end - protocol.window_s, end, earlier, True), check
+    # The run stopped before its soak was over, or has gaps everywhere.
     _, end = pieces[-1]
-    length = end - stretch.start_s
-    wanted = protocol.soak_s + protocol.window_s
-    words = f"{length:.0f} s at load without a gap where {wanted:.0f} s are needed"
-    whole = len(pieces) == 1
-    if whole and protocol.extrapolate and length >= max(protocol.window_s, wanted / 2.0):
-        window = Window(end - protocol.window_s, end, (), False)
+    length_s = end - stretch.start_s
+    wanted_s = protocol.soak_s + protocol.window_s
+    words = f"{length_s:.0f} s at load without a gap where {wanted_s:.0f} s are needed"
+    window, verdict = None, Verdict.REFUSED
+    enough = length_s >= max(protocol.window_s, wanted_s / 2.0)
+    if len(pieces) == 1 and protocol.extrapolate and enough:
+        window, verdict = Window(end - protocol.window_s, end, (), False), Verdict.CORRECTED
         words += "; the rise can only be extrapolated"
-        return window, Check("soak", Verdict.CORRECTED, words, length, wanted, "s", end)
-    return None, Check("soak", Verdict.REFUSED, words, length, wanted, "s", end)
-
-
-def _pieces(
-    time_s: Array, segment: Int64Array, stretch: Stretch, gap_s: float
-) -> list[tuple[float, float]]:
-    """Split a stretch at gaps and clock steps."""
-    inside = slice(stretch.first, stretch.last + 1)
-    times, segments = time_s[inside], segment[inside]
-    # Readings further apart than the gap by their own period leave no gap.
-    steps = np.diff(times)
-    longest = max(gap_s, 1.5 * usual_step_s(times))
-    edges = np.flatnonzero((steps > longest) | (segments[1:] != segments[:-1])) + 1
-    starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(times)]]) - 1
-    return [(float(times[a]), float(times[b])) for a, b in zip(starts, ends, strict=True)]
+    return window, Check("soak", verdict, words, length_s, wanted_s, "s", end)

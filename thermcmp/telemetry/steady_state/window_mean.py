@@ -1,7 +1,7 @@
-"""Whether a rise has settled, and its mean with an honest standard error.
+"""Whether a rise has settled, and its mean with a standard error.
 
-The test is one of equivalence: a rise is settled when its drift is shown to be below
-the limit, not when none is seen. Coarse steps and slow noise widen what is possible.
+The test is one of equivalence: a rise is settled when its drift is shown to be below the
+limit, not when none is seen. Coarse steps and slow noise widen the possible drift.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from thermcmp.telemetry.steady_state.quantization import rounding_bias_of
 from thermcmp.telemetry.steady_state.run_data import time_weights
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 
-#: Fewest readings of which a mean is taken.
+#: Fewest readings for a mean.
 LEAST_READINGS: Final = 20
 _LEAST_CYCLES: Final = 3
 
 
 class Settled(StrEnum):
-    """What is shown about the drift of a window."""
+    """What the readings show about the drift of a window."""
 
     SETTLED = "settled"
     UNDECIDED = "undecided"
@@ -46,27 +46,21 @@ class WindowMean:
 
     Attributes
     ----------
-    settled : Settled
-        What is shown about the drift.
-    mean_k : float
-        Time-weighted mean of the rise [K]; over whole cycles where it cycles.
-    standard_error_k : float
-        Standard error of the mean, with autocorrelation and the sensor's step [K].
+    mean_k, standard_error_k : float
+        Time-weighted mean of the rise, over whole cycles where it cycles, and its standard
+        error with autocorrelation and the sensor's step [K].
     drift_k_per_min : float
         Slope of the rise [K/min].
     drift_low_k_per_min, drift_high_k_per_min : float
-        Smallest and largest size of the drift that the readings allow (one-sided 95 %
-        each) [K/min].
+        Smallest and largest drift that the readings allow (one-sided 95 % each) [K/min].
     effective_n : float
-        Independent readings the window is worth.
-    n : int
-        Readings in the window.
+        Effective number of independent readings.
     swing_k : float
-        Width of the band that holds the middle 95 % of the rise around its slope [K].
+        Width of the middle 95 % of the rise around its slope [K].
     cycle_s : float
         Period of a cycle in the rise [s]; NaN where there is none.
     rounding_k : float
-        Largest bias that the sensor's step gives to the mean [K].
+        Largest bias of the mean by the sensor's step [K].
     """
 
     settled: Settled
@@ -91,10 +85,7 @@ def window_mean(
     swing_limit_k: float,
     reading_c: npt.ArrayLike | None = None,
 ) -> WindowMean:
-    """Judge the drift of a window and take its mean.
-
-    Shapes: time_s (n,), rise_k (n,), reading_c (n,).
-    """
+    """Return the mean and the drift of a window of readings, all of shape (n,)."""
     from scipy.special import stdtrit
 
     t = np.asarray(time_s, dtype=np.float64)
@@ -112,19 +103,24 @@ def window_mean(
     if cycle is not None and whole >= _LEAST_CYCLES:
         t, y = t[-whole * cycle :], y[-whole * cycle :]
         mean, _, residual = _axis(t.tobytes()).line(y)
-        # Within a cycle the readings hang together; whole cycles are what repeats.
+        # Readings within a cycle depend on each other; only whole cycles are repeats.
         t_cycles, y_cycles = (v.reshape(whole, cycle).mean(axis=1) for v in (t, y))
         _, slope, left = _axis(t_cycles.tobytes()).line(y_cycles)
         n_eff, spread_t = float(whole), float(np.std(t_cycles))
-        least = _noise_of_mean(residual.reshape(whole, cycle))
+        # A few cycles may agree by chance: the noise within them shows how well they can.
+        cycles = residual.reshape(whole, cycle)
+        noise = (cycles - cycles.mean(axis=0)).ravel()
+        least = float(noise @ noise) / noise.size / effective_size(noise) * whole / (whole - 1)
     else:
         left, n_eff, spread_t, least = residual, size_by(r), axis.spread_s, 0.0
-    swing = _middle_band(residual)
-    # A trend and a mean take up some of a correlated spread: what is left is too small.
+    ordered = np.sort(residual)
+    places = np.array([0.025, 0.975]) * (len(ordered) - 1)
+    swing = float(np.diff(np.interp(places, np.arange(len(ordered)), ordered))[0])
+    # A trend and a mean absorb some of a correlated spread: the residuals are too small.
     freedom = max(n_eff - 2.0, 1.0)
     variance = max(float(left @ left) / len(left) * n_eff / freedom, least * n_eff)
     slope_error = np.sqrt(variance / n_eff) / spread_t
-    # A rounding error of one sign in one half of the window and of the other in the other.
+    # The rounding bias may have opposite signs in the two halves of the window.
     doubt = 60.0 * (stdtrit(freedom, 0.95) * slope_error + 2.0 * bias / float(t[-1] - t[0]))
     drift = 60.0 * slope
     low, high = float(max(abs(drift) - doubt, 0.0)), float(abs(drift) + doubt)
@@ -140,20 +136,9 @@ def window_mean(
     return WindowMean(settled, mean, error, drift, low, high, n_eff, len(y), swing, cycle_s, bias)
 
 
-def _noise_of_mean(cycles: Array) -> float:
-    """Return the variance of a mean over whole cycles by the noise within them.
-
-    A handful of cycles may agree by chance: their noise says how well they can.
-    """
-    noise = (cycles - cycles.mean(axis=0)).ravel()
-    return (
-        float(noise @ noise) / noise.size / effective_size(noise) * len(cycles) / (len(cycles) - 1)
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class _Axis:
-    """Times of a window, and what straight lines through readings at them need."""
+    """Times of a window, prepared for fitting straight lines."""
 
     weights: Array
     away: Array
@@ -161,26 +146,18 @@ class _Axis:
     spread_s: float
 
     def line(self, y: Array) -> tuple[float, float, Array]:
-        """Return the time-weighted mean, the slope and what a straight line leaves."""
+        """Return the time-weighted mean, the slope and the residuals of a straight line."""
         mean = float(self.weights @ y)
-        beside, pull = y - mean, self.weights * self.away
-        slope = float(pull @ beside / (pull @ self.away))
-        return mean, slope, beside - slope * self.away
+        centred, pull = y - mean, self.weights * self.away
+        slope = float(pull @ centred / (pull @ self.away))
+        return mean, slope, centred - slope * self.away
 
 
-# The sensors of a run share their times, and each window is asked about several times.
+# The sensors of a run share their times, and each window is used several times.
 @lru_cache(maxsize=16)
 def _axis(times: bytes) -> _Axis:
-    """Return the axis of some times [s], given by their bytes."""
+    """Return the axis of times [s], passed as bytes so that they can be cached."""
     t = np.frombuffer(times)
     weights = time_weights(t)
     weights = weights / weights.sum()
     return _Axis(weights, t - float(weights @ t), usual_step_s(t), float(np.std(t)))
-
-
-def _middle_band(values: Array) -> float:
-    """Return the width of the band of the middle 95 %."""
-    ordered = np.sort(values)
-    places = np.array([0.025, 0.975]) * (len(ordered) - 1)
-    low, high = np.interp(places, np.arange(len(ordered)), ordered)
-    return float(high - low)
