@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError, LibraryError, ModelError
-from thermcmp.inference import joint_sampling
+from thermcmp.inference.conditional import joint_sampling
 from thermcmp.inference.conditional.engine import run_conditional
 from thermcmp.inference.conditional.joint_problem import joint_problem
 from thermcmp.inference.conditional.joint_sampling import run_joint

@@ -47,7 +47,7 @@ class _Columns:
     order: IntArray  #: positions of the design's effects among kept, then eliminated ones, (q,)
 
     def row_pairs(self) -> tuple[IntArray, IntArray, IntArray]:
-        """Return pairs of a row's places and the position of their products in the lower triangle."""
+        """Return pairs of a row's places and where their products lie in the lower triangle."""
         left, right = np.triu_indices(self.place.shape[1])
         return left, right, self._below(self.place[:, left], self.place[:, right]).ravel()
 
