@@ -151,7 +151,7 @@ def _not_saved(path: Path, writer: str, error: Exception) -> LibraryError:
     # For a damaged file of the right kind, do not suggest the reader that refused it.
     if reader and reader != {"Fit.save": "load_fit"}.get(writer, "load_sensor_fits"):
         return LibraryError(
-            f"{path}: not written by {writer}, but a file for {reader}. Fix: load it with {reader}."
+            f"{path}: not written by {writer}, but a file for {reader}. Fix: read it with {reader}."
         )
     return LibraryError(f"{path}: not a saved fit ({error}). Fix: give a file written by {writer}.")
 
