@@ -117,16 +117,13 @@ def _each(
 ) -> dict[str, float]:
     """Return the worst value per variable; NaN if draws are not finite or constant."""
     worst = {str(name): float("nan") for name in posterior.data_vars}
-    usable = [name for name, draws in posterior.items() if _is_measurable(draws)]
+    usable = []
+    for name, draws in posterior.items():
+        values = draws.to_numpy().reshape(draws.sizes["chain"] * draws.sizes["draw"], -1)
+        is_finite = values.size > 0 and bool(np.all(np.isfinite(values)))
+        if is_finite and np.all(np.ptp(values, axis=0) > 0):
+            usable.append(name)
     if usable:
-        for name, values in measure(posterior[usable]).items():
-            worst[str(name)] = float(pick(values.to_numpy()))
+        for name, measured in measure(posterior[usable]).items():
+            worst[str(name)] = float(pick(measured.to_numpy()))
     return worst
-
-
-def _is_measurable(draws: xr.DataArray) -> bool:
-    """Return whether all draws are finite and no quantity is constant."""
-    values = draws.to_numpy().reshape(draws.sizes["chain"] * draws.sizes["draw"], -1)
-    return values.size > 0 and bool(
-        np.all(np.isfinite(values)) and np.all(np.ptp(values, axis=0) > 0)
-    )

@@ -276,16 +276,17 @@ def _terms(path: Path, stored: list[dict[str, Any] | str]) -> tuple[Term, ...]:
             f"{path}: the fit has terms that no loaded plug-in provides: {', '.join(missing)}. "
             "Fix: install the plug-in or load it with use_plugin, then load the fit again."
         )
-    return tuple(known[form] if isinstance(form, str) else _term(form) for form in stored)
-
-
-def _term(form: Mapping[str, Any]) -> Term:
-    return Term(
-        **{
-            **form,
-            "columns": tuple(form["columns"]),
-            "role": Role(form["role"]),
-            "scale": HalfNormal(form["scale"]),
-            "acts": Acts(form["acts"]),
-        }
+    return tuple(
+        known[form]
+        if isinstance(form, str)
+        else Term(
+            **{
+                **form,
+                "columns": tuple(form["columns"]),
+                "role": Role(form["role"]),
+                "scale": HalfNormal(form["scale"]),
+                "acts": Acts(form["acts"]),
+            }
+        )
+        for form in stored
     )

@@ -203,18 +203,15 @@ class LeaveOut:
         def solve(
             solved: Solved, part: slice
         ) -> tuple[slice, DeletionSolution, list[GroupResults]]:
-            stacked = _stacked(contrasts, exponent[part], rows.problem.effect_count)
+            at = exponent[part]
+            if contrasts is None:
+                stacked = np.zeros((len(at), 0, rows.problem.effect_count))
+            elif callable(contrasts):
+                stacked = np.stack([contrasts(float(value)) for value in at])
+            else:
+                stacked = np.broadcast_to(contrasts, (len(at), *contrasts.shape))
             solution = DeletionSolution(solved, rows, part, stacked)
             return part, solution, [solution.leave_out(groups) for groups in groupings]
 
         with one_blas_thread():
             yield from self._kernel.by_parts(self._points, solve, rows.readings)
-
-
-def _stacked(contrasts: Contrasts | None, exponent: Array, count: int) -> Array:
-    """Return the contrasts at some draws, shape (B, m, q)."""
-    if contrasts is None:
-        return np.zeros((len(exponent), 0, count))
-    if callable(contrasts):
-        return np.stack([contrasts(float(value)) for value in exponent])
-    return np.broadcast_to(contrasts, (len(exponent), *contrasts.shape))

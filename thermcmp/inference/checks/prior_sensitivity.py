@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermcmp.inference.posterior import Fit
-    from thermcmp.model.priors import Prior
 
 #: Powers at which the change is measured.
 ALPHAS: Final = (0.99, 1.01)
@@ -116,15 +115,13 @@ def _one_sided(p: Array, q: Array, width: Array) -> Array:
 
 def prior_log_densities(fit: Fit) -> Array:
     """Return the log density of each parameter's prior at each draw, shape (parameters, S)."""
-    return np.stack(
-        [_log_density(fit.priors[name], fit.draws(name)) for name in fit.parameter_names]
-    )
-
-
-def _log_density(prior: Prior, value: Array) -> Array:
-    """Return the log density by change of variable from the standard-normal coordinate."""
-    z = np.maximum(prior.to_standard(value), -8.0)  # a spread of exactly zero stays finite
-    return np.asarray(-0.5 * z**2 - LOG_SQRT_2PI - np.log(prior.derivative(z)))
+    densities = []
+    for name in fit.parameter_names:
+        prior = fit.priors[name]
+        # By change of variable; the bound keeps a spread of exactly zero finite.
+        z = np.maximum(prior.to_standard(fit.draws(name)), -8.0)
+        densities.append(-0.5 * z**2 - LOG_SQRT_2PI - np.log(prior.derivative(z)))
+    return np.stack(densities)
 
 
 def log_likelihood(fit: Fit) -> Array:

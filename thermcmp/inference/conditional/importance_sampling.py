@@ -195,6 +195,8 @@ def sample(
     798-812), so the adaptation uses every evaluation. In the first rounds the components are
     placed again over the weighted draws, so that a curved or bimodal target is covered.
     """
+    from scipy.special import logsumexp
+
     past: list[tuple[int, Mixture]] = []
     x, target = np.zeros((0, start.means.shape[1])), np.zeros(0)
     mixture, is_adapted = start, False
@@ -210,7 +212,8 @@ def sample(
         if is_final and (last.can_be_kept or len(past) > MOST_ROUNDS + EXTRA_ROUNDS):
             return last
         x, target = np.concatenate([x, fresh]), np.concatenate([target, value])
-        pooled = Weighted(x, _cleaned(target - _pooled_log_density(past, x)))
+        shares = [np.log(n / len(x)) + proposal.log_density(x) for n, proposal in past]
+        pooled = Weighted(x, _cleaned(target - logsumexp(shares, axis=0)))
         weights = pooled.tempered(0.05 * len(x))
         if len(past) < effort.rounds or not is_adapted:
             mixture = placed_mixture(x, weights, rng)
@@ -245,15 +248,6 @@ def _local_covariance(y: Array, weights: Array, centre: Array, scale: Array) -> 
     near = np.argsort(distance)[: max(2 * y.shape[1], len(y) // 20)]
     share = 0.5 * weights[near] / np.sum(weights[near]) + 0.5 / len(near)
     return (share[:, None] * apart[near]).T @ apart[near]
-
-
-def _pooled_log_density(past: list[tuple[int, Mixture]], x: Array) -> Array:
-    """Return the log density of all proposals so far, weighted by their draws."""
-    from scipy.special import logsumexp
-
-    total = sum(size for size, _ in past)
-    logs = [np.log(size / total) + mixture.log_density(x) for size, mixture in past]
-    return np.asarray(logsumexp(logs, axis=0))
 
 
 def _cleaned(log_weights: Array) -> Array:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from thermcmp._types import Array, IntArray
+from thermcmp._types import Array
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.conditional.engine import (
     ConditionalDraws,
@@ -108,7 +108,12 @@ class _Coupling:
 
     def log_density(self, z: Array) -> Array:
         """Return the log density up to a constant, shape (N,), at `z`, shape (N, P)."""
-        picked = [self._picked(len(points), len(z)) for points, _ in self._alone]
+        # Each draw of a sensor about as often as any other.
+        picked = []
+        for points, _ in self._alone:
+            rounds = -(-len(z) // len(points))
+            orders = [self._rng.permutation(len(points)) for _ in range(rounds)]
+            picked.append(np.concatenate(orders)[: len(z)])
         drawn = [points.part(p) for (points, _), p in zip(self._alone, picked, strict=True)]
         partial = [prior.from_standard(z[:, i]) for i, prior in enumerate(self._priors)]
         self.points = Points(
@@ -120,9 +125,3 @@ class _Coupling:
         apart = sum(alone[p] for (_, alone), p in zip(self._alone, picked, strict=True))
         together = self.kernel.log_likelihood(self.points)
         return np.asarray(together - apart - 0.5 * np.sum(z**2, axis=1))
-
-    def _picked(self, among: int, count: int) -> IntArray:
-        """Return `count` indices of draws, each about as often as any other."""
-        rounds = -(-count // among)
-        every = np.concatenate([self._rng.permutation(among) for _ in range(rounds)])
-        return np.asarray(every[:count], np.intp)
