@@ -114,7 +114,7 @@ def test_the_worst_check_decides():
     assert str(found).splitlines()[0] == "Health caution."
     assert "less" in str(found)
     assert str(found).endswith(found.sentences[0])
-    assert found.sentences == ("B is 2 where less is asked (caution).",)
+    assert found.sentences == ("B is 2; required: less (caution).",)
     assert found.table["status"].tolist() == ["ok", "caution"]
     assert list(found.table.columns) == ["check", "value", "threshold", "status"]
 
@@ -182,7 +182,7 @@ def test_full_trees_are_pointed_out(name):
 
 
 def test_a_value_is_told_apart_from_its_threshold():
-    """An R-hat of 1.012 is no "1.01 where at most 1.01 is asked"."""
+    """An R-hat of 1.012 is not shown as "1.01; required: at most 1.01"."""
     check = Check("largest R-hat", 1.0123, "at most 1.01", Health.CAUTION)
     (said,) = Diagnostics((check,)).sentences
-    assert said == "Largest R-hat is 1.012 where at most 1.01 is asked (caution)."
+    assert said == "Largest R-hat is 1.012; required: at most 1.01 (caution)."

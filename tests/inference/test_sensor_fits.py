@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError, LibraryError, ModelError
-from thermcmp.inference import joint_sampling
+from thermcmp.inference.conditional import joint_sampling
 from thermcmp.inference.conditional.engine import run_conditional
 from thermcmp.inference.conditional.joint_problem import joint_problem
 from thermcmp.inference.conditional.joint_sampling import run_joint
@@ -204,7 +204,7 @@ def test_what_cannot_be_fitted_together_is_refused(study, make_rows):
         fit_sensors(study, ["memory", "skin"])
     assert (error.value.faults[0].column, error.value.faults[0].value) == ("sensors", "skin")
     with pytest.raises(InputError, match="no such term") as error:
-        fit_sensors(study, SENSORS, together=["assembly"])
+        fit_sensors(study, SENSORS, together=["mounting"])
     assert error.value.faults[0].column == "together"
     with pytest.raises(InputError, match="not a positive number") as error:
         fit_sensors(study, SENSORS, correlation_shape=0.0)

@@ -1,4 +1,4 @@
-"""The rows of a design by the way in which their reading is known, for everything that asks."""
+"""Rows of a design by kind of reading: exact, at the limit, or within a step."""
 
 from __future__ import annotations
 
@@ -16,27 +16,17 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """Rows by the way in which their reading is known.
+    """Rows by kind of reading; each row is of one kind."""
 
-    Attributes
-    ----------
-    exact, limit, step : ndarray of int
-        Rows with an exact value, at the limit, within a step; each row is in one of them.
-    bound : ndarray, shape (n,)
-        The value that enters [K]: at the limit and with intervals, half a step below it.
-    variance : ndarray, shape (n,)
-        Known variance less what the interval takes over [K²].
-    """
-
-    exact: IntArray
-    limit: IntArray
-    step: IntArray
-    bound: Array
-    variance: Array
+    exact: IntArray  #: rows with an exact value
+    limit: IntArray  #: rows at the limit
+    step: IntArray  #: rows known within a step
+    bound: Array  #: rise that enters; half a step lower at the limit with intervals, (n,) [K]
+    variance: Array  #: known variance without that of intervals, shape (n,) [K²]
 
 
 def readings_of(design: Design) -> Readings:
-    """Sort the rows of a design by the way in which their reading is known."""
+    """Return the rows of a design by kind of reading."""
     stepped = (design.step_k > 0) & (design.steps is Steps.INTERVAL)
     limit = design.at_limit
     return Readings(

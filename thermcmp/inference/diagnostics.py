@@ -1,4 +1,4 @@
-"""One health check for every engine, computed from its draws.
+"""Health checks of the draws, the same for every engine.
 
 Thresholds: R-hat 1.01 and effective sample size 400 (Vehtari, Gelman, Simpson,
 Carpenter & Bürkner, Bayesian Analysis 16 (2021) 667-718); Pareto k
@@ -8,7 +8,7 @@ energy fraction 0.3 (Betancourt, arXiv:1604.00695).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
@@ -32,7 +32,7 @@ DIVERGENT_BAD: Final = 0.01
 
 
 class Health(StrEnum):
-    """How far a fit's numbers can be believed."""
+    """How far a fit's numbers can be trusted."""
 
     OK = "ok"
     CAUTION = "caution"
@@ -44,35 +44,17 @@ _ORDER: Final = (Health.OK, Health.CAUTION, Health.BAD)
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check of a fit.
-
-    Attributes
-    ----------
-    name : str
-        What is checked.
-    value : float
-        What was found; NaN where it is undefined.
-    threshold : str
-        What is asked, in words.
-    status : Health
-        The outcome; an undefined value never passes.
-    """
+    """One check of a fit; an undefined value never passes."""
 
     name: str
-    value: float
-    threshold: str
+    value: float  #: NaN if undefined
+    threshold: str  #: the requirement in words
     status: Health
 
 
 @dataclass(frozen=True, slots=True)
 class Diagnostics:
-    """All checks of a fit.
-
-    Attributes
-    ----------
-    checks : tuple of Check
-        The checks.
-    """
+    """All checks of a fit."""
 
     checks: tuple[Check, ...]
 
@@ -101,7 +83,7 @@ class Diagnostics:
     def sentences(self) -> tuple[str, ...]:
         """One sentence per check that did not pass."""
         return tuple(
-            f"{c.name[:1].upper()}{c.name[1:]} is {_digits(c.value)} where {c.threshold} is asked "
+            f"{c.name[:1].upper()}{c.name[1:]} is {_digits(c.value)}; required: {c.threshold} "
             f"({c.status})."
             for c in self.checks
             if c.status is not Health.OK
@@ -113,70 +95,45 @@ def _digits(value: float) -> str:
 
 
 def pareto_limit(draws: int) -> float:
-    """Largest Pareto k at which weights of so many draws are believed."""
+    """Return the largest Pareto k at which weights of so many draws are trusted."""
     return min(1.0 - 1.0 / float(np.log10(draws)), 0.7)
 
 
 def check_chains(posterior: xr.Dataset) -> tuple[Check, ...]:
-    """Checks that apply to draws in chains."""
+    """Return the checks of draws in chains."""
     r_hat = _worst(rank_r_hat(posterior).values(), np.max)
-    bulk = _worst(effective_sizes(posterior, "bulk").values(), np.min)
-    tail = _worst(effective_sizes(posterior, "tail").values(), np.min)
-    return (
-        Check(
-            "largest R-hat",
-            r_hat,
-            f"at most {R_HAT_OK}",
-            _graded(r_hat, R_HAT_OK, R_HAT_BAD, up=False),
-        ),
-        Check(
-            "smallest bulk sample size",
-            bulk,
-            f"at least {SIZE_OK:g}",
-            _graded(bulk, SIZE_OK, SIZE_BAD, up=True),
-        ),
-        Check(
-            "smallest tail sample size",
-            tail,
-            f"at least {SIZE_OK:g}",
-            _graded(tail, SIZE_OK, SIZE_BAD, up=True),
-        ),
-    )
+    status = _graded(r_hat, R_HAT_OK, R_HAT_BAD, up=False)
+    checks = [Check("largest R-hat", r_hat, f"at most {R_HAT_OK}", status)]
+    for part in ("bulk", "tail"):
+        size = _worst(effective_sizes(posterior, part).values(), np.min)
+        checks.append(_size_check(f"smallest {part} sample size", size))
+    return tuple(checks)
+
+
+def _size_check(name: str, size: float) -> Check:
+    return Check(name, size, f"at least {SIZE_OK:g}", _graded(size, SIZE_OK, SIZE_BAD, up=True))
 
 
 def check_weights(log_weights: Array, effective_size: float) -> tuple[Check, ...]:
-    """Checks that apply to importance weights.
-
-    Shapes: log_weights (N,).
-    """
-    n = len(log_weights)
-    k, limit = pareto_k(log_weights), pareto_limit(n)
+    """Return the checks of importance weights, from log weights of shape (N,)."""
+    k, limit = pareto_k(log_weights), pareto_limit(len(log_weights))
     return (
         Check(
             "Pareto k of the weights", k, f"below {limit:.2f}", _graded(k, limit, limit, up=False)
         ),
-        Check(
-            "weighted sample size",
-            effective_size,
-            f"at least {SIZE_OK:g}",
-            _graded(effective_size, SIZE_OK, SIZE_BAD, up=True),
-        ),
+        _size_check("weighted sample size", effective_size),
     )
 
 
 def check_sampler(stats: xr.Dataset, most_depth: int = 10) -> tuple[Check, ...]:
-    """Checks that apply to Hamiltonian Monte Carlo."""
+    """Return the checks of Hamiltonian Monte Carlo."""
     divergent = float(stats["diverging"].mean())
     energy = stats["energy"].to_numpy()
     fraction = np.mean(np.diff(energy, axis=1) ** 2, axis=1) / np.var(energy, axis=1)
     least = float(np.min(fraction)) if np.all(np.isfinite(fraction)) else float("nan")
     depth = stats["depth"] if "depth" in stats else stats["tree_depth"]
     full = float((depth >= most_depth).mean())
-    status = (
-        Health.OK
-        if divergent == 0
-        else (Health.CAUTION if divergent <= DIVERGENT_BAD else Health.BAD)
-    )
+    status = _graded(divergent, 0.0, DIVERGENT_BAD, up=False)
     return (
         Check("share of divergent steps", divergent, "none", status),
         Check(
@@ -194,15 +151,13 @@ def check_sampler(stats: xr.Dataset, most_depth: int = 10) -> tuple[Check, ...]:
     )
 
 
-def _worst(values: Iterable[float], pick: object) -> float:
-    found = np.array(list(values))
-    if found.size == 0 or not np.all(np.isfinite(found)):
-        return float("nan")
-    return float(pick(found))  # type: ignore[operator]
+def _worst(values: Iterable[float], pick: Callable[[Array], float]) -> float:
+    array = np.array(list(values))
+    return float(pick(array)) if array.size and np.all(np.isfinite(array)) else float("nan")
 
 
 def _graded(value: float, ok: float, bad: float, *, up: bool) -> Health:
-    """Grade a value; undefined is bad, since it was not shown to be right."""
+    """Return the status of a value; an undefined one is bad."""
     if not np.isfinite(value):
         return Health.BAD
     if (value >= ok) if up else (value <= ok):

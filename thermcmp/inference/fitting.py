@@ -288,7 +288,12 @@ def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Des
         return design, []
     if not np.any(design.step_k > 0):
         return with_step_variance(design), []
-    scatter = _scatter(design, run, seed)
+    if run is None:
+        # A variance beyond any temperature leaves readings at the limit without influence.
+        variance = np.where(design.at_limit, 1e8, design.known_variance)
+        exact = replace(design, known_variance=variance, steps=Steps.VARIANCE)
+        run = _conditional(exact, 400, seed)
+    scatter = float(np.median(run.posterior[RESIDUAL]))
     if not is_coarse(design.step_k, scatter):
         return with_step_variance(design), []
     return replace(design, steps=Steps.INTERVAL), [_coarse_words(design, scatter)]
@@ -299,16 +304,6 @@ def _coarse_words(design: Design, scatter_k: float) -> str:
         f"the reading step of {np.max(design.step_k):g} K is coarse against a run-to-run "
         f"scatter of {scatter_k:.2g} K"
     )
-
-
-def _scatter(design: Design, run: _Run | None, seed: int | None) -> float:
-    """Return the posterior median of the scatter by the conditional engine [K]."""
-    if run is None:
-        # A variance beyond any temperature leaves readings at the limit without influence.
-        variance = np.where(design.at_limit, 1e8, design.known_variance)
-        exact = replace(design, known_variance=variance, steps=Steps.VARIANCE)
-        run = _conditional(exact, 400, seed)
-    return float(np.median(run.posterior[RESIDUAL]))
 
 
 def with_coarse_step_note(design: Design, posterior: xr.Dataset) -> Design:

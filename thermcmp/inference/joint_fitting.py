@@ -112,7 +112,13 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
         )
         at = design.reference
         designs.append(with_step_variance(design))
-    _check_readings(designs)
+    reasons = [f"{d.sensor}: {reason}" for d in designs for reason in not_conditional(d)]
+    if reasons:
+        raise ModelError(
+            f"Sensors are fitted together from exact readings only, but {'; '.join(reasons)}. "
+            "Fix: fit each sensor by itself with fit, which handles such readings; do not drop "
+            "rows at the limit, or the card looks cooler than it is."
+        )
     linked = _together(designs, chosen, together)
     joint = joint_problem(designs, linked, correlation_shape)
     run = run_joint(joint, designs, draws=draws, seed=seed)
@@ -175,17 +181,6 @@ def _sensors(results: pd.DataFrame, sensors: Sequence[str] | None) -> list[str]:
     if faults:
         raise InputError("Which sensors?", faults)
     return names
-
-
-def _check_readings(designs: Sequence[Design]) -> None:
-    """Check that the conditional engine can fit all designs."""
-    reasons = [f"{d.sensor}: {reason}" for d in designs for reason in not_conditional(d)]
-    if reasons:
-        raise ModelError(
-            f"Sensors are fitted together from exact readings only, but {'; '.join(reasons)}. "
-            "Fix: fit each sensor by itself with fit, which handles such readings; do not drop "
-            "rows at the limit, or the card looks cooler than it is."
-        )
 
 
 def _together(

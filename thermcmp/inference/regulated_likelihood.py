@@ -1,19 +1,18 @@
-"""What a regulated run says besides its residual: the Jacobian of what the loop moved.
+"""Likelihood factor of a regulated run beside its residual: the Jacobian of the actuator.
 
-The loop held the temperature T and moved x, the fan speed N or the power P, until
+A loop held the temperature T by moving x, the fan speed N or the power P, until
 
     T = A + P/P_ref · [ r + s · (g(N) - 1) ] + e = f(x) + e
 
-So x is what varied from run to run, and by the change of variables from e to x (Casella &
+So x varied from run to run, and by the change of variables from e to x (Casella &
 Berger, Statistical Inference, 2nd ed. 2002, theorem 2.1.5) its density at the held T is
 
     p(x | T, parameters) = p_e(T - f(x)) · |∂f/∂x|
     |∂f/∂N| = P/P_ref · s · (-∂g/∂N),      |∂f/∂P| = [ r + s · (g(N) - 1) ] / P_ref
 
-The first factor is that of any row. The second one is here; without it a fan that always
-ended where the target was met would be read as a fan that buys nothing (s = 0). A loop can
-hold a temperature by its fan only where more air cools, and by power only where heat warms:
-elsewhere the density is zero.
+The first factor is that of any row, the second one is computed here; without it a fan that
+always met the target would count as evidence for no convective part (s = 0). The density is
+zero unless more air cools and more power warms.
 """
 
 from __future__ import annotations
@@ -32,53 +31,39 @@ from thermcmp.model.terms import Acts
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
 
-#: Relative step of the airflow law's slope along the speed: a central difference of this
-#: step is off by its square.
+#: Relative step of the central difference along the speed, whose error is its square.
 _STEP: Final = 1e-5
 
-#: Gives the effects of some columns, one per row: numbers (S, rows) or a PyTensor vector.
+#: Returns the effects of some columns, one per row: numbers (S, rows) or a PyTensor vector.
 Take = Callable[[IntArray], Any]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sensitivities:
-    """How the regulated rows answer to what the loop moved.
+    """Sensitivities of the regulated rows, as numbers for S draws or PyTensor vectors."""
 
-    Attributes
-    ----------
-    fan : NumPy array, shape (S, F), or PyTensor vector, shape (F,)
-        s of the rows held by the fan [K at reference]; what the cooler's exponent differs
-        changes this slope to second order only.
-    power : the same, shape (S, G) or (G,)
-        r + s (g - 1) + w k - u of the rows held by power [K at reference].
-    per_rpm : the same as `fan`, or broadcasting to it
-        -∂g/∂N at the rows held by the fan [1/rpm].
-    """
-
+    #: s of the F rows held by the fan [K at reference], shape (S, F) or (F,); what the cooler's
+    #: exponent differs changes this slope to second order only.
     fan: Any
+    #: r + s (g - 1) + w k - u of the G rows held by power [K at reference], (S, G) or (G,).
     power: Any
-    per_rpm: Any
+    per_rpm: Any  #: -∂g/∂N of the rows held by the fan [1/rpm], broadcasts with `fan`
 
 
 def is_informed(design: Design) -> bool:
-    """Whether a design has regulated rows."""
+    """Return whether a design has regulated rows."""
     fan, power = regulated_rows(design)
     return len(fan) + len(power) > 0
 
 
 def regulated_rows(design: Design) -> tuple[IntArray, IntArray]:
-    """Rows held by the fan and rows held by power.
-
-    Returns fan, power.
-    """
-    return (
-        np.flatnonzero(held_by(design.rows, FAN)),
-        np.flatnonzero(held_by(design.rows, POWER)),
-    )
+    """Return the rows held by the fan and the rows held by power."""
+    fan, power = (np.flatnonzero(held_by(design.rows, by)) for by in (FAN, POWER))
+    return fan, power
 
 
 def sensitivities(design: Design, take: Take, exponent: Any) -> Sensitivities:
-    """Sensitivities of the regulated rows, in numbers or as a graph."""
+    """Return the sensitivities of the regulated rows, as numbers or as a graph."""
     fan, power = regulated_rows(design)
     speed = design.flow_speed[power]
     factors = design.per_power_at(speed)
@@ -95,7 +80,7 @@ def sensitivities(design: Design, take: Take, exponent: Any) -> Sensitivities:
 
 
 def fall_per_rpm(design: Design, exponent: Any) -> Any:
-    """-∂g/∂N at the rows held by the fan [1/rpm], for exponents that broadcast with them."""
+    """Return -∂g/∂N of the rows held by the fan [1/rpm], for exponents that broadcast with them."""
     fan, _ = regulated_rows(design)
     speed = design.flow_speed[fan]
     slower = design.airflow(speed * (1.0 - _STEP), exponent)
@@ -104,7 +89,7 @@ def fall_per_rpm(design: Design, exponent: Any) -> Any:
 
 
 def _sum(design: Design, rows: IntArray, take: Take, acts: Acts) -> Any:
-    """Sum of a baseline and the effects that act on one part, at some rows."""
+    """Return the sum of a fixed effect and the effects that act on one part, at some rows."""
     column = [*FIXED.values()].index(acts) if acts in FIXED.values() else None
     total = 0.0 if column is None else take(np.full(len(rows), column, dtype=np.intp))
     for k, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
@@ -114,14 +99,11 @@ def _sum(design: Design, rows: IntArray, take: Take, acts: Acts) -> Any:
 
 
 def log_jacobian(design: Design, effects: Array, exponent: Array) -> Array:
-    """Log of the regulated rows' Jacobians, summed, at draws of the posterior.
-
-    Shapes: effects (S, q), exponent (S,). Returns (S,).
-    """
+    """Return the summed log Jacobian (S,) of the regulated rows, from effects (S, q)."""
     fan, _ = regulated_rows(design)
-    found = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
-    per_rpm = design.power_ratio[fan] * found.fan * found.per_rpm
-    per_watt = found.power / design.reference.power_w
+    at = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
+    per_rpm = design.power_ratio[fan] * at.fan * at.per_rpm
+    per_watt = at.power / design.reference.power_w
     return _log_sum(per_rpm) + _log_sum(per_watt)
 
 
@@ -131,10 +113,7 @@ def _log_sum(positive: Array) -> Array:
 
 
 def in_kelvin(design: Design, effects: Any, exponent: Any) -> tuple[Any, Any]:
-    """Jacobians of the regulated rows as kelvin at reference, for a graph.
-
-    Shapes: effects (q,). Returns fan, power.
-    """
+    """Return the Jacobians of the rows held by fan and by power in kelvin, as graphs."""
     fan, _ = regulated_rows(design)
-    found = sensitivities(design, lambda columns: effects[columns], exponent)
-    return found.fan * found.per_rpm * design.flow_speed[fan], found.power
+    at = sensitivities(design, lambda columns: effects[columns], exponent)
+    return at.fan * at.per_rpm * design.flow_speed[fan], at.power

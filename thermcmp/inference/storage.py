@@ -1,7 +1,7 @@
-"""Saving and loading a `Fit` as one netCDF file.
+"""Save and load fits as netCDF files.
 
-The group ``posterior`` is what ArviZ reads; the group ``fit`` holds the rows (as
-Parquet bytes, so that every type comes back as it was) and the settings.
+The group ``posterior`` is what ArviZ reads; the group ``fit`` holds the rows (as Parquet
+bytes, which keep every type) and the settings.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import astuple, replace
+from dataclasses import asdict, astuple, replace
 from pathlib import Path
 from typing import Any, Final, Literal
 from uuid import uuid4
@@ -29,18 +29,18 @@ from thermcmp.model.terms import Acts, Role, Term, registered_terms
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.arrow import from_arrow, to_arrow
 
-#: 2 added the law of the scatter and the treatment of steps, 3 the whole of each term,
+#: 2 added the law of the scatter and the treatment of steps, 3 complete terms,
 #: 4 regulated runs.
 FORMAT: Final = 4
 
 
 def save_fit(fit: Fit, path: Path) -> Path:
-    """Write a fit to `path`; see `Fit.save`."""
-    return _replaced(path, lambda temporary: _write(fit, temporary, ""))
+    """Save a fit to `path`; see `Fit.save`."""
+    return _written(path, lambda temporary: _write(fit, temporary, ""))
 
 
 def save_sensor_fits(fits: SensorFits, path: Path) -> Path:
-    """Write fits of several sensors to `path`; see `SensorFits.save`."""
+    """Save fits of several sensors to `path`; see `SensorFits.save`."""
     import xarray as xr
 
     settings = {
@@ -56,11 +56,11 @@ def save_sensor_fits(fits: SensorFits, path: Path) -> Path:
         for number, fit in enumerate(fits.values()):
             _write(fit, temporary, f"sensor {number}/")
 
-    return _replaced(path, write)
+    return _written(path, write)
 
 
 def load_fit(path: str | Path) -> Fit:
-    """Read a fit that `Fit.save` wrote.
+    """Load a fit that `Fit.save` wrote.
 
     Parameters
     ----------
@@ -70,20 +70,19 @@ def load_fit(path: str | Path) -> Fit:
     Returns
     -------
     Fit
-        The fit; it answers questions as the saved one did.
+        The fit, which answers questions like the saved one.
 
     Raises
     ------
     LibraryError
-        If the file is missing, no saved fit, newer than this library, or needs
+        If the file is missing, is not a saved fit, is newer than this library, or needs
         a plug-in that is not loaded.
     """
-    path = Path(path)
-    return _read(path, "", "Fit.save")
+    return _read(Path(path), "", "Fit.save")
 
 
 def load_sensor_fits(path: str | Path) -> SensorFits:
-    """Read fits of several sensors that `SensorFits.save` wrote.
+    """Load fits of several sensors that `SensorFits.save` wrote.
 
     Parameters
     ----------
@@ -114,14 +113,14 @@ def load_sensor_fits(path: str | Path) -> SensorFits:
         sensor: _read(path, f"sensor {number}/", writer)
         for number, sensor in enumerate(settings["sensors"])
     }
-    # A file of an earlier version has no mark; its own fits are of one posterior all the same.
+    # A file of an earlier version has no fingerprint of the joint posterior.
     return SensorFits(
         marked_as_joint(fits), tuple(settings["together"]), settings["correlation_shape"]
     )
 
 
-def _replaced(path: Path, write: Callable[[Path], None]) -> Path:
-    """Write beside the path, and put the whole file into its place."""
+def _written(path: Path, write: Callable[[Path], None]) -> Path:
+    """Write a temporary file and move it to the path once complete."""
     temporary = path.with_name(f"_tmp-{uuid4().hex}.nc")
     try:
         write(temporary)
@@ -132,7 +131,7 @@ def _replaced(path: Path, write: Callable[[Path], None]) -> Path:
 
 
 def _write(fit: Fit, file: Path, prefix: str) -> None:
-    """Add the groups of one fit to a file."""
+    """Write the groups of one fit to a file."""
     import pyarrow.parquet as pq
     import xarray as xr
 
@@ -149,17 +148,16 @@ def _write(fit: Fit, file: Path, prefix: str) -> None:
 
 def _not_saved(path: Path, writer: str, error: Exception) -> LibraryError:
     reader = _reader_of(path) if path.is_file() else ""
-    # A damaged file of the right kind is not sent back to the reader that refused it.
+    # For a damaged file of the right kind, do not suggest the reader that refused it.
     if reader and reader != {"Fit.save": "load_fit"}.get(writer, "load_sensor_fits"):
         return LibraryError(
-            f"{path}: not written by {writer}, but it holds what {reader} reads. Fix: read it "
-            f"with {reader}."
+            f"{path}: not written by {writer}, but a file for {reader}. Fix: read it with {reader}."
         )
     return LibraryError(f"{path}: not a saved fit ({error}). Fix: give a file written by {writer}.")
 
 
 def _reader_of(path: Path) -> str:
-    """Name of the function that reads this file, or "" where none does."""
+    """Return the name of the function that reads this file, or "" if none does."""
     import h5netcdf
 
     try:
@@ -180,7 +178,7 @@ def _check_format(path: Path, settings: Mapping[str, Any]) -> None:
 
 
 def _read(path: Path, prefix: str, writer: str) -> Fit:
-    """Read the groups of one fit."""
+    """Return the fit in the groups of a file."""
     import pyarrow.parquet as pq
     import xarray as xr
 
@@ -201,7 +199,10 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
         reference=Reference(
             power_w=settings["reference"]["power_w"], flow_speed=settings["reference"]["drive"]
         ),
-        priors={name: _prior(*form) for name, form in settings["priors"].items()},
+        priors={
+            name: _FAMILIES[family](*numbers)
+            for name, (family, *numbers) in settings["priors"].items()
+        },
         residuals=Residuals(settings.get("residuals", Residuals.NORMAL)),
         steps=Steps(settings.get("steps", Steps.VARIANCE)),
     )
@@ -226,11 +227,11 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
 
 
 def _settings(fit: Fit) -> dict[str, Any]:
-    """Everything besides draws and rows, as plain JSON values."""
+    """Return everything except draws and rows, as JSON values."""
     return {
         "format": FORMAT,
         "sensor": fit.sensor,
-        "terms": [_term_form(term) for term in fit.design.terms],
+        "terms": [asdict(t) | {"scale": t.scale.scale} for t in fit.design.terms],
         "airflow": fit.design.law.name,
         "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.flow_speed},
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
@@ -266,44 +267,26 @@ def _form(prior: Prior) -> tuple[Any, ...]:
     return (name, *astuple(prior))
 
 
-def _prior(family: str, *numbers: float) -> Prior:
-    return _FAMILIES[family](*numbers)
-
-
-def _term_form(term: Term) -> dict[str, Any]:
-    return {
-        "name": term.name,
-        "columns": term.columns,
-        "role": str(term.role),
-        "scale": term.scale.scale,
-        "meaning": term.meaning,
-        "acts": str(term.acts),
-        "by_default": term.by_default,
-    }
-
-
 def _terms(path: Path, stored: list[dict[str, Any] | str]) -> tuple[Term, ...]:
-    """Terms as stored; a file of an older format has their names only."""
+    """Return the stored terms; a file of format 1 or 2 has their names only."""
     known = {term.name: term for term in registered_terms()}
-    missing = [one for one in stored if isinstance(one, str) and one not in known]
+    missing = [form for form in stored if isinstance(form, str) and form not in known]
     if missing:
         raise LibraryError(
             f"{path}: the fit has terms that no loaded plug-in provides: {', '.join(missing)}. "
-            "Fix: install or use_plugin the one that does, then load again."
+            "Fix: install the plug-in or load it with use_plugin, then load the fit again."
         )
-    return tuple(known[one] if isinstance(one, str) else _term(**one) for one in stored)
-
-
-def _term(
-    *,
-    name: str,
-    columns: list[str],
-    role: str,
-    scale: float,
-    meaning: str,
-    acts: str,
-    by_default: bool = True,
-) -> Term:
-    return Term(
-        name, tuple(columns), Role(role), HalfNormal(scale), meaning, Acts(acts), by_default
+    return tuple(
+        known[form]
+        if isinstance(form, str)
+        else Term(
+            **{
+                **form,
+                "columns": tuple(form["columns"]),
+                "role": Role(form["role"]),
+                "scale": HalfNormal(form["scale"]),
+                "acts": Acts(form["acts"]),
+            }
+        )
+        for form in stored
     )

@@ -1,1 +1,1 @@
-"""Terms, priors, design arrays and what they can tell apart."""
+"""Terms, priors and design arrays of the thermal model, and which contrasts are estimable."""

@@ -448,6 +448,6 @@ class PriorSet(Mapping[str, Prior]):
 #: How each prior is written, and why its parameter accepts no other kind.
 _FORMS: Final[dict[type, tuple[str, str]]] = {
     Normal: ("Normal(mean, sd)", "this parameter can have either sign"),
-    HalfNormal: ("HalfNormal(scale)", "a spread is zero or positive"),
-    Gamma: ("Gamma(shape, rate)", "degrees of freedom are positive"),
+    HalfNormal: ("HalfNormal(scale)", "a spread cannot be negative, but can be zero"),
+    Gamma: ("Gamma(shape, rate)", "degrees of freedom are above zero"),
 }

@@ -195,7 +195,7 @@ def test_made_campaigns_scatter_by_students_t(one_mean):
     # The largest of n: its distribution function is that of one to the n-th power.
     for chance in (0.1, 0.5, 0.9):
         expected = SCALE * stats.t.isf((1.0 - chance ** (1 / 12)) / 2.0, FREEDOM)
-        assert np.mean(largest.made < expected) == pytest.approx(chance, abs=0.03)
+        assert np.mean(largest.replicated < expected) == pytest.approx(chance, abs=0.03)
     measured = np.mean(largest.measured)
     exceeded = 1.0 - (1.0 - 2.0 * stats.t.sf(measured / SCALE, FREEDOM)) ** 12
     assert largest.p_larger == pytest.approx(exceeded, abs=0.005)

@@ -1,1 +1,1 @@
-"""Whether a fit can be trusted: rows left out, data made by the fit, the prior's pull."""
+"""Checks of a fit: rows left out, replicated campaigns, prior sensitivity."""

@@ -1,4 +1,4 @@
-"""How much of an estimate comes from the data, and how much from the prior."""
+"""Share of an estimate that comes from the data rather than from the prior."""
 
 from __future__ import annotations
 
@@ -17,13 +17,12 @@ from thermcmp.model.design import FIXED, RESIDUAL
 from thermcmp.model.terms import Acts, Role, Term
 
 if TYPE_CHECKING:
-    from thermcmp.inference.conditional.problem import GaussianProblem
     from thermcmp.inference.posterior import Fit
 
 #: Spread that stands for "no prior" on a separated factor and on the baseline [K].
 WIDE_K: Final = 1e4
-#: The same for the convective and the constant part: neither exceeds a whole rise [K]. An unbounded
-#: value would let a reference speed a few rpm beside the tested one count as ignorance.
+#: The same for the convective and the constant part, which cannot exceed a whole rise [K].
+#: An unbounded value would count a reference speed a few rpm from the tested one as ignorance.
 BOUNDED_K: Final = 100.0
 #: Most information of all rows on an effect of that spread, in units of its prior's.
 MOST_INFORMATION: Final = 1e12
@@ -34,23 +33,22 @@ MOST_NUMBERS: Final = 5_000_000
 
 
 def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
-    """Share of each contrast's information that comes from the data.
+    """Return the share (m,) of the information on contrasts (m, q) that comes from the data.
 
-    At given spreads the information of a contrast adds up: 1/V = 1/V_data +
-    1/V_prior. V_data is the variance with a flat prior on the fixed effects and on every
-    separated factor (cooler and board model, memory vendor, assembly kind …; convective and
-    constant part are bounded by a whole rise, BOUNDED_K), so the share V/V_data is 1 where
-    the data decide and 0 where they say nothing, as for the split between two factors that
-    always changed together. A direct firmware effect counts as a separated factor only where
-    firmware and hardware were crossed. The share is averaged over posterior draws of the
-    spreads and the exponent.
-
-    Shapes: weights (m, q). Returns (m,).
+    At given spreads the information adds up: 1/V = 1/V_data + 1/V_prior. V_data is the
+    variance with a flat prior on the fixed effects and on every separated factor (convective
+    and constant part are bounded by BOUNDED_K). So V/V_data is 1 where the data decide and 0
+    where they are silent, as for the split between two factors that always changed together.
+    A direct firmware effect counts as a separated factor only where firmware and hardware
+    were crossed. The share is averaged over posterior draws of the spreads and the exponent.
     """
     problem = fitted_problem(fit)
     kernel = Kernel(problem)
     wide_sd = problem.fixed_sd.copy()
-    wide_k = _wide(problem, float(np.mean(fit.draws(RESIDUAL))))
+    # With very many rows an aliased effect of spread WIDE_K would be lost in rounding.
+    residual_k = float(np.mean(fit.draws(RESIDUAL)))
+    information = np.sum(1.0 / (problem.run_scatter * residual_k**2 + problem.known_variance))
+    wide_k = min(WIDE_K, float(np.sqrt(MOST_INFORMATION / information)))
     wide_sd[: len(FIXED)] = [_flat_width(acts, wide_k) for acts in FIXED.values()]
     loose = Kernel(replace(problem, fixed_sd=wide_sd))
     factor = np.array([_is_flat(fit, term) for term in fit.design.terms], bool)
@@ -77,20 +75,10 @@ def _flat_width(acts: Acts, wide_k: float) -> float:
     return wide_k if acts is Acts.RESISTANCE else BOUNDED_K
 
 
-def _wide(problem: GaussianProblem, residual_k: float) -> float:
-    """Spread that stands for no prior [K].
-
-    Less than WIDE_K where the rows are so many that beside them
-    an aliased effect of such a spread would be lost in rounding.
-    """
-    known = np.sum(1.0 / (problem.run_scatter * residual_k**2 + problem.known_variance))
-    return min(WIDE_K, float(np.sqrt(MOST_INFORMATION / known)))
-
-
 def _variances(kernel: Kernel, point: Points, weights: Array) -> Array:
-    """Variance of each contrast at one point, shape (m,), some contrasts at a time."""
+    """Return the variance of each contrast at one point, shape (m,), in batches of contrasts."""
     solved = Solved(kernel, point)
     step = max(1, MOST_NUMBERS // kernel.problem.effect_count)
     parts = [weights[i : i + step] for i in range(0, len(weights), step)]
-    found = [np.sum(solved.halves(part[None]) ** 2, axis=0) for part in parts]
-    return np.concatenate([np.zeros(0), *found])
+    variances = [np.sum(solved.halves(part[None]) ** 2, axis=0) for part in parts]
+    return np.concatenate([np.zeros(0), *variances])

@@ -1,7 +1,7 @@
-"""Rows left out, without a new fit: exact given the parameters, weighted over them.
+"""Leave groups of rows out without refitting: exact given the parameters, weighted over them.
 
-Given spreads, exponent and residual the model is linear and Gaussian, so what the other
-rows say of a group of rows, and what they say of the effects, has a closed form. With
+Given spreads, exponent and residual the model is linear and Gaussian, so the predictions of
+the other rows for a group, and the effects without it, have closed forms. With
 C = cov(effects | y), m their mean, W and V of the group's rows a:
 
     D = V_a - W_a C W_aᵀ,   e = y_a - W_a m
@@ -10,15 +10,15 @@ C = cov(effects | y), m their mean, W and V of the group's rows a:
 
 (the deletion formulas of regression: Cook & Weisberg, Residuals and Influence in Regression
 (1982), 2.2, here with priors). The parameters' draws then need the weight
-1 / p(y_a | others, parameters) only. That weight has the effects integrated out, so it is
-far steadier than one given the effects, in which the group's own effect has fitted it.
+1 / p(y_a | others, parameters) only, which varies far less with the effects integrated out
+than given the effects.
 
-Of C only the pairs of effects are needed that a group has: the sparse inverse holds them,
-since the system's pattern is laid out with them (`Factor.inverse`). A group too large for
-that is left out by solving the system without it, and p(y_a | others) = p(y) / p(y without a).
+Only those entries of C are needed whose effects a group shares; the sparse inverse holds them
+(`Factor.inverse`). A group too large for that is left out by solving the system without it,
+and p(y_a | others) = p(y) / p(y without a).
 
-Under Student's t all this holds given a weight of each row; what the deleted rows' own weights
-know of their readings is taken out again, see `thermcmp.inference.checks.leave_out_student`.
+Under Student's t all this holds given a weight of each row; the dependence of the deleted rows'
+weights on their readings is removed in `thermcmp.inference.checks.leave_out_student`.
 """
 
 from __future__ import annotations
@@ -38,14 +38,14 @@ from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.diagnostics import pareto_limit
 
 if TYPE_CHECKING:
-    from thermcmp.inference.checks.leave_out_loops import Found
+    from thermcmp.inference.checks.leave_out_loops import GroupResults
     from thermcmp.inference.conditional.marginal_likelihood import Solved
     from thermcmp.inference.posterior import Fit
 
 #: Posterior draws used by default.
 THINNED: Final = 400
-#: Fewest used where rows are many, and the rows times draws from which they become fewer:
-#: one group of thousands moves the parameters so little that its weights are next to even.
+#: Fewest draws with many rows, and the rows times draws above which they are reduced: one
+#: group of thousands moves the parameters so little that its weights are almost equal.
 FEWEST: Final = 100
 MOST_CELLS: Final = 5_000_000
 
@@ -54,45 +54,31 @@ Contrasts = Array | Callable[[float], Array]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Deletions:
-    """What the other rows say of each group of rows.
+    """Each of G groups of rows against the prediction of the others, at T draws."""
 
-    Attributes
-    ----------
-    rest, rest_sd : ndarray, shape (T, G)
-        Mean over the group's rows of what was read less what the others say, at each
-        draw, and its standard deviation; of Student's t, its scale [K].
-    weights : ndarray, shape (T, G)
-        Weights of the draws without the group; each column adds up to one.
-    k : ndarray, shape (G,)
-        Pareto shape of the weights; NaN where they cannot be formed (a reading at the
-        limit is in the group).
-    below, above : ndarray, shape (T, G)
-        Chance at each draw that the group would be read lower, and higher, than it was.
-    """
-
-    rest: Array
-    rest_sd: Array
-    weights: Array
+    rest: Array  #: mean over the group's rows of reading minus prediction [K], shape (T, G)
+    rest_sd: Array  #: its standard deviation (of Student's t, its scale) [K], shape (T, G)
+    weights: Array  #: weights of the draws without the group, columns sum to one, shape (T, G)
+    #: Pareto shape of the weights, shape (G,); NaN if the group has a reading at the limit.
     k: Array
-    below: Array
-    above: Array
+    below: Array  #: probability that the group would be read lower than it was, shape (T, G)
+    above: Array  #: probability that it would be read higher, shape (T, G)
 
     @property
     def trusted(self) -> BoolArray:
-        """Groups whose weights can be believed, shape (G,); an undefined k is no pass."""
+        """Groups whose weights can be trusted, shape (G,); an undefined k does not pass."""
         return np.nan_to_num(self.k, nan=np.inf) <= pareto_limit(len(self.weights))
 
     def off(self) -> Array:
-        """How far each group is from what the others say of it, (G,) [K]."""
+        """Return the deviation of each group from the prediction of the others, shape (G,) [K]."""
         return np.asarray(np.sum(self.weights * self.rest, axis=0))
 
     def tail(self) -> Array:
-        """Chance that the others allow for a group at least this far off, shape (G,).
+        """Return the two-sided probability of a deviation at least this large, shape (G,).
 
-        Two-sided, averaged over the weighted draws (the leave-one-out probability
-        transform of Gelfand, Dey & Chang 1992). Where the weights cannot be trusted they
-        err towards the posterior that knows the group, so the chance is too large, never
-        too small; NaN where there are no weights.
+        Averaged over the weighted draws (the leave-one-out probability transform of Gelfand,
+        Dey & Chang 1992). Weights that cannot be trusted err towards the posterior given the
+        group, which makes the probability too large, never too small; NaN without weights.
         """
         below = np.sum(self.weights * self.below, axis=0)
         above = np.sum(self.weights * self.above, axis=0)
@@ -101,20 +87,12 @@ class Deletions:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Moments:
-    """Contrasts without each group, and with all rows.
+    """Contrasts without each group, and with all rows [K]."""
 
-    Attributes
-    ----------
-    mean, sd : ndarray, shape (G, m)
-        Mean and standard deviation without each group, over the weighted draws [K].
-    at_draws, sd_at_draws : ndarray, shape (T, m)
-        Mean and standard deviation with all rows at each draw [K].
-    """
-
-    mean: Array
-    sd: Array
-    at_draws: Array
-    sd_at_draws: Array
+    mean: Array  #: without each group, over the weighted draws, shape (G, m)
+    sd: Array  #: shape (G, m)
+    at_draws: Array  #: mean with all rows at each draw, shape (T, m)
+    sd_at_draws: Array  #: shape (T, m)
 
     @property
     def whole(self) -> tuple[Array, Array]:
@@ -124,12 +102,12 @@ class Moments:
 
 
 def draws_for(fit: Fit, most: int) -> int:
-    """Posterior draws behind rows left out: at most so many, fewer where rows are many."""
+    """Return the number of posterior draws to use: at most `most`, fewer with many rows."""
     return min(most, max(FEWEST, MOST_CELLS // len(fit.design.rise_k)))
 
 
 class LeaveOut:
-    """Groups of rows to be left out in turn, laid out once.
+    """Groups of rows to be left out in turn.
 
     Parameters
     ----------
@@ -138,12 +116,12 @@ class LeaveOut:
     groupings : sequence of ndarray of int, shape (n,)
         One or more groupings; each gives the group of every row, 0 … G-1.
     draws : int
-        Posterior draws used, evenly taken.
+        Posterior draws used, evenly spaced.
     seed : int
         Seed of the draws of readings beyond the limit and of Student's t.
     aside : ndarray of bool, shape (n,), optional
-        Rows that are left out with their group, but that it is not judged by; some other
-        row of each group must remain.
+        Rows that are left out with their group, which is not judged by them; each group
+        must have another row.
     """
 
     def __init__(
@@ -165,53 +143,52 @@ class LeaveOut:
         self._limited = [np.bincount(codes, fit.design.at_limit) > 0 for codes in groupings]
 
     def each(self) -> list[Deletions]:
-        """Hold each group against the others."""
+        """Return each group's comparison with the prediction of the others."""
         count, deletions = len(self._points), []
         score, rest, rest_sd = (
             [np.empty((count, groups.count)) for groups in self._groups] for _ in range(3)
         )
-        for part, _, found in self._solutions(None, self._groups):
-            for place, one in enumerate(found):
-                score[place][part], rest[place][part] = one.score, one.rest
-                rest_sd[place][part] = one.rest_sd
+        for part, _, by_grouping in self._solutions(None, self._groups):
+            for place, results in enumerate(by_grouping):
+                score[place][part], rest[place][part] = results.score, results.rest
+                rest_sd[place][part] = results.rest_sd
         for place, limited in enumerate(self._limited):
-            logs, sd, below, above = self._chances(place, score[place], rest[place], rest_sd[place])
+            logs, sd, below, above = self._probabilities(
+                place, score[place], rest[place], rest_sd[place]
+            )
             weights, k = smoothed_columns(-logs)
             k[limited] = np.nan
             deletions.append(Deletions(rest[place], sd, weights, k, below, above))
         return deletions
 
-    def _chances(
+    def _probabilities(
         self, place: int, score: Array, rest: Array, rest_sd: Array
     ) -> tuple[Array, Array, Array, Array]:
-        """Log density of each group, its scale and its chances, (T, G), by the scatter's law."""
+        """Return log density, scale and both tail probabilities of each group, shape (T, G)."""
         from scipy.special import ndtr
 
         if self._rows.mixture is None:
             z = rest / rest_sd
             return score, rest_sd, ndtr(z), ndtr(-z)
         codes = self._codes[place]
-        helped = np.bincount(codes[self._rows.owner], self._rows.stands_in) > 0
-        return self._rows.mixture.without_own_weights(codes, helped, score, rest, rest_sd)
+        has_pseudo = np.bincount(codes[self._rows.owner], self._rows.is_pseudo) > 0
+        return self._rows.mixture.without_own_weights(codes, has_pseudo, score, rest, rest_sd)
 
     def at_draws(self, contrasts: Contrasts, groups: IntArray) -> tuple[Array, Array]:
-        """Contrasts without a few groups of the first grouping, at every draw.
-
-        Shapes: contrasts (m, q), groups (U,). Returns mean, sd (T, U, m).
-        """
-        found = [few for _, _, (few,) in self._solutions(contrasts, [self._groups[0].only(groups)])]
-        return np.concatenate([f.mean for f in found]), np.concatenate([f.sd for f in found])
+        """Return mean and sd of contrasts without some groups of the first grouping, (T, U, m)."""
+        solutions = self._solutions(contrasts, [self._groups[0].only(groups)])
+        parts = [results for _, _, (results,) in solutions]
+        return np.concatenate([r.mean for r in parts]), np.concatenate([r.sd for r in parts])
 
     def moments(self, contrasts: Contrasts, weights: Array) -> Moments:
-        """Contrasts without each group of the first grouping, over all draws.
-
-        Shapes: contrasts (m, q), weights (T, G).
-        """
+        """Return contrasts without each group of the first grouping, for weights (T, G)."""
         mean = square = np.zeros(())
         whole = []
-        for part, solution, (found,) in self._solutions(contrasts, self._groups[:1]):
-            mean = mean + np.einsum("tg,tgm->gm", weights[part], found.mean)
-            square = square + np.einsum("tg,tgm->gm", weights[part], found.mean**2 + found.sd**2)
+        for part, solution, (results,) in self._solutions(contrasts, self._groups[:1]):
+            mean = mean + np.einsum("tg,tgm->gm", weights[part], results.mean)
+            square = square + np.einsum(
+                "tg,tgm->gm", weights[part], results.mean**2 + results.sd**2
+            )
             whole.append((solution.mean, solution.sd))
         sd = np.sqrt(np.maximum(square - mean**2, 0.0))
         at_draws, sd_at_draws = (np.concatenate(side) for side in zip(*whole, strict=True))
@@ -219,23 +196,22 @@ class LeaveOut:
 
     def _solutions(
         self, contrasts: Contrasts | None, groupings: Sequence[Grouped]
-    ) -> Iterator[tuple[slice, DeletionSolution, list[Found]]]:
-        """Draws, their solution, and what is found without each group, in order."""
+    ) -> Iterator[tuple[slice, DeletionSolution, list[GroupResults]]]:
+        """Yield draws, their solution and the results without each group, in order."""
         rows, exponent = self._rows, self._points.exponent[:, 0]
 
-        def ask(solved: Solved, part: slice) -> tuple[slice, DeletionSolution, list[Found]]:
-            stacked = _stacked(contrasts, exponent[part], rows.problem.effect_count)
+        def solve(
+            solved: Solved, part: slice
+        ) -> tuple[slice, DeletionSolution, list[GroupResults]]:
+            at = exponent[part]
+            if contrasts is None:
+                stacked = np.zeros((len(at), 0, rows.problem.effect_count))
+            elif callable(contrasts):
+                stacked = np.stack([contrasts(float(value)) for value in at])
+            else:
+                stacked = np.broadcast_to(contrasts, (len(at), *contrasts.shape))
             solution = DeletionSolution(solved, rows, part, stacked)
             return part, solution, [solution.leave_out(groups) for groups in groupings]
 
         with one_blas_thread():
-            yield from self._kernel.by_parts(self._points, ask, rows.readings)
-
-
-def _stacked(contrasts: Contrasts | None, exponent: Array, count: int) -> Array:
-    """The contrasts at some draws, shape (B, m, q)."""
-    if contrasts is None:
-        return np.zeros((len(exponent), 0, count))
-    if callable(contrasts):
-        return np.stack([contrasts(float(one)) for one in exponent])
-    return np.broadcast_to(contrasts, (len(exponent), *contrasts.shape))
+            yield from self._kernel.by_parts(self._points, solve, rows.readings)

@@ -1,4 +1,4 @@
-"""Groups of rows laid out for being left out: which effects each touches, and where they stand."""
+"""Layout of groups of rows to be left out: the effects that each touches, and their slots."""
 
 from __future__ import annotations
 
@@ -16,36 +16,23 @@ if TYPE_CHECKING:
     from thermcmp.inference.conditional.problem import GaussianProblem
 
 
-#: Most rows and most effects of a group that is left out by its own small system. Beyond
-#: these that system, and what all pairs of its effects fill in, cost more than solving the
-#: whole sparse system without the group.
+#: Most rows and most effects of a group that is left out by a small system of its own. Beyond
+#: these that system and its fill-in cost more than solving the whole sparse system without it.
 MOST_ROWS: Final = 64
 MOST_EFFECTS: Final = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grouped:
-    """The rows of a problem by group.
+    """The rows of a problem by group."""
 
-    Attributes
-    ----------
-    codes : ndarray of int, shape (n,)
-        Group of each row.
-    count : int
-        Number of groups.
-    small : Groups
-        Those that are left out by their own small system.
-    large : tuple of (code, place)
-        The others, and where what is found for them goes.
-    """
-
-    codes: IntArray
-    count: int
-    small: Groups
-    large: tuple[tuple[int, int], ...]
+    codes: IntArray  #: group of each row, shape (n,)
+    count: int  #: number of groups
+    small: Groups  #: groups that are left out by a small system
+    large: tuple[tuple[int, int], ...]  #: the others, with the position of their results
 
     def only(self, chosen: IntArray) -> Grouped:
-        """The chosen groups, a sorted few of them; what is found goes in their order."""
+        """Return the grouping restricted to some groups, sorted; results follow their order."""
         groups = self.small
         kept = np.flatnonzero(np.isin(groups.place, chosen))
 
@@ -75,24 +62,23 @@ class Grouped:
 def prepare(
     problem: GaussianProblem, groupings: Sequence[IntArray]
 ) -> tuple[Kernel, list[Grouped]]:
-    """Lay out groupings of a problem's rows, and its algebra for leaving them out.
-
-    Shapes: groupings (n,). Returns kernel, groups.
-    """
-    found = [_grouped(problem, codes) for codes in groupings]
+    """Return the algebra and layout for leaving out groups, from groupings of shape (n,)."""
+    layouts = [_grouped(problem, codes) for codes in groupings]
     q = problem.effect_count
-    keys, place = np.unique(np.concatenate([one.small.pair for one in found]), return_inverse=True)
+    keys, place = np.unique(
+        np.concatenate([layout.small.pair for layout in layouts]), return_inverse=True
+    )
     kernel = Kernel(problem, (keys // q, keys % q))
     slots = kernel.extra_slot[place.ravel()]
-    ends = np.cumsum([len(one.small.pair) for one in found])[:-1]
+    ends = np.cumsum([len(layout.small.pair) for layout in layouts])[:-1]
     return kernel, [
-        replace(one, small=one.small._replace(pair=mine))
-        for one, mine in zip(found, np.split(slots, ends), strict=True)
+        replace(layout, small=layout.small._replace(pair=pair))
+        for layout, pair in zip(layouts, np.split(slots, ends), strict=True)
     ]
 
 
 def _grouped(problem: GaussianProblem, codes: IntArray) -> Grouped:
-    """One grouping; `small.pair` holds the pairs' keys."""
+    """Return the layout of one grouping; `small.pair` holds the keys of pairs."""
     from thermcmp.inference.checks.leave_out_loops import Groups
 
     q, sizes = problem.effect_count, np.bincount(codes)
@@ -125,7 +111,7 @@ def _starts(sizes: IntArray) -> IntArray:
 
 
 def _pair_keys(effect: IntArray, start: IntArray, q: int) -> IntArray:
-    """Keys of all pairs (i, j <= i) of each group's effects, group by group."""
+    """Return the keys of all pairs (i, j <= i) of each group's effects, group by group."""
     width = np.diff(start)
     first = _starts(width * (width + 1) // 2)
     keys = np.empty(first[-1], np.intp)
@@ -133,6 +119,6 @@ def _pair_keys(effect: IntArray, start: IntArray, q: int) -> IntArray:
     for size in np.unique(width):
         i, j = np.tril_indices(size)
         same = np.flatnonzero(width == size)
-        own = start[same][:, None]
-        keys[first[same][:, None] + np.arange(len(i))] = effect[own + i] * q + effect[own + j]
+        begin = start[same][:, None]
+        keys[first[same][:, None] + np.arange(len(i))] = effect[begin + i] * q + effect[begin + j]
     return keys

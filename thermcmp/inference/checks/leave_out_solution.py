@@ -25,16 +25,16 @@ from thermcmp.model.observation import DEGREES
 
 if TYPE_CHECKING:
     from thermcmp.inference.checks.leave_out_groups import Grouped
-    from thermcmp.inference.checks.leave_out_loops import Found
+    from thermcmp.inference.checks.leave_out_loops import GroupResults
     from thermcmp.inference.posterior import Fit
 
 
 class DeletionRows:
-    """The rows of a fit's Gaussian problem at some draws: its readings, then the stand-ins.
+    """The rows of a fit's Gaussian problem at some draws: readings, then pseudo-readings.
 
-    A regulated row has a stand-in for its Jacobian, which is left out with it; what the
-    Jacobian owes to the exponent alone is a factor of the row's density. Rows set aside are
-    left out with their group too, and are no readings that it is judged by.
+    A regulated row has a pseudo-reading for its Jacobian, which is left out with it; the
+    factor of the Jacobian that depends on the exponent alone multiplies the row's density.
+    Rows set aside are left out with their group but the group is not judged by them.
     """
 
     def __init__(
@@ -49,8 +49,8 @@ class DeletionRows:
         count = len(design.rise_k)
         self._fan, power = regulated_rows(design)
         self.owner = np.concatenate([np.arange(count), self._fan, power])
-        self.stands_in = np.arange(len(self.owner)) >= count
-        self.counted = ~self.stands_in
+        self.is_pseudo = np.arange(len(self.owner)) >= count
+        self.counted = ~self.is_pseudo
         if aside is not None:
             self.counted[:count] &= ~aside
         self._completed: Array | None = None
@@ -69,7 +69,7 @@ class DeletionRows:
         self._completed = np.concatenate(completed) if completed else None
         if mixed.any():
             self.mixture = Mixture(
-                np.concatenate([one for one in weights if one is not None]),
+                np.concatenate([drawn for drawn in weights if drawn is not None]),
                 mixed_scale(fit, chosen),
                 beside_scale(fit),
                 fit.draws(DEGREES)[chosen],
@@ -80,18 +80,18 @@ class DeletionRows:
             )
 
     def readings(self, part: slice) -> Readings:
-        """What was read, one at the limit completed, and what the stand-ins read."""
+        """Return readings, completed at the limit, and pseudo-readings at some draws."""
         weights = None if self.mixture is None else self.mixture.weights[part]
-        own = row_variance(self._fit, self._chosen[part], weights).T
-        beside = self.problem.known_variance[self.stands_in, None].repeat(own.shape[1], axis=1)
+        variance = row_variance(self._fit, self._chosen[part], weights).T
+        pseudo = self.problem.known_variance[self.is_pseudo, None].repeat(variance.shape[1], axis=1)
         y = self.problem.y[:, None]
         if self._completed is not None:
-            y = y.repeat(own.shape[1], axis=1)
-            y[~self.stands_in] = self._completed[part].T
-        return Readings(y, np.vstack([own, beside]))
+            y = y.repeat(variance.shape[1], axis=1)
+            y[~self.is_pseudo] = self._completed[part].T
+        return Readings(y, np.vstack([variance, pseudo]))
 
     def log_factor(self, part: slice) -> Array:
-        """Log of what each row's density has as a factor, shape (B, n)."""
+        """Return the log of the factor of each row's density, shape (B, n)."""
         exponent = self._fit.draws(EXPONENT)[self._chosen[part]]
         out = np.zeros((len(exponent), len(self.owner)))
         out[:, self._fan] = np.log(np.abs(fall_per_rpm(self._fit.design, exponent[:, None])))
@@ -99,23 +99,9 @@ class DeletionRows:
 
 
 class DeletionSolution:
-    """Everything at some draws that the groups share.
+    """The solution with all rows at B draws, shared by all groups, for contrasts (B, m, q).
 
-    Parameters
-    ----------
-    solved : Solved
-        The system with all rows, solved at B draws.
-    rows : DeletionRows
-        The rows.
-    part : slice
-        The draws.
-    contrasts : ndarray, shape (B, m, q)
-        Contrasts of the effects.
-
-    Attributes
-    ----------
-    mean, sd : ndarray, shape (B, m)
-        Contrasts with all rows [K].
+    `mean` and `sd`, shape (B, m), are the contrasts with all rows [K].
     """
 
     def __init__(self, solved: Solved, rows: DeletionRows, part: slice, contrasts: Array) -> None:
@@ -124,26 +110,26 @@ class DeletionSolution:
         b, m, q = contrasts.shape
         mean, halves = solved.mean(), solved.halves(contrasts)
         self.mean, self.sd = _of_contrasts(solved, contrasts, mean, halves)
-        self._left = np.ascontiguousarray(solved.residuals(mean).T)
+        self._residual = np.ascontiguousarray(solved.residuals(mean).T)
         reach = solved.covariances(halves).reshape(q, b, m).transpose(1, 0, 2)
         self._reach = np.ascontiguousarray(reach)
         self._inverse: Array | None = None
 
-    def leave_out(self, groups: Grouped) -> Found:
-        """What is found without each group, shape (B, G, …)."""
-        from thermcmp.inference.checks.leave_out_loops import Found
+    def leave_out(self, groups: Grouped) -> GroupResults:
+        """Return the results without each group, shape (B, G, …)."""
+        from thermcmp.inference.checks.leave_out_loops import GroupResults
 
         b, m = self.mean.shape
         numbers, moved = np.empty((3, b, groups.count)), np.empty((2, b, groups.count, m))
-        found = Found(*numbers, *moved)
+        results = GroupResults(*numbers, *moved)
         if len(groups.small.place):
-            self._leave_small(groups, found)
+            self._leave_small(groups, results)
         for code, place in groups.large:
-            self._leave_large(groups.codes != code, place, found)
-        return found
+            self._leave_large(groups.codes != code, place, results)
+        return results
 
-    def _leave_small(self, groups: Grouped, found: Found) -> None:
-        from thermcmp.inference.checks.leave_out_loops import Found, State, leave_out
+    def _leave_small(self, groups: Grouped, results: GroupResults) -> None:
+        from thermcmp.inference.checks.leave_out_loops import GroupResults, State, leave_out
 
         solved, problem = self._solved, self._solved.kernel.problem
         if self._inverse is None:
@@ -158,38 +144,38 @@ class DeletionSolution:
                 log_factor=self._log_factor[place],
                 h=h[place],
                 v=v[place],
-                left=self._left[place],
+                residual=self._residual[place],
                 lam=lam[place],
                 inverse=self._inverse[place],
                 reach=self._reach[place],
                 mean=self.mean[place],
                 variance=self.sd[place] ** 2,
             )
-            leave_out(groups.small, state, Found(*(side[place] for side in found)))
+            leave_out(groups.small, state, GroupResults(*(side[place] for side in results)))
 
-    def _leave_large(self, kept: BoolArray, place: int, found: Found) -> None:
-        """Solve the system without the group's rows."""
+    def _leave_large(self, kept: BoolArray, place: int, results: GroupResults) -> None:
+        """Solve the system without the group's rows, kept (n,)."""
         solved, kernel = self._solved, self._solved.kernel
-        less = Solved(kernel, solved.points, replace(solved.readings, counted=kept))
-        found.score[:, place] = solved.log_likelihood - less.log_likelihood
-        found.score[:, place] += np.sum(self._log_factor[:, ~kept], axis=1)
-        mean, own = less.mean(), (self._rows.counted & ~kept).astype(float)
-        own /= np.sum(own)
-        found.rest[:, place] = own @ less.residuals(mean)
-        same = np.ones((1, len(solved.points)))
-        average = kernel.rows.score(own[:, None], less.h, same)
-        half = less.factor.forward(less.lam * average, np.arange(len(solved.points)))
-        found.rest_sd[:, place] = np.sqrt(np.sum(half**2, axis=0) + own**2 @ less.v)
-        halves = less.halves(self._contrasts)
-        found.mean[:, place], found.sd[:, place] = _of_contrasts(
-            less, self._contrasts, mean, halves
+        without = Solved(kernel, solved.points, replace(solved.readings, counted=kept))
+        results.score[:, place] = solved.log_likelihood - without.log_likelihood
+        results.score[:, place] += np.sum(self._log_factor[:, ~kept], axis=1)
+        mean, share = without.mean(), (self._rows.counted & ~kept).astype(float)
+        share /= np.sum(share)
+        results.rest[:, place] = share @ without.residuals(mean)
+        ones = np.ones((1, len(solved.points)))
+        average = kernel.rows.score(share[:, None], without.h, ones)
+        half = without.factor.forward(without.lam * average, np.arange(len(solved.points)))
+        results.rest_sd[:, place] = np.sqrt(np.sum(half**2, axis=0) + share**2 @ without.v)
+        halves = without.halves(self._contrasts)
+        results.mean[:, place], results.sd[:, place] = _of_contrasts(
+            without, self._contrasts, mean, halves
         )
 
 
 def _of_contrasts(
     solved: Solved, contrasts: Array, mean: Array, halves: Array
 ) -> tuple[Array, Array]:
-    """Mean and standard deviation of contrasts of the effects, shape (B, m)."""
+    """Return mean and standard deviation of contrasts of the effects, shape (B, m)."""
     full = solved.kernel.problem.fixed_mean[:, None] + mean
     sd = np.sqrt(np.sum(halves**2, axis=0)).reshape(contrasts.shape[:2])
     return np.einsum("bmq,qb->bm", contrasts, full), sd

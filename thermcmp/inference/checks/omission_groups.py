@@ -1,4 +1,4 @@
-"""What can be left out as a whole: runs, assemblies, sessions, specimens, laboratories."""
+"""Units that can be left out as a whole: runs, assemblies, sessions, specimens, laboratories."""
 
 from __future__ import annotations
 
@@ -27,21 +27,11 @@ UNITS: Final[dict[str, tuple[str, ...]]] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Units:
-    """The fit's rows by unit.
+    """The fit's rows by unit."""
 
-    Attributes
-    ----------
-    kind : str
-        One of `UNITS`.
-    codes : ndarray of int, shape (n,)
-        Unit of each row.
-    names : tuple of str
-        Name of each unit.
-    """
-
-    kind: str
-    codes: IntArray
-    names: tuple[str, ...]
+    kind: str  #: one of `UNITS`
+    codes: IntArray  #: unit of each row, shape (n,)
+    names: tuple[str, ...]  #: name of each unit
 
     @property
     def sizes(self) -> IntArray:
@@ -50,12 +40,12 @@ class Units:
 
 
 def units_of(fit: Fit, kind: str) -> Units:
-    """The units of one kind in a fit."""
+    """Return the units of one kind in a fit."""
     import pandas as pd
 
     if kind not in UNITS:
         raise InputError(
-            "What is to be left out?",
+            "This unit cannot be left out:",
             [Fault("no such unit", f"use one of: {', '.join(UNITS)}", column="unit", value=kind)],
         )
     outer, inner = UNITS[kind][:-1], UNITS[kind][-1:]
@@ -63,7 +53,7 @@ def units_of(fit: Fit, kind: str) -> Units:
     if kind == "run" and whole.duplicated().any():
         whole = whole + " row " + fit.results.index.astype(str)
     codes, names = pd.factorize(whole)
-    one_outside = not outer or len(set(level_keys(fit.results, outer))) == 1
+    is_one_parent = not outer or len(set(level_keys(fit.results, outer))) == 1
     short = level_keys(fit.results, inner).iloc[np.unique(codes, return_index=True)[1]]
-    told = short if one_outside and short.is_unique else pd.Series(names)
-    return Units(kind, codes.astype(np.intp), tuple(str(name) for name in told))
+    shown = short if is_one_parent and short.is_unique else pd.Series(names)
+    return Units(kind, codes.astype(np.intp), tuple(str(name) for name in shown))

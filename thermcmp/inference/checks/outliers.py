@@ -1,4 +1,4 @@
-"""Runs and assemblies that the others do not explain, named in words."""
+"""Outliers among runs and assemblies, named in sentences."""
 
 from __future__ import annotations
 
@@ -14,43 +14,25 @@ if TYPE_CHECKING:
     from thermcmp.inference.checks.omission_groups import Units
     from thermcmp.inference.posterior import Fit
 
-#: Weight below which a run is said to count for little (common practice, no source): one
-#: that is off by 3.6 scales of Student's t at 2 degrees of freedom, by 4.6 at 4.
+#: Weight below which a run counts for little (common practice, no source): one that is off
+#: by 3.6 scales of Student's t at 2 degrees of freedom, by 4.6 at 4.
 LITTLE: Final = 0.2
-#: Chance that a campaign in which nothing strays gets any run (or any assembly) named.
+#: Probability that any run (or any assembly) is named in a campaign without outliers.
 FALSE_ALARM: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Outlier:
-    """A run or assembly that strays.
+    """A run or assembly that the others do not explain."""
 
-    Attributes
-    ----------
-    kind, name : str
-        "run" or "assembly", and its name.
-    off_k : float
-        What was read less what the others say, mean over its rows [K].
-    off_sds : float
-        The same in standard deviations, from `chance`.
-    chance : float
-        Two-sided chance of a deviation at least as large, if it were like the others.
-    tested : int
-        How many units were tested; named below `FALSE_ALARM` / tested (Bonferroni).
-    alone : bool
-        Whether the run is the only one of its assembly.
-    weight : float
-        How much of a run it counts for under Student's t [-]; one under a normal scatter.
-    """
-
-    kind: str
+    kind: str  #: "run" or "assembly"
     name: str
-    off_k: float
-    off_sds: float
-    chance: float
-    tested: int
-    alone: bool = False
-    weight: float = 1.0
+    off_k: float  #: mean over its rows of reading minus prediction
+    off_sds: float  #: the same in standard deviations, from `chance`
+    chance: float  #: two-sided probability of a deviation at least as large
+    tested: int  #: units tested; named below `FALSE_ALARM` / tested (Bonferroni)
+    alone: bool = False  #: whether the run is the only one of its assembly
+    weight: float = 1.0  #: weight under Student's t; one under a normal scatter
 
     @property
     def sentence(self) -> str:
@@ -58,8 +40,8 @@ class Outlier:
         how = _off_words(self.off_k)
         if self.kind == "run":
             others = "the other runs" if self.alone else "the other runs of its assembly"
-            found = f"Run {self.name} is {how} than {others} explain; look at its log."
-            return found + (f" {weight_words(self.weight)}" if self.weight < LITTLE else "")
+            sentence = f"Run {self.name} is {how} than {others} explain; look at its log."
+            return sentence + (f" {weight_words(self.weight)}" if self.weight < LITTLE else "")
         return (
             f"Assembly '{self.name}' is {how} than assemblies of such parts otherwise differ; look "
             "at its contact and pads before you trust it."
@@ -68,31 +50,21 @@ class Outlier:
 
 @dataclass(frozen=True, slots=True)
 class Discounted:
-    """A run that Student's t discounts.
-
-    Attributes
-    ----------
-    name : str
-        The run.
-    off_k : float
-        What was read less what is fitted [K].
-    weight : float
-        How much of a run it counts for [-].
-    """
+    """A run that Student's t discounts."""
 
     name: str
-    off_k: float
-    weight: float
+    off_k: float  #: reading minus fit
+    weight: float  #: how much of a run it counts for
 
     @property
     def sentence(self) -> str:
-        """What is done with the run, and where to look."""
+        """How the run counts, and where to look."""
         how = _off_words(self.off_k)
         return f"Run {self.name} is {how} than fitted; look at its log. {weight_words(self.weight)}"
 
 
 def discounted(fit: Fit, runs: Units, draws: int) -> tuple[Discounted, ...]:
-    """Runs that count for little under Student's t, which explains them by its tails."""
+    """Return the runs that count for little under Student's t."""
     if not mixed_rows(fit).any():
         return ()
     of_row, off_row = mean_weights(fit, draws)
@@ -110,22 +82,21 @@ def _off_words(off_k: float) -> str:
 
 
 def weight_words(weight: float) -> str:
-    """What a run counts for, as a sentence."""
+    """Return how much a run counts, as a sentence."""
     share = "less than 0.01" if weight < 0.01 else f"{weight:.2f}"
     return f"Under Student's t it counts as {share} of a run."
 
 
-def outlying(units: Units, found: Deletions, assemblies: Units) -> tuple[Outlier, ...]:
-    """Units that the others do not explain.
+def outlying(units: Units, deletions: Deletions, assemblies: Units) -> tuple[Outlier, ...]:
+    """Return the units that the others do not explain, most extreme first.
 
-    Each unit is held against its prediction from all other rows. With n units the largest
-    of n is asked for its chance, so a unit is named where its two-sided chance is below
-    `FALSE_ALARM` / n. For a plain sample of runs this is Grubbs' test (F. E. Grubbs,
-    Technometrics 11 (1969) 1-21; ISO 5725-2), apart from the priors.
+    Each unit is compared with its prediction from all other rows. Of n units one is named if
+    its two-sided probability is below `FALSE_ALARM` / n. For a plain sample of runs this is
+    Grubbs' test (F. E. Grubbs, Technometrics 11 (1969) 1-21; ISO 5725-2), apart from priors.
     """
     from scipy.special import ndtri
 
-    chance, off = found.tail(), found.off()
+    chance, off = deletions.tail(), deletions.off()
     hit = np.isfinite(chance)
     tested = int(hit.sum())
     hit[hit] = chance[hit] * tested < FALSE_ALARM
@@ -143,4 +114,4 @@ def outlying(units: Units, found: Deletions, assemblies: Units) -> tuple[Outlier
         )
         for place in np.flatnonzero(hit)
     ]
-    return tuple(sorted(named, key=lambda one: one.chance))
+    return tuple(sorted(named, key=lambda outlier: outlier.chance))

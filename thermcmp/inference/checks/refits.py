@@ -1,4 +1,4 @@
-"""The same model fitted to fewer rows."""
+"""Refit the same model to fewer rows."""
 
 from __future__ import annotations
 
@@ -15,24 +15,20 @@ if TYPE_CHECKING:
 
 
 def fit_without(fit: Fit, left_out: BoolArray, *, seed: int | None = None) -> Fit:
-    """Fit the same terms, levels, priors and reference without some rows.
-
-    Shapes: left_out (n,).
-    """
+    """Return a fit of the same terms, levels, priors and reference without some rows, (n,)."""
     design, keep = fit.design, ~left_out
     parts: dict[str, Any] = {"rows": design.rows[keep].reset_index(drop=True)}
     for item in fields(design):
         value = getattr(design, item.name)
-        if isinstance(value, np.ndarray):  # all arrays of a design are by row
+        if isinstance(value, np.ndarray):  # all arrays of a design have a row each
             parts[item.name] = value[keep]
     fewer = replace(design, **parts)
     count = fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
     chosen = run_engine(fewer, fit.engine, count, fit.seed if seed is None else seed)
-    run = chosen.run
     return replace(
         fit,
-        posterior=run.posterior,
-        diagnostics=run.diagnostics,
+        posterior=chosen.run.posterior,
+        diagnostics=chosen.run.diagnostics,
         design=chosen.design,
         fitted_with=(),
         joint_fingerprint="",

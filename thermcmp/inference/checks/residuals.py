@@ -20,19 +20,16 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.design import Design
 
-#: Cells (draws x rows) of one part.
+#: Draws times rows of one part.
 PART_CELLS = 1_000_000
-#: Variance below which no row's scatter is taken, against a division by zero [K²].
+#: Least variance of a row, against a division by zero [K²].
 LEAST_VARIANCE = 1e-10
 
 
 def design_matrices(
     design: Design, *, nuisance: bool = True, problem: GaussianProblem | None = None
 ) -> tuple[Any, Any]:
-    """Sparse matrices of the effects' coefficients, resistance and airflow apart.
-
-    Returns resistance, airflow (n, q).
-    """
+    """Return the sparse coefficients (n, q) of the effects on resistance and on airflow."""
     from scipy.sparse import csr_array
 
     problem = thermal_problem(design)[0] if problem is None else problem
@@ -40,26 +37,26 @@ def design_matrices(
         *(True for _ in FIXED),
         *(nuisance or t.role is not Role.NUISANCE for t in design.terms),
     ]
-    found = []
+    matrices = []
     for side in (False, True):
         places = np.array(counted) & (problem.flow == side)
         columns, values = problem.columns[:, places], problem.values[:, places]
         rows = np.broadcast_to(np.arange(len(columns))[:, None], columns.shape)
         entries = (values.ravel(), (rows.ravel(), columns.ravel()))
-        found.append(csr_array(entries, shape=(len(columns), problem.effect_count)))
-    return found[0], found[1]
+        matrices.append(csr_array(entries, shape=(len(columns), problem.effect_count)))
+    return matrices[0], matrices[1]
 
 
 def airflow_factor(design: Design, exponent: Array) -> Array:
-    """The airflow law's factor less one at each row, shape (B, n), for exponents (B,)."""
+    """Return the airflow factor less one at each row, shape (B, n), for exponents (B,)."""
     return np.asarray(design.airflow(design.flow_speed[None, :], exponent[:, None]))
 
 
 def parameter_points(fit: Fit, chosen: IntArray) -> Points:
-    """Exponent, spreads and residual of the chosen draws."""
+    """Return exponent, spreads and residual of the chosen draws."""
     exponent = fit.draws(EXPONENT)[chosen]
     spreads = [fit.draws(term.spread)[chosen] for term in fit.design.terms]
-    # A fit without terms has no spreads, and still a row per draw.
+    # Without terms there are no spreads, but still a row per draw.
     spread = np.column_stack([np.empty((len(chosen), 0)), *spreads])
     return Points.of_one_set(exponent, spread, fit.draws(RESIDUAL)[chosen])
 
@@ -67,10 +64,7 @@ def parameter_points(fit: Fit, chosen: IntArray) -> Points:
 def fitted_rise(
     fit: Fit, chosen: IntArray | None = None, *, nuisance: bool = True
 ) -> Iterator[tuple[IntArray, Array]]:
-    """Fitted rise of every row, in parts that fit in memory.
-
-    Returns part (B,), rise (B, n).
-    """
+    """Yield indices of draws (B,) and the fitted rise of every row (B, n), part by part."""
     design = fit.design
     still, flow = design_matrices(design, nuisance=nuisance)
     exponent = fit.draws(EXPONENT)
@@ -83,23 +77,19 @@ def fitted_rise(
 
 
 def mixed_scale(fit: Fit, chosen: IntArray) -> Array:
-    """Squared scale of Student's t of each row, shape (B, n) [K²], at the chosen draws.
-
-    As in the model that NUTS samples: without what an interval takes over.
-    """
+    """Return the squared scale of each row's Student's t, shape (B, n) [K²], without intervals."""
     return _with_scatter(fit, chosen, readings_of(fit.design).variance)
 
 
 def beside_scale(fit: Fit) -> Array:
-    """Variance that stands beside the squared scale, of steps as intervals, (n,) [K²]."""
+    """Return the variance added to the squared scale for steps as intervals, (n,) [K²]."""
     return np.asarray(fit.design.known_variance - readings_of(fit.design).variance)
 
 
 def row_variance(fit: Fit, chosen: IntArray, weights: Array | None = None) -> Array:
-    """Variance of each row given the effects, shape (B, n) [K²], at the chosen draws.
+    """Return the variance of each row given the effects, shape (B, n) [K²].
 
-    Student's t has none of its own that could stand for it: it is normal given a weight of
-    each row, shape (B, n), see `thermcmp.inference.checks.student_weights`.
+    Student's t is normal given a weight of each row, shape (B, n), see `student_weights`.
     """
     if weights is None:
         return _with_scatter(fit, chosen, fit.design.known_variance)
@@ -107,17 +97,15 @@ def row_variance(fit: Fit, chosen: IntArray, weights: Array | None = None) -> Ar
 
 
 def _with_scatter(fit: Fit, chosen: IntArray, known: Array) -> Array:
-    """Known variances with those of the scatter between runs, shape (B, n) [K²]."""
+    """Return known variances plus those of the run-to-run scatter, shape (B, n) [K²]."""
     residual = fit.draws(RESIDUAL)[chosen, None]
     return np.maximum(fit.design.run_scatter * residual**2 + known, LEAST_VARIANCE)
 
 
 def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
-    """Observed rises; one at the limit gets a draw of what it may have been.
+    """Return the rises (B, n), those at the limit replaced by draws of the true value.
 
-    Given these completed readings and the parameters, everything is normal again.
-
-    Shapes: mean, variance (B, n). Returns (B, n).
+    Given these completed readings and the parameters the model is Gaussian again.
     """
     from scipy.special import log_ndtr, ndtri_exp
 
@@ -126,7 +114,7 @@ def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Genera
     if limit.any():
         sd = np.sqrt(variance[:, limit])
         above = log_ndtr((mean[:, limit] - rise[:, limit]) / sd)
-        # A normal draw, given that it lies above the limit: by inversion in logs.
+        # A normal draw above the limit, by inversion in logs.
         z = -ndtri_exp(above + np.log(rng.uniform(size=above.shape)))
         rise[:, limit] = mean[:, limit] + sd * z
     return rise

@@ -2,8 +2,8 @@
 
 A t of nu degrees of freedom and squared scale s² is a normal of variance s²/w with
 w ~ Gamma(nu/2, rate nu/2). Given the row's residual e the weight is
-Gamma((nu + 1)/2, rate (nu + e²/s²)/2), of mean (nu + 1)/(nu + e²/s²); a stray run's is near
-zero (K. L. Lange, R. J. A. Little & J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881-896).
+Gamma((nu + 1)/2, rate (nu + e²/s²)/2), of mean (nu + 1)/(nu + e²/s²); that of an outlier is
+near zero (K. L. Lange, R. J. A. Little & J. M. G. Taylor, J. Am. Stat. Assoc. 84 (1989) 881-896).
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ from thermcmp.model.observation import DEGREES, Residuals
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
 
-#: Least weight that is drawn; below it a variance of such a row is without bounds.
+#: Least weight that is drawn; it bounds the variance of a row.
 LEAST_WEIGHT: Final = 1e-12
-#: Least tail from which a reading beyond the limit is drawn, against infinity.
+#: Least tail probability of a reading beyond the limit; it keeps the draw finite.
 LEAST_TAIL: Final = 1e-300
 
 
 def mixed_rows(fit: Fit) -> BoolArray:
-    """Rows with run-to-run scatter under Student's t, shape (n,)."""
+    """Return which rows have run-to-run scatter under Student's t, shape (n,)."""
     is_student = fit.design.residuals is Residuals.STUDENT
     return np.asarray((fit.design.run_scatter > 0) & is_student)
 
@@ -35,12 +35,10 @@ def mixed_rows(fit: Fit) -> BoolArray:
 def drawn_weights(
     fit: Fit, chosen: IntArray, mean: Array, rng: np.random.Generator
 ) -> Array | None:
-    """A draw of each row's weight given its reading, the parameters and the effects.
+    """Return a draw of each row's weight given its reading and fitted mean, shape (B, n).
 
-    For a reading at the limit or within a step, what it may have been is drawn first, from
-    Student's t cut to where it can be.
-
-    Shapes: chosen (B,), mean (B, n). Returns (B, n).
+    For a reading at the limit or within a step, the exact value is drawn first, from the
+    truncated Student's t.
     """
     mixed = mixed_rows(fit)
     if not mixed.any():
@@ -52,7 +50,7 @@ def drawn_weights(
 
 
 def new_weights(fit: Fit, chosen: IntArray, rng: np.random.Generator) -> Array | None:
-    """Weights of rows that have not been read; as `drawn_weights`."""
+    """Return weights of new readings, shape (B, n); as `drawn_weights`."""
     mixed = mixed_rows(fit)
     if not mixed.any():
         return None
@@ -60,16 +58,13 @@ def new_weights(fit: Fit, chosen: IntArray, rng: np.random.Generator) -> Array |
 
 
 def fresh_weights(degrees: Array, mixed: BoolArray, rng: np.random.Generator) -> Array:
-    """Weights from their law alone, shape (B, n), at degrees of freedom of shape (B,)."""
+    """Return weights from their prior, shape (B, n), at degrees of freedom of shape (B,)."""
     half = np.broadcast_to(0.5 * degrees[:, None], (len(degrees), len(mixed)))
     return np.where(mixed, np.maximum(rng.gamma(half) / half, LEAST_WEIGHT), 1.0)
 
 
 def mean_weights(fit: Fit, draws: int) -> tuple[Array, Array]:
-    """How much of a row each row counts for, and how far it is off.
-
-    Returns weight (n,), off (n,).
-    """
+    """Return the mean weight and the mean residual [K] of each row, shape (n,)."""
     known, step = mixed_rows(fit) & ~fit.design.at_limit, readings_of(fit.design).step
     weight = off = np.zeros(len(known))
     rng = np.random.default_rng(0)
@@ -89,7 +84,7 @@ def mean_weights(fit: Fit, draws: int) -> tuple[Array, Array]:
 
 
 def _possible_deviation(fit: Fit, chosen: IntArray, mean: Array, rng: np.random.Generator) -> Array:
-    """What each reading may have been less its mean, in scales, up to its sign; shape (B, n)."""
+    """Return a possible deviation of each reading in scales, up to its sign, shape (B, n)."""
     from scipy.special import stdtr, stdtrit
 
     design, readings = fit.design, readings_of(fit.design)
@@ -101,7 +96,7 @@ def _possible_deviation(fit: Fit, chosen: IntArray, mean: Array, rng: np.random.
         share = rng.uniform(size=beyond.shape)
         z[:, limit] = stdtrit(degrees, np.maximum(share * beyond, LEAST_TAIL))
     if len(step):
-        # By symmetry the deviation lies in the lower tail, which is known to its last digit.
+        # By symmetry the deviation lies in the lower tail, which keeps its digits.
         middle, half = -np.abs(z[:, step]), 0.5 * design.step_k[step] / scale[:, step]
         low, high = stdtr(degrees, middle - half), stdtr(degrees, middle + half)
         share = low + rng.uniform(size=low.shape) * (high - low)

@@ -1,4 +1,4 @@
-"""How many threads the linear algebra may use."""
+"""Number of threads of the linear algebra."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from contextlib import AbstractContextManager
 
 
 def one_blas_thread() -> AbstractContextManager[object]:
-    """Keep BLAS to one thread: for many small matrices, threads cost more than they bring."""
-    # A BLAS that is loaded inside the block would escape the limit; SciPy has its own.
+    """Limit BLAS to one thread: for many small matrices, threads cost more than they save."""
+    # A BLAS loaded inside the block would escape the limit; SciPy has a separate one.
     import scipy.linalg  # noqa: F401
     from threadpoolctl import threadpool_limits
 

@@ -1,9 +1,9 @@
 """The inner loops of the sparse factor, compiled on first use.
 
-Each works on many systems of one pattern at once: slots down, systems across. They free
-the interpreter's lock, so that batches can be worked on side by side. The layout is that
-of `elimination_order`: column c has its diagonal in slot ``start[c]`` and its
-entries below it in the slots up to ``start[c + 1]``; ``row`` names the node of each slot.
+Each works on many systems of one pattern at once, slots down and systems across, and releases
+the interpreter's lock, so that batches run in parallel. Column c has its diagonal in slot
+``start[c]`` and its entries below in the slots up to ``start[c + 1]``; ``row`` is the node of
+each slot (see `elimination_order`).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from thermcmp._types import Array, IntArray
 
 
 def compiled(function: Callable[..., None]) -> Any:
-    """The compiled loop, kept on disk for the next start where a folder can be written."""
+    """Return the compiled loop, cached on disk if a folder is writable."""
     try:
         return numba.njit(cache=True, nogil=True, error_model="numpy")(function)
     except RuntimeError:
@@ -27,7 +27,7 @@ def compiled(function: Callable[..., None]) -> Any:
 
 @compiled
 def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array, a: Array) -> None:
-    """Put the entries (i, j), scaled by their two effects' spreads, into their slots."""
+    """Set the slots of entries (i, j), scaled by the spreads of their two effects."""
     for e in range(len(slot)):
         for b in range(a.shape[1]):
             a[slot[e], b] = gram[e, b] * lam[i[e], b] * lam[j[e], b]
@@ -35,10 +35,10 @@ def scale_into(slot: IntArray, i: IntArray, j: IntArray, gram: Array, lam: Array
 
 @compiled
 def factorise(start: IntArray, cut: IntArray, target: IntArray, a: Array) -> None:
-    """Turn the systems' columns into the factor's, in place.
+    """Factorise the systems' sparse columns in place.
 
-    ``target`` lists, for each column's pairs of entries (i, j <= i) in order, j before the
-    column's ``cut``, the slot that their product is taken from.
+    ``target`` lists the slot from which the product of each column's pair of entries
+    (i, j <= i) is subtracted, j before the column's ``cut``.
     """
     width = a.shape[1]
     pair = 0
@@ -58,10 +58,10 @@ def factorise(start: IntArray, cut: IntArray, target: IntArray, a: Array) -> Non
 
 
 @compiled
-def _take_from_tail_of_one(
+def _subtract_from_single_tail(
     entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array
 ) -> None:
-    """The same for one system, a large one: each row is added up apart, then taken off once."""
+    """Do the same for one large system: each row is summed first, then subtracted once."""
     corner, total, e = len(at), np.zeros(tail), 0
     while e < len(entry):
         row = at[entry[e]]
@@ -70,7 +70,7 @@ def _take_from_tail_of_one(
             i = entry[e]
             places, values = at[low[e] : i + 1], a[low[e] : i + 1]
             for j in range(len(places)):
-                # Unsigned, it needs no look whether it counts from the end.
+                # An unsigned index needs no check for counting from the end.
                 total[np.uintp(places[j])] += a[i] * values[j]
             e += 1
         for t in range(row + 1):
@@ -78,16 +78,15 @@ def _take_from_tail_of_one(
 
 
 @compiled
-def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array) -> None:
-    """Take the columns' products from the tail, row of the tail by row.
+def subtract_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array) -> None:
+    """Subtract the columns' products from the tail, row by row of the tail for the cache.
 
     ``entry`` lists the columns' entries in the tail's rows, ``low`` the first such entry of
-    the column of each, ``at`` every entry's place in the tail. A row of the tail stays in
-    the processor's nearest cache; column by column most numbers would come from afar.
+    the column of each, ``at`` every entry's position in the tail.
     """
     width, corner = a.shape[1], len(at)
     if width == 1:
-        _take_from_tail_of_one(entry, low, at, tail, a[:, 0])
+        _subtract_from_single_tail(entry, low, at, tail, a[:, 0])
         return
     for e in range(len(entry)):
         i = entry[e]
@@ -100,10 +99,7 @@ def take_from_tail(entry: IntArray, low: IntArray, at: IntArray, tail: int, a: A
 
 @compiled
 def factorise_full(systems: Array) -> None:
-    """Lower factors of full systems, in their place.
-
-    Compiled, since of several threads only one at a time gets into NumPy's and SciPy's own.
-    """
+    """Factorise full systems in place; compiled, since NumPy's version holds the lock."""
     for i in range(len(systems)):
         systems[i] = np.linalg.cholesky(systems[i])
 
@@ -118,12 +114,12 @@ def forward(
     """
     for c in range(len(start) - 1):
         first = start[c]
-        mine = node[c]
+        here = node[c]
         for b in range(x.shape[1]):
-            x[mine, b] /= a[first, which[b]]
+            x[here, b] /= a[first, which[b]]
         for i in range(first + 1, start[c + 1]):
             for b in range(x.shape[1]):
-                x[row[i], b] -= a[i, which[b]] * x[mine, b]
+                x[row[i], b] -= a[i, which[b]] * x[here, b]
 
 
 @compiled
@@ -133,40 +129,40 @@ def backward(
     """Solve with the transposed sparse columns, in place; arguments as in `forward`."""
     for c in range(len(start) - 2, -1, -1):
         first = start[c]
-        mine = node[c]
+        here = node[c]
         for i in range(first + 1, start[c + 1]):
             for b in range(x.shape[1]):
-                x[mine, b] -= a[i, which[b]] * x[row[i], b]
+                x[here, b] -= a[i, which[b]] * x[row[i], b]
         for b in range(x.shape[1]):
-            x[mine, b] /= a[first, which[b]]
+            x[here, b] /= a[first, which[b]]
 
 
 @compiled
-def _lean_on_tail_of_one(
+def _invert_single_tail_part(
     entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array, z: Array
 ) -> None:
-    """The same for one system, a large one."""
+    """Do the same for one large system."""
     corner = len(at)
     for e in range(len(entry)):
         i, first = entry[e], low[e]
         line = z[corner + at[i] * tail : corner + (at[i] + 1) * tail]
         places, values, sums = at[first:i], a[first:i], z[first:i]
-        own = line[at[i]] * a[i]
+        total = line[at[i]] * a[i]
         for j in range(len(places)):
             number = line[np.uintp(places[j])]
-            own += number * values[j]
+            total += number * values[j]
             sums[j] -= number * a[i]
-        z[i] -= own
+        z[i] -= total
 
 
 @compiled
-def lean_on_tail(
+def invert_tail_part(
     entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array, z: Array
 ) -> None:
-    """Begin the inverse's entries with what the tail's say; arguments as in `take_from_tail`."""
+    """Start the inverse's entries from those of the tail; arguments as in `subtract_from_tail`."""
     width, corner = a.shape[1], len(at)
     if width == 1:
-        _lean_on_tail_of_one(entry, low, at, tail, a[:, 0], z[:, 0])
+        _invert_single_tail_part(entry, low, at, tail, a[:, 0], z[:, 0])
         return
     for e in range(len(entry)):
         i = entry[e]
@@ -182,7 +178,7 @@ def lean_on_tail(
 
 @compiled
 def invert(start: IntArray, cut: IntArray, target: IntArray, a: Array, z: Array) -> None:
-    """Fill in the inverse's entries from the last column back; `lean_on_tail` came before."""
+    """Complete the inverse's entries, last column first, after `invert_tail_part`."""
     width = a.shape[1]
     pair = len(target)
     for c in range(len(start) - 2, -1, -1):

@@ -1,8 +1,7 @@
 """Correlated effects: their prior precision, its determinant and its slope.
 
 Levels of a link have effects v = (v_1 … v_K), one per spread and scaled by it, with
-v ~ N(0, Ω). Ω is built from partial correlations, each free in (-1, 1), so that it is
-positive definite whatever they are:
+v ~ N(0, Ω). Ω is positive definite for all partial correlations in (-1, 1):
 
     Ω = L Lᵀ,    L_ij = p_ij · sqrt(1 - Σ_{k<j} L_ik²) for j < i
 
@@ -21,20 +20,17 @@ from numpy.typing import NDArray
 from thermcmp._types import Array
 from thermcmp.inference.conditional.problem import Link
 
-#: Step of the derivative along the imaginary axis, which loses no digits however small.
+#: Step of the complex-step derivative, which loses no digits however small.
 _STEP = 1e-30
 
 
 def partial_count(size: int) -> int:
-    """Number of partial correlations of `size` spreads."""
+    """Return the number of partial correlations of `size` spreads."""
     return size * (size - 1) // 2
 
 
 def correlation(partial: NDArray[Any], size: int) -> NDArray[Any]:
-    """Correlation matrices from partial correlations.
-
-    Shapes: partial (B, K(K-1). Returns (B, K, K).
-    """
+    """Return correlation matrices (B, K, K) from partial correlations (B, K(K - 1)/2)."""
     low = np.zeros((len(partial), size, size), partial.dtype)
     low[:, 0, 0] = 1.0
     place = 0
@@ -51,15 +47,10 @@ def correlation(partial: NDArray[Any], size: int) -> NDArray[Any]:
 class Links:
     """Prepared links of a problem.
 
-    Parameters
-    ----------
-    links : sequence of Link
-        The links.
-
     Attributes
     ----------
     rows, columns : ndarray of int, shape (E,)
-        Effects between which the prior precision has an entry off its diagonal.
+        Pairs of effects with an off-diagonal entry of the prior precision.
     linked : ndarray of int, shape (D,)
         Effects whose prior precision is not one.
     partials : int
@@ -83,43 +74,40 @@ class Links:
         self.partials = sum(partial_count(link.size) for link in links)
 
     def precision(self, partial: Array) -> tuple[Array, Array, Array]:
-        """Prior precision of the linked effects, and the log determinant of their covariance.
-
-        Shapes: partial (B, P). Returns own (D, B), between (E, B), log_determinant (B,).
-        """
+        """Return the prior precision's diagonal (D, B), other entries (E, B) and log|Ω| (B,)."""
         b = len(partial)
-        own, between, log_determinant = [np.zeros((0, b))], [np.zeros((0, b))], np.zeros(b)
+        diagonal, between, log_determinant = [np.zeros((0, b))], [np.zeros((0, b))], np.zeros(b)
         for _, _, members, effects, omega in self._blocks(partial):
             inside = omega[:, members[:, None], members]
             inverse = np.linalg.inv(inside)
             levels = len(effects)
-            own += [np.tile(inverse[:, i, i], (levels, 1)) for i in range(len(members))]
+            diagonal += [np.tile(inverse[:, i, i], (levels, 1)) for i in range(len(members))]
             between += [np.tile(inverse[:, i, j], (levels, 1)) for i, j in _pairs(len(members))]
             log_determinant += levels * np.linalg.slogdet(inside)[1]
-        return np.concatenate(own), np.concatenate(between), log_determinant
+        return np.concatenate(diagonal), np.concatenate(between), log_determinant
 
-    def slope(self, partial: Array, own: Array, between: Array) -> Array:
-        """Derivative of the log likelihood along the partial correlations.
+    def slope(self, partial: Array, square: Array, product: Array) -> Array:
+        """Return the derivative of the log likelihood along the partial correlations, (B, P).
 
-        Shapes: partial (B, P), own, between (D, B). Returns (B, P).
+        `square` (D, B) and `product` (E, B) are posterior second moments of the effects.
         """
         slope = np.zeros(partial.shape)
         d = e = 0
-        for link, mine, members, effects, omega in self._blocks(partial):
+        for link, places, members, effects, omega in self._blocks(partial):
             levels, k = effects.shape
             second = np.empty((len(partial), k, k))
             for i in range(k):
-                second[:, i, i] = own[d : d + levels].sum(axis=0)
+                second[:, i, i] = square[d : d + levels].sum(axis=0)
                 d += levels
             for i, j in _pairs(k):
-                second[:, i, j] = second[:, j, i] = between[e : e + levels].sum(axis=0)
+                second[:, i, j] = second[:, j, i] = product[e : e + levels].sum(axis=0)
                 e += levels
             inverse = np.linalg.inv(omega[:, members[:, None], members])
             # Half the derivative of log N(v | 0, Ω) by Ω, summed over levels.
             by_omega = 0.5 * (inverse @ second @ inverse - levels * inverse)
-            for place in range(mine.start, mine.stop):
-                aside = partial[:, mine].astype(complex)
-                aside[:, place - mine.start] += 1j * _STEP
+            for place in range(places.start, places.stop):
+                aside = partial[:, places].astype(complex)
+                aside[:, place - places.start] += 1j * _STEP
                 moved = correlation(aside, link.size).imag / _STEP
                 slope[:, place] += np.einsum(
                     "bij,bij->b", by_omega, moved[:, members[:, None], members]
@@ -127,14 +115,14 @@ class Links:
         return slope
 
     def _blocks(self, partial: Array) -> Any:
-        """Each block with its link, the places of its partial correlations, and Ω."""
+        """Yield each block with its link, the slice of its partial correlations, and Ω."""
         start = 0
         for link in self._links:
-            mine = slice(start, start + partial_count(link.size))
-            omega = correlation(partial[:, mine], link.size)
+            places = slice(start, start + partial_count(link.size))
+            omega = correlation(partial[:, places], link.size)
             for members, effects in link.blocks:
-                yield link, mine, members, effects, omega
-            start = mine.stop
+                yield link, places, members, effects, omega
+            start = places.stop
 
 
 def _pairs(size: int) -> list[tuple[int, int]]:

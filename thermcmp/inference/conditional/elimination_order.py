@@ -1,10 +1,9 @@
-"""In which order effects are eliminated, and where the numbers of the factor stand.
+"""Elimination order of the effects, and layout of the factor.
 
-The system M of the effects is sparse: two effects meet only where a row has both. Effects
-that meet few others go first, many at once as long as none meets another of them (minimum
-degree by rounds of independent sets); what is left when the rest has filled in, and the
-fixed effects, form a dense tail. The response is carried along as one more node, the last,
-so that factorising also solves.
+The system M of the effects is sparse: two effects are adjacent only if a row touches both.
+Effects of low degree are eliminated first, in rounds of independent sets (minimum degree);
+those that remain after fill-in, and the fixed effects, form a dense tail. The response is the
+last node, so that factorising also solves.
 
 Reference: T. A. Davis, Direct Methods for Sparse Linear Systems (SIAM 2006), ch. 4 and 7.
 """
@@ -18,7 +17,7 @@ import numpy as np
 
 from thermcmp._types import BoolArray, IntArray
 
-#: Among more than SMALL nodes a node goes only where it meets at most this share of them:
+#: Among more than SMALL nodes one is eliminated only if adjacent to at most this share of them:
 #: blocked dense algebra is some ten times cheaper per number once few zeros are left.
 THIN: Final = 0.15
 SMALL: Final = 150
@@ -28,45 +27,23 @@ SLACK: Final = 2.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Elimination:
-    """Order of elimination and layout of the factor.
+    """Order of elimination and layout of the factor, with J sparse columns and T tail nodes."""
 
-    Attributes
-    ----------
-    node : ndarray of int, shape (J,)
-        Nodes of the sparse columns, in order.
-    start : ndarray of int, shape (J + 1,)
-        First slot of each column, which holds its diagonal; its entries below follow.
-    row : ndarray of int, shape (start[-1],)
-        Node that each slot's row belongs to; those of the tail come last in each column.
-    cut : ndarray of int, shape (J,)
-        First slot of each column whose row is in the tail.
-    at : ndarray of int, shape (start[-1],)
-        Place of each slot's row in the tail; negative outside it.
-    by_row, low : ndarray of int, shape (M,)
-        The slots whose row is in the tail, row by row, and the cut of the column of each.
-    target : ndarray of int, shape (P,)
-        Slot of the product of each pair of entries (i, j <= i) of each column, in order,
-        j before the cut. Pairs from the cut on fall into the tail.
-    response : ndarray of int, shape (J,)
-        Slot of the response's row in each column: it meets every node.
-    tail : ndarray of int, shape (T,)
-        Nodes of the dense tail in order; the response is its last. Its T x T numbers
-        stand row by row in the slots from ``start[-1]`` on.
-    entry : ndarray of int, shape (E,)
-        Slot of each entry asked for.
-    """
-
-    node: IntArray
-    start: IntArray
-    row: IntArray
-    cut: IntArray
-    at: IntArray
-    by_row: IntArray
-    low: IntArray
+    node: IntArray  #: nodes of the sparse columns in order, shape (J,)
+    start: IntArray  #: first slot of each column, its diagonal; entries below follow, (J + 1,)
+    row: IntArray  #: node of each slot's row, those of the tail last in each column
+    cut: IntArray  #: first slot of each column whose row is in the tail, shape (J,)
+    at: IntArray  #: position of each slot's row in the tail; negative outside it
+    by_row: IntArray  #: slots whose row is in the tail, row by row, shape (M,)
+    low: IntArray  #: cut of the column of each of these, shape (M,)
+    #: Slot of the product of each pair of entries (i, j <= i) of each column in order, j before
+    #: the cut, shape (P,). Pairs from the cut on fall into the tail.
     target: IntArray
-    response: IntArray
+    response: IntArray  #: slot of the response's row in each column, shape (J,)
+    #: Nodes of the dense tail in order, the response last, shape (T,). Its T x T numbers are
+    #: row by row in the slots from ``start[-1]`` on.
     tail: IntArray
-    entry: IntArray
+    entry: IntArray  #: slot of each requested entry, shape (E,)
 
     @property
     def slots(self) -> int:
@@ -75,10 +52,7 @@ class Elimination:
 
 
 def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> Elimination:
-    """Choose an order and lay out the factor.
-
-    Shapes: rows, columns (E,).
-    """
+    """Return an order and layout for entries `rows`, `columns` (E,) among `count` nodes."""
     node, size, below, tail = _order(count, rows, columns, last)
     place = np.empty(count, np.intp)
     place[np.concatenate([node, tail])] = np.arange(count)
@@ -105,7 +79,7 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
     keys, slots = keys[sorting], slots[sorting]
 
     def slot(a: IntArray, b: IntArray) -> IntArray:
-        """Slots of the entries between nodes a and b, in either order."""
+        """Return the slots of the entries between nodes a and b, in either order."""
         first, second = place[a], place[b]
         key = np.maximum(first, second) * count + np.minimum(first, second)
         return np.asarray(slots[np.searchsorted(keys, key)])
@@ -128,7 +102,7 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
 
 
 def _pairs(start: IntArray, cut: IntArray, column: IntArray) -> tuple[IntArray, IntArray]:
-    """Pairs of slots (i, j <= i) below the diagonal of each column, j before the cut."""
+    """Return the pairs of slots (i, j <= i) below each column's diagonal, j before the cut."""
     slot = np.arange(start[-1])
     count = np.minimum(slot + 1, cut[column]) - (start[column] + 1)
     count[start[:-1]] = 0
@@ -140,15 +114,15 @@ def _pairs(start: IntArray, cut: IntArray, column: IntArray) -> tuple[IntArray, 
 def _order(
     count: int, rows: IntArray, columns: IntArray, last: IntArray
 ) -> tuple[IntArray, IntArray, IntArray, IntArray]:
-    """Nodes in order, number of entries below each, their rows, and the tail."""
+    """Return nodes in order, number of entries below each, their rows, and the tail."""
     from scipy.sparse import csr_array
 
-    # Every node meets itself: the diagonal is always there.
-    i, j, own = rows[rows != columns], columns[rows != columns], np.arange(count)
+    # The diagonal is always present.
+    i, j, diagonal = rows[rows != columns], columns[rows != columns], np.arange(count)
     graph = csr_array(
         (
             np.ones(2 * len(i) + count, np.int32),
-            (np.concatenate([i, j, own]), np.concatenate([j, i, own])),
+            (np.concatenate([i, j, diagonal]), np.concatenate([j, i, diagonal])),
         ),
         shape=(count, count),
     )
@@ -166,7 +140,7 @@ def _order(
         nodes.append(alive[picked])
         sizes.append(np.diff(across.indptr))
         below.append(alive[rest[across.indices]])
-        # Those that a node met meet one another once it is gone.
+        # The neighbours of an eliminated node become adjacent.
         graph = graph[rest][:, rest] + across.T @ across
         graph.data[:] = 1
         alive = alive[rest]
@@ -175,13 +149,13 @@ def _order(
 
 
 def _independent(graph: Any, free: BoolArray) -> IntArray:
-    """Thin nodes of about the smallest degree, no two of which meet."""
+    """Return nodes of about the smallest degree, no two of them adjacent."""
     degree = np.diff(graph.indptr)
     thin = free & ((degree <= THIN * len(degree)) | (len(degree) <= SMALL))
     if not thin.any():
         return np.zeros(0, np.intp)
     candidate = thin & (degree <= SLACK * degree[thin].min() + 2)
-    # A node goes if it comes before all candidates that it meets, itself being one.
+    # A candidate is taken if it ranks first among itself and its adjacent candidates.
     rank = np.where(candidate, np.argsort(np.argsort(degree, kind="stable")), len(degree))
     least = np.minimum.reduceat(rank[graph.indices], graph.indptr[:-1])
     return np.flatnonzero(candidate & (rank == least)).astype(np.intp)

@@ -171,8 +171,13 @@ def _explore(
         drawn = _by_surrogate(target, mode, factor, draws, rng)
         if drawn.weighted.can_be_kept:
             return drawn
-    start = _first_proposal(mode, factor, large=kernel.size >= LARGE)
-    weighted = sample(target.log_density, start, _effort(kernel, len(mode), draws), rng)
+    start, d = _first_proposal(mode, factor, large=kernel.size >= LARGE), len(mode)
+    # With many rows the proposal needs little adaptation; with many parameters the effective
+    # share of the points is lower.
+    effort = Effort(rounds=1, size=32 * d, count=_expensive_count(draws))
+    if kernel.size < LARGE:
+        effort = Effort(rounds=3, size=max(400, 50 * d), count=draws if d > MANY else draws // 2)
+    weighted = sample(target.log_density, start, effort, rng)
     picked = systematic(weighted.weights, draws, rng)
     effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
     order = rng.permutation(draws)
@@ -226,14 +231,6 @@ def _first_proposal(mode: Array, factor: Array, *, large: bool) -> Mixture:
         np.stack(factors),
         Warp.none(len(mode)),
     )
-
-
-def _effort(kernel: Kernel, d: int, draws: int) -> Effort:
-    """Return how many points to evaluate; with many rows the proposal needs little learning."""
-    if kernel.size < LARGE:
-        # With many parameters the effective share of the points is lower.
-        return Effort(rounds=3, size=max(400, 50 * d), count=draws if d > MANY else draws // 2)
-    return Effort(rounds=1, size=32 * d, count=_expensive_count(draws))
 
 
 def systematic(weights: Array, count: int, rng: np.random.Generator) -> IntArray:

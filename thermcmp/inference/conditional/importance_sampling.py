@@ -20,20 +20,20 @@ from thermcmp.inference.conditional.sinh_arcsinh import Warp, fit_warp
 from thermcmp.model.priors import LOG_SQRT_2PI
 
 DEGREES_OF_FREEDOM: Final = 20.0
-#: Components laid out after the first round.
+#: Components placed after the first round.
 COMPONENTS: Final = 2
-#: How far out the components start; the rest of the spread is their own width.
+#: Spread of the initial components; the rest of the total spread is their width.
 SPREAD: Final = 0.5
-#: Rounds of adaptation at most, where they do not go well.
+#: Most rounds of adaptation before the final draws.
 MOST_ROUNDS: Final = 6
-#: Share of a round's draws that count when the adaptation goes well.
+#: Effective share of a round's draws at which the adaptation is sufficient.
 WELL: Final = 0.35
-#: Share of the kept draws that must count, and the largest Pareto k, …
+#: Least effective share of the kept draws, and the largest Pareto k, …
 ENOUGH: Final = 0.2
 LARGEST_K: Final = 0.6
-#: … else the adaptation goes on for at most this many rounds of the kept size.
+#: … else the adaptation continues for at most this many rounds of the kept size.
 EXTRA_ROUNDS: Final = 3
-#: Standard deviations that a component may have, in units of the priors' own.
+#: Bounds of a component's standard deviations, in units of the priors'.
 NARROWEST: Final = 1e-4
 WIDEST: Final = 2.0
 #: Steps of expectation-maximisation in each round.
@@ -44,28 +44,16 @@ DEFENSIVE: Final = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
-    """Mixture of C Student-t components in d dimensions, plus a standard normal.
+    """Mixture of C Student-t components in d dimensions, plus a standard normal."""
 
-    Attributes
-    ----------
-    weights : ndarray, shape (C,)
-        Component weights, summing to 1 - DEFENSIVE.
-    means : ndarray, shape (C, d)
-        Locations.
-    factors : ndarray, shape (C, d, d)
-        Lower Cholesky factors of the scale matrices.
-    warp : Warp
-        Map from the target's coordinates to those of the components; the prior
-        component is not warped.
-    """
-
-    weights: Array
-    means: Array
-    factors: Array
+    weights: Array  #: sum to 1 - DEFENSIVE, shape (C,)
+    means: Array  #: shape (C, d)
+    factors: Array  #: lower Cholesky factors of the scale matrices, shape (C, d, d)
+    #: Map from the target's coordinates to those of the components, except the prior's.
     warp: Warp
 
     def draw(self, count: int, rng: np.random.Generator) -> Array:
-        """`count` draws, shape (count, d); components in fixed proportions."""
+        """Return draws of shape (count, d), components in fixed proportions."""
         d = self.means.shape[1]
         shares = np.append(self.weights, DEFENSIVE)
         edges = np.round(np.cumsum(shares / shares.sum()) * count).astype(int)
@@ -79,7 +67,7 @@ class Mixture:
         return np.concatenate(out)
 
     def component_log_density(self, x: Array) -> Array:
-        """Weighted log density of each component and of the prior, shape (C + 1, N)."""
+        """Return the weighted log density of each component and of the prior, shape (C + 1, N)."""
         from scipy.linalg import solve_triangular
         from scipy.special import gammaln
 
@@ -96,16 +84,13 @@ class Mixture:
         return np.stack(out)
 
     def log_density(self, x: Array) -> Array:
-        """Log density, shape (N,)."""
+        """Return the log density, shape (N,)."""
         from scipy.special import logsumexp
 
         return np.asarray(logsumexp(self.component_log_density(x), axis=0))
 
     def refitted(self, x: Array, weights: Array) -> Mixture:
-        """One step of weighted EM towards the target of the weights.
-
-        Shapes: x (N, d), weights (N,).
-        """
+        """Return the mixture after one step of EM on weighted draws (N, d)."""
         from scipy.linalg import solve_triangular
 
         d, nu = x.shape[1], DEGREES_OF_FREEDOM
@@ -142,18 +127,10 @@ class Mixture:
 
 @dataclass(frozen=True, slots=True)
 class Weighted:
-    """Weighted draws of the target.
+    """Weighted draws of the target."""
 
-    Attributes
-    ----------
-    x : ndarray, shape (N, d)
-        Draws.
-    log_weights : ndarray, shape (N,)
-        Log importance weights, not normalised.
-    """
-
-    x: Array
-    log_weights: Array
+    x: Array  #: shape (N, d)
+    log_weights: Array  #: not normalised, shape (N,)
 
     @property
     def weights(self) -> Array:
@@ -162,7 +139,7 @@ class Weighted:
         return np.asarray(w / np.sum(w))
 
     def tempered(self, least: float) -> Array:
-        """Normalised weights, flattened until their effective size is at least `least`."""
+        """Return normalised weights, flattened until their effective size is at least `least`."""
         power = 1.0
         while power > 0.05:
             w = np.exp(power * (self.log_weights - np.max(self.log_weights)))
@@ -178,19 +155,19 @@ class Weighted:
         return float(1.0 / np.sum(self.weights**2))
 
     @property
-    def goes_well(self) -> bool:
-        """Whether the proposal needs no more learning."""
+    def is_adapted(self) -> bool:
+        """Whether the proposal needs no further adaptation."""
         return self.effective_size >= WELL * len(self.x)
 
     @property
     def can_be_kept(self) -> bool:
-        """Whether enough of the draws count, and none outweighs the rest."""
+        """Whether effective size and Pareto k are sufficient for the final draws."""
         enough = self.effective_size >= ENOUGH * len(self.x)
         return enough and pareto_k(self.log_weights) < LARGEST_K
 
 
 def safe_cholesky(scale: Array) -> Array:
-    """Cholesky factor of a covariance, its standard deviations kept in NARROWEST and WIDEST."""
+    """Return the Cholesky factor of a covariance, its axes kept within NARROWEST and WIDEST."""
     values, vectors = np.linalg.eigh((scale + scale.T) / 2.0)
     values = np.clip(values, NARROWEST**2, WIDEST**2)
     return np.linalg.cholesky((vectors * values) @ vectors.T)
@@ -198,21 +175,11 @@ def safe_cholesky(scale: Array) -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Effort:
-    """Evaluations of the target to spend.
+    """Evaluations of the target to spend."""
 
-    Attributes
-    ----------
-    rounds : int
-        Rounds of adaptation at least; at most MOST_ROUNDS where they do not go well.
-    size : int
-        Draws in each.
-    count : int
-        Draws kept.
-    """
-
-    rounds: int
-    size: int
-    count: int
+    rounds: int  #: least rounds of adaptation
+    size: int  #: draws in each
+    count: int  #: final draws
 
 
 def sample(
@@ -225,46 +192,44 @@ def sample(
 
     Every round's draws are weighted against the mixture of all proposals so far
     (Cornuet, Marin, Mira & Robert, Scandinavian Journal of Statistics 39 (2012)
-    798-812), so no target evaluation is lost to the adaptation. In the first rounds
-    the components are laid out anew over the weighted draws, so that a bent or split
-    target is covered from end to end.
+    798-812), so the adaptation uses every evaluation. In the first rounds the components are
+    placed again over the weighted draws, so that a curved or bimodal target is covered.
     """
+    from scipy.special import logsumexp
+
     past: list[tuple[int, Mixture]] = []
     x, target = np.zeros((0, start.means.shape[1])), np.zeros(0)
-    mixture, going_well = start, False
-    # Small rounds until they go well, then the size asked for, and on if that goes badly.
+    mixture, is_adapted = start, False
+    # Small rounds until adapted, then the final size, repeated if its weights are poor.
     while True:
-        settled = len(past) >= MOST_ROUNDS or (len(past) >= effort.rounds and going_well)
-        drawn = effort.count if settled else effort.size
-        past.append((drawn, mixture))
-        fresh = mixture.draw(drawn, rng)
-        found = log_target(fresh)
-        last = Weighted(fresh, _cleaned(found - mixture.log_density(fresh)))
-        going_well = last.goes_well
-        if settled and (last.can_be_kept or len(past) > MOST_ROUNDS + EXTRA_ROUNDS):
+        is_final = len(past) >= MOST_ROUNDS or (len(past) >= effort.rounds and is_adapted)
+        size = effort.count if is_final else effort.size
+        past.append((size, mixture))
+        fresh = mixture.draw(size, rng)
+        value = log_target(fresh)
+        last = Weighted(fresh, _cleaned(value - mixture.log_density(fresh)))
+        is_adapted = last.is_adapted
+        if is_final and (last.can_be_kept or len(past) > MOST_ROUNDS + EXTRA_ROUNDS):
             return last
-        x, target = np.concatenate([x, fresh]), np.concatenate([target, found])
-        pooled = Weighted(x, _cleaned(target - _pooled_log_density(past, x)))
+        x, target = np.concatenate([x, fresh]), np.concatenate([target, value])
+        shares = [np.log(n / len(x)) + proposal.log_density(x) for n, proposal in past]
+        pooled = Weighted(x, _cleaned(target - logsumexp(shares, axis=0)))
         weights = pooled.tempered(0.05 * len(x))
-        if len(past) < effort.rounds or not going_well:
-            mixture = laid_out(x, weights, rng)
+        if len(past) < effort.rounds or not is_adapted:
+            mixture = placed_mixture(x, weights, rng)
         for _ in range(EM_STEPS):
             mixture = mixture.refitted(x, weights)
 
 
-def laid_out(x: Array, weights: Array, rng: np.random.Generator) -> Mixture:
-    """Warp the draws to near normality and centre components on some of them.
-
-    Shapes: x (N, d), weights (N,).
-    """
+def placed_mixture(x: Array, weights: Array, rng: np.random.Generator) -> Mixture:
+    """Return a mixture centred on some of the weighted draws (N, d), warped to near normality."""
     warp = fit_warp(x, weights)
     y, _ = warp.forward(x)
     mean = weights @ y
     scale = (weights[:, None] * (y - mean)).T @ (y - mean)
     centres = y[rng.choice(len(y), COMPONENTS, p=weights)]
-    # Where a draw outweighs all others the proposal has missed something: a second mode,
-    # say. Its nearest neighbours show how wide that is (Raftery & Bao, Biometrics 66 (2010)
-    # 1162-1173).
+    # A draw that outweighs all others reveals what the proposal missed, such as a second mode;
+    # its neighbours show the width (Raftery & Bao, Biometrics 66 (2010) 1162-1173).
     heaviest = y[np.argmax(weights)]
     local = _local_covariance(y, weights, heaviest, scale)
     wide = safe_cholesky((1 - SPREAD**2) * scale)
@@ -277,7 +242,7 @@ def laid_out(x: Array, weights: Array, rng: np.random.Generator) -> Mixture:
 
 
 def _local_covariance(y: Array, weights: Array, centre: Array, scale: Array) -> Array:
-    """Weighted covariance of the draws nearest to a centre, about that centre."""
+    """Return the weighted covariance, about a centre, of the draws nearest to it."""
     apart = y - centre
     distance = np.einsum("ni,ij,nj->n", apart, np.linalg.pinv(scale), apart)
     near = np.argsort(distance)[: max(2 * y.shape[1], len(y) // 20)]
@@ -285,15 +250,6 @@ def _local_covariance(y: Array, weights: Array, centre: Array, scale: Array) -> 
     return (share[:, None] * apart[near]).T @ apart[near]
 
 
-def _pooled_log_density(past: list[tuple[int, Mixture]], x: Array) -> Array:
-    """Log density of all proposals so far, each by its number of draws."""
-    from scipy.special import logsumexp
-
-    total = sum(size for size, _ in past)
-    logs = [np.log(size / total) + mixture.log_density(x) for size, mixture in past]
-    return np.asarray(logsumexp(logs, axis=0))
-
-
 def _cleaned(log_weights: Array) -> Array:
-    """Log weights with undefined ones set to nothing."""
+    """Return log weights with undefined ones set to -inf."""
     return np.where(np.isnan(log_weights), -np.inf, log_weights)

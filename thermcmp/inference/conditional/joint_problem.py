@@ -1,4 +1,4 @@
-"""Several sensors' designs as one problem, with effects that go together."""
+"""Designs of several sensors as one problem with correlated effects."""
 
 from __future__ import annotations
 
@@ -20,45 +20,30 @@ from thermcmp.model.priors import Prior, correlation_priors
 
 @dataclass(frozen=True, slots=True, eq=False)
 class JointProblem:
-    """One linear problem of several sensors.
+    """One linear problem of several sensors, in their order."""
 
-    Attributes
-    ----------
-    problem : GaussianProblem
-        Rows of all sensors, one set each; effects and spreads of the first sensor first.
-    priors : tuple of Prior
-        Of the exponents, the spreads, the residuals and the partial correlations.
-    effects, spreads : tuple of slice
-        Where each sensor's effects and spreads stand.
-    members : tuple of tuple of int
-        The sensors that each link correlates.
-    """
-
-    problem: GaussianProblem
-    priors: tuple[Prior, ...]
-    effects: tuple[slice, ...]
-    spreads: tuple[slice, ...]
-    members: tuple[tuple[int, ...], ...]
+    problem: GaussianProblem  #: one set of rows per sensor
+    priors: tuple[Prior, ...]  #: of exponents, spreads, residuals and partial correlations
+    effects: tuple[slice, ...]  #: effects of each sensor
+    spreads: tuple[slice, ...]  #: spreads of each sensor
+    members: tuple[tuple[int, ...], ...]  #: sensors that each link correlates
 
 
 def joint_problem(designs: Sequence[Design], together: Sequence[str], shape: float) -> JointProblem:
-    """Stack the designs of several sensors."""
+    """Return the designs of several sensors as one problem."""
     parts = [thermal_problem(design)[0] for design in designs]
     effects = _slices([part.effect_count for part in parts])
     spreads = _slices([len(design.terms) for design in designs])
-    links, members = [], []
-    for name in together:
-        link, mine = _link(designs, effects, name)
-        links.append(link)
-        members.append(mine)
+    linked = [_link(designs, effects, name) for name in together]
+    members = tuple(sensors for _, sensors in linked)
     columns, values, flow = _places(parts, effects)
     rows = _slices([len(part.y) for part in parts])
 
     def of_rows(terms: Sequence[AirflowTerm | None], exponent: Array) -> Array:
         whole = np.broadcast_to(exponent, (rows[-1].stop, exponent.shape[1]))
         pieces = [
-            term(whole[mine])
-            for term, mine in zip(terms, rows, strict=True)
+            term(whole[part])
+            for term, part in zip(terms, rows, strict=True)
             if term is not None  # a thermal problem always has one
         ]
         return np.concatenate(pieces)
@@ -72,8 +57,8 @@ def joint_problem(designs: Sequence[Design], together: Sequence[str], shape: flo
         flow=flow,
         scale_of=np.concatenate(
             [
-                np.where(part.scale_of < 0, -1, part.scale_of + mine.start)
-                for part, mine in zip(parts, spreads, strict=True)
+                np.where(part.scale_of < 0, -1, part.scale_of + spread.start)
+                for part, spread in zip(parts, spreads, strict=True)
             ]
         ),
         fixed_mean=np.concatenate([part.fixed_mean for part in parts]),
@@ -85,15 +70,15 @@ def joint_problem(designs: Sequence[Design], together: Sequence[str], shape: flo
         airflow=lambda exponent: of_rows([part.airflow for part in parts], exponent),
         airflow_slope=lambda exponent: of_rows([part.airflow_slope for part in parts], exponent),
         set_of=np.repeat(np.arange(len(parts)), [len(part.y) for part in parts]),
-        links=tuple(links),
+        links=tuple(link for link, _ in linked),
     )
     priors = (
         *(d.priors[EXPONENT] for d in designs),
         *(d.priors[term.spread] for d in designs for term in d.terms),
         *(d.priors[RESIDUAL] for d in designs),
-        *(prior for mine in members for prior in correlation_priors(len(mine), shape)),
+        *(prior for sensors in members for prior in correlation_priors(len(sensors), shape)),
     )
-    return JointProblem(problem, priors, effects, spreads, tuple(members))
+    return JointProblem(problem, priors, effects, spreads, members)
 
 
 def _slices(sizes: Sequence[int]) -> tuple[slice, ...]:
@@ -104,7 +89,7 @@ def _slices(sizes: Sequence[int]) -> tuple[slice, ...]:
 def _link(
     designs: Sequence[Design], effects: Sequence[slice], name: str
 ) -> tuple[Link, tuple[int, ...]]:
-    """The levels of one term in the sensors that have it, by which of them have the level."""
+    """Return the link of one term, its levels by the sensors that have them, and these sensors."""
     columns: dict[str, dict[int, int]] = {}
     members = [i for i, design in enumerate(designs) if design.term_position(name) is not None]
     for member, sensor in enumerate(members):
@@ -116,14 +101,14 @@ def _link(
         for number, level in enumerate(design.levels[place]):
             columns.setdefault(level, {})[member] = first + number
     blocks: dict[tuple[int, ...], list[list[int]]] = {}
-    for found in columns.values():
-        blocks.setdefault(tuple(found), []).append(list(found.values()))
+    for by_member in columns.values():
+        blocks.setdefault(tuple(by_member), []).append(list(by_member.values()))
     return (
         Link(
             len(members),
             tuple(
-                (np.array(which, np.intp), np.array(stand, np.intp))
-                for which, stand in blocks.items()
+                (np.array(which, np.intp), np.array(level_columns, np.intp))
+                for which, level_columns in blocks.items()
                 if len(which) > 1
             ),
         ),
@@ -134,21 +119,21 @@ def _link(
 def _places(
     parts: Sequence[GaussianProblem], effects: Sequence[slice]
 ) -> tuple[IntArray, Array, BoolArray]:
-    """Places of all rows: the still ones first, then those on airflow, padded with zeros.
+    """Return effect columns, coefficients and airflow flags of all rows' places.
 
-    Every row has as many places of each kind as the sensor with the most; a place that
-    a sensor has no term for points to its baseline with a coefficient of zero.
+    Places on resistance come first, then those on airflow. A sensor with fewer terms is padded
+    with coefficients of zero.
     """
     width = [max(int(np.sum(part.flow == side)) for part in parts) for side in (False, True)]
     columns, values = [], []
-    for part, mine in zip(parts, effects, strict=True):
+    for part, effect in zip(parts, effects, strict=True):
         n = len(part.y)
         for side, wide in zip((False, True), width, strict=True):
-            have = part.flow == side
-            more = wide - int(have.sum())
-            columns.append(np.hstack([part.columns[:, have], np.zeros((n, more), np.intp)]))
-            columns[-1] += mine.start
-            values.append(np.hstack([part.values[:, have], np.zeros((n, more))]))
+            is_side = part.flow == side
+            more = wide - int(is_side.sum())
+            columns.append(np.hstack([part.columns[:, is_side], np.zeros((n, more), np.intp)]))
+            columns[-1] += effect.start
+            values.append(np.hstack([part.values[:, is_side], np.zeros((n, more))]))
     stacked = [
         np.vstack([np.hstack(pair) for pair in zip(x[::2], x[1::2], strict=True)])
         for x in (columns, values)

@@ -1,17 +1,16 @@
-"""Regulated runs in the conditional engine: a Gaussian stand-in, then importance weights.
+"""Regulated runs in the conditional engine: a Gaussian approximation, then importance weights.
 
 The Jacobian of a regulated run (see `inference.regulated_likelihood`) is the sensitivity x of
 its temperature to what the loop moved, linear in the effects. To second order about x0
 
     log x = log x0 + (x - x0)/x0 - (x - x0)²/(2 x0²) + …
 
-which is, up to a constant, the log density of a reading of x: 2 x0 with standard deviation
-x0. So each regulated run gets such a reading beside its row, a little wider than that so
-that the draws reach further than the posterior, and the factor of its exponent is taken up
-by the exponent's normal prior in the same way. The engine solves that problem exactly; what
-is left are weights of its draws, whatever x0 was. They are smoothed and judged by their
-Pareto k (Vehtari, Simpson, Gelman, Yao & Gabry, JMLR 25 (2024) 72), and the draws are
-resampled by them.
+which is, up to a constant, the log density of a reading 2 x0 of x with standard deviation
+x0. So each regulated run gets such a pseudo-reading, somewhat wider so that the draws cover
+the posterior, and the exponent's normal prior takes up the factor of the exponent in the same
+way. The engine solves that problem exactly, and importance weights correct its draws for any
+x0. They are smoothed and checked by their Pareto k (Vehtari, Simpson, Gelman, Yao & Gabry, JMLR
+25 (2024) 72), and the draws are resampled by them.
 """
 
 from __future__ import annotations
@@ -39,40 +38,30 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.design import Design
 
-#: Draws of each pass that looks for where to expand, and the most passes.
+#: Draws per pass of the search for the expansion point, and the most passes.
 PILOT: Final = 400
 PASSES: Final = 4
-#: The place is found once a pass moves it by less than this share.
+#: The search ends once a pass moves the point by less than this share.
 NEAR: Final = 0.1
-#: Variance of a stand-in over that of the second order: at 2 its weights are bounded up to
-#: three times x0, and still above 80 % of the draws count where nothing else tells s.
+#: Variance of a pseudo-reading over that of the second order: at 2 its weights are bounded up
+#: to three times x0, and above 80 % of the draws are effective even without other data on s.
 WIDER: Final = 2.0
-#: Names of the checks of the weights.
+#: Suffix of the names of the weights' checks.
 OF_REGULATED: Final = "for the regulated runs"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Expansion:
-    """Where the logarithms are expanded.
+    """Point about which the logarithms are expanded."""
 
-    Attributes
-    ----------
-    fan, power : ndarray, shape (F,), (G,)
-        Sensitivities x0 of the rows held by the fan and by power [K at reference].
-    exponent : float
-        Airflow exponent [-].
-    wider : float
-        Variance of a stand-in over that of the second order; 1 where no weights follow.
-    """
-
-    fan: Array
-    power: Array
-    exponent: float
-    wider: float = WIDER
+    fan: Array  #: sensitivities x0 of the rows held by the fan [K at reference], shape (F,)
+    power: Array  #: the same of the rows held by power, shape (G,)
+    exponent: float  #: airflow exponent
+    wider: float = WIDER  #: variance of a pseudo-reading over that of the second order
 
     @classmethod
     def first(cls, design: Design) -> Expansion:
-        """A start: what the prior says of the airflow part, what was measured of the rise."""
+        """Return a start from the prior of the convective part and the measured rises."""
         fan, power = regulated_rows(design)
         flow = design.priors[AIRFLOW_BASELINE]
         middle = max(flow.mean, flow.sd) if isinstance(flow, Normal) else 1.0
@@ -83,32 +72,32 @@ class Expansion:
 
     @classmethod
     def at(cls, design: Design, effects: Array, exponent: Array, weights: Array) -> Expansion:
-        """The weighted mean of draws, where the loop can have held the rows."""
-        found = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
+        """Return the weighted mean of draws, away from zero."""
+        drawn = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
         fan, power = (
-            # Never next to zero: there a mean of few draws stands for nothing.
+            # Close to zero a mean of few draws is meaningless.
             np.maximum(weights @ x, 0.1 * np.sqrt(weights @ x**2) + 1e-6)
-            for x in (found.fan, found.power)
+            for x in (drawn.fan, drawn.power)
         )
         return cls(fan, power, float(weights @ exponent))
 
     def is_near(self, other: Expansion) -> bool:
-        """Whether another one is at about the same place."""
-        mine, its = (np.concatenate([e.fan, e.power, [e.exponent]]) for e in (self, other))
-        return bool(np.all(np.abs(its / mine - 1.0) < NEAR))
+        """Return whether another point is close."""
+        here, there = (np.concatenate([e.fan, e.power, [e.exponent]]) for e in (self, other))
+        return bool(np.all(np.abs(there / here - 1.0) < NEAR))
 
-    def log_stand_in(self, design: Design, effects: Array, exponent: Array) -> Array:
-        """What the engine took for the log Jacobian, shape (S,), up to a constant."""
-        found = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
+    def log_approximation(self, design: Design, effects: Array, exponent: Array) -> Array:
+        """Return the engine's approximation of the log Jacobian up to a constant, shape (S,)."""
+        drawn = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
         total = np.zeros(len(effects))
-        for x, x0 in ((found.fan, self.fan), (found.power, self.power)):
+        for x, x0 in ((drawn.fan, self.fan), (drawn.power, self.power)):
             total -= 0.5 / self.wider * np.sum(((x - (1.0 + self.wider) * x0) / x0) ** 2, axis=1)
         slope, curve = self._exponent_terms(design)
         apart = exponent - self.exponent
         return total + slope * apart - 0.5 * curve * apart**2
 
     def exponent_prior(self, design: Design) -> Prior:
-        """The exponent's prior with its part of the Jacobian, to second order."""
+        """Return the exponent's prior times its factor of the Jacobian, to second order."""
         prior = design.priors[EXPONENT]
         if not isinstance(prior, Normal):
             raise TypeError("the airflow exponent has a normal prior")
@@ -118,7 +107,7 @@ class Expansion:
         return Normal(mean, precision**-0.5)
 
     def _exponent_terms(self, design: Design) -> tuple[float, float]:
-        """Slope of sum log(-∂g/∂N) along the exponent, and the curvature taken for it."""
+        """Return the slope of sum log(-∂g/∂N) along the exponent, and the curvature to use."""
         step = 1e-3 * max(abs(self.exponent), 0.1)
         low, middle, high = (
             float(np.sum(np.log(np.abs(fall_per_rpm(design, self.exponent + move)))))
@@ -128,35 +117,32 @@ class Expansion:
         return (high - low) / (2.0 * step), curve
 
 
-def stand_in_problem(
+def problem_with_pseudo_readings(
     design: Design, expansion: Expansion
 ) -> tuple[GaussianProblem, tuple[Prior, ...]]:
-    """The problem of a design with a stand-in reading for each regulated row.
-
-    Returns problem, priors.
-    """
+    """Return a design's problem with a pseudo-reading per regulated row, and its priors."""
     problem, priors = thermal_problem(design)
     fan, power = regulated_rows(design)
     rows, x0 = np.concatenate([fan, power]), np.concatenate([expansion.fan, expansion.power])
     of_power = design.per_power_at(design.flow_speed[power])
-    own = np.concatenate(
+    values = np.concatenate(
         [
             np.broadcast_to(problem.flow.astype(float), (len(fan), len(problem.flow))),
             np.stack([np.broadcast_to(of_power[acts], len(power)) for acts in design.acts], axis=1),
         ]
     )
 
-    def extended(term: AirflowTerm | None, beside: float) -> AirflowTerm | None:
+    def extended(term: AirflowTerm | None, at_fan: float) -> AirflowTerm | None:
         if term is None:
             return None
 
-        def with_stand_ins(exponent: Array) -> Array:
+        def with_pseudo_rows(exponent: Array) -> Array:
             h = term(exponent[: len(problem.y)])
-            # The fan's sensitivity is s itself, whatever the speed.
-            fans = np.full((len(fan), exponent.shape[1]), beside)
+            # The fan's sensitivity is s at any speed.
+            fans = np.full((len(fan), exponent.shape[1]), at_fan)
             return np.concatenate([h, fans, h[power]])
 
-        return with_stand_ins
+        return with_pseudo_rows
 
     return (
         replace(
@@ -165,7 +151,7 @@ def stand_in_problem(
             known_variance=np.concatenate([problem.known_variance, expansion.wider * x0**2]),
             run_scatter=np.concatenate([problem.run_scatter, np.zeros(len(rows))]),
             columns=np.concatenate([problem.columns, problem.columns[rows]]),
-            values=np.concatenate([problem.values, own]),
+            values=np.concatenate([problem.values, values]),
             airflow=extended(problem.airflow, 1.0),
             airflow_slope=extended(problem.airflow_slope, 0.0),
         ),
@@ -174,61 +160,52 @@ def stand_in_problem(
 
 
 def fitted_problem(fit: Fit) -> GaussianProblem:
-    """The Gaussian problem behind a fit, its regulated rows' stand-ins at its posterior."""
+    """Return the Gaussian problem of a fit, with pseudo-readings expanded at its posterior."""
     fan, power = regulated_rows(fit.design)
     if not len(fan) + len(power):
         return thermal_problem(fit.design)[0]
     exponent = fit.draws(EXPONENT)
     even = np.full(len(exponent), 1.0 / len(exponent))
     at = Expansion.at(fit.design, fit.effects, exponent, even)
-    return stand_in_problem(fit.design, replace(at, wider=1.0))[0]
+    return problem_with_pseudo_readings(fit.design, replace(at, wider=1.0))[0]
 
 
 def run_with_regulated(
     design: Design, *, draws: int, seed: int | None
 ) -> tuple[ConditionalDraws, tuple[Check, ...]]:
-    """Posterior draws of a design with regulated rows by the conditional engine.
-
-    Returns found, checks.
-    """
+    """Return the posterior draws of a design with regulated rows, and the weights' checks."""
     rng = np.random.default_rng(seed)
     at = Expansion.first(design)
     for _ in range(PASSES):
-        pilot, log_weights = _weighed(design, at, PILOT, seed)
-        weights = _usable(log_weights)
+        pilot, log_weights = _weighted(design, at, PILOT, seed)
+        weights, _ = smoothed_weights(log_weights)
+        if not np.all(np.isfinite(weights)):
+            weights = np.full(len(log_weights), 1.0 / len(log_weights))
         moved = Expansion.at(design, pilot.effects, pilot.points.exponent[:, 0], weights)
         if at.is_near(moved):
             break
         at = moved
-    found, log_weights = _weighed(design, at, draws, seed)
+    sample, log_weights = _weighted(design, at, draws, seed)
     weights, _ = smoothed_weights(log_weights)
     if not np.all(np.isfinite(weights)):
-        # No draw lets the loop have held every row.
+        # In no draw could the loop have held every row.
         none = Check("share of the draws", 0.0, "above 0", Health.BAD)
-        return found, _named((none,))
+        return sample, _named((none,))
     size = float(1.0 / np.sum(weights**2))
     picked = np.searchsorted(np.cumsum(weights), (rng.random() + np.arange(draws)) / draws)
     order = rng.permutation(np.minimum(picked, draws - 1))
-    kept = ConditionalDraws(found.points.part(order), found.effects[order], found.weighted)
+    kept = ConditionalDraws(sample.points.part(order), sample.effects[order], sample.weighted)
     return kept, _named(check_weights(log_weights, size))
 
 
-def _weighed(
+def _weighted(
     design: Design, at: Expansion, draws: int, seed: int | None
 ) -> tuple[ConditionalDraws, Array]:
-    """Draws of the stand-in problem, and the log weights that turn it into the true one."""
-    found = run_conditional(*stand_in_problem(design, at), draws=draws, seed=seed)
-    exponent = found.points.exponent[:, 0]
-    true = log_jacobian(design, found.effects, exponent)
-    return found, true - at.log_stand_in(design, found.effects, exponent)
-
-
-def _usable(log_weights: Array) -> Array:
-    """Smoothed weights; even ones where no draw has any."""
-    weights, _ = smoothed_weights(log_weights)
-    if np.all(np.isfinite(weights)):
-        return weights
-    return np.full(len(log_weights), 1.0 / len(log_weights))
+    """Return draws of the approximate problem, and log weights towards the exact one, (S,)."""
+    sample = run_conditional(*problem_with_pseudo_readings(design, at), draws=draws, seed=seed)
+    exponent = sample.points.exponent[:, 0]
+    exact = log_jacobian(design, sample.effects, exponent)
+    return sample, exact - at.log_approximation(design, sample.effects, exponent)
 
 
 def _named(checks: tuple[Check, ...]) -> tuple[Check, ...]:

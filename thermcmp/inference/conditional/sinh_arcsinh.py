@@ -14,57 +14,50 @@ import numpy as np
 
 from thermcmp._types import Array
 
-#: Bounds of log η, ε and log δ: mild maps only, so that a few draws cannot bend the tails.
+#: Bounds of log η, ε and log δ: mild maps only, so that a few draws cannot distort the tails.
 BOUNDS: Final = ((-3.5, 1.0), (-1.2, 1.2), (-0.5, 0.4))
-#: Draws that a map is fitted to.
+#: Draws to which a map is fitted.
 FITTED: Final = 800
 
 
 @dataclass(frozen=True, slots=True)
 class Warp:
-    """The map of d coordinates.
+    """The map of d coordinates."""
 
-    Attributes
-    ----------
-    location, scale, skew, tail : ndarray, shape (d,)
-        ξ, η, ε and δ of each coordinate.
-    """
-
-    location: Array
-    scale: Array
-    skew: Array
-    tail: Array
+    location: Array  #: ξ, shape (d,)
+    scale: Array  #: η
+    skew: Array  #: ε
+    tail: Array  #: δ
 
     @classmethod
     def none(cls, d: int) -> Warp:
-        """The identity in d coordinates."""
+        """Return the identity in d coordinates."""
         return cls(np.zeros(d), np.ones(d), np.zeros(d), np.ones(d))
 
     def forward(self, x: Array) -> tuple[Array, Array]:
-        """Map draws of shape (N, d); return them and the log Jacobian of shape (N,)."""
+        """Return mapped draws, shape (N, d), and the log Jacobian, shape (N,)."""
         t = (x - self.location) / self.scale
         inner = self.tail * np.arcsinh(t) - self.skew
-        slope = np.log(self.tail / self.scale) + _log_cosh(inner) - 0.5 * np.log1p(t**2)
+        size = np.abs(inner)
+        log_cosh = size + np.log1p(np.exp(-2.0 * size)) - np.log(2.0)
+        slope = np.log(self.tail / self.scale) + log_cosh - 0.5 * np.log1p(t**2)
         return np.sinh(inner), np.sum(slope, axis=1)
 
     def inverse(self, y: Array) -> Array:
-        """Map back, shape (N, d)."""
+        """Return the draws mapped back, shape (N, d)."""
         return self.location + self.scale * np.sinh((np.arcsinh(y) + self.skew) / self.tail)
 
 
 def fit_warp(x: Array, weights: Array) -> Warp:
-    """The map under which weighted draws look most like a standard normal.
-
-    Shapes: x (N, d), weights (N,).
-    """
-    # The map is mild: that many draws of equal weight, evenly picked, fix it well enough.
+    """Return the map that brings weighted draws (N, d) closest to a standard normal."""
+    # The map is mild, so this many evenly picked draws of equal weight determine it.
     grid = (np.arange(FITTED) + 0.5) / FITTED
     picked = x[np.searchsorted(np.cumsum(weights), grid * (1.0 - 1e-12))]
     equal = np.full(FITTED, 1.0 / FITTED)
-    return Warp(*np.array([_fit_one(column, equal) for column in picked.T]).T)
+    return Warp(*np.array([_fit_coordinate(column, equal) for column in picked.T]).T)
 
 
-def _fit_one(x: Array, weights: Array) -> tuple[float, float, float, float]:
+def _fit_coordinate(x: Array, weights: Array) -> tuple[float, float, float, float]:
     from scipy.optimize import minimize
 
     mean = float(weights @ x)
@@ -89,7 +82,7 @@ def _fit_one(x: Array, weights: Array) -> tuple[float, float, float, float]:
         return float(value), np.array(slope)
 
     start = np.array([mean, np.log(max(size, 0.05)), 0.0, 0.0])
-    found = minimize(
+    optimum = minimize(
         loss,
         start,
         jac=True,
@@ -97,10 +90,5 @@ def _fit_one(x: Array, weights: Array) -> tuple[float, float, float, float]:
         bounds=[(mean - 3 * size, mean + 3 * size), *BOUNDS],
         options={"maxiter": 40},
     )
-    p = found.x if np.isfinite(found.fun) and found.fun <= loss(start)[0] else start
+    p = optimum.x if np.isfinite(optimum.fun) and optimum.fun <= loss(start)[0] else start
     return float(p[0]), float(np.exp(p[1])), float(p[2]), float(np.exp(p[3]))
-
-
-def _log_cosh(x: Array) -> Array:
-    size = np.abs(x)
-    return size + np.log1p(np.exp(-2.0 * size)) - np.log(2.0)

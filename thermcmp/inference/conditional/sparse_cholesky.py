@@ -1,4 +1,4 @@
-"""The factors of many sparse systems of one pattern at once."""
+"""Cholesky factors of many sparse systems of one pattern at once."""
 
 from __future__ import annotations
 
@@ -9,19 +9,10 @@ from thermcmp.inference.conditional.elimination_order import Elimination
 
 
 class Factor:
-    """Cholesky factors of B systems, the response carried along as the last node.
+    """Cholesky factors of B systems, with the response as the last node.
 
-    Parameters
-    ----------
-    plan : Elimination
-        Order and layout.
-    slots : ndarray, shape (slots, B)
-        Numbers of the systems; overwritten by the factors.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If a system is not positive definite.
+    `slots`, shape (slots, B), holds the systems and is overwritten by the factors. A system
+    that is not positive definite raises numpy.linalg.LinAlgError.
     """
 
     def __init__(self, plan: Elimination, slots: Array) -> None:
@@ -30,7 +21,7 @@ class Factor:
         self.plan, self.slots, self._loops = plan, slots, compiled_loops
         t, b = len(plan.tail), slots.shape[1]
         compiled_loops.factorise(plan.start, plan.cut, plan.target, slots)
-        compiled_loops.take_from_tail(plan.by_row, plan.low, plan.at, t, slots)
+        compiled_loops.subtract_from_tail(plan.by_row, plan.low, plan.at, t, slots)
         dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
         compiled_loops.factorise_full(dense)
         self.tail = dense
@@ -43,20 +34,20 @@ class Factor:
 
     @property
     def left_over(self) -> Array:
-        """The response's own number once all nodes are eliminated, shape (B,)."""
+        """The response's pivot squared once all nodes are eliminated, shape (B,)."""
         return np.asarray(self.tail[:, -1, -1] ** 2)
 
     def forward(self, x: Array, which: IntArray) -> Array:
-        """L⁻¹x for x of shape (q, C); `which`, ascending, names each column's system."""
+        """Return L⁻¹x for x of shape (q, C); `which`, ascending, names each column's system."""
         plan = self.plan
-        # The response is a node of its own, whose number is not wanted here.
+        # The response is a node as well, whose result is dropped.
         x = np.vstack([x, np.zeros((1, x.shape[1]))])
         self._loops.forward(plan.start, plan.node, plan.row, self.slots, which, x)
         self._solve_tail(x, which, transposed=False)
         return x[:-1]
 
     def backward(self, x: Array, which: IntArray) -> Array:
-        """L⁻ᵀx for x of shape (q, C); `which`, ascending, names each column's system."""
+        """Return L⁻ᵀx for x of shape (q, C); `which`, ascending, names each column's system."""
         plan = self.plan
         x = np.vstack([x, np.zeros((1, x.shape[1]))])
         self._solve_tail(x, which, transposed=True)
@@ -64,7 +55,7 @@ class Factor:
         return x[:-1]
 
     def half(self) -> Array:
-        """L⁻¹c, c the response's row of the systems, shape (q, B)."""
+        """Return L⁻¹c, shape (q, B), with c the response's row of the systems."""
         plan = self.plan
         q = len(plan.node) + len(plan.tail) - 1
         out = np.zeros((q, self.slots.shape[1]))
@@ -73,20 +64,23 @@ class Factor:
         return out
 
     def inverse(self) -> Array:
-        """Entries of the inverse at every slot, without the response, shape (slots, B).
+        """Return the entries of the inverse at every slot, without the response, shape (slots, B).
 
         Backward recursion over the factor's own pattern (Takahashi, Fagan & Chin 1973;
         Erisman & Tinney, Communications of the ACM 18 (1975) 177-179).
         """
+        from scipy.linalg.lapack import dpotri
+
         plan, b, t = self.plan, self.slots.shape[1], len(self.plan.tail)
         z = np.zeros_like(self.slots)
         dense = z[plan.start[-1] :].reshape(t, t, b)
         for i in range(b):
-            dense[:-1, :-1, i] = _inverse(self.tail[i, :-1, :-1])
-        # The response meets every node but is no effect: nothing passes through it.
+            # Only the lower triangle is set.
+            dense[:-1, :-1, i] = dpotri(self.tail[i, :-1, :-1].T, lower=0)[0].T
+        # The response is linked to every node but is not an effect.
         a = self.slots[: plan.start[-1]].copy()
         a[plan.response] = 0.0
-        self._loops.lean_on_tail(plan.by_row, plan.low, plan.at, t, a, z)
+        self._loops.invert_tail_part(plan.by_row, plan.low, plan.at, t, a, z)
         self._loops.invert(plan.start, plan.cut, plan.target, a, z)
         return z
 
@@ -98,14 +92,7 @@ class Factor:
         for low, first, stop in zip(self.tail, ends[:-1], ends[1:], strict=True):
             if stop > first:
                 right = x[self.plan.tail, first:stop]
-                # Seen from LAPACK, which counts down columns, the factor is an upper one.
+                # In LAPACK's column order the factor is an upper one.
                 x[self.plan.tail, first:stop] = dtrtrs(
                     low.T, right, lower=0, trans=int(not transposed)
                 )[0]
-
-
-def _inverse(low: Array) -> Array:
-    """Inverse of L Lᵀ, its lower triangle; what stands above is no part of it."""
-    from scipy.linalg.lapack import dpotri
-
-    return np.asarray(dpotri(low.T, lower=0)[0].T)

@@ -36,7 +36,11 @@ class Collapsed:
         cell, first = _cells(problem.columns, problem.effect_count)
         self.cells = problem.columns[first]
         values, power, place_kind = _kinds(problem)
-        owner, left, right = _place_pairs(self.cells)
+        # Every ordered pair of a cell's places whose first effect is not before the second.
+        c, a = self.cells.shape
+        left, right = (side.ravel() for side in np.indices((a, a)))
+        owner, pair = np.nonzero(self.cells[:, left] >= self.cells[:, right])
+        left, right = left[pair].astype(np.intp), right[pair].astype(np.intp)
         key = self.cells[owner, left].astype(np.int64) * problem.effect_count
         key += self.cells[owner, right]
         keys, entry = np.unique(key, return_inverse=True)
@@ -55,7 +59,6 @@ class Collapsed:
             )
             for p in range(3)
         ]
-        c, a = self.cells.shape
         singles = _Terms(
             np.repeat(np.arange(c), a),
             np.tile(place_kind, c),
@@ -178,11 +181,3 @@ def _total(sums: Sequence[_Sums], weight: Array, h: Array | None) -> Array:
         weight = weight * h
         total += higher.apply(weight)
     return total
-
-
-def _place_pairs(cells: IntArray) -> tuple[IntArray, IntArray, IntArray]:
-    """Return cell and places of each ordered pair whose first effect is not before the second."""
-    a = cells.shape[1]
-    left, right = (side.ravel() for side in np.meshgrid(range(a), range(a), indexing="ij"))
-    owner, pair = np.nonzero(cells[:, left] >= cells[:, right])
-    return owner, left[pair].astype(np.intp), right[pair].astype(np.intp)

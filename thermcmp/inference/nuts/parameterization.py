@@ -1,6 +1,6 @@
 """Effects of the PyMC model in coordinates that NUTS explores easily.
 
-With b = b0 + Λw, w of unit prior variance, rows of mean W b and stand-in precision Ω,
+With b = b0 + Λw, w of unit prior variance, rows of mean W b and approximate precision Ω,
 
     M = Λ WᵀΩW Λ + I,   c = Λ WᵀΩ(y - W b0),   w = M⁻¹c + M^(-1/2) u
 

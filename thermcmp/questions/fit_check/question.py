@@ -222,8 +222,8 @@ def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
         (
             one.name,
             float(np.mean(one.measured)),
-            float(np.mean(one.made)),
-            *interval(one.made, prob),
+            float(np.mean(one.replicated)),
+            *interval(one.replicated, prob),
             one.p_larger,
             "surprising" if one.surprising else "ok",
         )
@@ -254,9 +254,9 @@ def _predictive_sentences(features: Sequence[Feature], prob: float) -> tuple[str
     said = []
     for one in features:
         if one.surprising:
-            low, high = interval(one.made, prob)
+            low, high = interval(one.replicated, prob)
             size = float(np.mean(one.measured))
-            chance = chance_words(one.p_larger, len(one.made))
+            chance = chance_words(one.p_larger, len(one.replicated))
             said.append(
                 f"The {one.name} is {size:.2f} K; campaigns made by the fit show {low:.2f} to "
                 f"{high:.2f} K, and {chance} of them at least as much: here the model does not "
