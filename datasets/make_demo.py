@@ -55,7 +55,7 @@ COLUMNS: tuple[tuple[str, str, int | None], ...] = (
     ("Board", "board_model", None),
     ("Board no.", "board_id", None),
     ("Memory maker", "memory_vendor", None),
-    ("Assembly", "assembly", None),
+    ("Mounting", "assembly", None),
     ("Mounted by", "assembly_kind", None),
     ("Sitting", "session", None),
     ("Bench", "bench", None),

@@ -238,11 +238,11 @@ def test_whole_kelvin_steps_are_whole_numbers(plan, truth):
         ({"seconds": 60}, "seconds"),
         ({"seed": -1}, "seed"),
         ({"faults": {"R999": FanSlip()}}, "no such run"),
-        ({"faults": {"R001": FanSlip(before_end_s=1450.0)}}, "sets in before the load"),
-        ({"faults": {"R001": LogFault()}}, "no fault that can be planted"),
+        ({"faults": {"R001": FanSlip(before_end_s=1450.0)}}, "begins before the load"),
+        ({"faults": {"R001": LogFault()}}, "not a fault that can be planted"),
         ({"faults": {"R001": Throttling(sensor="regulator")}}, "no such sensor"),
         ({"faults": {"R001": Throttling(limit_c=190.0)}}, "never"),
-        ({"faults": {"R001": Throttling(limit_c=30.0)}}, "already before"),
+        ({"faults": {"R001": Throttling(limit_c=30.0)}}, "before the fault"),
     ],
 )
 def test_what_cannot_be_simulated_is_refused(plan, truth, options, message):
