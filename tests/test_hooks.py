@@ -44,7 +44,10 @@ def law_plugin(law, name="lab plug-in"):
 
 
 def answer(kind="echo"):
-    return Answer(kind, kind, None, None, (), (), 0.9, lambda a, ax: None)
+    return Answer(
+        kind=kind, title=kind, table=None, draws=None, sentences=(), caveats=(), prob=0.9,
+        draw_figure=lambda answer, axes: None,
+    )  # fmt: skip
 
 
 def distribution(folder, name, module, source, entry="main"):
