@@ -1,10 +1,10 @@
 """Make the invented demo campaign byte for byte: python datasets/make_demo.py [folder].
 
-The campaign is kept as a bench engineer would keep it: a row per run, a column
-per sensor, own headings, semicolons and decimal commas, here and there a unit in
-a cell. `columns.json` maps the headings, `truth.json` holds what was put in.
+The campaign is a table as a bench engineer would keep it: a row per run, a column
+per sensor, special headings, semicolons and decimal commas, here and there a unit in
+a cell. `columns.json` maps the headings, `truth.json` has the simulated effects.
 
-A second session of the revision study is kept as per-second logs: `runs.csv` is its
+A later session of the revision study is kept as per-second logs: `runs.csv` is its
 run sheet, `logs/` holds a file per run, `logs.json` maps the logs' headings.
 """
 
@@ -73,21 +73,21 @@ COLUMNS: tuple[tuple[str, str, int | None], ...] = (
     ("Mic (m)", "mic_distance_m", 1),
 )
 
-#: Every so many rows the unit is written into the cell, as people do.
+#: Unit written into the cell, and every how many rows.
 UNITS_IN_CELLS = {
     "Fan (rpm)": ("rpm", 29),
     "Power [W]": ("W", 37),
     "Memory °C": ("°C", 31),
     "Noise [dB(A)]": ("dB(A)", 41),
 }
-#: Every so many rows the level was not taken (never in an equal-noise run).
+#: Every how many rows the noise was not measured (never in an equal-noise run).
 NO_LEVEL_EVERY = 23
 
 #: The logged session: assemblies per combination on top of the campaign's three.
 ROUNDS, LOGGED_ROUNDS = 3, 2
-#: Runs of the session, before repeats are counted, that had to be made again.
+#: Runs of the session that had to be repeated, numbered without the repeats.
 REPEATED = ("R003", "R014", "R025")
-#: What went wrong in them, by the number they carry in the end.
+#: Their faults, by their final number.
 FAULTS: dict[str, LogFault] = {
     "R272": Throttling(),
     "R284": AmbientDrift(),
@@ -110,7 +110,7 @@ LOG_HEADINGS: dict[str, tuple[str, str]] = {
     "load_percent": ("Load", "%"),
     "throttled": ("Throttled", ""),
 }
-#: Columns of the run sheet that are kept by the results table's names.
+#: Columns of the run sheet with the names of the results table.
 SHEET_PARTS = (
     "product", "cooler_model", "cooler_id", "board_model", "board_id", "memory_vendor",
     "assembly", "assembly_kind", "session", "bench", "lab", "firmware", "fan_mode",
@@ -128,7 +128,7 @@ def demo_campaign() -> Campaign:
 
 
 def demo_logs(campaign: Campaign) -> tuple[SimulatedLogs, Truth]:
-    """Plan, extend the truth by and record the logged session of the revision study."""
+    """Simulate the logged session of the revision study, with the extended truth."""
     study = RevisionStudy(
         remounts=LOGGED_ROUNDS,
         earlier_rounds=ROUNDS,
@@ -143,7 +143,7 @@ def demo_logs(campaign: Campaign) -> tuple[SimulatedLogs, Truth]:
 
 
 def sheet_text(logs: SimulatedLogs) -> str:
-    """The run sheet of the logs, by the results table's names."""
+    """Return the run sheet of the logs, with the names of the results table."""
     runs = logs.runs
     sheet = pd.DataFrame({"run": runs["run"], "file": runs["run"] + ".csv"})
     sheet[list(SHEET_PARTS)] = runs[list(SHEET_PARTS)]
@@ -156,7 +156,7 @@ def sheet_text(logs: SimulatedLogs) -> str:
 
 
 def log_columns() -> dict[str, str]:
-    """Heading of each column of the logs, unit included."""
+    """Return the heading of each column of the logs, unit included."""
     return {
         name: f"{heading} [{unit}]" if unit else heading
         for name, (heading, unit) in LOG_HEADINGS.items()
@@ -164,7 +164,7 @@ def log_columns() -> dict[str, str]:
 
 
 def table_text(campaign: Campaign) -> str:
-    """The hand-kept table: semicolons, decimal commas, LF."""
+    """Return the table: semicolons, decimal commas, LF."""
     rows = campaign.results
     one_per_run = rows.drop_duplicates("run").set_index("run", drop=False)
     wide = one_per_run.assign(
@@ -188,7 +188,7 @@ def table_text(campaign: Campaign) -> str:
 
 
 def _cell(number: int, heading: str, row: pd.Series, name: str, digits: int | None) -> str:
-    """One cell as it was written down."""
+    """Return one cell as it is written."""
     value = row[name]
     if pd.isna(value):
         return ""
@@ -204,7 +204,7 @@ def _cell(number: int, heading: str, row: pd.Series, name: str, digits: int | No
 
 
 def firmware_text(truth: Truth) -> str:
-    """What each firmware does, as its maker's note would say it: a row per firmware."""
+    """Return the table of firmwares, a row each."""
     lines = ["firmware,fan_control,fan_rpm,power_limit_w"]
     lines += [
         f"{name},fixed speed,{setting.fan_rpm:g},{setting.power_w:g}"
@@ -214,7 +214,7 @@ def firmware_text(truth: Truth) -> str:
 
 
 def truth_text(campaign: Campaign, truth: Truth) -> str:
-    """The truth of both sessions and what follows from it for the revision, as JSON."""
+    """Return the truth of both sessions and the true answers for the revision, as JSON."""
     plan = campaign.plan
     before, after = plan.before, plan.after
     if before is None or after is None:
@@ -236,12 +236,12 @@ def truth_text(campaign: Campaign, truth: Truth) -> str:
                 "total_k": fix.total_k,
             },
         }
-    whole = {"truth": truth.to_dict(), "revision": answers}
-    return json.dumps(_rounded(whole), indent=1, ensure_ascii=False) + "\n"
+    content = _rounded({"truth": truth.to_dict(), "revision": answers})
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
 
 
 def _rounded(value: Any) -> Any:
-    """Floats to 6 decimals, so that the last bit of a processor does not show."""
+    """Return floats with 6 decimals, so that the result is the same on every processor."""
     if isinstance(value, dict):
         return {key: _rounded(inner) for key, inner in value.items()}
     if isinstance(value, (list, tuple)):
@@ -269,5 +269,5 @@ def write_demo(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    given = sys.argv[1:]
-    write_demo(Path(given[0]) if given else Path(__file__).parent / "demo")
+    folders = sys.argv[1:]
+    write_demo(Path(folders[0]) if folders else Path(__file__).parent / "demo")

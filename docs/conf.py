@@ -7,6 +7,6 @@ source_suffix = {".md": "markdown"}
 root_doc = "index"
 myst_heading_anchors = 3
 html_theme = "alabaster"
-# Pages link to files of the repository that are no pages of this folder.
+# Pages link to files of the repository that are not pages of this folder.
 suppress_warnings = ["myst.xref_missing"]
 html_copy_source = False

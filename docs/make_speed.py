@@ -1,4 +1,4 @@
-"""Draw the figure of the page on speed from what the benchmark of scaling prints.
+"""Draw the figure of the page on speed from the output of the scaling benchmark.
 
 From the root of the source tree::
 
@@ -13,12 +13,12 @@ from typing import TextIO
 import pandas as pd
 
 FIGURE = Path(__file__).with_name("scaling.svg")
-#: What a million rows shall not exceed: seconds, megabytes.
+#: Aims for a million rows: seconds, megabytes.
 AIMS = (60.0, 4000.0)
 
 
 def draw(table: pd.DataFrame, target: Path) -> None:
-    """Seconds and peak memory against rows, both axes logarithmic."""
+    """Draw seconds and peak memory against rows, both axes logarithmic."""
     import matplotlib as mpl
 
     mpl.use("Agg")
@@ -27,7 +27,7 @@ def draw(table: pd.DataFrame, target: Path) -> None:
 
     figure, axes = plt.subplots(1, 2, figsize=(9.0, 3.6), layout="constrained")
     sides = (("wall_s", "posterior of all effects [s]"), ("peak_mb", "peak memory [MB]"))
-    for axis, (column, label), limit in zip(axes, sides, AIMS, strict=True):
+    for axis, (column, label), aim in zip(axes, sides, AIMS, strict=True):
         axis.loglog(table["rows"], table[column], "o-", color="0.2")
         # Both panels show the same points: one of them names the effects.
         for row in table.itertuples() if axis is axes[0] else ():
@@ -39,17 +39,17 @@ def draw(table: pd.DataFrame, target: Path) -> None:
                 ha="right",
                 fontsize=8,
             )
-        axis.plot(table["rows"].max(), limit, "v", color="0.55", ms=8)
+        axis.plot(table["rows"].max(), aim, "v", color="0.55", ms=8)
         axis.annotate(
-            f"aim: {limit:,.0f}",
-            (table["rows"].max(), limit),
+            f"aim: {aim:,.0f}",
+            (table["rows"].max(), aim),
             xytext=(0, 8),
             textcoords="offset points",
             ha="center",
             fontsize=8,
         )
         axis.set(xlabel="rows", ylabel=label, xlim=(8, 8e6))
-        axis.set_ylim(top=4.0 * max(limit, table[column].max()))
+        axis.set_ylim(top=4.0 * max(aim, table[column].max()))
         axis.grid(which="major", color="0.9")
     figure.savefig(target, metadata={"Date": None})
 

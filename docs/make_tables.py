@@ -1,7 +1,7 @@
 """Write the page of the results table from the schema.
 
-Run from anywhere: ``python docs/make_tables.py``. A test holds the page equal to
-what this makes.
+Run from anywhere: ``python docs/make_tables.py``. A test checks that the page is up to
+date.
 """
 
 from pathlib import Path
@@ -23,12 +23,12 @@ HEAD = f"""# The results table
 
 A row is one sensor's steady temperature in one run. Schema version {SCHEMA_VERSION}. The columns {
     ", ".join(f"`{name}`" for name in KEY)
-} together name a row for ever; a correction supersedes it and keeps its name.
+} together identify a row permanently; a correction supersedes the row under the same name.
 
 This page is made by `docs/make_tables.py` from `thermcmp/results/schema.py`, which is also what \
 the checks, the Parquet files and the table reader use.
 
-| column | type | unit | needed | allowed | holds |
+| column | type | unit | required | allowed | meaning |
 | --- | --- | --- | --- | --- | --- |
 """
 
@@ -36,22 +36,22 @@ FOOT = """
 ## Your own headings
 
 `read_results(path, columns=…)` maps your headings to these columns, and so does `--columns FILE` \
-on the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. Headings that \
-no column has are kept as extra columns. A table may have a column per sensor, which becomes a row \
-per run and sensor:
+on the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. Headings \
+that are not mapped are kept as extra columns. A table may have a column per sensor, which becomes \
+a row per run and sensor:
 
 ```json
 {"VRAM °C": "temperature_c[memory]", "VRAM step": "resolution_k[memory]",
  "VRAM clamped": "at_limit[memory]", "Hot spot °C": "temperature_c[junction]"}
 ```
 
-PER_SENSOR may name a sensor. What is mapped without one \
-holds for all sensors of the run, so the step or the limit of one sensor needs its name.
+PER_SENSOR may name a sensor. A column mapped without one \
+applies to all sensors of the run, so the step or the limit of one sensor needs its name.
 """
 
 
 def allowed(column: Column) -> str:
-    """Range or choices of a column, in words."""
+    """Return the range or the choices of a column."""
     if column.choices:
         return ", ".join(column.choices)
     if column.low is not None and column.high is not None:
@@ -60,14 +60,14 @@ def allowed(column: Column) -> str:
 
 
 def page() -> str:
-    """The whole page."""
+    """Return the page."""
     rows = (
         f"| `{column.name}` | {STORED[column.kind]} | {column.unit} | "
         f"{'yes' if column.required else ''} | {allowed(column)} | {column.meaning} |\n"
         for column in COLUMNS
     )
-    *most, last = (f"`{name}`" for name in PER_SENSOR)
-    return HEAD + "".join(rows) + FOOT.replace("PER_SENSOR", f"{', '.join(most)} and {last}")
+    *first, last = (f"`{name}`" for name in PER_SENSOR)
+    return HEAD + "".join(rows) + FOOT.replace("PER_SENSOR", f"{', '.join(first)} and {last}")
 
 
 if __name__ == "__main__":

@@ -44,7 +44,10 @@ def law_plugin(law, name="lab plug-in"):
 
 
 def answer(kind="echo"):
-    return Answer(kind, kind, None, None, (), (), 0.9, lambda a, ax: None)
+    return Answer(
+        kind=kind, title=kind, table=None, draws=None, sentences=(), caveats=(), prob=0.9,
+        draw_figure=lambda answer, axes: None,
+    )  # fmt: skip
 
 
 def distribution(folder, name, module, source, entry="main"):
@@ -96,7 +99,7 @@ def test_a_built_in_law_is_found_without_loading_installed_plugins(site):
     assert "zz_broken" not in sys.modules
 
 
-def test_unknown_law_gives_the_nearest_name():
+def test_an_unknown_law_is_refused_with_the_nearest_name():
     with pytest.raises(InputError, match="did you mean 'power law'"):
         airflow_law("power lw")
 
@@ -181,13 +184,13 @@ class Marked:
         (plugin(thermcmp_terms=lambda fit: []), "takes fit, but hooks are called without"),
         (plugin(thermcmp_terms=lambda scale=1.0: []), "takes scale"),
         (plugin(thermcmp_terms=lambda *more: []), "takes more"),
-        (Marked, "takes self.*give an instance"),
-        (plugin(thermcmp_terms=lambda: None), "gave a value of type NoneType.*return a list"),
+        (Marked, "takes self.*register an instance"),
+        (plugin(thermcmp_terms=lambda: None), "returned a value of type NoneType.*a list"),
         (plugin(thermcmp_terms=lambda: [object()]), "lacks name"),
         (plugin(thermcmp_airflow_laws=lambda: [LawClass()]), "lacks column, unit, expo.*slope"),
         (plugin(thermcmp_airflow_laws=lambda: [PowerLaw]), "class PowerLaw.*an instance"),
-        (plugin(thermcmp_terms=lambda: [types.SimpleNamespace(name=" ")]), "name it in text"),
-        (plugin(thermcmp_terms=lambda: [types.SimpleNamespace(name=3)]), "name it in text"),
+        (plugin(thermcmp_terms=lambda: [types.SimpleNamespace(name=" ")]), "use a text"),
+        (plugin(thermcmp_terms=lambda: [types.SimpleNamespace(name=3)]), "use a text"),
         (plugin(thermcmp_terms=lambda: 1 / 0), "thermcmp_terms raised ZeroDivisionError"),
         (unmarked(), "'thermcmp_terms' has a hook's prefix but is not marked"),
         (wrapper(), "is a wrapper"),
@@ -197,7 +200,7 @@ class Marked:
         (versioned("1.0"), "written for plug-in API '1.0'"),
     ],
 )
-def test_ill_formed_plugins_are_refused_and_named(bad, message):
+def test_invalid_plugins_are_refused_and_named(bad, message):
     before = (hooks.plugins(), airflow_laws(), registered_terms())
     with pytest.raises(PluginError, match=f"plug-in 'bad one'.*{message}") as caught:
         hooks.use_plugin(bad, name="bad one")
@@ -208,12 +211,12 @@ def test_ill_formed_plugins_are_refused_and_named(bad, message):
 def test_matching_api_version_and_renamed_function_are_accepted():
     module = types.ModuleType("renamed")
     module.api_version = 1
-    module.my_laws = hookimpl(specname="thermcmp_airflow_laws")(lambda: [PowerLaw(name="mine")])
+    module.my_laws = hookimpl(specname="thermcmp_airflow_laws")(lambda: [PowerLaw(name="lab law")])
     hooks.use_plugin(module)
-    assert airflow_law("mine").name == "mine"
+    assert airflow_law("lab law").name == "lab law"
 
 
-def test_a_refused_plugin_leaves_nothing_and_can_come_back_mended():
+def test_a_refused_plugin_changes_nothing_and_can_be_registered_once_fixed():
     module = plugin(
         thermcmp_airflow_laws=lambda: [PowerLaw(name="half")], thermcmp_terms=lambda: 1 / 0
     )
@@ -238,7 +241,7 @@ def test_a_refused_plugin_leaves_nothing_and_can_come_back_mended():
         ("thermcmp_report_sections", lambda: Section("same", lambda fit, answers: "")),
     ],
 )
-def test_two_things_of_one_name_name_both_plugins(hook, make):
+def test_two_items_of_one_name_name_both_plugins(hook, make):
     hooks.use_plugin(plugin("first", **{hook: lambda: [make()]}))
     with pytest.raises(PluginError, match=r"'second'.*'same'.*'first'.*Fix"):
         hooks.use_plugin(plugin("second", **{hook: lambda: [make()]}))
@@ -253,7 +256,7 @@ def test_a_built_in_cannot_be_replaced():
     assert airflow_law("power law").exponent_prior_mean == 0.65
 
 
-def test_one_name_for_two_plugins_is_refused_with_the_cure():
+def test_one_name_for_two_plugins_is_refused_with_the_fix():
     hooks.use_plugin(law_plugin(PowerLaw(name="a")))
     with pytest.raises(PluginError, match=r"forget_plugin\('lab plug-in'\)"):
         hooks.use_plugin(law_plugin(PowerLaw(name="b")))
@@ -272,7 +275,7 @@ def test_one_name_for_two_plugins_is_refused_with_the_cure():
         ("def thermcmp_terms(): return []", "not marked"),
     ],
 )
-def test_a_broken_one_is_named_and_the_others_load(site, broken, source, why):
+def test_a_broken_plugin_is_named_and_the_others_load(site, broken, source, why):
     for place in ("aa", "mm", "zz"):
         bad = place == broken
         text = source if bad else GOOD.format(law=f"law {place}")
@@ -328,7 +331,7 @@ def test_an_installed_clash_has_one_outcome_under_any_hash_seed(tmp_path, seed):
     lines = done.stdout.splitlines()
     assert lines[0].strip() == "aa loaded"
     assert lines[1].startswith("bb failed plug-in 'bb' (bb-pack 1.2)")
-    assert "which plug-in 'aa' (aa-pack 1.2) gives already" in lines[1]
+    assert "which plug-in 'aa' (aa-pack 1.2) returns already" in lines[1]
 
 
 @pytest.mark.parametrize("turned", [False, True])
@@ -337,8 +340,8 @@ def test_the_outcome_of_a_clash_does_not_follow_the_order_of_the_file_system(
 ):
     for place in ("bb", "aa"):
         distribution(site, f"{place}-pack", f"zz_{place}", GOOD.format(law="one"), entry=place)
-    found = list(metadata.entry_points(group="thermcmp"))
-    monkeypatch.setattr(metadata, "entry_points", lambda group: found[::-1] if turned else found)
+    points = list(metadata.entry_points(group="thermcmp"))
+    monkeypatch.setattr(metadata, "entry_points", lambda group: points[::-1] if turned else points)
     with pytest.warns(hooks.PluginWarning, match="plug-in 'bb' .* 'one', which plug-in 'aa'"):
         hooks.plugins()
 
@@ -358,7 +361,7 @@ def test_a_question_that_raises_is_named_and_the_others_are_answered():
         questions()[0].ask("a fit")
     assert isinstance(caught.value.__cause__, KeyError)
     with pytest.warns(
-        hooks.PluginWarning, match=r"(?s)'a'.*KeyError.*'c'.*gave a value of type int"
+        hooks.PluginWarning, match=r"(?s)'a'.*KeyError.*'c'.*returned a value of type int"
     ):
         answers = ask_questions("a fit")
     assert answers == (good,)

@@ -1,8 +1,4 @@
-"""The README's words are true: its example runs, its commands are the ones used.
-
-The same holds for the marked examples in the documentation and in the developers'
-notes.
-"""
+"""The examples of README and documentation run, and what the pages name exists."""
 
 import importlib.util
 import os
@@ -28,12 +24,12 @@ LINK = re.compile(r"\]\((?!https?://|#)([^)#\s]+)(?:#[^)]*)?\)")
 
 
 def examples(page):
-    """Marked Python blocks of a page, as one script: later blocks go on with earlier names."""
+    """Return the marked Python blocks of a page as one script."""
     return "\n".join(EXAMPLE.findall(page.read_text(encoding="utf-8")))
 
 
 def run(script, folder):
-    """Run a script in a folder that has the data sets where the README says."""
+    """Run a script in a folder that has the data sets where the README has them."""
     (folder / "datasets").symlink_to(ROOT / "datasets")
     return subprocess.run(
         [sys.executable, "-W", "error", "-c", script],
@@ -46,20 +42,20 @@ def run(script, folder):
     )
 
 
-def test_the_example_runs_and_says_what_it_promises(tmp_path):
-    done = run(examples(ROOT / "README.md"), tmp_path)
-    assert done.returncode == 0, done.stderr
+def test_the_example_of_the_readme_runs_and_prints_its_answers(tmp_path):
+    finished = run(examples(ROOT / "README.md"), tmp_path)
+    assert finished.returncode == 0, finished.stderr
     headings = (
         "Separation of effects on memory, specimens (90% equal-tailed intervals)",
         "From Alder r1 / fw 1 to Alder r2 / fw 2: memory (90% equal-tailed intervals)",
         "Memory at 40 dB(A) at 0.5 m, 200 W, 21 °C ambient, product line",
         "Alder r1 / fw 1: memory against 100 °C, a newly bought card",
     )
-    places = [done.stdout.find(heading) for heading in headings]
-    assert -1 not in places, done.stdout
+    places = [finished.stdout.find(heading) for heading in headings]
+    assert -1 not in places, finished.stdout
     assert places == sorted(places)
-    # "and what it cannot tell apart": board and vendor changed together in the swap study.
-    assert "cannot be told apart from memory_vendor" in done.stdout
+    # Board and vendor changed together in the swap study.
+    assert "cannot be told apart from memory_vendor" in finished.stdout
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<figure>" in page
     assert (tmp_path / "bench").is_dir()
@@ -69,12 +65,12 @@ def test_the_example_runs_and_says_what_it_promises(tmp_path):
     "page", [page for page in PAGES if MARK in page.read_text(encoding="utf-8")], ids=str
 )
 def test_the_marked_examples_of_a_page_run(page, tmp_path):
-    done = run(examples(page), tmp_path)
-    assert done.returncode == 0, done.stderr
+    finished = run(examples(page), tmp_path)
+    assert finished.returncode == 0, finished.stderr
 
 
 def command(marker):
-    """The shell command between a marker and its end, as written."""
+    """Return the shell command between a marker and its end."""
     block = README.split(f"<!-- {marker} -->")[1].split("<!-- end -->")[0]
     lines = [line for line in block.strip().splitlines() if not line.startswith("```")]
     assert len(lines) == 1
@@ -88,7 +84,7 @@ def test_each_command_is_one_line_between_its_marks():
     assert command("demo command").endswith("python -m thermcmp")
 
 
-def test_the_commands_name_what_is_there():
+def test_the_commands_name_existing_paths():
     words = shlex.split(command("test command"))
     paths = [word for word in words if word.startswith("./")]
     assert paths == ["./plugins/thermcmp-coolant"]
@@ -99,14 +95,14 @@ def test_the_commands_name_what_is_there():
 def test_the_check_script_runs_the_test_command():
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     (line,) = [line for line in script.splitlines() if line.startswith("test_command=")]
-    told = subprocess.run(
+    printed = subprocess.run(
         ["bash", "-euo", "pipefail", "-c", f'{line}\nprintf %s "$test_command"'],
         capture_output=True,
         text=True,
         cwd=ROOT,
         check=True,
     )
-    assert told.stdout == command("test command")
+    assert printed.stdout == command("test command")
 
 
 def test_the_page_of_the_results_table_is_made_from_the_schema():
@@ -120,20 +116,20 @@ def test_the_page_of_the_results_table_is_made_from_the_schema():
 
 
 @pytest.mark.parametrize("page", [ROOT / "README.md", *PAGES], ids=lambda page: page.name)
-def test_links_inside_the_project_lead_somewhere(page):
+def test_links_inside_the_project_have_a_target(page):
     text = page.read_text(encoding="utf-8")
-    lost = [target for target in LINK.findall(text) if not (page.parent / target).exists()]
-    assert lost == []
+    missing = [target for target in LINK.findall(text) if not (page.parent / target).exists()]
+    assert missing == []
 
 
 @pytest.mark.parametrize("page", [ROOT / "README.md", *PAGES], ids=lambda page: page.name)
-def test_files_that_a_page_names_are_there(page):
+def test_files_that_a_page_names_exist(page):
     named = set(NAMED.findall(page.read_text(encoding="utf-8")))
     homes = (ROOT, ROOT / "thermcmp")
-    lost = [name for name in named if not any((home / name).exists() for home in homes)]
-    assert lost == []
+    missing = [name for name in named if not any((home / name).exists() for home in homes)]
+    assert missing == []
 
 
-def test_names_of_files_are_seen():
+def test_names_of_files_are_recognised():
     text = "see `tests/test_readme.py`, `simulation/`, `schema.py` and `fit.aliases.table`"
     assert NAMED.findall(text) == ["tests/test_readme.py", "simulation/", "schema.py"]

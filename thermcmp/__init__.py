@@ -60,7 +60,7 @@ if TYPE_CHECKING:
     from thermcmp.telemetry.steady_state.reduction import Reduction
     from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 #: Public name -> the module that holds it.
 _HOMES = {

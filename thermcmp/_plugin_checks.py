@@ -1,4 +1,4 @@
-"""What a plug-in must look like: its hooks and what they give, checked on registration."""
+"""Checks of a plug-in at registration: its hooks and their items."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ import pluggy
 from thermcmp.errors import PluginError, suggest
 
 PROJECT: Final = "thermcmp"
-#: Version of the hooks. A plug-in may state the one it was written for as
-#: `api_version`; another one is refused.
+#: Version of the hooks. A plug-in may state its version as `api_version`; another
+#: version is refused.
 API_VERSION: Final = 1
 
 
 class Point(NamedTuple):
-    """What one hook gives: in words, the attribute that names it, and members."""
+    """Items of one hook: their kind in words, the attribute with their name, and members."""
 
-    what: str
+    kind: str
     key: str
     members: tuple[str, ...]
 
@@ -48,7 +48,13 @@ def check_plugin(plugin: object, owner: str) -> None:
     for attribute in dir(plugin):
         options = reader.parse_hookimpl_opts(plugin, attribute)
         if options is None:
-            _refuse_unmarked(plugin, attribute, owner)
+            if attribute.startswith(f"{PROJECT}_") and inspect.isroutine(
+                inspect.getattr_static(plugin, attribute, None)
+            ):
+                raise PluginError(
+                    f"{owner}: its function '{attribute}' has a hook's prefix but is not marked. "
+                    "Fix: mark it with thermcmp.hooks.hookimpl, or rename it"
+                )
             continue
         hooks += 1
         hook = options.get("specname") or attribute
@@ -57,14 +63,12 @@ def check_plugin(plugin: object, owner: str) -> None:
                 f"{owner}: there is no hook '{hook}'. Fix: {suggest(hook, list(POINTS))}"
             )
         if options.get("wrapper") or options.get("hookwrapper"):
-            raise PluginError(
-                f"{owner}: its hook {hook} is a wrapper. Fix: return a list, wrap nothing"
-            )
+            raise PluginError(f"{owner}: its hook {hook} is a wrapper. Fix: return a list")
         arguments = list(inspect.signature(getattr(plugin, attribute)).parameters)
         if arguments:
             raise PluginError(
                 f"{owner}: its hook {hook} takes {', '.join(arguments)}, but hooks are called "
-                "without arguments. Fix: take none; of a class, give an instance"
+                "without arguments. Fix: take none; register an instance, not a class"
             )
     if not hooks:
         raise PluginError(
@@ -73,33 +77,23 @@ def check_plugin(plugin: object, owner: str) -> None:
         )
 
 
-def _refuse_unmarked(plugin: object, attribute: str, owner: str) -> None:
-    """Refuse a function that looks like a hook but would never be called."""
-    if not attribute.startswith(f"{PROJECT}_"):
-        return
-    if inspect.isroutine(inspect.getattr_static(plugin, attribute, None)):
-        raise PluginError(
-            f"{owner}: its function '{attribute}' has a hook's prefix but is not marked. "
-            "Fix: mark it with thermcmp.hooks.hookimpl, or rename it"
-        )
-
-
 def checked_key(item: Any, point: Point, owner: str) -> str:
-    """Return the name of one given thing, or refuse what lacks its members."""
+    """Return the name of an item, or refuse one that lacks members."""
     if isinstance(item, type):
         raise PluginError(
-            f"{owner}: gives the class {item.__qualname__} as {point.what}. Fix: give an instance"
+            f"{owner}: returns the class {item.__qualname__} as {point.kind}. "
+            "Fix: return an instance"
         )
-    lacking = [one for one in (point.key, *point.members) if not hasattr(item, one)]
+    lacking = [name for name in (point.key, *point.members) if not hasattr(item, name)]
     if lacking:
         raise PluginError(
-            f"{owner}: gives a {type(item).__name__} as {point.what}, which lacks "
-            f"{', '.join(lacking)}. Fix: add what is lacking"
+            f"{owner}: returns a {type(item).__name__} as {point.kind}, which lacks "
+            f"{', '.join(lacking)}. Fix: add these members"
         )
     key = getattr(item, point.key)
     if not isinstance(key, str) or not key.strip():
         raise PluginError(
-            f"{owner}: gives a thing as {point.what} whose {point.key} is {key!r}. "
-            "Fix: name it in text"
+            f"{owner}: returns a {point.kind} whose {point.key} is {key!r}. "
+            "Fix: use a text that is not blank"
         )
     return key

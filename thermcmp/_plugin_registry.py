@@ -26,11 +26,11 @@ _BUILT_INS: Final = (
 
 
 class PluginWarning(ThermcmpWarning):
-    """An installed plug-in is left out; the message says which, why and the cure."""
+    """A plug-in is left out; the message names it, with reason and fix."""
 
 
 class PluginStatus(StrEnum):
-    """What became of a plug-in."""
+    """State of a plug-in."""
 
     BUILT_IN = "built-in"
     LOADED = "loaded"
@@ -44,17 +44,17 @@ class PluginRecord:
     Attributes
     ----------
     name : str
-        Name it is registered under.
+        Name of the plug-in.
     distribution, version : str
-        Installed package it comes from; empty for `use_plugin`.
+        Its installed package; empty for `use_plugin`.
     status : PluginStatus
-        What became of it.
+        State of the plug-in.
     provides : tuple of str
-        What it gives, such as ``airflow law 'power law'``.
+        Its items, such as ``airflow law 'power law'``.
     error : str
-        Why it failed; empty if it did not.
+        Reason of a failure; else empty.
     traceback : str
-        Where it failed.
+        Traceback of a failure; else empty.
     """
 
     name: str
@@ -66,8 +66,8 @@ class PluginRecord:
     traceback: str = field(default="", repr=False)
 
 
-class Given(NamedTuple):
-    """One thing that a plug-in gives."""
+class PluginItem(NamedTuple):
+    """One item of a plug-in, with its hook, name and owner."""
 
     hook: str
     key: str
@@ -76,12 +76,12 @@ class Given(NamedTuple):
 
 
 class Registry:
-    """Plug-ins, what they give, and what became of those that failed."""
+    """Plug-ins with their items, and records of those that failed."""
 
     def __init__(self, hooks: type) -> None:
         self._manager = pluggy.PluginManager(PROJECT)
         self._manager.add_hookspecs(hooks)
-        self._given: list[Given] = []
+        self._items: list[PluginItem] = []
         self._records: list[PluginRecord] = []
         self._scanned = False
         for module in _BUILT_INS:
@@ -92,22 +92,22 @@ class Registry:
         """Return a record per plug-in, in order of registration."""
         return tuple(self._records)
 
-    def given(self, hook: str) -> tuple[Given, ...]:
-        """Return what all plug-ins give to one hook, in order of registration."""
-        return tuple(one for one in self._given if one.hook == hook)
+    def items(self, hook: str) -> tuple[PluginItem, ...]:
+        """Return the items of all plug-ins for one hook, in order of registration."""
+        return tuple(item for item in self._items if item.hook == hook)
 
-    def find(self, hook: str, key: str) -> Given | None:
-        """Return the one thing of a name, or None."""
-        return next((one for one in self.given(hook) if one.key == key), None)
+    def find(self, hook: str, key: str) -> PluginItem | None:
+        """Return the item of a hook and a name, or None."""
+        return next((item for item in self.items(hook) if item.key == key), None)
 
     def add(self, plugin: object, record: PluginRecord) -> None:
-        """Register a plug-in wholly, or raise `PluginError` and leave no trace."""
+        """Register a plug-in entirely, or raise `PluginError` and change nothing."""
         owner = _owner(record)
         other = next((r for r in self._records if r.name == record.name), None)
         if other is not None:
             raise PluginError(
-                f"{owner}: the name is taken by {_owner(other)}, {other.status.value}. "
-                f"Fix: give another name, or call forget_plugin('{record.name}') first"
+                f"{owner}: the name is in use by {_owner(other)}, {other.status.value}. "
+                f"Fix: use another name, or call forget_plugin('{record.name}') first"
             )
         check_plugin(plugin, owner)
         try:
@@ -115,13 +115,13 @@ class Registry:
         except (ValueError, pluggy.PluginValidationError) as error:
             raise PluginError(f"{owner}: cannot be registered: {error}") from error
         try:
-            given = [one for hook in POINTS for one in self._ask_hook(hook, plugin, owner)]
-            self._refuse_clashes(given)
+            items = [item for hook in POINTS for item in self._call_hook(hook, plugin, owner)]
+            self._refuse_clashes(items)
         except BaseException:
             self._manager.unregister(plugin)
             raise
-        self._given += given
-        provides = tuple(f"{POINTS[one.hook].what} '{one.key}'" for one in given)
+        self._items += items
+        provides = tuple(f"{POINTS[item.hook].kind} '{item.key}'" for item in items)
         self._records.append(replace(record, provides=provides))
 
     def holds(self, plugin: object, name: str) -> bool:
@@ -129,24 +129,28 @@ class Registry:
         return self._manager.get_plugin(name) is plugin
 
     def forget(self, name: str) -> None:
-        """Take a plug-in out again."""
+        """Remove a loaded plug-in."""
         removable = [r.name for r in self._records if r.status is PluginStatus.LOADED]
         if name not in removable:
             raise InputError(
                 "This plug-in cannot be forgotten:",
                 [Fault("not a loaded plug-in", suggest(name, removable), value=name)],
             )
-        gone = next(r for r in self._records if r.name == name)
+        record = next(r for r in self._records if r.name == name)
         self._manager.unregister(name=name)
-        self._given = [one for one in self._given if one.owner != _owner(gone)]
-        self._records.remove(gone)
+        self._items = [item for item in self._items if item.owner != _owner(record)]
+        self._records.remove(record)
 
     def scan(self) -> None:
-        """Load the installed plug-ins once; warn of, or in strict mode raise, failures."""
+        """Load the installed plug-ins once; warn of failures, or raise them in strict mode."""
         first = not self._scanned
         self._scanned = True
         if first:
-            for entry_point in _entry_points():
+            # In an order that does not depend on hashes or the file system.
+            for entry_point in sorted(
+                metadata.entry_points(group=ENTRY_POINT_GROUP),
+                key=lambda point: (_origin(point)[0], point.name, point.value),
+            ):
                 self._load(entry_point)
         failed = [r for r in self._records if r.status is PluginStatus.FAILED]
         if not failed:
@@ -158,7 +162,7 @@ class Registry:
             raise PluginError(f"{text}\n({STRICT_VARIABLE} is set)")
         if first:
             warnings.warn(
-                f"{text}\nMend: update or uninstall them; plugins() has the tracebacks",
+                f"{text}\nFix: update or uninstall them; plugins() has the tracebacks",
                 PluginWarning,
                 stacklevel=4,
             )
@@ -179,53 +183,47 @@ class Registry:
                 replace(record, status=PluginStatus.FAILED, error=text, traceback=where)
             )
 
-    def _ask_hook(self, hook: str, plugin: object, owner: str) -> Iterator[Given]:
-        """Call one plug-in's hook and check what it gives."""
+    def _call_hook(self, hook: str, plugin: object, owner: str) -> Iterator[PluginItem]:
+        """Call one plug-in's hook and check its items."""
         point = POINTS[hook]
         callers = getattr(self._manager.hook, hook).get_hookimpls()
-        for implementation in (one for one in callers if one.plugin is plugin):
+        for implementation in (caller for caller in callers if caller.plugin is plugin):
             try:
-                items = implementation.function()
+                values = implementation.function()
             except Exception as error:
                 raise PluginError(
                     f"{owner}: its hook {hook} raised {type(error).__name__}: {error}"
                 ) from error
-            if not isinstance(items, list | tuple):
+            if not isinstance(values, list | tuple):
                 raise PluginError(
-                    f"{owner}: its hook {hook} gave a value of type {type(items).__name__}. "
-                    f"Fix: return a list, one {point.what} an item"
+                    f"{owner}: its hook {hook} returned a value of type {type(values).__name__}. "
+                    f"Fix: return a list of {point.kind}s"
                 )
-            for item in items:
-                yield Given(hook, checked_key(item, point, owner), item, owner)
+            for value in values:
+                yield PluginItem(hook, checked_key(value, point, owner), value, owner)
 
-    def _refuse_clashes(self, given: list[Given]) -> None:
-        """Raise where a name is taken, naming both plug-ins."""
-        taken = {(one.hook, one.key): one.owner for one in self._given}
-        for one in given:
-            other = taken.get((one.hook, one.key))
+    def _refuse_clashes(self, items: list[PluginItem]) -> None:
+        """Raise where a name is in use, naming both plug-ins."""
+        owners = {(item.hook, item.key): item.owner for item in self._items}
+        for item in items:
+            other = owners.get((item.hook, item.key))
             if other is not None:
                 raise PluginError(
-                    f"{one.owner}: gives the {POINTS[one.hook].what} '{one.key}', "
-                    f"which {other} gives already. "
+                    f"{item.owner}: returns the {POINTS[item.hook].kind} '{item.key}', "
+                    f"which {other} returns already. "
                     "Fix: rename one of the two, or uninstall or forget one plug-in"
                 )
-            taken[one.hook, one.key] = one.owner
-
-
-def _entry_points() -> list[metadata.EntryPoint]:
-    """Return the group's entry points in an order that no hash or file system sets."""
-    found = metadata.entry_points(group=ENTRY_POINT_GROUP)
-    return sorted(found, key=lambda one: (_origin(one)[0], one.name, one.value))
+            owners[item.hook, item.key] = item.owner
 
 
 def _origin(entry_point: metadata.EntryPoint) -> tuple[str, str]:
-    """Return the distribution's name and version; damaged metadata gives '?'."""
+    """Return the distribution's name and version, '?' where its metadata is damaged."""
     about = getattr(entry_point.dist, "metadata", None) or {}
     return str(about.get("Name") or "?"), str(about.get("Version") or "?")
 
 
 def _own_version() -> str:
-    """Return the library's version, or '?' when it runs from a bare source tree."""
+    """Return the library's version, or '?' when it is not installed."""
     try:
         return metadata.version(PROJECT)
     except metadata.PackageNotFoundError:
@@ -233,6 +231,6 @@ def _own_version() -> str:
 
 
 def _owner(record: PluginRecord) -> str:
-    """Name a plug-in in messages."""
+    """Return the name of a plug-in for messages."""
     source = f" ({record.distribution} {record.version})" if record.distribution else ""
     return f"plug-in '{record.name}'{source}"

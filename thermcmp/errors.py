@@ -1,6 +1,6 @@
-"""The one error tree, and the fault record that bad input is described with.
+"""The error tree of the library, and the record of a fault in the input.
 
-Every error the library raises on purpose derives from `ThermcmpError`, so one
+Every error that the library raises on purpose derives from `ThermcmpError`, so one
 ``except`` clause catches them all. Errors about the caller's values are also
 `ValueError`, so code that expects the standard class keeps working.
 """
@@ -29,16 +29,16 @@ class Fault:
     message : str
         What is wrong, in plain words.
     fix : str
-        What to change so that the input is accepted.
+        Change after which the input is accepted.
     file : str, optional
         Name of the file, or None for a frame made in memory.
     row : int, optional
-        Row number as the user sees it: the line of a text file or the row of a
+        Row number as displayed to the user: the line of a text file or the row of a
         spreadsheet (headings are row 1), else the position in the frame.
     column : str, optional
-        The user's own heading where there is one, else the schema's name.
+        The user's heading where there is one, else the name of the column.
     value : str, optional
-        The offending value as it was written.
+        The value as it was written.
     """
 
     message: str
@@ -64,14 +64,14 @@ class Fault:
 
 
 class InputError(ThermcmpError, ValueError):
-    """Input that breaks the schema or an argument out of range.
+    """Input that is not valid, or an argument out of range.
 
     Parameters
     ----------
     message : str
-        One sentence that says what was being done.
+        One sentence that states what is not possible.
     faults : iterable of Fault, optional
-        Every fault found, not only the first.
+        Every fault, not only the first.
     """
 
     #: At most this many faults are printed; all are kept in `faults`.
@@ -87,11 +87,11 @@ class InputError(ThermcmpError, ValueError):
 
 
 class LibraryError(ThermcmpError):
-    """A results library that cannot be read or written as asked."""
+    """A results library that cannot be read or written."""
 
 
 class ModelError(ThermcmpError, ValueError):
-    """A model that the given rows cannot support."""
+    """A model that the rows cannot support."""
 
 
 class EngineError(ThermcmpError):
@@ -99,14 +99,14 @@ class EngineError(ThermcmpError):
 
 
 class NotEstimableError(ThermcmpError, ValueError):
-    """A question whose answer the data cannot hold, with the missing run named."""
+    """A question that the data cannot answer, with the missing run named."""
 
 
 class PluginError(ThermcmpError):
-    """A plug-in that failed to load, is ill-formed or raised; it is named."""
+    """A plug-in that failed to load, is not valid or raised; it is named."""
 
 
 def suggest(name: str, known: Sequence[str]) -> str:
-    """Return which known name may be meant, or the list of them."""
+    """Return the fix for an unknown name: the nearest known name, or all of them."""
     close = get_close_matches(name.lower(), known, n=1, cutoff=0.6)
     return f"did you mean '{close[0]}'?" if close else f"use one of {', '.join(known) or '(none)'}"

@@ -1,14 +1,14 @@
-"""Plug-in points: hook specifications, registration, and what plug-ins give.
+"""Plug-in points: hook specifications and the registration of plug-ins.
 
-A plug-in is a module or an object with functions marked `hookimpl` and named
-after a hook of `Hooks`. It comes in through `use_plugin`, or as an installed
-package through an entry point of the group ``thermcmp``. The built-ins register
-through the same hooks, first, so nothing can take the place of one unseen.
+A plug-in is a module or an object with functions marked `hookimpl` and named after a
+hook of `Hooks`, registered by `use_plugin` or as an installed package with an entry
+point of the group ``thermcmp``. The built-ins register first, through the same hooks,
+so none can be replaced.
 
-A hook is called once, when its plug-in is registered; what it gives is checked
-there and then. So a plug-in is wholly in or wholly out. One that comes from an
-entry point and fails is warned about, kept in `plugins`, and takes nothing else
-down; with ``THERMCMP_STRICT_PLUGINS=1`` in the environment it is an error.
+A hook is called once, at registration, and its items are checked then, so a plug-in is
+registered entirely or not at all. An installed plug-in that fails is left out with a
+warning and listed in `plugins`; with ``THERMCMP_STRICT_PLUGINS=1`` in the environment it
+is an error.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import pluggy
 
 from thermcmp._plugin_checks import API_VERSION, POINTS, PROJECT
 from thermcmp._plugin_registry import (
-    Given,
+    PluginItem,
     PluginRecord,
     PluginStatus,
     PluginWarning,
@@ -109,20 +109,20 @@ class Hooks(Protocol):
 def use_plugin(module_or_object: object, name: str | None = None) -> None:
     """Register a plug-in for this process; repeating it changes nothing.
 
-    Other processes, such as Dask workers, know only installed plug-ins.
+    Other processes, such as Dask workers, have only installed plug-ins.
 
     Parameters
     ----------
     module_or_object : module or object
-        Has functions marked `hookimpl`, named after hooks of `Hooks`.
+        The plug-in, with functions marked `hookimpl` and named after hooks.
     name : str, optional
-        Name for it; the module's or the class's own by default.
+        Name of the plug-in; that of the module or the class by default.
 
     Raises
     ------
     PluginError
-        If a hook is unknown, takes arguments, raises, or gives something
-        ill-formed or a name that is taken; the plug-in is then wholly left out.
+        If a hook is unknown, takes arguments, raises, or returns an invalid item or
+        a name that is already in use; the plug-in is then left out entirely.
     """
     registry = _scanned_registry()
     default = getattr(module_or_object, "__name__", None) or type(module_or_object).__qualname__
@@ -132,7 +132,7 @@ def use_plugin(module_or_object: object, name: str | None = None) -> None:
 
 
 def forget_plugin(name: str) -> None:
-    """Take a plug-in out again for this process.
+    """Remove a plug-in from this process.
 
     Parameters
     ----------
@@ -142,13 +142,13 @@ def forget_plugin(name: str) -> None:
     Raises
     ------
     InputError
-        If there is no loaded plug-in of that name; built-ins stay.
+        If there is no loaded plug-in of that name; built-ins cannot be removed.
     """
     _scanned_registry().forget(name)
 
 
 def plugins() -> tuple[PluginRecord, ...]:
-    """Return a record per plug-in: built-in, loaded, and failed with its reason.
+    """Return a record per plug-in: built-in, loaded, or failed with its reason.
 
     Returns
     -------
@@ -163,8 +163,8 @@ def plugins() -> tuple[PluginRecord, ...]:
     return _scanned_registry().records()
 
 
-def provided(hook: str) -> tuple[Given, ...]:
-    """Return what all plug-ins provide through one hook, built-ins first.
+def provided(hook: str) -> tuple[PluginItem, ...]:
+    """Return the items of all plug-ins for one hook, built-ins first.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ def provided(hook: str) -> tuple[Given, ...]:
 
     Returns
     -------
-    tuple of Given
+    tuple of PluginItem
         In order of registration.
 
     Raises
@@ -181,36 +181,36 @@ def provided(hook: str) -> tuple[Given, ...]:
     PluginError
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    return _scanned_registry().given(hook)
+    return _scanned_registry().items(hook)
 
 
 def find_provided(hook: str, key: str) -> Any:
-    """Return what a hook provides under a name; built-ins load no plug-ins.
+    """Return the item of a hook and a name; a built-in is found without loading plug-ins.
 
     Parameters
     ----------
     hook : str
         Name of a hook of `Hooks`.
     key : str
-        Name of the thing wanted.
+        Name of the item.
 
     Returns
     -------
     object
-        The thing, or None.
+        The item, or None.
 
     Raises
     ------
     PluginError
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    found = _registry().find(hook, key) or _scanned_registry().find(hook, key)
-    return None if found is None else found.item
+    provision = _registry().find(hook, key) or _scanned_registry().find(hook, key)
+    return None if provision is None else provision.item
 
 
 @functools.cache
 def _registry() -> Registry:
-    """Return the one registry of this process, made on first use."""
+    """Return the registry of this process, made on first use."""
     return Registry(Hooks)
 
 
@@ -222,7 +222,7 @@ def _scanned_registry() -> Registry:
 
 
 def surviving(calls: Sequence[Callable[[], Any]]) -> list[Any]:
-    """Call each in turn; a plug-in that fails is warned about after all are done."""
+    """Return the results of the calls; warn of plug-ins that failed, after all are done."""
     results, failures = [], []
     for call in calls:
         try:
@@ -234,9 +234,9 @@ def surviving(calls: Sequence[Callable[[], Any]]) -> list[Any]:
     return results
 
 
-def guarded(one: Given, call: Callable[..., Any], kind: type) -> Callable[..., Any]:
-    """Wrap a plug-in's callable so that what goes wrong in it names the plug-in."""
-    where = f"{one.owner}: its {POINTS[one.hook].what} '{one.key}'"
+def guarded(item: PluginItem, call: Callable[..., Any], kind: type) -> Callable[..., Any]:
+    """Return a plug-in's callable whose errors name the plug-in."""
+    where = f"{item.owner}: its {POINTS[item.hook].kind} '{item.key}'"
 
     def call_guarded(*arguments: Any) -> Any:
         try:
@@ -245,7 +245,7 @@ def guarded(one: Given, call: Callable[..., Any], kind: type) -> Callable[..., A
             raise PluginError(f"{where} raised {type(error).__name__}: {error}") from error
         if not isinstance(result, kind):
             raise PluginError(
-                f"{where} gave a value of type {type(result).__name__}. "
+                f"{where} returned a value of type {type(result).__name__}. "
                 f"Fix: return a value of type {kind.__name__}"
             )
         return result

@@ -22,7 +22,7 @@ CURVE = FanCurve((40, 50, 60, 66, 72, 80, 90), (800, 800, 1200, 1600, 1900, 2600
 
 
 def card(seed: int, resistance: float, convective: float) -> SensorLaw:
-    """Draws of one sensor."""
+    """Return draws of one sensor."""
     rng = np.random.default_rng(seed)
     return SensorLaw(
         ambient_c=25.0,
@@ -48,7 +48,7 @@ def per_draw(sensor: SensorLaw) -> np.ndarray:
 
 
 def by_grid(sensor: SensorLaw) -> tuple[np.ndarray, float]:
-    """Look for the change of sign on a grid of temperatures; also its step [K]."""
+    """Return the equilibrium on a grid of temperatures, and the step of the grid [K]."""
     grid = np.linspace(25.0, 145.0, GRID)
     speed = np.interp(grid, CURVE.temperature_c, CURVE.fan_rpm)
     found = np.empty(DRAWS)
@@ -62,7 +62,7 @@ def by_grid(sensor: SensorLaw) -> tuple[np.ndarray, float]:
 
 
 def best(function, *args) -> float:
-    """Shortest of some rounds [ms]; a first, untimed one loads and warms up."""
+    """Return the shortest of some rounds [ms], after a first one that is not timed."""
     function(*args)
     taken = []
     for _ in range(ROUNDS):

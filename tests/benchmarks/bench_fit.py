@@ -24,7 +24,7 @@ SEED = 1
 
 
 def measure(engine: str, repeats: int) -> dict[str, object]:
-    """Fit once or more with one engine; a repeat is without imports and compilation."""
+    """Fit with one engine; repeats are without imports and compilation."""
     columns = json.loads((DEMO / "columns.json").read_text(encoding="utf-8"))
     rows = tc.read_results(DEMO / "campaign.csv", columns=columns)
     memory = rows[rows["sensor"] == "memory"]
@@ -56,7 +56,7 @@ def measure(engine: str, repeats: int) -> dict[str, object]:
 
 
 def peak_mb() -> float:
-    """Peak resident memory of this process so far [MB]; Linux counts in kibibytes."""
+    """Return the peak resident memory of this process [MB]; Linux counts in kibibytes."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e6
 
 

@@ -1,4 +1,4 @@
-"""How long importing takes: the package, its first use, and pandas for comparison.
+"""Import times of the package, of its first use, and of pandas for comparison.
 
 Run by hand: ``python tests/benchmarks/bench_import.py``. Each import runs in a fresh
 Python, the candidates in turn, so that a busy machine slows all of them alike.
@@ -21,7 +21,7 @@ STATEMENTS = {
 
 
 def seconds(statement: str) -> float:
-    """Wall time of a fresh Python that runs one statement [s]."""
+    """Return the wall time of a new Python process that runs one statement [s]."""
     start = time.perf_counter()
     subprocess.run([sys.executable, "-c", statement], check=True, cwd=ROOT)
     return time.perf_counter() - start

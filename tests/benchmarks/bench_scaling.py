@@ -1,4 +1,4 @@
-"""What the conditional engine costs against rows and effects, from a hundred rows up.
+"""Time and memory of the conditional engine by rows and effects, from a hundred rows up.
 
 Run by hand: ``python tests/benchmarks/bench_scaling.py --rows 100 1000 10000``; a million
 rows take minutes. With ``--check`` the rows are fitted as a user would fit them, and
@@ -45,7 +45,7 @@ PRIORS = [
 def campaign(
     rows: int, rng: np.random.Generator, models: int | None = None
 ) -> tuple[GaussianProblem, np.ndarray, np.ndarray]:
-    """A campaign of about that many rows, drawn from the model.
+    """Draw a campaign of about that many rows from the model.
 
     Also the levels of each row, shape (n, 5), and its relative fan speed, shape (n,).
     """
@@ -86,7 +86,7 @@ def campaign(
 
 
 def results(rows: int, rng: np.random.Generator) -> pd.DataFrame:
-    """The same campaign as a results table."""
+    """Return the same campaign as a results table."""
     problem, index, speed = campaign(rows, rng, MODELS)
     model, specimen, assembly, session = (
         [f"{mark}{code}" for code in codes]
@@ -104,7 +104,7 @@ def results(rows: int, rng: np.random.Generator) -> pd.DataFrame:
 
 
 def measure(rows: int, draws: int) -> dict[str, object]:
-    """One posterior; the loops are compiled and ArviZ imported beforehand."""
+    """Compute one posterior, after the loops are compiled and ArviZ is imported."""
     pareto_k(np.arange(100.0))
     run_conditional(campaign(100, np.random.default_rng(0))[0], PRIORS, draws=400, seed=1)
     problem = campaign(rows, np.random.default_rng(1))[0]
@@ -123,7 +123,7 @@ def measure(rows: int, draws: int) -> dict[str, object]:
 
 
 def measure_check(rows: int, draws: int) -> dict[str, object]:
-    """A fit of a results table, then its check; all loops are compiled beforehand."""
+    """Fit a results table and check the fit, after all loops are compiled."""
     tc.check_fit(tc.fit(results(240, np.random.default_rng(0)), draws=400, seed=1))
     frame = results(rows, np.random.default_rng(1))
     start = time.perf_counter()
@@ -144,7 +144,7 @@ def measure_check(rows: int, draws: int) -> dict[str, object]:
 
 
 def peak_mb() -> float:
-    """Largest memory of this process so far [MB]."""
+    """Return the peak memory of this process [MB]."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024 / 1e6
 
 

@@ -1,9 +1,9 @@
-"""How long logs take from text to result rows, against the bare read of the same file.
+"""Time from logs to result rows, relative to pyarrow reading the same file.
 
 Run by hand: ``python tests/benchmarks/bench_telemetry.py [--folder FOLDER] [--runs N ...]
 [--only {lengths,runs}]``. It prints, for logs of several lengths, the time of pyarrow's
-bare read and the ratios to it of reading into a telemetry frame and of the whole way to
-result rows, by the clock and by processor time (the bare read uses all processors); then
+read and the ratios to it of reading into a telemetry frame and of the reduction to result
+rows, in wall and processor time (the bare read uses all processors); then
 folders of runs on two workers, with the peak memory of a worker and of this process for
 each number of runs: flat memory has the same peaks for all of them.
 """
@@ -32,7 +32,7 @@ ROUNDS = 9
 
 
 def make_log(seconds: int, seed: int = 0) -> pd.DataFrame:
-    """An invented run of eight columns."""
+    """Return an invented run of eight columns."""
     rng = np.random.default_rng(seed)
     t = np.arange(float(seconds))
     load = t >= 60.0
@@ -57,7 +57,7 @@ def make_log(seconds: int, seed: int = 0) -> pd.DataFrame:
 
 
 def best_of(work) -> np.ndarray:
-    """Shortest of some rounds by the clock and in processor time [s]."""
+    """Return the shortest of some rounds in wall and processor time [s]."""
     times = []
     for _ in range(ROUNDS):
         start = np.array([time.perf_counter(), time.process_time()])
@@ -91,7 +91,7 @@ def compare(folder: Path, rows: int) -> None:
 
 
 def worker_peak_mb() -> float:
-    """Peak memory of this process [MB]."""
+    """Return the peak memory of this process [MB]."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 
 
@@ -107,7 +107,7 @@ def make_folder(logs: Path, runs: int) -> pd.DataFrame:
 
 
 def folders_of_runs(folder: Path, counts: list[int]) -> None:
-    """Reduce folders of different numbers of runs, each on two workers of its own."""
+    """Reduce folders of different numbers of runs, each on two new workers."""
     logs = folder / "logs"
     sheet = make_folder(logs, max(counts))
     for runs in counts:
@@ -139,13 +139,13 @@ def _first(path: str) -> None:
 
 
 def _peak(_: int) -> float:
-    """Peak memory of a worker [MB]."""
+    """Return the peak memory of a worker [MB]."""
     time.sleep(0.05)
     return worker_peak_mb()
 
 
 def main() -> None:
-    """Run the comparisons that were asked for."""
+    """Run the requested comparisons."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--folder", help="where logs are written; a temporary place by default")
     parser.add_argument("--runs", type=int, nargs="+", default=[100, 200])

@@ -1,4 +1,4 @@
-"""Restricted and plain maximum likelihood: what published tables hold."""
+"""Restricted and plain maximum likelihood, as in published tables."""
 
 from __future__ import annotations
 
@@ -19,28 +19,11 @@ MOST_PARTIAL: Final = 1.0 - 1e-6
 
 
 def restricted_mode(problem: GaussianProblem) -> Points:
-    """Maximum restricted likelihood: the mode under flat priors.
+    """Estimate standard deviations and partial correlations by restricted likelihood.
 
-    Parameters
-    ----------
-    problem : GaussianProblem
-        The problem, with flat fixed effects and no airflow term.
-
-    Returns
-    -------
-    Points
-        One point: the estimated standard deviations, zero where the likelihood
-        is largest there, and partial correlations. The residual is NaN where no row
-        has run-to-run scatter (every variance known), since nothing depends on it.
-
-    Raises
-    ------
-    EngineError
-        If the problem has an airflow term, or the search does not converge.
-
-    References
-    ----------
-    H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545-554.
+    It is the mode under flat priors (H. D. Patterson and R. Thompson, Biometrika 58
+    (1971) 545-554), for a problem with flat fixed effects and no airflow term. The
+    residual is NaN where every variance is known, since nothing depends on it.
     """
     from scipy.optimize import minimize
 
@@ -62,7 +45,7 @@ def restricted_mode(problem: GaussianProblem) -> Points:
 
     low = np.repeat([0.0, 1e-4, -MOST_PARTIAL], [ends[0], problem.sets, partials])
     high = np.repeat([np.inf, MOST_PARTIAL], [spreads, partials])
-    found = minimize(
+    search = minimize(
         negative,
         np.repeat([0.5, 0.0], [spreads, partials]),
         jac=True,
@@ -70,22 +53,22 @@ def restricted_mode(problem: GaussianProblem) -> Points:
         bounds=list(zip(low, high, strict=True)),
         options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 500},
     )
-    # At full precision the line search may give up; the slope says whether that matters.
-    stopped = (found.x <= low) & (found.jac > 0) | (found.x >= high) & (found.jac < 0)
-    if np.max(np.abs(np.where(stopped, 0.0, found.jac))) > 1e-6:
-        raise EngineError(f"The restricted likelihood has no maximum found: {found.message}")
-    away = (np.arange(len(low)) >= spreads) | (found.x > 1e-3)
-    best = point(_polished(lambda x: negative(x)[1], found.x, np.flatnonzero(away & ~stopped)))
+    # At full precision the line search may stop early; the slope shows whether that matters.
+    stopped = (search.x <= low) & (search.jac > 0) | (search.x >= high) & (search.jac < 0)
+    if np.max(np.abs(np.where(stopped, 0.0, search.jac))) > 1e-6:
+        raise EngineError(f"No maximum of the restricted likelihood was found: {search.message}")
+    away = (np.arange(len(low)) >= spreads) | (search.x > 1e-3)
+    best = point(_polished(lambda x: negative(x)[1], search.x, np.flatnonzero(away & ~stopped)))
     if np.any(problem.run_scatter):
         return best
     return replace(best, residual=np.full(best.residual.shape, np.nan))
 
 
 def profile_log_likelihood(kernel: Kernel, points: Points) -> Array:
-    """Log likelihood with the flat effects at their best values, shape (B,).
+    """Return the log likelihood with the flat effects at their best values, shape (B,).
 
     Its maximum is the maximum-likelihood estimate; `Kernel.log_likelihood` has the flat
-    effects integrated out. They stand last but the response in the factor.
+    effects integrated out. In the factor they come last before the response.
     """
     solved, count = Solved(kernel, points), int(kernel.is_flat.sum())
     diagonal = np.diagonal(solved.factor.tail, axis1=1, axis2=2)
@@ -94,9 +77,9 @@ def profile_log_likelihood(kernel: Kernel, points: Points) -> Array:
 
 
 def _polished(slope: Callable[[Array], Array], x: Array, free: NDArray[np.intp]) -> Array:
-    """One Newton step towards a zero of the slope, in the coordinates `free`.
+    """Return x after one Newton step to a zero of the slope, in the coordinates `free`.
 
-    A likelihood is flat at its top: its values stop a search some 1e-7 off.
+    A likelihood is flat at its maximum: a search by values stops some 1e-7 away.
     """
     steps = 1e-4 * np.maximum(np.abs(x[free]), 0.1)
     aside = steps[:, None] * np.eye(len(x))[free]
@@ -111,10 +94,10 @@ def _polished(slope: Callable[[Array], Array], x: Array, free: NDArray[np.intp])
 
 
 def _centred(problem: GaussianProblem) -> GaussianProblem:
-    """The same problem, flat effects counted from their least-squares fit.
+    """Return the same problem with flat effects relative to their least-squares fit.
 
-    A flat prior has no origin of its own; this one keeps the digits of a response
-    that is large beside its scatter.
+    A flat prior has no origin; this one preserves the digits of a response that is
+    large compared with its scatter.
     """
     flat = np.flatnonzero(np.isinf(problem.fixed_sd))
     if len(flat) == 0:

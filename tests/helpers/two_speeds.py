@@ -1,4 +1,4 @@
-"""Hand calculations from two fan speeds, beside which the library's answers are held.
+"""Hand calculations from two fan speeds, to compare the library's answers with.
 
 Rise over ambient = F + C g(N) with g = (N / N_1)^(-m), at equal power and held hardware.
 """
@@ -7,7 +7,7 @@ import numpy as np
 
 
 def effective_exponent(rise_1_k, rise_2_k, speed_1, speed_2):
-    """Exponent of the whole rise between two fan speeds: -ln(rise ratio) / ln(speed ratio).
+    """Return the exponent of the rise between two fan speeds: -ln(rise ratio) / ln(speed ratio).
 
     It is below the airflow exponent, since conduction and contact do not change with the fan.
     """
@@ -15,7 +15,7 @@ def effective_exponent(rise_1_k, rise_2_k, speed_1, speed_2):
 
 
 def convective_share(rise_1_k, rise_2_k, speed_1, speed_2, *, exponent):
-    """Share of the rise at the first speed that airflow can buy.
+    """Return the convective share of the rise at the first speed.
 
     C / (F + C) = (1 - rise_2 / rise_1) / (1 - g(N_2)).
     """

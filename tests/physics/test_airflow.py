@@ -43,14 +43,14 @@ def test_unknown_speed_gives_unknown_factor():
 
 
 @pytest.mark.parametrize("speed", [0.0, -100.0, np.inf])
-def test_speeds_without_meaning_are_refused(speed):
+def test_speeds_not_above_zero_are_refused(speed):
     for method in (PowerLaw().factor, PowerLaw().slope):
         with pytest.raises(InputError, match="turning fans") as caught:
             method([speed, 1000.0], [speed], 0.6)
         assert [fault.column for fault in caught.value.faults] == ["flow_speed", "reference"]
 
 
-def test_power_law_keeps_the_promises_of_a_law_in_numbers_and_in_pytensor():
+def test_power_law_passes_the_check_of_a_law_in_numbers_and_in_pytensor():
     assert isinstance(PowerLaw(), AirflowLaw)
     check_airflow_law(PowerLaw(), SPEEDS, 1730.0)
 
@@ -75,7 +75,7 @@ class Broken(PowerLaw):
         (Broken(exponent_prior_sd=0.0), "prior"),
     ],
 )
-def test_check_names_the_broken_promise(law, message):
+def test_check_names_what_is_wrong(law, message):
     with pytest.raises(InputError, match=message) as caught:
         check_airflow_law(law, SPEEDS, 1730.0)
     assert len(caught.value.faults) == 1

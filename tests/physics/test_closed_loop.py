@@ -1,4 +1,4 @@
-"""The closed loop against SciPy's scalar solver, brute force, and what must hold of it."""
+"""The closed loop against SciPy's scalar solver, brute force, and its general properties."""
 
 from dataclasses import dataclass
 
@@ -27,7 +27,7 @@ TARGET = TargetTemperature(63.0, 900.0, 2200.0)
 
 
 def card(count, seed, *, ambient_c=25.0, resistance=0.20, convective=0.14):
-    """Draws of one sensor, as a posterior gives them."""
+    """Draws of one sensor, as from a posterior."""
     rng = np.random.default_rng(seed)
     return SensorLaw(
         ambient_c=ambient_c,
@@ -51,7 +51,7 @@ def temperature_by_hand(sensor, draw, rpm):
 
 def test_a_curve_agrees_with_a_scalar_solver_per_draw():
     sensor = card(400, 1, ambient_c=np.linspace(-20.0, 60.0, 400))
-    found = equilibrium(firmware(CURVE), sensor)
+    solved = equilibrium(firmware(CURVE), sensor)
     warm, speed = CURVE.temperature_c, CURVE.fan_rpm
     for draw in range(400):
         root = brentq(
@@ -59,15 +59,15 @@ def test_a_curve_agrees_with_a_scalar_solver_per_draw():
             -100.0, 400.0, xtol=1e-12, rtol=1e-14,
         )  # fmt: skip
         # On the steepest stretch 1400 rpm/K turn the solver's 1e-12 K into 1e-9 rpm.
-        assert found.control_temperature_c[draw] == pytest.approx(root, abs=1e-9)
-        assert found.fan_rpm[draw] == pytest.approx(np.interp(root, warm, speed), rel=1e-9)
-    assert set(found.status) == {LOW, HIGH, REGULATED}
-    assert not found.multiple.any()
+        assert solved.control_temperature_c[draw] == pytest.approx(root, abs=1e-9)
+        assert solved.fan_rpm[draw] == pytest.approx(np.interp(root, warm, speed), rel=1e-9)
+    assert set(solved.status) == {LOW, HIGH, REGULATED}
+    assert not solved.multiple.any()
 
 
 def test_a_curve_agrees_with_a_brute_force_grid():
     sensor = card(40, 2)
-    found = equilibrium(firmware(CURVE), sensor)
+    solved = equilibrium(firmware(CURVE), sensor)
     for draw in range(40):
         # Three grids, each within one step of the one before: 1e-7 K apart in the end.
         low, high = 0.0, 250.0
@@ -79,16 +79,16 @@ def test_a_curve_agrees_with_a_brute_force_grid():
             assert len(place) == 1
             low, high = grid[place[0]], grid[place[0] + 1]
         middle = 0.5 * (low + high)
-        assert found.control_temperature_c[draw] == pytest.approx(middle, rel=1e-6)
-        assert found.fan_rpm[draw] == pytest.approx(
+        assert solved.control_temperature_c[draw] == pytest.approx(middle, rel=1e-6)
+        assert solved.fan_rpm[draw] == pytest.approx(
             np.interp(middle, CURVE.temperature_c, CURVE.fan_rpm), rel=1e-6
         )
 
 
 def test_a_target_is_held_between_its_speeds():
     sensor = card(600, 3, resistance=0.18)
-    found = equilibrium(firmware(TARGET), sensor)
-    for draw, status in enumerate(found.status):
+    solved = equilibrium(firmware(TARGET), sensor)
+    for draw, status in enumerate(solved.status):
         slow, fast = (temperature_by_hand(sensor, draw, rpm) for rpm in (900.0, 2200.0))
         if slow <= 63.0:
             expected, rpm = LOW, 900.0
@@ -99,10 +99,10 @@ def test_a_target_is_held_between_its_speeds():
             rpm = brentq(
                 lambda n, d=draw: temperature_by_hand(sensor, d, n) - 63.0, 900.0, 2200.0
             )  # fmt: skip
-            assert found.control_temperature_c[draw] == pytest.approx(63.0, abs=1e-9)
+            assert solved.control_temperature_c[draw] == pytest.approx(63.0, abs=1e-9)
         assert status is expected
-        assert found.fan_rpm[draw] == pytest.approx(rpm, rel=1e-9)
-    assert set(found.status) == {LOW, HIGH, REGULATED}
+        assert solved.fan_rpm[draw] == pytest.approx(rpm, rel=1e-9)
+    assert set(solved.status) == {LOW, HIGH, REGULATED}
 
 
 @st.composite
@@ -128,19 +128,19 @@ def sensors(draw):
 
 @given(curve=curves(), sensor=sensors())
 def test_the_solution_satisfies_both_laws(curve, sensor):
-    found = equilibrium(firmware(curve), sensor)
-    (rpm,), (warm,), (status,) = found.fan_rpm, found.control_temperature_c, found.status
+    solved = equilibrium(firmware(curve), sensor)
+    (rpm,), (warm,), (status,) = solved.fan_rpm, solved.control_temperature_c, solved.status
     if status is HUNTS:
         assert np.isnan(rpm)
         return
     assert warm == pytest.approx(temperature_by_hand(sensor, 0, rpm), abs=1e-9)
     assert curve.fan_rpm[0] <= rpm <= curve.fan_rpm[-1]
-    # The speed lies between what the curve gives a hair below and a hair above.
+    # The speed lies between the speeds of the curve a hair below and a hair above.
     hair = 1e-7
     at = [np.interp(warm + d, curve.temperature_c, curve.fan_rpm) for d in (-hair, hair)]
     assert at[0] - 1e-6 <= rpm <= at[1] + 1e-6
     assert (status is HELD) == (curve.fan_rpm[0] == curve.fan_rpm[-1])
-    assert not found.multiple[0]
+    assert not solved.multiple[0]
 
 
 @given(control=curves() | st.just(TARGET), sensor=sensors(), warmer=st.floats(0.0, 20.0))
@@ -167,14 +167,14 @@ def test_a_lower_power_limit_never_speeds_the_fan(control, sensor, lower):
 
 @given(curve=curves(), sensor=sensors(), hysteresis=st.floats(0.1, 10.0))
 def test_the_falling_branch_is_the_faster_one(curve, sensor, hysteresis):
-    found = equilibrium(firmware(curve, hysteresis_k=hysteresis), sensor)
-    assert found.falling is not None
+    solved = equilibrium(firmware(curve, hysteresis_k=hysteresis), sensor)
+    assert solved.falling is not None
     assert equilibrium(firmware(curve), sensor).falling is None
     lowered = FanCurve([t - hysteresis for t in curve.temperature_c], curve.fan_rpm)
     again = equilibrium(firmware(lowered), sensor)
-    np.testing.assert_array_equal(found.falling.fan_rpm, again.fan_rpm)
-    if HUNTS not in (*found.status, *found.falling.status):
-        assert found.falling.fan_rpm[0] >= found.fan_rpm[0] * (1.0 - 1e-9)
+    np.testing.assert_array_equal(solved.falling.fan_rpm, again.fan_rpm)
+    if HUNTS not in (*solved.status, *solved.falling.status):
+        assert solved.falling.fan_rpm[0] >= solved.fan_rpm[0] * (1.0 - 1e-9)
 
 
 def test_held_and_observed_speeds_are_not_solved_for():
@@ -197,12 +197,12 @@ def test_a_fan_that_cools_itself_below_its_stop_has_no_steady_state():
         ambient_c=[25.0, 29.0, 35.0], power_w=220.0, resistance_k_per_w=0.1,
         convective_k_per_w=0.0, exponent=0.65, reference_rpm=900.0,
     )  # fmt: skip
-    found = equilibrium(firmware(TARGET, start_c=55.0, stop_c=50.0), sensor)
-    assert found.status.tolist() == [STOPS, LOW, LOW]
-    assert np.isnan(found.fan_rpm).tolist() == [True, False, False]
-    assert np.isnan(found.control_temperature_c).tolist() == [True, False, False]
+    solved = equilibrium(firmware(TARGET, start_c=55.0, stop_c=50.0), sensor)
+    assert solved.status.tolist() == [STOPS, LOW, LOW]
+    assert np.isnan(solved.fan_rpm).tolist() == [True, False, False]
+    assert np.isnan(solved.control_temperature_c).tolist() == [True, False, False]
     # At 51 °C the fan goes on turning, but from rest it would not have started: two states.
-    assert found.multiple.tolist() == [True, True, False]
+    assert solved.multiple.tolist() == [True, True, False]
 
 
 def test_a_loop_that_would_rest_inside_a_step_hunts():
@@ -211,9 +211,9 @@ def test_a_loop_that_would_rest_inside_a_step_hunts():
         ambient_c=[25.0, 60.0, -10.0], power_w=220.0, resistance_k_per_w=0.2,
         convective_k_per_w=0.2, exponent=0.65, reference_rpm=1800.0,
     )  # fmt: skip
-    found = equilibrium(firmware(FanCurve((40, 70, 70), (900, 900, 2200))), sensor)
-    assert found.status.tolist() == [HUNTS, HIGH, LOW]
-    assert np.isnan(found.fan_rpm).tolist() == [True, False, False]
+    solved = equilibrium(firmware(FanCurve((40, 70, 70), (900, 900, 2200))), sensor)
+    assert solved.status.tolist() == [HUNTS, HIGH, LOW]
+    assert np.isnan(solved.fan_rpm).tolist() == [True, False, False]
     held = equilibrium(firmware(TargetTemperature(70.0, 900.0, 2200.0)), sensor)
     assert held.status.tolist() == [REGULATED, HIGH, LOW]
 
@@ -224,11 +224,11 @@ def test_several_states_are_reported_where_more_air_warms_the_sensor():
         ambient_c=25.0, power_w=220.0, resistance_k_per_w=0.175,
         convective_k_per_w=[-0.05, 0.05], exponent=0.65, reference_rpm=1800.0,
     )  # fmt: skip
-    found = equilibrium(firmware(TARGET), sensor)
-    assert found.multiple.tolist() == [True, False]
+    solved = equilibrium(firmware(TARGET), sensor)
+    assert solved.multiple.tolist() == [True, False]
     # The first one on warming up.
-    assert (found.status[0], found.fan_rpm[0]) == (LOW, 900.0)
-    # Closed at both ends of the only segment, and twice met inside it.
+    assert (solved.status[0], solved.fan_rpm[0]) == (LOW, 900.0)
+    # Closed at both ends of the only segment, and crossed twice inside it.
     bend = SensorLaw(
         ambient_c=0.0, power_w=1.0, resistance_k_per_w=60.0, convective_k_per_w=-50.0,
         exponent=1.0, reference_rpm=1000.0,
@@ -254,10 +254,10 @@ class OffsetLaw(PowerLaw):
 
 def test_a_law_of_a_plug_in_is_followed():
     sensor = card(50, 5).at(law=OffsetLaw(name="offset"))
-    found = equilibrium(firmware(TARGET), sensor)
-    inside = found.status == REGULATED
+    solved = equilibrium(firmware(TARGET), sensor)
+    inside = solved.status == REGULATED
     assert inside.any()
-    g = ((found.fan_rpm + 500.0) / 2300.0) ** -sensor.exponent
+    g = ((solved.fan_rpm + 500.0) / 2300.0) ** -sensor.exponent
     by_hand = 25.0 + 220.0 * (sensor.resistance_k_per_w + sensor.convective_k_per_w * (g - 1.0))
     np.testing.assert_allclose(by_hand[inside], 63.0, atol=1e-9)
 
@@ -279,12 +279,12 @@ class PumpLaw(PowerLaw):
         ({"humidity": 0.5}, "no such attribute"),
     ],
 )
-def test_a_sensor_without_meaning_is_refused(change, words):
+def test_an_invalid_sensor_is_refused(change, words):
     with pytest.raises(InputError, match=words):
         card(3, 6).at(**change)
 
 
-def test_thinner_air_takes_from_the_convective_part_only():
+def test_thin_air_changes_the_convective_part_only():
     sensor = card(20, 7)
     thin = sensor.in_air(1.2)
     speeds = np.array([[900.0], [1800.0], [2600.0]])
@@ -303,27 +303,27 @@ def test_thinner_air_takes_from_the_convective_part_only():
 )
 def test_at_the_limiting_ambient_the_judged_sensor_is_at_its_limit(control, pair, limit):
     judged, lead = pair[0], pair[1].at(power_w=pair[0].power_w)
-    found = ambient_at_limit(firmware(control), judged, limit, control=lead)
-    if found.status[0] is HUNTS:
-        assert np.isnan(found.ambient_c[0])
+    solved = ambient_at_limit(firmware(control), judged, limit, control=lead)
+    if solved.status[0] is HUNTS:
+        assert np.isnan(solved.ambient_c[0])
         return
-    again = judged.at(ambient_c=found.ambient_c).temperature_c(found.fan_rpm)
+    again = judged.at(ambient_c=solved.ambient_c).temperature_c(solved.fan_rpm)
     np.testing.assert_allclose(again, limit, atol=1e-9)
-    settled = equilibrium(firmware(control), lead.at(ambient_c=found.ambient_c))
+    settled = equilibrium(firmware(control), lead.at(ambient_c=solved.ambient_c))
     # A step of the curve turns an epsilon of ambient into any of its speeds.
     if settled.status[0] is not HUNTS and isinstance(control, TargetTemperature):
-        assert settled.fan_rpm[0] == pytest.approx(found.fan_rpm[0], rel=1e-6)
-    # No cooler air brings the sensor there: the closed loop is followed from far below.
+        assert settled.fan_rpm[0] == pytest.approx(solved.fan_rpm[0], rel=1e-6)
+    # In no cooler air is the sensor at its limit: the closed loop is solved from far below.
     for below in (0.01, 1.0, 5.0, 20.0, 60.0):
-        air = found.ambient_c - below
+        air = solved.ambient_c - below
         speed = equilibrium(firmware(control), lead.at(ambient_c=air)).fan_rpm
         if np.isfinite(speed).all():
             assert judged.at(ambient_c=air).temperature_c(speed)[0] <= limit + 1e-9
 
 
-def test_the_fan_buys_the_ambient_that_a_scalar_solver_finds():
+def test_the_ambient_at_the_limit_agrees_with_a_scalar_solver():
     judged, lead = card(60, 8, resistance=0.27, convective=0.13), card(60, 9)
-    found = ambient_at_limit(firmware(CURVE), judged, 100.0, control=lead)
+    solved = ambient_at_limit(firmware(CURVE), judged, 100.0, control=lead)
     for draw in range(60):
 
         def over(air, d=draw):
@@ -335,37 +335,37 @@ def test_the_fan_buys_the_ambient_that_a_scalar_solver_finds():
             rpm = np.interp(loop, CURVE.temperature_c, CURVE.fan_rpm)
             return air - 25.0 + temperature_by_hand(judged, d, rpm) - 100.0
 
-        if not found.multiple[draw]:
-            assert found.ambient_c[draw] == pytest.approx(brentq(over, -200.0, 200.0), abs=1e-6)
-    assert not found.multiple.all()
+        if not solved.multiple[draw]:
+            assert solved.ambient_c[draw] == pytest.approx(brentq(over, -200.0, 200.0), abs=1e-6)
+    assert not solved.multiple.all()
     held = 100.0 - judged.rise_from(np.array(1400.0), *judged.rise_draws)
-    assert (found.ambient_c[found.fan_rpm > 1400.0] > held[found.fan_rpm > 1400.0]).all()
+    assert (solved.ambient_c[solved.fan_rpm > 1400.0] > held[solved.fan_rpm > 1400.0]).all()
 
 
-def test_a_sensor_that_answers_the_fan_more_may_fall_below_its_limit_again():
-    # The loop holds the control sensor at 63 °C; the judged one has more to gain by air, so it
-    # cools as the room warms and the fan answers, until the fan is at its highest speed.
+def test_a_sensor_that_responds_to_the_fan_more_may_fall_below_its_limit_again():
+    # The loop holds the control sensor at 63 °C; the judged one responds more to air, so it
+    # cools as the room warms and the fan speeds up, until the fan is at its highest speed.
     common = {"ambient_c": 25.0, "power_w": 200.0, "exponent": 0.6, "reference_rpm": 1500.0}
     lead = SensorLaw(resistance_k_per_w=0.2, convective_k_per_w=0.1, **common)
     judged = SensorLaw(resistance_k_per_w=0.3, convective_k_per_w=0.25, **common)
-    found = ambient_at_limit(firmware(TARGET), judged, 88.0, control=lead)
-    assert found.multiple.tolist() == [True]
-    assert found.status.tolist() == [LOW]
+    solved = ambient_at_limit(firmware(TARGET), judged, 88.0, control=lead)
+    assert solved.multiple.tolist() == [True]
+    assert solved.status.tolist() == [LOW]
     for air, over in ((-0.1, False), (0.1, True)):
-        warm = found.ambient_c + air
+        warm = solved.ambient_c + air
         speed = equilibrium(firmware(TARGET), lead.at(ambient_c=warm)).fan_rpm
         assert (judged.at(ambient_c=warm).temperature_c(speed) > 88.0).tolist() == [over]
-    later = found.ambient_c + 10.0
+    later = solved.ambient_c + 10.0
     speed = equilibrium(firmware(TARGET), lead.at(ambient_c=later)).fan_rpm
     assert (judged.at(ambient_c=later).temperature_c(speed) < 88.0).all()
 
 
 def test_held_speed_and_stopping_fan_at_the_limit():
     sensor = card(4, 10)
-    found = ambient_at_limit(firmware(FixedSpeed(1700.0)), sensor, 90.0)
+    solved = ambient_at_limit(firmware(FixedSpeed(1700.0)), sensor, 90.0)
     rise = sensor.temperature_c(1700.0) - 25.0
-    np.testing.assert_allclose(found.ambient_c, 90.0 - rise, rtol=1e-12)
-    assert found.status.tolist() == [HELD] * 4
+    np.testing.assert_allclose(solved.ambient_c, 90.0 - rise, rtol=1e-12)
+    assert solved.status.tolist() == [HELD] * 4
     stopping = ambient_at_limit(firmware(TARGET, start_c=70.0), sensor, 60.0)
     assert stopping.status.tolist() == [STOPS] * 4
     assert np.isnan(stopping.ambient_c).all()
@@ -373,25 +373,25 @@ def test_held_speed_and_stopping_fan_at_the_limit():
 
 
 def test_sensors_of_one_card_are_paired():
-    one, many = card(1, 11), card(5, 12)
-    assert ambient_at_limit(firmware(TARGET), many, 100.0, control=one).ambient_c.shape == (5,)
+    single, many = card(1, 11), card(5, 12)
+    assert ambient_at_limit(firmware(TARGET), many, 100.0, control=single).ambient_c.shape == (5,)
     with pytest.raises(InputError, match="5 draws of the judged sensor, 3 of the other"):
         ambient_at_limit(firmware(TARGET), many, 100.0, control=card(3, 1))
     with pytest.raises(InputError, match="limit_c"):
         ambient_at_limit(firmware(TARGET), many, np.nan)
 
 
-def test_the_speed_that_keeps_a_limit():
+def test_the_speed_that_holds_a_limit():
     sensor = card(300, 13, resistance=0.25)
-    found = speed_keeping_limit(sensor, 80.0, lowest_rpm=1200.0, highest_rpm=2400.0)
-    assert set(found.status) == {LOW, REGULATED, HIGH}
-    over = found.control_temperature_c - 80.0
+    solved = speed_keeping_limit(sensor, 80.0, lowest_rpm=1200.0, highest_rpm=2400.0)
+    assert set(solved.status) == {LOW, REGULATED, HIGH}
+    over = solved.control_temperature_c - 80.0
     for status, holds in (
         (LOW, over <= 1e-9),
         (REGULATED, np.abs(over) <= 1e-9),
         (HIGH, over >= -1e-9),
     ):
-        assert holds[found.status == status].all()
+        assert holds[solved.status == status].all()
 
 
 def test_held_hardware_at_two_speeds():
@@ -417,9 +417,9 @@ def test_stock_firmware_raises_its_fan_in_a_hot_case():
         ambient_c=[21.0, 25.0, 30.0, 60.0], power_w=225.0, resistance_k_per_w=42.0 / 225.0,
         convective_k_per_w=0.75 * 42.0 / 225.0, exponent=0.65, reference_rpm=1730.0,
     )  # fmt: skip
-    found = equilibrium(firmware(TargetTemperature(63.0, 900.0, 3600.0)), edge)
-    assert found.fan_rpm[0] == pytest.approx(1730.0, rel=1e-9)
-    assert (np.diff(found.fan_rpm[:3]) > 300.0).all()
-    np.testing.assert_allclose(found.control_temperature_c[:3], 63.0, atol=1e-9)
+    solved = equilibrium(firmware(TargetTemperature(63.0, 900.0, 3600.0)), edge)
+    assert solved.fan_rpm[0] == pytest.approx(1730.0, rel=1e-9)
+    assert (np.diff(solved.fan_rpm[:3]) > 300.0).all()
+    np.testing.assert_allclose(solved.control_temperature_c[:3], 63.0, atol=1e-9)
     # 10.5 K of conduction above air of 60 °C cannot be fanned away.
-    assert found.status.tolist() == [REGULATED, REGULATED, REGULATED, HIGH]
+    assert solved.status.tolist() == [REGULATED, REGULATED, REGULATED, HIGH]

@@ -34,12 +34,12 @@ def test_points_become_floats_and_cannot_be_changed():
         (((45, 60), (900,)), [None], "temperature_c has 2, fan_rpm has 1"),
         (((), ()), [None], "points are missing"),
         (((45, 60, 55), (900, 1400, 1500)), [3], "falls from 60"),
-        (((45, 60, 75), (900, 1400, 1300)), [3], "met at several places"),
+        (((45, 60, 75), (900, 1400, 1300)), [3], "several equilibria"),
         (((45, 60), (0, 1400)), [1], "start_c and stop_c"),
-        (((45, np.nan), (900, np.inf)), [2, 2], "no finite number"),
+        (((45, np.nan), (900, np.inf)), [2, 2], "not a finite number"),
     ],
 )
-def test_a_curve_that_is_none_names_its_points(points, rows, words):
+def test_an_invalid_curve_names_its_points(points, rows, words):
     with pytest.raises(InputError, match=words) as caught:
         FanCurve(*points)
     assert [fault.row for fault in caught.value.faults] == rows
@@ -49,7 +49,7 @@ def test_a_curve_that_is_none_names_its_points(points, rows, words):
     duties=st.lists(st.floats(20.0, 100.0), min_size=1, max_size=6).map(sorted),
     share=st.floats(0.0, 1.0),
 )
-def test_a_curve_of_duties_is_both_lines_one_after_the_other(duties, share):
+def test_a_curve_of_duties_is_the_composition_of_both_lines(duties, share):
     warm = np.linspace(40.0, 90.0, len(duties))
     curve = FanCurve.from_duty(warm, duties, TABLE)
     at = 40.0 + 50.0 * share
@@ -85,7 +85,7 @@ def test_the_same_duty_is_another_speed_on_another_specimen():
         (lambda: ObservedSpeed([1700.0, np.nan]), "unknown speed"),
     ],
 )
-def test_controls_without_meaning_are_refused(make, words):
+def test_invalid_controls_are_refused(make, words):
     with pytest.raises(InputError, match=words):
         make()
 
@@ -108,12 +108,12 @@ def test_a_firmware_names_every_field_that_is_wrong(fields, named):
     assert [fault.column for fault in caught.value.faults] == named
 
 
-def test_power_is_what_is_asked_for_up_to_the_limit():
+def test_power_is_as_requested_up_to_the_limit():
     limited = Firmware(name="fw 1", fan=CURVE, power_limit_w=220.0)
     assert limited.power_w([180.0, 220.0, 300.0]).tolist() == [180.0, 220.0, 220.0]
     assert Firmware(name="fw 1", fan=CURVE).power_w(300.0) == 300.0
 
 
-def test_a_fan_stops_where_it_starts_unless_told_otherwise():
+def test_a_fan_stops_where_it_starts_by_default():
     assert Firmware(name="fw 1", fan=CURVE, start_c=50.0).stop_c == 50.0
     assert Firmware(name="fw 1", fan=CURVE, start_c=50.0, stop_c=45.0).stop_c == 45.0

@@ -1,4 +1,4 @@
-"""The fan sound law against makers' notes, its inverse, and how far it is followed."""
+"""The fan sound law against makers' notes, its inverse, and its extrapolation."""
 
 import numpy as np
 import pytest
@@ -66,12 +66,12 @@ def test_outside_the_measured_speeds_is_marked_and_far_outside_refused():
 
 
 @pytest.mark.parametrize(
-    ("given_range", "named"),
+    ("bad_range", "named"),
     [((2200.0, 1400.0, 1.25), "lowest"), ((1400.0, 2200.0, 0.9), "farthest"),
      ((0.0, 2200.0, 1.25), "lowest")],
 )  # fmt: skip
-def test_a_range_that_is_none_is_refused(given_range, named):
-    low, high, farthest = given_range
+def test_an_invalid_range_is_refused(bad_range, named):
+    low, high, farthest = bad_range
     with pytest.raises(InputError, match=f"column '{named}'"):
         reach_of(1500.0, low, high, farthest=farthest)
 

@@ -64,7 +64,7 @@ def test_a_seed_fixes_the_logs_and_another_seed_changes_them(plan, truth, logs):
     assert not any(other[run].equals(logs.frames[run]) for run in other)
 
 
-def test_the_record_is_whole(plan, logs):
+def test_the_logs_are_complete(plan, logs):
     assert list(logs.frames) == list(plan.runs["run"])
     for frame in logs.frames.values():
         assert np.array_equal(frame["elapsed_s"], np.arange(1500))
@@ -120,13 +120,13 @@ def test_the_soak_solves_its_differential_equation(plan, truth, fault):
         assert np.allclose(rise, expected, rtol=0.0, atol=1e-6), sensor
 
 
-def test_the_logs_settle_at_what_measure_gives(plan, truth):
+def test_the_logs_settle_at_the_values_of_measure(plan, truth):
     rows = measure(plan, truth, EXACT, seed=np.random.default_rng(6).spawn(1)[0])
     steady = simulate_logs(plan, truth, EXACT, seed=6, seconds=120).steady
     pd.testing.assert_frame_equal(rows, steady)
 
 
-def test_the_mean_of_the_last_minutes_is_as_sure_as_stated(plan, truth):
+def test_the_mean_of_the_last_minutes_has_the_stated_error(plan, truth):
     # Air at rest: its wander would come on top of neither the rise nor its noise.
     instruments = Instruments(time_constants_s={}, other_time_constant_s=60.0)
     scenario = Scenario(standard_error_k=0.05, temperature_step_k=0.0)
@@ -161,7 +161,7 @@ def test_autoregressive_noise_has_its_textbook_moments():
     assert np.std(starts) == pytest.approx(2.0, rel=4 / np.sqrt(2 * 2000))
 
 
-def test_a_fault_changes_nothing_but_what_it_does(plan, truth, logs):
+def test_a_fault_leaves_everything_else_unchanged(plan, truth, logs):
     faults = {"R002": AmbientDrift(), "R003": FanSlip(), "R011": Throttling(limit_c=92.0)}
     planted = simulate_logs(plan, truth, seed=3, faults=faults)
     for run, frame in planted.frames.items():
@@ -174,7 +174,7 @@ def test_a_fault_changes_nothing_but_what_it_does(plan, truth, logs):
     pd.testing.assert_frame_equal(planted.steady, logs.steady)
 
 
-def test_a_drifting_ambient_carries_the_sensors_along(plan, truth):
+def test_sensors_follow_a_drifting_ambient(plan, truth):
     fault = AmbientDrift(change_k=2.5, before_end_s=200.0)
     still, drifting = (
         simulate_logs(plan, truth, EXACT, seed=3, instruments=QUIET, faults=f).frames["R002"]
@@ -223,7 +223,7 @@ def test_equal_duty_is_another_speed_on_another_cooler(plan, truth):
     assert len(set.union(*duties.values())) > 1
 
 
-def test_whole_kelvin_steps_are_whole_numbers(plan, truth):
+def test_steps_of_one_kelvin_are_integers(plan, truth):
     scenario = replace(Scenario(), temperature_step_k=1.0)
     frame = simulate_logs(plan, truth, scenario, seed=3, seconds=300).frames["R001"]
     assert pd.api.types.is_integer_dtype(frame["memory_c"])
@@ -238,11 +238,11 @@ def test_whole_kelvin_steps_are_whole_numbers(plan, truth):
         ({"seconds": 60}, "seconds"),
         ({"seed": -1}, "seed"),
         ({"faults": {"R999": FanSlip()}}, "no such run"),
-        ({"faults": {"R001": FanSlip(before_end_s=1450.0)}}, "sets in before the load"),
-        ({"faults": {"R001": LogFault()}}, "no fault that can be planted"),
+        ({"faults": {"R001": FanSlip(before_end_s=1450.0)}}, "begins before the load"),
+        ({"faults": {"R001": LogFault()}}, "not a fault that can be planted"),
         ({"faults": {"R001": Throttling(sensor="regulator")}}, "no such sensor"),
         ({"faults": {"R001": Throttling(limit_c=190.0)}}, "never"),
-        ({"faults": {"R001": Throttling(limit_c=30.0)}}, "already before"),
+        ({"faults": {"R001": Throttling(limit_c=30.0)}}, "before the fault"),
     ],
 )
 def test_what_cannot_be_simulated_is_refused(plan, truth, options, message):
@@ -316,7 +316,7 @@ def test_logs_are_written_a_file_per_run(logs, tmp_path):
         assert path.read_bytes() == usual
 
 
-def test_a_sequel_numbers_on_and_takes_no_factory_assembly(plan):
+def test_a_later_session_continues_the_numbers_without_factory_assemblies(plan):
     sequel = RevisionStudy(remounts=2, earlier_rounds=3, sessions=1)
     runs = run_plan(sequel, seed=1).runs
     assert set(runs["assembly_kind"]) == {"bench"}
@@ -330,7 +330,7 @@ def test_a_sequel_numbers_on_and_takes_no_factory_assembly(plan):
     assert len(joined.runs) == len(plan.runs) + len(runs)
 
 
-def test_repeats_come_behind_their_assembly(plan):
+def test_repeats_follow_the_last_run_of_their_assembly(plan):
     again = repeat_runs(plan, ["R002", "R009"]).runs
     assert len(again) == len(plan.runs) + 2
     assert again["run"].is_unique
@@ -346,7 +346,7 @@ def test_repeats_come_behind_their_assembly(plan):
         repeat_runs(plan, ["R900"])
 
 
-def test_a_truth_grows_without_changing(plan, truth):
+def test_a_truth_is_extended_without_changing(plan, truth):
     later = run_plan(RevisionStudy(remounts=2, earlier_rounds=1), seed=5)
     grown = extend_truth(truth, later, Scenario(bad_mount_probability=1.0), seed=6)
     assert extend_truth(truth, later, Scenario(bad_mount_probability=1.0), seed=6) == grown

@@ -35,7 +35,7 @@ DESIGNS = [
     Peers(products=20, specimens=3, labs=2, remounts=0, sessions=1),
 ]
 
-# Every spread and step at 0: the results follow the model to the last digit.
+# Every spread and step at 0: the results follow the model exactly.
 EXACT = dict.fromkeys(
     (
         "ambient_sd_k", "fan_sd_rpm", "power_sd_w", "standard_error_k", "noise_sd_db",
@@ -66,7 +66,7 @@ def test_a_seed_fixes_the_campaign_and_another_seed_changes_it(design):
     assert first.truth.effects != other.truth.effects
 
 
-def test_numpys_global_state_plays_no_part():
+def test_the_global_state_of_numpy_has_no_effect():
     np.random.seed(1)  # noqa: NPY002
     first = simulate(seed=7).results
     np.random.seed(2)  # noqa: NPY002
@@ -123,7 +123,7 @@ def test_a_builds_rise_is_that_of_a_run_without_random_effects():
             assert row.temperature_c - row.ambient_c == pytest.approx(rise, abs=1e-9)
 
 
-def test_more_fan_gives_what_a_bench_sees():
+def test_more_fan_has_the_effect_seen_on_a_bench():
     # Common practice, no source: hardware held, 1730 -> 2200 rpm took a memory
     # sensor from 87.4 to 80 °C at 21 °C; 70-75 % convective at m = 0.7.
     sensor = SensorScenario(baseline_k=66.4, convective_share=0.72)
@@ -382,7 +382,7 @@ def test_only_stock_runs_of_each_firmware_on_its_hardware():
     }  # fmt: skip
 
 
-def test_peers_cover_what_they_promise():
+def test_peers_have_the_stated_products_specimens_and_sessions():
     runs = run_plan("peers", seed=1).runs
     assert runs["product"].nunique() == 8
     assert runs["session"].nunique() == 3
@@ -420,14 +420,14 @@ def test_joined_plans_share_sessions_and_refuse_common_parts():
         join_plans(study, study)
 
 
-def test_a_campaign_can_go_to_another_process():
+def test_a_campaign_can_be_sent_to_another_process():
     campaign = simulate(seed=1)
     again = pickle.loads(pickle.dumps(campaign))
     assert again.truth == campaign.truth
     pd.testing.assert_frame_equal(again.results, campaign.results)
 
 
-def test_simulating_needs_no_statistics_package():
+def test_simulation_needs_no_statistics_package():
     code = (
         "import sys, thermcmp.simulation as s; s.simulate(seed=1);"
         "heavy = {'scipy', 'pymc', 'arviz', 'matplotlib', 'pandera'};"
@@ -441,11 +441,11 @@ def test_simulating_needs_no_statistics_package():
     ("call", "words"),
     [
         (lambda: simulate("peer", seed=1), "no such design"),
-        (lambda: simulate(seed=-1), "is no seed"),
-        (lambda: simulate(seed=1.5), "is no seed"),
-        (lambda: simulate(seed=1, remount=2), "did you mean remounts"),
+        (lambda: simulate(seed=-1), "not a seed"),
+        (lambda: simulate(seed=1.5), "not a seed"),
+        (lambda: simulate(seed=1, remount=2), "did you mean 'remounts'"),
         (lambda: simulate(seed=1, remounts=0), "at least 1"),
-        (lambda: simulate(seed=1, remounts=True), "is no count"),
+        (lambda: simulate(seed=1, remounts=True), "not a count"),
         (lambda: simulate(seed=1, vendors="mixed"), "aliased, crossed"),
         (lambda: simulate(seed=1, fan_speeds_rpm=(0.0,)), "out of range"),
         (lambda: simulate(seed=1, fan_speeds_rpm=(float("nan"),)), "out of range"),
@@ -471,7 +471,7 @@ def test_simulating_needs_no_statistics_package():
          "no such firmware"),
     ],
 )  # fmt: skip
-def test_bad_arguments_are_named_with_their_mend(call, words):
+def test_bad_arguments_are_named_with_their_fix(call, words):
     with pytest.raises(InputError, match=words):
         call()
 

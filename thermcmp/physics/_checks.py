@@ -1,4 +1,4 @@
-"""Shared refusal of values that the formulas of this floor cannot take."""
+"""Checks of values that the formulas of this folder cannot use."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ def floats(value: ArrayLike) -> Array:
     return np.asarray(value, dtype=np.float64)
 
 
-def require_positive(doing: str, fix: str, **values: ArrayLike) -> None:
-    """Raise one `InputError` that lists every name with a value not in (0, inf).
+def require_positive(message: str, fix: str, **values: ArrayLike) -> None:
+    """Raise one `InputError` that lists every name with a value outside (0, inf).
 
-    NaN passes: an unknown value gives an unknown result.
+    NaN passes: an unknown value has an unknown result.
     """
     faults = []
     for name, value in values.items():
@@ -28,4 +28,4 @@ def require_positive(doing: str, fix: str, **values: ArrayLike) -> None:
                 Fault("must be finite and above zero", fix, column=name, value=f"{bad[0]:g}")
             )
     if faults:
-        raise InputError(doing, faults)
+        raise InputError(message, faults)

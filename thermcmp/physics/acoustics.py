@@ -1,7 +1,7 @@
 """Sound levels: background correction, distance, energy sums.
 
-Levels are plain numbers in dB(A). There is no ``+`` for them on purpose: a sum
-of energies and a difference of levels are two things, so each has its name.
+Levels are plain numbers in dB(A). A sum of energies and a difference of levels are
+two things, so each has a function of its own.
 
 References
 ----------
@@ -30,7 +30,7 @@ class Grade(StrEnum):
 
 
 class BackgroundStatus(StrEnum):
-    """What the background allowed to be said about a level."""
+    """How far a level could be corrected for background."""
 
     NONE_NEEDED = "none needed"
     CORRECTED = "corrected"
@@ -39,7 +39,7 @@ class BackgroundStatus(StrEnum):
 
 
 class BackgroundCorrection(NamedTuple):
-    """Levels without their background, and how far each can be trusted.
+    """Levels corrected for background, and the status of each.
 
     Attributes
     ----------
@@ -72,7 +72,7 @@ _LIMITS: Final = {
 
 
 def background_correction_k1_db(difference_db: ArrayLike) -> Array:
-    """Background correction K1 = -10 lg(1 - 10^(-0.1 dL)), without limits.
+    """Return the background correction K1 = -10 lg(1 - 10^(-0.1 dL)), without limits.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def background_correction_k1_db(difference_db: ArrayLike) -> Array:
 def background_corrected_dba(
     level_dba: ArrayLike, floor_dba: ArrayLike, *, grade: str = Grade.ENGINEERING
 ) -> BackgroundCorrection:
-    """Take the background's energy off a measured level, within the standard's limits.
+    """Return a level corrected for background, within the limits of the standard.
 
     ========================  ======================  =====================
     difference dL             engineering (ISO 3744)  survey (ISO 3746)
@@ -135,7 +135,7 @@ def background_corrected_dba(
     if grade not in tuple(Grade):
         allowed = ", ".join(f'"{name}"' for name in Grade)
         raise InputError(
-            "No such grade of sound measurement:",
+            "This is not a grade of sound measurement:",
             [Fault("unknown grade", f"use one of {allowed}", column="grade", value=str(grade))],
         )
     limits = _LIMITS[Grade(grade)]
@@ -146,7 +146,7 @@ def background_corrected_dba(
     k1 = background_correction_k1_db(difference)
     k1 = np.where(difference < limits.bound_below, limits.bound_k1, k1)
     k1 = np.where(difference > limits.none_above, 0.0, k1)
-    # Filled by index: numpy.full would turn the enum's members into plain text.
+    # Filled by index: numpy.full would convert the enum's members to plain text.
     status = np.empty(difference.shape, dtype=object)
     status[...] = BackgroundStatus.CORRECTED
     status[difference > limits.none_above] = BackgroundStatus.NONE_NEEDED
@@ -160,17 +160,17 @@ def background_corrected_dba(
 def level_at_distance_dba(
     level_dba: ArrayLike, distance_m: ArrayLike, to_distance_m: ArrayLike
 ) -> Array:
-    """Move a level to another distance: -6.02 dB per doubling.
+    """Return a level at another distance: -6.02 dB per doubling.
 
-    Holds for a source small against the distance, in a free field: at less than
-    about twice the card's length, or where the room's reflections carry the
-    level, the true change is smaller. Compare cards at one distance wherever
-    possible, and use this only for what was measured elsewhere.
+    Holds in a free field for a source that is small compared with the distance: at
+    less than about twice the card's length, or where the room's reflections dominate,
+    the true change is smaller. Compare cards at one distance wherever possible, and
+    use this only for levels measured at another one.
 
     Parameters
     ----------
     level_dba : array_like, any shape
-        Level at `distance_m` [dB(A)], background already taken off.
+        Level at `distance_m` [dB(A)], already corrected for background.
     distance_m, to_distance_m : array_like, broadcastable
         Distance of the measurement and the wanted one [m].
 
@@ -189,7 +189,7 @@ def level_at_distance_dba(
     Point source in a free field, Lp = Lw - 20 lg r - 11 (textbook).
     """
     require_positive(
-        "Levels cannot be moved between these distances:",
+        "A level cannot be computed for these distances:",
         "give the distance from the card's surface to the microphone in metres",
         distance_m=distance_m,
         to_distance_m=to_distance_m,
@@ -198,7 +198,7 @@ def level_at_distance_dba(
 
 
 def energy_sum_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
-    """Level of incoherent sources together: 10 lg of the sum of 10^(L/10).
+    """Return the level of incoherent sources together: 10 lg of the sum of 10^(L/10).
 
     Parameters
     ----------
@@ -217,7 +217,7 @@ def energy_sum_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
     InputError
         If there is no level.
     """
-    levels = _some(levels_db)
+    levels = _not_empty(levels_db)
     # Relative to the loudest, so that no power of ten overflows.
     top = np.max(levels, axis=axis, keepdims=True)
     total = np.sum(10.0 ** (0.1 * (levels - top)), axis=axis, keepdims=True)
@@ -225,7 +225,7 @@ def energy_sum_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
 
 
 def energy_mean_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
-    """Level of the mean energy: 10 lg of the mean of 10^(L/10).
+    """Return the level of the mean energy: 10 lg of the mean of 10^(L/10).
 
     Parameters
     ----------
@@ -248,12 +248,12 @@ def energy_mean_db(levels_db: ArrayLike, *, axis: int | None = None) -> Array:
     ----------
     ISO 3744:2010, energy mean over microphone positions.
     """
-    levels = _some(levels_db)
+    levels = _not_empty(levels_db)
     count = levels.size if axis is None else levels.shape[axis]
     return energy_sum_db(levels, axis=axis) - 10.0 * np.log10(count)
 
 
-def _some(levels_db: ArrayLike) -> Array:
+def _not_empty(levels_db: ArrayLike) -> Array:
     """Return the levels as an array, or refuse an empty one."""
     levels = floats(levels_db)
     if levels.size == 0:

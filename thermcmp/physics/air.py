@@ -1,4 +1,4 @@
-"""Air density by altitude, and what thinner air does to convection.
+"""Air density by altitude, and the effect of thin air on convection.
 
 References
 ----------
@@ -27,13 +27,13 @@ ZERO_CELSIUS_K: Final = 273.15
 
 
 def standard_pressure_pa(altitude_m: ArrayLike) -> Array:
-    """Pressure of the standard atmosphere at a geopotential altitude.
+    """Return the pressure of the standard atmosphere at a geopotential altitude.
 
     Parameters
     ----------
     altitude_m : array_like, any shape
-        Geopotential altitude, -2000 to 11 000 [m]. A map's height serves as
-        well: at 2000 m the two differ by less than 1 m.
+        Geopotential altitude, -2000 to 11 000 [m]. The height on a map
+        is close enough: at 2000 m the two differ by less than 1 m.
 
     Returns
     -------
@@ -49,13 +49,20 @@ def standard_pressure_pa(altitude_m: ArrayLike) -> Array:
     ----------
     ISO 2533:1975, lowest layer.
     """
+    altitude = floats(altitude_m)
+    outside = altitude[(altitude < LOWEST_ALTITUDE_M) | (altitude > HIGHEST_ALTITUDE_M)]
+    if outside.size:
+        fix = f"give metres in [{LOWEST_ALTITUDE_M:g}, {HIGHEST_ALTITUDE_M:g}]"
+        fault = Fault("outside the lowest layer", fix, column="altitude_m", value=f"{outside[0]:g}")
+        raise InputError("The standard atmosphere is not defined at this altitude:", [fault])
     power = STANDARD_GRAVITY_M_PER_S2 / (GAS_CONSTANT_J_PER_KG_K * LAPSE_RATE_K_PER_M)
-    ratio = _standard_temperature_k(altitude_m) / SEA_LEVEL_TEMPERATURE_K
+    temperature_k = SEA_LEVEL_TEMPERATURE_K - LAPSE_RATE_K_PER_M * altitude
+    ratio = temperature_k / SEA_LEVEL_TEMPERATURE_K
     return SEA_LEVEL_PRESSURE_PA * ratio**power
 
 
 def air_density_kg_per_m3(pressure_pa: ArrayLike, temperature_c: ArrayLike) -> Array:
-    """Density of dry air as an ideal gas.
+    """Return the density of dry air as an ideal gas.
 
     Parameters
     ----------
@@ -92,12 +99,12 @@ def air_density_kg_per_m3(pressure_pa: ArrayLike, temperature_c: ArrayLike) -> A
 def density_factor(
     density_kg_per_m3: ArrayLike, reference_kg_per_m3: ArrayLike, *, exponent: ArrayLike
 ) -> Array:
-    """Convective resistance relative to that in air of the reference density.
+    """Return the convective resistance relative to that at the reference density.
 
     At a fixed fan speed the fan moves the same volume in thin air (fan law:
-    flow ~ speed), so the velocity stays, Re ~ density, and with Nu ~ Re^m the
-    convective resistance goes with (density / reference)^(-m). Viscosity and
-    conductivity of air do not depend on pressure.
+    flow ~ speed), so the velocity is the same, Re ~ density, and with Nu ~ Re^m the
+    convective resistance is proportional to (density / reference)^(-m). Viscosity
+    and conductivity of air do not depend on pressure.
 
     Parameters
     ----------
@@ -109,9 +116,9 @@ def density_factor(
     Returns
     -------
     numpy.ndarray, broadcast shape
-        Factor on the convective part only [-]. The warming of the air as it
-        passes the fins, which goes with the inverse of density, is not in it, so
-        the true effect lies between this and exponent 1.
+        Factor on the convective part only [-]. The warming of the air along the
+        fins, inversely proportional to density, is not included, so the true
+        effect lies between this and exponent 1.
 
     Raises
     ------
@@ -120,7 +127,7 @@ def density_factor(
 
     References
     ----------
-    Fan laws (standard); Pohlhausen 1921, m = 0.5, and Dittus & Boelter 1930,
+    Fan laws (textbook); Pohlhausen 1921, m = 0.5, and Dittus & Boelter 1930,
     m = 0.8, as cited in `thermcmp.physics.airflow`.
     """
     require_positive(
@@ -130,14 +137,3 @@ def density_factor(
         reference_kg_per_m3=reference_kg_per_m3,
     )
     return (floats(density_kg_per_m3) / floats(reference_kg_per_m3)) ** (-floats(exponent))
-
-
-def _standard_temperature_k(altitude_m: ArrayLike) -> Array:
-    """Return the temperature of the lowest layer, or refuse other altitudes."""
-    altitude = floats(altitude_m)
-    outside = altitude[(altitude < LOWEST_ALTITUDE_M) | (altitude > HIGHEST_ALTITUDE_M)]
-    if outside.size:
-        fix = f"give metres in [{LOWEST_ALTITUDE_M:g}, {HIGHEST_ALTITUDE_M:g}]"
-        fault = Fault("outside the lowest layer", fix, column="altitude_m", value=f"{outside[0]:g}")
-        raise InputError("The standard atmosphere is not known there:", [fault])
-    return SEA_LEVEL_TEMPERATURE_K - LAPSE_RATE_K_PER_M * altitude

@@ -1,8 +1,8 @@
-"""Airflow laws: how the convective resistance falls as the fan turns faster.
+"""Airflow laws: how the convective resistance falls with fan speed.
 
-An airflow law is a plug-in point: it names the results column that drives the
-flow and gives the convective resistance relative to a reference. The power law
-here is the default for air; laws for other coolants come as plug-ins.
+An airflow law is a plug-in point: it names the results column that sets the flow
+and computes the convective resistance relative to a reference. The power law here
+is the default for air; laws for other coolants come as plug-ins.
 
 References
 ----------
@@ -30,20 +30,20 @@ from thermcmp.physics._checks import floats, require_positive
 
 @runtime_checkable
 class AirflowLaw(Protocol):
-    """What an airflow law must have; any object with these members is one.
+    """The members of an airflow law; any object that has them is one.
 
     The law has one shape parameter, the exponent m, with a normal prior. Both
     engines call the same two methods: the conditional engine with numbers, the
-    NUTS engine with a PyTensor scalar as `exponent`. So a law writes its
-    formula with the operators ``+ - * / **`` and ``numpy.log`` and ``numpy.exp``
-    only, never branches on `exponent`, and never converts it to a float.
+    NUTS engine with a PyTensor scalar as `exponent`. So the formula of a law uses
+    the operators ``+ - * / **``, ``numpy.log`` and ``numpy.exp`` only, never
+    branches on `exponent`, and never converts it to a float.
 
     Attributes
     ----------
     name : str
-        Name by which a fit asks for the law.
+        Name by which a fit selects the law.
     column : str
-        Results column that drives the flow, such as ``fan_rpm``.
+        Results column that sets the flow, such as ``fan_rpm``.
     unit : str
         Unit of that column, for tables and figures.
     exponent_prior_mean, exponent_prior_sd : float
@@ -105,7 +105,7 @@ class PowerLaw:
     """Convective resistance as a power of fan speed: g = (N / N_ref)^(-m).
 
     By the fan laws flow is proportional to speed at a fixed air path, and a
-    convective coefficient goes with a power of flow: 0.5 for a laminar flat
+    convective coefficient is a power of flow: exponent 0.5 for a laminar flat
     plate (Pohlhausen 1921), 0.8 for a turbulent duct (Dittus & Boelter 1930).
     The default prior is centred between the two, and both lie within 1.5
     standard deviations of it.
@@ -173,28 +173,28 @@ class PowerLaw:
 
 
 def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) -> None:
-    """Check that a law keeps its promises; for the tests of a plug-in.
+    """Check an airflow law; for the tests of a plug-in.
 
     Parameters
     ----------
     law : AirflowLaw
         The law.
     flow_speed : array_like, shape (n,)
-        Values of the law's column over the range it is meant for [its unit].
+        Values of the law's column over its range of use [its unit].
     reference : float
         Reference value [its unit].
 
     Raises
     ------
     InputError
-        With a fault for each broken promise: a factor of 1 at the reference, a
-        proper prior, a slope that is the factor's derivative (central difference,
-        to 1e-6 relative), and the same numbers from a PyTensor exponent.
+        With a fault for each of these that does not hold: a factor of 1 at the
+        reference, a proper prior, a slope that is the factor's derivative (central
+        difference, to 1e-6 relative), and the same numbers from a PyTensor exponent.
     """
     import pytensor
     import pytensor.tensor as pt
 
-    drives, mean, sd = floats(flow_speed), law.exponent_prior_mean, law.exponent_prior_sd
+    speeds, mean, sd = floats(flow_speed), law.exponent_prior_mean, law.exponent_prior_sd
     faults = []
     if not (np.isfinite(mean) and np.isfinite(sd) and sd > 0.0):
         faults.append(Fault("the exponent's prior is not a normal", "give a mean and an sd > 0"))
@@ -203,25 +203,27 @@ def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) 
         faults.append(Fault("the factor at the reference is not 1", "divide by its value there"))
     # The error of a central difference is of the order of step squared.
     step = 1e-4
-    risen, fallen = (floats(law.factor(drives, reference, mean + d)) for d in (step, -step))
-    slope = floats(law.slope(drives, reference, mean))
+    risen, fallen = (floats(law.factor(speeds, reference, mean + d)) for d in (step, -step))
+    slope = floats(law.slope(speeds, reference, mean))
     if not np.allclose(slope, (risen - fallen) / (2.0 * step), rtol=1e-6, atol=1e-7):
         faults.append(Fault("the slope is not the factor's derivative", "derive the formula by m"))
     exponent = pt.dscalar("exponent")
     for method in (law.factor, law.slope):
-        graph = method(drives, reference, exponent)
+        graph = method(speeds, reference, exponent)
         value = pytensor.function([exponent], graph, mode="FAST_COMPILE")(mean)
-        if not np.allclose(value, floats(method(drives, reference, mean)), rtol=1e-12):
-            faults.append(Fault("PyTensor gives other numbers", "use operators, log and exp only"))
+        if not np.allclose(value, floats(method(speeds, reference, mean)), rtol=1e-12):
+            faults.append(
+                Fault("PyTensor computes other numbers", "use operators, log and exp only")
+            )
     if faults:
-        raise InputError(f"The airflow law '{law.name}' does not hold:", faults)
+        raise InputError(f"The airflow law '{law.name}' is not valid:", faults)
 
 
 def _speed_ratio(flow_speed: ArrayLike, reference: ArrayLike) -> Any:
-    """Return N / N_ref, or refuse speeds for which a power law has no meaning."""
+    """Return N / N_ref, or refuse speeds that are not above zero."""
     require_positive(
         "The power law needs turning fans:",
-        "leave out runs with stopped fans; still air is natural convection, another law",
+        "leave out runs with stopped fans; natural convection follows another law",
         flow_speed=flow_speed,
         reference=reference,
     )
@@ -230,7 +232,7 @@ def _speed_ratio(flow_speed: ArrayLike, reference: ArrayLike) -> Any:
 
 @hookimpl
 def thermcmp_airflow_laws() -> list[AirflowLaw]:
-    """Return the airflow laws that come with the library."""
+    """Return the built-in airflow laws."""
     return [PowerLaw()]
 
 
@@ -269,7 +271,7 @@ def airflow_law(name: str) -> AirflowLaw:
     if law is None:
         names = [known.name for known in airflow_laws()]
         raise InputError(
-            "There is no such airflow law:",
+            "This airflow law is not known:",
             [Fault("unknown airflow law", suggest(name, names), value=name)],
         )
     return law

@@ -1,9 +1,9 @@
-"""A control's characteristic: the line from temperature to fan speed, and where it is met.
+"""A control's characteristic: the line from temperature to fan speed, and the search on it.
 
-Both questions of a closed loop are one search along that line. A gap is followed from
-the cold end to the warm one, and the first place where it is no longer above zero is
-the answer: the gap between the sensor's and the line's temperature gives the
-equilibrium, the gap between a limit and the judged temperature gives the ambient.
+Both questions of a closed loop are one search along that line, for the first place from
+the cold end where a gap is no longer above zero. The gap between the sensor's and the
+line's temperature leads to the equilibrium, the gap between a limit and the judged
+temperature to the ambient.
 """
 
 from __future__ import annotations
@@ -20,21 +20,21 @@ from thermcmp._types import Array, BoolArray
 from thermcmp.physics._checks import floats
 from thermcmp.physics.fan_controls import FanCurve, TargetTemperature
 
-#: Gap at (temperature of the line, fan speed, draws), elementwise.
+#: Gap [K] as a function of (temperature of the line, fan speed, draws), elementwise.
 Gap = Callable[..., Array]
-#: Pieces that each segment is cut into for draws that more air does not cool.
+#: Pieces per segment for draws that more air does not cool.
 PIECES: Final = 16
 
 
 class FanStatus(StrEnum):
-    """What a firmware's fan does in the steady state of one draw.
+    """State of a firmware's fan in the steady state of one draw.
 
-    `AT_MINIMUM`, `AT_MAXIMUM`: at the lowest or highest speed that the control gives.
+    `AT_MINIMUM`, `AT_MAXIMUM`: at the lowest or highest speed of the control.
     `REGULATED`: between them, following the temperature. `HELD`: at a fixed speed.
     `OBSERVED`: at the speed of the stock runs, which was not solved for. `FAN_STOPS`:
     the turning fan cools the control sensor below `stop_c`, so it stops and starts or
-    stands, which the model does not cover. `HUNTING`: the loop has no steady state, as
-    it would rest inside a step of its curve.
+    stands still, which the model does not cover. `HUNTING`: no steady state, since it
+    would be inside a step of the curve.
     """
 
     AT_MINIMUM = "at minimum speed"
@@ -47,14 +47,14 @@ class FanStatus(StrEnum):
 
 
 class Meeting(NamedTuple):
-    """First place of a characteristic where a gap closes, per draw.
+    """First point of a characteristic where a gap closes, per draw.
 
     Attributes
     ----------
     fan_rpm : numpy.ndarray, shape (n,)
         Fan speed there [rpm]; NaN where the loop hunts.
     status : numpy.ndarray of FanStatus, shape (n,)
-        What the fan does there.
+        State of the fan there.
     multiple : numpy.ndarray of bool, shape (n,)
         Whether the gap opens and closes again further on.
     """
@@ -75,8 +75,8 @@ class Characteristic:
     fan_rpm : numpy.ndarray, shape (k,)
         Speeds, never falling [rpm].
     rests_in_steps : bool
-        Whether the control finds the speeds inside a step, as one that holds a target
-        does; a curve jumps from one end to the other.
+        Whether the control settles at speeds inside a step, as one that holds a
+        target does; a curve jumps from one end to the other.
     """
 
     temperature_c: Array
@@ -92,7 +92,7 @@ class Characteristic:
         control : FanCurve or TargetTemperature
             The fan control.
         lowered_k : float
-            How far the line lies below its stated temperatures [K]: the hysteresis,
+            How far the line is below its stated temperatures [K]: the hysteresis,
             for the branch of falling temperature.
 
         Returns
@@ -107,45 +107,42 @@ class Characteristic:
         return cls(warm - lowered_k, floats([control.lowest_rpm, control.highest_rpm]), True)
 
     def first_meeting(self, gap: Gap, draws: tuple[Array, ...]) -> Meeting:
-        """Find the first place where a gap is no longer above zero.
+        """Find the first point where a gap is no longer above zero.
 
         Parameters
         ----------
         gap : callable
-            Takes temperature and speed of the line and the draws; elementwise. It
-            counts as open at temperatures far below the line and closed far above.
+            Function of temperature and speed of the line and of the draws; elementwise.
+            It counts as open far below the line and closed far above.
         draws : tuple of numpy.ndarray, each of shape (n,)
-            What the gap depends on beside the line.
+            Further arguments of the gap.
 
         Returns
         -------
         Meeting
-            The place, per draw.
+            The point, per draw.
         """
-        found, rises = self._search(gap, draws)
+        meeting, rises = self._search(gap, draws)
         if rises.any():
             # More air does not cool such a draw, so its gap may close and open again
-            # inside a segment, and the ends alone do not tell.
-            own, _ = self._divided()._search(gap, tuple(values[rises] for values in draws))
-            for whole, part in zip(found, own, strict=True):
-                whole[rises] = part
-        return found
-
-    def _divided(self) -> Characteristic:
-        """Return the same line with every segment cut into pieces."""
-        places = np.arange(len(self.fan_rpm))
-        fine = np.linspace(0.0, places[-1], places[-1] * PIECES + 1)
-        warm, speed = (np.interp(fine, places, v) for v in (self.temperature_c, self.fan_rpm))
-        return Characteristic(warm, speed, self.rests_in_steps)
+            # inside a segment, which the ends alone do not show.
+            places = np.arange(len(self.fan_rpm))
+            fine = np.linspace(0.0, places[-1], places[-1] * PIECES + 1)
+            warm, speed = (np.interp(fine, places, v) for v in (self.temperature_c, self.fan_rpm))
+            line = Characteristic(warm, speed, self.rests_in_steps)
+            rising, _ = line._search(gap, tuple(values[rises] for values in draws))
+            for values, refined in zip(meeting, rising, strict=True):
+                values[rises] = refined
+        return meeting
 
     def _search(self, gap: Gap, draws: tuple[Array, ...]) -> tuple[Meeting, BoolArray]:
-        """Find the meeting, judging by the points; and which draws more air does not cool."""
+        """Find the meeting between points, and the draws that more air does not cool."""
         warm, speed = self.temperature_c, self.fan_rpm
         gaps = gap(warm[:, None], speed[:, None], *draws)
         draw_count, last = gaps.shape[1], len(speed)
         ends = np.ones((2, draw_count), dtype=bool)
         is_open = np.concatenate([ends[:1], gaps > 0.0, ~ends[:1]])
-        # The first closed point: 0 is the cold end, `last` lies beyond the warm one.
+        # The first closed point: 0 is the cold end, `last` is beyond the warm one.
         place = np.argmin(is_open, axis=0) - 1
         multiple = np.count_nonzero(is_open[1:] != is_open[:-1], axis=0) > 1
 
@@ -172,7 +169,7 @@ class Characteristic:
         return Meeting(rpm, status, multiple), rises
 
     def _status(self, rpm: Array) -> NDArray[np.object_]:
-        """Describe what the fan does at its speeds."""
+        """Return the state of the fan at its speeds."""
         lowest, highest = self.fan_rpm[0], self.fan_rpm[-1]
         status = np.empty(rpm.shape, dtype=object)
         status[...] = FanStatus.REGULATED
@@ -184,21 +181,21 @@ class Characteristic:
 
 
 def _between(v: Array, first: Array, second: Array) -> Array:
-    """Go from first (v = 0) to second (v = 1), exact at both ends."""
+    """Return the value between first (v = 0) and second (v = 1), exact at both ends."""
     return (1.0 - v) * first + v * second
 
 
 def _fraction(
     gap: Gap, corners: tuple[Array, ...], gaps: tuple[Array, Array], draws: tuple[Array, ...]
 ) -> Array:
-    """Solve for where in its segment each draw's gap closes, from 0 to 1."""
+    """Return the fraction of its segment, 0 to 1, at which each draw's gap closes."""
     from scipy.optimize.elementwise import find_root
 
     def along(v: Array, *args: Array) -> Array:
-        cold, warm, slow, fast, *own = args
-        return gap(_between(v, cold, warm), _between(v, slow, fast), *own)
+        cold, warm, slow, fast, *values = args
+        return gap(_between(v, cold, warm), _between(v, slow, fast), *values)
 
     ends = (np.zeros(len(gaps[0])), np.ones(len(gaps[0])))
-    found = find_root(along, ends, args=(*corners, *draws))
+    root = find_root(along, ends, args=(*corners, *draws))
     # Where rounding hides the change of sign, one of the ends is the root.
-    return np.where(found.success, found.x, np.abs(gaps[1]) < np.abs(gaps[0]))
+    return np.where(root.success, root.x, np.abs(gaps[1]) < np.abs(gaps[0]))

@@ -2,8 +2,8 @@
 
 The fan follows the control sensor's temperature, N = F(T), and the temperature
 follows the fan, T = T(N). F never falls and T falls as the fan turns faster, so their
-gap falls all along the firmware's line: there is exactly one meeting, also where the
-line is level or steep. What is not of this kind is marked.
+gap falls all along the firmware's line and closes at exactly one point, also where the
+line is level or steep. Draws that are not of this kind are marked.
 """
 
 from __future__ import annotations
@@ -17,11 +17,7 @@ from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats
 from thermcmp.physics.characteristic import Characteristic, FanStatus, Gap, Meeting
-from thermcmp.physics.fan_controls import (
-    FanCurve,
-    FixedSpeed,
-    TargetTemperature,
-)
+from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, TargetTemperature
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.sensor_law import SensorLaw
 
@@ -39,14 +35,14 @@ class Equilibrium:
     power_w : numpy.ndarray, shape (n,)
         Board power under the power limit [W].
     status : numpy.ndarray of FanStatus, shape (n,)
-        What the fan does.
+        State of the fan.
     multiple : numpy.ndarray of bool, shape (n,)
         Whether there are further steady states: a stopped fan cannot be ruled out, or
-        more air warms the sensor in this draw. Given is the one that a card reaches
-        that warms up with its fan turning.
+        more air warms the sensor in this draw. The result is the one that a card
+        reaches on warming up with its fan turning.
     falling : Equilibrium, optional
-        Where the firmware has a hysteresis: the steady state that a card reaches that
-        cools down. Any speed between the two may be found.
+        Where the firmware has a hysteresis: the steady state that a card reaches on
+        cooling down. The fan may settle at any speed between the two.
     """
 
     fan_rpm: Array
@@ -68,11 +64,11 @@ class LimitAmbient:
     fan_rpm : numpy.ndarray, shape (n,)
         Fan speed there [rpm]; NaN likewise.
     status : numpy.ndarray of FanStatus, shape (n,)
-        What the fan does there.
+        State of the fan there.
     multiple : numpy.ndarray of bool, shape (n,)
-        Whether the sensor falls below the limit again in warmer air, as one may that
-        answers the fan more than the control sensor does; or whether a stopped fan
-        cannot be ruled out.
+        Whether the sensor falls below the limit again in warmer air, which may happen
+        where it responds to the fan more than the control sensor does; or whether a
+        stopped fan cannot be ruled out.
     """
 
     ambient_c: Array
@@ -89,9 +85,9 @@ def equilibrium(firmware: Firmware, control: SensorLaw) -> Equilibrium:
     firmware : Firmware
         The firmware.
     control : SensorLaw
-        The control sensor at its ambient and at the power that the load asks for; n
-        draws. A judged sensor's temperature then is
-        ``judged.at(power_w=found.power_w).temperature_c(found.fan_rpm)``.
+        The control sensor at its ambient and at the power that the load requests; n
+        draws. The temperature of a judged sensor then is
+        ``judged.at(power_w=steady.power_w).temperature_c(steady.fan_rpm)``.
 
     Returns
     -------
@@ -101,7 +97,7 @@ def equilibrium(firmware: Firmware, control: SensorLaw) -> Equilibrium:
     Raises
     ------
     InputError
-        If the observed speeds are draws of another number than the sensor's.
+        If the numbers of draws of the observed speeds and of the sensor differ.
     """
     card = control.at(power_w=firmware.power_w(control.power_w))
     falling = None
@@ -113,7 +109,7 @@ def equilibrium(firmware: Firmware, control: SensorLaw) -> Equilibrium:
 def speed_keeping_limit(
     sensor: SensorLaw, limit_c: float, *, lowest_rpm: float, highest_rpm: float
 ) -> Equilibrium:
-    """Find the fan speed that just keeps a sensor at its limit.
+    """Find the fan speed that just holds a sensor at its limit.
 
     Parameters
     ----------
@@ -122,14 +118,14 @@ def speed_keeping_limit(
     limit_c : float
         Highest allowed temperature [°C].
     lowest_rpm, highest_rpm : float
-        Speeds that are looked at [rpm]; those that were measured, or somewhat beyond
-        (see `thermcmp.physics.reach`).
+        Range of the search [rpm]: the measured speeds, or somewhat beyond (see
+        `thermcmp.physics.reach`).
 
     Returns
     -------
     Equilibrium
-        "regulated": the speed sought. "at minimum speed": the limit is kept even
-        there. "at maximum speed": it is exceeded even there, by
+        "regulated": the speed sought. "at minimum speed": the limit is not exceeded
+        even there. "at maximum speed": it is exceeded even there, by
         ``control_temperature_c - limit_c``.
 
     Raises
@@ -146,18 +142,18 @@ def ambient_at_limit(
 ) -> LimitAmbient:
     """Find the ambient at which a sensor reaches its limit while the fan responds.
 
-    No loop is solved: each place of the firmware's line, with its temperature and fan
-    speed, is the equilibrium of one ambient. So the line is followed until the judged
-    sensor is at the limit. With a hysteresis the branch of rising temperature counts,
-    which has less fan.
+    No loop is solved: each point of the firmware's line, with its temperature and fan
+    speed, is the equilibrium at one ambient. So the line is followed until the judged
+    sensor is at the limit. With a hysteresis the branch of rising temperature is used,
+    which has the lower fan speed.
 
     Parameters
     ----------
     firmware : Firmware
         The firmware.
     judged : SensorLaw
-        The sensor with the limit, at the power that the load asks for; n draws. Its
-        ambient does not count.
+        The sensor with the limit, at the power that the load requests; n draws. Its
+        ambient is not used.
     limit_c : float
         Highest allowed temperature of the judged sensor [°C].
     control : SensorLaw, optional
@@ -174,31 +170,30 @@ def ambient_at_limit(
         If the limit is not finite, or the two sensors have different numbers of draws.
     """
     if not np.isfinite(limit_c):
-        fault = Fault("no finite number", "give °C", column="limit_c", value=str(limit_c))
-        raise InputError("There is no such limit:", [fault])
-    own = judged.at(power_w=firmware.power_w(judged.power_w))
-    lead = own if control is None else control.at(power_w=firmware.power_w(control.power_w))
-    own, lead = _paired(own, lead)
-    count = len(own.rise_draws)
+        fault = Fault("not a finite number", "give °C", column="limit_c", value=str(limit_c))
+        raise InputError("This is not a temperature limit:", [fault])
+    pair = _paired(judged, judged if control is None else control)
+    judged, control = (sensor.at(power_w=firmware.power_w(sensor.power_w)) for sensor in pair)
+    count = len(judged.rise_draws)
 
     def gap(line_c: Array, rpm: Array, *draws: Array) -> Array:
-        apart = own.rise_from(rpm, *draws[:count]) - lead.rise_from(rpm, *draws[count:])
-        return limit_c - (line_c + apart)
+        above = judged.rise_from(rpm, *draws[:count]) - control.rise_from(rpm, *draws[count:])
+        return limit_c - (line_c + above)
 
-    met = _meeting(firmware, gap, (*own.rise_draws, *lead.rise_draws))
-    ambient = limit_c - own.rise_from(met.fan_rpm, *own.rise_draws)
-    multiple = met.multiple
+    meeting = _meeting(firmware, gap, (*judged.rise_draws, *control.rise_draws))
+    ambient = limit_c - judged.rise_from(meeting.fan_rpm, *judged.rise_draws)
+    multiple = meeting.multiple
     if isinstance(firmware.fan, FanCurve | TargetTemperature):
         line = Characteristic.of(firmware.fan)
         # The ambients along the line; where they fall, more air warms the control sensor.
-        along = line.temperature_c[:, None] - lead.rise_from(
-            line.fan_rpm[:, None], *lead.rise_draws
+        along = line.temperature_c[:, None] - control.rise_from(
+            line.fan_rpm[:, None], *control.rise_draws
         )
         multiple = multiple | np.any(np.diff(along, axis=0) < 0.0, axis=0)
-    control_c = ambient + lead.rise_from(met.fan_rpm, *lead.rise_draws)
+    control_c = ambient + control.rise_from(meeting.fan_rpm, *control.rise_draws)
     stops, may_stand = _zero_fan(firmware, control_c)
-    ambient, rpm = (np.where(stops, np.nan, values) for values in (ambient, met.fan_rpm))
-    status = met.status
+    ambient, rpm = (np.where(stops, np.nan, values) for values in (ambient, meeting.fan_rpm))
+    status = meeting.status
     status[stops] = FanStatus.FAN_STOPS
     return LimitAmbient(ambient, rpm, status, multiple | may_stand)
 
@@ -215,17 +210,17 @@ def _settled(
     def gap(line_c: Array, rpm: Array, ambient_c: Array, *draws: Array) -> Array:
         return ambient_c + card.rise_from(rpm, *draws) - line_c
 
-    met = _meeting(firmware, gap, (card.ambient_c, *card.rise_draws), lowered_k=lowered_k)
-    temperature = card.temperature_c(met.fan_rpm)
+    meeting = _meeting(firmware, gap, (card.ambient_c, *card.rise_draws), lowered_k=lowered_k)
+    temperature = card.temperature_c(meeting.fan_rpm)
     stops, may_stand = _zero_fan(firmware, temperature)
-    status = met.status
+    status = meeting.status
     status[stops] = FanStatus.FAN_STOPS
     return Equilibrium(
-        fan_rpm=np.where(stops, np.nan, met.fan_rpm),
+        fan_rpm=np.where(stops, np.nan, meeting.fan_rpm),
         control_temperature_c=np.where(stops, np.nan, temperature),
         power_w=card.power_w,
         status=status,
-        multiple=met.multiple | may_stand,
+        multiple=meeting.multiple | may_stand,
         falling=falling,
     )
 
@@ -233,7 +228,7 @@ def _settled(
 def _meeting(
     firmware: Firmware, gap: Gap, draws: tuple[Array, ...], *, lowered_k: float = 0.0
 ) -> Meeting:
-    """Find the place of the firmware's line, or its held speed, for every draw."""
+    """Find the point of the firmware's line, or its held speed, for every draw."""
     control = firmware.fan
     if isinstance(control, FanCurve | TargetTemperature):
         return Characteristic.of(control, lowered_k=lowered_k).first_meeting(gap, draws)
@@ -248,10 +243,10 @@ def _meeting(
 
 
 def _zero_fan(firmware: Firmware, control_c: Array) -> tuple[BoolArray, BoolArray]:
-    """Return for which draws a turning fan would stop, and for which it may as well stand.
+    """Return where a turning fan would stop, and where a stopped fan is also a steady state.
 
-    A card whose fan stands is warmer than with the fan turning. So if the turning
-    fan's temperature is at or above `start_c`, a standing fan would have started.
+    A card is warmer with its fan stopped than with it turning. So if the temperature with
+    the fan turning is at or above `start_c`, a stopped fan would have started.
     """
     if firmware.start_c is None or firmware.stop_c is None:
         never = np.zeros(control_c.shape, dtype=bool)
@@ -261,13 +256,13 @@ def _zero_fan(firmware: Firmware, control_c: Array) -> tuple[BoolArray, BoolArra
 
 
 def _paired(first: SensorLaw, second: SensorLaw) -> tuple[SensorLaw, SensorLaw]:
-    """Convert two sensors of one card to the same number of draws."""
+    """Return two sensors of one card with the same number of draws."""
     counts = {len(sensor.power_w) for sensor in (first, second)}
     if len(counts) > 1 and 1 not in counts:
         words = (
             f"{len(first.power_w)} draws of the judged sensor, {len(second.power_w)} of the other"
         )
-        fault = Fault(words, "give as many of both", column="control")
+        fault = Fault(words, "give the same number of draws of both", column="control")
         raise InputError("Two sensors of one card cannot be paired:", [fault])
-    whole = np.ones(max(counts))
-    return first.at(power_w=first.power_w * whole), second.at(power_w=second.power_w * whole)
+    ones = np.ones(max(counts))
+    return first.at(power_w=first.power_w * ones), second.at(power_w=second.power_w * ones)

@@ -1,4 +1,4 @@
-"""How a fan's speed is set: by a curve, by a target temperature, or held.
+"""Fan controls: a curve, a target temperature, or a held speed.
 
 Temperatures are those of the control sensor, which need not be the judged one.
 """
@@ -24,7 +24,7 @@ _TURNING: Final = "give speeds above 0; where a fan stops, give the firmware's s
 class DutyTable:
     """Fan speed by duty, measured on one specimen of a cooler.
 
-    The same duty is another speed on another fan, so each specimen has its own.
+    The same duty is another speed on another fan, so each specimen has its own table.
 
     Attributes
     ----------
@@ -36,16 +36,16 @@ class DutyTable:
     Raises
     ------
     InputError
-        If the points make no rising line; with every fault.
+        If the points do not form a rising line; with every fault.
     """
 
     duty_percent: tuple[float, ...]
     fan_rpm: tuple[float, ...]
 
     def __post_init__(self) -> None:
-        doing = "This table of duty and fan speed cannot be used:"
+        message = "This table of duty and fan speed cannot be used:"
         (duty, speed), faults = rising_points(
-            doing, _TURNING, duty_percent=self.duty_percent, fan_rpm=self.fan_rpm
+            message, _TURNING, duty_percent=self.duty_percent, fan_rpm=self.fan_rpm
         )
         for place, value in enumerate(duty):
             at: dict[str, Any] = {"row": place + 1, "column": "duty_percent", "value": f"{value:g}"}
@@ -54,7 +54,7 @@ class DutyTable:
             elif place and value == duty[place - 1]:
                 faults.append(Fault("two speeds at one duty", "keep their mean", **at))
         if faults:
-            raise InputError(doing, faults)
+            raise InputError(message, faults)
         object.__setattr__(self, "duty_percent", duty)
         object.__setattr__(self, "fan_rpm", speed)
 
@@ -74,20 +74,20 @@ class FanCurve:
     Raises
     ------
     InputError
-        If the points make no rising line; with every fault. A curve whose speed falls
-        as the card warms may have several equilibria, so it is refused.
+        If the points do not form a rising line; with every fault. A curve whose speed
+        falls as the card warms may have several equilibria, so it is refused.
     """
 
     temperature_c: tuple[float, ...]
     fan_rpm: tuple[float, ...]
 
     def __post_init__(self) -> None:
-        doing = "This fan curve cannot be used:"
+        message = "This fan curve cannot be used:"
         (warm, speed), faults = rising_points(
-            doing, _TURNING, temperature_c=self.temperature_c, fan_rpm=self.fan_rpm
+            message, _TURNING, temperature_c=self.temperature_c, fan_rpm=self.fan_rpm
         )
         if faults:
-            raise InputError(doing, faults)
+            raise InputError(message, faults)
         object.__setattr__(self, "temperature_c", warm)
         object.__setattr__(self, "fan_rpm", speed)
 
@@ -95,7 +95,7 @@ class FanCurve:
     def from_duty(
         cls, temperature_c: Sequence[float], duty_percent: Sequence[float], table: DutyTable
     ) -> FanCurve:
-        """Make one specimen's curve from a firmware's curve of duties.
+        """Return one specimen's curve from a firmware's curve of duties.
 
         Parameters
         ----------
@@ -109,18 +109,18 @@ class FanCurve:
         Returns
         -------
         FanCurve
-            The two lines one after the other, exactly: with a point at each
-            temperature, and where the duty passes one of the table's.
+            The exact composition of the two lines: with a point at each temperature,
+            and where the duty passes one of the table's.
 
         Raises
         ------
         InputError
-            If the points make no rising line, or a duty lies outside the table.
+            If the points do not form a rising line, or a duty is outside the table.
         """
-        doing = "This curve of duties cannot be used:"
+        message = "This curve of duties cannot be used:"
         fix = "give duties above 0; where a fan stops, give the firmware's start_c and stop_c"
         (warm, duty), faults = rising_points(
-            doing, fix, temperature_c=temperature_c, duty_percent=duty_percent
+            message, fix, temperature_c=temperature_c, duty_percent=duty_percent
         )
         known = table.duty_percent
         faults += [
@@ -129,13 +129,13 @@ class FanCurve:
                 "measure it at this duty too",
                 row=row,
                 column="duty_percent",
-                value=f"{one:g}",
+                value=f"{percent:g}",
             )
-            for row, one in enumerate(duty, start=1)
-            if not known[0] <= one <= known[-1]
+            for row, percent in enumerate(duty, start=1)
+            if not known[0] <= percent <= known[-1]
         ]
         if faults:
-            raise InputError(doing, faults)
+            raise InputError(message, faults)
         points = [(warm[0], duty[0])]
         for place in range(1, len(warm)):
             (t0, d0), (t1, d1) = points[-1], (warm[place], duty[place])
@@ -167,18 +167,20 @@ class TargetTemperature:
     highest_rpm: float
 
     def __post_init__(self) -> None:
-        doing = "This target temperature cannot be used:"
-        require_positive(doing, _TURNING, lowest_rpm=self.lowest_rpm, highest_rpm=self.highest_rpm)
+        message = "This target temperature cannot be used:"
+        require_positive(
+            message, _TURNING, lowest_rpm=self.lowest_rpm, highest_rpm=self.highest_rpm
+        )
         if not np.isfinite(self.target_c):
             fault = Fault(
-                "no finite number", "give °C", column="target_c", value=str(self.target_c)
+                "not a finite number", "give °C", column="target_c", value=str(self.target_c)
             )
-            raise InputError(doing, [fault])
+            raise InputError(message, [fault])
         if not self.lowest_rpm <= self.highest_rpm:
             words = f"above highest_rpm = {self.highest_rpm:g}, or unknown"
             value = f"{self.lowest_rpm:g}"
             fault = Fault(words, "swap the limits", column="lowest_rpm", value=value)
-            raise InputError(doing, [fault])
+            raise InputError(message, [fault])
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,13 +208,13 @@ class FixedSpeed:
 class ObservedSpeed:
     """A fan speed seen in stock runs, of a firmware whose rule is not known.
 
-    It holds for the conditions of those runs: how the firmware would answer another
-    ambient or another cooler was not seen.
+    It is valid for the conditions of those runs only: how the firmware responds to
+    another ambient or cooler is not known.
 
     Attributes
     ----------
     fan_rpm : float or numpy.ndarray, shape (n,)
-        Mean speed, above 0 [rpm]; draws where its standard error counts.
+        Mean speed, above 0 [rpm]; draws to include its standard error.
 
     Raises
     ------
@@ -230,11 +232,11 @@ FanControl = FanCurve | TargetTemperature | FixedSpeed | ObservedSpeed
 
 
 def _check_held(fan_rpm: ArrayLike) -> None:
-    """Refuse speeds of a fan that does not turn, and unknown ones."""
-    doing = "This fan speed cannot be held:"
-    require_positive(doing, _TURNING, fan_rpm=fan_rpm)
+    """Refuse speeds that are unknown or not above zero."""
+    message = "This fan speed cannot be held:"
+    require_positive(message, _TURNING, fan_rpm=fan_rpm)
     if np.isnan(floats(fan_rpm)).any():
-        raise InputError(doing, [Fault("unknown speed", _TURNING, column="fan_rpm", value="nan")])
+        raise InputError(message, [Fault("unknown speed", _TURNING, column="fan_rpm", value="nan")])
 
 
 def held_speed(control: FanControl) -> Array | None:

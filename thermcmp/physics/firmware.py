@@ -1,4 +1,4 @@
-"""Firmware as data: what it does to the fan, and how far it lets the power go."""
+"""Firmware as data: its fan control and its power limit."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ class Firmware:
     control_sensor : str, optional
         Sensor that the fan follows, such as ``edge``; it need not be the judged one.
     hysteresis_k : float
-        A falling temperature must lie so far below the line before the speed falls
-        [K]. So the speed rests anywhere between what the rising and the falling branch
-        give: an equilibrium has both.
+        How far a falling temperature must be below the line before the speed falls
+        [K]. So the speed may settle anywhere between the rising and the falling
+        branch: an equilibrium has both.
     start_c, stop_c : float, optional
         Zero-fan region: from rest the fan starts at `start_c` and, turning, stops
         below `stop_c` of the control sensor [°C]; `stop_c` is `start_c` unless given.
-        Still air is natural convection, which the model does not cover.
+        The model does not cover natural convection with the fan stopped.
     power_limit_w : float, optional
         Highest board power [W].
 
@@ -62,7 +62,7 @@ class Firmware:
             raise InputError(f"The firmware '{self.name}' cannot be used:", faults)
 
     def _checks(self) -> list[tuple[str, bool, str, str]]:
-        """Field, whether it is wrong, what is wrong, and the fix."""
+        """Return field, whether it is wrong, what is wrong, and the fix, of every check."""
         start, stop, limit = self.start_c, self.stop_c, self.power_limit_w
         held = held_speed(self.fan) is not None
         observed = isinstance(self.fan, ObservedSpeed)
@@ -82,7 +82,7 @@ class Firmware:
             (
                 "start_c",
                 start is not None and not np.isfinite(start),
-                "no finite number",
+                "not a finite number",
                 "give °C",
             ),
             (
@@ -110,18 +110,18 @@ class Firmware:
         """Whether the fan follows its control sensor: by its speed, or by when it starts."""
         return held_speed(self.fan) is None or self.start_c is not None
 
-    def power_w(self, asked_w: ArrayLike) -> Array:
-        """Return the power that the card takes of what the load asks for.
+    def power_w(self, requested_w: ArrayLike) -> Array:
+        """Return the power that the card draws under its limit.
 
         Parameters
         ----------
-        asked_w : array_like, any shape
-            Power without a limit [W].
+        requested_w : array_like, any shape
+            Power that the load requests [W].
 
         Returns
         -------
         numpy.ndarray, same shape
-            The smaller of `asked_w` and the power limit [W].
+            The smaller of `requested_w` and the power limit [W].
         """
         limit = np.inf if self.power_limit_w is None else self.power_limit_w
-        return np.minimum(floats(asked_w), limit)
+        return np.minimum(floats(requested_w), limit)

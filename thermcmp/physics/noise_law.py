@@ -3,8 +3,8 @@
 References
 ----------
 Fan sound law: b = 50 dB per tenfold speed, in fan makers' application notes
-("50 log10(rpm1/rpm2)"). Cards measured on a bench give about 50 to 60 (common
-practice, no source), so a law fitted to the card itself goes before it.
+("50 log10(rpm1/rpm2)"). Cards measured on a bench have about 50 to 60 (common
+practice, no source), so a law fitted to the card is preferred.
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ def fan_noise_dba(
     reference_rpm: ArrayLike,
     slope_db: ArrayLike = FAN_SOUND_LAW_DB,
 ) -> Array:
-    """Level of a card at a fan speed.
+    """Return the level of a card at a fan speed.
 
     Parameters
     ----------
     fan_rpm : array_like, any shape
         Fan speed N [rpm], above zero; a stopped fan has no level of its own.
     level_dba : array_like, broadcastable
-        Level a at the reference speed, background taken off [dB(A)]; draws of a
+        Level a at the reference speed, corrected for background [dB(A)]; draws of a
         posterior have shape (S,).
     reference_rpm : array_like, broadcastable
         Reference speed N_ref [rpm], above zero.
@@ -58,12 +58,12 @@ def fan_noise_dba(
 
 
 def density_shift_db(density_ratio: ArrayLike) -> Array:
-    """Change of a fan's sound pressure level with the density of the air, at one speed.
+    """Return the change of a fan's sound pressure level with air density, at one speed.
 
     Parameters
     ----------
     density_ratio : array_like, any shape
-        New air density over old, both equally warm [-], above zero.
+        New air density over old at the same temperature [-], above zero.
 
     Returns
     -------
@@ -77,11 +77,13 @@ def density_shift_db(density_ratio: ArrayLike) -> Array:
 
     References
     ----------
-    The forces of blades on the air, and with them the sound pressure of a fan, go with
-    the density: fan makers' sound law has 20 lg of it (from memory).
+    The forces of blades on the air, and with them the sound pressure of a fan, are
+    proportional to density: fan makers' sound law has 20 lg of it (from memory).
     """
     require_positive(
-        "A fan needs air:", "give new density over old, above zero", density_ratio=density_ratio
+        "Air cannot have this density ratio:",
+        "give new density over old, above zero",
+        density_ratio=density_ratio,
     )
     return 20.0 * np.log10(floats(density_ratio))
 
@@ -93,15 +95,15 @@ def fan_speed_at_level_rpm(
     reference_rpm: ArrayLike,
     slope_db: ArrayLike = FAN_SOUND_LAW_DB,
 ) -> Array:
-    """Fan speed at which a card has a level; inverts `fan_noise_dba` draw by draw.
+    """Return the fan speed at which a card has a level: the inverse of `fan_noise_dba`.
 
-    The law knows no end. Hold the speeds against those that were measured with
+    The law has no end. Compare the speeds with the measured ones by
     `thermcmp.physics.reach.reach_of`.
 
     Parameters
     ----------
     noise_dba : array_like, any shape
-        Wanted level, background not counted [dB(A)].
+        Level without background [dB(A)].
     level_dba, reference_rpm, slope_db : array_like, broadcastable
         As for `fan_noise_dba`.
 
@@ -124,7 +126,7 @@ def fan_speed_at_level_rpm(
 
 
 def _check_speeds(**speeds: ArrayLike) -> None:
-    """Refuse speeds for which the law has no meaning."""
+    """Refuse speeds that are not above zero."""
     require_positive(
         "The fan sound law needs turning fans:",
         "give a finite speed above zero; a stopped fan has no level of its own",

@@ -1,7 +1,7 @@
-"""How far a law that was fitted to measured values may be followed beyond them.
+"""The one rule about extrapolation of a law that was fitted to measured values.
 
-The one rule of the house about extrapolation: inside the measured range a law is
-used, outside it is used and marked, and beyond a factor it is refused.
+Inside the measured range a law is used, outside it is used and marked, and beyond a
+factor it is refused.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from numpy.typing import ArrayLike, NDArray
 from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats, require_positive
 
-#: Beyond its measured range a law may be followed by this factor at most (common
-#: practice, no source): a fourth more fan speed is about 5 dB.
+#: A law is extrapolated beyond its measured range by this factor at most (common
+#: practice, no source): a quarter more fan speed is about 5 dB.
 FARTHEST: Final = 1.25
 
 
 class Reach(StrEnum):
-    """Where a value lies against the range that was measured."""
+    """Position of a value relative to the measured range."""
 
     MEASURED = "measured"
     EXTRAPOLATED = "extrapolated"
@@ -31,7 +31,7 @@ class Reach(StrEnum):
 def reach_of(
     value: ArrayLike, lowest: float, highest: float, *, farthest: float = FARTHEST
 ) -> NDArray[np.object_]:
-    """Return whether values lie inside what was measured, outside it, or too far outside.
+    """Return whether values are inside the measured range, outside it, or too far outside.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def reach_of(
     -------
     numpy.ndarray of Reach, or Reach
         Same shape as `value`; NaN is refused. A posterior is judged by its median:
-        single draws far out only say that the interval is wide.
+        single draws far out only mean that the interval is wide.
 
     Raises
     ------
@@ -55,15 +55,15 @@ def reach_of(
         If the range is empty or not above zero, or `farthest` below 1.
     """
     fix = "give the lowest and the highest measured value, and a factor of 1 or more"
-    require_positive("There is no such range:", fix, lowest=lowest, highest=highest)
+    require_positive("This is not a measured range:", fix, lowest=lowest, highest=highest)
     if not (lowest <= highest and farthest >= 1.0):
         name, wrong = ("lowest", lowest) if lowest > highest else ("farthest", farthest)
-        fault = Fault("does not make a range", fix, column=name, value=f"{wrong:g}")
-        raise InputError("There is no such range:", [fault])
+        fault = Fault("does not form a range", fix, column=name, value=f"{wrong:g}")
+        raise InputError("This is not a measured range:", [fault])
     values = floats(value)
-    found = np.empty(values.shape, dtype=object)
-    found[...] = Reach.REFUSED
+    reach = np.empty(values.shape, dtype=object)
+    reach[...] = Reach.REFUSED
     near = (values >= lowest / farthest) & (values <= highest * farthest)
-    found[near] = Reach.EXTRAPOLATED
-    found[(values >= lowest) & (values <= highest)] = Reach.MEASURED
-    return found[()]
+    reach[near] = Reach.EXTRAPOLATED
+    reach[(values >= lowest) & (values <= highest)] = Reach.MEASURED
+    return reach[()]

@@ -21,33 +21,33 @@ _DRAWN: Final = ("ambient_c", "power_w", "resistance_k_per_w", "convective_k_per
 
 @dataclass(frozen=True, slots=True, eq=False, init=False)
 class SensorLaw:
-    """One sensor of one build at one ambient and power: a law of fan speed.
+    """Temperature of one sensor of one build by fan speed, at one ambient and power.
 
-    Numbers and draws mix: each value is a number or has shape (n,), and all are
-    brought to shape (n,).
+    Numbers and draws can be mixed: each value is a number or has shape (n,), and all
+    are broadcast to shape (n,).
 
     Attributes
     ----------
     ambient_c : numpy.ndarray, shape (n,)
         Air at the cooler's intake, A [°C].
     power_w : numpy.ndarray, shape (n,)
-        Board power P that the load asks for [W], above 0.
+        Board power P that the load requests [W], above 0.
     resistance_k_per_w : numpy.ndarray, shape (n,)
         Thermal resistance to ambient at the reference speed, R [K/W].
     convective_k_per_w : numpy.ndarray, shape (n,)
-        Part of it that airflow can buy, S [K/W].
+        Convective part of it, S [K/W].
     exponent : numpy.ndarray, shape (n,)
         Airflow exponent m [-].
     reference_rpm : float
         Reference fan speed N_ref [rpm].
     law : AirflowLaw
-        Airflow law g, of fan speed; the power law unless given.
+        Airflow law g of fan speed; the power law by default.
 
     Raises
     ------
     InputError
         If a value is not finite, power or reference speed are not above 0, shapes do
-        not fit, or the law is driven by something other than fan speed.
+        not fit, or the law is of something other than fan speed.
     """
 
     ambient_c: Array
@@ -69,20 +69,15 @@ class SensorLaw:
         reference_rpm: float,
         law: AirflowLaw | None = None,
     ) -> None:
-        given = dict(
-            zip(
-                _DRAWN,
-                map(floats, (ambient_c, power_w, resistance_k_per_w, convective_k_per_w, exponent)),
-                strict=True,
-            )
-        )
-        followed = PowerLaw() if law is None else law
-        _check(given, reference_rpm, followed)
-        whole = np.broadcast_arrays(*(np.atleast_1d(values) for values in given.values()))
-        for name, values in zip(_DRAWN, whole, strict=True):
-            object.__setattr__(self, name, values)
+        values = (ambient_c, power_w, resistance_k_per_w, convective_k_per_w, exponent)
+        draws = dict(zip(_DRAWN, map(floats, values), strict=True))
+        airflow = PowerLaw() if law is None else law
+        _check(draws, reference_rpm, airflow)
+        broadcast = np.broadcast_arrays(*map(np.atleast_1d, draws.values()))
+        for name, array in zip(_DRAWN, broadcast, strict=True):
+            object.__setattr__(self, name, array)
         object.__setattr__(self, "reference_rpm", float(reference_rpm))
-        object.__setattr__(self, "law", followed)
+        object.__setattr__(self, "law", airflow)
 
     @property
     def rise_draws(self) -> tuple[Array, ...]:
@@ -90,7 +85,7 @@ class SensorLaw:
         return tuple(getattr(self, name) for name in _DRAWN[1:])
 
     def rise_from(self, fan_rpm: Array, *draws: Array) -> NDArray:
-        """Return the rise for chosen draws, as a solver that drops solved draws needs it.
+        """Return the rise for some of the draws, for a solver that drops solved draws.
 
         Parameters
         ----------
@@ -154,13 +149,13 @@ class SensorLaw:
         return replace(self, **values)
 
     def in_air(self, factor: ArrayLike) -> SensorLaw:
-        """Return the same sensor where air carries heat worse or better.
+        """Return the same sensor in air of another density.
 
         Parameters
         ----------
         factor : array_like, number or shape (n,)
-            Convective resistance relative to now [-], as
-            `thermcmp.physics.air.density_factor` gives it for an altitude.
+            Convective resistance relative to the present one [-], from
+            `thermcmp.physics.air.density_factor`.
 
         Returns
         -------
@@ -172,26 +167,26 @@ class SensorLaw:
         return self.at(resistance_k_per_w=fixed + convective, convective_k_per_w=convective)
 
 
-def _check(given: dict[str, Array], reference_rpm: float, law: AirflowLaw) -> None:
-    """Refuse values that make no law of fan speed."""
-    doing = "A sensor cannot follow this law:"
+def _check(draws: dict[str, Array], reference_rpm: float, law: AirflowLaw) -> None:
+    """Refuse values that do not form a law of fan speed."""
+    message = "This law of a sensor is not valid:"
     require_positive(
-        doing,
+        message,
         "give power in W and speed in rpm",
-        power_w=given["power_w"],
+        power_w=draws["power_w"],
         reference_rpm=reference_rpm,
     )
     faults = [
         Fault("not all values are finite", "leave such draws out", column=name)
-        for name, values in {**given, "reference_rpm": floats(reference_rpm)}.items()
+        for name, values in {**draws, "reference_rpm": floats(reference_rpm)}.items()
         if not np.isfinite(values).all()
     ]
     if law.column != "fan_rpm":
         words = f"driven by {law.column}, while firmware sets fan_rpm"
         faults.append(Fault(words, "use a law of fan speed", column="law", value=law.name))
-    shapes = {values.shape for values in given.values()} - {(), (1,)}
+    shapes = {values.shape for values in draws.values()} - {(), (1,)}
     if len(shapes) > 1 or any(len(shape) != 1 for shape in shapes):
-        told = ", ".join(f"{name} {values.shape}" for name, values in given.items())
-        faults.append(Fault(f"shapes do not fit: {told}", "give numbers, or n draws of each"))
+        listed = ", ".join(f"{name} {values.shape}" for name, values in draws.items())
+        faults.append(Fault(f"shapes do not fit: {listed}", "give numbers, or n draws of each"))
     if faults:
-        raise InputError(doing, faults)
+        raise InputError(message, faults)

@@ -1,12 +1,11 @@
-"""Campaigns with known truth: what a bench would have written down, and why.
+"""Simulated campaigns with known truth.
 
-The formulas are written out here on their own, not taken from the physics
-floor or the model, so that a fit held against a simulated campaign checks both.
+The formulas are independent of the physics and the model of the library, so that a fit
+of a simulated campaign checks both.
 
-A campaign is made in three steps, each of its own use: `run_plan` says which
-parts are mounted and which set points are run, `draw_truth` draws every effect,
-`measure` fills in the readings. `simulate` does all three. `simulate_logs` gives the
-second-by-second record behind the readings.
+A campaign is made in three steps: `run_plan` plans parts and set points, `draw_truth`
+draws every effect, `measure` fills in the readings. `simulate` does all three, and
+`simulate_logs` makes the per-second logs of the runs.
 """
 
 from thermcmp.simulation.attributing import Attribution

@@ -22,10 +22,10 @@ class Attribution:
         Improvement of each part when only it is changed, starting from the old
         build [K]; keys "hardware", "fan", "power".
     interaction_k : float
-        What the parts do together beyond `alone_k` [K]; these sum to `total_k`.
+        Difference of `total_k` from the sum of `alone_k` [K].
     order_free_k : dict of str to float
         Improvement of each part averaged over every order of changing them [K];
-        these sum to `total_k` too.
+        these sum to `total_k`.
     total_k : float
         Improvement of the whole fix [K].
     """
@@ -37,21 +37,22 @@ class Attribution:
 
 
 def attribution_from_corners(rise_k: Callable[[frozenset[str]], float]) -> Attribution:
-    """Split a fix from the rises at its corners."""
+    """Return the attribution of a fix from the rises at its corners."""
     before = rise_k(frozenset())
 
-    def worth(changed: frozenset[str]) -> float:
+    def improvement_k(changed: frozenset[str]) -> float:
         return before - rise_k(changed)
 
-    total = worth(frozenset(PARTS))
-    alone = {part: worth(frozenset({part})) for part in PARTS}
-    return Attribution(alone, total - sum(alone.values()), order_free_shares(worth, PARTS), total)
+    total = improvement_k(frozenset(PARTS))
+    alone = {part: improvement_k(frozenset({part})) for part in PARTS}
+    shares = order_free_shares(improvement_k, PARTS)
+    return Attribution(alone, total - sum(alone.values()), shares, total)
 
 
 def order_free_shares(
     worth: Callable[[frozenset[str]], float], players: Sequence[str]
 ) -> dict[str, float]:
-    """Average each player's marginal worth over every order of joining.
+    """Return each player's marginal worth, averaged over every order of joining.
 
     References
     ----------

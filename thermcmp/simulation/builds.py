@@ -7,7 +7,7 @@ from typing import Protocol
 
 
 class BuildLike(Protocol):
-    """What the truth needs to know of a build; `thermcmp.Build` fits it.
+    """The attributes of a build that the truth needs; `thermcmp.Build` has them.
 
     Attributes
     ----------
@@ -27,7 +27,7 @@ class BuildLike(Protocol):
 
     @property
     def firmware(self) -> str | None:
-        """What the card runs."""
+        """Firmware of the card."""
 
     @property
     def memory_vendor(self) -> str | None:
@@ -40,7 +40,7 @@ class BuildLike(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedBuild:
-    """A product of the campaign as its shop sells it.
+    """A product of the campaign as shipped.
 
     Attributes
     ----------
@@ -71,12 +71,12 @@ class PlannedBuild:
 
 @dataclass(frozen=True, slots=True)
 class StockSetting:
-    """What a firmware does in a stock run.
+    """Fan speed and power of a firmware in a stock run.
 
     Attributes
     ----------
     fan_rpm : float
-        Fan speed it settles at [rpm].
+        Fan speed at which it settles [rpm].
     power_w : float
         Board power it allows [W].
     """

@@ -1,15 +1,14 @@
-"""Simulating a whole campaign: plan, truth and readings in one call."""
+"""Simulation of a campaign: plan, truth and readings in one call."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from difflib import get_close_matches
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import Fault, InputError, suggest
 from thermcmp.simulation.drawing import drawn_truth
 from thermcmp.simulation.measuring import measure
 from thermcmp.simulation.peers import Peers
@@ -36,8 +35,8 @@ class Campaign:
     truth : Truth
         Every true effect.
     plan : RunPlan
-        Parts and set points that the results were measured by; `plan.before` and
-        `plan.after` are a revision study's builds.
+        Parts and set points of the runs; `plan.before` and `plan.after` are the builds
+        of a revision study.
     """
 
     results: pd.DataFrame
@@ -49,7 +48,7 @@ def run_plan(
     design: str | RevisionStudy | Peers = "revision study", *,
     seed: int | np.random.Generator, **options: Any,
 ) -> RunPlan:  # fmt: skip
-    """Lay out a campaign: parts, assemblies, sessions and set points.
+    """Plan a campaign: parts, assemblies, sessions and set points.
 
     Parameters
     ----------
@@ -82,9 +81,9 @@ def draw_truth(
     Parameters
     ----------
     plan : RunPlan
-        Says which parts, assemblies and sessions occur.
+        The parts, assemblies and sessions that occur.
     scenario : Scenario, optional
-        Sizes and spreads; the usual ones by default.
+        Sizes and spreads; `Scenario()` by default.
     seed : int or numpy.random.Generator
         Source of all draws.
     draw_effects : bool
@@ -99,10 +98,9 @@ def draw_truth(
     Raises
     ------
     InputError
-        If the seed is negative or no whole number.
+        If the seed is not an integer of at least 0.
     """
-    usual = Scenario() if scenario is None else scenario
-    return drawn_truth(plan, usual, generator(seed), draw_effects=draw_effects)
+    return drawn_truth(plan, scenario or Scenario(), generator(seed), draw_effects=draw_effects)
 
 
 def simulate(
@@ -123,7 +121,7 @@ def simulate(
     seed : int
         Same seed, same campaign.
     scenario : Scenario, optional
-        Sizes, spreads and instruments; the usual ones by default.
+        Sizes, spreads and instruments; `Scenario()` by default.
     draw_effects : bool
         Draw also the effects that the scenario states, and the exponent, from the
         scenario's spreads: for calibration studies.
@@ -148,16 +146,16 @@ def simulate(
     >>> fix.total_k > 10
     True
     """
-    usual = Scenario() if scenario is None else scenario
-    # Streams of their own: a change in one step leaves the other steps' draws alone.
+    scenario = scenario or Scenario()
+    # Separate streams: a change in one step leaves the other steps' draws alone.
     for_plan, for_truth, for_readings = generator(seed).spawn(3)
     plan = run_plan(design, seed=for_plan, **options)
-    truth = draw_truth(plan, usual, seed=for_truth, draw_effects=draw_effects)
-    return Campaign(measure(plan, truth, usual, seed=for_readings), truth, plan)
+    truth = draw_truth(plan, scenario, seed=for_truth, draw_effects=draw_effects)
+    return Campaign(measure(plan, truth, scenario, seed=for_readings), truth, plan)
 
 
 def _design(design: str | RevisionStudy | Peers, options: dict[str, Any]) -> RevisionStudy | Peers:
-    """Resolve a design and its options."""
+    """Return the design with its options."""
     if isinstance(design, str) and design not in _DESIGNS:
         fix = f"use one of {', '.join(_DESIGNS)}"
         raise InputError(
@@ -166,12 +164,11 @@ def _design(design: str | RevisionStudy | Peers, options: dict[str, Any]) -> Rev
         )
     kind = _DESIGNS[design] if isinstance(design, str) else type(design)
     known = [f.name for f in fields(kind)]
-    faults = []
-    for name in options:
-        if name not in known:
-            near = get_close_matches(name, known, n=1)
-            fix = f"did you mean {near[0]}?" if near else f"use one of {', '.join(known)}"
-            faults.append(Fault("no such option of this design", fix, column=name))
+    faults = [
+        Fault("no such option of this design", suggest(name, known), column=name)
+        for name in options
+        if name not in known
+    ]
     if faults:
         raise InputError("This campaign cannot be planned:", faults)
     return kind(**options) if isinstance(design, str) else replace(design, **options)

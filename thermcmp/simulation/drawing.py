@@ -1,4 +1,4 @@
-"""Drawing the truth of a campaign: effects, noise laws, firmware settings."""
+"""Draws of the truth of a campaign: effects, noise laws, firmware settings."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from thermcmp.simulation.run_plans import RunPlan
 from thermcmp.simulation.scenario import AIRFLOW_TERMS, RESISTANCE_TERMS, Scenario, SensorScenario
 from thermcmp.simulation.truth import NoiseLaw, Truth
 
-#: Airflow exponents below this would mean that a fan hardly matters.
+#: Lower bound of drawn airflow exponents.
 _LEAST_EXPONENT = 0.05
 
 
@@ -21,10 +21,9 @@ def drawn_truth(
     runs = plan.runs
     levels = {column: _levels(runs, column) for column in RESISTANCE_TERMS.values()}
     bench = _levels(runs[runs["assembly_kind"] == "bench"], "assembly")
-    went_wrong = rng.random(len(bench)) < scenario.bad_mount_probability
-    bad = tuple(name for name, wrong in zip(bench, went_wrong, strict=True) if wrong)
-    exponent = scenario.exponent
-    strayed = exponent + scenario.exponent_sd * rng.standard_normal()
+    is_bad = rng.random(len(bench)) < scenario.bad_mount_probability
+    bad = tuple(name for name, wrong in zip(bench, is_bad, strict=True) if wrong)
+    drawn_exponent = scenario.exponent + scenario.exponent_sd * rng.standard_normal()
     noise, noise_specimen = _noise(plan, scenario, rng)
     sessions = levels["session"]
     floors = scenario.noise_floor_dba + scenario.noise_floor_sd_db * rng.standard_normal(
@@ -33,7 +32,7 @@ def drawn_truth(
     return Truth(
         reference_power_w=scenario.reference_power_w,
         reference_fan_rpm=scenario.reference_fan_rpm,
-        exponent=max(strayed, _LEAST_EXPONENT) if draw_effects else exponent,
+        exponent=max(drawn_exponent, _LEAST_EXPONENT) if draw_effects else scenario.exponent,
         baseline_k={name: s.baseline_k for name, s in scenario.sensors.items()},
         baseline_airflow_k={
             name: s.baseline_k * s.convective_share for name, s in scenario.sensors.items()
@@ -62,11 +61,12 @@ def drawn_truth(
 
 
 def _levels(runs: pd.DataFrame, column: str) -> list[str]:
-    """Levels in an order that no shuffle of the runs can change."""
+    """Return the levels in an order that does not depend on that of the runs."""
     return sorted(str(level) for level in runs[column].unique())
 
 
 def _members(runs: pd.DataFrame, model: str, member: str) -> dict[str, tuple[str, ...]]:
+    """Return the members of each model."""
     return {str(name): tuple(_levels(group, member)) for name, group in runs.groupby(model)}
 
 
@@ -77,13 +77,13 @@ def _effects(
     bad: tuple[str, ...],
     rng: np.random.Generator,
 ) -> dict[str, dict[str, float]]:
-    """Effects of one sensor by term and level [K]."""
+    """Return the effects of one sensor by term and level [K]."""
     effects = {}
     for term, column in (RESISTANCE_TERMS | AIRFLOW_TERMS).items():
         names = levels[column]
         draws = sensor.scales_k[term] * rng.standard_normal(len(names))
         if term in ("session", "lab") and len(names) == 1:
-            # What all runs share is part of the baseline.
+            # An effect common to all runs is part of the baseline.
             draws = np.zeros(1)
         effects[term] = dict(zip(names, draws.tolist(), strict=True))
     for term, sizes in stated.items():
@@ -96,7 +96,7 @@ def _effects(
 def _stated_effects(
     plan: RunPlan, levels: dict[str, list[str]], sensor: SensorScenario
 ) -> dict[str, dict[str, float]]:
-    """Effects whose size the scenario states: the first level of each is the baseline."""
+    """Return the effects that the scenario states; the first level of each is the baseline."""
     stated = {
         "assembly_kind": {"factory": 0.0, "bench": sensor.bench_assembly_k},
         "memory_vendor": dict(zip(levels["memory_vendor"], (0.0, sensor.vendor_k), strict=False)),
@@ -114,7 +114,7 @@ def _stated_effects(
 def _firmware(
     plan: RunPlan, scenario: Scenario, rng: np.random.Generator
 ) -> dict[str, StockSetting]:
-    """Stock settings: the revision's as stated, all others drawn."""
+    """Return the stock settings: as stated for the revision, drawn for the others."""
     names = sorted({*_levels(plan.runs, "firmware"), *(b.firmware for b in plan.products)})
     z = rng.standard_normal((len(names), 2))
     speeds = scenario.peer_fan_rpm + scenario.peer_fan_sd_rpm * z[:, 0]
@@ -132,7 +132,7 @@ def _firmware(
 def _noise(
     plan: RunPlan, scenario: Scenario, rng: np.random.Generator
 ) -> tuple[dict[str, NoiseLaw], dict[str, float]]:
-    """Noise law per cooler model, and each specimen's level above it [dB]."""
+    """Return the noise law per cooler model, and each specimen's level above it [dB]."""
     models = _levels(plan.runs, "cooler_model")
     levels = scenario.noise_level_dba + scenario.noise_level_sd_db * rng.standard_normal(
         len(models)
@@ -147,5 +147,5 @@ def _noise(
         for model, slope in zip(models, slopes, strict=True)
     }
     specimens = _levels(plan.runs, "cooler_id")
-    own = scenario.noise_specimen_sd_db * rng.standard_normal(len(specimens))
-    return laws, dict(zip(specimens, own.tolist(), strict=True))
+    above = scenario.noise_specimen_sd_db * rng.standard_normal(len(specimens))
+    return laws, dict(zip(specimens, above.tolist(), strict=True))

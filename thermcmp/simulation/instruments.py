@@ -1,9 +1,9 @@
-"""How a card soaks, and how the instruments of a log waver."""
+"""Time constants of a card and noise of the instruments of its logs."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from math import isfinite
 from types import MappingProxyType
 from typing import Final
@@ -13,8 +13,8 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 
-#: Settles the memory within 0.1 K in some thirteen minutes (common practice, no source).
-_USUAL_S: Final = MappingProxyType({"memory": 120.0, "junction": 90.0, "edge": 110.0})
+#: The memory is within 0.1 K after some thirteen minutes (common practice, no source).
+_TIME_CONSTANTS_S: Final = MappingProxyType({"memory": 120.0, "junction": 90.0, "edge": 110.0})
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +24,7 @@ class Wavering:
     Attributes
     ----------
     sd : float
-        Standard deviation, in the unit of what wavers.
+        Standard deviation, in the unit of the quantity.
     correlation : float
         Correlation of one second with the next, 0 to below 1.
     """
@@ -40,10 +40,10 @@ class Wavering:
             faults.append(Fault("out of range", "give 0 to below 1", column="correlation",
                                 value=str(self.correlation)))  # fmt: skip
         if faults:
-            raise InputError("Such noise cannot be drawn:", faults)
+            raise InputError("This noise cannot be drawn:", faults)
 
     def draw(self, rng: np.random.Generator, seconds: int) -> Array:
-        """Draw the noise of a run; stationary from its first second.
+        """Draw the noise of a run, stationary from the first second.
 
         Parameters
         ----------
@@ -75,22 +75,22 @@ class Instruments:
     time_constants_s : mapping of str to float
         Time constant of each sensor's rise [s].
     other_time_constant_s : float
-        That of sensors not named there [s].
+        Time constant of sensors not named there [s].
     idle_s : int
         Time without load at the start [s].
     idle_power_w : float
         Board power without load [W].
     air, fan, power : Wavering
-        Slow wander of the ambient [K], hunting of the fan [rpm], and noise of the
-        power [W].
+        Slow variation of the ambient [K], variation of the fan [rpm], and noise of
+        the power [W].
     sensor_correlation : float
-        Correlation of a sensor's noise from one second to the next; how large it is
-        follows from the scenario's standard error.
+        Correlation of a sensor's noise from one second to the next; its size follows
+        from the scenario's standard error.
     full_speed_rpm, full_speed_sd_rpm : float
         Fan speed at full duty, and its spread over coolers [rpm].
     """
 
-    time_constants_s: Mapping[str, float] = field(default_factory=lambda: _USUAL_S)
+    time_constants_s: Mapping[str, float] = field(default_factory=lambda: _TIME_CONSTANTS_S)
     other_time_constant_s: float = 150.0
     idle_s: int = 60
     idle_power_w: float = 25.0
@@ -102,8 +102,8 @@ class Instruments:
     full_speed_sd_rpm: float = 110.0
 
     def __post_init__(self) -> None:
-        named = {f.name: getattr(self, f.name) for f in fields(self)}
-        above_0 = {k: v for k, v in named.items() if k in _ABOVE_0}
+        names = ("other_time_constant_s", "idle_s", "idle_power_w", "full_speed_rpm")
+        above_0 = {name: getattr(self, name) for name in names}
         above_0 |= {f"time_constants_s[{s}]": v for s, v in self.time_constants_s.items()}
         faults = [
             Fault("out of range", "give a value above 0", column=name, value=str(value))
@@ -151,6 +151,3 @@ class Instruments:
             If the correlation is not 0 to below 1.
         """
         return Wavering(sd_k, self.sensor_correlation)
-
-
-_ABOVE_0: Final = ("other_time_constant_s", "idle_s", "idle_power_w", "full_speed_rpm")

@@ -1,4 +1,4 @@
-"""What can go wrong in a run, to be planted into simulated logs."""
+"""Faults of a run, to be planted in simulated logs."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from thermcmp.errors import Fault, InputError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogFault:
-    """Something that goes wrong towards the end of a run.
+    """A fault towards the end of a run.
 
     Attributes
     ----------
     before_end_s : float
-        When it sets in, counted from the end of the run [s].
+        When it begins, counted from the end of the run [s].
     """
 
     before_end_s: float = 150.0
@@ -38,7 +38,7 @@ class AmbientDrift(LogFault):
     Attributes
     ----------
     before_end_s : float
-        When it sets in, counted from the end of the run [s].
+        When it begins, counted from the end of the run [s].
     change_k : float
         Change up to the end of the run [K].
     """
@@ -54,7 +54,7 @@ class FanSlip(LogFault):
     Attributes
     ----------
     before_end_s : float
-        When it sets in, counted from the end of the run [s].
+        When it begins, counted from the end of the run [s].
     share : float
         Share of the speed that is lost, below 1.
     """
@@ -62,7 +62,7 @@ class FanSlip(LogFault):
     share: float = 0.10
 
     def __post_init__(self) -> None:
-        # A dataclass with slots is a new class, which `super()` without arguments misses.
+        # A dataclass with slots is a new class, so `super()` without arguments fails.
         LogFault.__post_init__(self)
         if self.share >= 1.0:
             fault = Fault("out of range", "give less than 1", column="share", value=str(self.share))

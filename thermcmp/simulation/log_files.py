@@ -1,4 +1,4 @@
-"""Writing simulated logs as text files, as instruments write them."""
+"""Simulated logs as text files."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from thermcmp.errors import Fault, InputError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogStyle:
-    """How a log is written.
+    """Text format of a log.
 
     Attributes
     ----------
@@ -25,7 +25,7 @@ class LogStyle:
     units_below : bool
         Units in a second heading line instead of behind each heading.
     decimals : int, optional
-        Decimals of all columns that are not whole numbers; as many as needed if None.
+        Decimals of all columns that are not integers; as many as needed if None.
     """
 
     delimiter: str = ","
@@ -41,7 +41,7 @@ PLAIN: Final = LogStyle()
 def log_bytes(
     frame: pd.DataFrame, headings: Mapping[str, tuple[str, str]], style: LogStyle = PLAIN
 ) -> bytes:
-    """Write one run's log, with LF line ends.
+    """Return one run's log as text, with LF line ends.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def log_bytes(
     headings : mapping of str to tuple of (str, str)
         Heading and unit by column, in the order of writing; the unit may be empty.
     style : LogStyle
-        How it is written.
+        Text format.
 
     Returns
     -------
@@ -60,7 +60,7 @@ def log_bytes(
     Raises
     ------
     InputError
-        If a column is not there, or the decimal mark is the delimiter too.
+        If a column is missing, or the decimal mark is also the delimiter.
     """
     faults = [
         Fault("no such column", f"use some of {', '.join(frame.columns)}", column=name)
@@ -100,11 +100,11 @@ def write_logs(
     frames : mapping of str to pandas.DataFrame
         Records by run.
     folder : pathlib.Path
-        Where to; made if it is not there.
+        Target folder; made if missing.
     headings : mapping of str to tuple of (str, str)
         Heading and unit by column.
     styles : mapping of str to LogStyle, optional
-        Style of single runs; points, commas as delimiters and UTF-8 by default.
+        Style of single runs; `LogStyle()` for the others.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Per-second logs of planned runs: what the instruments would have recorded."""
+"""Per-second logs of planned runs."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ from thermcmp.simulation.seeds import generator
 from thermcmp.simulation.soaking import Stage, soaked_rise_k, stages_of
 from thermcmp.simulation.truth import Truth
 
-#: Time over which a mean has the scenario's standard error [s].
+#: Window whose mean has the scenario's standard error [s].
 _WINDOW_S: Final = 300.0
-#: A thermometer in air resolves at least this [K].
+#: Coarsest resolution of a thermometer in air [K].
 _THERMOMETER_STEP_K: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SimulatedLogs:
-    """Logs of a plan's runs, and what they were made from.
+    """Logs of a plan's runs, and the values behind them.
 
     Attributes
     ----------
@@ -39,11 +39,10 @@ class SimulatedLogs:
         (``memory_c`` …), ``ambient_c``, ``fan_rpm``, ``fan_percent``, ``power_w``,
         ``load_percent`` and ``throttled`` (0 or 1).
     runs : pandas.DataFrame, shape (runs,)
-        The plan's runs with what is measured once per run: ``noise_dba``,
-        ``noise_floor_dba``, ``mic_distance_m``.
+        The plan's runs with the columns that are measured once per run:
+        ``noise_dba``, ``noise_floor_dba``, ``mic_distance_m``.
     steady : pandas.DataFrame, shape (runs * sensors,)
-        Results table, not rounded, of what each run held and settles at without its
-        fault.
+        Results table, not rounded, of the steady state of each run without its fault.
     """
 
     frames: Mapping[str, pd.DataFrame]
@@ -56,12 +55,11 @@ def simulate_logs(
     seed: int | np.random.Generator, seconds: int = 1500,
     faults: Mapping[str, LogFault] | None = None, instruments: Instruments | None = None,
 ) -> SimulatedLogs:  # fmt: skip
-    """Record every run of a plan second by second.
+    """Simulate the per-second log of every run of a plan.
 
-    Each run idles, then works until its end. Every sensor soaks as first order
-    towards the steady value that `measure` gives it, on top of the ambient of that
-    second, with noise that makes the mean of 300 s as sure as the scenario's
-    ``standard_error_k``.
+    Each run idles, then is at load until its end. The rise of every sensor over the
+    ambient of that second is of first order towards the steady value of `measure`,
+    with noise for which the mean of 300 s has the scenario's ``standard_error_k``.
 
     Parameters
     ----------
@@ -70,15 +68,15 @@ def simulate_logs(
     truth : Truth
         Effects of the plan's parts.
     scenario : Scenario, optional
-        Spreads and resolutions; the usual ones by default.
+        Spreads and resolutions; `Scenario()` by default.
     seed : int or numpy.random.Generator
         Source of all draws. A fault in one run leaves the other runs' draws alone.
     seconds : int
         Length of each run [s].
     faults : mapping of str to LogFault, optional
-        What goes wrong, by run; nothing by default.
+        Faults by run; none by default.
     instruments : Instruments, optional
-        Time constants and noise; the usual ones by default.
+        Time constants and noise; `Instruments()` by default.
 
     Returns
     -------
@@ -90,13 +88,12 @@ def simulate_logs(
     InputError
         If a run, a length or the seed is out of range, or a fault cannot happen there.
     """
-    scenario = Scenario() if scenario is None else scenario
-    instruments = Instruments() if instruments is None else instruments
+    scenario, instruments = scenario or Scenario(), instruments or Instruments()
     planted = dict(faults or {})
     _check(plan, seconds, planted, scenario, instruments)
     rng = generator(seed)
     for_readings, for_fans, *for_runs = rng.spawn(2 + len(plan.runs))
-    # Readings without rounding and within-run noise: those of the log take their place.
+    # Readings without rounding and noise within the run, which the log has instead.
     exact = replace(
         scenario, standard_error_k=0.0, temperature_step_k=0.0, fan_step_rpm=0.0, power_step_w=0.0
     )
@@ -118,7 +115,7 @@ def simulate_logs(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _RunLog:
-    """One run to be recorded."""
+    """One run to be logged."""
 
     truth: Truth
     scenario: Scenario
@@ -129,11 +126,11 @@ class _RunLog:
     fault: LogFault | None
 
     def frame(self, rng: np.random.Generator, full_speed_rpm: float) -> pd.DataFrame:
-        """Record the run."""
+        """Return the log of the run."""
         tools, scenario, n = self.instruments, self.scenario, self.seconds
         fan_rpm, power_w, mean_c = (float(self.row[c]) for c in ("fan_rpm", "power_w", "ambient_c"))
         seconds = np.arange(n, dtype=np.int64)
-        # All noise is drawn first, so that a fault changes nothing but what it does.
+        # All noise is drawn first, so that a fault does not change the draws.
         air_k = tools.air.draw(rng, n)
         fan_noise, power_noise = tools.fan.draw(rng, n), tools.power.draw(rng, n)
         load_noise = rng.random(n)
@@ -160,14 +157,14 @@ class _RunLog:
         return pd.DataFrame(columns)
 
     def _steady_k(self, sensor: str, stage: Stage) -> float:
-        """Rise that a sensor settles at in a stage [K]."""
+        """Return the steady rise of a sensor in a stage [K]."""
         r_k, s_k = self.parts_k[sensor]
-        slower = float(self.truth.airflow_factor(stage.fan_rpm)) - 1.0
+        factor = float(self.truth.airflow_factor(stage.fan_rpm))
         share = stage.power_w / self.truth.reference_power_w
-        return stage.rise_factor * share * (r_k + s_k * slower)
+        return stage.rise_factor * share * (r_k + s_k * (factor - 1.0))
 
     def _sensor_noise(self, rng: np.random.Generator) -> Array:
-        """Noise of a sensor by which the mean of a window has the standard error [K]."""
+        """Draw noise for which the mean of a window has the scenario's standard error [K]."""
         tools = self.instruments
         independent = (
             _WINDOW_S * (1.0 - tools.sensor_correlation) / (1.0 + tools.sensor_correlation)
@@ -176,7 +173,7 @@ class _RunLog:
         return tools.sensor(sd_k).draw(rng, self.seconds)
 
     def _drift_k(self, seconds: Int64Array) -> Array:
-        """What a drifting ambient adds [K]."""
+        """Return the drift of the ambient [K]."""
         if not isinstance(self.fault, AmbientDrift):
             return np.zeros(len(seconds))
         start_s, end_s = self.seconds - self.fault.before_end_s, self.seconds - 1.0
@@ -184,13 +181,13 @@ class _RunLog:
 
 
 def _shown(values: Array, step: float) -> npt.NDArray[np.generic]:
-    """Values as shown; whole numbers where the step is one."""
+    """Return the values as displayed; integers where the step is one."""
     steps = rounded(values, step)
     return steps.astype(np.int64) if step > 0.0 and float(step).is_integer() else steps
 
 
 def _parts_k(truth: Truth, steady: pd.DataFrame) -> pd.DataFrame:
-    """Parts r and s of each row's rise at reference conditions, deviations in r [K]."""
+    """Return the rows with r and s at reference conditions, scatter included in r [K]."""
     power = np.full(len(steady), truth.reference_power_w)
     speeds = truth.reference_fan_rpm, 0.5 * truth.reference_fan_rpm
     s_k = np.empty(len(steady))
@@ -209,7 +206,7 @@ def _parts_k(truth: Truth, steady: pd.DataFrame) -> pd.DataFrame:
 def _per_second(
     stages: list[Stage], seconds: Int64Array
 ) -> tuple[Array, Array, BoolArray, BoolArray]:
-    """Fan speed [rpm], power [W], load and throttling of every second."""
+    """Return fan speed [rpm], power [W], load and throttling of every second."""
     which = np.searchsorted([stage.start_s for stage in stages], seconds, side="right") - 1
     return (
         np.array([stage.fan_rpm for stage in stages])[which],
@@ -222,7 +219,7 @@ def _per_second(
 def _full_speeds(
     plan: RunPlan, instruments: Instruments, rng: np.random.Generator
 ) -> dict[str, float]:
-    """Fan speed of each cooler at full duty [rpm]: equal duty is not equal speed."""
+    """Draw the fan speed of each cooler at full duty [rpm]."""
     coolers = sorted(plan.runs["cooler_id"].unique())
     spread = instruments.full_speed_sd_rpm * rng.standard_normal(len(coolers))
     speeds = instruments.full_speed_rpm + spread
@@ -233,17 +230,17 @@ def _check(
     plan: RunPlan, seconds: int, planted: Mapping[str, LogFault], scenario: Scenario,
     instruments: Instruments,
 ) -> None:  # fmt: skip
-    """Raise if the logs cannot be made."""
+    """Check that the logs can be simulated."""
     faults = count_faults(instruments.idle_s + 1, seconds=seconds)
     known = set(plan.runs["run"])
     for run, fault in planted.items():
         if run not in known:
             faults.append(Fault("no such run", "use a run of the plan", column="run", value=run))
         if not isinstance(fault, AmbientDrift | FanSlip | Throttling):
-            faults.append(Fault("no fault that can be planted", "use AmbientDrift, FanSlip or "
+            faults.append(Fault("not a fault that can be planted", "use AmbientDrift, FanSlip or "
                                 "Throttling", column=run, value=type(fault).__name__))  # fmt: skip
         elif not faults and fault.before_end_s > seconds - instruments.idle_s:
-            faults.append(Fault("sets in before the load", "let it set in later",
+            faults.append(Fault("begins before the load", "give fewer seconds before the end",
                                 column=run, value=f"{fault.before_end_s:g}"))  # fmt: skip
         if isinstance(fault, Throttling) and fault.sensor not in scenario.sensors:
             faults.append(Fault("no such sensor", f"use one of {', '.join(scenario.sensors)}",

@@ -1,8 +1,6 @@
-"""Filling a run plan with readings: conditions, temperatures, noise, rounding."""
+"""Readings of a run plan: conditions, temperatures, noise, rounding."""
 
 from __future__ import annotations
-
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +20,7 @@ def measure(
     plan: RunPlan, truth: Truth, scenario: Scenario | None = None, *,
     seed: int | np.random.Generator,
 ) -> pd.DataFrame:  # fmt: skip
-    """Fill a plan with what the instruments would have shown.
+    """Simulate the readings of a plan.
 
     Parameters
     ----------
@@ -31,7 +29,7 @@ def measure(
     truth : Truth
         Effects of the plan's parts.
     scenario : Scenario, optional
-        Spreads and resolutions; the usual ones by default.
+        Spreads and resolutions; `Scenario()` by default.
     seed : int or numpy.random.Generator
         Source of all draws.
 
@@ -43,21 +41,23 @@ def measure(
     Raises
     ------
     InputError
-        If the seed is negative or no whole number.
+        If the seed is not an integer of at least 0.
     """
-    scenario = Scenario() if scenario is None else scenario
+    scenario = scenario or Scenario()
     rng = generator(seed)
     runs = plan.runs
     ambient = scenario.ambient_c + scenario.ambient_sd_k * rng.standard_normal(len(runs))
     fan, power = _actual_conditions(runs, truth, scenario, rng)
     floor = runs["session"].map(truth.noise_floor_dba).to_numpy(dtype=float)
-    noise = _level_with_background(_cooler_level(runs, truth, fan), floor)
+    level = _cooler_level(runs, truth, fan)
+    # Energetic sum of the card and the background.
+    noise = 10.0 * np.log10(10.0 ** (level / 10.0) + 10.0 ** (floor / 10.0))
     noise = noise + scenario.noise_sd_db * rng.standard_normal(len(runs))
     readings = {
         "ambient_c": rounded(ambient, scenario.temperature_step_k),
         "fan_rpm": rounded(fan, scenario.fan_step_rpm),
         "power_w": rounded(power, scenario.power_step_w),
-        # A meter that has just read the background never shows less with the card on.
+        # The meter never shows less than the background.
         "noise_dba": rounded(np.maximum(noise, floor), scenario.noise_step_db),
         "noise_floor_dba": rounded(floor, scenario.noise_step_db),
     }
@@ -73,20 +73,20 @@ def measure(
         shown = rounded(temperature, scenario.temperature_step_k)
         parts.append(runs.assign(**readings, sensor=name, temperature_c=shown, at_limit=at_limit))
     rows = pd.concat(parts).sort_index(kind="stable").reset_index(drop=True)
-    return _in_schema(
-        rows,
+    rows = rows.assign(
         standard_error_k=scenario.standard_error_k,
         resolution_k=scenario.temperature_step_k,
         mic_distance_m=scenario.mic_distance_m,
         regulated=False,
         protocol_verdict="unchecked",
-    )
+    ).reindex(columns=list(NAMES))
+    return rows.astype({column.name: DTYPES[column.kind] for column in COLUMNS})
 
 
 def _actual_conditions(
     runs: pd.DataFrame, truth: Truth, scenario: Scenario, rng: np.random.Generator
 ) -> tuple[_Values, _Values]:
-    """Fan speed [rpm] and power [W] that each run really had."""
+    """Draw the true fan speed [rpm] and power [W] of each run."""
     settings = runs["firmware"].map(truth.firmware)
     stock = runs["fan_mode"] == "stock"
     fan = runs["set_fan_rpm"].where(~stock, [setting.fan_rpm for setting in settings])
@@ -100,10 +100,10 @@ def _actual_conditions(
 
 
 def _speed_at_set_level(runs: pd.DataFrame, truth: Truth) -> _Values:
-    """Speed at which the meter, background included, shows the set level [rpm]."""
+    """Return the speed at which the meter, background included, shows the set level [rpm]."""
     floor = runs["session"].map(truth.noise_floor_dba).to_numpy(dtype=float)
     target = runs["set_noise_dba"].to_numpy(dtype=float)
-    # At or below the background no speed fits: such a run is made at the lowest audible one.
+    # At or below the background there is no such speed: the card is then taken at 0 dB(A).
     card = 10.0 * np.log10(np.maximum(10.0 ** (target / 10.0) - 10.0 ** (floor / 10.0), 1.0))
     slope = np.array([truth.noise[model].slope_db for model in runs["cooler_model"]])
     at_reference = _cooler_level(runs, truth, np.full(len(runs), truth.reference_fan_rpm))
@@ -111,28 +111,17 @@ def _speed_at_set_level(runs: pd.DataFrame, truth: Truth) -> _Values:
 
 
 def _cooler_level(runs: pd.DataFrame, truth: Truth, fan_rpm: _Values) -> _Values:
-    """Level of each run's cooler without background [dB(A)]."""
+    """Return the level of each run's cooler without background [dB(A)]."""
     laws = [truth.noise[model] for model in runs["cooler_model"]]
-    own = runs["cooler_id"].map(truth.noise_specimen_db).to_numpy(dtype=float)
-    level = np.array([law.level_dba for law in laws]) + own
+    specimen = runs["cooler_id"].map(truth.noise_specimen_db).to_numpy(dtype=float)
+    level = np.array([law.level_dba for law in laws]) + specimen
     slope = np.array([law.slope_db for law in laws])
     return np.asarray(level + slope * np.log10(fan_rpm / truth.reference_fan_rpm))
 
 
-def _level_with_background(level_dba: _Values, floor_dba: _Values) -> _Values:
-    """Energetic sum of a level and its background [dB(A)]."""
-    return np.asarray(10.0 * np.log10(10.0 ** (level_dba / 10.0) + 10.0 ** (floor_dba / 10.0)))
-
-
 def rounded(values: _Values, step: float) -> _Values:
-    """Values as an instrument of that resolution shows them; 0 does not round."""
+    """Return the values as an instrument of that resolution shows them; 0 does not round."""
     if step == 0.0:
         return values
-    # The second rounding takes away the last-digit dust of the multiplication.
+    # The second rounding removes the rounding error of the multiplication.
     return np.asarray(np.round(np.round(values / step) * step, 9))
-
-
-def _in_schema(rows: pd.DataFrame, **constants: Any) -> pd.DataFrame:
-    """Rows with exactly the schema's columns, in its order and types."""
-    rows = rows.assign(**constants).reindex(columns=list(NAMES))
-    return rows.astype({column.name: DTYPES[column.kind] for column in COLUMNS})

@@ -1,4 +1,4 @@
-"""Planning a comparison of products over sessions and benches."""
+"""Plan of a comparison of products over sessions and benches."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from thermcmp.simulation.builds import PlannedBuild
 from thermcmp.simulation.run_plans import VENDORS, RunPlan, count_faults, set_point_faults
 from thermcmp.simulation.scheduling import Visit, runs_in_order
 
-#: Invented products, in the manner of trees.
+#: Invented products, named after trees.
 _PEERS: Final = (
     "Birch", "Hazel", "Hornbeam", "Larch", "Linden", "Maple", "Rowan", "Osier",
     "Spindle", "Medlar", "Whitebeam", "Blackthorn", "Privet", "Quince", "Elder", "Yew",
@@ -24,16 +24,16 @@ _PEERS: Final = (
 class Peers:
     """Products compared with one another, over sessions and benches.
 
-    Of each product the first specimen is run as shipped in the first session and
-    remounted over the following ones; every further specimen stays as shipped and
-    is run in two sessions, which ties the sessions together.
+    The first specimen of each product is run as shipped in the first session and
+    remounted in the following ones; every further specimen stays as shipped and is
+    run in two sessions, which connects the sessions.
 
     Attributes
     ----------
     products : int
         Number of products.
     specimens : tuple of int
-        Specimens per product, used in turn; one number does for all.
+        Specimens per product, used in turn; one number holds for all.
     remounts : int
         Bench assemblies of each product's first specimen; may be 0.
     sessions, benches, labs : int
@@ -77,7 +77,7 @@ class Peers:
         return self.specimens if isinstance(self.specimens, tuple) else (self.specimens,)
 
     def plan(self, rng: np.random.Generator) -> RunPlan:
-        """Lay out the comparison.
+        """Plan the comparison.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""Planning a revision study: one product's old and new parts, swapped."""
+"""Plan of a revision study: one product's old and new parts, swapped."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ from thermcmp.simulation.scheduling import Visit, runs_in_order
 class RevisionStudy:
     """One product's old and new cooler and board, swapped.
 
-    Round k mounts every combination once on the bench, all in one session, with
-    the next specimens. A factory assembly of each shipped pair comes first, but in a
-    sequel, since a teardown ended it.
+    Each round has one bench assembly of every combination, all in one session, with
+    the next specimens. A factory assembly of each shipped pair comes first, except in a
+    later campaign with the same parts, since a teardown ended it.
 
     Attributes
     ----------
@@ -54,8 +54,8 @@ class RevisionStudy:
     family : str
         First word of all names.
     earlier_rounds : int
-        Rounds that an earlier campaign made with the same parts, each in a session of
-        its own: assemblies and sessions are numbered on from there.
+        Rounds of an earlier campaign with the same parts, each in a session of its
+        own: the numbers of assemblies and sessions continue from there.
     """
 
     remounts: int = 3
@@ -84,7 +84,7 @@ class RevisionStudy:
             raise InputError("This revision study cannot be planned:", faults)
 
     def plan(self, rng: np.random.Generator) -> RunPlan:
-        """Lay out the study.
+        """Plan the study.
 
         Parameters
         ----------
@@ -116,7 +116,7 @@ class RevisionStudy:
             for k in range(self.specimens):
                 yield self._visit(build, build, (k, k), "factory", 0)
         for k in range(first, first + self.remounts):
-            # Board and cooler specimens advance out of step, so that all pairs are met.
+            # Board and cooler specimens advance at different rates, so that all pairs occur.
             specimens = ((k + k // boards) % self.specimens, k % boards)
             for cooler, board in combinations((old, new), repeat=2):
                 if cooler is board or self.combinations == "swap":

@@ -18,7 +18,7 @@ VENDORS: Final = ("Quill", "Sable")
 
 @dataclass(frozen=True, slots=True)
 class RunPlan:
-    """What is to be run: parts, assemblies and set points, no readings yet.
+    """The runs of a campaign: parts, assemblies and set points, without readings.
 
     Attributes
     ----------
@@ -26,7 +26,7 @@ class RunPlan:
         A row per run in the order of testing: the parts' and assembly's columns
         of the results table, ``started_at``, and the set points ``set_fan_rpm``,
         ``set_power_w``, ``set_noise_dba`` (NaN where the firmware or another set
-        point decides).
+        point determines them).
     products : tuple of PlannedBuild
         Products as shipped.
     before, after : PlannedBuild, optional
@@ -40,17 +40,17 @@ class RunPlan:
 
 
 def join_plans(study: RunPlan, others: RunPlan) -> RunPlan:
-    """Run two plans as one campaign: sessions of one name become one session.
+    """Combine two plans into one campaign; sessions of the same name become one.
 
     Parameters
     ----------
     study, others : RunPlan
-        Plans without a common assembly; `before` and `after` are the study's.
+        Plans without a common assembly; `before` and `after` are those of the study.
 
     Returns
     -------
     RunPlan
-        All runs, numbered anew.
+        All runs, renumbered.
 
     Raises
     ------
@@ -62,12 +62,7 @@ def join_plans(study: RunPlan, others: RunPlan) -> RunPlan:
         raise InputError(
             "These plans cannot be joined:",
             [
-                Fault(
-                    "occurs in both plans",
-                    "give the plans different parts",
-                    column="assembly",
-                    value=name,
-                )
+                Fault("occurs in both plans", "use different parts", column="assembly", value=name)
                 for name in common
             ],
         )
@@ -79,29 +74,24 @@ def join_plans(study: RunPlan, others: RunPlan) -> RunPlan:
 
 
 def count_faults(least: int = 1, **counts: object) -> list[Fault]:
-    """Faults of counts that are no whole number or too small."""
+    """Return the faults of counts that are not integers or too small."""
     return [
-        Fault(
-            "is no count", f"give a whole number of at least {least}", column=name, value=str(value)
-        )
+        Fault("not a count", f"give an integer of at least {least}", column=name, value=str(value))
         for name, value in counts.items()
         if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or value < least
     ]
 
 
 def choice_faults(name: str, value: str, choices: tuple[str, ...]) -> list[Fault]:
-    """Faults of a word that is none of the choices."""
-    if value in choices:
-        return []
-    return [
-        Fault("is not known", f"use one of {', '.join(choices)}", column=name, value=str(value))
-    ]
+    """Return the fault of a value that is not among the choices."""
+    fault = Fault("not known", f"use one of {', '.join(choices)}", column=name, value=str(value))
+    return [] if value in choices else [fault]
 
 
 def set_point_faults(
     fan_speeds_rpm: tuple[float, ...], noise_dba: float | None, power_w: float
 ) -> list[Fault]:
-    """Faults of set points that no card can run at."""
+    """Return the faults of set points that are out of range."""
     limits = [("fan_speeds_rpm", speed, 1.0, 60_000.0) for speed in fan_speeds_rpm]
     limits.append(("power_w", power_w, 0.1, 5000.0))
     if noise_dba is not None:

@@ -1,4 +1,4 @@
-"""What a simulated campaign is like: effect sizes, spreads, instruments."""
+"""Effect sizes, spreads and instruments of a simulated campaign."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ AIRFLOW_TERMS: Final[dict[str, str]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SensorScenario:
-    """One sensor's true sizes; all in K at reference power and fan speed.
+    """True effect sizes of one sensor, in K at reference power and fan speed.
 
     The defaults are the memory sensor's. Sizes are from common practice, no source.
 
@@ -39,7 +39,7 @@ class SensorScenario:
     baseline_k : float
         Rise of the old cooler on the old board, factory-mounted [K].
     convective_share : float
-        Share of the baseline that airflow can buy, 0 to 1.
+        Convective share of the baseline, 0 to 1.
     cooler_revision_k, board_revision_k : float
         New part minus old part [K]; negative is cooler.
     vendor_k : float
@@ -59,9 +59,9 @@ class SensorScenario:
     run_sd_k : float
         Run-to-run spread of one sensor in one assembly and session [K].
     bad_mount_k : float
-        What a bad bench assembly adds [K]; airflow does not help it.
+        Effect of a bad bench assembly [K]; it does not fall with fan speed.
     limit_c : float, optional
-        Temperature at which the reading is held and flagged [°C]; none by default.
+        Temperature at which the reading is clamped and flagged [°C]; none by default.
     """
 
     baseline_k: float = 57.5
@@ -104,7 +104,7 @@ _ALL_TERMS: Final = (*RESISTANCE_TERMS, *AIRFLOW_TERMS)
 
 
 def _usual_sensors() -> Mapping[str, SensorScenario]:
-    """Memory, junction and edge of one card; the fix was made for the memory."""
+    """Return memory, junction and edge of one card; the fix is for the memory."""
     return {
         "memory": SensorScenario(),
         "junction": SensorScenario(
@@ -138,10 +138,10 @@ def _usual_sensors() -> Mapping[str, SensorScenario]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
-    """The world that a campaign is simulated in.
+    """True values and instruments of a simulated campaign.
 
     Change single values with `dataclasses.replace`. With every spread and every
-    resolution at 0 the results follow the model to the last digit.
+    resolution at 0 the results follow the model exactly.
 
     Attributes
     ----------
@@ -150,17 +150,17 @@ class Scenario:
     exponent, exponent_sd : float
         Airflow exponent m, and its spread when effects are drawn.
     reference_power_w, reference_fan_rpm : float
-        Where the sizes hold [W], [rpm].
+        Reference conditions of the sizes [W], [rpm].
     old_fan_rpm, old_power_w, new_fan_rpm, new_power_w : float
-        What the two firmwares of a revision study do in stock runs [rpm], [W].
+        Stock settings of the two firmwares of a revision study [rpm], [W].
     peer_fan_rpm, peer_fan_sd_rpm, peer_power_w, peer_power_sd_w : float
         Centre and spread of the other products' firmware [rpm], [W].
     ambient_c, ambient_sd_k, fan_sd_rpm, power_sd_w : float
-        Air at the intake, and how far conditions stray from run to run
+        Air at the intake, and the scatter of conditions from run to run
         [°C], [K], [rpm], [W].
     standard_error_k : float
-        Standard error of a steady temperature within its run [K]; comes on top
-        of `run_sd_k` and is written to the rows.
+        Standard error of a steady temperature within its run [K]; added to
+        `run_sd_k` and stated in the rows.
     bad_mount_probability : float
         Probability that a bench assembly is bad. Such assemblies make the spread
         of assemblies non-normal: use 0 in calibration studies.
@@ -175,7 +175,7 @@ class Scenario:
         Background level, its spread over sessions, and the spread of one
         reading [dB(A)], [dB].
     mic_distance_m : float
-        Distance at which all levels hold [m].
+        Microphone distance of all levels [m].
     temperature_step_k, fan_step_rpm, power_step_w, noise_step_db : float
         Resolution of the instruments; 0 does not round.
     """
@@ -263,7 +263,7 @@ def _fault(name: str, value: object, fix: str) -> Fault:
 def _number_faults(
     record: SensorScenario | Scenario, non_negative_ending: str | None = None
 ) -> list[Fault]:
-    """Faults of fields that are no finite number, or negative where that cannot be."""
+    """Return the faults of fields that are not finite, or negative where they must not be."""
     faults = []
     for name in (f.name for f in fields(record)):
         value = getattr(record, name)

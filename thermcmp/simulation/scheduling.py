@@ -1,4 +1,4 @@
-"""From visits to the bench, in any order, to numbered runs in the order of testing."""
+"""Numbered runs in the order of testing, from assemblies on the bench in any order."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 LABS: Final = ("North lab", "South lab", "East lab", "West lab")
-#: Runs that fit into one bench day, one every 45 minutes.
+#: Runs per bench day, one every 45 minutes.
 _RUNS_PER_DAY: Final = 12
 _PARTS: Final = (
     "product", "cooler_model", "cooler_id", "board_model", "board_id",
@@ -20,7 +20,7 @@ _FIRST_DAY: Final = pd.Timestamp("2031-03-03T08:00", tz="UTC")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Visit:
-    """One assembly on the bench in one session: some runs, no teardown between."""
+    """Runs of one assembly in one session, without a teardown between them."""
 
     product: str | None
     cooler_model: str
@@ -41,12 +41,12 @@ class Visit:
 
     @property
     def assembly(self) -> str:
-        """Name of the assembly: the two specimens, and which assembly of them."""
+        """Name of the assembly: the two specimens, and its number."""
         number = f" {self.assembly_number}" if self.assembly_kind == "bench" else ""
         return f"{self.cooler_id} on {self.board_id}, {self.assembly_kind}{number}"
 
     def runs(self) -> list[dict[str, Any]]:
-        """Runs of the visit, fixed speeds first."""
+        """Return the runs of the visit, fixed speeds first."""
         lab = lab_name(self.lab)
         parts: dict[str, Any] = {name: getattr(self, name) for name in _PARTS}
         parts |= {
@@ -55,42 +55,27 @@ class Visit:
             "bench": f"bench {chr(ord('A') + self.session % self.benches)}",
             "session_number": self.session,
         }
+        fixed = parts | {"firmware": self.firmware, "set_power_w": self.power_w}
         runs = [
-            parts
-            | {
-                "firmware": self.firmware,
-                "fan_mode": "fixed",
-                "set_fan_rpm": float(speed),
-                "set_power_w": self.power_w,
-            }
+            fixed | {"fan_mode": "fixed", "set_fan_rpm": float(speed)}
             for speed in self.fan_speeds_rpm
         ]
         if self.equal_noise_dba is not None:
-            runs.append(
-                parts
-                | {
-                    "firmware": self.firmware,
-                    "fan_mode": "equal noise",
-                    "set_noise_dba": self.equal_noise_dba,
-                    "set_power_w": self.power_w,
-                }
-            )
+            runs.append(fixed | {"fan_mode": "equal noise", "set_noise_dba": self.equal_noise_dba})
         runs += [parts | {"firmware": name, "fan_mode": "stock"} for name in self.stock_firmware]
         return runs
 
 
 def lab_name(index: int) -> str:
-    """Name of the lab; numbered where the names run out."""
+    """Return the name of a lab; a number where the names run out."""
     return LABS[index] if index < len(LABS) else f"lab {index + 1}"
 
 
 def runs_in_order(visits: list[Visit], rng: np.random.Generator) -> pd.DataFrame:
-    """Order visits and number their runs.
+    """Return the numbered runs of visits.
 
-    Within a session the assemblies come in random order, those from the factory
-    first, since a teardown ends them.
-
-    Returns (runs,).
+    Within a session the assemblies are in random order, factory assemblies first, since
+    a teardown ends them.
     """
     shuffled = [visits[i] for i in rng.permutation(len(visits))]
     shuffled.sort(key=lambda v: (v.lab, v.session, v.assembly_kind != "factory"))
@@ -98,10 +83,7 @@ def runs_in_order(visits: list[Visit], rng: np.random.Generator) -> pd.DataFrame
 
 
 def numbered(runs: pd.DataFrame) -> pd.DataFrame:
-    """Number runs and give them start times, lab by lab.
-
-    Shapes: runs (runs,). Returns (runs,).
-    """
+    """Return the runs with numbers and start times, lab by lab."""
     runs = runs.reset_index(drop=True)
     for name in ("set_fan_rpm", "set_power_w", "set_noise_dba"):
         if name not in runs:
@@ -114,7 +96,7 @@ def numbered(runs: pd.DataFrame) -> pd.DataFrame:
 
 
 def _start_times(runs: pd.DataFrame) -> pd.Series[pd.Timestamp]:
-    """Twelve runs a day; each session starts on a day of its own."""
+    """Return start times, twelve runs a day; each session starts on a new day."""
     in_session = runs.groupby(["lab", "session_number"], sort=False).cumcount()
     days = (in_session // _RUNS_PER_DAY).to_numpy()
     longest = pd.Series(days).groupby(runs["session_number"]).max() + 1

@@ -1,4 +1,4 @@
-"""Later sessions: runs that are repeated, and campaigns that go on with the same parts."""
+"""Repeated runs, and later sessions of a campaign with the same parts."""
 
 from __future__ import annotations
 
@@ -16,24 +16,24 @@ from thermcmp.simulation.scheduling import numbered
 from thermcmp.simulation.seeds import generator
 from thermcmp.simulation.truth import Truth
 
-#: What a later session has of its own; all other levels are parts that stay the same.
-_OF_A_SITTING: Final = ("session", "assembly")
+#: Terms with new levels in a later session; all others are parts that stay the same.
+_PER_SESSION: Final = ("session", "assembly")
 
 
 def repeat_runs(plan: RunPlan, runs: Collection[str]) -> RunPlan:
-    """Plan some runs a second time, before their assembly is taken apart.
+    """Repeat some runs before the teardown of their assembly.
 
     Parameters
     ----------
     plan : RunPlan
         A plan.
     runs : collection of str
-        Numbers of the runs to be made again.
+        Numbers of the runs to be repeated.
 
     Returns
     -------
     RunPlan
-        All runs, numbered anew.
+        All runs, renumbered.
 
     Raises
     ------
@@ -55,14 +55,14 @@ def repeat_runs(plan: RunPlan, runs: Collection[str]) -> RunPlan:
 
 
 def run_after(plan: RunPlan, earlier: RunPlan) -> RunPlan:
-    """Number and date a plan's runs on from an earlier plan's.
+    """Continue the numbers and dates of an earlier plan.
 
     Parameters
     ----------
     plan : RunPlan
         Runs of the later session.
     earlier : RunPlan
-        Runs that were made before.
+        Earlier runs.
 
     Returns
     -------
@@ -83,16 +83,16 @@ def extend_truth(
     truth: Truth, plan: RunPlan, scenario: Scenario | None = None, *,
     seed: int | np.random.Generator,
 ) -> Truth:  # fmt: skip
-    """Draw what a later session adds to the truth: its sessions and assemblies.
+    """Extend the truth by the sessions and assemblies of a later plan.
 
     Parameters
     ----------
     truth : Truth
-        Truth of the earlier campaign; none of its values changes.
+        Truth of the earlier campaign; its values do not change.
     plan : RunPlan
         Runs of the later session, with parts of the earlier one.
     scenario : Scenario, optional
-        Spreads; the usual ones by default.
+        Spreads; `Scenario()` by default.
     seed : int or numpy.random.Generator
         Source of all draws.
 
@@ -104,52 +104,50 @@ def extend_truth(
     Raises
     ------
     InputError
-        If the plan has parts that the truth does not hold, or the seed is no seed.
+        If the plan has parts that the truth does not have, or the seed is not an
+        integer of at least 0.
     """
-    usual = Scenario() if scenario is None else scenario
-    rng = generator(seed)
-    new = {c: sorted(set(plan.runs[c]) - _held(truth, c)) for c in _OF_A_SITTING}
+    scenario, rng = scenario or Scenario(), generator(seed)
+    new = {c: sorted(set(plan.runs[c]) - _levels(truth, c)) for c in _PER_SESSION}
     _refuse_new_parts(truth, plan)
     kinds = plan.runs.set_index("assembly")["assembly_kind"].to_dict()
-    wrong = rng.random(len(new["assembly"])) < usual.bad_mount_probability
-    bad = [a for a, w in zip(new["assembly"], wrong, strict=True) if w and kinds[a] == "bench"]
+    is_bad = rng.random(len(new["assembly"])) < scenario.bad_mount_probability
+    bad = [a for a, b in zip(new["assembly"], is_bad, strict=True) if b and kinds[a] == "bench"]
     effects = {}
     for name, terms in truth.effects.items():
         grown = {term: dict(levels) for term, levels in terms.items()}
         for column, levels in new.items():
-            draws = usual.sensors[name].scales_k[column] * rng.standard_normal(len(levels))
+            draws = scenario.sensors[name].scales_k[column] * rng.standard_normal(len(levels))
             grown[column] |= dict(zip(levels, draws.tolist(), strict=True))
         for assembly in bad:
-            grown["assembly"][assembly] += usual.sensors[name].bad_mount_k
+            grown["assembly"][assembly] += scenario.sensors[name].bad_mount_k
         effects[name] = grown
     z = rng.standard_normal(len(new["session"]))
-    floors = usual.noise_floor_dba + usual.noise_floor_sd_db * z
+    floors = scenario.noise_floor_dba + scenario.noise_floor_sd_db * z
+    new_floors = dict(zip(new["session"], floors.tolist(), strict=True))
     return replace(
         truth,
         effects=effects,
-        noise_floor_dba={
-            **truth.noise_floor_dba,
-            **dict(zip(new["session"], floors.tolist(), strict=True)),
-        },
+        noise_floor_dba={**truth.noise_floor_dba, **new_floors},
         bad_assemblies=(*truth.bad_assemblies, *bad),
     )
 
 
-def _held(truth: Truth, term: str) -> set[str]:
-    """Levels of a term that the truth holds for all of its sensors."""
+def _levels(truth: Truth, term: str) -> set[str]:
+    """Return the levels of a term that the truth has for all sensors."""
     return set.intersection(*(set(terms[term]) for terms in truth.effects.values()))
 
 
 def _refuse_new_parts(truth: Truth, plan: RunPlan) -> None:
-    """Raise if the plan has levels, other than a session's own, that the truth lacks."""
-    held: Mapping[str, tuple[str, set[str]]] = {
-        term: (column, _held(truth, term))
+    """Check that the truth has all parts and firmwares of the plan."""
+    known: Mapping[str, tuple[str, set[str]]] = {
+        term: (column, _levels(truth, term))
         for term, column in (RESISTANCE_TERMS | AIRFLOW_TERMS).items()
-        if term not in _OF_A_SITTING
+        if term not in _PER_SESSION
     } | {"firmware": ("firmware", set(truth.firmware))}
     faults = {
         (column, str(level))
-        for column, levels in held.values()
+        for column, levels in known.values()
         for level in set(plan.runs[column]) - levels
     }
     if faults:

@@ -1,4 +1,4 @@
-"""First-order soak of a run: stages of constant conditions, one after the other."""
+"""First-order soak of a run through stages of constant conditions."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ Steady = Callable[[str, "Stage"], float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """Constant conditions from a second on.
+    """Conditions that are constant from a second on.
 
     Attributes
     ----------
     start_s : float
-        When they set in [s].
+        When they begin [s].
     fan_rpm, power_w : float
         Mean fan speed [rpm] and board power [W].
     rise_factor : float
@@ -45,7 +45,7 @@ def stages_of(
     idle: Stage, load_s: float, power_w: float, seconds: int, fault: LogFault | None,
     *, ambient_c: float, steady: Steady, time_constants_s: dict[str, float],
 ) -> list[Stage]:  # fmt: skip
-    """Stages of a run: idle, load, and what a fault makes of it."""
+    """Return the stages of a run: idle, load, and those of a fault."""
     load = replace(idle, start_s=load_s, power_w=power_w, at_load=True)
     stages = [idle, load]
     if isinstance(fault, FanSlip):
@@ -64,7 +64,7 @@ def stages_of(
 def soaked_rise_k(
     time_s: npt.ArrayLike, stages: Sequence[Stage], sensor: str, tau_s: float, steady: Steady
 ) -> Array:
-    """First-order rise through all stages, settled at the first one's start [K]."""
+    """Return the first-order rise through all stages, steady at the first one's start [K]."""
     t = np.asarray(time_s, dtype=float)
     level = steady(sensor, stages[0])
     rise = np.full(t.shape, level)
@@ -80,21 +80,21 @@ def soaked_rise_k(
 def _throttled(
     stages: Sequence[Stage], fault: Throttling, room_k: float, tau_s: float, steady: Steady
 ) -> Stage:
-    """The stage from the second at which the limit is reached, at the power that holds it."""
+    """Return the stage that begins when the limit is reached, at the power that holds it."""
     covered = stages[-1]
     target = steady(fault.sensor, covered)
     before = float(soaked_rise_k([covered.start_s], stages[:-1], fault.sensor, tau_s, steady)[0])
     if before >= room_k or target <= room_k:
-        what = "already before" if before >= room_k else "never"
+        when = "before the fault" if before >= room_k else "never"
         raise InputError(
             "This fault cannot be planted:",
             [
-                Fault(f"the limit is reached {what}", f"give a limit between {before:.0f} and "
+                Fault(f"the limit is reached {when}", f"give a limit between {before:.0f} and "
                       f"{target:.0f} K above ambient", column="limit_c", value=str(fault.limit_c))
             ],
         )  # fmt: skip
     reached_s = covered.start_s + tau_s * log((target - before) / (target - room_k))
-    # At that moment the rise is the limit's, and a steady rise is proportional to power.
+    # The rise is then that of the limit, and a steady rise is proportional to power.
     return replace(
         covered,
         start_s=float(ceil(reached_s)),

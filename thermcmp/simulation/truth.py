@@ -1,4 +1,4 @@
-"""The truth behind a simulated campaign, and what follows from it."""
+"""The true effects of a simulated campaign, and the true answers that follow."""
 
 from __future__ import annotations
 
@@ -48,15 +48,15 @@ class Truth:
     Attributes
     ----------
     reference_power_w, reference_fan_rpm : float
-        Where the effects hold [W], [rpm].
+        Reference conditions of the effects [W], [rpm].
     exponent : float
         Airflow exponent m.
     baseline_k, baseline_airflow_k : dict of sensor to float
-        Part of r and s that is common to all [K].
+        Common part of r and s [K].
     effects : dict of sensor to term to level to float
         Effects on r [K]; terms whose name ends in "airflow" act on s.
     scales_k : dict of sensor to term to float
-        Spreads that random effects were drawn with [K], and "run".
+        Spreads of the random effects [K], and "run".
     noise : dict of cooler model to NoiseLaw
         Noise laws.
     noise_specimen_db : dict of cooler_id to float
@@ -64,15 +64,15 @@ class Truth:
     noise_floor_dba : dict of session to float
         Background level [dB(A)].
     firmware : dict of firmware to StockSetting
-        What each firmware does in stock runs.
+        Stock setting of each firmware.
     products : dict of product to PlannedBuild
         Products as shipped.
     coolers, boards : dict of model to tuple of str
         Specimens of each model that were on the bench.
     vendors : dict of board model to tuple of str
-        Memory vendors seen on each board model.
+        Memory vendors of each board model.
     bad_assemblies : tuple of str
-        Assemblies that went wrong.
+        Bad assemblies.
     """
 
     reference_power_w: float
@@ -93,7 +93,7 @@ class Truth:
     bad_assemblies: tuple[str, ...]
 
     def airflow_factor(self, fan_rpm: npt.ArrayLike) -> Array:
-        """Convective resistance relative to the reference speed.
+        """Return the convective resistance relative to the reference speed.
 
         Parameters
         ----------
@@ -111,7 +111,7 @@ class Truth:
     def run_rise_k(
         self, sensor: str, runs: pd.DataFrame, fan_rpm: npt.ArrayLike, power_w: npt.ArrayLike
     ) -> Array:
-        """True rise of each run with its own specimens, assembly and session.
+        """Return the true rise of each run with its specimens, assembly and session.
 
         Parameters
         ----------
@@ -152,20 +152,20 @@ class Truth:
         power_w: float | None = None,
         scope: Scope = "specimens",
     ) -> float:
-        """True rise of a build, assemblies, sessions and labs averaged out.
+        """Return the true rise of a build, averaged over assemblies, sessions and labs.
 
         Parameters
         ----------
         sensor : str
             Sensor.
         build : BuildLike or str
-            Hardware, or a product by name. Without a memory vendor the vendors
-            seen on that board model count evenly; without an assembly kind it is
+            Hardware, or a product by name. Without a memory vendor it is the mean
+            over the vendors of that board model; without an assembly kind it is
             factory-mounted where the campaign has such assemblies.
         fan_rpm, power_w : float, optional
             Fan speed [rpm] and power [W]; the reference values by default.
         scope : {"specimens", "product line"}
-            With the mean of the specimens that were on the bench, or without.
+            With the mean of the specimens on the bench, or without.
 
         Returns
         -------
@@ -196,20 +196,20 @@ class Truth:
     def contrast_k(
         self, sensor: str, factor: str, a: str, b: str, *, scope: Scope = "specimens"
     ) -> float:
-        """True contrast "B − A": B's rise minus A's at reference conditions.
+        """Return the true contrast "B − A": B's rise minus A's at reference conditions.
 
         Parameters
         ----------
         sensor : str
             Sensor.
         factor : str
-            Term, such as "cooler_model"; "cooler_model airflow" gives the
-            contrast of the convective parts.
+            Term, such as "cooler_model"; "cooler_model airflow" for the contrast of
+            the convective parts.
         a, b : str
             Levels of the factor.
         scope : {"specimens", "product line"}
-            For cooler and board models: with the mean of their specimens that
-            were on the bench, or without. No difference for other factors.
+            For cooler and board models: with the mean of their specimens on the
+            bench, or without. No difference for other factors.
 
         Returns
         -------
@@ -232,7 +232,7 @@ class Truth:
         *,
         scope: Scope = "specimens",
     ) -> Attribution:
-        """True attribution of a fix, at the stock settings of the two firmwares.
+        """Return the true attribution of a fix, at the stock settings of the firmwares.
 
         Parameters
         ----------
@@ -270,7 +270,7 @@ class Truth:
     def noise_level_dba(
         self, cooler_model: str, fan_rpm: float, cooler_id: str | None = None
     ) -> float:
-        """True level of a cooler at the campaign's microphone distance, no background.
+        """Return the true level of a cooler at the microphone distance, without background.
 
         Parameters
         ----------
@@ -292,14 +292,14 @@ class Truth:
             If the model or specimen is unknown, or the speed not above 0.
         """
         law = _known(self.noise, cooler_model, "cooler model")
-        own = 0.0 if cooler_id is None else _known(self.noise_specimen_db, cooler_id, "cooler")
+        above = 0.0 if cooler_id is None else _known(self.noise_specimen_db, cooler_id, "cooler")
         ratio = _positive(fan_rpm, "fan_rpm") / self.reference_fan_rpm
-        return float(law.level_dba + own + law.slope_db * log10(ratio))
+        return float(law.level_dba + above + law.slope_db * log10(ratio))
 
     def speed_at_level_rpm(
         self, cooler_model: str, noise_dba: float, cooler_id: str | None = None
     ) -> float:
-        """Fan speed at which a cooler has a level; inverse of `noise_level_dba`.
+        """Return the fan speed at which a cooler has a level: the inverse of `noise_level_dba`.
 
         Parameters
         ----------
@@ -325,7 +325,7 @@ class Truth:
         return float(self.reference_fan_rpm * 10.0**decades)
 
     def to_dict(self) -> dict[str, Any]:
-        """All values as plain dicts, for JSON.
+        """Return all values as plain dicts, for JSON.
 
         Returns
         -------
@@ -335,7 +335,7 @@ class Truth:
         return asdict(self)
 
     def _build(self, build: BuildLike | str) -> BuildLike:
-        """Resolve "product / firmware" or a product's name."""
+        """Return the build of "product / firmware" or of a product's name."""
         if not isinstance(build, str):
             return build
         product, _, firmware = build.partition(" / ")
@@ -345,7 +345,7 @@ class Truth:
     def _part_k(
         self, effects: Mapping[str, Mapping[str, float]], term: str, level: str, scope: str
     ) -> float:
-        """Effect of a level; for models with the mean of their specimens, where asked."""
+        """Return the effect of a level; for scope "specimens" with that of its specimens."""
         if scope not in _SCOPES:
             raise _unknown("scope", scope, _SCOPES)
         value = _known(_known(effects, term, "term"), level, "level")
@@ -355,15 +355,15 @@ class Truth:
             "board_model": ("board", self.boards),
         }
         if scope == "specimens" and term in members:
-            own, specimens = members[term]
-            value += float(np.mean([effects[own][name] for name in specimens[level]]))
+            member, specimens = members[term]
+            value += float(np.mean([effects[member][name] for name in specimens[level]]))
         return value
 
 
 def _unknown(what: str, value: object, known: Any) -> InputError:
     fix = f"use one of {', '.join(map(str, known))}"
     return InputError(
-        "The truth of this campaign does not hold it:",
+        "This is not part of the simulated campaign:",
         [Fault(f"no such {what}", fix, column=what, value=str(value))],
     )
 
@@ -377,5 +377,5 @@ def _known(table: Mapping[str, Any], key: str | None, what: str) -> Any:
 def _positive(value: float, name: str) -> float:
     if not value > 0:
         fault = Fault("out of range", "give a value above 0", column=name, value=str(value))
-        raise InputError("The truth has no answer there:", [fault])
+        raise InputError("There is no true value at this speed:", [fault])
     return value

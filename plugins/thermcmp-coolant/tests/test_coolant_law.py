@@ -55,7 +55,7 @@ def test_default_share_comes_from_the_stated_plate():
 def test_factor_is_the_two_resistances_in_series():
     plate, law = ChannelPlate(), CoolantLaw()
     at = {f: plate.convection_k_per_w(f) + warming_k_per_w(f) for f in (0.4, 1.0, 2.5)}
-    # With Lévêque's exponent of 1/3 the law must give the plate's own resistances back.
+    # With Lévêque's exponent of 1/3 the law must reproduce the plate's resistances.
     for flow, reference in ((0.4, 1.0), (2.5, 1.0), (2.5, 0.4)):
         assert law.factor(flow, reference, 1 / 3) == pytest.approx(
             at[flow] / at[reference], rel=1e-12
@@ -79,12 +79,12 @@ def test_prior_covers_laminar_and_turbulent_flow():
 
 @pytest.mark.parametrize("law", [CoolantLaw(), CoolantLaw(share=0.3, stated_at_l_min=2.0)])
 @pytest.mark.parametrize("reference", [0.5, 1.0, 3.0])
-def test_law_keeps_its_promises_in_numbers_and_in_pytensor(law, reference):
+def test_law_passes_its_checks_in_numbers_and_in_pytensor(law, reference):
     assert isinstance(law, AirflowLaw)
     check_airflow_law(law, FLOWS, reference)
 
 
-def test_meaningless_laws_and_flows_are_refused():
+def test_invalid_laws_and_flows_are_refused():
     with pytest.raises(InputError) as caught:
         CoolantLaw(share=1.2, stated_at_l_min=0.0)
     assert [f.column for f in caught.value.faults] == ["share", "stated_at_l_min"]
@@ -102,24 +102,24 @@ def test_installed_package_is_found_through_its_entry_point():
         "print([(x.name, x.status.value, x.provides) for x in r], "
         "airflow_law('coolant flow').column)"
     )
-    done = subprocess.run(
+    finished = subprocess.run(
         [sys.executable, "-W", "error", "-c", script], capture_output=True, text=True, check=True
     )
     expected = [("coolant", "loaded", ("airflow law 'coolant flow'",))]
-    assert done.stdout.strip() == f"{expected} coolant_flow_l_min"
+    assert finished.stdout.strip() == f"{expected} coolant_flow_l_min"
 
 
-def test_a_law_of_ones_own_goes_beside_the_default():
-    own = CoolantLaw(name="coolant flow, plate B", share=0.4)
+def test_a_further_law_is_registered_beside_the_default():
+    plate_b = CoolantLaw(name="coolant flow, plate B", share=0.4)
 
     class Bench:
         @hooks.hookimpl
         def thermcmp_airflow_laws(self):
-            return [own]
+            return [plate_b]
 
     hooks.use_plugin(Bench(), name="plate B")
     try:
-        assert airflow_law("coolant flow, plate B") is own
+        assert airflow_law("coolant flow, plate B") is plate_b
         assert airflow_law("coolant flow") == thermcmp_coolant.CoolantLaw()
     finally:
         hooks.forget_plugin("plate B")

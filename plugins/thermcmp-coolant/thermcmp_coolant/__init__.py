@@ -22,5 +22,5 @@ api_version = 1
 
 @hookimpl
 def thermcmp_airflow_laws() -> list[AirflowLaw]:
-    """Give the coolant-flow law with its default cold plate."""
+    """Return the coolant-flow law with its default cold plate."""
     return [CoolantLaw()]

@@ -1,4 +1,4 @@
-"""Two resistances of a cold plate that the flow of coolant sets.
+"""The two resistances of a cold plate that depend on the coolant flow.
 
 References
 ----------
@@ -72,16 +72,16 @@ class ChannelPlate:
 
     @property
     def hydraulic_diameter_m(self) -> float:
-        """Four times the cross-section over the wetted perimeter [m]."""
+        """Hydraulic diameter [m]: four times the cross-section over the wetted perimeter."""
         return 2.0 * self.width_m * self.height_m / (self.width_m + self.height_m)
 
     @property
     def wetted_area_m2(self) -> float:
-        """Base and two walls of all channels [m²]; the lid carries no heat."""
+        """Wetted area [m²]: base and two walls of all channels; the lid carries no heat."""
         return self.channels * (2.0 * self.height_m + self.width_m) * self.length_m
 
     def reynolds(self, flow_l_min: float, coolant: Coolant = WATER) -> float:
-        """Reynolds number in a channel [-] at a total flow [l/min]."""
+        """Return the Reynolds number in a channel [-] at a total flow [l/min]."""
         section = self.channels * self.width_m * self.height_m
         speed = flow_l_min * M3_PER_S_IN_L_PER_MIN / section
         return (
@@ -89,7 +89,7 @@ class ChannelPlate:
         )
 
     def convection_k_per_w(self, flow_l_min: float, coolant: Coolant = WATER) -> float:
-        """Convective resistance of the plate at a flow.
+        """Return the convective resistance of the plate at a flow.
 
         Parameters
         ----------
@@ -101,9 +101,9 @@ class ChannelPlate:
         Returns
         -------
         float
-            Resistance between channel walls and mean coolant [K/W]. Walls of one
-            temperature, no loss along the fins: an estimate for a share, not a
-            prediction of a temperature.
+            Resistance between channel walls and mean coolant [K/W]. With walls
+            of one temperature and no loss along the fins: an estimate for a share,
+            not a prediction of a temperature.
 
         Raises
         ------
@@ -119,7 +119,7 @@ class ChannelPlate:
         reynolds = self.reynolds(flow_l_min, coolant)
         if reynolds > 2300.0:
             raise InputError(
-                "The channel's laminar law does not hold:",
+                "The laminar law of the channels is not valid:",
                 [Fault(f"Reynolds number {reynolds:.0f} is above 2300",
                        "give the measured resistance of the plate instead",
                        column="flow_l_min", value=f"{flow_l_min:g}")],
@@ -131,7 +131,7 @@ class ChannelPlate:
 
 
 def warming_k_per_w(flow_l_min: float, coolant: Coolant = WATER) -> float:
-    """Mean warming of the coolant above its supply, per watt: 1 / (2 rho c F).
+    """Return the mean warming of the coolant above its inlet, per watt: 1 / (2 rho c F).
 
     Parameters
     ----------

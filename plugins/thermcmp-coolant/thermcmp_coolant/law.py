@@ -23,7 +23,7 @@ from thermcmp_coolant.cold_plate import WATER, ChannelPlate, Coolant, warming_k_
 def convection_share(
     convection_k_per_w: float, flow_l_min: float, coolant: Coolant = WATER
 ) -> float:
-    """Share of convection in the resistance that the flow sets, at one flow.
+    """Return the share of convection in the flow-dependent resistance, at one flow.
 
     Parameters
     ----------
@@ -54,10 +54,10 @@ _DEFAULT_SHARE = convection_share(ChannelPlate().convection_k_per_w(_STATED_L_MI
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CoolantLaw:
-    """Convection in the cold plate and the coolant's own warming, in series.
+    """Convection in the cold plate and the warming of the coolant, in series.
 
     With the share w of convection stated at the flow F_0, the flow-dependent
-    resistance goes with
+    resistance is proportional to
 
         h(F) = w (F/F_0)^(-m) + (1 - w) (F/F_0)^(-1),
 
@@ -67,8 +67,8 @@ class CoolantLaw:
 
     The prior of m is centred between laminar developing flow (1/3, Lévêque 1928)
     and turbulent flow in ducts (0.8, Dittus & Boelter 1930); both lie within 1.6
-    standard deviations. One w serves all cold plates of a fit: where their
-    convection differs much, fit them apart.
+    standard deviations. One w is used for all cold plates of a fit: where
+    their convection differs much, fit them separately.
 
     Attributes
     ----------
@@ -99,16 +99,16 @@ class CoolantLaw:
     def __post_init__(self) -> None:
         faults = []
         if not 0.0 <= self.share <= 1.0:
-            faults.append(Fault("not a share", "give a value in [0, 1]", column="share"))
+            faults.append(Fault("must be a share", "give a value in [0, 1]", column="share"))
         if not 0.0 < self.stated_at_l_min < np.inf:
             faults.append(
                 Fault("not above zero", "give the flow in l/min", column="stated_at_l_min")
             )
         if faults:
-            raise InputError("This coolant law has no meaning:", faults)
+            raise InputError("This coolant law is not valid:", faults)
 
     def factor(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
-        """Give the flow-dependent resistance relative to the one at `reference`.
+        """Return the flow-dependent resistance relative to the one at `reference`.
 
         Parameters
         ----------
@@ -133,7 +133,7 @@ class CoolantLaw:
         return self._resistance(flow, exponent) / self._resistance(at, exponent)
 
     def slope(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
-        """Give the exact derivative of `factor` with respect to `exponent`.
+        """Return the exact derivative of `factor` with respect to `exponent`.
 
         Parameters
         ----------
@@ -157,11 +157,11 @@ class CoolantLaw:
         return (top_slope * bottom - top * bottom_slope) / bottom**2
 
     def _resistance(self, ratio: Any, exponent: Any) -> Any:
-        """Give h at F / F_0 = ratio."""
+        """Return h at F / F_0 = ratio."""
         return self.share * ratio ** (-exponent) + (1.0 - self.share) / ratio
 
     def _ratios(self, flow_speed: ArrayLike, reference: ArrayLike) -> tuple[Any, Any]:
-        """Give F / F_0 and F_ref / F_0, or refuse flows without meaning."""
+        """Return F / F_0 and F_ref / F_0, or refuse flows that are not above zero."""
         flows = {
             "flow_speed": np.asarray(flow_speed, float),
             "reference": np.asarray(reference, float),
