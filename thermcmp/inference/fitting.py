@@ -11,6 +11,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import EngineError, Fault, InputError
+from thermcmp.inference.checks.lack_of_fit import lack_of_fit_check
 from thermcmp.inference.conditional.engine import CHAINS, run_conditional
 from thermcmp.inference.conditional.importance_sampling import Weighted
 from thermcmp.inference.conditional.problem import thermal_problem
@@ -23,6 +24,7 @@ from thermcmp.inference.diagnostics import (
     check_sampler,
     check_weights,
 )
+from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.regulated_likelihood import is_informed
 from thermcmp.model.conditions import Conditions
@@ -159,7 +161,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         errors=errors,
     )
     chosen = run_engine(design, engine, draws, seed)
-    return Fit(
+    fitted = Fit(
         posterior=chosen.run.posterior,
         design=chosen.design,
         engine=chosen.engine,
@@ -170,6 +172,13 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         versions=package_versions(),
         seed=seed,
     )
+    return with_misfit_check(fitted)
+
+
+def with_misfit_check(fit: Fit) -> Fit:
+    """Return the fit with its test against repeats among the health checks."""
+    checks = (*fit.diagnostics.checks, *lack_of_fit_check(fit))
+    return replace(fit, diagnostics=Diagnostics(checks))
 
 
 def check_arguments(
@@ -321,12 +330,14 @@ def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
         sample, regulated_checks = run_with_regulated(design, draws=draws, seed=seed)
     else:
         sample = run_conditional(*thermal_problem(design), draws=draws, seed=seed)
+    taken, positive_checks = positive_draws(convective_parts(design, sample.effects))
+    sample = sample.part(taken)
     points = sample.points
     scalars = {EXPONENT: points.exponent[:, 0], RESIDUAL: points.residual[:, 0]}
     scalars |= {term.spread: points.spread[:, k] for k, term in enumerate(design.terms)}
     posterior = as_dataset(design, scalars, sample.effects)
     checks = weights_diagnostics(sample.weighted).checks
-    return _Run(posterior, Diagnostics((*checks, *regulated_checks)))
+    return _Run(posterior, Diagnostics((*checks, *regulated_checks, *positive_checks)))
 
 
 def weights_diagnostics(weights: Weighted) -> Diagnostics:
@@ -342,8 +353,12 @@ def _nuts(design: Design, draws: int, seed: int | None) -> _Run:
     from thermcmp.inference.nuts.engine import run_nuts
 
     sample = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
-    posterior = as_dataset(design, sample.scalars, sample.effects)
-    return _Run(posterior, Diagnostics((*check_chains(posterior), *check_sampler(sample.stats))))
+    whole = as_dataset(design, sample.scalars, sample.effects)
+    taken, positive_checks = positive_draws(convective_parts(design, sample.effects))
+    scalars = {name: values[taken] for name, values in sample.scalars.items()}
+    posterior = as_dataset(design, scalars, sample.effects[taken])
+    checks = (*check_chains(whole), *check_sampler(sample.stats), *positive_checks)
+    return _Run(posterior, Diagnostics(checks))
 
 
 def as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) -> xr.Dataset:

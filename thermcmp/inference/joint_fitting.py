@@ -7,12 +7,14 @@ from dataclasses import replace
 from types import EllipsisType
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.inference.conditional.correlated_effects import correlation, partial_count
 from thermcmp.inference.conditional.joint_problem import JointProblem, joint_problem
 from thermcmp.inference.conditional.joint_sampling import JointDraws, run_joint
-from thermcmp.inference.diagnostics import Diagnostics, check_weights
+from thermcmp.inference.diagnostics import Check, Diagnostics, check_weights
 from thermcmp.inference.fitting import (
     as_dataset,
     check_arguments,
@@ -21,8 +23,10 @@ from thermcmp.inference.fitting import (
     stated_reference,
     weights_diagnostics,
     with_coarse_step_note,
+    with_misfit_check,
     with_step_variance,
 )
+from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.sensor_fits import (
     CORRELATION_SHAPE,
@@ -133,9 +137,15 @@ def _as_fits(
     seed: int | None,
 ) -> dict[str, Fit]:
     """Return each sensor's part of the draws as a fit."""
-    sample, names = run.draws, [design.sensor for design in designs]
+    names = [design.sensor for design in designs]
+    parts = [
+        convective_parts(design, run.draws.effects[:, place])
+        for design, place in zip(designs, joint.effects, strict=True)
+    ]
+    taken, positive_checks = positive_draws(np.hstack(parts))
+    sample = run.draws.part(taken)
     correlations = _correlations(joint, linked, names, sample)
-    diagnostics, versions = _diagnostics(run, names), package_versions()
+    diagnostics, versions = _diagnostics(run, names, positive_checks), package_versions()
     fits = {}
     for place, (name, design) in enumerate(zip(names, designs, strict=True)):
         scalars = {
@@ -148,7 +158,7 @@ def _as_fits(
             design, scalars | correlations[name], sample.effects[:, joint.effects[place]]
         )
         others = tuple(other for other in names if other != name)
-        fits[name] = Fit(
+        fitted = Fit(
             posterior=posterior,
             design=with_coarse_step_note(design, posterior),
             engine="conditional",
@@ -160,6 +170,7 @@ def _as_fits(
             seed=seed,
             fitted_with=others,
         )
+        fits[name] = with_misfit_check(fitted)
     return marked_as_joint(fits)
 
 
@@ -218,17 +229,19 @@ def _together(
     return tuple(shared)
 
 
-def _diagnostics(run: JointDraws, names: Sequence[str]) -> Diagnostics:
+def _diagnostics(
+    run: JointDraws, names: Sequence[str], positive_checks: tuple[Check, ...]
+) -> Diagnostics:
     """Return the checks of each sensor's weights and of their joint effective size."""
     whole = weights_diagnostics(run.draws.weighted)
     if not run.alone:
-        return whole
+        return Diagnostics((*whole.checks, *positive_checks))
     tail, size = check_weights(run.draws.weighted.log_weights, run.effective_size)
     by_sensor = [
         replace(check_weights(part.log_weights, part.effective_size)[0], name=f"Pareto k, {name}")
         for name, part in zip(names, run.alone, strict=True)
     ]
-    return Diagnostics((tail, size, *by_sensor, whole.checks[-1]))
+    return Diagnostics((tail, size, *by_sensor, whole.checks[-1], *positive_checks))
 
 
 def _correlations(

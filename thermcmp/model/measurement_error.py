@@ -116,7 +116,7 @@ def power_set_points(rows: pd.DataFrame, error: float, raw: BoolArray) -> SetPoi
 
 
 def _groups(rows: pd.DataFrame) -> IntArray:
-    return rows.groupby(list(_ALIKE), dropna=False, sort=False).ngroup().to_numpy(np.intp)
+    return np.asarray(rows.groupby(list(_ALIKE), dropna=False).ngroup(), np.intp)
 
 
 def _clusters(values: Array, group: IntArray, gap: float) -> IntArray:

@@ -7,7 +7,7 @@ the exact gradient, adaptive importance sampling, and exact draws of all effects
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -48,6 +48,10 @@ class ConditionalDraws:
     points: Points  #: S parameter points
     effects: Array  #: one exact conditional draw per point, shape (S, q)
     weighted: Weighted  #: the weighted points from which these were resampled
+
+    def part(self, where: IntArray) -> ConditionalDraws:
+        """Return the draws at `where`."""
+        return replace(self, points=self.points.part(where), effects=self.effects[where])
 
 
 class Target:

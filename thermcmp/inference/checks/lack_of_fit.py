@@ -1,0 +1,177 @@
+"""Lack of fit: residuals beyond the scatter of repeats at one set point of one assembly.
+
+The residual of a wrong model is absorbed by its scatter, so the scatter cannot judge it.
+Repeats can: they know nothing of the model (Draper & Smith, Applied Regression Analysis,
+3rd ed., Wiley 1998, section 2.1, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from thermcmp._types import Array, IntArray
+from thermcmp.inference.checks.residuals import fitted_rise, row_variance
+from thermcmp.inference.diagnostics import Check, Health
+from thermcmp.model.observation import Residuals
+from thermcmp.model.rows import level_keys
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+
+#: Fewest degrees of freedom of the repeats, and of the cells beyond the model's, for a test.
+FEWEST: Final = 4
+#: Posterior draws behind the fitted rises.
+DRAWS: Final = 200
+#: Chance of so large a misfit without a cause, below which it is named or the fit is bad.
+NAMED, BAD = 0.01, 1e-6
+#: Misfit of a cell that is worth naming, and that spoils a fit [K] (common practice, no source).
+NAMED_K, BAD_K = 0.3, 1.0
+#: A cause is named where it explains the misfit this much better than chance.
+CLEAR_CAUSE: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class LackOfFit:
+    """A test of the misfit against repeats."""
+
+    repeats_k: float  #: standard deviation of repeats [K]
+    misfit_k: float  #: standard deviation of the cells' misfit beyond what repeats explain [K]
+    p: float  #: chance of so large a misfit where the model is right
+    cause: str  #: likely cause, in words; "" where none stands out
+
+    @property
+    def status(self) -> Health:
+        """How far the fit can be believed by this test."""
+        if self.p < BAD and self.misfit_k > max(BAD_K, 3.0 * self.repeats_k):
+            return Health.BAD
+        if self.p < NAMED and self.misfit_k > NAMED_K:
+            return Health.CAUTION
+        return Health.OK
+
+    @property
+    def sentence(self) -> str:
+        """The finding in words; "" where the test passes."""
+        if self.status is Health.OK:
+            return ""
+        cause = f" It goes with {self.cause}." if self.cause else " No single cause stands out."
+        return (
+            f"The model misses set points by {self.misfit_k:.1f} K, while repeats scatter by "
+            f"{self.repeats_k:.1f} K.{cause}"
+        )
+
+
+def lack_of_fit(fit: Fit) -> LackOfFit | None:
+    """Test the misfit of a fit against its repeats; None where it has too few.
+
+    Student's t has no variance that the test could hold against the repeats'.
+    """
+    from scipy.stats import f as f_distribution
+
+    design = fit.design
+    if design.residuals is Residuals.STUDENT:
+        return None
+    rows = np.flatnonzero(
+        (design.run_scatter > 0) & ~design.at_limit & ~fit.results["regulated"].to_numpy(bool)
+    )
+    if not len(rows):
+        return None
+    cell, first = _cells(fit, rows)
+    count = np.bincount(cell)
+    y = design.rise_k[rows]
+    apart = y - (np.bincount(cell, y) / count)[cell]
+    of_repeats = len(rows) - len(count)
+    mean, leverage = _fitted(fit)
+    beyond = len(count) - float(np.sum(leverage[rows]))
+    if of_repeats < FEWEST or beyond < FEWEST:
+        return None
+    repeats = max(float(np.sum(apart**2)) / of_repeats, float(np.mean(design.known_variance)))
+    residual = np.bincount(cell, y - mean[rows]) / count
+    misfit = float(np.sum(count * residual**2)) / beyond
+    p = float(f_distribution.sf(misfit / max(repeats, 1e-12), beyond, of_repeats))
+    excess = max(misfit - repeats, 0.0) / float(np.mean(count))
+    cause = _cause(fit, rows[first], residual, count) if p < NAMED else ""
+    return LackOfFit(float(np.sqrt(repeats)), float(np.sqrt(excess)), p, cause)
+
+
+def lack_of_fit_check(fit: Fit) -> tuple[Check, ...]:
+    """The test as a health check; none where there are too few repeats."""
+    found = fit.once("lack of fit", lack_of_fit)
+    if found is None:
+        return ()
+    limit = f"at most {NAMED_K:g} K, or within the repeats' {found.repeats_k:.2g} K"
+    return (Check("misfit of set points [K]", found.misfit_k, limit, found.status),)
+
+
+def _cells(fit: Fit, rows: IntArray) -> tuple[IntArray, IntArray]:
+    """Number of each row's cell (one assembly, session and set point), and a row of each."""
+    import pandas as pd
+
+    table = fit.results.iloc[rows]
+    keys = pd.DataFrame(
+        {
+            "assembly": level_keys(table, ("lab", "assembly", "session", "firmware")).to_numpy(),
+            "speed": fit.design.flow_speed[rows],
+            "power": fit.design.power_ratio[rows],
+        }
+    )
+    cell = np.asarray(keys.groupby(list(keys), sort=False).ngroup(), np.intp)
+    return cell, np.asarray(np.unique(cell, return_index=True)[1], np.intp)
+
+
+def _fitted(fit: Fit) -> tuple[Array, Array]:
+    """Posterior mean of each row's rise, and its share in the effective number of parameters."""
+    chosen = fit.thinned(DRAWS)
+    draws = np.concatenate([rise for _, rise in fitted_rise(fit, chosen)])
+    variance = row_variance(fit, chosen).mean(axis=0)
+    return draws.mean(axis=0), np.minimum(draws.var(axis=0) / variance, 1.0)
+
+
+def _cause(fit: Fit, rows: IntArray, residual: Array, count: IntArray) -> str:
+    """What the cells' misfit goes with best, in words; "" where nothing is clear."""
+    from scipy.stats import f as f_distribution
+
+    best, words = CLEAR_CAUSE, ""
+    start = np.sum(count * residual**2)
+    for name, columns in _candidates(fit, rows).items():
+        root = np.sqrt(count)
+        x = columns * root[:, None]
+        rank = int(np.linalg.matrix_rank(x))
+        left = len(residual) - rank
+        if rank == 0 or left < 2:
+            continue
+        solved = np.linalg.lstsq(x, residual * root, rcond=None)[0]
+        rest = float(np.sum((residual * root - x @ solved) ** 2))
+        ratio = (start - rest) / rank / max(rest / left, 1e-12)
+        p = float(f_distribution.sf(ratio, rank, left))
+        if p < best:
+            best, words = p, name
+    return words
+
+
+def _candidates(fit: Fit, rows: IntArray) -> dict[str, Array]:
+    """Columns over cells, shape (C, k), of what a model of this kind may lack."""
+    table, design = fit.results.iloc[rows], fit.design
+    power = design.power_ratio[rows] - 1.0
+    speed = np.log(design.flow_speed[rows] / design.reference.flow_speed)
+    cooler = _dummies(level_keys(table, ("cooler_model",)).to_numpy())
+    pair = _dummies(level_keys(table, ("cooler_model", "board_model")).to_numpy())
+    air = table["ambient_c"].to_numpy(float)
+    return {
+        "board power (the sensor's heat may follow it otherwise than assumed: run two powers at "
+        "one fan speed)": cooler * power[:, None],
+        "fan speed (a cooler may have another exponent: run it at three fan speeds)": np.hstack(
+            [cooler * speed[:, None], cooler * speed[:, None] ** 2]
+        ),
+        "ambient temperature": (air - air.mean())[:, None],
+        "the pairing of cooler and board (fit, flatness or clamping may differ)": pair,
+        "the firmware on each hardware": _dummies(
+            level_keys(table, ("cooler_model", "board_model", "firmware")).to_numpy()
+        ),
+    }
+
+
+def _dummies(keys: Any) -> Array:
+    return (keys[:, None] == np.unique(keys)[None, :]).astype(float)
