@@ -16,7 +16,7 @@ from thermcmp.physics.fan_controls import (
 )
 from thermcmp.physics.firmware import Firmware
 from thermcmp.tabular.column import Column, Kind
-from thermcmp.tabular.small_table import SideRow, SideTable, Source, read_side_table
+from thermcmp.tabular.small_table import SmallTable, Source, TableRow, read_small_table
 
 _TEXT, _NUMBER = Kind.TEXT, Kind.NUMBER
 #: Columns of a firmware table.
@@ -98,12 +98,12 @@ def read_firmware(
     FileNotFoundError
         If there is no such file.
     """
-    table = read_side_table(source, FIRMWARE_COLUMNS, named=columns, decimal=decimal)
+    table = read_small_table(source, FIRMWARE_COLUMNS, named=columns, decimal=decimal)
     if duty is None or isinstance(duty, DutyTable):
         measured = duty
     else:
         measured = _duty_table(duty, cooler_id, decimal)
-    groups: dict[str, list[SideRow]] = {}
+    groups: dict[str, list[TableRow]] = {}
     faults = []
     for row in table.rows:
         name = row.values.get("firmware")
@@ -123,7 +123,7 @@ def read_firmware(
 
 
 def _firmware(
-    name: str, rows: Sequence[SideRow], table: SideTable, duty: DutyTable | None
+    name: str, rows: Sequence[TableRow], table: SmallTable, duty: DutyTable | None
 ) -> Firmware:
     """Make one firmware of its rows."""
     faults: list[Fault] = []
@@ -147,7 +147,7 @@ def _firmware(
         raise InputError(_DOING, [_placed(one, rows, table) for one in error.faults]) from None
 
 
-def _columns_of(kind: str, rows: Sequence[SideRow]) -> tuple[str, ...]:
+def _columns_of(kind: str, rows: Sequence[TableRow]) -> tuple[str, ...]:
     """Return the columns that a fan control needs; a curve may be stated in duty."""
     if kind == "curve" and any("duty_percent" in row.values for row in rows):
         return ("temperature_c", "duty_percent")
@@ -157,8 +157,8 @@ def _columns_of(kind: str, rows: Sequence[SideRow]) -> tuple[str, ...]:
 def _row_faults(
     kind: str,
     needed: Sequence[str],
-    rows: Sequence[SideRow],
-    table: SideTable,
+    rows: Sequence[TableRow],
+    table: SmallTable,
     duty: DutyTable | None,
 ) -> list[Fault]:
     """Find what a firmware's rows lack or hold too much."""
@@ -201,7 +201,7 @@ def _control(
 
 def _duty_table(source: Source, cooler_id: str | None, decimal: str | None) -> DutyTable:
     """Read the duty table of one specimen."""
-    table = read_side_table(source, DUTY_COLUMNS, decimal=decimal)
+    table = read_small_table(source, DUTY_COLUMNS, decimal=decimal)
     specimens = list(dict.fromkeys(row.values.get("cooler_id") for row in table.rows))
     if cooler_id is None and len(specimens) == 1:
         cooler_id = specimens[0]
@@ -232,7 +232,9 @@ def _duty_table(source: Source, cooler_id: str | None, decimal: str | None) -> D
         raise InputError(doing, [_placed(one, rows, table) for one in error.faults]) from None
 
 
-def _one_value(column: str, rows: Sequence[SideRow], table: SideTable, faults: list[Fault]) -> Any:
+def _one_value(
+    column: str, rows: Sequence[TableRow], table: SmallTable, faults: list[Fault]
+) -> Any:
     """Return the one value that a firmware's rows have in a column, or None."""
     filled = [row for row in rows if column in row.values]
     for row in filled:
@@ -243,7 +245,7 @@ def _one_value(column: str, rows: Sequence[SideRow], table: SideTable, faults: l
     return filled[0].values[column] if filled else None
 
 
-def _placed(fault: Fault, rows: Sequence[SideRow], table: SideTable) -> Fault:
+def _placed(fault: Fault, rows: Sequence[TableRow], table: SmallTable) -> Fault:
     """Return a control's or firmware's fault with its row: its point's, else the first."""
     if fault.row is not None:
         number = rows[fault.row - 1].number
