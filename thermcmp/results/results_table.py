@@ -1,4 +1,4 @@
-"""Reading a hand-kept table of results with the user's own headings."""
+"""The reader of hand-kept tables of results with the user's own headings."""
 
 from __future__ import annotations
 
@@ -79,13 +79,16 @@ def read_results(
     faults = [*grid.faults, *faults, *_argument_faults(decimal, fixed, targets)]
     if not grid.rows and not faults:
         faults = [Fault("the table has headings but no rows", "add the runs", where.name)]
-    mark, wrong = _decimal_of(grid, targets, decimal, where.name)
-    faults += wrong
+    if decimal is None:
+        numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
+        cells = [row[target.place] for _, row in grid.rows for target in numeric]
+        decimal, fault = mark_of_table(cells, grid.separator)
+        faults += [] if fault is None else [replace(fault, file=where.name)]
     if faults:
         # Headings, widths and decimal mark come first: cells read under wrong ones
         # would only add faults that are none.
         raise InputError(f"The table {where.name} cannot be read:", faults)
-    values, unread = _read_cells(grid, targets, mark)
+    values, unread = _read_cells(grid, targets, decimal)
     numbers = [number for number, _ in grid.rows]
     unread_places = {(fault.row, fault.column) for fault in unread}
     frame, origin = _to_frame(targets, values, numbers, where.name, unread_places)
@@ -103,7 +106,7 @@ def read_results(
         faults.sort(key=lambda fault: fault.row or 0)
         raise InputError(
             f"The table {where.name} holds rows that cannot be used:",
-            [*(Fault(f.message, f.fix, where.name, f.row, f.column, f.value) for f in faults)],
+            [replace(fault, file=where.name) for fault in faults],
         )
     return checked
 
@@ -111,12 +114,12 @@ def read_results(
 def _argument_faults(
     decimal: str | None, constants: Mapping[str, Any], targets: list[Target]
 ) -> list[Fault]:
-    """Find what is wrong with the arguments."""
+    """Return what is wrong with the arguments."""
     faults = []
     if decimal not in (None, ".", ","):
         faults.append(
             Fault(
-                "no decimal mark",
+                "not a decimal mark",
                 "give decimal='.' or decimal=','",
                 column="decimal",
                 value=str(decimal),
@@ -139,20 +142,8 @@ def _argument_faults(
     return faults
 
 
-def _decimal_of(
-    grid: Grid, targets: list[Target], declared: str | None, file: str
-) -> tuple[str | None, list[Fault]]:
-    """Find the decimal mark of the file: declared, or proved by all its numbers."""
-    if declared is not None:
-        return declared, []
-    numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
-    cells = [row[target.place] for _, row in grid.rows for target in numeric]
-    mark, fault = mark_of_table(cells, grid.separator)
-    return mark, [] if fault is None else [replace(fault, file=file)]
-
-
 def _read_cells(
-    grid: Grid, targets: list[Target], mark: str | None
+    grid: Grid, targets: list[Target], decimal: str | None
 ) -> tuple[dict[int, list[Any]], list[Fault]]:
     """Read all cells; what cannot be read is None and a fault."""
     values: dict[int, list[Any]] = {}
@@ -163,8 +154,8 @@ def _read_cells(
             values[target.place] = _extra([cell for _, cell in cells])
             continue
         column = BY_NAME[target.name]
-        reader = Reader(column, target.unit, mark)
-        read = []
+        reader = Reader(column, target.unit, decimal)
+        values[target.place] = read = []
         for number, cell in cells:
             try:
                 read.append(reader.read(cell))
@@ -172,25 +163,22 @@ def _read_cells(
                 read.append(None)
                 fix = fix_of(error, column)
                 faults.append(Fault(str(error), fix, None, number, target.heading, str(cell)))
-        values[target.place] = read
     return values, faults
 
 
 def _extra(cells: list[Any]) -> list[Any]:
-    """Keep an extra column's cells: typed where they are alike, else as text."""
+    """Return an extra column's cells: typed where they are alike, else as text."""
     kept = [None if is_blank(cell, Kind.TEXT) else cell for cell in cells]
     kinds = {type(cell) for cell in kept if cell is not None}
     if kinds <= {int, float} or (len(kinds) == 1 and kinds != {str}):
         return kept
-    return [None if cell is None else _as_text(cell) for cell in kept]
-
-
-def _as_text(cell: Any) -> str:
-    """Write a cell of an extra column of mixed types as text."""
-    try:
-        return to_text(cell)
-    except ValueError:
-        return str(cell)
+    texts: list[Any] = []
+    for cell in kept:
+        try:
+            texts.append(None if cell is None else to_text(cell))
+        except ValueError:
+            texts.append(str(cell))
+    return texts
 
 
 def _to_frame(
@@ -200,7 +188,7 @@ def _to_frame(
     file: str,
     unread: set[Place],
 ) -> tuple[pd.DataFrame, Origin]:
-    """Make the frame: a row per run and sensor where headings name sensors."""
+    """Return the frame: a row per run and sensor where headings name sensors."""
     sensors = list(dict.fromkeys(t.sensor for t in targets if t.sensor is not None))
     shared = [t for t in targets if t.sensor is None]
     headings = {t.key: t.heading for t in targets}
@@ -231,7 +219,7 @@ def _to_frame(
 
 
 def _series(target: Target, cells: list[Any]) -> pd.Series:
-    """Make a column of the frame from read cells."""
+    """Return read cells as a column of the frame."""
     if target.is_extra:
         kinds = {type(cell) for cell in cells if cell is not None}
         return pd.Series(cells, dtype="string" if kinds <= {str} else None)
@@ -239,7 +227,7 @@ def _series(target: Target, cells: list[Any]) -> pd.Series:
 
 
 def _unmapped(targets: list[Target], lacking: list[str]) -> list[Fault]:
-    """Name the headings that may hold the lacking columns, and how to map them."""
+    """Return a fault about the headings that may hold the lacking columns."""
     extra = [target.heading for target in targets if target.is_extra]
     if not lacking or not extra:
         return []
@@ -256,7 +244,7 @@ def _unmapped(targets: list[Target], lacking: list[str]) -> list[Fault]:
 def _new_faults(
     findings: list[Finding], origin: Origin, constants: Mapping[str, Any], unread: set[Place]
 ) -> list[Fault]:
-    """Turn the check's findings into faults, without those of cells that could not be read."""
+    """Return the check's findings as faults, without those of cells that could not be read."""
     faults: dict[tuple[Any, ...], Fault] = {}
     for finding in findings:
         if finding.column in constants:

@@ -1,4 +1,4 @@
-"""Reading one cell of a hand-kept table: numbers, decimal marks, units and blanks."""
+"""One cell of a hand-kept table: numbers, decimal marks, units and blanks."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | No
 
 
 def fix_of(error: ValueError, column: Column) -> str:
-    """Describe how a cell that could not be read is fixed."""
+    """Return how a cell that could not be read is fixed."""
     if isinstance(error, UnprovedMarkError):
         return "declare decimal='.' or decimal=','"
     if isinstance(error, UnitError):
@@ -108,7 +108,7 @@ def fix_of(error: ValueError, column: Column) -> str:
 
 
 def to_float(number: str, decimal: str | None) -> float:
-    """Read a number under the file's decimal mark."""
+    """Parse a number under the file's decimal mark."""
     mark = mark_of(number)
     if mark is Mark.BROKEN:
         raise ValueError("not a number")

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+import pandas as pd
+
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.coercion import is_missing
 from thermcmp.tabular.encoding import NoTextError, guess_encoding
 from thermcmp.tabular.units import is_unit
+
+#: A file, or a frame made in memory.
+Source = str | os.PathLike[str] | pd.DataFrame
 
 _SEPARATORS: Final = ("\t", ";", ",", "|")
 _NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
@@ -34,6 +40,7 @@ class Grid:
         Lines that do not fit the headings.
     """
 
+    file: str | None
     headings: tuple[str, ...]
     units: tuple[str, ...]
     rows: tuple[tuple[int, tuple[Any, ...]], ...]
@@ -41,17 +48,23 @@ class Grid:
     faults: tuple[Fault, ...]
 
 
-def read_grid(path: Path, known: set[str], sheet: str | None = None) -> Grid:
-    """Read a text file, a workbook or a Parquet file; known headings show its separator."""
-    data = path.read_bytes()
+def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid:
+    """Return the cells of a file or a frame; known headings show a text file's separator."""
+    if isinstance(source, pd.DataFrame):
+        cells = source.astype("object").where(source.notna(), None)
+        rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
+        headings = tuple(str(name).strip() for name in source.columns)
+        return Grid(None, headings, ("",) * len(headings), rows, None, ())
+    path = Path(source)
+    data, file = path.read_bytes(), path.name
     ending = path.suffix.lower()
     if ending in (".xlsx", ".xlsm"):
-        return _read_workbook(path, path.name, sheet)
+        return _read_workbook(data, file, sheet)
     if ending in (".parquet", ".pq"):
-        return _read_parquet(path, path.name)
+        return _read_parquet(data, file)
     if ending in (".xls", ".ods"):
-        raise _unreadable(path.name, f"{ending} files are not read", "save it as .xlsx or as CSV")
-    return _read_text(data, path.name, known)
+        raise _unreadable(file, f"{ending} files are not read", "save it as .xlsx or as CSV")
+    return _read_text(data, file, known)
 
 
 def _unreadable(file: str, message: str, fix: str) -> InputError:
@@ -95,15 +108,15 @@ def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
     return _to_grid(lines, file, separator)
 
 
-def _read_workbook(path: Path, file: str, sheet: str | None) -> Grid:
+def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
     """Read a sheet of an Excel workbook."""
     from zipfile import BadZipFile
 
     import openpyxl
 
     try:
-        values = openpyxl.load_workbook(path, data_only=True)
-        formulas = openpyxl.load_workbook(path)
+        values = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+        formulas = openpyxl.load_workbook(io.BytesIO(data))
     except (BadZipFile, KeyError, ValueError, OSError):
         fix = "save it as .xlsx, or as CSV"
         raise _unreadable(file, "not an Excel workbook", fix) from None
@@ -134,20 +147,20 @@ def _read_workbook(path: Path, file: str, sheet: str | None) -> Grid:
     return _to_grid(lines, file, None, tuple(faults))
 
 
-def _read_parquet(path: Path, file: str) -> Grid:
+def _read_parquet(data: bytes, file: str) -> Grid:
     """Read a Parquet table of any origin."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(path)
+        table = pq.read_table(pa.BufferReader(data))
     except (pa.ArrowException, OSError):
         words = "not a Parquet file, or cut short"
         raise _unreadable(file, words, "write it again") from None
     columns = [column.to_pylist() for column in table.columns]
     rows = tuple(enumerate(zip(*columns, strict=True), start=1))
     headings = tuple(table.column_names)
-    return Grid(headings, ("",) * len(headings), rows, None, ())
+    return Grid(file, headings, ("",) * len(headings), rows, None, ())
 
 
 def _split(text: str, separator: str) -> list[tuple[int, list[Any]]]:
@@ -182,9 +195,11 @@ def _to_grid(
         else:
             width_faults.append(_width_fault(file, number, cells, len(headings), separator))
     units = ("",) * len(headings)
-    if rows and _holds_units(rows[0][1]):
-        units = tuple(_bare_unit(cell) for cell in rows.pop(0)[1])
-    return Grid(headings, units, tuple(rows), separator, (*faults, *width_faults))
+    below = tuple(_bare_unit(cell) for cell in rows[0][1]) if rows else ()
+    if any(below) and all(is_unit(word) for word in below if word):
+        del rows[0]
+        units = below
+    return Grid(file, headings, units, tuple(rows), separator, (*faults, *width_faults))
 
 
 def _width_fault(
@@ -192,26 +207,18 @@ def _width_fault(
 ) -> Fault:
     """Describe a line with more or fewer cells than there are headings."""
     name = _NAMES.get(separator or "", "separator")
-    message = f"{len(cells)} cells under {width} headings"
-    if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
-        return Fault(message, f"take the trailing {name} off the line", file, number)
+    fix = "complete the line; it may have been cut off"
     if len(cells) > width:
         fix = f"put quotes around a cell that holds a {name}, or add the heading"
-        return Fault(message, fix, file, number)
-    return Fault(message, "complete the line; it may have been cut off", file, number)
+        if not any(cell.strip() for cell in cells[width:]):
+            fix = f"take the trailing {name} off the line"
+    return Fault(f"{len(cells)} cells under {width} headings", fix, file, number)
 
 
 def _bare_unit(cell: Any) -> str:
     """Return a cell's text without brackets around it."""
-    return "" if is_missing(cell) else str(cell).strip().strip("[]").strip()
-
-
-def _holds_units(cells: tuple[Any, ...]) -> bool:
-    """Return whether a row under the headings holds units and nothing else."""
-    written = [_bare_unit(cell) for cell in cells if not is_missing(cell)]
-    return bool(written) and all(
-        is_unit(word) or is_unit(re.sub(r"^\((.*)\)$", r"\1", word)) for word in written
-    )
+    text = "" if is_missing(cell) else str(cell).strip().strip("[]").strip()
+    return re.sub(r"^\((.*)\)$", r"\1", text)
 
 
 def _cell_value(cell: Any) -> Any:

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
-
-import pandas as pd
 
 from thermcmp.errors import Fault, InputError, suggest
 from thermcmp.tabular.cells import Reader, fix_of, mark_of_table
 from thermcmp.tabular.column import Column, Kind, match_heading, stated_unit
-from thermcmp.tabular.grid import Grid, read_grid
+from thermcmp.tabular.grid import Grid, Source, read_grid
 
-#: A file, or a frame made in memory.
-Source = str | os.PathLike[str] | pd.DataFrame
 #: Column and unit of a heading that is none of a table's own.
 FreeColumn = Callable[[str], tuple[Column, str]]
 #: Heading of a column that is for people only.
@@ -79,8 +73,9 @@ def parse_small_table(
     """
     known = {column.name: column for column in columns}
     mapping = dict(named or {})
-    file, grid = _grid(source, {*known, *mapping})
-    readers, headings, faults = _readers(grid, known, mapping, free, file)
+    grid = read_grid(source, {*known, *mapping})
+    file = grid.file
+    readers, headings, faults = _readers(grid, known, mapping, free)
     faults += [
         Fault("the column is missing", "add it", file, 1, column.name)
         for column in columns
@@ -121,25 +116,14 @@ def _unreadable(file: str | None) -> str:
     return f"The table {file} cannot be read:" if file else "The table cannot be read:"
 
 
-def _grid(source: Source, known: set[str]) -> tuple[str | None, Grid]:
-    """Load the cells of a file or a frame."""
-    if isinstance(source, pd.DataFrame):
-        headings = tuple(str(name).strip() for name in source.columns)
-        cells = source.astype("object").where(source.notna(), None)
-        rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
-        return None, Grid(headings, ("",) * len(headings), rows, None, ())
-    path = Path(source)
-    return path.name, read_grid(path, known)
-
-
 def _readers(
     grid: Grid,
     known: Mapping[str, Column],
     mapping: Mapping[str, str],
     free: FreeColumn | None,
-    file: str | None,
 ) -> tuple[dict[int, Reader], dict[str, str], list[Fault]]:
     """Return the reader of each place, the heading of each column, and the headings' faults."""
+    file = grid.file
     readers: dict[int, Reader] = {}
     headings: dict[str, str] = {}
     faults = [

@@ -13,7 +13,8 @@ import pandas as pd
 from thermcmp.errors import Fault, InputError
 from thermcmp.results.schema import COLUMNS
 from thermcmp.tabular.column import Column, Kind, stated_unit
-from thermcmp.tabular.small_table import SmallTable, Source, parse_small_table
+from thermcmp.tabular.grid import Source
+from thermcmp.tabular.small_table import SmallTable, parse_small_table
 from thermcmp.tabular.units import split_heading
 from thermcmp.tabular.words import MISSING
 
