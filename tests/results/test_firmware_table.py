@@ -1,4 +1,4 @@
-"""Firmware tables: what is read, and what each mistake is told as."""
+"""Firmware tables: what is read, and how each mistake is reported."""
 
 import re
 from pathlib import Path
@@ -137,13 +137,13 @@ def test_a_curve_in_duty_says_what_its_duty_table_lacks(named, words):
 def test_each_mistake_is_reported_with_file_row_and_heading(write, change, row, heading, words):
     assert TABLE.count(change[0]) == 1
     faults = faults_of(write(TABLE.replace(*change)), NAMED)
-    told = [fault for fault in faults if (fault.row, fault.column) == (row, heading)]
-    assert told, faults
-    assert words in str(told[0])
-    assert told[0].file == "firmware.csv"
+    reported = [fault for fault in faults if (fault.row, fault.column) == (row, heading)]
+    assert reported, faults
+    assert words in str(reported[0])
+    assert reported[0].file == "firmware.csv"
 
 
-def test_all_mistakes_are_told_at_once(write):
+def test_all_mistakes_are_reported_at_once(write):
     broken = TABLE.replace("fixed speed", "fixed").replace(";90;3000", ";90;300")
     assert [fault.row for fault in faults_of(write(broken), NAMED)] == [5, 6]
 

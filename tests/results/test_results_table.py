@@ -234,7 +234,7 @@ def test_lines_count_as_in_an_editor(put):
     assert places(faults_of(put(text))) == {(4, "temperature_c", "hot")}
 
 
-def test_faults_of_all_rows_are_told_at_once_with_lines_and_headings(put):
+def test_faults_of_all_rows_are_reported_at_once_with_lines_and_headings(put):
     text = (
         WIDE.replace("r1,Alder r1", "r1,")
         .replace(",71,", ",hot,")
@@ -369,7 +369,7 @@ def test_a_missing_file_is_the_standard_error(tmp_path):
         read_results(tmp_path / "none.csv")
 
 
-def test_a_table_without_any_mapping_is_told_how_to_map(put):
+def test_a_table_without_any_mapping_shows_how_to_map(put):
     """Own headings and no columns=: the headings that go nowhere stand beside what lacks."""
     *lacking, last = faults_of(put(WIDE))
     assert {fault.column for fault in lacking} >= {"run", "sensor", "temperature_c"}

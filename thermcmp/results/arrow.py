@@ -72,7 +72,17 @@ def from_arrow(table: pa.Table) -> pd.DataFrame:
     extras = [name for name in table.schema.names if name not in BY_NAME]
     dtypes = {column.name: DTYPES[column.kind] for column in COLUMNS}
     dtypes |= {name: _EXTRA_DTYPES[table.schema.field(name).type] for name in extras}
-    return pd.DataFrame({name: _to_series(table[name], dtype) for name, dtype in dtypes.items()})
+    columns = {}
+    for name, dtype in dtypes.items():
+        stored = table[name]
+        # Integers and flags with gaps must not pass through floats.
+        with_gaps = pa.types.is_integer(stored.type) or pa.types.is_boolean(stored.type)
+        columns[name] = (
+            pd.Series(stored.to_pylist(), dtype=dtype)
+            if with_gaps
+            else stored.to_pandas().astype(dtype)
+        )
+    return pd.DataFrame(columns)
 
 
 def migrated(table: pa.Table) -> pa.Table:
@@ -144,13 +154,6 @@ def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
         for part in parts
     ]
     return pd.concat([part[[*BY_NAME, *extras]] for part in whole], ignore_index=True)
-
-
-def _to_series(column: pa.ChunkedArray, dtype: Any) -> pd.Series:
-    """Turn one stored column into a series without a detour through floats."""
-    if pa.types.is_integer(column.type) or pa.types.is_boolean(column.type):
-        return pd.Series(column.to_pylist(), dtype=dtype)
-    return column.to_pandas().astype(dtype)
 
 
 def _extra_dtype(series: pd.Series) -> Any:

@@ -101,7 +101,12 @@ def read_results(
             frame[name] = value
     checked, findings = examine(frame)
     faults = [*unread, *_new_faults(findings, origin, fixed, unread_places)]
-    faults += _unmapped(targets, [name for name in REQUIRED if name not in frame])
+    lacking = [name for name in REQUIRED if name not in frame]
+    extra = ", ".join(f"'{target.heading}'" for target in targets if target.is_extra)
+    if lacking and extra:
+        name = "temperature_c[memory]" if "temperature_c" in lacking else lacking[0]
+        fix = f"map them with columns={{'your heading': '{name}', …}} (--columns)"
+        faults.append(Fault(f"headings that are not yet columns of the results: {extra}", fix))
     if faults:
         faults.sort(key=lambda fault: fault.row or 0)
         raise InputError(
@@ -224,21 +229,6 @@ def _series(target: Target, cells: list[Any]) -> pd.Series:
         kinds = {type(cell) for cell in cells if cell is not None}
         return pd.Series(cells, dtype="string" if kinds <= {str} else None)
     return build(cells, BY_NAME[target.name])
-
-
-def _unmapped(targets: list[Target], lacking: list[str]) -> list[Fault]:
-    """Return a fault about the headings that may hold the lacking columns."""
-    extra = [target.heading for target in targets if target.is_extra]
-    if not lacking or not extra:
-        return []
-    listed = ", ".join(f"'{heading}'" for heading in extra)
-    name = "temperature_c[memory]" if "temperature_c" in lacking else lacking[0]
-    return [
-        Fault(
-            f"headings that are not yet columns of the results: {listed}",
-            f"map them with columns={{'your heading': '{name}', …}} (--columns)",
-        )
-    ]
 
 
 def _new_faults(

@@ -128,7 +128,14 @@ def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
         raise _unreadable(file, what, fix)
     lines, faults = [], []
     for shown, made in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
-        lines.append((shown[0].row, [_cell_value(cell) for cell in shown]))
+        # An id keeps the leading zeros that its cell's format shows.
+        cells = [
+            str(cell.value).zfill(len(cell.number_format))
+            if isinstance(cell.value, int) and re.fullmatch("0{2,}", str(cell.number_format))
+            else cell.value
+            for cell in shown
+        ]
+        lines.append((shown[0].row, cells))
         faults += [
             Fault(
                 "a formula without a stored value, or with an error",
@@ -195,7 +202,9 @@ def _to_grid(
         else:
             width_faults.append(_width_fault(file, number, cells, len(headings), separator))
     units = ("",) * len(headings)
-    below = tuple(_bare_unit(cell) for cell in rows[0][1]) if rows else ()
+    below = tuple("" if is_missing(cell) else str(cell) for cell in rows[0][1]) if rows else ()
+    # Brackets around the whole unit go; those of dB(A) stay.
+    below = tuple(re.sub(r"^\((.*)\)$", r"\1", text.strip(" []")) for text in below)
     if any(below) and all(is_unit(word) for word in below if word):
         del rows[0]
         units = below
@@ -213,16 +222,3 @@ def _width_fault(
         if not any(cell.strip() for cell in cells[width:]):
             fix = f"take the trailing {name} off the line"
     return Fault(f"{len(cells)} cells under {width} headings", fix, file, number)
-
-
-def _bare_unit(cell: Any) -> str:
-    """Return a cell's text without brackets around it."""
-    text = "" if is_missing(cell) else str(cell).strip().strip("[]").strip()
-    return re.sub(r"^\((.*)\)$", r"\1", text)
-
-
-def _cell_value(cell: Any) -> Any:
-    """Return a sheet cell's value; leading zeros given by its format are kept."""
-    if isinstance(cell.value, int) and re.fullmatch("0{2,}", str(cell.number_format)):
-        return str(cell.value).zfill(len(cell.number_format))
-    return cell.value

@@ -74,8 +74,13 @@ def reduce_log(task: Task) -> Outcome:
                 record = _with_log(record, run, log, task)
             file = record.file
             _reduce_run(run, record, task.protocol, source, outcome)
-        except (ThermcmpError, OSError) as error:
-            outcome.refused.append(refusal(file, run.name, _in_one_line(error)))
+        except OSError as error:
+            outcome.refused.append(refusal(file, run.name, f"cannot be read: {error}"))
+        except ThermcmpError as error:
+            faults = getattr(error, "faults", ())
+            reason = str(faults[0]) if faults else str(error).splitlines()[0]
+            more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
+            outcome.refused.append(refusal(file, run.name, reason + more))
     return outcome
 
 
@@ -142,14 +147,3 @@ def refusal(
     """Return a record of a refusal."""
     values = (file, run, sensor, reason, second)
     return dict(zip(REFUSED_COLUMNS, values, strict=True))
-
-
-def _in_one_line(error: ThermcmpError | OSError) -> str:
-    """Return an error of the reader as a reason."""
-    if isinstance(error, OSError):
-        return f"cannot be read: {error}"
-    faults = getattr(error, "faults", ())
-    if not faults:
-        return str(error).splitlines()[0]
-    more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
-    return f"{faults[0]}{more}"
