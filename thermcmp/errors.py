@@ -106,7 +106,12 @@ class PluginError(ThermcmpError):
     """A plug-in that failed to load, is not valid or raised; it is named."""
 
 
+def closest(name: str, known: Sequence[str]) -> str | None:
+    """Return the known name that may be meant."""
+    return next(iter(get_close_matches(name.lower(), known, n=1, cutoff=0.6)), None)
+
+
 def suggest(name: str, known: Sequence[str]) -> str:
     """Return the fix for an unknown name: the nearest known name, or all of them."""
-    close = get_close_matches(name.lower(), known, n=1, cutoff=0.6)
-    return f"did you mean '{close[0]}'?" if close else f"use one of {', '.join(known) or '(none)'}"
+    close = closest(name, known)
+    return f"did you mean '{close}'?" if close else f"use one of {', '.join(known) or '(none)'}"

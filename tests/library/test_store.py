@@ -245,17 +245,17 @@ def test_no_cut_and_no_flipped_byte_gives_wrong_rows(tmp_path):
         path.write_bytes(whole[:length])
         with pytest.raises(LibraryError, match="cut short"):
             library.results()
-    told = 0
+    refused = 0
     for spot in range(4, len(whole), 311):
         path.write_bytes(whole[:spot] + bytes([whole[spot] ^ 0x10]) + whole[spot + 1 :])
         try:
             found = library.results()
         except LibraryError:
-            told += 1
+            refused += 1
         else:
             # The byte stood in a place that holds no value, such as statistics.
             pd.testing.assert_frame_equal(found, rows)
-    assert told > 10
+    assert refused > 10
 
 
 def test_altered_rows_are_found_by_their_hash(tmp_path):
@@ -465,7 +465,7 @@ def test_equal_rows_of_two_writers_are_one(tmp_path):
     assert library.results()["power_w"].tolist() == [220, 230, 230, 220, 220]
 
 
-def test_different_values_of_two_writers_are_told_and_can_be_settled(tmp_path):
+def test_different_values_of_two_writers_are_reported_and_can_be_settled(tmp_path):
     library = race(tmp_path, runs(0, 2), runs(1, 3, power_w=230.0))
     with pytest.raises(LibraryError, match=r"'r1'.*power_w (220.0 and 230.0|230.0 and 220.0)"):
         library.results()

@@ -1,4 +1,4 @@
-"""Firmware tables: what is read, and what each mistake is told as."""
+"""Firmware tables: what is read, and how each mistake is reported."""
 
 import re
 from pathlib import Path
@@ -123,7 +123,7 @@ def test_a_curve_in_duty_says_what_its_duty_table_lacks(named, words):
         (("fw 2;fixed speed", "fw 2;curve"), 6, "temperature_c", "'curve' needs it"),
         (("fw 2;fixed speed;;;", "fw 2;fixed speed;;50;"), 6, "temperature_c", "leave it blank"),
         (("fw 3;observed speed", "fw 2;fixed speed"), 7, "firmware", "keep one row"),
-        ((";60;1400;;;", ";60;1400;3;;"), 3, "hysteresis_k", "row 2 of this firmware says '2.5'"),
+        ((";60;1400;;;", ";60;1400;3;;"), 3, "hysteresis_k", "row 2 of this firmware has '2.5'"),
         ((";60;1400", ";40;1400"), 3, "temperature_c", "falls from 45"),
         ((";90;3000", ";90;-3"), 5, "Fan speed (rpm)", "not above 0"),
         ((";60;1400", ";60;fast"), 3, "Fan speed (rpm)", "finite number"),
@@ -134,16 +134,16 @@ def test_a_curve_in_duty_says_what_its_duty_table_lacks(named, words):
         (("fan_control;", "remark;"), 1, "fan_control", "add it"),
     ],
 )
-def test_each_mistake_is_told_with_file_row_and_heading(write, change, row, heading, words):
+def test_each_mistake_is_reported_with_file_row_and_heading(write, change, row, heading, words):
     assert TABLE.count(change[0]) == 1
     faults = faults_of(write(TABLE.replace(*change)), NAMED)
-    told = [fault for fault in faults if (fault.row, fault.column) == (row, heading)]
-    assert told, faults
-    assert words in str(told[0])
-    assert told[0].file == "firmware.csv"
+    reported = [fault for fault in faults if (fault.row, fault.column) == (row, heading)]
+    assert reported, faults
+    assert words in str(reported[0])
+    assert reported[0].file == "firmware.csv"
 
 
-def test_all_mistakes_are_told_at_once(write):
+def test_all_mistakes_are_reported_at_once(write):
     broken = TABLE.replace("fixed speed", "fixed").replace(";90;3000", ";90;300")
     assert [fault.row for fault in faults_of(write(broken), NAMED)] == [5, 6]
 

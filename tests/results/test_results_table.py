@@ -56,6 +56,20 @@ def places(faults):
     return {(f.row, f.column, f.value) for f in faults}
 
 
+def test_a_columns_name_with_a_unit_needs_no_mapping(put):
+    plain = read_results(put(NARROW))
+    text = NARROW.replace("ambient_c", "Ambient (°C)").replace("power_w", "power_w [W]")
+    same = read_results(
+        put(text.replace("fan_rpm", "Fan, rpm").replace(",", ";").replace("Fan;", "Fan,"))
+    )
+    pd.testing.assert_frame_equal(
+        same.drop(columns="source_sha256"), plain.drop(columns="source_sha256")
+    )
+    extra = read_results(put(NARROW.replace("fan_rpm", "Power (kW)")))
+    assert extra["power_w"].tolist() == [220.0, 220.0]
+    assert extra["Power (kW)"].tolist() == ["1500", "1500"]
+
+
 def test_a_column_per_sensor_becomes_a_row_per_run_and_sensor(put):
     path = put(WIDE)
     frame = read_results(path, HEADINGS, constants={"lab": "north"})
@@ -220,7 +234,7 @@ def test_lines_count_as_in_an_editor(put):
     assert places(faults_of(put(text))) == {(4, "temperature_c", "hot")}
 
 
-def test_faults_of_all_rows_are_told_at_once_with_lines_and_headings(put):
+def test_faults_of_all_rows_are_reported_at_once_with_lines_and_headings(put):
     text = (
         WIDE.replace("r1,Alder r1", "r1,")
         .replace(",71,", ",hot,")
@@ -336,8 +350,8 @@ def test_the_sheet_must_be_clear(book):
     assert len(read_results(path, sheet="runs")) == 2
 
 
-def test_no_workbook_is_told(put):
-    assert "no Excel workbook" in faults_of(put(WIDE, "runs.xlsx"))[0].message
+def test_what_is_not_a_workbook_is_refused(put):
+    assert "not an Excel workbook" in faults_of(put(WIDE, "runs.xlsx"))[0].message
     assert "save it as .xlsx" in faults_of(put(WIDE, "runs.ods"))[0].fix
 
 
@@ -347,7 +361,7 @@ def test_a_parquet_table_keeps_its_types(put, tmp_path):
     frame.to_parquet(path)
     again = read_results(path, {"Fan": "fan_rpm"})
     pd.testing.assert_frame_equal(again, frame.rename(columns={"Fan": "fan_rpm"}))
-    assert "no Parquet" in faults_of(put(b"PAR1", "cut.parquet"))[0].message
+    assert "not a Parquet file" in faults_of(put(b"PAR1", "cut.parquet"))[0].message
 
 
 def test_a_missing_file_is_the_standard_error(tmp_path):
@@ -355,7 +369,7 @@ def test_a_missing_file_is_the_standard_error(tmp_path):
         read_results(tmp_path / "none.csv")
 
 
-def test_a_table_without_any_mapping_is_told_how_to_map(put):
+def test_a_table_without_any_mapping_shows_how_to_map(put):
     """Own headings and no columns=: the headings that go nowhere stand beside what lacks."""
     *lacking, last = faults_of(put(WIDE))
     assert {fault.column for fault in lacking} >= {"run", "sensor", "temperature_c"}

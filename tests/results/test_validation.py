@@ -83,8 +83,8 @@ def test_all_faults_are_listed_at_once_in_the_users_terms():
         power_w=[220, 220, None, 219],
     )
     faults = faults_of(frame, file="t.csv", rows=[2, 3, 5, 6], headings={"temperature_c": "Temp"})
-    told = {(f.file, f.row, f.column, f.value) for f in faults}
-    assert told == {
+    reported = {(f.file, f.row, f.column, f.value) for f in faults}
+    assert reported == {
         ("t.csv", 5, "Temp", "hot"),
         ("t.csv", 6, "Temp", "300.0"),
         ("t.csv", 2, "fan_mode", "stok"),
@@ -116,12 +116,12 @@ def test_both_ends_of_each_range_are_in_and_beyond_is_out(column):
         .assign(run=[f"r{i}" for i in range(len(values))], ambient_c=-40.0, standard_error_k=1.0)
     )
     faults = faults_of(frame.assign(**{column.name: values}))
-    told = {
+    reported = {
         f.row
         for f in faults
         if f.column == column.name and ("range" in f.message or "small" in f.message)
     }
-    assert told == set(range(len(inside), len(values)))
+    assert reported == set(range(len(inside), len(values)))
 
 
 @pytest.mark.parametrize(

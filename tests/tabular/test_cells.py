@@ -7,11 +7,10 @@ import scipy.constants as sc
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermcmp.results.headings import split_heading
 from thermcmp.results.schema import BY_NAME, COLUMNS
 from thermcmp.tabular.cells import Reader, prove_decimal, to_float
-from thermcmp.tabular.column_units import find_conversion, is_unit
 from thermcmp.tabular.numbers import Mark, mark_of, split_cell
+from thermcmp.tabular.units import find_conversion, is_unit, split_heading
 
 
 def read(name, cell, unit="", decimal=None):
@@ -149,6 +148,10 @@ def test_blanks_depend_on_the_kind_of_column():
         ("Fan %", ("Fan", "%")),
         ("Memory °C", ("Memory", "°C")),
         ("Noise min", ("Noise min", "")),
+        ("Air in", ("Air in", "")),
+        ("Drift K/min", ("Drift", "K/min")),
+        ("Noise(dB(A))", ("Noise", "dB(A)")),
+        ("power_w", ("power", "w")),
     ],
 )
 def test_headings_split_into_name_and_unit(heading, parts):

@@ -1,1 +1,1 @@
-"""Results rows: their schema and checks, the table reader and the Parquet store."""
+"""The Parquet store of results rows."""

@@ -20,19 +20,13 @@ RowKey = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Contents:
-    """Every row ever stored, and what became of it.
+    """Every row ever stored, with its file and key, and what became of it.
 
     Attributes
     ----------
-    rows : pandas.DataFrame, shape (n, columns)
-        All rows of all files.
-    files : tuple of str, length n
-        File of each row.
-    keys : tuple of (lab, run, sensor), length n
-        Key of each row.
     texts : dict of int to str
         Canonical text of a row without its provenance, by position, for the rows whose
-        key stands more than once or was asked for.
+        key stands more than once or is to be compared.
     live : dict of key to tuple of int
         Positions of the rows that no correction replaced and no other row repeats; more
         than one where two imports gave the same run different values at the same time.
@@ -51,12 +45,11 @@ class Contents:
             Damage(
                 ", ".join(sorted({self.files[p] for p in positions})),
                 f"run '{key[1]}', sensor '{key[2]}' has two sets of values: "
-                + tell_differences(
-                    self.rows,
-                    positions[0],
-                    self.rows,
-                    positions[1],
-                    differing(self.texts[positions[0]], self.texts[positions[1]]),
+                + describe_differences(
+                    self.rows.iloc[positions[0]],
+                    self.texts[positions[0]],
+                    self.rows.iloc[positions[1]],
+                    self.texts[positions[1]],
                 ),
                 "supersede(frame, reason) with the row that holds",
             )
@@ -70,8 +63,8 @@ class Contents:
         return self.rows.iloc[[p[0] for p in self.live.values() if len(p) == 1]]
 
 
-def assemble(stored: Mapping[str, Stored], asked: Collection[RowKey] = ()) -> Contents:
-    """Put the files of a store together."""
+def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) -> Contents:
+    """Return the contents of a store's files; rows of the keys in `compared` get a text."""
     replaced = {
         ((lab, run, sensor), file)
         for part in stored.values()
@@ -92,7 +85,7 @@ def assemble(stored: Mapping[str, Stored], asked: Collection[RowKey] = ()) -> Co
         for _ in range(stored[name].table.num_rows)
     )
     keys = tuple(key for frame in frames for key in keys_of(frame))
-    texts = _texts(frames, keys, asked)
+    texts = _texts(frames, keys, compared)
     live: dict[RowKey, tuple[int, ...]] = {}
     for position, (key, file) in enumerate(zip(keys, files, strict=True)):
         standing = live.get(key, ())
@@ -103,10 +96,10 @@ def assemble(stored: Mapping[str, Stored], asked: Collection[RowKey] = ()) -> Co
 
 
 def _texts(
-    frames: list[pd.DataFrame], keys: Sequence[RowKey], asked: Collection[RowKey]
+    frames: list[pd.DataFrame], keys: Sequence[RowKey], compared: Collection[RowKey]
 ) -> dict[int, str]:
-    """Write the texts of the rows that have to be compared; all would take long."""
-    needed = {key for key, count in Counter(keys).items() if count > 1} | set(asked)
+    """Return the texts of the rows that have to be compared; all would take long."""
+    needed = {key for key, count in Counter(keys).items() if count > 1} | set(compared)
     texts: dict[int, str] = {}
     start = 0
     # Before stacking, which may turn an extra column into another type.
@@ -118,19 +111,16 @@ def _texts(
     return texts
 
 
-def differing(one: str, other: str) -> list[str]:
-    """Name the columns in which two canonical row texts differ."""
-    left, right = json.loads(one), json.loads(other)
-    return sorted(n for n in left.keys() | right.keys() if left.get(n) != right.get(n))
+def describe_differences(row: pd.Series, text: str, other: pd.Series, other_text: str) -> str:
+    """Return both values of each column in which two rows differ by their canonical texts."""
+    values, other_values = json.loads(text), json.loads(other_text)
+    names = sorted(
+        name
+        for name in values.keys() | other_values.keys()
+        if values.get(name) != other_values.get(name)
+    )
 
+    def shown(values: pd.Series, name: str) -> str:
+        return "blank" if pd.isna(values.get(name)) else str(values[name])
 
-def tell_differences(
-    one: pd.DataFrame, at: int, other: pd.DataFrame, there: int, columns: list[str]
-) -> str:
-    """Write out both values of each column in which two rows differ."""
-
-    def shown(frame: pd.DataFrame, position: int, name: str) -> str:
-        value = frame[name].iloc[position] if name in frame else pd.NA
-        return "blank" if pd.isna(value) else str(value)
-
-    return ", ".join(f"{n} {shown(one, at, n)} and {shown(other, there, n)}" for n in columns)
+    return ", ".join(f"{name} {shown(row, name)} and {shown(other, name)}" for name in names)

@@ -74,11 +74,8 @@ class LocalFolder:
         except BaseException:
             unfinished.unlink(missing_ok=True)
             raise
-        self._keep_name()
-
-    def _keep_name(self) -> None:
-        """Convert the rename itself to the disk, where the system can open a folder."""
-        # Windows cannot open folders, and keeps names safe by itself.
+        # The rename itself must reach the disk; Windows cannot open folders, and keeps names
+        # safe by itself.
         with contextlib.suppress(PermissionError):
             handle = os.open(self._path, os.O_RDONLY)
             try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol, get_args
 
@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
-from thermcmp.library.effective_rows import Contents, RowKey, assemble, differing, tell_differences
+from thermcmp.library.effective_rows import Contents, RowKey, assemble, describe_differences
 from thermcmp.library.storage import open_folder
 from thermcmp.library.store_file import (
     Damage,
@@ -34,7 +34,7 @@ OnDamage = Literal["error", "skip"]
 
 
 class DamageWarning(ThermcmpWarning):
-    """Damaged files or clashing rows were left out, as asked."""
+    """Damaged files or clashing rows were left out because of on_damage='skip'."""
 
 
 class HasResults(Protocol):
@@ -113,16 +113,16 @@ class Library:
         LibraryError
             If files of the library are damaged.
         """
-        given = _canonical(frame)
-        keys = list(keys_of(given))
+        rows = _canonical(frame)
+        keys = list(keys_of(rows))
         contents = self._contents("error", keys)
-        faults = _contradictions(contents, given, keys)
+        faults = _contradictions(contents, rows, keys)
         if faults:
             raise InputError("The import contradicts the library:", faults)
         is_new = np.array([key not in contents.live for key in keys], dtype=bool)
-        new = given[is_new].reset_index(drop=True)
+        new = rows[is_new].reset_index(drop=True)
         _check_together(contents.effective, new)
-        return self._write(make_stored(new, source=source), known=len(given) - len(new))
+        return self._write(make_stored(new, source=source), known=len(rows) - len(new))
 
     def supersede(self, frame: pd.DataFrame | HasResults, reason: str) -> Receipt:
         """Correct rows: write new values that replace those of the same run and sensor.
@@ -148,16 +148,11 @@ class Library:
             If files of the library are damaged.
         """
         if not isinstance(reason, str) or not reason.strip():
-            raise InputError(
-                "A correction needs a reason:",
-                [
-                    Fault(
-                        "no reason given", "say in a few words why the rows change", column="reason"
-                    )
-                ],
-            )
-        given = _canonical(frame)
-        keys = list(keys_of(given))
+            fix = "state in a few words why the rows change"
+            fault = Fault("no reason", fix, column="reason")
+            raise InputError("A correction needs a reason:", [fault])
+        rows = _canonical(frame)
+        keys = list(keys_of(rows))
         contents = assemble(self._stored("error"), keys)
         faults = [
             Fault(
@@ -170,21 +165,25 @@ class Library:
         ]
         if faults:
             raise InputError("The correction names rows that do not exist:", faults)
-        texts = row_texts(given, without=PROVENANCE)
+        texts = row_texts(rows, without=PROVENANCE)
         changes = [
             [contents.texts[p] for p in contents.live[key]] != [text]
             for key, text in zip(keys, texts, strict=True)
         ]
-        new = given[np.array(changes, dtype=bool)].reset_index(drop=True)
+        new = rows[np.array(changes, dtype=bool)].reset_index(drop=True)
         changed = {key for key, change in zip(keys, changes, strict=True) if change}
         held = contents.effective
         is_kept = np.array([key not in changed for key in keys_of(held)], dtype=bool)
-        untouched = held[is_kept]
-        _check_together(untouched, new)
-        stored = make_stored(
-            new, reason=reason.strip(), supersedes=_standing_rows(contents, changed)
+        _check_together(held[is_kept], new)
+        # Repeats of equal rows, which do not stand, would come back if they were not named too.
+        standing = {(key, contents.texts[p]) for key in changed for p in contents.live[key]}
+        supersedes = sorted(
+            (*contents.keys[position], contents.files[position])
+            for position, text in contents.texts.items()
+            if (contents.keys[position], text) in standing
         )
-        return self._write(stored, known=len(given) - len(new))
+        stored = make_stored(new, reason=reason.strip(), supersedes=tuple(supersedes))
+        return self._write(stored, known=len(rows) - len(new))
 
     def results(
         self, sensor: str | None = None, *, on_damage: OnDamage = "error", **equals: Any
@@ -215,7 +214,13 @@ class Library:
         """
         rows = self._contents(on_damage).effective
         wanted = equals if sensor is None else {"sensor": sensor, **equals}
-        _check_columns(rows, wanted)
+        faults = [
+            Fault("no such column", suggest(name, list(rows.columns)), column=name)
+            for name in wanted
+            if name not in rows
+        ]
+        if faults:
+            raise InputError("The results cannot be filtered so:", faults)
         for name, value in wanted.items():
             values = list(value) if isinstance(value, (list, tuple, set, frozenset)) else [value]
             rows = rows[rows[name].isin(values)]
@@ -244,7 +249,7 @@ class Library:
         contents = assemble(stored)
         notes = [stored[file].note for file in contents.files]
         in_effect = {p for positions in contents.live.values() for p in positions}
-        told = pd.DataFrame(
+        origins = pd.DataFrame(
             {
                 "in_effect": pd.Series([p in in_effect for p in range(len(notes))], dtype="bool"),
                 "imported_at": pd.Series(
@@ -256,8 +261,8 @@ class Library:
                 "file": pd.Series(list(contents.files), dtype="string"),
             }
         )
-        whole = pd.concat([told, contents.rows], axis=1)
-        order = told.sort_values(["imported_at", "file"], kind="stable").index
+        whole = pd.concat([origins, contents.rows], axis=1)
+        order = origins.sort_values(["imported_at", "file"], kind="stable").index
         return whole.loc[order].reset_index(drop=True)
 
     def verify(self) -> list[Damage]:
@@ -295,28 +300,20 @@ class Library:
     def _stored(self, on_damage: OnDamage) -> dict[str, Stored]:
         """Read every file, as the caller wants damage treated."""
         if on_damage not in get_args(OnDamage):
-            raise InputError(
-                "Unknown way to treat damage:",
-                [
-                    Fault(
-                        "no such choice",
-                        "use 'error' or 'skip'",
-                        column="on_damage",
-                        value=str(on_damage),
-                    )
-                ],
-            )
+            fix = "use 'error' or 'skip'"
+            fault = Fault("no such choice", fix, column="on_damage", value=str(on_damage))
+            raise InputError("Unknown way to treat damage:", [fault])
         stored, damages = self._read(decode)
-        self._tell(damages, on_damage)
+        self._report(damages, on_damage)
         return stored
 
-    def _contents(self, on_damage: OnDamage, asked: Sequence[RowKey] = ()) -> Contents:
+    def _contents(self, on_damage: OnDamage, compared: Sequence[RowKey] = ()) -> Contents:
         """Read and assemble the library, as the caller wants damage treated."""
-        contents = assemble(self._stored(on_damage), asked)
-        self._tell(contents.clashes, on_damage)
+        contents = assemble(self._stored(on_damage), compared)
+        self._report(contents.clashes, on_damage)
         return contents
 
-    def _tell(self, damages: list[Damage], on_damage: OnDamage) -> None:
+    def _report(self, damages: list[Damage], on_damage: OnDamage) -> None:
         """Raise or warn of damage."""
         if not damages:
             return
@@ -332,49 +329,47 @@ class Library:
         if stored.table.num_rows == 0:
             return Receipt(0, known, None)
         name = stored.note.file
-        self._folder.publish(name, encode(stored), lambda data: _check_written(name, data))
+
+        def check(data: bytes) -> None:
+            try:
+                check_whole(name, data)
+            except DamagedFileError as error:
+                raise LibraryError(
+                    f"Nothing was imported, the file was not written whole: {error}"
+                ) from None
+
+        self._folder.publish(name, encode(stored), check)
         return Receipt(stored.table.num_rows, known, name)
 
 
 def _canonical(frame: pd.DataFrame | HasResults) -> pd.DataFrame:
-    """Check a frame, or the frame an object carries, and bring it to stored form."""
-    given: Any = frame if isinstance(frame, pd.DataFrame) else getattr(frame, "results", frame)
-    return canonical_extras(check_results(given))
+    """Return a frame, or that of an object with results, checked and in stored form."""
+    rows: Any = frame if isinstance(frame, pd.DataFrame) else getattr(frame, "results", frame)
+    return canonical_extras(check_results(rows))
 
 
-def _contradictions(contents: Contents, given: pd.DataFrame, keys: Sequence[RowKey]) -> list[Fault]:
-    """Find rows whose key is held with values that it never had before."""
+def _contradictions(contents: Contents, rows: pd.DataFrame, keys: Sequence[RowKey]) -> list[Fault]:
+    """Return a fault for each row whose key is held with values that it never had before."""
     ever = {(contents.keys[p], text) for p, text in contents.texts.items()}
     places = [p for p, key in enumerate(keys) if key in contents.live]
+    texts = row_texts(rows.iloc[places], without=PROVENANCE)
     faults = []
-    for position, text in zip(
-        places, row_texts(given.iloc[places], without=PROVENANCE), strict=True
-    ):
+    for position, text in zip(places, texts, strict=True):
         key = keys[position]
         if (key, text) in ever:
             continue
         held = contents.live[key][0]
-        columns = differing(contents.texts[held], text)
-        told = tell_differences(contents.rows, held, given, position, columns)
+        differences = describe_differences(
+            contents.rows.iloc[held], contents.texts[held], rows.iloc[position], text
+        )
+        words = (
+            f"run '{key[1]}', sensor '{key[2]}' is in the library with other values: "
+            f"{differences} (library and import)"
+        )
         faults.append(
-            Fault(
-                f"run '{key[1]}', sensor '{key[2]}' is in the library with other values: "
-                f"{told} (library and import)",
-                "if the import is right, use supersede(frame, reason)",
-                row=position,
-            )
+            Fault(words, "if the import is right, use supersede(frame, reason)", row=position)
         )
     return faults
-
-
-def _check_written(name: str, data: bytes) -> None:
-    """Hold a file just written against its hash."""
-    try:
-        check_whole(name, data)
-    except DamagedFileError as error:
-        raise LibraryError(
-            f"Nothing was imported, the file was not written whole: {error}"
-        ) from None
 
 
 def _check_together(held: pd.DataFrame, new: pd.DataFrame) -> None:
@@ -388,29 +383,3 @@ def _check_together(held: pd.DataFrame, new: pd.DataFrame) -> None:
     ]
     if faults:
         raise InputError("The rows contradict rows of the library:", faults)
-
-
-def _check_columns(rows: pd.DataFrame, wanted: Mapping[str, Any]) -> None:
-    """Refuse filters on columns that do not exist."""
-    known = list(rows.columns)
-    faults = [
-        Fault("no such column", suggest(name, known), column=name)
-        for name in wanted
-        if name not in known
-    ]
-    if faults:
-        raise InputError("The results cannot be filtered so:", faults)
-
-
-def _standing_rows(
-    contents: Contents, changed: set[RowKey]
-) -> tuple[tuple[str, str, str, str], ...]:
-    """Name every row of the changed keys that stands, repeats of equal rows included."""
-    effective = {(key, contents.texts[p]) for key in changed for p in contents.live[key]}
-    return tuple(
-        sorted(
-            (*contents.keys[position], contents.files[position])
-            for position, text in contents.texts.items()
-            if (contents.keys[position], text) in effective
-        )
-    )

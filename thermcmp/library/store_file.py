@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
 from typing import Any, Final
@@ -32,7 +32,7 @@ class Damage:
     what : str
         What is wrong with it.
     cure : str
-        What to do about it.
+        How to fix it.
     """
 
     file: str
@@ -40,7 +40,7 @@ class Damage:
     cure: str
 
     def __str__(self) -> str:
-        return f"{self.file}: {self.what}. Cure: {self.cure}"
+        return f"{self.file}: {self.what}. Fix: {self.cure}"
 
 
 class DamagedFileError(Exception):
@@ -78,9 +78,17 @@ class Note:
     reason: str | None = None
     supersedes: tuple[tuple[str, str, str, str], ...] = ()
 
+    @classmethod
+    def parse(cls, text: bytes) -> Note:
+        """Return the note in a file's metadata."""
+        values = json.loads(text)
+        values["imported_at"] = datetime.fromisoformat(values["imported_at"])
+        values["supersedes"] = tuple(tuple(row) for row in values["supersedes"])
+        return cls(**values)
+
     @property
     def file(self) -> str:
-        """Name of the file; a correction can be told by it even when unreadable."""
+        """Name of the file; it shows a correction even when the file is unreadable."""
         return f"{self.content_sha256}{'.correction' if self.supersedes else ''}.parquet"
 
     @property
@@ -99,8 +107,8 @@ class Stored:
     @property
     def is_whole(self) -> bool:
         """Whether the rows and the statement still have the noted hash."""
-        found = content_hash(from_arrow(self.table), self.note.statement)
-        return found == self.note.content_sha256
+        rows = from_arrow(self.table)
+        return content_hash(rows, self.note.statement) == self.note.content_sha256
 
 
 def make_stored(
@@ -110,19 +118,18 @@ def make_stored(
     reason: str | None = None,
     supersedes: tuple[tuple[str, str, str, str], ...] = (),
 ) -> Stored:
-    """Make the content of a new file.
-
-    Shapes: rows (n, columns).
-    """
-    statement = Note("", datetime.now(UTC), "", source, reason, supersedes).statement
-    note = Note(
-        content_hash(rows, statement), datetime.now(UTC), _version(), source, reason, supersedes
-    )
+    """Return the content of a new file."""
+    try:
+        version = metadata.version("thermcmp")
+    except metadata.PackageNotFoundError:
+        version = "not installed"
+    unhashed = Note("", datetime.now(UTC), version, source, reason, supersedes)
+    note = replace(unhashed, content_sha256=content_hash(rows, unhashed.statement))
     return Stored(to_arrow(rows), note)
 
 
 def encode(stored: Stored) -> bytes:
-    """Write a file's content as Parquet with page checksums."""
+    """Return a file's content as Parquet with page checksums."""
     note = stored.note
     text = json.dumps(
         {
@@ -141,12 +148,12 @@ def encode(stored: Stored) -> bytes:
 
 
 def decode(name: str, data: bytes) -> Stored:
-    """Read a file's content."""
+    """Return a file's content, or raise what is wrong with it."""
     try:
         file = pq.ParquetFile(pa.BufferReader(data), page_checksum_verification=True)
         kept = file.schema_arrow.metadata or {}
     except (pa.ArrowException, OSError, ValueError):
-        raise _damaged(name, "cut short, or no Parquet file", _RESTORE) from None
+        raise _damaged(name, "cut short, or not a Parquet file", _RESTORE) from None
     version = kept.get(VERSION_KEY, b"").decode(errors="replace")
     if not version.isdecimal():
         raise _damaged(
@@ -164,7 +171,7 @@ def decode(name: str, data: bytes) -> Stored:
         table = migrated(file.read())
         check_schema(table.schema)
         table.validate(full=True)
-        stored = Stored(table.replace_schema_metadata(), _read_note(kept[_NOTE_KEY]))
+        stored = Stored(table.replace_schema_metadata(), Note.parse(kept[_NOTE_KEY]))
     except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
         raise _damaged(name, "altered: its pages or its note cannot be read", _RESTORE) from None
     if stored.note.file != name:
@@ -177,36 +184,15 @@ def decode(name: str, data: bytes) -> Stored:
 
 
 def check_whole(name: str, data: bytes) -> Stored:
-    """Read a file's content and hash its rows again."""
+    """Return a file's content after hashing its rows again."""
     stored = decode(name, data)
     if not stored.is_whole:
         raise _damaged(name, "altered: its rows no longer have the noted hash", _RESTORE)
     return stored
 
 
-def _damaged(name: str, what: str, cure: str) -> DamagedFileError:
-    """Describe a damaged file; a correction's loss is worse and is said."""
+def _damaged(name: str, what: str, fix: str) -> DamagedFileError:
+    """Return the error for a damaged file; the loss of a correction is stated, as it is worse."""
     if name.endswith(".correction.parquet"):
         what += "; it is a correction, so without it the rows that it replaced come back"
-    return DamagedFileError(Damage(name, what, cure))
-
-
-def _read_note(text: bytes) -> Note:
-    """Read the note from a file's metadata."""
-    held = json.loads(text)
-    return Note(
-        content_sha256=held["content_sha256"],
-        imported_at=datetime.fromisoformat(held["imported_at"]),
-        library_version=held["library_version"],
-        source=held["source"],
-        reason=held["reason"],
-        supersedes=tuple((lab, run, sensor, file) for lab, run, sensor, file in held["supersedes"]),
-    )
-
-
-def _version() -> str:
-    """Return this package's version; a bare work tree has none."""
-    try:
-        return metadata.version("thermcmp")
-    except metadata.PackageNotFoundError:
-        return "not installed"
+    return DamagedFileError(Damage(name, what, fix))

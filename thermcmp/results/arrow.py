@@ -50,10 +50,7 @@ _EXTRA_DTYPES: Final = {
 
 
 def to_arrow(frame: pd.DataFrame) -> pa.Table:
-    """Turn a checked results frame into a table of the declared schema.
-
-    Shapes: frame (n, columns). Returns (n, columns).
-    """
+    """Return a checked results frame as a table of the declared schema."""
     extras = [name for name in frame.columns if name not in BY_NAME]
     plain = canonical_extras(frame)
     fields, arrays = list(SCHEMA), []
@@ -69,23 +66,27 @@ def to_arrow(frame: pd.DataFrame) -> pa.Table:
 
 
 def from_arrow(table: pa.Table) -> pd.DataFrame:
-    """Turn a table written by `to_arrow` back into an equal frame.
-
-    Shapes: table (n, columns). Returns (n, columns).
-    """
+    """Return the frame that `to_arrow` made a table of."""
     table = migrated(table)
     check_schema(table.schema)
     extras = [name for name in table.schema.names if name not in BY_NAME]
     dtypes = {column.name: DTYPES[column.kind] for column in COLUMNS}
     dtypes |= {name: _EXTRA_DTYPES[table.schema.field(name).type] for name in extras}
-    return pd.DataFrame({name: _to_series(table[name], dtype) for name, dtype in dtypes.items()})
+    columns = {}
+    for name, dtype in dtypes.items():
+        stored = table[name]
+        # Integers and flags with gaps must not pass through floats.
+        with_gaps = pa.types.is_integer(stored.type) or pa.types.is_boolean(stored.type)
+        columns[name] = (
+            pd.Series(stored.to_pylist(), dtype=dtype)
+            if with_gaps
+            else stored.to_pandas().astype(dtype)
+        )
+    return pd.DataFrame(columns)
 
 
 def migrated(table: pa.Table) -> pa.Table:
-    """Return a table of an older layout the columns that came later, blank.
-
-    Shapes: table (n, columns). Returns (n, columns).
-    """
+    """Return a table of an older layout with the columns that came later, blank."""
     version = int((table.schema.metadata or {}).get(VERSION_KEY, SCHEMA_VERSION))
     for column in COLUMNS:
         if column.since > version and column.name not in table.schema.names:
@@ -95,7 +96,7 @@ def migrated(table: pa.Table) -> pa.Table:
 
 
 def check_schema(schema: pa.Schema) -> None:
-    """Hold a table's schema against the declared one."""
+    """Check a table's schema against the declared one."""
     faults = [
         Fault("the declared column is absent", "write files with this library only", column=name)
         for name in BY_NAME
@@ -103,32 +104,24 @@ def check_schema(schema: pa.Schema) -> None:
     ]
     for field in schema:
         if field.name not in BY_NAME and field.type not in _EXTRA_DTYPES:
-            faults.append(_type_fault(field, "write files with this library only"))
+            fix = "write files with this library only"
         elif field.name in BY_NAME and field.type != SCHEMA.field(field.name).type:
-            faults.append(_type_fault(field, f"write it as {SCHEMA.field(field.name).type}"))
+            fix = f"write it as {SCHEMA.field(field.name).type}"
+        else:
+            continue
+        faults.append(Fault(f"stored as {field.type}", fix, column=field.name))
     if faults:
         raise InputError("The table does not follow the results schema:", faults)
 
 
 def canonical_extras(frame: pd.DataFrame) -> pd.DataFrame:
-    """Convert the extra columns of a frame to the few types that are stored.
-
-    Shapes: frame (n, columns). Returns (n, columns).
-    """
+    """Return a frame with its extra columns in the few types that are stored."""
     extras = {str(name): _extra_dtype(frame[name]) for name in frame if name not in BY_NAME}
     mixed = [name for name, dtype in extras.items() if dtype is None]
     if mixed:
-        raise InputError(
-            "These extra columns cannot be stored:",
-            [
-                Fault(
-                    "mixes kinds of value",
-                    "make it all text or all numbers, or drop it",
-                    column=name,
-                )
-                for name in mixed
-            ],
-        )
+        fix = "make it all text or all numbers, or drop it"
+        faults = [Fault("mixes kinds of value", fix, column=name) for name in mixed]
+        raise InputError("These extra columns cannot be stored:", faults)
     changed = {}
     for name, dtype in extras.items():
         series = frame[name]
@@ -141,7 +134,7 @@ def canonical_extras(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
-    """Stack canonical frames whose extra columns may differ.
+    """Return canonical frames, whose extra columns may differ, as one frame.
 
     An extra column that is text in one frame and something else in another becomes
     text; one that is empty in a frame takes the type it has in the others.
@@ -161,18 +154,6 @@ def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
         for part in parts
     ]
     return pd.concat([part[[*BY_NAME, *extras]] for part in whole], ignore_index=True)
-
-
-def _to_series(column: pa.ChunkedArray, dtype: Any) -> pd.Series:
-    """Turn one stored column into a series without a detour through floats."""
-    if pa.types.is_integer(column.type) or pa.types.is_boolean(column.type):
-        return pd.Series(column.to_pylist(), dtype=dtype)
-    return column.to_pandas().astype(dtype)
-
-
-def _type_fault(field: pa.Field, fix: str) -> Fault:
-    """Describe a column of a type that the schema does not hold."""
-    return Fault(f"stored as {field.type}", fix, column=field.name)
 
 
 def _extra_dtype(series: pd.Series) -> Any:

@@ -1,4 +1,4 @@
-"""Where a frame's rows came from, so that a fault can be told in the user's own terms."""
+"""Where a frame's rows came from, so that faults are reported in the user's terms."""
 
 from __future__ import annotations
 
@@ -11,19 +11,9 @@ from thermcmp.tabular.column import Finding
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """The user's own names for what a frame holds.
+    """The user's names for what a frame holds, with row number and sensor of each position.
 
-    Attributes
-    ----------
-    file : str, optional
-        Name of the file the frame was read from.
-    rows : sequence of int, optional
-        Row number as the user sees it, for each position of the frame.
-    headings : mapping of str to str
-        The user's heading for a schema name. The key ``temperature_c[memory]``
-        holds for the rows of that sensor only.
-    sensors : sequence of str, optional
-        Sensor of each position, needed for headings that name a sensor.
+    A heading under ``temperature_c[memory]`` holds for the rows of that sensor only.
     """
 
     file: str | None = None
@@ -32,19 +22,11 @@ class Origin:
     sensors: Sequence[str] | None = None
 
     def fault(self, finding: Finding) -> Fault:
-        """Turn a finding into a fault with the user's row number and heading."""
-        position = finding.position
-        row = position if position is None or self.rows is None else self.rows[position]
-        value = None if finding.value is None else str(finding.value)
-        return Fault(finding.message, finding.fix, self.file, row, self._heading(finding), value)
-
-    def _heading(self, finding: Finding) -> str | None:
-        """Return the user's heading of the finding's column."""
+        """Return a finding with the user's row number and heading."""
         column, position = finding.column, finding.position
-        if column is None:
-            return None
+        row = position if position is None or self.rows is None else self.rows[position]
+        heading = None if column is None else self.headings.get(column, column)
         if self.sensors is not None and position is not None:
-            own = self.headings.get(f"{column}[{self.sensors[position]}]")
-            if own is not None:
-                return own
-        return self.headings.get(column, column)
+            heading = self.headings.get(f"{column}[{self.sensors[position]}]", heading)
+        value = None if finding.value is None else str(finding.value)
+        return Fault(finding.message, finding.fix, self.file, row, heading, value)

@@ -1,4 +1,4 @@
-"""Reading firmware from a plain table: a row per point of a curve, else a row per firmware."""
+"""The reader of firmware tables: a row per point of a curve, else a row per firmware."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ from thermcmp.physics.fan_controls import (
 )
 from thermcmp.physics.firmware import Firmware
 from thermcmp.tabular.column import Column, Kind
-from thermcmp.tabular.small_table import SideRow, SideTable, Source, read_side_table
+from thermcmp.tabular.grid import Source
+from thermcmp.tabular.small_table import SmallTable, TableRow, read_small_table
 
 _TEXT, _NUMBER = Kind.TEXT, Kind.NUMBER
 #: Columns of a firmware table.
@@ -50,6 +51,7 @@ CONTROLS: Final[dict[str, tuple[str, ...]]] = {
 }
 #: Columns that any firmware may fill, in one of its rows or in all alike.
 _COMMON: Final = ("control_sensor", "hysteresis_k", "start_c", "stop_c", "power_limit_w")
+_KINDS: Final = "use one of " + ", ".join(f"'{word}'" for word in CONTROLS)
 _DOING: Final = "This firmware table cannot be used:"
 
 
@@ -98,12 +100,12 @@ def read_firmware(
     FileNotFoundError
         If there is no such file.
     """
-    table = read_side_table(source, FIRMWARE_COLUMNS, named=columns, decimal=decimal)
+    table = read_small_table(source, FIRMWARE_COLUMNS, named=columns, decimal=decimal)
     if duty is None or isinstance(duty, DutyTable):
         measured = duty
     else:
         measured = _duty_table(duty, cooler_id, decimal)
-    groups: dict[str, list[SideRow]] = {}
+    groups: dict[str, list[TableRow]] = {}
     faults = []
     for row in table.rows:
         name = row.values.get("firmware")
@@ -111,57 +113,52 @@ def read_firmware(
             faults.append(table.fault("the value is missing", "name it", row.number, "firmware"))
         else:
             groups.setdefault(str(name), []).append(row)
-    found = {}
+    firmwares = {}
     for name, rows in groups.items():
         try:
-            found[name] = _firmware(name, rows, table, measured)
+            firmwares[name] = _firmware(name, rows, table, measured)
         except InputError as error:
             faults += error.faults
     if faults:
         raise InputError(_DOING, faults)
-    return found
+    return firmwares
 
 
 def _firmware(
-    name: str, rows: Sequence[SideRow], table: SideTable, duty: DutyTable | None
+    name: str, rows: Sequence[TableRow], table: SmallTable, duty: DutyTable | None
 ) -> Firmware:
-    """Make one firmware of its rows."""
+    """Return the firmware that rows describe."""
     faults: list[Fault] = []
     kind = _one_value("fan_control", rows, table, faults)
     common = {column: _one_value(column, rows, table, faults) for column in _COMMON}
     first = rows[0].number
     if kind is None and not faults:
-        faults.append(table.fault("the value is missing", _kinds(), first, "fan_control"))
+        faults.append(table.fault("the value is missing", _KINDS, first, "fan_control"))
     elif kind is not None and kind not in CONTROLS:
-        faults.append(table.fault("no such fan control", _kinds(), first, "fan_control", kind))
+        faults.append(table.fault("no such fan control", _KINDS, first, "fan_control", kind))
     if not faults:
-        needed = _columns_of(str(kind), rows)
+        needed = CONTROLS[str(kind)]
+        if kind == "curve" and any("duty_percent" in row.values for row in rows):
+            needed = ("temperature_c", "duty_percent")
         faults = _row_faults(str(kind), needed, rows, table, duty)
     if faults:
         raise InputError(_DOING, faults)
-    given = {column: value for column, value in common.items() if value is not None}
+    stated = {column: value for column, value in common.items() if value is not None}
     points = [tuple(row.values[column] for row in rows) for column in needed]
     try:
-        return Firmware(name=name, fan=_control(str(kind), points, needed, duty), **given)
+        return Firmware(name=name, fan=_control(str(kind), points, needed, duty), **stated)
     except InputError as error:
-        raise InputError(_DOING, [_placed(one, rows, table) for one in error.faults]) from None
-
-
-def _columns_of(kind: str, rows: Sequence[SideRow]) -> tuple[str, ...]:
-    """Return the columns that a fan control needs; a curve may be stated in duty."""
-    if kind == "curve" and any("duty_percent" in row.values for row in rows):
-        return ("temperature_c", "duty_percent")
-    return CONTROLS[kind]
+        raise InputError(_DOING, [_placed(fault, rows, table) for fault in error.faults]) from None
 
 
 def _row_faults(
     kind: str,
     needed: Sequence[str],
-    rows: Sequence[SideRow],
-    table: SideTable,
+    rows: Sequence[TableRow],
+    table: SmallTable,
     duty: DutyTable | None,
 ) -> list[Fault]:
-    """Find what a firmware's rows lack or hold too much."""
+    """Return what a firmware's rows lack, and what they hold too much."""
     faults = []
     allowed = {"firmware", "fan_control", *_COMMON, *needed}
     for row in rows:
@@ -188,7 +185,7 @@ def _row_faults(
 def _control(
     kind: str, points: Sequence[tuple[float, ...]], needed: Sequence[str], duty: DutyTable | None
 ) -> FanControl:
-    """Make a fan control of its columns."""
+    """Return the fan control that columns describe."""
     if kind == "curve" and "duty_percent" in needed and duty is not None:
         return FanCurve.from_duty(points[0], points[1], duty)
     if kind == "curve":
@@ -201,18 +198,17 @@ def _control(
 
 def _duty_table(source: Source, cooler_id: str | None, decimal: str | None) -> DutyTable:
     """Read the duty table of one specimen."""
-    table = read_side_table(source, DUTY_COLUMNS, decimal=decimal)
+    doing = "This duty table cannot be used:"
+    table = read_small_table(source, DUTY_COLUMNS, decimal=decimal)
     specimens = list(dict.fromkeys(row.values.get("cooler_id") for row in table.rows))
     if cooler_id is None and len(specimens) == 1:
         cooler_id = specimens[0]
     rows = [row for row in table.rows if row.values.get("cooler_id") == cooler_id]
     if not rows:
-        known = ", ".join(str(one) for one in specimens if one is not None) or "none is named"
+        known = ", ".join(str(name) for name in specimens if name is not None) or "none is named"
         words = "several specimens" if cooler_id is None else "no row of this specimen"
-        fault = table.fault(
-            words, f"give cooler_id= as one of: {known}", None, "cooler_id", cooler_id
-        )
-        raise InputError("This duty table cannot be used:", [fault])
+        fix = f"give cooler_id= as one of: {known}"
+        raise InputError(doing, [table.fault(words, fix, None, "cooler_id", cooler_id)])
     faults = [
         table.fault("the value is missing", "fill it in", row.number, name)
         for row in rows
@@ -220,7 +216,7 @@ def _duty_table(source: Source, cooler_id: str | None, decimal: str | None) -> D
         if name not in row.values
     ]
     if faults:
-        raise InputError("This duty table cannot be used:", faults)
+        raise InputError(doing, faults)
     rows.sort(key=lambda row: float(row.values["duty_percent"]))
     try:
         return DutyTable(
@@ -228,29 +224,26 @@ def _duty_table(source: Source, cooler_id: str | None, decimal: str | None) -> D
             tuple(row.values["fan_rpm"] for row in rows),
         )
     except InputError as error:
-        doing = "This duty table cannot be used:"
-        raise InputError(doing, [_placed(one, rows, table) for one in error.faults]) from None
+        raise InputError(doing, [_placed(fault, rows, table) for fault in error.faults]) from None
 
 
-def _one_value(column: str, rows: Sequence[SideRow], table: SideTable, faults: list[Fault]) -> Any:
+def _one_value(
+    column: str, rows: Sequence[TableRow], table: SmallTable, faults: list[Fault]
+) -> Any:
     """Return the one value that a firmware's rows have in a column, or None."""
     filled = [row for row in rows if column in row.values]
     for row in filled:
         first, value = filled[0].values[column], row.values[column]
         if value != first:
-            words = f"row {filled[0].number} of this firmware says '{first}'"
+            words = f"row {filled[0].number} of this firmware has '{first}'"
             faults.append(table.fault(words, "make them alike", row.number, column, value))
     return filled[0].values[column] if filled else None
 
 
-def _placed(fault: Fault, rows: Sequence[SideRow], table: SideTable) -> Fault:
+def _placed(fault: Fault, rows: Sequence[TableRow], table: SmallTable) -> Fault:
     """Return a control's or firmware's fault with its row: its point's, else the first."""
     if fault.row is not None:
         number = rows[fault.row - 1].number
     else:
         number = next((row.number for row in rows if fault.column in row.values), rows[0].number)
     return table.fault(fault.message, fault.fix, number, fault.column, fault.value)
-
-
-def _kinds() -> str:
-    return "use one of " + ", ".join(f"'{word}'" for word in CONTROLS)

@@ -21,10 +21,7 @@ PROVENANCE: Final = ("source_file", "source_sha256")
 
 
 def row_texts(frame: pd.DataFrame, *, without: tuple[str, ...] = ()) -> list[str]:
-    """Write each row as canonical JSON text.
-
-    Shapes: frame (n, columns).
-    """
+    """Return each row as canonical JSON text."""
     # Most columns of most imports are empty; they would only cost time.
     names = sorted(n for n in frame.columns if n not in without and frame[n].notna().any())
     columns = [[_plain(value) for value in frame[name].to_list()] for name in names]
@@ -39,10 +36,7 @@ def row_texts(frame: pd.DataFrame, *, without: tuple[str, ...] = ()) -> list[str
 
 
 def content_hash(frame: pd.DataFrame, statement: dict[str, Any] | None = None) -> str:
-    """Hash the rows of a frame, and what is stated about them.
-
-    Shapes: frame (n, columns).
-    """
+    """Return the hash of a frame's rows and of what is stated about them."""
     digest = hashlib.sha256()
     digest.update(json.dumps(statement or {}, sort_keys=True, ensure_ascii=True).encode())
     for text in sorted(row_texts(frame)):
@@ -51,10 +45,7 @@ def content_hash(frame: pd.DataFrame, statement: dict[str, Any] | None = None) -
 
 
 def keys_of(frame: pd.DataFrame) -> pd.Index:
-    """Return the key of each row: lab, run, sensor.
-
-    Shapes: frame (n, columns). Returns (n,).
-    """
+    """Return the key of each row: lab, run, sensor."""
     columns = (frame[name].fillna("").to_list() for name in KEY)
     return pd.Index(list(zip(*columns, strict=True)), dtype=object, tupleize_cols=False)
 

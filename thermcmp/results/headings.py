@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 from thermcmp.errors import Fault, suggest
 from thermcmp.results.schema import BY_NAME, NAMES
-from thermcmp.tabular.column_units import is_unit, split_heading
+from thermcmp.tabular.column import match_heading, stated_unit
+from thermcmp.tabular.units import is_unit
 
 #: Columns that may be given once for each sensor, as in ``temperature_c[memory]``.
 PER_SENSOR: Final = (
@@ -35,14 +36,10 @@ class Target:
     ----------
     place : int
         Position of the heading in the table, from 0.
-    heading : str
-        The user's heading.
     name : str
         Schema name, or the heading itself for an extra column.
-    sensor : str or None
-        Sensor named by the heading.
-    unit : str
-        Unit named by the heading; "" where it names none.
+    sensor, unit : str
+        Sensor and unit named by the heading, if any.
     """
 
     place: int
@@ -65,10 +62,7 @@ class Target:
 def map_headings(
     headings: Sequence[str], units: Sequence[str], columns: Mapping[str, str], file: str
 ) -> tuple[list[Target], list[Fault]]:
-    """Find where the cells under each heading go.
-
-    Returns targets, faults.
-    """
+    """Return where the cells under each heading go, and what is wrong with the headings."""
     faults = [
         Fault(
             "the column has cells but no heading, or the line ends in a separator",
@@ -90,9 +84,10 @@ def map_headings(
             hint = suggest(heading, list(counts))
             faults.append(Fault("no such heading in the table", hint, file, column=heading))
     targets = []
+    taken = {*headings, *columns.values()}
     for place, (heading, unit) in enumerate(zip(headings, units, strict=True)):
         if heading:
-            target, wrong = _target(place, heading, unit, columns)
+            target, wrong = _target(Target(place, heading, heading, unit=unit), columns, taken)
             targets.append(target)
             faults += [Fault(message, fix, file, 1, heading) for message, fix in wrong]
     faults += _shape_faults(targets, file)
@@ -100,41 +95,35 @@ def map_headings(
 
 
 def _target(
-    place: int, heading: str, unit: str, columns: Mapping[str, str]
+    extra: Target, columns: Mapping[str, str], taken: Collection[str]
 ) -> tuple[Target, list[tuple[str, str]]]:
-    """Find where one heading goes, and what is wrong with it."""
-    base, own = split_heading(heading)
-    declared = columns.get(heading)
-    if declared is None:
-        as_written = _TARGET.fullmatch(heading)
-        if (
-            as_written
-            and as_written["name"] in BY_NAME
-            and (as_written["sensor"] is None or not is_unit(as_written["sensor"]))
-        ):
-            declared, own = heading, ""
-        elif base in BY_NAME:
-            declared = base
-        else:
-            return Target(place, heading, heading), []
-    found = _TARGET.fullmatch(declared.strip())
-    name = declared if found is None else found["name"]
-    sensor = None if found is None else found["sensor"]
+    """Find where the cells of what may be an extra column go, and what is wrong with it."""
+    heading = extra.heading
+    as_written = _TARGET.fullmatch(heading)
+    if heading in columns:
+        declared, unit = columns[heading], stated_unit(heading)
+    elif (
+        as_written
+        and as_written["name"] in BY_NAME
+        and (as_written["sensor"] is None or not is_unit(as_written["sensor"]))
+    ):
+        declared, unit = heading, ""
+    else:
+        match = match_heading(heading, BY_NAME, taken)
+        if match is None:
+            return extra, []
+        declared, unit = match
+    parts = _TARGET.fullmatch(declared.strip())
+    name, sensor = (parts["name"], parts["sensor"]) if parts else (declared, None)
     if name not in BY_NAME:
-        return Target(place, heading, heading), [
-            (f"'{declared}' is no column of the results", suggest(name, NAMES))
-        ]
+        return extra, [(f"'{declared}' is not a column of the results", suggest(name, NAMES))]
     wrong = []
     if sensor is not None and name not in PER_SENSOR:
-        wrong.append(
-            (
-                f"'{name}' is the same for all sensors of a run",
-                f"only {', '.join(PER_SENSOR)} may name a sensor",
-            )
-        )
-    if sensor is not None and own and not BY_NAME[name].unit and not is_unit(own):
-        own = ""
-    return Target(place, heading, name, sensor, own or unit), wrong
+        words = f"'{name}' is the same for all sensors of a run"
+        wrong.append((words, f"only {', '.join(PER_SENSOR)} may name a sensor"))
+    if sensor is not None and not BY_NAME[name].unit and not is_unit(unit):
+        unit = ""
+    return replace(extra, name=name, sensor=sensor, unit=unit or extra.unit), wrong
 
 
 def _shape_faults(targets: Sequence[Target], file: str) -> list[Fault]:
@@ -146,28 +135,13 @@ def _shape_faults(targets: Sequence[Target], file: str) -> list[Fault]:
             faults.append(Fault(f"{both} all go to {key}", "map one of them only", file, 1))
     measured = {t.sensor for t in targets if t.name == "temperature_c"}
     for target in targets:
+        message = fix = ""
         if target.sensor is not None and target.sensor not in measured:
-            faults.append(
-                Fault(
-                    f"sensor '{target.sensor}' has no temperature",
-                    f"map a heading to temperature_c[{target.sensor}]",
-                    file,
-                    1,
-                    target.heading,
-                )
-            )
-        if (
-            target.sensor is None
-            and target.name in ("sensor", "temperature_c")
-            and (measured - {None})
-        ):
-            faults.append(
-                Fault(
-                    "the table names its sensors both by heading and by row",
-                    "map either temperature_c and sensor, or temperature_c[…] only",
-                    file,
-                    1,
-                    target.heading,
-                )
-            )
+            message = f"sensor '{target.sensor}' has no temperature"
+            fix = f"map a heading to temperature_c[{target.sensor}]"
+        elif target.key in ("sensor", "temperature_c") and measured - {None}:
+            message = "the table names its sensors both by heading and by row"
+            fix = "map either temperature_c and sensor, or temperature_c[…] only"
+        if message:
+            faults.append(Fault(message, fix, file, 1, target.heading))
     return faults

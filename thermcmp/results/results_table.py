@@ -1,4 +1,4 @@
-"""Reading a hand-kept table of results with the user's own headings."""
+"""The reader of hand-kept tables of results with the user's own headings."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from thermcmp.results.validation import examine
 from thermcmp.tabular.cells import Reader, fix_of, is_blank, mark_of_table
 from thermcmp.tabular.coercion import build, is_missing, to_text
 from thermcmp.tabular.column import Finding, Kind
-from thermcmp.tabular.grid import Grid, read_parquet, read_sheet, read_text
+from thermcmp.tabular.grid import Grid, read_grid
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
@@ -47,7 +47,8 @@ def read_results(
         drift_k_per_min)
         names the sensor: a table with a column per sensor becomes a row per run and
         sensor, and a blank temperature makes no row. Headings that are schema names
-        need no mapping; other headings are kept as extra columns.
+        need no mapping, nor do those with a unit for its ending ("Power (W)"); other
+        headings are kept as extra columns.
     decimal : {".", ","}, optional
         Decimal mark. By default it must be proved by the numbers of the file; in a
         comma-separated file without any comma inside a number it is the point.
@@ -72,66 +73,58 @@ def read_results(
         If there is no such file.
     """
     where = Path(path)
-    data = where.read_bytes()
     named, fixed = dict(columns or {}), dict(constants or {})
-    grid = _load(where, data, sheet, {*named, *NAMES})
+    grid = read_grid(where, {*named, *NAMES}, sheet)
     targets, faults = map_headings(grid.headings, grid.units, named, where.name)
     faults = [*grid.faults, *faults, *_argument_faults(decimal, fixed, targets)]
     if not grid.rows and not faults:
         faults = [Fault("the table has headings but no rows", "add the runs", where.name)]
-    mark, wrong = _decimal_of(grid, targets, decimal, where.name)
-    faults += wrong
+    if decimal is None:
+        numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
+        cells = [row[target.place] for _, row in grid.rows for target in numeric]
+        decimal, fault = mark_of_table(cells, grid.separator)
+        faults += [] if fault is None else [replace(fault, file=where.name)]
     if faults:
         # Headings, widths and decimal mark come first: cells read under wrong ones
         # would only add faults that are none.
         raise InputError(f"The table {where.name} cannot be read:", faults)
-    values, unread = _read_cells(grid, targets, mark)
+    values, unread = _read_cells(grid, targets, decimal)
     numbers = [number for number, _ in grid.rows]
-    told = {(fault.row, fault.column) for fault in unread}
-    frame, origin = _to_frame(targets, values, numbers, where.name, told)
+    unread_places = {(fault.row, fault.column) for fault in unread}
+    frame, origin = _to_frame(targets, values, numbers, where.name, unread_places)
     frame = frame.assign(**fixed)
     for name, value in (
         ("source_file", where.name),
-        ("source_sha256", hashlib.sha256(data).hexdigest()),
+        ("source_sha256", hashlib.sha256(where.read_bytes()).hexdigest()),
     ):
         if name not in frame or frame[name].isna().all():
             frame[name] = value
     checked, findings = examine(frame)
-    faults = [*unread, *_new_faults(findings, origin, fixed, told)]
-    faults += _unmapped(targets, [name for name in REQUIRED if name not in frame])
+    faults = [*unread, *_new_faults(findings, origin, fixed, unread_places)]
+    lacking = [name for name in REQUIRED if name not in frame]
+    extra = ", ".join(f"'{target.heading}'" for target in targets if target.is_extra)
+    if lacking and extra:
+        name = "temperature_c[memory]" if "temperature_c" in lacking else lacking[0]
+        fix = f"map them with columns={{'your heading': '{name}', …}} (--columns)"
+        faults.append(Fault(f"headings that are not yet columns of the results: {extra}", fix))
     if faults:
         faults.sort(key=lambda fault: fault.row or 0)
         raise InputError(
             f"The table {where.name} holds rows that cannot be used:",
-            [*(Fault(f.message, f.fix, where.name, f.row, f.column, f.value) for f in faults)],
+            [replace(fault, file=where.name) for fault in faults],
         )
     return checked
-
-
-def _load(path: Path, data: bytes, sheet: str | None, known: set[str]) -> Grid:
-    """Read a file's cells by its kind."""
-    ending = path.suffix.lower()
-    if ending in (".xlsx", ".xlsm"):
-        return read_sheet(path, path.name, sheet)
-    if ending in (".parquet", ".pq"):
-        return read_parquet(path, path.name)
-    if ending in (".xls", ".ods"):
-        raise InputError(
-            "The table cannot be read:",
-            [Fault(f"{ending} files are not read", "save it as .xlsx or as CSV", path.name)],
-        )
-    return read_text(data, path.name, known)
 
 
 def _argument_faults(
     decimal: str | None, constants: Mapping[str, Any], targets: list[Target]
 ) -> list[Fault]:
-    """Find what is wrong with the arguments."""
+    """Return what is wrong with the arguments."""
     faults = []
     if decimal not in (None, ".", ","):
         faults.append(
             Fault(
-                "no decimal mark",
+                "not a decimal mark",
                 "give decimal='.' or decimal=','",
                 column="decimal",
                 value=str(decimal),
@@ -154,20 +147,8 @@ def _argument_faults(
     return faults
 
 
-def _decimal_of(
-    grid: Grid, targets: list[Target], declared: str | None, file: str
-) -> tuple[str | None, list[Fault]]:
-    """Find the decimal mark of the file: declared, or proved by all its numbers."""
-    if declared is not None:
-        return declared, []
-    numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
-    cells = [row[target.place] for _, row in grid.rows for target in numeric]
-    mark, fault = mark_of_table(cells, grid.separator)
-    return mark, [] if fault is None else [replace(fault, file=file)]
-
-
 def _read_cells(
-    grid: Grid, targets: list[Target], mark: str | None
+    grid: Grid, targets: list[Target], decimal: str | None
 ) -> tuple[dict[int, list[Any]], list[Fault]]:
     """Read all cells; what cannot be read is None and a fault."""
     values: dict[int, list[Any]] = {}
@@ -178,8 +159,8 @@ def _read_cells(
             values[target.place] = _extra([cell for _, cell in cells])
             continue
         column = BY_NAME[target.name]
-        reader = Reader(column, target.unit, mark)
-        read = []
+        reader = Reader(column, target.unit, decimal)
+        values[target.place] = read = []
         for number, cell in cells:
             try:
                 read.append(reader.read(cell))
@@ -187,25 +168,22 @@ def _read_cells(
                 read.append(None)
                 fix = fix_of(error, column)
                 faults.append(Fault(str(error), fix, None, number, target.heading, str(cell)))
-        values[target.place] = read
     return values, faults
 
 
 def _extra(cells: list[Any]) -> list[Any]:
-    """Keep an extra column's cells: typed where they are alike, else as text."""
+    """Return an extra column's cells: typed where they are alike, else as text."""
     kept = [None if is_blank(cell, Kind.TEXT) else cell for cell in cells]
     kinds = {type(cell) for cell in kept if cell is not None}
     if kinds <= {int, float} or (len(kinds) == 1 and kinds != {str}):
         return kept
-    return [None if cell is None else _as_text(cell) for cell in kept]
-
-
-def _as_text(cell: Any) -> str:
-    """Write a cell of an extra column of mixed types as text."""
-    try:
-        return to_text(cell)
-    except ValueError:
-        return str(cell)
+    texts: list[Any] = []
+    for cell in kept:
+        try:
+            texts.append(None if cell is None else to_text(cell))
+        except ValueError:
+            texts.append(str(cell))
+    return texts
 
 
 def _to_frame(
@@ -213,29 +191,29 @@ def _to_frame(
     values: dict[int, list[Any]],
     numbers: list[int],
     file: str,
-    told: set[Place],
+    unread: set[Place],
 ) -> tuple[pd.DataFrame, Origin]:
-    """Make the frame: a row per run and sensor where headings name sensors."""
+    """Return the frame: a row per run and sensor where headings name sensors."""
     sensors = list(dict.fromkeys(t.sensor for t in targets if t.sensor is not None))
     shared = [t for t in targets if t.sensor is None]
     headings = {t.key: t.heading for t in targets}
     if not sensors:
         columns = {t.name: _series(t, values[t.place]) for t in shared}
         return pd.DataFrame(columns, index=range(len(numbers))), Origin(file, numbers, headings)
-    own = {(t.name, t.sensor): t for t in targets if t.sensor is not None}
+    by_sensor = {(t.name, t.sensor): t for t in targets if t.sensor is not None}
     # Row by row, then sensor by sensor, as the user reads the table.
     picks = [
         (row, sensor)
         for row in range(len(numbers))
         for sensor in sensors
-        if not is_missing(values[own["temperature_c", sensor].place][row])
+        if not is_missing(values[by_sensor["temperature_c", sensor].place][row])
         # An unreadable temperature is no blank: its row stays, to be checked as well.
-        or (numbers[row], own["temperature_c", sensor].heading) in told
+        or (numbers[row], by_sensor["temperature_c", sensor].heading) in unread
     ]
     columns = {t.name: _series(t, [values[t.place][row] for row, _ in picks]) for t in shared}
-    for name in dict.fromkeys(name for name, _ in own):
+    for name in dict.fromkeys(name for name, _ in by_sensor):
         cells = [
-            values[own[name, sensor].place][row] if (name, sensor) in own else None
+            values[by_sensor[name, sensor].place][row] if (name, sensor) in by_sensor else None
             for row, sensor in picks
         ]
         columns[name] = build(cells, BY_NAME[name])
@@ -246,38 +224,23 @@ def _to_frame(
 
 
 def _series(target: Target, cells: list[Any]) -> pd.Series:
-    """Make a column of the frame from read cells."""
+    """Return read cells as a column of the frame."""
     if target.is_extra:
         kinds = {type(cell) for cell in cells if cell is not None}
         return pd.Series(cells, dtype="string" if kinds <= {str} else None)
     return build(cells, BY_NAME[target.name])
 
 
-def _unmapped(targets: list[Target], lacking: list[str]) -> list[Fault]:
-    """Name the headings that may hold the lacking columns, and say how to map them."""
-    extra = [target.heading for target in targets if target.is_extra]
-    if not lacking or not extra:
-        return []
-    listed = ", ".join(f"'{heading}'" for heading in extra)
-    name = "temperature_c[memory]" if "temperature_c" in lacking else lacking[0]
-    return [
-        Fault(
-            f"headings that are no column of the results yet: {listed}",
-            f"say what they hold with columns={{'your heading': '{name}', …}} (--columns)",
-        )
-    ]
-
-
 def _new_faults(
-    findings: list[Finding], origin: Origin, constants: Mapping[str, Any], told: set[Place]
+    findings: list[Finding], origin: Origin, constants: Mapping[str, Any], unread: set[Place]
 ) -> list[Fault]:
-    """Turn the check's findings into faults, without those that were told before."""
+    """Return the check's findings as faults, without those of cells that could not be read."""
     faults: dict[tuple[Any, ...], Fault] = {}
     for finding in findings:
         if finding.column in constants:
-            # Every row holds the constant: one fault says it.
+            # Every row holds the constant: one fault is enough.
             finding = finding._replace(position=None)
         fault = origin.fault(finding)
-        if fault.row is None or (fault.row, fault.column) not in told:
+        if fault.row is None or (fault.row, fault.column) not in unread:
             faults.setdefault((fault.row, fault.column, fault.value, fault.message), fault)
     return list(faults.values())

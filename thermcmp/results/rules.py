@@ -38,16 +38,21 @@ BELOW_AMBIENT_K: Final = 2.0
 
 
 def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
-    """Find the rows that break a rule between columns or rows.
-
-    Rows are read in order: where rows disagree, the later one is at fault.
-
-    Shapes: frame (n, columns).
-    """
+    """Return the rows that break a rule; where rows disagree, the later one is at fault."""
     # A missing lab is a lab of its own; blank text never stands in a canonical frame.
     rows = frame.assign(lab=frame["lab"].fillna("")).reset_index(drop=True)
+    again = rows.duplicated(subset=list(KEY)) & rows["run"].notna() & rows["sensor"].notna()
+    cold = rows["temperature_c"] < rows["ambient_c"] - BELOW_AMBIENT_K
+    below_background = rows["noise_dba"] < rows["noise_floor_dba"]
+    unmarked = rows["regulated_by"].notna() & ~rows["regulated"]
+    bare_summary = (rows["n"] > 1).fillna(False).astype(bool) & rows["standard_error_k"].isna()
     return [
-        *_repeated(rows),
+        *_marked(
+            rows[again],
+            "run",
+            "run '{run}' has a second row for sensor '{sensor}' in the same lab",
+            "keep one row per lab, run and sensor; a repeat is a run of its own",
+        ),
         *_agree(rows, ("lab", "run"), RUN_LEVEL, "the sensors of one run share one test"),
         *_agree(
             rows,
@@ -62,22 +67,39 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "a board specimen has one model and one memory vendor",
         ),
         *_agree(rows, ("cooler_id",), ("cooler_model",), "a cooler specimen has one model"),
-        *_within_row(rows),
+        *_marked(
+            rows[cold],
+            "temperature_c",
+            "the sensor is colder than the air around it ({ambient_c:g} °C)",
+            "check both readings and their columns; both are in °C",
+        ),
+        *_marked(
+            rows[below_background],
+            "noise_dba",
+            "the level is below the background ({noise_floor_dba:g} dB(A))",
+            "check both levels: the background is part of what the meter reads",
+        ),
+        *_marked(
+            rows[unmarked],
+            "regulated_by",
+            "it states what held the sensor, but the run is not marked as regulated",
+            "set regulated to yes, or leave regulated_by blank",
+        ),
+        *_marked(
+            rows[bare_summary],
+            "standard_error_k",
+            "a summary of several runs without its standard error",
+            "give the standard error of the mean [K], or enter the runs one by one",
+        ),
     ]
 
 
-def _repeated(rows: pd.DataFrame) -> Iterator[Finding]:
-    """Find rows that name a result a second time."""
-    again = rows.duplicated(subset=list(KEY)) & rows["run"].notna() & rows["sensor"].notna()
-    for position in rows.index[again]:
-        run, sensor = rows.loc[position, "run"], rows.loc[position, "sensor"]
-        yield Finding(
-            f"run '{run}' has a second row for sensor '{sensor}' in the same lab",
-            "keep one row per lab, run and sensor; a repeat is a run of its own",
-            "run",
-            position,
-            run,
-        )
+def _marked(rows: pd.DataFrame, column: str, message: str, fix: str) -> Iterator[Finding]:
+    """Return a finding at each row; the message may name its columns."""
+    for position in rows.index:
+        row = rows.loc[position]
+        value = None if pd.isna(row[column]) else row[column]
+        yield Finding(message.format_map(row), fix, column, position, value)
 
 
 def _agree(
@@ -100,42 +122,3 @@ def _agree(
                 position,
                 rows.loc[position, column],
             )
-
-
-def _within_row(rows: pd.DataFrame) -> Iterator[Finding]:
-    """Find rows whose own columns contradict each other."""
-    cold = rows["temperature_c"] < rows["ambient_c"] - BELOW_AMBIENT_K
-    for position in rows.index[cold]:
-        ambient = rows.loc[position, "ambient_c"]
-        yield Finding(
-            f"the sensor is colder than the air around it ({ambient:g} °C)",
-            "check both readings and their columns; both are in °C",
-            "temperature_c",
-            position,
-            rows.loc[position, "temperature_c"],
-        )
-    silent = rows["noise_dba"] < rows["noise_floor_dba"]
-    for position in rows.index[silent]:
-        yield Finding(
-            f"the level is below the background ({rows.loc[position, 'noise_floor_dba']:g} dB(A))",
-            "check both levels: the background is part of what the meter reads",
-            "noise_dba",
-            position,
-            rows.loc[position, "noise_dba"],
-        )
-    for position in rows.index[rows["regulated_by"].notna() & ~rows["regulated"]]:
-        yield Finding(
-            "it says what held the sensor, but the run is not marked as regulated",
-            "set regulated to yes, or leave regulated_by blank",
-            "regulated_by",
-            position,
-            rows.loc[position, "regulated_by"],
-        )
-    summary = (rows["n"] > 1).fillna(False).astype(bool) & rows["standard_error_k"].isna()
-    for position in rows.index[summary]:
-        yield Finding(
-            "a summary of several runs without its standard error",
-            "give the standard error of the mean [K], or enter the runs one by one",
-            "standard_error_k",
-            position,
-        )

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from difflib import get_close_matches
 from typing import Any
 
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import Fault, InputError, closest
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED
@@ -23,10 +22,7 @@ def check_results(
     rows: Sequence[int] | None = None,
     headings: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
-    """Check a results frame and bring it to its canonical form.
-
-    Shapes: frame (n, columns). Returns (n, schema columns + extra columns).
-    """
+    """Return a results frame in canonical form, or raise with all that is wrong with it."""
     origin = Origin(file, rows, headings or {})
     checked, findings = examine(frame)
     if findings:
@@ -35,27 +31,27 @@ def check_results(
 
 
 def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
-    """Convert a results frame to canonical form and collect all that is wrong with it.
-
-    Shapes: frame (n, columns). Returns checked, findings.
-    """
-    given = _with_plain_columns(frame)
+    """Return a results frame in canonical form, and all that is wrong with it."""
+    stated = _with_plain_columns(frame)
     findings: list[Finding] = []
     columns: dict[Any, pd.Series] = {}
     for column in COLUMNS:
-        if column.name in given:
-            series, bad = coerce(given[column.name], column)
-            findings += bad
+        if column.name in stated:
+            columns[column.name], unread = coerce(stated[column.name], column)
+            findings += unread
         else:
-            series = build([None] * len(given), column)
-        columns[column.name] = series
-    extras = [name for name in given.columns if name not in BY_NAME]
-    columns |= {name: given[name] for name in extras}
+            columns[column.name] = build([None] * len(stated), column)
+    extras = [name for name in stated.columns if name not in BY_NAME]
+    columns |= {name: stated[name] for name in extras}
     checked = pd.DataFrame(columns)
-    findings += _absent(given, extras)
+    for name in REQUIRED:
+        if name not in stated:
+            close = closest(name, extras)
+            fix = f"add it: {BY_NAME[name].meaning}{f'; is it {close!r}?' if close else ''}"
+            findings.append(Finding("the column is missing", fix, name))
     # An optional column without values has nothing to check.
-    stated = [n for n in NAMES if n in given and (n in REQUIRED or checked[n].notna().any())]
-    findings += _schema_findings(checked[stated], findings)
+    filled = [n for n in NAMES if n in stated and (n in REQUIRED or checked[n].notna().any())]
+    findings += _schema_findings(checked[filled], findings)
     findings += find_rule_faults(checked)
     return checked, findings
 
@@ -63,16 +59,9 @@ def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
 def _with_plain_columns(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the frame with text column names and a plain index."""
     if not isinstance(frame, pd.DataFrame):
-        raise InputError(
-            "Results must be a pandas DataFrame:",
-            [
-                Fault(
-                    "not a DataFrame",
-                    "give a frame, as read_results makes it",
-                    value=type(frame).__name__,
-                )
-            ],
-        )
+        fix = "give a frame, as read_results makes it"
+        fault = Fault("not a DataFrame", fix, value=type(frame).__name__)
+        raise InputError("Results must be a pandas DataFrame:", [fault])
     named = [name for name in frame.index.names if name is not None]
     plain = frame.reset_index(named).reset_index(drop=True) if named else frame
     faults = [
@@ -89,19 +78,6 @@ def _with_plain_columns(frame: pd.DataFrame) -> pd.DataFrame:
     return plain.reset_index(drop=True)
 
 
-def _absent(given: pd.DataFrame, extras: list[str]) -> list[Finding]:
-    """Name the required columns that are absent, with the extra column that may be meant."""
-    findings = []
-    for name in REQUIRED:
-        if name not in given:
-            close = get_close_matches(name, extras, n=1, cutoff=0.6)
-            hint = f"; is it '{close[0]}'?" if close else ""
-            findings.append(
-                Finding("the column is missing", f"add it: {BY_NAME[name].meaning}{hint}", name)
-            )
-    return findings
-
-
 def _words_for(column: Column) -> tuple[str, str]:
     """Return message and fix for a value outside a column's range or choices."""
     if column.choices:
@@ -114,42 +90,30 @@ def _words_for(column: Column) -> tuple[str, str]:
 
 
 def _schema_findings(checked: pd.DataFrame, known: list[Finding]) -> list[Finding]:
-    """Check types, required values, ranges and words of the columns that were given."""
+    """Check types, required values, ranges and words of columns, beside known findings."""
     # Imported on use: pandera takes a good part of a second.
     import pandera.pandas as pa
 
-    def rules(column: Column) -> list[pa.Check]:
-        found = []
-        if column.choices:
-            found.append(pa.Check.isin(column.choices))
-        if column.low is not None:
-            found.append(pa.Check.ge(column.low))
-        if column.high is not None:
-            found.append(pa.Check.le(column.high))
-        return found
-
-    schema = pa.DataFrameSchema(
-        {
-            name: pa.Column(
-                DTYPES[BY_NAME[name].kind],
-                rules(BY_NAME[name]),
-                nullable=not BY_NAME[name].required,
-            )
-            for name in checked.columns
-        }
-    )
+    checks = {}
+    for name in checked.columns:
+        column = BY_NAME[name]
+        rules = [pa.Check.isin(column.choices)] if column.choices else []
+        rules += [pa.Check.ge(column.low)] if column.low is not None else []
+        rules += [pa.Check.le(column.high)] if column.high is not None else []
+        checks[name] = pa.Column(DTYPES[column.kind], rules, nullable=not column.required)
+    schema = pa.DataFrameSchema(checks)
     try:
         schema.validate(checked, lazy=True)
     except pa.errors.SchemaErrors as error:
         cases = error.failure_cases
     else:
         return []
-    told = {(finding.column, finding.position) for finding in known}
+    unread = {(finding.column, finding.position) for finding in known}
     findings = []
     for name, check, value, index in zip(
         cases["column"], cases["check"], cases["failure_case"], cases["index"], strict=True
     ):
-        if check == "not_nullable" and (name, index) not in told:
+        if check == "not_nullable" and (name, index) not in unread:
             message, fix = "the value is missing", f"fill it in: {BY_NAME[name].meaning}"
             findings.append(Finding(message, fix, name, int(index)))
         elif check != "not_nullable":

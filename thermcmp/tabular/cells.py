@@ -1,15 +1,15 @@
-"""Reading one cell of a hand-kept table: numbers, decimal marks, units and blanks."""
+"""One cell of a hand-kept table: numbers, decimal marks, units and blanks."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from thermcmp.errors import Fault
 from thermcmp.tabular.coercion import CONVERTERS, FIXES, is_missing
 from thermcmp.tabular.column import Column, Kind
-from thermcmp.tabular.column_units import UnitError, find_conversion, is_unit
 from thermcmp.tabular.numbers import (
     POINT,
     Mark,
@@ -18,6 +18,7 @@ from thermcmp.tabular.numbers import (
     parse_number,
     split_cell,
 )
+from thermcmp.tabular.units import UnitError, find_conversion, is_unit
 from thermcmp.tabular.words import BLANK, MISSING
 
 
@@ -31,10 +32,8 @@ class Reader:
 
     Attributes
     ----------
-    column : Column
-        What the schema says of the column.
     unit : str
-        Unit from the heading; "" for the schema's own.
+        Unit from the heading; "" for the column's own.
     decimal : str or None
         The file's decimal mark, or None where neither declared nor proved.
     """
@@ -44,37 +43,31 @@ class Reader:
     decimal: str | None = None
 
     def read(self, value: Any) -> Any:
-        """Read one cell."""
+        """Return the value of a cell in the column's unit, or None for a blank."""
         if is_blank(value, self.column.kind):
             return None
         if self.column.kind not in (Kind.NUMBER, Kind.COUNT):
             return CONVERTERS[self.column.kind](value)
         unit = self.unit
         if isinstance(value, str):
-            written, own = split_cell(value)
-            if any(sign.isdigit() for sign in own) and not is_unit(own):
+            written, cell_unit = split_cell(value)
+            if any(sign.isdigit() for sign in cell_unit) and not is_unit(cell_unit):
                 # No unit holds figures but the known ones: a slip such as '22O.4'.
-                raise ValueError(f"not a number ('{own}' behind '{written}')")
+                raise ValueError(f"not a number ('{cell_unit}' behind '{written}')")
             value = to_float(written, self.decimal)
-            unit = self._one_unit(own)
+            convert = partial(find_conversion, wanted=self.column.unit)
+            if cell_unit and unit and convert(cell_unit) != convert(unit):
+                raise UnitError(f"the cell has '{cell_unit}', the heading '{unit}'")
+            unit = cell_unit or unit
         number = CONVERTERS[self.column.kind](value)
         if not unit:
             return number
         factor, offset = find_conversion(unit, self.column.unit)
         return number if (factor, offset) == (1.0, 0.0) else number * factor + offset
 
-    def _one_unit(self, own: str) -> str:
-        """Return the cell's unit, or the heading's where the cell has none."""
-        if not own or not self.unit:
-            return own or self.unit
-        wanted = self.column.unit
-        if find_conversion(own, wanted) != find_conversion(self.unit, wanted):
-            raise UnitError(f"the cell says '{own}', the heading '{self.unit}'")
-        return own
-
 
 def is_blank(value: Any, kind: Kind) -> bool:
-    """Return whether a cell says that there is no value."""
+    """Return whether a cell states that there is no value."""
     if is_missing(value):
         return True
     words = BLANK if kind is Kind.TEXT else MISSING
@@ -82,24 +75,17 @@ def is_blank(value: Any, kind: Kind) -> bool:
 
 
 def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] | None]:
-    """Find the decimal mark that all numbers of a file agree on.
-
-    Returns decimal, contradiction.
-    """
+    """Return the decimal mark that all numbers agree on, and two numbers that contradict."""
     proof: dict[Mark, str] = {}
     for number in numbers:
         proof.setdefault(mark_of(number), number)
     if Mark.POINT in proof and Mark.COMMA in proof:
         return None, (proof[Mark.POINT], proof[Mark.COMMA])
-    found = [mark.value for mark in (Mark.POINT, Mark.COMMA) if mark in proof]
-    return (found[0] if found else None), None
+    return next((mark.value for mark in proof if mark in (Mark.POINT, Mark.COMMA)), None), None
 
 
 def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | None, Fault | None]:
-    """Find the decimal mark of a table.
-
-    Returns decimal, fault.
-    """
+    """Return the decimal mark of a table's numeric cells, and why there is none."""
     numbers = [split_cell(cell)[0] for cell in cells if isinstance(cell, str)]
     mark, contradiction = prove_decimal(numbers)
     if contradiction is not None:
@@ -113,7 +99,7 @@ def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | No
 
 
 def fix_of(error: ValueError, column: Column) -> str:
-    """Describe how a cell that could not be read is fixed."""
+    """Return how a cell that could not be read is fixed."""
     if isinstance(error, UnprovedMarkError):
         return "declare decimal='.' or decimal=','"
     if isinstance(error, UnitError):
@@ -122,14 +108,14 @@ def fix_of(error: ValueError, column: Column) -> str:
 
 
 def to_float(number: str, decimal: str | None) -> float:
-    """Read a number under the file's decimal mark."""
+    """Parse a number under the file's decimal mark."""
     mark = mark_of(number)
     if mark is Mark.BROKEN:
         raise ValueError("not a number")
     if mark is Mark.EITHER and decimal is None:
         point, comma = both_readings(number)
         raise UnprovedMarkError(
-            f"reads both as {point} and as {comma}, and nothing in the file tells which"
+            f"reads both as {point} and as {comma}, and nothing in the file shows which"
         )
     proved = mark.value if mark in (Mark.POINT, Mark.COMMA) else decimal or POINT
     value = parse_number(number, proved)

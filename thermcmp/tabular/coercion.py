@@ -1,4 +1,4 @@
-"""Turning a column of any storage type into the schema's canonical one."""
+"""Conversion of a column of any storage type to the schema's canonical one."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ _PLAIN_NUMBER: Final = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-
 
 
 def is_missing(value: Any) -> bool:
-    """Return whether a cell's value stands for nothing."""
+    """Return whether a cell of any storage type is empty."""
     if isinstance(value, str):
         return not value.strip()
     return (
@@ -119,30 +119,25 @@ CONVERTERS: Final[dict[Kind, Callable[[Any], Any]]] = {
 
 
 def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]:
-    """Convert a column to its canonical dtype.
-
-    Shapes: series (n,). Returns coerced (n,), findings.
-    """
+    """Return a column in its canonical dtype, and the values that do not convert."""
     kind = column.kind
     if kind is Kind.NUMBER and pd.api.types.is_float_dtype(series.dtype):
         plain = series.to_numpy(dtype=float, na_value=np.nan)
         if not np.isinf(plain).any():
             return pd.Series(plain.copy(), name=column.name), []
-    values: list[Any] = []
+    values: list[Any] = [None] * len(series)
     findings = []
     for position, value in enumerate(series.to_list()):
-        read = None
         if not is_missing(value):
             try:
-                read = CONVERTERS[kind](value)
+                values[position] = CONVERTERS[kind](value)
             except ValueError as error:
                 findings.append(Finding(str(error), FIXES[kind], column.name, position, value))
-        values.append(read)
     return build(values, column), findings
 
 
 def build(values: list[Any], column: Column) -> pd.Series:
-    """Make a canonical column from plain values, shape (n,)."""
+    """Return plain values as a column of its canonical dtype."""
     if column.kind is Kind.FLAG:
         return pd.Series([bool(v) for v in values], dtype="bool", name=column.name)
     if column.kind is Kind.TIME:

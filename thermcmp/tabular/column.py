@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
+
+from thermcmp.tabular.units import is_convertible, split_heading
 
 
 class Kind(StrEnum):
@@ -19,20 +23,12 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a table.
+    """One column of a table; a number's unit is part of its name.
 
     Attributes
     ----------
-    name : str
-        Name in frames and files; the unit is part of the name.
-    kind : Kind
-        Storage type.
     meaning : str
         What it holds, in the trade's words.
-    unit : str
-        Unit of the values; empty for text, flags and counts.
-    required : bool
-        Whether each row must have a value.
     low, high : float, optional
         Allowed range, both ends included.
     choices : tuple of str
@@ -53,22 +49,38 @@ class Column:
 
 
 class Finding(NamedTuple):
-    """Something wrong at a position of a frame, in the schema's terms.
-
-    Attributes
-    ----------
-    message, fix : str
-        What is wrong, and what to change.
-    column : str or None
-        Schema name of the column.
-    position : int or None
-        Position of the row in the frame, from 0.
-    value : object
-        The offending value, or None.
-    """
+    """Something wrong at a position of a frame, counted from 0, in the schema's terms."""
 
     message: str
     fix: str
     column: str | None = None
     position: int | None = None
     value: Any = None
+
+
+_UNIT_ENDING: Final = re.compile(r"_(?:c|k|k_per_min|m|s|w|rpm|dba|percent)$")
+
+
+def match_heading(
+    heading: str, columns: Mapping[str, Column], taken: Collection[str] = ()
+) -> tuple[str, str] | None:
+    """Return column and unit of a heading such as power_w, power_w [mW] or Power (mW).
+
+    A column in `taken` has a heading of its own, so that the third spelling is not it.
+    """
+    if heading in columns:
+        return heading, ""
+    name, unit = split_heading(heading)
+    if name in columns:
+        return name, unit
+    stem = re.sub(r"[\s-]+", "_", name.lower())
+    for column in columns.values():
+        is_meant = stem in (column.name, _UNIT_ENDING.sub("", column.name))
+        if is_meant and column.name not in taken and is_convertible(unit, column.unit):
+            return column.name, unit
+    return None
+
+
+def stated_unit(heading: str) -> str:
+    """Return the unit in a heading; the ending of a mere name, such as noise_a, is none."""
+    return "" if heading.isidentifier() else split_heading(heading)[1]

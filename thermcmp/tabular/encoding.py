@@ -1,4 +1,4 @@
-"""The encoding of a text file, and files that are no delimited text."""
+"""The encoding of a text file, and files that are not delimited text."""
 
 from __future__ import annotations
 
@@ -8,15 +8,7 @@ from typing import Final
 
 
 class NoTextError(ValueError):
-    """A file that is no delimited text.
-
-    Parameters
-    ----------
-    message : str
-        What it is.
-    fix : str
-        What to do about it.
-    """
+    """A file that is not delimited text: what it is, and what to do about it."""
 
     def __init__(self, message: str, fix: str) -> None:
         self.message, self.fix = message, fix
@@ -30,23 +22,25 @@ _BOMS: Final = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
-#: Files that are no text log, by how they begin (file format specifications).
+#: Files that are not text logs, by how they begin (file format specifications).
 _OTHER_FORMATS: Final = (
-    (b"PAR1", "a Parquet file", "give it the ending .parquet, or state reader='parquet'"),
-    (b"PK\x03\x04", "a zip archive or a workbook", "unpack it, or save the sheet as CSV"),
-    (b"\x1f\x8b", "gzip-compressed", "unpack it"),
-    (b"BZh", "bzip2-compressed", "unpack it"),
-    (b"\xfd7zXZ\x00", "xz-compressed", "unpack it"),
-    (b"\x28\xb5\x2f\xfd", "zstd-compressed", "unpack it"),
-    (b"7z\xbc\xaf\x27\x1c", "a 7z archive", "unpack it"),
-    (b"\xd0\xcf\x11\xe0", "an old workbook", "save the sheet as CSV"),
-    (b"SQLite format 3\x00", "an SQLite database", "export the table as CSV"),
-    (b"%PDF", "a PDF document", "give the log that it was made from"),
-    (b"\x89HDF", "an HDF5 file", "export the table as CSV or Parquet"),
-)
-_MARKUP: Final = (
-    (re.compile(rb"\s*\[?\s*\{\s*\""), "JSON"),
-    (re.compile(rb"\s*<(?:\?xml|!doctype|html|table)", re.IGNORECASE), "XML or HTML"),
+    (rb"PAR1", "a Parquet file", "give it the ending .parquet, or state reader='parquet'"),
+    (rb"PK\x03\x04", "a zip archive or a workbook", "unpack it, or save the sheet as CSV"),
+    (rb"\x1f\x8b", "gzip-compressed", "unpack it"),
+    (rb"BZh", "bzip2-compressed", "unpack it"),
+    (rb"\xfd7zXZ\x00", "xz-compressed", "unpack it"),
+    (rb"\x28\xb5\x2f\xfd", "zstd-compressed", "unpack it"),
+    (rb"7z\xbc\xaf\x27\x1c", "a 7z archive", "unpack it"),
+    (rb"\xd0\xcf\x11\xe0", "an old workbook", "save the sheet as CSV"),
+    (rb"SQLite format 3\x00", "an SQLite database", "export the table as CSV"),
+    (rb"%PDF", "a PDF document", "give the log that it was made from"),
+    (rb"\x89HDF", "an HDF5 file", "export the table as CSV or Parquet"),
+    (rb"\s*\[?\s*\{\s*\"", "JSON", "export it as delimited text or Parquet"),
+    (
+        rb"(?i:\s*<(?:\?xml|!doctype|html|table))",
+        "XML or HTML",
+        "export it as delimited text or Parquet",
+    ),
 )
 #: So many control characters and no more stand in a text log that a crash has damaged.
 _FEW_CONTROLS: Final = 8
@@ -56,11 +50,13 @@ _ZERO_RUN: Final = re.compile(rb"\x00{4,}")
 
 
 def guess_encoding(start: bytes) -> str:
-    """Find the encoding from the byte order mark, zero bytes and validity."""
+    """Return the encoding by the byte order mark, zero bytes and validity."""
     for mark, name in _BOMS:
         if start.startswith(mark):
             return name
-    _refuse_formats(start)
+    for beginning, kind, fix in _OTHER_FORMATS:
+        if re.match(beginning, start):
+            raise NoTextError(f"this is {kind}, not delimited text", fix)
     pairs = start[: len(start) & ~1]
     if len(pairs) >= 4:
         odd, even = pairs[1::2].count(0), pairs[0::2].count(0)
@@ -70,20 +66,9 @@ def guess_encoding(start: bytes) -> str:
             return "utf-16-be"
     text = _ZERO_RUN.sub(b"", start) if b"\x00" in start else start
     if len(text) - len(text.translate(None, _CONTROLS)) > max(len(text) // 100, _FEW_CONTROLS):
-        raise NoTextError("this is no text", "give a text log or a Parquet file")
+        raise NoTextError("this is not text", "give a text log or a Parquet file")
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
         return "cp1252"
     return "utf-8"
-
-
-def _refuse_formats(start: bytes) -> None:
-    """Refuse by name what is no delimited text."""
-    for mark, kind, fix in _OTHER_FORMATS:
-        if start.startswith(mark):
-            raise NoTextError(f"this is {kind}, no delimited text", fix)
-    for pattern, kind in _MARKUP:
-        if pattern.match(start):
-            fix = "export it as delimited text or Parquet"
-            raise NoTextError(f"this is {kind}, no delimited text", fix)

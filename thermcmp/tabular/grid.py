@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+import pandas as pd
+
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.coercion import is_missing
-from thermcmp.tabular.column_units import is_unit
 from thermcmp.tabular.encoding import NoTextError, guess_encoding
+from thermcmp.tabular.units import is_unit
+
+#: A file, or a frame made in memory.
+Source = str | os.PathLike[str] | pd.DataFrame
 
 _SEPARATORS: Final = ("\t", ";", ",", "|")
 _NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
@@ -24,18 +30,17 @@ class Grid:
 
     Attributes
     ----------
-    headings : tuple of str, length k
-        The user's headings.
-    units : tuple of str, length k
+    units : tuple of str
         Units from a second heading row; "" where there are none.
     rows : tuple of (int, tuple)
-        Row number as the user sees it, and its k cells.
+        Row number as the user sees it, and a cell under each heading.
     separator : str or None
         Separator of a text file.
     faults : tuple of Fault
         Lines that do not fit the headings.
     """
 
+    file: str | None
     headings: tuple[str, ...]
     units: tuple[str, ...]
     rows: tuple[tuple[int, tuple[Any, ...]], ...]
@@ -43,7 +48,31 @@ class Grid:
     faults: tuple[Fault, ...]
 
 
-def read_text(data: bytes, file: str, known: set[str]) -> Grid:
+def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid:
+    """Return the cells of a file or a frame; known headings show a text file's separator."""
+    if isinstance(source, pd.DataFrame):
+        cells = source.astype("object").where(source.notna(), None)
+        rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
+        headings = tuple(str(name).strip() for name in source.columns)
+        return Grid(None, headings, ("",) * len(headings), rows, None, ())
+    path = Path(source)
+    data, file = path.read_bytes(), path.name
+    ending = path.suffix.lower()
+    if ending in (".xlsx", ".xlsm"):
+        return _read_workbook(data, file, sheet)
+    if ending in (".parquet", ".pq"):
+        return _read_parquet(data, file)
+    if ending in (".xls", ".ods"):
+        raise _unreadable(file, f"{ending} files are not read", "save it as .xlsx or as CSV")
+    return _read_text(data, file, known)
+
+
+def _unreadable(file: str, message: str, fix: str) -> InputError:
+    """Return the error for a file that holds no table."""
+    return InputError("The table cannot be read:", [Fault(message, fix, file)])
+
+
+def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
     """Read a separated text file.
 
     The separator is the one under which most headings are known, then the one under
@@ -52,64 +81,61 @@ def read_text(data: bytes, file: str, known: set[str]) -> Grid:
     try:
         text = data.decode(guess_encoding(data)).lstrip("\ufeff")
     except NoTextError as error:
-        raise InputError(
-            "The table cannot be read:", [Fault(error.message, error.fix, file)]
-        ) from None
+        raise _unreadable(file, error.message, error.fix) from None
     except UnicodeDecodeError:
-        raise InputError(
-            "The table cannot be read:",
-            [Fault("neither UTF-8, UTF-16 nor CP1252 text", "save it as UTF-8", file)],
-        ) from None
+        words = "neither UTF-8, UTF-16 nor CP1252 text"
+        raise _unreadable(file, words, "save it as UTF-8") from None
 
     def score(separator: str) -> tuple[int, int]:
         try:
             lines = _split(text, separator)
         except csv.Error:
-            # Broken quotes, or quotes that fit another separator: the headings tell.
+            # Broken quotes, or quotes that fit another separator: the headings decide.
             first = text.partition("\n")[0].split(separator)
             return sum(cell.strip().strip('"') in known for cell in first), -1
         if not lines or len(lines[0][1]) < 2:
             return 0, 0
         width = len(lines[0][1])
-        found = sum(cell.strip() in known for cell in lines[0][1])
-        return found, sum(len(cells) == width for _, cells in lines)
+        n_known = sum(cell.strip() in known for cell in lines[0][1])
+        return n_known, sum(len(cells) == width for _, cells in lines)
 
     separator = max(_SEPARATORS, key=score)
     try:
         lines = _split(text, separator)
     except csv.Error as error:
-        raise InputError(
-            "The table cannot be read:",
-            [Fault(f"broken text: {error}", "close every quote that is opened", file)],
-        ) from None
+        fix = "close every quote that is opened"
+        raise _unreadable(file, f"broken text: {error}", fix) from None
     return _to_grid(lines, file, separator)
 
 
-def read_sheet(path: Path, file: str, sheet: str | None) -> Grid:
+def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
     """Read a sheet of an Excel workbook."""
     from zipfile import BadZipFile
 
     import openpyxl
 
     try:
-        values = openpyxl.load_workbook(path, data_only=True)
-        formulas = openpyxl.load_workbook(path)
+        values = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
+        formulas = openpyxl.load_workbook(io.BytesIO(data))
     except (BadZipFile, KeyError, ValueError, OSError):
-        raise InputError(
-            "The table cannot be read:",
-            [Fault("no Excel workbook", "save it as .xlsx, or as CSV", file)],
-        ) from None
+        fix = "save it as .xlsx, or as CSV"
+        raise _unreadable(file, "not an Excel workbook", fix) from None
     filled = [ws.title for ws in values.worksheets if ws.max_row > 1 or ws.max_column > 1]
     name = sheet if sheet is not None else (filled[0] if len(filled) == 1 else "")
     if name not in values.sheetnames:
         what = f"no sheet '{sheet}'" if sheet else "not clear which sheet is meant"
-        raise InputError(
-            "The table cannot be read:",
-            [Fault(what, f"give sheet= as one of {', '.join(values.sheetnames)}", file)],
-        )
+        fix = f"give sheet= as one of {', '.join(values.sheetnames)}"
+        raise _unreadable(file, what, fix)
     lines, faults = [], []
     for shown, made in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
-        lines.append((shown[0].row, [_cell_value(cell) for cell in shown]))
+        # An id keeps the leading zeros that its cell's format shows.
+        cells = [
+            str(cell.value).zfill(len(cell.number_format))
+            if isinstance(cell.value, int) and re.fullmatch("0{2,}", str(cell.number_format))
+            else cell.value
+            for cell in shown
+        ]
+        lines.append((shown[0].row, cells))
         faults += [
             Fault(
                 "a formula without a stored value, or with an error",
@@ -128,27 +154,27 @@ def read_sheet(path: Path, file: str, sheet: str | None) -> Grid:
     return _to_grid(lines, file, None, tuple(faults))
 
 
-def read_parquet(path: Path, file: str) -> Grid:
+def _read_parquet(data: bytes, file: str) -> Grid:
     """Read a Parquet table of any origin."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(path)
+        table = pq.read_table(pa.BufferReader(data))
     except (pa.ArrowException, OSError):
-        raise InputError(
-            "The table cannot be read:",
-            [Fault("no Parquet file, or cut short", "write it again", file)],
-        ) from None
+        words = "not a Parquet file, or cut short"
+        raise _unreadable(file, words, "write it again") from None
     columns = [column.to_pylist() for column in table.columns]
     rows = tuple(enumerate(zip(*columns, strict=True), start=1))
     headings = tuple(table.column_names)
-    return Grid(headings, ("",) * len(headings), rows, None, ())
+    return Grid(file, headings, ("",) * len(headings), rows, None, ())
 
 
 def _split(text: str, separator: str) -> list[tuple[int, list[Any]]]:
     """Split a text into numbered rows of cells, without blank lines."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True
+    )
     lines: list[tuple[int, list[Any]]] = []
     start = 1
     for cells in reader:
@@ -167,21 +193,22 @@ def _to_grid(
     """Take headings and units off the rows, and name the rows that do not fit."""
     filled = [(n, cells) for n, cells in lines if not all(is_missing(cell) for cell in cells)]
     if not filled:
-        raise InputError(
-            "The table cannot be read:",
-            [Fault("the table is empty", "give headings in the first row", file)],
-        )
+        raise _unreadable(file, "the table is empty", "give headings in the first row")
     headings = tuple("" if is_missing(c) else str(c).strip() for c in filled[0][1])
-    found, rows = list(faults), []
+    width_faults, rows = [], []
     for number, cells in filled[1:]:
         if len(cells) == len(headings):
             rows.append((number, tuple(cells)))
         else:
-            found.append(_width_fault(file, number, cells, len(headings), separator))
+            width_faults.append(_width_fault(file, number, cells, len(headings), separator))
     units = ("",) * len(headings)
-    if rows and _holds_units(rows[0][1]):
-        units = tuple(_bare_unit(cell) for cell in rows.pop(0)[1])
-    return Grid(headings, units, tuple(rows), separator, tuple(found))
+    below = tuple("" if is_missing(cell) else str(cell) for cell in rows[0][1]) if rows else ()
+    # Brackets around the whole unit go; those of dB(A) stay.
+    below = tuple(re.sub(r"^\((.*)\)$", r"\1", text.strip(" []")) for text in below)
+    if any(below) and all(is_unit(word) for word in below if word):
+        del rows[0]
+        units = below
+    return Grid(file, headings, units, tuple(rows), separator, (*faults, *width_faults))
 
 
 def _width_fault(
@@ -189,30 +216,9 @@ def _width_fault(
 ) -> Fault:
     """Describe a line with more or fewer cells than there are headings."""
     name = _NAMES.get(separator or "", "separator")
-    message = f"{len(cells)} cells under {width} headings"
-    if len(cells) > width and not any(cell.strip() for cell in cells[width:]):
-        return Fault(message, f"take the trailing {name} off the line", file, number)
+    fix = "complete the line; it may have been cut off"
     if len(cells) > width:
         fix = f"put quotes around a cell that holds a {name}, or add the heading"
-        return Fault(message, fix, file, number)
-    return Fault(message, "complete the line; it may have been cut off", file, number)
-
-
-def _bare_unit(cell: Any) -> str:
-    """Return a cell's text without brackets around it."""
-    return "" if is_missing(cell) else str(cell).strip().strip("[]").strip()
-
-
-def _holds_units(cells: tuple[Any, ...]) -> bool:
-    """Return whether a row under the headings holds units and nothing else."""
-    written = [_bare_unit(cell) for cell in cells if not is_missing(cell)]
-    return bool(written) and all(
-        is_unit(word) or is_unit(re.sub(r"^\((.*)\)$", r"\1", word)) for word in written
-    )
-
-
-def _cell_value(cell: Any) -> Any:
-    """Return a sheet cell's value; leading zeros given by its format are kept."""
-    if isinstance(cell.value, int) and re.fullmatch("0{2,}", str(cell.number_format)):
-        return str(cell.value).zfill(len(cell.number_format))
-    return cell.value
+        if not any(cell.strip() for cell in cells[width:]):
+            fix = f"take the trailing {name} off the line"
+    return Fault(f"{len(cells)} cells under {width} headings", fix, file, number)

@@ -43,7 +43,7 @@ _NUMBER: Final = {POINT: _pattern(POINT, COMMA), COMMA: _pattern(COMMA, POINT)}
 # A plan asks several times about the cells of its sample, under both marks.
 @lru_cache(maxsize=8192)
 def parse_number(text: str, mark: str = POINT) -> float | None:
-    """Read a number written with the given decimal mark."""
+    """Parse a number written with a decimal mark."""
     plain = text.strip()
     if not _NUMBER[mark].fullmatch(plain):
         return None
@@ -62,10 +62,7 @@ _DRESSED: Final = re.compile(
 
 @lru_cache(maxsize=8192)
 def split_cell(text: str) -> tuple[str, str]:
-    """Split a cell such as ``72 °C`` into its number and its unit.
-
-    Returns number, unit.
-    """
+    """Return number and unit of a cell such as ``72 °C``."""
     match = _DRESSED.match(text)
     if match is None:
         return text.strip(), ""
@@ -73,7 +70,7 @@ def split_cell(text: str) -> tuple[str, str]:
 
 
 class Mark(Enum):
-    """What one number's writing says of the decimal mark."""
+    """What the writing of one number shows of the decimal mark."""
 
     POINT = "."
     COMMA = ","
@@ -99,16 +96,13 @@ def is_ambiguous(number: str) -> bool:
 
 
 def both_readings(number: str) -> tuple[str, str]:
-    """Write an ambiguous number as it reads with a decimal point and with a decimal comma.
-
-    Returns point, comma.
-    """
+    """Return an ambiguous number as it reads with a decimal point and with a decimal comma."""
     return number.replace(COMMA, ""), number.replace(POINT, "").replace(COMMA, POINT)
 
 
 @dataclass(frozen=True, slots=True)
 class MarkEvidence:
-    """What a column's cells say about its decimal mark.
+    """What a column's cells show of its decimal mark.
 
     Attributes
     ----------
@@ -128,21 +122,21 @@ class MarkEvidence:
 def weigh_marks(
     cells: Sequence[str], dimension: Dimension, unit: Unit | None, marks: tuple[str, ...] = MARKS
 ) -> MarkEvidence:
-    """Find the decimal marks that a column's cells allow."""
+    """Return the decimal marks that a column's cells allow."""
     if len(marks) == 1:
         # A mark that is stated, or sure by the delimiter, needs no proof but a number.
-        found = any(_reading_of(cell, marks[0], dimension, unit) for cell in cells)
-        return MarkEvidence(marks if found or not cells else (), False)
+        is_number = any(_rating(cell, marks[0], dimension, unit) for cell in cells)
+        return MarkEvidence(marks if is_number or not cells else (), False)
     possible = list(marks)
     example = ""
     numbers = 0
     for cell in dict.fromkeys(cells):
-        readings = {mark: _reading_of(cell, mark, dimension, unit) for mark in marks}
-        numbers += any(readings.values())
-        # A cell that is no number at all, or out of range both ways, proves nothing here:
+        ratings = {mark: _rating(cell, mark, dimension, unit) for mark in marks}
+        numbers += any(ratings.values())
+        # A cell that is not a number, or out of range both ways, proves nothing here:
         # the reading of the whole log names it with its line.
-        best = max(readings.values())
-        possible = [mark for mark in possible if readings[mark] == best]
+        best = max(ratings.values())
+        possible = [mark for mark in possible if ratings[mark] == best]
         if not example and is_ambiguous(split_cell(cell)[0]):
             example = cell
     if cells and not numbers:
@@ -151,14 +145,14 @@ def weigh_marks(
     return MarkEvidence(tuple(possible), neutral, example)
 
 
-def _reading_of(cell: str, mark: str, dimension: Dimension, unit: Unit | None) -> int:
+def _rating(cell: str, mark: str, dimension: Dimension, unit: Unit | None) -> int:
     """Rate a cell under a mark: 2 in range, 1 out of range, 0 no number."""
     number, behind = split_cell(cell)
     value = parse_number(number, mark)
     if value is None:
         return 0
-    own = parse_unit(behind) if behind else unit
+    unit = parse_unit(behind) if behind else unit
     low, high = RANGES[dimension]
-    if own is not None and own.dimension is dimension:
-        value = float(own.to_canonical(value))
+    if unit is not None and unit.dimension is dimension:
+        value = float(unit.to_canonical(value))
     return 2 if low <= value <= high else 1

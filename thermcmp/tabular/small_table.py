@@ -1,60 +1,38 @@
-"""Small tables beside the results, such as a firmware's curve: known columns, checked cells."""
+"""Small tables beside the results, such as a firmware's curve or a run sheet."""
 
 from __future__ import annotations
 
-import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
-
-import pandas as pd
 
 from thermcmp.errors import Fault, InputError, suggest
 from thermcmp.tabular.cells import Reader, fix_of, mark_of_table
-from thermcmp.tabular.column import Column, Kind
-from thermcmp.tabular.column_units import split_heading
-from thermcmp.tabular.grid import Grid, read_sheet, read_text
+from thermcmp.tabular.column import Column, Kind, match_heading, stated_unit
+from thermcmp.tabular.grid import Grid, Source, read_grid
 
-#: A file, or a frame made in memory.
-Source = str | os.PathLike[str] | pd.DataFrame
+#: Column and unit of a heading that is none of a table's own.
+FreeColumn = Callable[[str], tuple[Column, str]]
 #: Heading of a column that is for people only.
 REMARK = "remark"
 
 
 @dataclass(frozen=True, slots=True)
-class SideRow:
-    """One row: its number as the user sees it, and the cells that are filled.
-
-    Attributes
-    ----------
-    number : int
-        Line or sheet row; for a frame its position.
-    values : mapping of str to object
-        Values by column name, in the column's unit; blanks are left out.
-    """
+class TableRow:
+    """One row: its number as the user sees it, and its filled cells by column name."""
 
     number: int
     values: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class SideTable:
-    """A small table.
-
-    Attributes
-    ----------
-    file : str, optional
-        Name of its file.
-    headings : mapping of str to str
-        The user's heading of each column that is there.
-    rows : tuple of SideRow
-        Its rows, in order.
-    """
+class SmallTable:
+    """A small table: the user's heading of each column, its rows, and what could not be read."""
 
     file: str | None
     headings: Mapping[str, str]
-    rows: tuple[SideRow, ...]
+    rows: tuple[TableRow, ...]
+    faults: tuple[Fault, ...]
 
     def fault(
         self, message: str, fix: str, row: int | None, column: str | None = None, value: Any = None
@@ -62,100 +40,117 @@ class SideTable:
         """Describe a fault in the user's own words for file and heading."""
         heading = None if column is None else self.headings.get(column, column)
         written = (
-            None if value is None else f"{value:g}" if isinstance(value, float) else f"{value}"
+            f"{value:g}" if isinstance(value, float) else None if value is None else f"{value}"
         )
         return Fault(message, fix, self.file, row, heading, written)
 
 
-def read_side_table(
+def read_small_table(
     source: Source,
     columns: Sequence[Column],
     *,
     named: Mapping[str, str] | None = None,
     decimal: str | None = None,
-) -> SideTable:
-    """Read a small table of known columns."""
+) -> SmallTable:
+    """Read a small table of known columns, every cell of which must be readable."""
+    table = parse_small_table(source, columns, named=named, decimal=decimal)
+    if table.faults:
+        raise InputError(_unreadable(table.file), table.faults)
+    return table
+
+
+def parse_small_table(
+    source: Source,
+    columns: Sequence[Column],
+    *,
+    named: Mapping[str, str] | None = None,
+    decimal: str | None = None,
+    free: FreeColumn | None = None,
+) -> SmallTable:
+    """Read a small table; cells that cannot be read are among its faults.
+
+    Headings that are none of `columns` are columns as `free` has it, else an error.
+    """
     known = {column.name: column for column in columns}
     mapping = dict(named or {})
-    file, grid = _grid(source, {*known, *mapping})
-    readers, headings, faults = _readers(grid, known, mapping, file)
-    required = [column.name for column in columns if column.required]
+    grid = read_grid(source, {*known, *mapping})
+    file = grid.file
+    readers, headings, faults = _readers(grid, known, mapping, free)
     faults += [
-        Fault("the column is missing", "add it", file, 1, name)
-        for name in required
-        if name not in headings
+        Fault("the column is missing", "add it", file, 1, column.name)
+        for column in columns
+        if column.required and column.name not in headings
     ]
     if not grid.rows:
         faults.append(Fault("the table has headings but no rows", "add rows", file))
     if faults:
-        raise InputError(_doing(file), [*grid.faults, *faults])
-    mark = decimal
-    if mark is None:
-        numeric = [p for p, (column, _) in readers.items() if column.kind is Kind.NUMBER]
-        mark, fault = mark_of_table([c[p] for _, c in grid.rows for p in numeric], grid.separator)
+        raise InputError(_unreadable(file), [*grid.faults, *faults])
+    if decimal is None:
+        numeric = [p for p, reader in readers.items() if reader.column.kind is Kind.NUMBER]
+        cells = [row[place] for _, row in grid.rows for place in numeric]
+        decimal, fault = mark_of_table(cells, grid.separator)
         if fault is not None:
-            raise InputError(_doing(file), [replace(fault, file=file)])
+            raise InputError(_unreadable(file), [replace(fault, file=file)])
     rows, faults = [], list(grid.faults)
-    for number, cells in grid.rows:
+    readers = {place: replace(reader, decimal=decimal) for place, reader in readers.items()}
+    for number, row in grid.rows:
         values: dict[str, Any] = {}
-        for place, (column, unit) in readers.items():
-            cell = cells[place]
+        for place, reader in readers.items():
+            name, cell = reader.column.name, row[place]
             try:
-                value = Reader(column, unit, mark).read(cell)
+                value = reader.read(cell)
             except ValueError as error:
-                fix = fix_of(error, column)
-                faults.append(
-                    Fault(str(error), fix, file, number, headings[column.name], str(cell))
-                )
+                if name not in known and reader.column.kind is Kind.TEXT:
+                    values[name] = str(cell)
+                    continue
+                fix = fix_of(error, reader.column)
+                faults.append(Fault(str(error), fix, file, number, headings[name], str(cell)))
                 continue
             if value is not None:
-                values[column.name] = value
-        rows.append(SideRow(number, values))
-    if faults:
-        raise InputError(_doing(file), faults)
-    return SideTable(file, headings, tuple(rows))
+                values[name] = value
+        rows.append(TableRow(number, values))
+    return SmallTable(file, headings, tuple(rows), tuple(faults))
 
 
-def _doing(file: str | None) -> str:
+def _unreadable(file: str | None) -> str:
     return f"The table {file} cannot be read:" if file else "The table cannot be read:"
 
 
-def _grid(source: Source, known: set[str]) -> tuple[str | None, Grid]:
-    """Load the cells of a file or a frame."""
-    if isinstance(source, pd.DataFrame):
-        headings = tuple(str(name) for name in source.columns)
-        cells = source.astype("object").where(source.notna(), None)
-        rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
-        return None, Grid(headings, ("",) * len(headings), rows, None, ())
-    path = Path(source)
-    if path.suffix.lower() in (".xlsx", ".xlsm"):
-        return path.name, read_sheet(path, path.name, None)
-    return path.name, read_text(path.read_bytes(), path.name, known)
-
-
 def _readers(
-    grid: Grid, known: Mapping[str, Column], mapping: Mapping[str, str], file: str | None
-) -> tuple[dict[int, tuple[Column, str]], dict[str, str], list[Fault]]:
-    """Find column and unit of each heading, by its place."""
-    readers: dict[int, tuple[Column, str]] = {}
+    grid: Grid,
+    known: Mapping[str, Column],
+    mapping: Mapping[str, str],
+    free: FreeColumn | None,
+) -> tuple[dict[int, Reader], dict[str, str], list[Fault]]:
+    """Return the reader of each place, the heading of each column, and the headings' faults."""
+    file = grid.file
+    readers: dict[int, Reader] = {}
     headings: dict[str, str] = {}
     faults = [
-        Fault("no such heading in the table", suggest(one, grid.headings), file, column=one)
-        for one in mapping
-        if one not in grid.headings
+        Fault("no such heading in the table", suggest(name, grid.headings), file, column=name)
+        for name in mapping
+        if name not in grid.headings
     ]
+    taken = {*mapping.values(), *grid.headings}
     for place, (heading, below) in enumerate(zip(grid.headings, grid.units, strict=True)):
-        base, unit = split_heading(heading)
-        name = mapping.get(heading, base)
-        if name == REMARK:
+        if heading in mapping:
+            match = mapping[heading], stated_unit(heading)
+        else:
+            match = match_heading(heading, known, taken) or (heading, "")
+        name, unit = match
+        column = known.get(name)
+        if column is None and free is not None and heading:
+            column, unit = free(heading)
+            name = column.name
+        elif name == REMARK:
             continue
-        if name not in known:
-            words = "no column of this table"
+        if column is None:
+            words = "not a column of this table"
             faults.append(Fault(words, suggest(name, (*known, REMARK)), file, 1, heading))
         elif name in headings:
             words = f"'{headings[name]}' holds {name} already"
             faults.append(Fault(words, "keep one of them", file, 1, heading))
         else:
             headings[name] = heading
-            readers[place] = (known[name], unit or below)
+            readers[place] = Reader(column, unit or below)
     return readers, headings, faults

@@ -1,11 +1,7 @@
-"""Units of logged quantities: how they are written, and their conversion.
+"""Units in headings and cells of logs and tables, and their conversion.
 
-Each dimension has one canonical unit, which is part of every canonical column
-name (`memory_c`, `fan_rpm`). What is not in the table is no unit: it is never
-guessed.
-
-Factors are exact: SI Brochure (9th edition, 2019) for prefixes, time and the kelvin;
-NIST SP 811 (2008), appendix B, for the degree Fahrenheit.
+Factors are exact: SI Brochure (9th edition, 2019) for prefixes, time and the kelvin; NIST SP 811
+(2008), appendix B, for the degree Fahrenheit, the inch and the foot.
 """
 
 from __future__ import annotations
@@ -14,7 +10,7 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -54,17 +50,7 @@ RANGES: Final[dict[Dimension, tuple[float, float]]] = {
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit, and how its values become canonical: ``value * scale + offset``.
-
-    Attributes
-    ----------
-    symbol : str
-        How it is shown.
-    dimension : Dimension
-        What it measures.
-    scale, offset : float
-        Factor and offset to the canonical unit.
-    """
+    """A unit, and how its values become canonical: ``value * scale + offset``."""
 
     symbol: str
     dimension: Dimension
@@ -127,9 +113,14 @@ CANONICAL: Final[dict[Dimension, Unit]] = {
 # alone, and 'US' and 'NS' are no units of time.
 _NO_UNITS: Final = re.compile(r"M[WVAsK]|[UN]S")
 
-_BRACKETED: Final = re.compile(r"^(?P<name>.*?)\s*[\[({]\s*(?P<unit>.+?)\s*[\])}]+\s*$", re.S)
+_BRACKETED: Final = re.compile(
+    r"(?P<name>.*?)\s*"
+    r"(?:\[(?P<square>[^\[\]]+)\]|\((?P<round>(?:[^()]|\([^()]*\))+)\)|\{(?P<curly>[^{}]+)\})",
+    re.DOTALL,
+)
 _BEFORE_UNIT: Final = re.compile(r"\s*[/,:]\s*|_|\s+in\s+|\s+")
-_WEAK: Final = ("min", "h")
+#: Units that are more often words: the smallest reading, an air inlet.
+_WEAK: Final = ("min", "h", "in")
 #: Words that let a lone letter after a blank count as a unit: 'Temp C' but not 'Zone C'.
 _WORDS: Final[dict[Dimension, tuple[str, ...]]] = {
     Dimension.TEMPERATURE: ("temp", "ambient", "junction"),
@@ -140,55 +131,150 @@ _WORDS: Final[dict[Dimension, tuple[str, ...]]] = {
 }
 
 
+_LENGTHS: Final = {
+    "m": 1.0, "metre": 1.0, "meter": 1.0, "cm": 1e-2, "mm": 1e-3,
+    "in": 0.0254, "inch": 0.0254, "″": 0.0254, "ft": 0.3048, "foot": 0.3048, "feet": 0.3048,
+}  # fmt: skip
+#: Dimension of a table column's unit; differences, drifts and lengths are converted apart.
+_DIMENSIONS: Final = {
+    "°C": Dimension.TEMPERATURE,
+    "rpm": Dimension.SPEED,
+    "%": Dimension.SHARE,
+    "W": Dimension.POWER,
+    "dB(A)": Dimension.LEVEL,
+    "s": Dimension.TIME,
+}
+#: Units of quantities that neither logs nor tables hold, so that they are known as wrong.
+_OTHERS: Final = ("db", "db(c)", "dbc", "sone", "pwm", "pa", "hz", "j")
+#: Why a unit that is often written does not fit: the column's unit and the unit as written.
+_REASONS: Final = {
+    ("rpm", "%"): "a fan's duty is not its speed: give the tachometer's reading in rpm",
+    ("rpm", "pwm"): "a fan's duty is not its speed: give the tachometer's reading in rpm",
+    ("%", "rpm"): "a fan's speed is not its duty: put it into the column fan_rpm",
+    ("W", "%"): "a share of a limit is not a power: give the board power in W",
+    ("dB(A)", "db"): "an unweighted level is not an A-weighted one: give dB(A)",
+    ("dB(A)", "sone"): "loudness is not a level: give dB(A)",
+}
+
+
+class UnitError(ValueError):
+    """A unit that is unknown, or measures something else than its column."""
+
+
+class Conversion(NamedTuple):
+    """value in the column's unit = value * factor + offset."""
+
+    factor: float
+    offset: float = 0.0
+
+
 @lru_cache(maxsize=1024)
 def parse_unit(text: str) -> Unit | None:
-    """Read a unit."""
+    """Parse a unit of a logged quantity, with or without brackets around it."""
     plain = re.sub(r"\s+", "", text)
-    known = _spelled(plain)
-    if known is None and len(plain) > 2 and plain[0] in "[({" and plain[-1] in "])}":
-        return _spelled(plain[1:-1])
-    return known
+    for spelling in (plain, _unbracketed(plain)):
+        if spelling.lower() in _BY_SPELLING and not _NO_UNITS.fullmatch(spelling):
+            return _BY_SPELLING[spelling.lower()]
+    return None
 
 
-def _spelled(plain: str) -> Unit | None:
-    """Look a spelling up, without blanks and brackets."""
-    return None if _NO_UNITS.fullmatch(plain) else _BY_SPELLING.get(plain.lower())
-
-
-def split_heading(heading: str) -> tuple[str, Unit | None]:
-    """Split a heading into its name and its unit.
+@lru_cache(maxsize=1024)
+def split_heading(heading: str) -> tuple[str, str]:
+    """Return a heading's name and its unit as written, "" where it states none.
 
     Understood are ``name [unit]``, ``name (unit)``, ``name / unit``, ``name, unit``,
-    ``name_unit`` and ``name unit``.
-
-    Returns name, unit.
+    ``name in unit``, ``name unit`` and ``name_unit``. In square brackets anything is a unit.
     """
     text = heading.strip()
     for mark in _BEFORE_UNIT.finditer(text):
         name, behind = text[: mark.start()], text[mark.end() :]
-        unit = parse_unit(behind) if name else None
-        if unit is None:
+        written = _unbracketed(behind)
+        if not name or not is_unit(written):
             continue
-        # A lone letter behind a blank is a unit only beside a word of its quantity, and
-        words = _WORDS.get(unit.dimension, ())
-        # so is 'min', which is mostly the smallest reading.
-        weak = unit.symbol in _WEAK or (len(behind) == 1 and unit.symbol != "%")
+        unit = parse_unit(written)
+        # A lone letter behind a blank is a unit only beside a word of its quantity, and so is a
+        # unit that is more often a word.
+        is_word = (unit.symbol if unit else written.lower()) in _WEAK
+        weak = is_word or (len(behind) == 1 and behind != "%")
         joint = mark.group().strip()
-        sure = not weak or bool(joint and (joint != "_" or unit.symbol not in _WEAK))
+        sure = not weak or bool(joint and (joint != "_" or not is_word))
+        words = _WORDS.get(unit.dimension, ()) if unit else ()
         if sure or any(word in text.lower() for word in words):
-            return name, unit
-    bracketed = _BRACKETED.match(text)
-    unit = parse_unit(bracketed["unit"]) if bracketed else None
-    return (bracketed["name"], unit) if bracketed and unit else (text, None)
-
-
-def heading_key(heading: str) -> tuple[str, Unit | None]:
-    """Return what makes two spellings of a heading the same: name and unit."""
-    name, unit = split_heading(heading)
-    return name.lower(), unit
+            return name, written
+    bracketed = _BRACKETED.fullmatch(text)
+    unit_text = (stated_bracket(text) or "") if bracketed else ""
+    if bracketed and (bracketed["square"] or is_unit(unit_text)):
+        return bracketed["name"], unit_text
+    return text, ""
 
 
 def stated_bracket(heading: str) -> str | None:
     """Return what stands in brackets at a heading's end, known unit or not."""
-    bracketed = _BRACKETED.match(heading.strip())
-    return bracketed["unit"] if bracketed else None
+    bracketed = _BRACKETED.fullmatch(heading.strip())
+    if bracketed is None:
+        return None
+    return (bracketed["square"] or bracketed["round"] or bracketed["curly"]).strip()
+
+
+def is_unit(text: str) -> bool:
+    """Return whether a text is a unit of any kind."""
+    known = parse_unit(text) is not None or _fold(text) in (*_LENGTHS, *_OTHERS)
+    return known or _drift(text) is not None
+
+
+def find_conversion(unit: str, wanted: str) -> Conversion:
+    """Return how values in a unit become values in a column's unit, or raise `UnitError`."""
+    conversion = _conversion(unit, wanted)
+    if conversion is not None:
+        return conversion
+    if (wanted, _fold(unit)) in _REASONS:
+        raise UnitError(_REASONS[wanted, _fold(unit)])
+    if not wanted:
+        raise UnitError(f"'{unit}' is a unit, but this column has none")
+    kind = "measures something else than" if is_unit(unit) else "is not known as a unit of"
+    raise UnitError(f"'{unit}' {kind} this column, which is in {wanted}")
+
+
+def is_convertible(unit: str, wanted: str) -> bool:
+    """Return whether values in a unit can be converted to a column's unit."""
+    return _conversion(unit, wanted) is not None
+
+
+def _conversion(unit: str, wanted: str) -> Conversion | None:
+    """Return the conversion between two units where there is one."""
+    if wanted == "K/min":
+        return _drift(unit)
+    if wanted == "m":
+        length = _LENGTHS.get(_fold(unit))
+        return None if length is None else Conversion(length)
+    known = parse_unit(unit)
+    if known is None:
+        return None
+    if wanted == "K" and known.dimension is Dimension.TEMPERATURE:
+        # Temperature differences: a degree's size counts, its zero does not.
+        return Conversion(known.scale)
+    if known.dimension is not _DIMENSIONS.get(wanted):
+        return None
+    return Conversion(known.scale, known.offset)
+
+
+def _drift(text: str) -> Conversion | None:
+    """Parse a temperature per time, such as K/min or °F/h."""
+    above, _, below = text.partition("/")
+    degree, time = parse_unit(above), parse_unit(below)
+    if degree is None or time is None:
+        return None
+    if (degree.dimension, time.dimension) != (Dimension.TEMPERATURE, Dimension.TIME):
+        return None
+    return Conversion(degree.scale * 60.0 / time.scale)
+
+
+def _fold(unit: str) -> str:
+    """Return a unit in the spelling that is compared."""
+    return unit.replace(" ", "").lower()
+
+
+def _unbracketed(unit: str) -> str:
+    """Return a unit without brackets around it."""
+    bracketed = len(unit) > 2 and unit[0] in "[({" and unit[-1] in "])}"
+    return unit[1:-1].strip() if bracketed else unit

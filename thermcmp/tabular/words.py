@@ -1,4 +1,4 @@
-"""Words that people write for no value, for yes and for no."""
+"""Words for no value, for yes and for no."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ import re
 from enum import StrEnum
 from typing import Final
 
-from thermcmp.tabular.units import Dimension, Unit
+from thermcmp.tabular.units import Dimension, Unit, parse_unit, split_heading
 
 AMBIENT: Final = "ambient_c"
 FAN_SPEED: Final = "fan_rpm"
@@ -88,6 +88,13 @@ def sensor_names(columns: list[str]) -> list[str]:
         for name in columns
         if name != AMBIENT and dimension_of(name) is Dimension.TEMPERATURE
     ]
+
+
+def name_and_unit(heading: str) -> tuple[str, Unit | None]:
+    """Split a log's heading; a unit of no logged quantity stays part of the name."""
+    name, written = split_heading(heading)
+    unit = parse_unit(written)
+    return (name, unit) if unit else (heading.strip(), None)
 
 
 def recognise(name: str, unit: Unit | None) -> str | None:

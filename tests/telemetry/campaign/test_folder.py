@@ -12,7 +12,6 @@ from thermcmp.results.schema import NAMES, REQUIRED
 from thermcmp.results.validation import check_results
 from thermcmp.telemetry.campaign.comparability import find_cautions
 from thermcmp.telemetry.campaign.folder import Reduced, reduce_logs
-from thermcmp.telemetry.campaign.run_sheet import read_run_sheet
 from thermcmp.telemetry.steady_state.result_rows import MEASURED
 
 PARTS = {
@@ -157,50 +156,10 @@ def test_the_progress_bar_goes_to_the_terminal_only(bench, capfd):
     assert err == ""
 
 
-class TestRunSheet:
-    def test_every_fault_is_named(self, tmp_path):
-        sheet = tmp_path / "runs.csv"
-        sheet.write_text(
-            "file,run,cooler_model,board_model,ambient_c\n"
-            "a.csv,R1,A,B,21.5\n"
-            "a.csv,R1,A,B,warm\n"
-            "b.csv,,A,,\n"
-            ",,,,\n"
-        )
-        with pytest.raises(InputError) as caught:
-            read_run_sheet(sheet)
-        found = {(f.row, f.column) for f in caught.value.faults}
-        assert found == {(3, "ambient_c"), (3, "run"), (4, "run"), (4, "board_model")}
-
-    def test_the_start_of_a_run_is_a_time(self):
-        row = {"file": "a.csv", "run": "R1", "cooler_model": "A", "board_model": "B"}
-        good = pd.DataFrame([row | {"started_at": "2026-03-09T14:05+01:00"}])
-        assert read_run_sheet(good)[0].values["started_at"] == "2026-03-09T14:05+01:00"
-        with pytest.raises(InputError, match="ISO 8601"):
-            read_run_sheet(pd.DataFrame([row | {"started_at": "this morning"}]))
-
-    def test_missing_columns(self, tmp_path):
-        with pytest.raises(InputError, match="cooler_model"):
-            read_run_sheet(pd.DataFrame([{"file": "a.csv", "run": "R1"}]))
-        with pytest.raises(InputError, match="cannot be read"):
-            read_run_sheet(tmp_path / "none.csv")
-
-    def test_ids_of_sheets_stay_text(self, tmp_path):
-        row = {"file": "a.csv", "run": "007", "cooler_model": "A", "board_model": "1E5",
-               "ambient_c": "21,5"}  # fmt: skip
-        frame = pd.DataFrame([row])
-        frame.to_csv(tmp_path / "runs.csv", index=False, sep=";")
-        frame.to_excel(tmp_path / "runs.xlsx", index=False)
-        for sheet in (frame, tmp_path / "runs.csv", tmp_path / "runs.xlsx"):
-            values = read_run_sheet(sheet)[0].values
-            assert values["run"] == "007"
-            assert values["board_model"] == "1E5"
-            assert values["ambient_c"] == 21.5
-
-    def test_a_folder_that_is_not_there(self):
-        sheet = pd.DataFrame([{"file": "a", "run": "1", "cooler_model": "A", "board_model": "B"}])
-        with pytest.raises(InputError, match="no such folder"):
-            reduce_logs("nowhere at all", sheet, progress=False)
+def test_a_folder_that_is_not_there():
+    sheet = pd.DataFrame([{"file": "a", "run": "1", "cooler_model": "A", "board_model": "B"}])
+    with pytest.raises(InputError, match="no such folder"):
+        reduce_logs("nowhere at all", sheet, progress=False)
 
 
 class TestCautions:

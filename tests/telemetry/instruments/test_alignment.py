@@ -78,7 +78,7 @@ def test_dates_are_matched_in_one_zone():
         join_instruments(card, meter, tolerance_s=0.4, by_date=True)
 
 
-def test_what_cannot_be_joined_is_told_at_once():
+def test_what_cannot_be_joined_is_reported_at_once():
     card = record(range(3), memory_c=[1.0, 2.0, 3.0])
     with pytest.raises(InputError) as caught:
         join_instruments(card, record(range(3), memory_c=[1.0, 2.0, 3.0]), tolerance_s=-1.0)

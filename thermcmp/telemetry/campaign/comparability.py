@@ -1,4 +1,4 @@
-"""What speaks against comparing runs with each other, seen over all of them."""
+"""Cautions about comparing runs with each other."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _PARTS: Final = ("cooler_model", "cooler_id", "board_model", "board_id", "firmwa
 
 
 def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
-    """Look over all runs for what no single run can show."""
+    """Return what no single run can show and what speaks against comparing the runs."""
     cautions: list[str] = []
     for sensor, rows in results.groupby("sensor", dropna=False, observed=True, sort=False):
         if not cautions:
@@ -31,7 +31,7 @@ def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
 
 
 def _unequal_power(rows: pd.DataFrame) -> list[str]:
-    """Return whether power was held across runs."""
+    """Return a caution where power was not held across runs."""
     power = rows["power_w"].to_numpy(dtype=float)
     if len(power) < 2 or np.ptp(power) <= _POWER_SHARE * np.median(power):
         return []
@@ -43,35 +43,35 @@ def _unequal_power(rows: pd.DataFrame) -> list[str]:
 
 
 def _same_reading(sensor: str, rows: pd.DataFrame) -> list[str]:
-    """Find different builds that read the same at unequal power or fan speed."""
+    """Return a caution where builds read the same at unequal power or fan speed."""
     builds = rows[[p for p in _PARTS[:5] if p in rows]].astype("string").fillna("")
     labels = builds.agg(" / ".join, axis=1).to_numpy()
     temperature = rows["temperature_c"].to_numpy(dtype=float)
     runs = rows["run"].to_numpy()
     flow_speed = rows[["power_w", "fan_rpm"]].to_numpy(dtype=float)
     order = np.argsort(temperature, kind="stable")
-    found = []
+    pairs = []
     for a, b in pairwise(order):
         same = temperature[b] - temperature[a] <= _SAME_K and labels[a] != labels[b]
         apart = np.abs(flow_speed[a] - flow_speed[b]) / np.maximum(np.abs(flow_speed[a]), 1e-9)
         if same and np.nanmax(np.append(apart, 0.0)) > _DIFFERENT_SHARE:
-            found.append(f"{runs[a]} and {runs[b]}")
+            pairs.append(f"{runs[a]} and {runs[b]}")
     # Among many runs some neighbours agree by chance: n readings spread evenly over a range
     # leave (n - 1)² · same / range such pairs. Only clearly more than that is suspect.
     spread = float(np.ptp(temperature)) if len(temperature) else 0.0
     chance = (len(temperature) - 1) ** 2 * _SAME_K / spread if spread > _SAME_K else 0.0
-    if len(found) <= chance + 2.0 * np.sqrt(chance):
+    if len(pairs) <= chance + 2.0 * np.sqrt(chance):
         return []
     return [
-        f"{sensor} reads the same to {_SAME_K:g} K in {', '.join(found[:5])} at unequal power or "
+        f"{sensor} reads the same to {_SAME_K:g} K in {', '.join(pairs[:5])} at unequal power or "
         "fan speed: was it held at a target by the firmware?"
     ]
 
 
 def _follows_order(sensor: str, rows: pd.DataFrame) -> list[str]:
-    """Find repeats of one build whose rise follows the order of the runs."""
+    """Return a caution where the rise of repeats follows the order of the runs."""
     parts = [part for part in _PARTS if part in rows]
-    found = []
+    climbs = []
     for _, repeats in rows.groupby(parts, dropna=False, observed=True, sort=False):
         if len(repeats) < 4:
             continue
@@ -85,10 +85,10 @@ def _follows_order(sensor: str, rows: pd.DataFrame) -> list[str]:
         # Far apart, and no late run among the early ones: an order, not a scatter.
         if abs(apart) > _ORDER_K and (early.max() < late.min() or early.min() > late.max()):
             first, last = repeats["run"].iloc[0], repeats["run"].iloc[-1]
-            found.append(f"{first} to {last} (the later half {apart:+.1f} K)")
-    if not found:
+            climbs.append(f"{first} to {last} (the later half {apart:+.1f} K)")
+    if not climbs:
         return []
     return [
-        f"repeats follow their order in {sensor}: {', '.join(found)}; they are no exchangeable "
+        f"repeats follow their order in {sensor}: {', '.join(climbs)}; they are not exchangeable "
         "repeats"
     ]

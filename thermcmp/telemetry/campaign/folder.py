@@ -1,4 +1,4 @@
-"""A folder of logs and a run sheet become checked results."""
+"""Reduction of a folder of logs and its run sheet to checked results."""
 
 from __future__ import annotations
 
@@ -117,15 +117,15 @@ def reduce_logs(
     roles = dict.fromkeys(log.role for run in sheet for log in run.instruments)
     like = Task(None, (), reading, reader, protocol or Protocol(), joinings(instruments, roles), {})
     tasks, orphans = _tasks(paths, sheet, like)
-    found = list(_shown(_mapped(tasks, executor), len(tasks), progress))
+    outcomes = list(_shown(_mapped(tasks, executor), len(tasks), progress))
     order = {run.name: i for i, run in enumerate(sheet)}
-    results = _joined([row for outcome in found for row in outcome.rows], order)
-    refused = [record for outcome in found for record in outcome.refused]
+    results = _joined([row for outcome in outcomes for row in outcome.rows], order)
+    refused = [record for outcome in outcomes for record in outcome.refused]
     refused.sort(key=lambda record: order.get(record["run"], len(order)))
     refused += [
         refusal(path.name, "", "no row of the run sheet names this file") for path in orphans
     ]
-    notes = [record for outcome in found for record in outcome.notes]
+    notes = [record for outcome in outcomes for record in outcome.notes]
     return Reduced(
         results=results,
         refused=pd.DataFrame(refused, columns=list(REFUSED_COLUMNS)),
@@ -135,7 +135,7 @@ def reduce_logs(
 
 
 def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:
-    """List the logs in a folder, or those given."""
+    """Return the logs in a folder, or those stated."""
     if not isinstance(logs, (str, PathLike)):
         return [Path(fspath(log)) for log in logs]
     folder = Path(fspath(logs))
@@ -156,34 +156,33 @@ def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:
 def _tasks(
     paths: Sequence[Path], sheet: Sequence[Run], like: Task
 ) -> tuple[list[Task], list[Path]]:
-    """Convert runs and logs together; a log of several runs is one task."""
-    by_log: dict[str, tuple[Path | None, list[Run]]] = {}
+    """Return a task per log, whatever the number of its runs, and the logs without a run."""
+    files = {run.file for run in sheet} | {log.file for run in sheet for log in run.instruments}
+    by_file = {file: _log_of(file, paths) for file in files}
+    runs_of: dict[str, list[Run]] = {}
     for run in sheet:
-        hits = _named(run.file, paths)
-        path = hits[0] if len(hits) == 1 else None
-        key = str(path) if path else f"{run.file}\n{len(hits)}"
-        by_log.setdefault(key, (path, []))[1].append(run)
-    found: dict[str, str] = {}
-    for file in {log.file for run in sheet for log in run.instruments}:
-        hits = _named(file, paths)
-        found[file] = str(hits[0]) if len(hits) == 1 else ""
+        # Two names may be of one log; a log that is not there has its name alone.
+        runs_of.setdefault(str(by_file[run.file] or run.file), []).append(run)
     tasks = [
         replace(
             like,
-            path=str(path) if path else None,
+            path=by_file[runs[0].file],
             runs=tuple(runs),
-            instrument_paths={log.file: found[log.file] for run in runs for log in run.instruments},
+            instrument_paths={
+                log.file: by_file[log.file] for run in runs for log in run.instruments
+            },
         )
-        for path, runs in by_log.values()
+        for runs in runs_of.values()
     ]
-    used = {path for path, _ in by_log.values() if path} | {Path(p) for p in found.values() if p}
-    return tasks, [path for path in paths if path not in used]
+    used = set(by_file.values())
+    return tasks, [path for path in paths if str(path) not in used]
 
 
-def _named(file: str, paths: Sequence[Path]) -> list[Path]:
-    """Return the paths that end with a name as written in a run sheet."""
-    wanted = Path(file).parts
-    return [path for path in paths if path.parts[-len(wanted) :] == wanted]
+def _log_of(file: str, paths: Sequence[Path]) -> str | None:
+    """Return the one path that ends with a name as written in a run sheet."""
+    parts = Path(file).parts
+    hits = [path for path in paths if path.parts[-len(parts) :] == parts]
+    return str(hits[0]) if len(hits) == 1 else None
 
 
 def _mapped(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Outcome]:

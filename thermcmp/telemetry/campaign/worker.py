@@ -1,8 +1,8 @@
-"""One log and its runs, reduced by a worker."""
+"""The reduction of one log and its runs by a worker."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
@@ -26,8 +26,7 @@ NOT_FOUND: Final = "not found, or there are several of this name"
 class Task:
     """One log and its runs: all that a worker needs.
 
-    Paths of further instruments' logs are by the name that the run sheet has; the empty
-    one for a log that was not found.
+    Paths of further instruments' logs are by the name in the run sheet; None if not found.
     """
 
     path: str | None
@@ -36,7 +35,7 @@ class Task:
     reader: str | TelemetryReader | None
     protocol: Protocol
     instruments: Mapping[str, Joining]
-    instrument_paths: Mapping[str, str]
+    instrument_paths: Mapping[str, str | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +62,9 @@ def reduce_log(task: Task) -> Outcome:
         file = Path(task.path).name
         try:
             source = _source(task.path, run, task.instrument_paths)
-            span = _span(run)
+            span = None
+            if "from_s" in run.values or "to_s" in run.values:
+                span = run.values.get("from_s", 0.0), run.values.get("to_s", float("inf"))
             if span not in known:
                 reading = replace(task.reading, span_s=span)
                 known = {span: read_record(task.path, reading, task.reader)}
@@ -73,28 +74,28 @@ def reduce_log(task: Task) -> Outcome:
                 record = _with_log(record, run, log, task)
             file = record.file
             _reduce_run(run, record, task.protocol, source, outcome)
-        except (ThermcmpError, OSError) as error:
-            outcome.refused.append(refusal(file, run.name, _in_one_line(error)))
+        except OSError as error:
+            outcome.refused.append(refusal(file, run.name, f"cannot be read: {error}"))
+        except ThermcmpError as error:
+            faults = getattr(error, "faults", ())
+            reason = str(faults[0]) if faults else str(error).splitlines()[0]
+            more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
+            outcome.refused.append(refusal(file, run.name, reason + more))
     return outcome
 
 
-def _source(path: str, run: Run, instrument_paths: Mapping[str, str]) -> dict[str, str]:
-    """Name the logs of a run, with the hash of their bytes in this order."""
-    paths = [path, *(instrument_paths[log.file] for log in run.instruments)]
+def _source(path: str, run: Run, instrument_paths: Mapping[str, str | None]) -> dict[str, str]:
+    """Return the names of a run's logs, and the hash of their bytes in this order."""
+    # A missing log refuses its run when it is to be joined.
+    logs = [Path(path), *(Path(instrument_paths[log.file] or "") for log in run.instruments)]
     digest = sha256()
-    for one in paths:
-        # A missing log refuses its run when it is to be joined.
-        for block in _blocks(one) if one else ():
-            digest.update(block)
-    names = "; ".join(Path(one).name for one in paths)
+    for log in logs:
+        if log.name:
+            with log.open("rb") as handle:
+                while block := handle.read(1 << 20):
+                    digest.update(block)
+    names = "; ".join(log.name for log in logs)
     return {"source_file": names, "source_sha256": digest.hexdigest()}
-
-
-def _blocks(path: str) -> Iterator[bytes]:
-    """Read a file in blocks."""
-    with Path(path).open("rb") as handle:
-        while block := handle.read(1 << 20):
-            yield block
 
 
 def _with_log(record: Record, run: Run, log: InstrumentLog, task: Task) -> Record:
@@ -107,7 +108,7 @@ def _with_log(record: Record, run: Run, log: InstrumentLog, task: Task) -> Recor
     if DEVICE in frame and device is not None:
         frame = frame[frame[DEVICE] == str(device)].reset_index(drop=True)
         if not len(frame):
-            # The reduction says so.
+            # The reduction refuses the run.
             return record
     joining = task.instruments[log.role]
     try:
@@ -121,7 +122,7 @@ def _with_log(record: Record, run: Run, log: InstrumentLog, task: Task) -> Recor
 def _reduce_run(
     run: Run, record: Record, protocol: Protocol, source: Mapping[str, str], outcome: Outcome
 ) -> None:
-    """Reduce one run and sort its rows and refusals."""
+    """Reduce one run and add its rows and refusals to the outcome."""
     reduced = reduce_telemetry(
         record.frame, protocol, run={**run.values, **source}, notes=record.notes
     )
@@ -140,28 +141,9 @@ def _reduce_run(
     outcome.refused.append(refusal(record.file, run.name, reduced.reason, "", first))
 
 
-def _span(run: Run) -> tuple[float, float] | None:
-    """Return the part of a log that a run is."""
-    start, end = run.values.get("from_s"), run.values.get("to_s")
-    if start is None and end is None:
-        return None
-    return (start if start is not None else 0.0, end if end is not None else float("inf"))
-
-
 def refusal(
     file: str, run: str, reason: str, sensor: str = "", second: float = float("nan")
 ) -> dict[str, Any]:
-    """Make a record of a refusal."""
+    """Return a record of a refusal."""
     values = (file, run, sensor, reason, second)
     return dict(zip(REFUSED_COLUMNS, values, strict=True))
-
-
-def _in_one_line(error: ThermcmpError | OSError) -> str:
-    """Write an error of the reader as a reason."""
-    if isinstance(error, OSError):
-        return f"cannot be read: {error}"
-    faults = getattr(error, "faults", ())
-    if not faults:
-        return str(error).splitlines()[0]
-    more = f" (and {len(faults) - 1} more faults)" if len(faults) > 1 else ""
-    return f"{faults[0]}{more}"

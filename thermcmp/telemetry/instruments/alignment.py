@@ -1,8 +1,7 @@
-"""Joining the logs of several instruments on one time.
+"""The logs of several instruments on one time.
 
-A tachometer, a thermometer and a sound meter each have their own clock. Their offset is
-stated, or measured from something that both saw; readings are matched to the nearest
-within a tolerance and are never made up.
+Clock offsets are stated, or measured from something that both instruments saw; readings are
+matched to the nearest within a tolerance and never interpolated.
 """
 
 from __future__ import annotations
@@ -82,20 +81,14 @@ def join_instruments(
     if faults:
         raise InputError("These logs cannot be joined:", faults)
     shift = offset_s.offset_s if isinstance(offset_s, ClockOffset) else float(offset_s)
-    mine, theirs = _seconds(frame, by_date), _seconds(other, by_date) + shift
-    order = np.argsort(theirs, kind="stable")
-    at, away = _nearest(mine, theirs[order])
+    times, other_times = _seconds(frame, by_date), _seconds(other, by_date) + shift
+    order = np.argsort(other_times, kind="stable")
+    at, away = _nearest(times, other_times[order])
     matched = away <= tolerance_s
     if not matched.any():
-        raise InputError(
-            "These logs cannot be joined:",
-            [
-                Fault(
-                    f"no reading is within {tolerance_s:g} s of another",
-                    "check offset_s, or match by_date=True",
-                )
-            ],
-        )
+        words = f"no reading is within {tolerance_s:g} s of another"
+        fault = Fault(words, "check offset_s, or match by_date=True")
+        raise InputError("These logs cannot be joined:", [fault])
     joined = frame.copy()
     for name in other.columns:
         if name not in FRAME_COLUMNS:
@@ -116,7 +109,7 @@ def measure_offset(
     largest_s: float,
     by_date: bool = False,
 ) -> ClockOffset:
-    """Measure the offset of another instrument's clock from what both saw."""
+    """Estimate the offset of another instrument's clock from what both saw."""
     faults = [
         Fault("no such column", "name a column of each log", column=name)
         for name, log in zip(columns, (frame, other), strict=True)
@@ -126,13 +119,12 @@ def measure_offset(
         faults.append(Fault("must be above zero", "give seconds", column="largest_s"))
     if faults:
         raise InputError("The offset of these logs cannot be measured:", faults)
-    mine = _known(frame, columns[0], by_date)
-    theirs = _known(other, columns[1], by_date)
-    period = max(usual_step_s(mine[0]), usual_step_s(theirs[0]))
+    record, other_record = _known(frame, columns[0], by_date), _known(other, columns[1], by_date)
+    period = max(usual_step_s(record[0]), usual_step_s(other_record[0]))
     lags = np.arange(-largest_s, largest_s + period / 2.0, period)
-    if len(lags) * len(mine[0]) > _LARGEST_GRID * 1000:
+    if len(lags) * len(record[0]) > _LARGEST_GRID * 1000:
         raise _no_offset("too many offsets to try", "give a smaller largest_s")
-    scores = np.array([_match(mine, theirs, lag, period) for lag in lags])
+    scores = np.array([_correlation(record, other_record, lag, period) for lag in lags])
     if np.isnan(scores).all():
         raise _no_offset("the logs do not overlap", "give a larger largest_s, or by_date=True")
     best = int(np.nanargmax(scores))
@@ -153,7 +145,7 @@ def measure_offset(
 def _join_faults(
     frame: pd.DataFrame, other: pd.DataFrame, tolerance_s: float, by_date: bool
 ) -> list[Fault]:
-    """Find what keeps two logs from being joined."""
+    """Return what keeps two logs from being joined."""
     key = "recorded_at" if by_date else "time_s"
     faults = [
         Fault(f"the {which} log has no '{key}'", "read it with read_telemetry", column=key)
@@ -161,28 +153,19 @@ def _join_faults(
         if key not in log or not len(log)
     ]
     if by_date and not faults and (frame[key].dt.tz is None) != (other[key].dt.tz is None):
-        faults.append(
-            Fault(
-                "one log's times have a zone, the other's have none",
-                "give zone= when reading",
-                column=key,
-            )
-        )
+        words = "one log's times have a zone, the other's have none"
+        faults.append(Fault(words, "give zone= when reading", column=key))
     if not tolerance_s > 0.0:
-        faults.append(
-            Fault(
-                "must be above zero", "give seconds", column="tolerance_s", value=str(tolerance_s)
-            )
-        )
+        value = str(tolerance_s)
+        faults.append(Fault("must be above zero", "give seconds", None, None, "tolerance_s", value))
     both = [c for c in other.columns if c in frame.columns and c not in FRAME_COLUMNS]
     faults += [
         Fault("both logs have it", "leave it out of the columns of one", column=c) for c in both
     ]
     for which, log in (("first", frame), ("other", other)):
         if "device" in log and len(log["device"].unique()) > 1:
-            faults.append(
-                Fault(f"the {which} log holds several devices", "take one of them", column="device")
-            )
+            words = f"the {which} log holds several devices"
+            faults.append(Fault(words, "take one of them", column="device"))
     return faults
 
 
@@ -195,13 +178,13 @@ def _seconds(log: pd.DataFrame, by_date: bool) -> Array:
     return plain.astype("datetime64[us]").astype("int64").to_numpy() / 1e6
 
 
-def _nearest(mine: Array, theirs: Array) -> tuple[Int64Array, Array]:
-    """Return the nearest of sorted times, and how far it is."""
-    right = np.clip(np.searchsorted(theirs, mine), 0, len(theirs) - 1)
+def _nearest(times: Array, others: Array) -> tuple[Int64Array, Array]:
+    """Return the place of the nearest of other, sorted times, and how far it is."""
+    right = np.clip(np.searchsorted(others, times), 0, len(others) - 1)
     left = np.maximum(right - 1, 0)
-    nearer = np.abs(theirs[left] - mine) <= np.abs(theirs[right] - mine)
+    nearer = np.abs(others[left] - times) <= np.abs(others[right] - times)
     at = np.where(nearer, left, right)
-    return at, np.abs(theirs[at] - mine)
+    return at, np.abs(others[at] - times)
 
 
 def _known(log: pd.DataFrame, name: str, by_date: bool) -> tuple[Array, Array]:
@@ -215,20 +198,20 @@ def _known(log: pd.DataFrame, name: str, by_date: bool) -> tuple[Array, Array]:
     return times[order], values[known][order]
 
 
-def _match(
-    mine: tuple[Array, Array], theirs: tuple[Array, Array], lag: float, period: float
+def _correlation(
+    record: tuple[Array, Array], other: tuple[Array, Array], lag: float, period: float
 ) -> float:
     """Return the correlation of two records at an offset, over what both saw."""
-    at, away = _nearest(mine[0], theirs[0] + lag)
+    at, away = _nearest(record[0], other[0] + lag)
     near = away <= period
-    if np.count_nonzero(near) < max(_LEAST_OVERLAP, len(mine[0]) // 3):
+    if np.count_nonzero(near) < max(_LEAST_OVERLAP, len(record[0]) // 3):
         return float("nan")
-    a, b = mine[1][near], theirs[1][at[near]]
+    a, b = record[1][near], other[1][at[near]]
     a, b = a - a.mean(), b - b.mean()
     power = float(a @ a) * float(b @ b)
     return float(a @ b) / power**0.5 if power > 0.0 else float("nan")
 
 
 def _no_offset(message: str, fix: str) -> InputError:
-    """Make the error for clocks whose offset does not show."""
+    """Return the error for clocks whose offset does not show."""
     return InputError("The offset of these logs cannot be measured:", [Fault(message, fix)])

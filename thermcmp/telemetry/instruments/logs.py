@@ -23,6 +23,8 @@ USUAL_TOLERANCE_S: Final = 1.0
 _SERVED: Final = 95.0
 #: Largest offset that is looked for, unless stated [s].
 _LARGEST_OFFSET_S: Final = 120.0
+#: Options of an instrument that are not those of `Reading`.
+_JOINING_OPTIONS: Final = ("reader", "tolerance_s", "offset_from", "largest_offset_s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +33,6 @@ class Joining:
 
     Attributes
     ----------
-    reading : Reading
-        What the user states about its logs.
-    reader : str or TelemetryReader, optional
-        Their reader.
     tolerance_s : float
         A reading counts for a time that is no further away [s].
     offset_from : tuple of str, optional
@@ -56,9 +54,9 @@ def joinings(
 ) -> dict[str, Joining]:
     """Return how the logs of each instrument of a run sheet are read and joined."""
     stated = dict(instruments or {})
-    found = {role: _joining(role, stated.pop(role, {})) for role in roles}
+    by_role = {role: _joining(role, stated.pop(role, {})) for role in roles}
     if stated:
-        known = ", ".join(f"{role}_file" for role in found) or "no such column"
+        known = ", ".join(f"{role}_file" for role in by_role) or "no such column"
         faults = [
             Fault(
                 "the run sheet names no log of this instrument",
@@ -68,31 +66,29 @@ def joinings(
             for role in stated
         ]
         raise InputError("These instruments cannot be joined:", faults)
-    return found
+    return by_role
 
 
 def with_instrument(
     frame: pd.DataFrame, role: str, path: Path, offset_s: float | None, joining: Joining
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Read an instrument's log and join it to a card's.
+    """Return a card's log joined with an instrument's.
 
-    Times are matched by date where both logs have one, else by the seconds since the
-    first reading of each.
-
-    Returns frame, notes.
+    Times are matched by date where both logs have one, else by the seconds since the first
+    reading of each. Beside the frame stand notes.
     """
     record = read_record(path, joining.reading, joining.reader)
     other = record.frame
     by_date = "recorded_at" in frame and "recorded_at" in other
     if offset_s is None and joining.offset_from is not None:
-        found = measure_offset(
+        offset = measure_offset(
             frame,
             other,
             columns=joining.offset_from,
             largest_s=joining.largest_offset_s,
             by_date=by_date,
         )
-        offset_s, how = found.offset_s, f"measured to {found.uncertainty_s:.0f} s"
+        offset_s, how = offset.offset_s, f"measured to {offset.uncertainty_s:.0f} s"
     else:
         offset_s, how = offset_s or 0.0, "as stated"
     joined = join_instruments(
@@ -112,12 +108,12 @@ def with_instrument(
 
 
 def _joining(role: str, options: Mapping[str, Any]) -> Joining:
-    """Check what is stated about an instrument."""
+    """Return what is stated about an instrument, checked."""
     if not isinstance(options, Mapping):
         raise _refusal(role, "not a mapping", "give options as for read_telemetry", options)
     rest = dict(options)
-    own = {name: rest.pop(name) for name in _OWN if name in rest}
-    joining = replace(Joining(Reading.of(rest.pop("columns", None), rest)), **own)
+    joined = {name: rest.pop(name) for name in _JOINING_OPTIONS if name in rest}
+    joining = replace(Joining(Reading.of(rest.pop("columns", None), rest)), **joined)
     for name in ("tolerance_s", "largest_offset_s"):
         value = getattr(joining, name)
         if not (isinstance(value, (int, float)) and 0.0 < value < float("inf")):
@@ -131,11 +127,7 @@ def _joining(role: str, options: Mapping[str, Any]) -> Joining:
     return joining
 
 
-#: Options of an instrument that are not those of `Reading`.
-_OWN: Final = ("reader", "tolerance_s", "offset_from", "largest_offset_s")
-
-
 def _refusal(column: str, message: str, fix: str, value: object) -> InputError:
-    """Make the error for an option that is out of range."""
+    """Return the error for an option that is out of range."""
     fault = Fault(message, fix, column=column, value=str(value))
     return InputError("These instruments cannot be joined:", [fault])

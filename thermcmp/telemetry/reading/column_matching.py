@@ -9,15 +9,15 @@ from difflib import get_close_matches
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.numbers import split_cell
-from thermcmp.tabular.units import (
-    CANONICAL,
-    Dimension,
-    Unit,
-    parse_unit,
-    split_heading,
-    stated_bracket,
+from thermcmp.tabular.units import CANONICAL, Dimension, Unit, parse_unit, stated_bracket
+from thermcmp.telemetry.quantities import (
+    THROTTLED,
+    Role,
+    dimension_of,
+    name_and_unit,
+    recognise,
+    role_of,
 )
-from thermcmp.telemetry.quantities import THROTTLED, Role, dimension_of, recognise, role_of
 from thermcmp.telemetry.reading.cell_patterns import is_bit_mask, is_number
 from thermcmp.telemetry.reading.options import Column, Reading
 
@@ -84,7 +84,7 @@ def unread_notes(
     read = {f.position for f in fields}
     left = [i for i, heading in enumerate(headings) if heading and i not in read]
     units = [i for i in left if stated_bracket(headings[i]) and any(map(is_number, samples[i]))]
-    flags = [i for i in left if recognise(*split_heading(headings[i])) == THROTTLED]
+    flags = [i for i in left if recognise(*name_and_unit(headings[i])) == THROTTLED]
     notes = {"not read, as the unit is not known": units, "not read, as it holds bit masks": flags}
     return tuple(
         f"{words}: {', '.join(repr(headings[i]) for i in unread[:4])}{' …' if unread[4:] else ''}"
@@ -96,7 +96,7 @@ def unread_notes(
 def _part_counter(recognised: dict[str, list[int]], headings: Sequence[str]) -> None:
     """Separate a counter of seconds from the clock beside it."""
     times = recognised.get("time", [])
-    counters = [p for p in times if split_heading(headings[p])[1] is not None]
+    counters = [p for p in times if name_and_unit(headings[p])[1] is not None]
     if len(times) == 2 and len(counters) == 1 and "elapsed_s" not in recognised:
         recognised["time"] = [p for p in times if p not in counters]
         recognised["elapsed_s"] = counters
@@ -134,7 +134,7 @@ def _recognise(heading: str, cells: Sequence[str]) -> str | None:
     """Return the canonical name of a heading, by its unit or that of its cells."""
     if not heading:
         return None
-    name, unit = split_heading(heading)
+    name, unit = name_and_unit(heading)
     cell_unit = _cell_unit(cells)
     if recognise(name, unit) == THROTTLED and cells and all(map(is_bit_mask, cells)):
         # Only the user knows which bit means throttling.
@@ -162,7 +162,7 @@ def _field(
 ) -> Field:
     """Return a field with its unit."""
     role = role_of(name) or Role.TEXT
-    _, unit = split_heading(heading)
+    _, unit = name_and_unit(heading)
     dimension = dimension_of(name)
     stated = reading.units.get(name)
     if role is not Role.NUMBER or dimension is None:

@@ -11,8 +11,8 @@ from typing import Final
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.numbers import split_cell
-from thermcmp.tabular.units import parse_unit, split_heading
-from thermcmp.telemetry.quantities import recognise
+from thermcmp.tabular.units import parse_unit
+from thermcmp.telemetry.quantities import name_and_unit, recognise
 from thermcmp.telemetry.reading.cell_patterns import (
     BLANKS,
     WIDE_BLANKS,
@@ -153,7 +153,7 @@ def _early_width(rows: list[list[str]], looks: list[bool], reading: Reading) -> 
     for heading, row, data in zip(rows, rows[1:], looks[1:], strict=False):
         if not data or len(heading) != len(row) or len(row) < 2 or any(map(is_number, heading)):
             continue
-        if named & set(heading) or any(recognise(*split_heading(c)) for c in heading if c):
+        if named & set(heading) or any(recognise(*name_and_unit(c)) for c in heading if c):
             return len(row)
     return None
 
@@ -237,7 +237,7 @@ def _heading_rows(
     if upper and all(is_missing(cell) or parse_unit(cell) for cell in last):
         units = [*last, *[""] * len(upper)]
         joined = [
-            name if is_missing(unit) or split_heading(name)[1] else f"{name} [{unit.strip('[]()')}]"
+            name if is_missing(unit) or name_and_unit(name)[1] else f"{name} [{unit.strip('[]()')}]"
             for name, unit in zip(upper, units, strict=False)
         ]
         return joined, [above[-2], above[-1]]

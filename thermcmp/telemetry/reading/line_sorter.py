@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
-from thermcmp.tabular.units import heading_key
-from thermcmp.telemetry.quantities import Role
+from thermcmp.tabular.units import Unit
+from thermcmp.telemetry.quantities import Role, name_and_unit
 from thermcmp.telemetry.reading.cell_patterns import is_comment, is_reading, is_rule, split_line
 from thermcmp.telemetry.reading.column_matching import Field
 from thermcmp.telemetry.reading.layout import Layout
@@ -112,17 +112,17 @@ class RowSorter:
             return True
         if any(map(_is_number_or_time, row)):
             return False
-        keys = [heading_key(cell) for cell in row]
-        named = [f for f in self.fields if f.heading and heading_key(f.heading) in keys]
+        keys = [_heading_key(cell) for cell in row]
+        named = [f for f in self.fields if f.heading and _heading_key(f.heading) in keys]
         if len(named) * 2 < len(self.fields) or not named:
             return False
         self._note_heading(line, "the headings change")
         # A new mapping, since parts keep the old one.
-        self.positions = {f.name: keys.index(heading_key(f.heading)) for f in named}
+        self.positions = {f.name: keys.index(_heading_key(f.heading)) for f in named}
         for f in self.fields:
             if f.name not in self.positions:
                 self.book.note(f"column '{f.heading}' ends", line)
-        known = {heading_key(heading) for heading in self.layout.headings}
+        known = {_heading_key(heading) for heading in self.layout.headings}
         for heading, key in zip(row, keys, strict=True):
             if heading and key not in known:
                 words = f"column '{heading}' begins and is not read; to read it, cut the log there"
@@ -155,6 +155,12 @@ class RowSorter:
                 message = "no reading in this line"
             self.book.fault(message, fix, line, None, self.layout.delimiter.join(row))
         self._pending = []
+
+
+def _heading_key(heading: str) -> tuple[str, Unit | None]:
+    """Return what makes two spellings of a heading the same: name and unit."""
+    name, unit = name_and_unit(heading)
+    return name.lower(), unit
 
 
 def _is_number_or_time(cell: str) -> bool:

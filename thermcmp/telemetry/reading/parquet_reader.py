@@ -13,8 +13,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.tabular.units import parse_unit, split_heading
-from thermcmp.telemetry.quantities import Role, dimension_of
+from thermcmp.tabular.units import parse_unit
+from thermcmp.telemetry.quantities import Role, dimension_of, name_and_unit
 from thermcmp.telemetry.reading.column_matching import Field, match_fields
 from thermcmp.telemetry.reading.conversion import Converter, has_infinite
 from thermcmp.telemetry.reading.field_plan import Plan
@@ -65,7 +65,7 @@ def _fields(schema: pa.Schema, reading: Reading, file: str) -> tuple[Field, ...]
         if f.role is Role.NUMBER
         and f.name not in reading.units
         and parse_unit(units[f.position])
-        and split_heading(f.heading)[1] is None
+        and name_and_unit(f.heading)[1] is None
         else f
         for f in matched
     )
