@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from thermcmp.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 #: Change of level by altitude that is not worth saying [dB] (common practice, no source).
 SMALL_SHIFT_DB: Final = 0.3
@@ -137,16 +140,16 @@ class Conditions:
         )
 
     @classmethod
-    def of(cls, at: Conditions | None, given: dict[str, Any]) -> Conditions:
+    def of(cls, at: Conditions | None, given: Mapping[str, float | None]) -> Conditions:
         """Merge a `Conditions` with keyword values, which win.
 
         Parameters
         ----------
         at : Conditions, optional
             What holds where no keyword says otherwise; the defaults if left out.
-        given : dict of str to value
-            Fields of `Conditions`; a fan speed takes the place of a noise, and a
-            noise that of a fan speed.
+        given : mapping of str to float
+            Fields of `Conditions`; None counts as not given. A fan speed takes the place
+            of a noise, and a noise that of a fan speed.
 
         Returns
         -------
@@ -158,24 +161,19 @@ class Conditions:
         InputError
             If a keyword is not a condition.
         """
-        known = {f.name for f in fields(cls)}
-        unknown = sorted(set(given) - known)
+        names = {f.name for f in fields(cls)}
+        unknown = sorted(set(given) - names)
         if unknown:
-            raise InputError(
-                "Unknown conditions:",
-                [
-                    Fault(
-                        "no such condition", f"use one of {', '.join(sorted(known))}", column=name
-                    )
-                    for name in unknown
-                ],
-            )
+            fix = f"use one of {', '.join(sorted(names))}"
+            faults = [Fault("no such condition", fix, column=name) for name in unknown]
+            raise InputError("Unknown conditions:", faults)
         base = at if at is not None else cls()
-        if "noise_dba" in given and "fan_rpm" not in given:
+        stated: dict[str, Any] = {name: v for name, v in given.items() if v is not None}
+        if "noise_dba" in stated and "fan_rpm" not in stated:
             base = replace(base, fan_rpm=None)
-        if "fan_rpm" in given and "noise_dba" not in given:
+        if "fan_rpm" in stated and "noise_dba" not in stated:
             base = replace(base, noise_dba=None)
-        return replace(base, **given)
+        return replace(base, **stated)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

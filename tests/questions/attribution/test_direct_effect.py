@@ -8,7 +8,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.terms import BUILT_IN, OPTIONAL
-from thermcmp.prediction.build_rise import build_of
+from thermcmp.prediction.builds import build_of
 from thermcmp.questions.attribution.question import attribute
 from thermcmp.questions.ranking.question import rank
 from thermcmp.questions.separation.question import separate
