@@ -191,7 +191,7 @@ def card_of(
             f"{names} were fitted together: errors common to both are propagated for "
             f"{', '.join(linked)} only."
             if linked
-            else f"{names} were fitted together, but none of their effects are correlated: errors "
+            else f"{names} were fitted together, but none of their effects is correlated: errors "
             "common to both sensors are not propagated."
         )
     else:

@@ -86,7 +86,7 @@ def setting_of(
         return _stock_setting(fit, build, stated.fan_rpm, stated.power_w)
     if stated.fan_rpm is not None:
         fault = Fault(
-            f"the rule of '{firmware.name}' is given too",
+            f"the rule of firmware '{firmware.name}' sets the fan",
             "leave fan_rpm out, or leave firmware= out to hold the speed",
             column="fan_rpm",
             value=f"{stated.fan_rpm:g}",
