@@ -36,8 +36,8 @@ FOOT = """
 ## Your own headings
 
 `read_results(path, columns=…)` maps your headings to these columns, and so does `--columns FILE` \
-on the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. A column's own \
-name needs no mapping, nor does one with its unit: `Power (W)`, `Fan, rpm`, `power_w [kW]`. \
+on the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. A column's \
+own name needs no mapping, nor does one with its unit: `Power (W)`, `Fan, rpm`, `power_w [kW]`. \
 Headings that no column has are kept as extra columns. A table may have a column per sensor, \
 which becomes a row per run and sensor:
 

@@ -40,10 +40,15 @@ if TYPE_CHECKING:
     )
     from thermcmp.physics.firmware import Firmware
     from thermcmp.questions.answer import Answer
+    from thermcmp.questions.attribution.answer import Attribution
     from thermcmp.questions.attribution.question import attribute
+    from thermcmp.questions.build_chain.answer import Chain
     from thermcmp.questions.build_chain.question import chain
+    from thermcmp.questions.build_prediction.answer import Prediction
+    from thermcmp.questions.build_prediction.question import predict
     from thermcmp.questions.classical_tests import classical_check
     from thermcmp.questions.fit_check.question import FitCheck, check_fit
+    from thermcmp.questions.limit_margin.answer import Margin
     from thermcmp.questions.limit_margin.question import margin
     from thermcmp.questions.ranking.question import rank
     from thermcmp.questions.regulation.question import regulated_runs
@@ -65,7 +70,9 @@ __version__ = "0.2.0"
 #: Public name -> the module that holds it.
 _HOMES = {
     "Answer": "thermcmp.questions.answer",
+    "Attribution": "thermcmp.questions.attribution.answer",
     "Build": "thermcmp.model.conditions",
+    "Chain": "thermcmp.questions.build_chain.answer",
     "Conditions": "thermcmp.model.conditions",
     "DutyTable": "thermcmp.physics.fan_controls",
     "EngineError": "thermcmp.errors",
@@ -81,11 +88,13 @@ _HOMES = {
     "InputError": "thermcmp.errors",
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
+    "Margin": "thermcmp.questions.limit_margin.answer",
     "ModelError": "thermcmp.errors",
     "Normal": "thermcmp.model.priors",
     "NotEstimableError": "thermcmp.errors",
     "ObservedSpeed": "thermcmp.physics.fan_controls",
     "PluginError": "thermcmp.errors",
+    "Prediction": "thermcmp.questions.build_prediction.answer",
     "Protocol": "thermcmp.telemetry.steady_state.protocol",
     "Reduced": "thermcmp.telemetry.campaign.folder",
     "Reduction": "thermcmp.telemetry.steady_state.reduction",
@@ -107,6 +116,7 @@ _HOMES = {
     "load_sensor_fits": "thermcmp.inference.storage",
     "margin": "thermcmp.questions.limit_margin.question",
     "plugins": "thermcmp.hooks",
+    "predict": "thermcmp.questions.build_prediction.question",
     "rank": "thermcmp.questions.ranking.question",
     "read_firmware": "thermcmp.results.firmware_table",
     "read_results": "thermcmp.results.results_table",
@@ -123,7 +133,9 @@ _HOMES = {
 
 __all__ = [
     "Answer",
+    "Attribution",
     "Build",
+    "Chain",
     "Conditions",
     "DutyTable",
     "EngineError",
@@ -139,11 +151,13 @@ __all__ = [
     "InputError",
     "Library",
     "LibraryError",
+    "Margin",
     "ModelError",
     "Normal",
     "NotEstimableError",
     "ObservedSpeed",
     "PluginError",
+    "Prediction",
     "Protocol",
     "Reduced",
     "Reduction",
@@ -165,6 +179,7 @@ __all__ = [
     "load_sensor_fits",
     "margin",
     "plugins",
+    "predict",
     "rank",
     "read_firmware",
     "read_results",

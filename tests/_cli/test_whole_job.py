@@ -131,7 +131,7 @@ def test_the_margin_under_a_firmware_is_that_of_the_function(tmp_path, capsys, m
     )
     (asked,) = kept
     pd.testing.assert_frame_equal(asked.table, own.table)
-    assert asked.details["ambient_at_limit_c"] == own.details["ambient_at_limit_c"]
+    assert asked.ambient_at_limit_c == own.ambient_at_limit_c
     assert own.sentences[0] in capsys.readouterr().out
     # The loop answers: the fan turns faster in warmer air.
     assert own.table["fan_rpm"].is_monotonic_increasing

@@ -15,15 +15,15 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.physics.characteristic import FanStatus
 from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, TargetTemperature
 from thermcmp.physics.firmware import Firmware
-from thermcmp.prediction.build_rise import Scope, build_of, rise_draws
+from thermcmp.prediction.builds import Scope, build_of
 from thermcmp.prediction.card import (
     card_of,
     firmware_of,
     fresh_specimen,
     linked_terms,
-    sensor_law,
     settle,
 )
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.several_sensors.question import attribute_sensors
 
 CURVE = FanCurve((40.0, 60.0, 95.0), (900.0, 1300.0, 3000.0))
@@ -47,17 +47,18 @@ def alder(specimens):
 
 @pytest.mark.parametrize("scope", list(Scope))
 def test_the_law_is_the_fits_own_prediction(specimens, alder, scope):
-    law = sensor_law(specimens.fit, alder, scope, ambient_c=31.0, power_w=230.0)
+    fitted = FittedBuild(specimens.fit, alder, scope, Conditions(ambient_c=31.0))
+    law = fitted.law(230.0)
     for rpm in SPEEDS:
-        rise = rise_draws(specimens.fit, alder, scope, flow_speed=rpm, power_w=230.0)
+        rise = fitted.rise(rpm, 230.0)
         np.testing.assert_allclose(law.temperature_c(rpm), 31.0 + rise, rtol=0.0, atol=1e-9)
 
 
 def test_a_fresh_specimen_enters_both_sides_of_the_law(specimens, alder):
     model = specimens.fit
-    plain = sensor_law(model, alder, Scope.PRODUCT_LINE, power_w=250.0)
+    plain = FittedBuild(model, alder, Scope.PRODUCT_LINE).law(250.0)
     resistance, airflow = drawn = fresh_specimen(model, 4)
-    fresh = sensor_law(model, alder, Scope.PRODUCT_LINE, power_w=250.0, fresh=drawn)
+    fresh = FittedBuild(model, alder, Scope.PRODUCT_LINE, deviation=drawn).law(250.0)
     assert airflow.std() > 0.0
     flow = (2600.0 / 1800.0) ** -model.draws("airflow exponent") - 1.0
     np.testing.assert_allclose(
@@ -72,22 +73,14 @@ def test_thin_air_costs_what_the_heat_transfer_laws_say(specimens, alder):
     # with density and Nu with Re^m (Pohlhausen 1921; Dittus & Boelter 1930).
     ratio = Conditions(altitude_m=1500.0).density_ratio
     assert ratio == pytest.approx(84_556.0 / 101_325.0, rel=1e-5)
-    low = sensor_law(specimens.fit, alder, Scope.SPECIMENS)
-    high = sensor_law(specimens.fit, alder, Scope.SPECIMENS, density_ratio=ratio)
+    thin = FittedBuild(specimens.fit, alder, Scope.SPECIMENS, Conditions(altitude_m=1500.0))
+    low, high = FittedBuild(specimens.fit, alder, Scope.SPECIMENS).law(), thin.law()
     convective = low.power_w * low.convective_k_per_w
     for rpm in SPEEDS:
         part = convective * (rpm / 1800.0) ** -low.exponent
         warmer = high.temperature_c(rpm) - low.temperature_c(rpm)
         np.testing.assert_allclose(warmer, part * (ratio**-low.exponent - 1.0), atol=1e-9)
-        rise = rise_draws(
-            specimens.fit,
-            alder,
-            Scope.SPECIMENS,
-            flow_speed=rpm,
-            power_w=200.0,
-            density_ratio=ratio,
-        )
-        np.testing.assert_allclose(high.temperature_c(rpm), 21.0 + rise, atol=1e-9)
+        np.testing.assert_allclose(high.temperature_c(rpm), 21.0 + thin.rise(rpm, 200.0), atol=1e-9)
     assert Conditions().density_ratio == 1.0
     assert Conditions(altitude_m=1500.0, measured_altitude_m=1500.0).density_ratio == 1.0
 
@@ -106,14 +99,15 @@ def _by_grid(law, curve, card_power):
 
 def test_the_steady_state_is_the_grids(specimens, alder):
     firmware = Firmware(name="fw 1", fan=CURVE, control_sensor="memory", power_limit_w=205.0)
-    card = card_of(specimens.fit, alder, Scope.PRODUCT_LINE, firmware, fresh_seed=1)
+    card = card_of(FittedBuild(specimens.fit, alder, Scope.PRODUCT_LINE), firmware, fresh_seed=1)
     card = card.at(ambient_c=26.0, power_w=240.0)
     state = settle(firmware, card)
     assert (state.power_w == 205.0).all()
     assert state.share(FanStatus.REGULATED) > 0.95
     some = slice(0, 60)
     drawn = fresh_specimen(specimens.fit, 1)
-    law = sensor_law(specimens.fit, alder, Scope.PRODUCT_LINE, ambient_c=26.0, fresh=drawn)
+    air = Conditions(ambient_c=26.0)
+    law = FittedBuild(specimens.fit, alder, Scope.PRODUCT_LINE, air, deviation=drawn).law()
     expected = _by_grid(law, CURVE, 205.0)[some]
     np.testing.assert_allclose(state.fan_rpm[some], expected, atol=0.011)
     np.testing.assert_array_equal(state.temperature_c, state.control_c)
@@ -123,7 +117,7 @@ def test_another_sensor_may_lead_the_fan(specimens, edge, alder):
     firmware = Firmware(
         name="fw 1", fan=TargetTemperature(55.0, 900.0, 4000.0), control_sensor="edge"
     )
-    card = card_of(specimens.fit, alder, Scope.SPECIMENS, firmware, control=edge)
+    card = card_of(FittedBuild(specimens.fit, alder, Scope.SPECIMENS), firmware, control=edge)
     state = settle(firmware, card)
     held = state.status == FanStatus.REGULATED
     assert held.mean() > 0.5
@@ -140,14 +134,14 @@ def test_another_sensor_may_lead_the_fan(specimens, edge, alder):
 def rise_at(model, build, rpm, chosen):
     whole = np.full(len(model.effects), 1800.0)
     whole[chosen] = rpm
-    return rise_draws(model, build, Scope.SPECIMENS, flow_speed=whole, power_w=200.0)[chosen]
+    return FittedBuild(model, build, Scope.SPECIMENS).rise(whole, 200.0)[chosen]
 
 
 def test_draws_of_two_fits_are_not_paired_by_their_seed(specimens, alder):
     # The same numbers under another sensor's name: paired by index, they would be one.
     twin = replace(specimens.fit, design=replace(specimens.fit.design, sensor="edge"))
     firmware = Firmware(name="fw 1", fan=CURVE, control_sensor="edge")
-    card = card_of(specimens.fit, alder, Scope.SPECIMENS, firmware, control=twin)
+    card = card_of(FittedBuild(specimens.fit, alder, Scope.SPECIMENS), firmware, control=twin)
     own, other = card.judged.resistance_k_per_w, card.control.resistance_k_per_w
     np.testing.assert_array_equal(np.sort(own), np.sort(other))
     # Four standard errors of the correlation of 2000 independent pairs.
@@ -164,8 +158,8 @@ def together(specimens):
 def test_sensors_fitted_together_are_paired_draw_by_draw(together, alder):
     memory, edge = together["memory"], together["edge"]
     firmware = Firmware(name="fw 1", fan=CURVE, control_sensor="edge")
-    card = card_of(memory, alder, Scope.SPECIMENS, firmware, control=edge)
-    own = sensor_law(edge, alder, Scope.SPECIMENS)
+    card = card_of(FittedBuild(memory, alder, Scope.SPECIMENS), firmware, control=edge)
+    own = FittedBuild(edge, alder, Scope.SPECIMENS).law()
     np.testing.assert_array_equal(card.control.resistance_k_per_w, own.resistance_k_per_w)
     (note,) = card.notes
     assert "assembly" in note
@@ -202,13 +196,15 @@ def test_two_of_one_posterior_may_share_no_term_and_belong_together(three):
         assert one_posterior(some)
     build = Build(cooler_model="Heron-C1", board_model="Heron-B1")
     firmware = Firmware(name="fw 1", fan=CURVE, control_sensor="edge")
-    card = card_of(junction, build, Scope.SPECIMENS, firmware, control=edge, fresh_seed=3)
+    card = card_of(
+        FittedBuild(junction, build, Scope.SPECIMENS), firmware, control=edge, fresh_seed=3
+    )
     np.testing.assert_array_equal(card.chosen, np.arange(1000))
     drawn = fresh_specimen(edge, 4, beside=(junction, 3))
-    own = sensor_law(edge, build, Scope.SPECIMENS, fresh=drawn)
+    own = FittedBuild(edge, build, Scope.SPECIMENS, deviation=drawn).law()
     np.testing.assert_array_equal(card.control.resistance_k_per_w, own.resistance_k_per_w)
     (note,) = card.notes
-    assert "fitted together, but no effects of theirs go together" in note
+    assert "fitted together, but none of their effects is correlated" in note
 
 
 def test_what_belongs_together_still_does_after_saving(three, specimens, tmp_path):
@@ -271,7 +267,7 @@ def test_parts_of_two_joint_posteriors_are_not_taken_for_one(specimens, together
 
 def test_a_fan_that_stops_or_hunts_leaves_no_number(specimens, alder):
     stops = Firmware(name="fw 1", fan=CURVE, control_sensor="memory", start_c=200.0)
-    card = card_of(specimens.fit, alder, Scope.SPECIMENS, stops)
+    card = card_of(FittedBuild(specimens.fit, alder, Scope.SPECIMENS), stops)
     state = settle(stops, card)
     assert state.share(FanStatus.FAN_STOPS) == 1.0
     assert not state.settled.any()
@@ -285,19 +281,21 @@ def test_a_fan_that_stops_or_hunts_leaves_no_number(specimens, alder):
 def test_a_held_fan_needs_no_control_sensor(specimens, alder):
     for fan in (FixedSpeed(1500.0), ObservedSpeed(np.linspace(1400.0, 1600.0, 2000))):
         firmware = Firmware(name="fw 1", fan=fan, control_sensor="edge")
-        state = settle(firmware, card_of(specimens.fit, alder, Scope.SPECIMENS, firmware))
+        state = settle(
+            firmware, card_of(FittedBuild(specimens.fit, alder, Scope.SPECIMENS), firmware)
+        )
         np.testing.assert_array_equal(state.fan_rpm, np.broadcast_to(fan.fan_rpm, 2000))
 
 
 def test_a_control_sensor_without_its_fit_is_refused(specimens, edge, alder):
     firmware = Firmware(name="fw 1", fan=CURVE, control_sensor="edge")
     with pytest.raises(InputError, match="give control=, a fit of the edge sensor"):
-        card_of(specimens.fit, alder, Scope.SPECIMENS, firmware)
+        card_of(FittedBuild(specimens.fit, alder, Scope.SPECIMENS), firmware)
     regulator = Firmware(name="fw 1", fan=CURVE, control_sensor="regulator")
     with pytest.raises(InputError, match="control= is a fit of 'edge'"):
-        card_of(specimens.fit, alder, Scope.SPECIMENS, regulator, control=edge)
+        card_of(FittedBuild(specimens.fit, alder, Scope.SPECIMENS), regulator, control=edge)
     unnamed = Firmware(name="fw 1", fan=CURVE)
-    card = card_of(specimens.fit, alder, Scope.SPECIMENS, unnamed)
+    card = card_of(FittedBuild(specimens.fit, alder, Scope.SPECIMENS), unnamed)
     assert any("names no control sensor" in note for note in card.notes)
 
 

@@ -49,7 +49,7 @@ def test_an_override_is_recorded_in_the_answer(ask, aliased, tmp_path):
     text = " ".join(answer.caveats)
     assert "although the fit's health is 'bad', on the user's word" in text
     assert "Largest R-hat is 1.4" in text
-    assert answer.details["health"] == "bad"
+    assert answer.health == "bad"
     # A report of the answer alone knows it too.
     with pytest.raises(EngineError, match="allow_bad_health"):
         report(answer, tmp_path / "page.html")

@@ -7,7 +7,8 @@ from two_speeds import convective_share, effective_exponent
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.priors import Normal
-from thermcmp.prediction.build_rise import Scope, build_of, rise_draws
+from thermcmp.prediction.builds import Scope, build_of
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.phrases import chance_words
 from thermcmp.questions.ranking.question import rank
 from thermcmp.questions.separation.question import separate
@@ -68,7 +69,7 @@ def test_the_thermal_resistance_is_rise_over_power(chains, name):
     sensor, model = chains
     build = build_of(model, name)
     for watts in (3.9, 5.0):
-        rise = rise_draws(model, build, Scope.SPECIMENS, flow_speed=1800.0, power_w=watts)
+        rise = FittedBuild(model, build, Scope.SPECIMENS).rise(1800.0, watts)
         assert float(np.mean(rise)) / watts == pytest.approx(CHAINS[name][sensor], abs=0.02)
 
 
@@ -95,7 +96,7 @@ def test_more_fan_at_held_hardware(bench):
     assert float(np.mean(shares)) == pytest.approx(float(share), abs=0.01)
     build = Build(cooler_model="Heron-C1", board_model="Heron-B1")
     slow, fast = (
-        float(np.mean(rise_draws(model, build, Scope.SPECIMENS, flow_speed=rpm, power_w=200.0)))
+        float(np.mean(FittedBuild(model, build, Scope.SPECIMENS).rise(rpm, 200.0)))
         for rpm in (1730.0, 2200.0)
     )
     assert (slow, fast) == pytest.approx((66.4, 59.0), abs=0.1)

@@ -8,16 +8,20 @@ import pytest
 import xarray as xr
 
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.attribution.answer import Attribution
 from thermcmp.questions.attribution.figure import attribution_figure
 from thermcmp.questions.interval_plot import interval_figure
+from thermcmp.questions.limit_margin.answer import Margin
 from thermcmp.questions.limit_margin.figure import margin_figure
 from thermcmp.questions.ranking.figure import ranking_figure
 
 NAN = float("nan")
 
 
-def make_answer(kind, title, table, draw, sentences=("It is so.",), caveats=(), **details):
-    return Answer(
+def make_answer(
+    kind, title, table, draw, sentences=("It is so.",), caveats=(), answer_class=Answer, **values
+):
+    return answer_class(
         kind=kind,
         title=title,
         table=pd.DataFrame(table),
@@ -26,7 +30,7 @@ def make_answer(kind, title, table, draw, sentences=("It is so.",), caveats=(), 
         caveats=tuple(caveats),
         prob=0.9,
         draw_figure=draw,
-        details=details,
+        **values,
     )
 
 
@@ -64,8 +68,23 @@ def attribution():
         "noise_db": [NAN, 4.6, NAN, 4.6],
         "health": ["ok"] * 4,
     }
-    draw = partial(attribution_figure, before_c=87.0, after_c=77.3)
-    return make_answer("attribution", "From r1 to r2", table, draw, ["Hardware gives 6.5 K."])
+    return make_answer(
+        "attribution",
+        "From r1 to r2",
+        table,
+        attribution_figure,
+        ["Hardware gives 6.5 K."],
+        answer_class=Attribution,
+        before_c=87.0,
+        after_c=77.3,
+        settings={},
+        corners=pd.DataFrame(),
+        changes=pd.DataFrame(),
+        kelvin_per_db=pd.DataFrame(),
+        main_parts=("hardware", "fan_speed", "power"),
+        scope="specimens",
+        health="ok",
+    )
 
 
 @pytest.fixture(scope="session")
@@ -100,9 +119,22 @@ def margin():
         table,
         margin_figure,
         ["Enough margin at 35 °C."],
+        answer_class=Margin,
         limit_c=105.0,
+        risk=0.05,
+        p_exceed=0.2,
+        margin_k=4.0,
+        turn_down=None,
         ambient_at_limit_c=39.0,
+        ambient_at_limit_interval_c=(37.0, 41.0),
+        ambient_at_most_c=NAN,
+        ambient_at_most_interval_c=None,
+        firmware=None,
+        case_rise_k=0.0,
+        altitude_m=None,
         sensor="memory",
+        scope="specimens",
+        health="ok",
     )
 
 

@@ -182,8 +182,7 @@ def test_text_and_line_colours_reach_contrast_of_text(name):
 @pytest.mark.parametrize("limit_c", [90.0, 105.0, 112.0, 120.0])
 def test_the_limit_is_named_clear_of_the_chances(margin, limit_c):
     """A limit above all temperatures lies at the top of the axes, where the chances stand."""
-    known = {**margin.details, "limit_c": limit_c, "ambient_at_limit_c": None}
-    ax = dataclasses.replace(margin, table=margin.table[::5], details=known).plot()
+    ax = dataclasses.replace(margin, table=margin.table[::5], limit_c=limit_c).plot()
     canvas = FigureCanvasAgg(ax.figure)
     canvas.draw()
     boxes = {text.get_text(): text.get_window_extent() for text in ax.texts}

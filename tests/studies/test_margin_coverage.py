@@ -109,7 +109,7 @@ def share_over_limit(seed):
     truth, line = campaign.truth, "product line"
     limit_c = ROOM_C + truth.rise_k("memory", BUILD, fan_rpm=1600.0, power_w=WATTS, scope=line)
     at = Conditions(ambient_c=ROOM_C, fan_rpm=1800.0, power_w=WATTS)
-    rpm = margin(model, BUILD, at, limit_c=limit_c, risk=RISK).turn_down["fan_rpm"]
+    rpm = margin(model, BUILD, at, limit_c=limit_c, risk=RISK).turn_down.fan_rpm
     if not np.isfinite(rpm):
         return 0.0
     rng = np.random.default_rng(seed)

@@ -13,7 +13,7 @@ from scipy.stats import binom
 
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
-from thermcmp.prediction.build_rise import build_of
+from thermcmp.prediction.builds import build_of
 from thermcmp.questions.several_sensors.remounting import (
     REMOUNT_ANY,
     REMOUNT_NEW,

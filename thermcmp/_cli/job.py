@@ -409,7 +409,7 @@ def _regulated(rows: pd.DataFrame) -> Iterator[tuple[str, Answer]]:
 def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
     """Fit of the two builds' own parts, to show what the swaps alone can tell; None if no less."""
     import thermcmp as tc
-    from thermcmp.prediction.build_rise import build_of
+    from thermcmp.prediction.builds import build_of
 
     builds = [build_of(fit, name) for name in (before, after)]
     rows = fit.results

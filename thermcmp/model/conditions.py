@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from thermcmp.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 #: Change of level by altitude that is not worth reporting [dB] (common practice, no source).
 SMALL_SHIFT_DB: Final = 0.3
@@ -130,15 +133,16 @@ class Conditions:
         )
 
     @classmethod
-    def of(cls, at: Conditions | None, changes: dict[str, Any]) -> Conditions:
+    def of(cls, at: Conditions | None, changes: Mapping[str, float | None]) -> Conditions:
         """Merge a `Conditions` with keyword values, which take precedence.
 
         Parameters
         ----------
         at : Conditions, optional
             Conditions to change; the defaults if left out.
-        changes : dict of str to value
-            Fields of `Conditions`; a fan speed replaces a noise, and a noise a fan speed.
+        changes : mapping of str to float
+            Fields of `Conditions`; None counts as not given. A fan speed replaces a noise,
+            and a noise a fan speed.
 
         Returns
         -------
@@ -150,24 +154,19 @@ class Conditions:
         InputError
             If a keyword is not a condition.
         """
-        known = {f.name for f in fields(cls)}
-        unknown = sorted(set(changes) - known)
+        names = {f.name for f in fields(cls)}
+        unknown = sorted(set(changes) - names)
         if unknown:
-            raise InputError(
-                "Unknown conditions:",
-                [
-                    Fault(
-                        "no such condition", f"use one of {', '.join(sorted(known))}", column=name
-                    )
-                    for name in unknown
-                ],
-            )
+            fix = f"use one of {', '.join(sorted(names))}"
+            faults = [Fault("no such condition", fix, column=name) for name in unknown]
+            raise InputError("Unknown conditions:", faults)
         base = at if at is not None else cls()
-        if "noise_dba" in changes and "fan_rpm" not in changes:
+        stated: dict[str, Any] = {name: v for name, v in changes.items() if v is not None}
+        if "noise_dba" in stated and "fan_rpm" not in stated:
             base = replace(base, fan_rpm=None)
-        if "fan_rpm" in changes and "noise_dba" not in changes:
+        if "fan_rpm" in stated and "noise_dba" not in stated:
             base = replace(base, noise_dba=None)
-        return replace(base, **changes)
+        return replace(base, **stated)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -12,11 +12,10 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.inference.sensor_fits import correlation_name, one_posterior
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
-from thermcmp.physics.air import density_factor
 from thermcmp.physics.closed_loop import equilibrium
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.sensor_law import SensorLaw
-from thermcmp.prediction.build_rise import Scope, effect_weights
+from thermcmp.prediction.fitted_build import FittedBuild
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,6 +24,10 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.conditions import Build
+
+#: Share of draws without a steady state (fan stopped or hunting) above which a result is
+#: withheld; the docs derive it.
+MOST_UNSETTLED: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,10 +52,7 @@ class Card:
     notes: tuple[str, ...] = ()
 
     def at(self, **values: Any) -> Card:
-        """Return the same card under other conditions, for both sensors.
-
-        Shapes: **values (n,).
-        """
+        """Return the same card under other conditions, for both sensors; values of shape (n,)."""
         judged = self.judged.at(**values)
         control = judged if self.control is self.judged else self.control.at(**values)
         return Card(judged, control, self.chosen, self.notes)
@@ -100,31 +100,29 @@ class CardState:
 def fresh_specimen(
     fit: Fit, seed: int, *, beside: tuple[Fit, int] | None = None
 ) -> tuple[Array, Array]:
-    """How a newly bought card may differ from its line's mean.
+    """Draw what a newly bought card's resistance and convective part differ by, shape (S,) each.
 
     One fresh specimen of each part and one fresh assembly per draw, with the spreads
-    of that draw.
-
-    Returns resistance, airflow (S,).
+    of that draw; `beside` another sensor's they are correlated with those.
     """
-    strays = _strays(fit, seed)
+    deviations = _deviations(fit, seed)
     if beside is not None:
-        other, theirs = beside[0], _strays(*beside)
-        for name in set(strays) & set(theirs):
+        other, theirs = beside[0], _deviations(*beside)
+        for name in set(deviations) & set(theirs):
             linked = correlation_name(name, other.sensor)
             if linked in fit.posterior:
                 rho = fit.draws(linked)
-                strays[name] = rho * theirs[name] + np.sqrt(1.0 - rho**2) * strays[name]
-    resistance, airflow = np.zeros((2, len(fit.draws(EXPONENT))))
+                deviations[name] = rho * theirs[name] + np.sqrt(1.0 - rho**2) * deviations[name]
+    resistance, convective = np.zeros((2, len(fit.draws(EXPONENT))))
     for term in fit.design.terms:
-        if term.name in strays:
-            side = airflow if term.acts is Acts.AIRFLOW else resistance
-            side += fit.draws(term.spread) * strays[term.name]
-    return resistance, airflow
+        if term.name in deviations:
+            side = convective if term.acts is Acts.AIRFLOW else resistance
+            side += fit.draws(term.spread) * deviations[term.name]
+    return resistance, convective
 
 
-def _strays(fit: Fit, seed: int) -> dict[str, Array]:
-    """Deviations of fresh specimens and a fresh assembly, in standard deviations, by term."""
+def _deviations(fit: Fit, seed: int) -> dict[str, Array]:
+    """Draw fresh specimens and a fresh assembly, by term, in standard deviations."""
     rng = np.random.default_rng(seed)
     return {
         term.name: rng.standard_normal(len(fit.draws(EXPONENT)))
@@ -133,44 +131,9 @@ def _strays(fit: Fit, seed: int) -> dict[str, Array]:
     }
 
 
-def sensor_law(
-    fit: Fit,
-    build: Build,
-    scope: Scope,
-    *,
-    ambient_c: Array | float = 21.0,
-    power_w: Array | float | None = None,
-    density_ratio: float = 1.0,
-    fresh: tuple[Array, Array] | None = None,
-) -> SensorLaw:
-    """Return the law of a build's fitted sensor, an entry per posterior draw.
-
-    Its temperature is the ambient and `prediction.rise_draws` at any fan speed.
-
-    Shapes: ambient_c (S,), power_w (S,).
-    """
-    reference = fit.reference
-    resistance, airflow = (fit.effects @ side for side in effect_weights(fit, build, scope))
-    if fresh is not None:
-        resistance, airflow = resistance + fresh[0], airflow + fresh[1]
-    exponent = fit.draws(EXPONENT)
-    law = SensorLaw(
-        ambient_c=ambient_c,
-        power_w=reference.power_w if power_w is None else power_w,
-        resistance_k_per_w=resistance / reference.power_w,
-        convective_k_per_w=airflow / reference.power_w,
-        exponent=exponent,
-        reference_rpm=reference.flow_speed,
-        law=fit.design.law,
-    )
-    if density_ratio == 1.0:
-        return law
-    return law.in_air(density_factor(density_ratio, 1.0, exponent=exponent))
-
-
-def firmware_of(given: Firmware | Mapping[str, Firmware], build: Build) -> Firmware:
+def firmware_of(firmware: Firmware | Mapping[str, Firmware], build: Build) -> Firmware:
     """Return a build's firmware, as stated or from a table of them."""
-    known = {given.name: given} if isinstance(given, Firmware) else dict(given)
+    known = {firmware.name: firmware} if isinstance(firmware, Firmware) else dict(firmware)
     if build.firmware is None and len(known) == 1:
         return next(iter(known.values()))
     if build.firmware in known:
@@ -184,56 +147,60 @@ def firmware_of(given: Firmware | Mapping[str, Firmware], build: Build) -> Firmw
     raise InputError(f"{build.name}: what the firmware does is not known:", [fault])
 
 
+def refuse_lone_control(control: Fit | None, firmware: object) -> None:
+    """Refuse a control sensor's fit without a firmware that follows it."""
+    if control is not None and firmware is None:
+        fault = Fault("no firmware follows it", "give firmware= too", column="control")
+        raise InputError("A control sensor's fit was given alone:", [fault])
+
+
 def card_of(
-    fit: Fit,
-    build: Build,
-    scope: Scope,
+    fitted: FittedBuild,
     firmware: Firmware,
     *,
     control: Fit | None = None,
-    density_ratio: float = 1.0,
     fresh_seed: int | None = None,
 ) -> Card:
     """Return a build as a firmware sees it: the judged sensor and the one that it follows.
 
-    It stands in air of 21 °C at the fit's reference power; `Card.at` gives it elsewhere.
+    It stands in the build's air at the fit's reference power; `Card.at` puts it elsewhere.
 
     Fits of one `fit_sensors` are paired draw by draw, and a fresh assembly deviates at
-    both sensors with their correlation, where they have one. Else two fits know nothing
-    of each other: their draws are thinned to equal count and paired at random, so that
-    what the two sensors share (a bad assembly, a weak specimen) is not carried from one to
-    the other; a note says so.
+    both sensors with their correlation, where they have one. Otherwise two fits share no
+    draws: theirs are thinned to equal count and paired at random, so that what the two
+    sensors share (a bad assembly, a weak specimen) is not propagated from one to the
+    other; a note says so.
     """
+    fit = fitted.fit
     follows = control if _needs_second_fit(fit, firmware, control) else None
     count = fit.draw_count if follows is None else min(fit.draw_count, follows.draw_count)
     chosen = fit.thinned(count)
-    fresh = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
-    own = sensor_law(fit, build, scope, density_ratio=density_ratio, fresh=fresh)
-    judged = _taken(own, chosen)
+    deviation = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
+    judged = _taken(replace(fitted, deviation=deviation).law(), chosen)
     if follows is None:
         return Card(judged, judged, chosen, _taken_for_granted(fit, firmware))
     paired = one_posterior((fit, follows))
     if fresh_seed is not None:
         beside = (fit, fresh_seed) if paired else None
-        fresh = fresh_specimen(follows, fresh_seed + 1, beside=beside)
-    other = sensor_law(follows, build, scope, density_ratio=density_ratio, fresh=fresh)
+        deviation = fresh_specimen(follows, fresh_seed + 1, beside=beside)
+    other = replace(fitted, fit=follows, deviation=deviation).law()
     pairs, names = chosen, f"The {follows.sensor} (which the fan follows) and the {fit.sensor}"
     if paired:
         linked = linked_terms(fit, follows)
         note = (
-            f"{names} were fitted together: what these do to both is carried: "
-            f"{', '.join(linked)}. What else they may share is not."
+            f"{names} were fitted together: errors common to both are propagated for "
+            f"{', '.join(linked)} only."
             if linked
-            else f"{names} were fitted together, but no effects of theirs go together: what one "
-            "card's or one assembly's luck does to both alike is not carried between them."
+            else f"{names} were fitted together, but none of their effects is correlated: errors "
+            "common to both sensors are not propagated."
         )
     else:
         # Shuffled: fits made with one seed would else share their random numbers.
         rng = np.random.default_rng([follows.seed or 0, count])
         pairs = rng.permutation(follows.thinned(count))
         note = (
-            f"{names} come from two fits: what one card's or one assembly's luck does to both "
-            "alike is not carried between them. Fix: fit them together with fit_sensors."
+            f"{names} come from two fits: errors common to both sensors are not propagated. Fix: "
+            "fit them together with fit_sensors."
         )
     lead = _taken(other, pairs).at(power_w=judged.power_w)
     return Card(judged, lead, chosen, (note,))
@@ -249,22 +216,22 @@ def linked_terms(first: Fit, second: Fit) -> tuple[str, ...]:
 
 def settle(firmware: Firmware, card: Card) -> CardState:
     """Solve the steady state of a card under a firmware, draw by draw."""
-    found = equilibrium(firmware, card.control)
+    met = equilibrium(firmware, card.control)
     # The power limit is applied by now.
-    judged = card.judged.at(power_w=found.power_w)
+    judged = card.judged.at(power_w=met.power_w)
     return CardState(
-        temperature_c=judged.temperature_c(found.fan_rpm),
-        control_c=found.control_temperature_c,
-        fan_rpm=found.fan_rpm,
-        power_w=found.power_w,
-        status=found.status,
-        multiple=found.multiple,
-        falling_rpm=None if found.falling is None else found.falling.fan_rpm,
+        temperature_c=judged.temperature_c(met.fan_rpm),
+        control_c=met.control_temperature_c,
+        fan_rpm=met.fan_rpm,
+        power_w=met.power_w,
+        status=met.status,
+        multiple=met.multiple,
+        falling_rpm=None if met.falling is None else met.falling.fan_rpm,
     )
 
 
 def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool:
-    """Return whether the fan follows another sensor than the judged one, with its fit at hand."""
+    """Return whether the fan follows another sensor than the judged one; refuse without its fit."""
     wanted = firmware.control_sensor
     if (
         not firmware.follows_temperature

@@ -9,10 +9,11 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
-from thermcmp.inference.noise_fit import NoiseFit, fit_noise
+from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.build_rise import Scope, build_of, matching_rows, rise_draws
+from thermcmp.prediction.builds import Scope, build_of
+from thermcmp.prediction.fitted_build import FittedBuild, noise_law
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,7 +52,7 @@ class Entry:
 
 
 def ranked_builds(fit: Fit, given: Sequence[Build | str] | None) -> dict[str, Build]:
-    """Builds to rank by the name to show."""
+    """Return the builds to rank, by the name to show."""
     if given is not None:
         builds = [build_of(fit, item) for item in given]
         return {build.name: build for build in builds}
@@ -66,76 +67,64 @@ def ranked_builds(fit: Fit, given: Sequence[Build | str] | None) -> dict[str, Bu
 
 
 def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
-    """Noise law of a fit's runs, where fans are the airflow; fitted on first use."""
-    distance = held.mic_distance_m
-    found = fit.once(f"noise law at {distance!r} m", lambda one: _noise_law(one, distance))
-    if found is None and held.noise_dba is not None:
+    """Return the noise law of a fit's runs; refuse an equal noise where there is none."""
+    noise = noise_law(fit, held.mic_distance_m)
+    if noise is None and held.noise_dba is not None:
         raise InputError(
             "Equal noise needs measured noise:",
             [
                 Fault(
                     "no usable noise reading in the fit's rows",
-                    "measure noise_dba with its background, or rank at fan_rpm=",
+                    "measure noise_dba with its background, or hold fan_rpm=",
                     column="noise_dba",
                     value=str(held.noise_dba),
                 )
             ],
         )
-    return found
+    return noise
 
 
-def _noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
-    if fit.design.law.column != "fan_rpm":
-        return None
-    return fit_noise(
-        fit.results,
-        reference_rpm=fit.reference.flow_speed,
-        distance_m=distance_m,
-        draws=fit.draw_count,
-        seed=fit.seed,
-    )
+def speed_at_noise(
+    noise: NoiseFit, cooler_model: str, noise_dba: float
+) -> tuple[Array | None, str]:
+    """Return the fan speed of a cooler at a level, shape (S,), and what limits it, in words.
+
+    No speed where the cooler's noise was not measured, or not near that level.
+    """
+    flow_speed = noise.speed_rpm(cooler_model, noise_dba)
+    measured = noise.design.speed_range_rpm(cooler_model)
+    if flow_speed is None or measured is None:
+        return None, "not estimable: no usable noise reading of this cooler"
+    middle = float(np.median(flow_speed))
+    reach = reach_of(middle, *measured)
+    if reach is Reach.REFUSED:
+        return None, (
+            f"not reached: {noise_dba:g} dB(A) would need about {middle:.0f} rpm, "
+            f"measured were {measured[0]:.0f} to {measured[1]:.0f}"
+        )
+    beyond = "noise law followed beyond the measured fan speeds"
+    return flow_speed, beyond if reach is Reach.EXTRAPOLATED else ""
 
 
 def entry_at(
     fit: Fit, name: str, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Entry:
-    """One product at the conditions, draw by draw."""
-    count = fit.draw_count
-    health = str(fit.health)
-    measured = fit.design.flow_speed[matching_rows(fit.results, build)]
+    """Bring one product to the conditions, draw by draw."""
+    count, fitted = fit.draw_count, FittedBuild(fit, build, scope, held)
+    health = [str(fit.health)]
+    speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
+    flow_speed = np.full(count, speed)
     if held.noise_dba is not None and noise is not None:
-        flow_speed = noise.speed_rpm(build.cooler_model, held.noise_dba)
-        known = noise.design.speed_range_rpm(build.cooler_model)
-        if flow_speed is None or known is None:
-            return _missing(name, count, "not estimable: no usable noise reading of this cooler")
-        middle = float(np.median(flow_speed))
-        reach = reach_of(middle, *known)
-        if reach is Reach.REFUSED:
-            return _missing(
-                name,
-                count,
-                f"not reached: {held.noise_dba:g} dB(A) would need about {middle:.0f} rpm, "
-                f"measured were {known[0]:.0f} to {known[1]:.0f}",
-            )
-        if reach is Reach.EXTRAPOLATED:
-            health += "; noise law followed beyond the measured fan speeds"
-    else:
-        flow_speed = np.full(
-            count, held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
-        )
-    if (
-        len(measured)
-        and reach_of(np.median(flow_speed), measured.min(), measured.max()) is Reach.REFUSED
-    ):
-        health += "; far from the fan speeds it was run at"
-    power = held.power_w if held.power_w is not None else fit.reference.power_w
-    temperature = held.intake_c + rise_draws(
-        fit, build, scope, flow_speed=flow_speed, power_w=power, density_ratio=held.density_ratio
-    )
+        reached, words = speed_at_noise(noise, build.cooler_model, held.noise_dba)
+        if reached is None:
+            nothing = np.full(count, np.nan)
+            return Entry(name, nothing, nothing, None, words)
+        flow_speed = reached
+        health += [words] * bool(words)
+    speeds = fitted.measured_speeds
+    if speeds is not None and reach_of(np.median(flow_speed), *speeds) is Reach.REFUSED:
+        health.append("far from the fan speeds it was run at")
+    power_w = held.power_w if held.power_w is not None else fit.reference.power_w
+    temperature = held.intake_c + fitted.rise(flow_speed, power_w)
     level = noise.level_dba(build.cooler_model, flow_speed) if noise is not None else None
-    return Entry(name, temperature, flow_speed, level, health)
-
-
-def _missing(name: str, count: int, health: str) -> Entry:
-    nothing = np.full(count, np.nan)
-    return Entry(name, nothing, nothing, None, health)
+    return Entry(name, temperature, flow_speed, level, "; ".join(health))

@@ -1,22 +1,23 @@
-"""Fan speed and power that a firmware chose in its stock runs."""
+"""Fan speed and power of a build: as stated, of its firmware's stock runs, or by its limit."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 from zlib import crc32
 
 import numpy as np
 
 from thermcmp._types import Array, BoolArray
-from thermcmp.errors import NotEstimableError
+from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.prediction.build_rise import matching_rows
+from thermcmp.prediction.builds import matching_rows
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from thermcmp.inference.posterior import Fit
+    from thermcmp.physics.firmware import Firmware
 
 #: Stock runs of one of these are repeats of each other.
 _REPEATED: Final = ("cooler_model", "board_model", "firmware")
@@ -31,16 +32,17 @@ class Setting:
     Attributes
     ----------
     flow_speed : float
-        Mean fan speed [rpm] (or the airflow law's own column).
+        Mean fan speed [rpm] (or the airflow law's own column); NaN where a firmware's rule
+        sets it.
     power_w : float
-        Mean board power [W].
+        Mean board power [W], at most the firmware's limit where its rule is known.
     source : str
         Where the numbers come from, in words.
     elsewhere : bool
-        True where the firmware was measured on other hardware only.
+        Whether the firmware was measured on other hardware only.
     flow_speed_error, power_error_w : float
         Standard errors of the two means, from the scatter of all repeated stock runs;
-        0 where stated, and where no stock run was repeated.
+        0 where stated, at the power limit, and where no stock run was repeated.
     degrees : int
         Degrees of freedom behind that scatter; 0 where it is not known.
     held_c : float, optional
@@ -63,21 +65,61 @@ class Setting:
         Student's t about the means. Seeded by the setting's own numbers too: equal
         settings have equal draws, and swapping two builds swaps theirs.
         """
-        own = crc32(repr((self.flow_speed, self.power_w, self.flow_speed_error)).encode())
-        rng = np.random.default_rng([seed or 0, own])
-        strayed = rng.standard_t(max(self.degrees, _FEWEST_DEGREES), (2, count))
+        digest = crc32(repr((self.flow_speed, self.power_w, self.flow_speed_error)).encode())
+        rng = np.random.default_rng([seed or 0, digest])
+        deviations = rng.standard_t(max(self.degrees, _FEWEST_DEGREES), (2, count))
         return (
-            self.flow_speed + self.flow_speed_error * strayed[0],
-            self.power_w + self.power_error_w * strayed[1],
+            self.flow_speed + self.flow_speed_error * deviations[0],
+            self.power_w + self.power_error_w * deviations[1],
         )
 
 
-def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> Setting:
-    """What a build's firmware does, from its stock runs or as stated."""
-    rpm = stated.fan_rpm if stated is not None else None
-    power = stated.power_w if stated is not None else None
+def setting_of(
+    fit: Fit, build: Build, stated: Conditions, firmware: Firmware | None = None
+) -> Setting:
+    """Return the fan speed and power of a build: as stated, else those of its stock runs.
+
+    Where its firmware's rule is known, that sets the fan speed and limits the power; the
+    limit stands for a power that neither a statement nor a stock run has.
+    """
+    if firmware is None:
+        return _stock_setting(fit, build, stated.fan_rpm, stated.power_w)
+    if stated.fan_rpm is not None:
+        fault = Fault(
+            f"the rule of firmware '{firmware.name}' sets the fan",
+            "leave fan_rpm out, or leave firmware= out to hold the speed",
+            column="fan_rpm",
+            value=f"{stated.fan_rpm:g}",
+        )
+        raise InputError("The fan speed is stated twice:", [fault])
+    limit_w = firmware.power_limit_w
+    if stated.power_w is not None:
+        setting = Setting(np.nan, stated.power_w, "stated", elsewhere=False)
+    elif stock_rows(fit, build)[0].any():
+        setting = _stock_setting(fit, build, None, None)
+    elif limit_w is not None:
+        source = f"the power limit of firmware '{firmware.name}'"
+        setting = Setting(np.nan, limit_w, source, elsewhere=False)
+    else:
+        raise NotEstimableError(
+            f"{build.name}: the power under firmware '{firmware.name}' is not known. Fix: add a "
+            f"stock run (fan_mode 'stock') of {build.cooler_model} on {build.board_model} under "
+            "it, state power_w, or give the firmware's power_limit_w."
+        )
+    is_limited = limit_w is not None and setting.power_w > limit_w
+    return replace(
+        setting,
+        flow_speed=np.nan,
+        flow_speed_error=0.0,
+        power_w=float(firmware.power_w(setting.power_w)),
+        power_error_w=0.0 if is_limited else setting.power_error_w,
+    )
+
+
+def _stock_setting(fit: Fit, build: Build, rpm: float | None, power: float | None) -> Setting:
+    """Return the means of a firmware's stock runs, but for what is stated."""
     if rpm is not None and power is not None:
-        return Setting(rpm, power, "stated", False)
+        return Setting(rpm, power, "stated", elsewhere=False)
     hit, elsewhere = stock_rows(fit, build)
     if not hit.any():
         which = f"firmware '{build.firmware}'" if build.firmware else "its firmware (none is named)"
@@ -107,22 +149,22 @@ def stock_setting(fit: Fit, build: Build, stated: Conditions | None = None) -> S
 
 
 def stock_rows(fit: Fit, build: Build) -> tuple[BoolArray, bool]:
-    """Stock runs that tell what a build's firmware does.
+    """Return which stock runs show what a build's firmware does, shape (n,).
 
-    Returns hit (n,), elsewhere.
+    And whether they were made on other hardware only.
     """
     rows = fit.results
     stock = rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
     stock &= rows["firmware"].eq(build.firmware or "").fillna(False).to_numpy(bool)
-    own = stock & matching_rows(rows, build)
-    return (own, False) if own.any() else (stock, bool(stock.any()))
+    here = stock & matching_rows(rows, build)
+    return (here, False) if here.any() else (stock, bool(stock.any()))
 
 
 def _named_firmware(fit: Fit, build: Build) -> str:
     """Describe how to name a firmware that a build's own rows have, in front of other fixes."""
     rows = fit.results
-    own = rows["cooler_model"].eq(build.cooler_model) & rows["board_model"].eq(build.board_model)
-    known = sorted(rows.loc[own.fillna(False), "firmware"].dropna().unique())
+    hardware = matching_rows(rows, replace(build, memory_vendor=None))
+    known = sorted(rows.loc[hardware, "firmware"].dropna().unique())
     return f"name it, as in '{build.name} / {known[0]}', " if known else ""
 
 

@@ -56,7 +56,7 @@ class Answer:
     sentences: tuple[str, ...]
     caveats: tuple[str, ...]
     prob: float
-    draw_figure: Callable[[Answer, Axes], None] = field(repr=False)
+    draw_figure: Callable[[Any, Axes], None] = field(repr=False)
     interval_kind: str = "equal-tailed"
     further_tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     details: dict[str, Any] = field(default_factory=dict)

@@ -170,7 +170,7 @@ def _bad_names(answers: Iterable[Answer], fits: Iterable[Fit]) -> list[str]:
     fits = tuple(fits)
     named = zip(fit_names(fits), fits, strict=True)
     bad = [name for name, fit in named if str(fit.health) == "bad"]
-    return bad + [a.title for a in answers if str(a.details.get("health", "")) == "bad"]
+    return bad + [a.title for a in answers if str(getattr(a, "health", "")) == "bad"]
 
 
 def _refuse_bad(names: list[str]) -> None:

@@ -113,10 +113,9 @@ def test_the_parts_at_the_equilibria_of_the_true_card(world, rules):
         )
     )
     stated = {
-        name: Conditions(power_w=POWER_W[new])
-        for name, new in (("before_setting", False), ("after_setting", True))
+        name: Conditions(power_w=POWER_W[new]) for name, new in (("before", False), ("after", True))
     }
-    answer = attribute(world.fit, OLD, NEW, firmware=rules, **stated)
+    answer = attribute(world.fit, OLD, NEW, firmware=rules, settings=stated)
     found = means(answer)
     # 0.02 K of noise per run, some dozen runs: about 0.05 K at each corner.
     for part, name in zip(MAIN, ("hardware", "fan", "power"), strict=True):
@@ -195,14 +194,14 @@ def test_a_held_temperature_is_told_in_speed_level_and_power(world, kept_warm):
         assert words in first
     assert means(kept_warm)["hardware"] > 5.0
     assert means(kept_warm)["firmware: fan speed"] < -5.0
-    (given,) = [one for one in kept_warm.sentences if "as silence" in one]
+    (given,) = [one for one in kept_warm.sentences if "as lower noise" in one]
     assert given.startswith("At equal fan speed the hardware brings")
     assert not any("share of the improvement" in one for one in kept_warm.sentences)
     assert kept_warm.table.set_index("part").loc["firmware: fan speed", "noise_db"] < -3.0
 
 
 def test_a_regulated_control_sensor_says_so(kept_warm):
-    found = [one for one in kept_warm.caveats if "no measure of the hardware" in one]
+    found = [one for one in kept_warm.caveats if "does not measure the hardware" in one]
     assert len(found) == 2
     assert all("regulated in 100% of the draws" in one for one in found)
     assert set(kept_warm.corners["fan_status"]) == {"regulated"}
@@ -214,9 +213,9 @@ def test_observed_stock_speeds_tell_a_fix_that_was_given_back(world):
     before, after = (
         Conditions(fan_rpm=speed[(new,) * 3], power_w=POWER_W[new]) for new in (False, True)
     )
-    answer = attribute(world.fit, OLD, NEW, before_setting=before, after_setting=after)
+    answer = attribute(world.fit, OLD, NEW, settings={"before": before, "after": after})
     assert answer.sentences[0].startswith("The temperature did not move; the fix shows as −")
-    assert any("as silence" in one for one in answer.sentences)
+    assert any("as lower noise" in one for one in answer.sentences)
 
 
 def test_regulated_stock_runs_tell_by_speed_and_power(world):
@@ -243,7 +242,7 @@ def test_regulated_stock_runs_tell_by_speed_and_power(world):
     assert own["mean_c"].to_numpy() == pytest.approx(TARGET_C, abs=0.3)
     assert answer.sentences[0].startswith("The temperature is held by the firmware in both")
     # A speed that was stated is not theirs.
-    stated = attribute(marked, OLD, NEW, before_setting=Conditions(fan_rpm=1900.0))
+    stated = attribute(marked, OLD, NEW, settings={"before": Conditions(fan_rpm=1900.0)})
     assert stated.settings[OLD].held_c is None
 
 
@@ -281,20 +280,21 @@ def test_a_fix_seen_in_regulated_runs_only():
 
 def test_a_held_or_observed_rule_is_that_speed(world):
     watts = {
-        name: Conditions(power_w=POWER_W[new])
-        for name, new in (("before_setting", False), ("after_setting", True))
+        name: Conditions(power_w=POWER_W[new]) for name, new in (("before", False), ("after", True))
     }
     rules = {
         "fw 1": Firmware(name="fw 1", fan=FixedSpeed(1500.0)),
         "fw 2": Firmware(name="fw 2", fan=ObservedSpeed(2200.0)),
     }
-    ruled = attribute(world.fit, OLD, NEW, firmware=rules, **watts)
+    ruled = attribute(world.fit, OLD, NEW, firmware=rules, settings=watts)
     stated = attribute(
         world.fit,
         OLD,
         NEW,
-        before_setting=Conditions(fan_rpm=1500.0, power_w=225.0),
-        after_setting=Conditions(fan_rpm=2200.0, power_w=218.0),
+        settings={
+            "before": Conditions(fan_rpm=1500.0, power_w=225.0),
+            "after": Conditions(fan_rpm=2200.0, power_w=218.0),
+        },
     )
     for name in ("total", *MAIN, "interaction"):
         assert np.abs(parts_of(ruled)[name] - parts_of(stated)[name]).max() < 1e-9
@@ -446,5 +446,5 @@ def test_rules_of_other_firmwares_are_refused(world):
 
 
 def test_a_speed_and_a_rule_at_once_are_refused(world):
-    with pytest.raises(InputError, match="the rule sets the speed"):
+    with pytest.raises(InputError, match="the rule of firmware 'fw 1' sets the fan"):
         attribute(world.fit, OLD, NEW, Conditions(fan_rpm=1800.0), firmware=HELD)

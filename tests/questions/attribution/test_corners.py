@@ -100,7 +100,7 @@ def test_stock_runs_that_scatter_are_still_their_own_corner(campaign):
     assert answer.corners.iloc[0]["basis"] == f"measured in {runs} runs"
     # Stated, the same speed is not that of its stock runs any more.
     near = Conditions(fan_rpm=answer.settings[OLD].flow_speed + 60.0, power_w=225.0)
-    moved = attribute(model, OLD, NEW, before_setting=near).corners.iloc[0]["basis"]
+    moved = attribute(model, OLD, NEW, settings={"before": near}).corners.iloc[0]["basis"]
     assert moved == "predicted"
 
 
@@ -136,7 +136,7 @@ def test_what_rests_on_the_likeness_of_coolers_is_marked(library):
     one_card = design.startswith("stock runs")
     assert table.loc["firmware: fan speed", "health"].endswith("mostly the prior's") == one_card
     assert table.loc["total", "health"] == "ok"
-    assert any("Mostly the prior's word" in caveat for caveat in answer.caveats) == one_card
+    assert any("Mostly from the prior" in caveat for caveat in answer.caveats) == one_card
 
 
 def test_less_measured_is_less_sure(campaign):
@@ -210,7 +210,7 @@ def test_the_prior_may_split_where_that_is_asked_for(campaign, stock_only):
 
 def test_a_small_difference_of_speed_is_answered_on_the_prior(stock_only):
     near = Conditions(fan_rpm=2080.0, power_w=220.0)
-    answer = attribute(stock_only, OLD, NEW, before_setting=near)
+    answer = attribute(stock_only, OLD, NEW, settings={"before": near})
     assert not any("allow_prior" in caveat for caveat in answer.caveats)
 
 

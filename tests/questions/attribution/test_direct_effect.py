@@ -8,7 +8,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.terms import BUILT_IN, OPTIONAL
-from thermcmp.prediction.build_rise import build_of
+from thermcmp.prediction.builds import build_of
 from thermcmp.questions.attribution.question import attribute
 from thermcmp.questions.ranking.question import rank
 from thermcmp.questions.separation.question import separate
@@ -89,7 +89,7 @@ def test_the_test_in_words(study):
     (sentence,) = [one for one in answer.sentences if one.startswith("Beyond fan speed")]
     draws = answer.draws["improvement_k"].sel(part="firmware: direct").to_numpy()
     low, high = np.quantile(draws, [0.05, 0.95])
-    verdict = "holds zero" if low <= 0.0 <= high else "does not hold zero"
+    verdict = "contains zero" if low <= 0.0 <= high else "does not contain zero"
     assert f"the interval {verdict};" in sentence
     assert f"({low:z.2f} to {high:z.2f})" in sentence
     if kelvins == 0.0:
@@ -97,7 +97,7 @@ def test_the_test_in_words(study):
         assert max(abs(low), abs(high)) < 0.2
         assert "above 99.9% probability that it is below 1 K either way" in sentence
     else:
-        assert verdict == "does not hold zero"
+        assert verdict == "does not contain zero"
         assert "below 0.1% probability that it is below 1 K" in sentence
 
 
@@ -107,7 +107,7 @@ def test_an_effect_in_the_noise_is_not_claimed(fit_known):
     answer = attribute(fitted(simulated.results), OLD, NEW)
     row = answer.table.set_index("part").loc["firmware: direct"]
     assert row["low_k"] < 0.0 < row["high_k"]
-    assert any("the interval holds zero" in sentence for sentence in answer.sentences)
+    assert any("the interval contains zero" in sentence for sentence in answer.sentences)
 
 
 def test_the_direct_part_is_no_part_of_the_hardware_at_equal_noise(campaign):
@@ -158,7 +158,7 @@ def test_other_questions_take_the_term_too(campaign):
     build = build_of(model, OLD)
     other = Build(cooler_model=build.cooler_model, board_model=build.board_model, firmware="fw 9")
     with pytest.raises(NotEstimableError, match="firmware 'fw 9'"):
-        attribute(model, other, NEW, before_setting=Conditions(fan_rpm=1700.0, power_w=220.0))
+        attribute(model, other, NEW, settings={"before": Conditions(fan_rpm=1700.0, power_w=220.0)})
 
 
 def test_a_saved_fit_keeps_the_term_and_the_answer(campaign, tmp_path):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thermcmp.model.conditions import Conditions
-from thermcmp.questions import equal_conditions
+from thermcmp.prediction import fitted_build
 from thermcmp.questions.attribution.kelvin_per_db import is_clear
 from thermcmp.questions.attribution.question import attribute
 from thermcmp.questions.ranking.question import rank
@@ -22,7 +22,7 @@ def fix(aliased):
 
 
 def price(answer):
-    return answer.kelvin_per_db.set_index("bought_by")
+    return answer.kelvin_per_db.set_index("part")
 
 
 def test_changes_of_level_sum_in_every_draw(fix):
@@ -58,7 +58,7 @@ def test_kelvin_per_decibel_is_the_ratio_draw_by_draw(fix):
     assert row["mean_k_per_db"] == pytest.approx(np.mean(gain / louder), rel=1e-12)
     low, high = np.quantile(gain / louder, [0.05, 0.95])
     assert (row["low_k_per_db"], row["high_k_per_db"]) == pytest.approx((low, high), rel=1e-12)
-    assert row["costs_db"] == pytest.approx(louder.mean(), rel=1e-12)
+    assert row["cost_db"] == pytest.approx(louder.mean(), rel=1e-12)
     assert row["health"] == "ok"
 
 
@@ -83,7 +83,7 @@ def test_a_hardware_sells_at_the_slope_of_the_true_laws(aliased, fix, hardware, 
     assert sd < 0.1 * expected
     # What the fan speed's kelvins cost there.
     gain = fix.table.set_index("part").loc[FAN, "mean_k"]
-    assert row["costs_db"] == pytest.approx(gain / row["mean_k_per_db"], rel=0.01)
+    assert row["cost_db"] == pytest.approx(gain / row["mean_k_per_db"], rel=0.01)
 
 
 def test_louder_fans_sell_less(fix):
@@ -99,11 +99,11 @@ def test_no_ratio_where_the_level_hardly_changed(aliased, apart):
     # Stock speeds known within some rpm, and 1 rpm or none between their means.
     own = attribute(aliased.fit, OLD, NEW).settings[OLD]
     same = Conditions(fan_rpm=own.flow_speed + apart, power_w=218.0)
-    answer = attribute(aliased.fit, OLD, NEW, after_setting=same)
+    answer = attribute(aliased.fit, OLD, NEW, settings={"after": same})
     row = price(answer).loc[FAN]
     assert np.isnan(row["mean_k_per_db"])
     assert row["health"].startswith("no ratio")
-    (sentence,) = [one for one in answer.sentences if "kelvin per decibel bought" in one]
+    (sentence,) = [one for one in answer.sentences if "too little for a ratio" in one]
     assert "the new hardware gives" in sentence
     assert "nan" not in " ".join(answer.sentences)
 
@@ -132,7 +132,7 @@ def test_without_noise_there_is_no_price(aliased, fit_known):
 
 def test_a_level_far_outside_the_measured_speeds_is_not_told(aliased):
     loud = Conditions(fan_rpm=4200.0, power_w=225.0)
-    answer = attribute(aliased.fit, OLD, NEW, before_setting=loud)
+    answer = attribute(aliased.fit, OLD, NEW, settings={"before": loud})
     assert answer.table["noise_db"].isna().all()
     corner = answer.corners.iloc[0]
     assert np.isnan(corner["noise_dba"])
@@ -158,13 +158,13 @@ def test_a_level_that_is_known_at_the_ends_only(aliased):
 
 
 def test_the_noise_law_is_fitted_once_per_fit_and_distance(aliased, monkeypatch):
-    made, fit_noise = [], equal_conditions.fit_noise
+    made, fit_noise = [], fitted_build.fit_noise
 
     def counting(*args, **options):
         made.append(options["distance_m"])
         return fit_noise(*args, **options)
 
-    monkeypatch.setattr(equal_conditions, "fit_noise", counting)
+    monkeypatch.setattr(fitted_build, "fit_noise", counting)
     fresh = replace(aliased.fit)
     first = attribute(fresh, OLD, NEW)
     again = attribute(fresh, OLD, NEW)

@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.questions.build_chain.builds import shown_by
+from thermcmp.questions.build_chain.builds import smallest_difference_k
 from thermcmp.questions.build_chain.question import chain
 
 #: Differences of the same draws: rounding error only.
@@ -177,7 +177,7 @@ def test_what_assemblies_can_show_is_the_standards_critical_difference(first, se
     # ISO 5725-6:1994, 4.2 (from memory): CD = 2.8 s sqrt(1/(2 n1) + 1/(2 n2)) at 95 %, where
     # 2.8 is 1.96 sqrt(2) = 2.77 rounded: 1.1 %.
     standard = 2.8 * 0.7 * math.sqrt(1 / (2 * first) + 1 / (2 * second))
-    found = shown_by(np.full(5, 0.7), (first, second), 0.95)
+    found = smallest_difference_k(np.full(5, 0.7), (first, second), 0.95)
     assert found == pytest.approx(standard, rel=0.011)
 
 

@@ -6,8 +6,9 @@ import pytest
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.prediction.build_rise import Scope, build_of
-from thermcmp.prediction.card import fresh_specimen, sensor_law
+from thermcmp.prediction.builds import Scope, build_of
+from thermcmp.prediction.card import fresh_specimen
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.limit_margin.question import margin
 
 
@@ -92,7 +93,7 @@ def new_specimen_draws(model, *, flow_speed, power_w, seed):
     """How much warmer a fresh specimen is than its line's mean."""
     build = build_of(model, "Alder r1 / fw 1")
     line, fresh = (
-        sensor_law(model, build, Scope.PRODUCT_LINE, power_w=power_w, fresh=drawn)
+        FittedBuild(model, build, Scope.PRODUCT_LINE, deviation=drawn).law(power_w)
         for drawn in (None, fresh_specimen(model, seed))
     )
     return fresh.temperature_c(flow_speed) - line.temperature_c(flow_speed)

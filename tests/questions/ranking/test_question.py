@@ -10,7 +10,8 @@ from thermcmp.inference.diagnostics import Check, Diagnostics, Health
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.noise_fit import fit_noise
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.prediction.build_rise import Scope, build_of, rise_draws
+from thermcmp.prediction.builds import Scope, build_of
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions import ranking
 from thermcmp.questions.ranking.question import rank
 from thermcmp.simulation import Peers, simulate
@@ -154,13 +155,8 @@ def test_equal_noise_is_equal_noise_at_each_products_own_speed(peers):
         truth = peers.truth.speed_at_level_rpm(cooler, 40.0, specimen)
         # 0.15 dB per reading and some 50 dB per decade: 0.3 dB is 1.4 % of the speed.
         assert row["fan_rpm"] == pytest.approx(truth, rel=0.014)
-        direct = 21.0 + rise_draws(
-            peers.fit,
-            build,
-            Scope.PRODUCT_LINE,
-            flow_speed=law.speed_rpm(cooler, 40.0),
-            power_w=200.0,
-        )
+        fitted = FittedBuild(peers.fit, build, Scope.PRODUCT_LINE)
+        direct = 21.0 + fitted.rise(law.speed_rpm(cooler, 40.0), 200.0)
         assert row["mean_c"] == pytest.approx(float(np.mean(direct)), abs=1e-9)
 
 

@@ -13,16 +13,16 @@ from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_pri
 from thermcmp.questions.attribution.parts import main_parts
 
 if TYPE_CHECKING:
-    from thermcmp.questions.attribution.text import AttributionContext
+    from thermcmp.questions.attribution.context import AttributionContext
 
 
-def fix_limits(told: AttributionContext) -> tuple[str, ...]:
-    """What limits the attribution, beside what limits every answer of the fit."""
-    return (*_settings(told), *_priors(told), *_loops(told), *_inseparable(told))
+def attribution_caveats(context: AttributionContext) -> tuple[str, ...]:
+    """Return what limits the attribution, beside what limits every answer of the fit."""
+    return (*_settings(context), *_priors(context), *_loops(context), *_inseparable(context))
 
 
-def _settings(told: AttributionContext) -> list[str]:
-    study, caveats = told.study, list[str]()
+def _settings(context: AttributionContext) -> list[str]:
+    study, caveats = context.study, list[str]()
     if study.at.altitude_m is not None:
         caveats.append(study.at.altitude_words)
     for build, setting in zip(study.builds, study.settings, strict=True):
@@ -34,80 +34,79 @@ def _settings(told: AttributionContext) -> list[str]:
         if setting.held_c is not None:
             caveats.append(
                 f"{build.name}: a control loop held the {study.fit.sensor} in its stock runs, so "
-                "they tell by fan speed and power, not by temperature."
+                "fan speed and power are their result, not the temperature."
             )
-    once = [one for one in study.settings if "stock run" in one.source and not one.degrees]
-    if once:
+    if any("stock run" in s.source and not s.degrees for s in study.settings):
         caveats.append(
-            "No stock run was repeated, so how far the firmware's fan speed and power stray from "
-            "run to run is not known and counts as nothing. Fix: repeat a stock run."
+            "No stock run was repeated, so the scatter of the firmware's fan speed and power from "
+            "run to run is not known and not in the intervals. Fix: repeat a stock run."
         )
     return caveats
 
 
-def _priors(told: AttributionContext) -> list[str]:
-    study, caveats = told.study, []
+def _priors(context: AttributionContext) -> list[str]:
+    study, caveats = context.study, []
     law, speeds = study.fit.design.law, study.fit.design.flow_speed
     if np.ptp(speeds) < 0.02 * np.mean(speeds):
         caveats.append(
-            f"All runs were at about {np.mean(speeds):.0f} {law.unit}: what fan speed buys comes "
-            "from the prior. Fix: add a run at another fixed fan speed."
+            f"All runs were at about {np.mean(speeds):.0f} {law.unit}: the convective part "
+            "comes from the prior. Fix: add a run at another fixed fan speed."
         )
-    weak = [name for name in main_parts(study) if name in told.weak]
+    weak = [name for name in main_parts(study) if name in context.weak]
     if weak:
         caveats.append(
-            f"Mostly the prior's word, not the data's: {', '.join(weak)}. Fix: run each "
+            f"Mostly from the prior, not the data: {', '.join(weak)}. Fix: run each "
             f"cooler at two fixed fan speeds at least ({law.unit} held, fan_mode 'fixed')."
         )
-    if told.allowed_prior:
+    if context.allowed_prior:
         caveats.append(
-            "Split although no run tells what fan speed buys (allow_prior=True): the shares of "
-            "hardware and fan speed are the prior's, only the total is measured."
+            "Split although no run identifies the convective part (allow_prior=True): the shares "
+            "of hardware and fan speed are the prior's, only the total is measured."
         )
     return caveats
 
 
-def _loops(told: AttributionContext) -> list[str]:
-    study, caveats = told.study, list[str]()
-    for own in (False, True):
-        known = study.speeds_run(own)
-        middle = float(np.median(study.flow_speed(corner(own, own))))
-        if known is not None and reach_of(middle, *known) is Reach.REFUSED:
+def _loops(context: AttributionContext) -> list[str]:
+    study, caveats = context.study, list[str]()
+    for is_new in (False, True):
+        measured = study.fitted[is_new, is_new].measured_speeds
+        middle = float(np.median(study.flow_speed(corner(is_new, is_new))))
+        if measured is not None and reach_of(middle, *measured) is Reach.REFUSED:
             caveats.append(
-                f"{study.builds[own].name}: its fan speed of {middle:.0f} "
+                f"{study.builds[is_new].name}: its fan speed of {middle:.0f} "
                 f"{study.fit.design.law.unit} is far from those that its hardware was run at "
-                f"({known[0]:.0f} to {known[1]:.0f}), so the airflow law was followed far. Fix: "
-                "run it there."
+                f"({measured[0]:.0f} to {measured[1]:.0f}), so the airflow law is extrapolated "
+                "far. Fix: run it there."
             )
-    for own, loop in zip((False, True), study.loops, strict=True):
+    for is_new, loop in zip((False, True), study.loops, strict=True):
         if loop is None:
             continue
         caveats += loop.notes
-        if loop.doing[own] == FanStatus.REGULATED:
+        if loop.doing[is_new] == FanStatus.REGULATED:
             sensor = loop.firmware.control_sensor or study.fit.sensor
             caveats.append(
                 f"Under '{loop.firmware.name}' the fan follows the {sensor} (regulated in "
-                f"{loop.share[own]:.0%} of the draws): that temperature is no measure of the "
-                "hardware; fan speed, level and power are."
+                f"{loop.share[is_new]:.0%} of the draws): that temperature does not measure "
+                "the hardware; fan speed, level and power do."
             )
     return list(dict.fromkeys(caveats))
 
 
-def _inseparable(told: AttributionContext) -> list[str]:
-    fit, caveats = told.study.fit, []
-    unsettled = parts_split_by_prior(fit, told.study.builds)
-    inside = sorted(unsettled - {FIRMWARE})
+def _inseparable(context: AttributionContext) -> list[str]:
+    fit, caveats = context.study.fit, []
+    inseparable = parts_split_by_prior(fit, context.study.builds)
+    inside = sorted(inseparable - {FIRMWARE})
     if inside:
         caveats.append(
-            f"Inside the hardware part the shares of {', '.join(inside)} cannot be told apart: "
-            "they follow the priors. See the separation for the swap that would tell."
+            f"Inside the hardware part the shares of {', '.join(inside)} are not separable: "
+            "they follow the priors. See the separation for the swap that separates them."
         )
-    if FIRMWARE in unsettled:
-        old, new = (str(build.firmware) for build in told.study.builds)
-        found = fit.aliases.of("firmware", old, new)
+    if FIRMWARE in inseparable:
+        old, new = (str(build.firmware) for build in context.study.builds)
+        alias = fit.aliases.of("firmware", old, new)
         caveats.append(
-            "What the firmware does directly cannot be told from the hardware, since they changed "
-            "together: their sum is measured, the split is the prior's. "
-            + (found.sentence if found is not None else "")
+            "What the firmware does directly is not separable from the hardware, since they "
+            "changed together: their sum is measured, the split is the prior's. "
+            + (alias.sentence if alias is not None else "")
         )
     return caveats

@@ -1,17 +1,16 @@
-"""Fan speeds of a fix's four corners where a firmware's rule is known."""
+"""Fan speeds of an attribution's four corners where a firmware's rule is known."""
 
 from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, NotEstimableError
-from thermcmp.prediction.card import card_of, settle
-from thermcmp.prediction.stock_settings import Setting, stock_rows, stock_setting
+from thermcmp.prediction.card import MOST_UNSETTLED, card_of, settle
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,23 +18,18 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from thermcmp.inference.posterior import Fit
-    from thermcmp.model.conditions import Build, Conditions
+    from thermcmp.model.conditions import Build
     from thermcmp.physics.firmware import Firmware
-    from thermcmp.prediction.build_rise import Scope
     from thermcmp.prediction.card import CardState
-
-#: Share of draws without a steady state up to which a corner is still answered.
-UNSETTLED: Final = 0.02
+    from thermcmp.prediction.fitted_build import FittedBuild
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loop:
-    """What one firmware's rule does with a fix's hardware and powers.
+    """What one firmware's rule does with the hardware and the powers of both builds.
 
     Attributes
     ----------
-    firmware : Firmware
-        The firmware.
     rpm : dict of (bool, bool) to ndarray, shape (S,)
         Fan speed [rpm] on hardware and at power, each old (False) or new (True).
     doing : dict of bool to str
@@ -54,60 +48,17 @@ class Loop:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class AttributionQuery:
-    """Where and for whom the corners are asked.
-
-    Attributes
-    ----------
-    builds : tuple of Build
-        Old and new build.
-    at : Conditions
-        The air, and what is held for both builds.
-    scope : Scope
-        For whom the answer speaks.
-    control : Fit, optional
-        Fit of the sensor that the fans follow.
-    """
-
-    builds: tuple[Build, Build]
-    at: Conditions
-    scope: Scope
-    control: Fit | None
-
-
-def loop_power(fit: Fit, build: Build, stated: Conditions, firmware: Firmware) -> Setting:
-    """Power of a build whose firmware's fan rule is known; its fan speed is yet to be solved."""
-    if stated.power_w is not None:
-        watts = float(firmware.power_w(stated.power_w))
-        return Setting(np.nan, watts, "power as stated", False)
-    if stock_rows(fit, build)[0].any():
-        found = stock_setting(fit, build)
-        capped = float(firmware.power_w(found.power_w))
-        error = found.power_error_w if capped == found.power_w else 0.0
-        return replace(
-            found,
-            flow_speed=np.nan,
-            flow_speed_error=0.0,
-            power_w=capped,
-            power_error_w=error,
-            source=f"power: {found.source}",
-        )
-    if firmware.power_limit_w is not None:
-        return Setting(np.nan, firmware.power_limit_w, "power at its limit", False)
-    raise NotEstimableError(
-        f"{build.name}: its power under firmware '{build.firmware}' is not known. Fix: add a "
-        f"stock run (fan_mode 'stock') of {build.cooler_model} on {build.board_model} under it, "
-        "state power_w, or give the firmware's power_limit_w."
-    )
-
-
 def solve_loop(
-    fit: Fit, asked: AttributionQuery, firmware: Firmware, power_w: tuple[Array, Array], own: bool
+    firmware: Firmware,
+    fitted: tuple[FittedBuild, FittedBuild],
+    control: Fit | None,
+    power_w: tuple[Array, Array],
+    *,
+    is_new: bool,
 ) -> Loop:
-    """Solve one firmware's loop on both hardwares and at both powers.
+    """Solve the old or the new firmware's loop on both hardwares and at both powers, (S,) each.
 
-    Shapes: power_w (S,).
+    `fitted` are the old and the new hardware under that firmware.
     """
     unlimited = replace(firmware, power_limit_w=None)
     speeds: dict[tuple[bool, bool], Array] = {}
@@ -115,44 +66,39 @@ def solve_loop(
     share: dict[bool, float] = {}
     notes: list[str] = []
     for hardware in (False, True):
-        build = replace(asked.builds[hardware], firmware=asked.builds[own].firmware)
+        build = fitted[hardware].build
+        card = card_of(fitted[hardware], unlimited, control=control)
+        notes += card.notes
         for power in (False, True):
-            card = card_of(
-                fit, build, asked.scope, unlimited,
-                control=asked.control, density_ratio=asked.at.density_ratio,
-            )  # fmt: skip
-            watts = power_w[power][card.chosen]
-            card = card.at(ambient_c=asked.at.intake_c, power_w=watts)
-            state = settle(unlimited, card)
+            state = settle(unlimited, card.at(power_w=power_w[power][card.chosen]))
             _refuse_unsettled(firmware, build, state)
             # Another fit with fewer draws: it is independent, so its draws may repeat.
             every = np.searchsorted(card.chosen, np.arange(len(power_w[power])), side="right") - 1
             middle = np.nanmedian(state.fan_rpm)
             speeds[hardware, power] = np.where(state.settled, state.fan_rpm, middle)[every]
-            notes += card.notes
-            if power is own:
+            if power is is_new:
                 doing[hardware] = _commonest(state.status)
                 share[hardware] = state.share(doing[hardware])
                 notes += _loop_notes(firmware, build, state)
     return Loop(firmware, speeds, doing, share, tuple(dict.fromkeys(notes)))
 
 
-def loops_of(
-    given: Mapping[str, Firmware] | None, builds: tuple[Build, Build]
+def rules_of(
+    firmware: Mapping[str, Firmware] | None, builds: tuple[Build, Build]
 ) -> tuple[Firmware | None, Firmware | None]:
-    """Firmware of each build, where its rule is given."""
-    if given is None:
+    """Return the firmware of each build, where its rule is given."""
+    if firmware is None:
         return None, None
-    found = tuple(given.get(build.firmware or "") for build in builds)
-    if found == (None, None):
+    old, new = (firmware.get(build.firmware or "") for build in builds)
+    if old is None and new is None:
         names = " or ".join(f"'{build.firmware}'" for build in builds)
         fault = Fault(
-            f"no rule of {names} among: {', '.join(given) or 'none'}",
+            f"no rule of {names} among: {', '.join(firmware) or 'none'}",
             "name the firmwares as the results do",
             column="firmware",
         )
         raise InputError("The firmwares of this fix are not described:", [fault])
-    return found[0], found[1]
+    return old, new
 
 
 def _commonest(status: NDArray[np.object_]) -> str:
@@ -160,13 +106,14 @@ def _commonest(status: NDArray[np.object_]) -> str:
 
 
 def _refuse_unsettled(firmware: Firmware, build: Build, state: CardState) -> None:
-    loose = 1.0 - float(np.mean(state.settled))
-    if loose <= UNSETTLED:
+    unsettled = 1.0 - float(np.mean(state.settled))
+    if unsettled <= MOST_UNSETTLED:
         return
+    doing = _commonest(state.status[~state.settled])
     raise NotEstimableError(
         f"{build.cooler_model} on {build.board_model} has no steady state with a turning fan under "
-        f"'{firmware.name}' in {loose:.0%} of the draws ({_commonest(state.status[~state.settled])}"
-        "). Fix: ask at an ambient and a power at which the fan turns, or leave the firmware's "
+        f"'{firmware.name}' in {unsettled:.0%} of the draws ({doing}). "
+        "Fix: ask at an ambient and a power at which the fan turns, or leave the firmware's "
         "rule out and state fan_rpm."
     )
 
@@ -176,8 +123,8 @@ def _loop_notes(firmware: Firmware, build: Build, state: CardState) -> list[str]
     notes = []
     if firmware.hysteresis_k > 0.0:
         notes.append(
-            f"'{firmware.name}' has a hysteresis of {firmware.hysteresis_k:g} K: given are the "
-            "speeds of a card that warms up; one that cools down turns faster."
+            f"'{firmware.name}' has a hysteresis of {firmware.hysteresis_k:g} K: the "
+            "speeds are those of a card that warms up; one that cools down turns faster."
         )
     if not state.settled.all():
         notes.append(
@@ -187,6 +134,6 @@ def _loop_notes(firmware: Firmware, build: Build, state: CardState) -> list[str]
     if state.multiple.any():
         notes.append(
             f"{card}: {np.mean(state.multiple):.0%} of the draws have a further steady state; "
-            "given is the one that a card reaches that warms up with its fan turning."
+            "the answer holds for a card that warms up with its fan turning."
         )
     return notes

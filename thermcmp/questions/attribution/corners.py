@@ -1,4 +1,4 @@
-"""The corners of a fix: what the card does with each of its parts as before or as after."""
+"""The corners of an attribution: a card with each of its parts as before or as after."""
 
 from __future__ import annotations
 
@@ -11,17 +11,11 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.build_rise import Scope, airflow_term, effect_weights, matching_rows
+from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.equal_conditions import noise_for
-from thermcmp.prediction.stock_settings import Setting, stock_setting
-from thermcmp.questions.attribution.closed_loop import (
-    AttributionQuery,
-    Loop,
-    loop_power,
-    loops_of,
-    solve_loop,
-)
+from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.prediction.stock_settings import Setting, setting_of
+from thermcmp.questions.attribution.closed_loop import Loop, rules_of, solve_loop
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -31,7 +25,7 @@ if TYPE_CHECKING:
 
 
 class State(NamedTuple):
-    """A thought card: each field as before (False) or as after (True).
+    """A counterfactual card: each field as before (False) or as after (True).
 
     Attributes
     ----------
@@ -57,36 +51,53 @@ class State(NamedTuple):
 
 
 def corner(hardware: bool, firmware: bool) -> State:
-    """State of one of the four corners: a hardware under a firmware, as a user runs it."""
+    """Return the state of one of the four corners: a hardware under a firmware, as run."""
     return State(hardware, firmware, hardware, firmware, firmware, firmware)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class FixStudy:
-    """Everything the parts of a fix are computed from.
+class AttributionQuery:
+    """What an attribution is asked for; pairs are (before, after).
 
     Attributes
     ----------
-    fit : Fit
-        The fit.
-    builds : tuple of Build
-        Old and new build.
-    settings : tuple of Setting
-        Fan speed and power of the old and of the new build under its own firmware.
-    scope : Scope
-        For whom the answer speaks.
     at : Conditions
-        The air: its `intake_c` and `density_ratio` count.
+        The air, and what is held for both builds.
+    stated : tuple of Conditions
+        Fan speed and power stated for one build.
+    rules : mapping of str to Firmware, optional
+        What firmwares do, by name.
+    control : Fit, optional
+        Fit of the sensor that the fans follow.
+    """
+
+    fit: Fit
+    builds: tuple[Build, Build]
+    at: Conditions
+    scope: Scope
+    stated: tuple[Conditions, Conditions]
+    rules: Mapping[str, Firmware] | None
+    control: Fit | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AttributionStudy:
+    """Everything that the parts of an attribution are computed from; pairs are (before, after).
+
+    Attributes
+    ----------
+    settings : tuple of Setting
+        Fan speed and power of each build under its own firmware.
     noise : NoiseFit, optional
         The noise law; None where no level was measured.
     power_w : tuple of ndarray, each of shape (S,)
-        Power under the old and the new firmware [W].
+        Power under each firmware [W].
     speed : dict of (rule, hardware, power) to ndarray, shape (S,)
         Fan speed [rpm] (or the airflow law's own column).
     loops : tuple of (Loop or None)
-        Closed loops of the old and the new firmware, where their rules were given.
-    sides : dict of (hardware, direct) to (resistance, airflow), each of shape (q,)
-        Weights of the effects.
+        Closed loops of the firmwares whose rules were given.
+    fitted : dict of (hardware, direct) to FittedBuild
+        The hardware under the firmware whose direct effect counts.
     """
 
     fit: Fit
@@ -98,61 +109,32 @@ class FixStudy:
     power_w: tuple[Array, Array]
     speed: Mapping[tuple[bool, bool, bool], Array]
     loops: tuple[Loop | None, Loop | None]
-    sides: Mapping[tuple[bool, bool], tuple[Array, Array]]
+    fitted: Mapping[tuple[bool, bool], FittedBuild]
     _rises: dict[State, Array] = field(default_factory=dict, init=False)
-    _drawn: dict[tuple[bool, bool], tuple[Array, Array]] = field(default_factory=dict, init=False)
 
     @property
     def has_direct(self) -> bool:
-        """Whether the fit holds what a firmware does beyond fan speed and power."""
-        return has_firmware_term(self.fit)
+        """Whether the fit has a term for what a firmware does beyond fan speed and power."""
+        return any(term.columns == ("firmware",) for term in self.fit.design.terms)
 
     def flow_speed(self, state: State) -> Array:
-        """Fan speed of a state [rpm], shape (S,)."""
+        """Return the fan speed of a state, shape (S,) [rpm]."""
         return self.speed[state.rule, state.seen_hardware, state.seen_power]
 
-    def speeds_run(self, hardware: bool) -> tuple[float, float] | None:
-        """Lowest and highest fan speed that a hardware was run at [rpm]; None if never run."""
-        flow_speed = self.fit.design.flow_speed[
-            matching_rows(self.fit.results, self.builds[hardware])
-        ]
-        return (float(flow_speed.min()), float(flow_speed.max())) if len(flow_speed) else None
-
-    def drawn(self, hardware: bool, direct: bool) -> tuple[Array, Array]:
-        """Resistance and its convective part, shape (S,) each [K at reference power]."""
-        if (hardware, direct) not in self._drawn:
-            effects, (whole, airflow) = self.fit.effects, self.sides[hardware, direct]
-            self._drawn[hardware, direct] = (effects @ whole, effects @ airflow)
-        return self._drawn[hardware, direct]
-
     def rise(self, state: State) -> Array:
-        """Rise of a state over ambient [K], shape (S,)."""
+        """Return the rise of a state over ambient, shape (S,) [K]."""
         if state not in self._rises:
-            resistance, airflow = self.drawn(state.hardware, state.direct)
-            flow = airflow_term(self.fit, self.flow_speed(state), self.at.density_ratio)
-            watts = self.power_w[state.power] / self.fit.reference.power_w
-            self._rises[state] = (resistance + airflow * flow) * watts
+            fitted = self.fitted[state.hardware, state.direct]
+            self._rises[state] = fitted.rise(self.flow_speed(state), self.power_w[state.power])
         return self._rises[state]
 
     def temperature_c(self, state: State) -> Array:
-        """Temperature of a state [°C], shape (S,)."""
+        """Return the temperature of a state, shape (S,) [°C]."""
         return self.at.intake_c + self.rise(state)
 
     def level(self, state: State) -> Array:
-        """Sound level of a state [dB(A)], shape (S,).
-
-        NaN where there is no noise law, or where the speed is far outside those at which
-        the cooler's noise was measured.
-        """
-        nothing = np.full(len(self.power_w[0]), np.nan)
-        if self.noise is None:
-            return nothing
-        cooler, flow_speed = self.builds[state.hardware].cooler_model, self.flow_speed(state)
-        known = self.noise.design.speed_range_rpm(cooler)
-        found = self.noise.level_dba(cooler, flow_speed)
-        if found is None or known is None:
-            return nothing
-        return nothing if reach_of(np.median(flow_speed), *known) is Reach.REFUSED else found
+        """Return the sound level of a state, shape (S,) [dB(A)]; NaN where it is not known."""
+        return self.fitted[state.hardware, state.direct].level(self.flow_speed(state))
 
     @property
     def noise_known(self) -> bool:
@@ -161,76 +143,9 @@ class FixStudy:
         return not any(np.isnan(self.level(state)).any() for state in ends)
 
 
-def has_firmware_term(fit: Fit) -> bool:
-    """Whether a fit holds a firmware's direct effect, from a term over ``firmware``."""
-    return any(term.columns == ("firmware",) for term in fit.design.terms)
-
-
-def fix_study(
-    fit: Fit,
-    asked: AttributionQuery,
-    stated: tuple[Conditions | None, Conditions | None],
-    rules: Mapping[str, Firmware] | None = None,
-) -> FixStudy:
-    """Find the settings, the noise law, and what all corners follow from."""
-    given = loops_of(rules, asked.builds)
-    held = tuple(_held(asked.at, own) for own in stated)
-    settings, drawn, loops = [], [], []
-    for build, own, firmware in zip(asked.builds, held, given, strict=True):
-        if firmware is not None:
-            _refuse_both(build, own)
-            setting = loop_power(fit, build, own, firmware)
-        else:
-            setting = stock_setting(fit, build, own)
-        settings.append(setting)
-        drawn.append(setting.draws(fit.draw_count, fit.seed))
-    power_w = (drawn[0][1], drawn[1][1])
-    speed: dict[tuple[bool, bool, bool], Array] = {}
-    for rule, firmware in zip((False, True), given, strict=True):
-        loop = None
-        if firmware is not None:
-            loop = solve_loop(fit, asked, firmware, power_w, rule)
-            found = loop.rpm[rule, rule]
-            settings[rule] = replace(
-                settings[rule],
-                flow_speed=float(np.mean(found)),
-                source=f"closed loop of {firmware.name}; {settings[rule].source}",
-            )
-        loops.append(loop)
-        for hardware in (False, True):
-            for power in (False, True):
-                speed[rule, hardware, power] = (
-                    drawn[rule][0] if loop is None else loop.rpm[hardware, power]
-                )
-    return FixStudy(
-        fit,
-        asked.builds,
-        (settings[0], settings[1]),
-        asked.scope,
-        asked.at,
-        noise_for(fit, asked.at),
-        power_w,
-        speed,
-        (loops[0], loops[1]),
-        _sides(fit, asked),
-    )
-
-
-def _sides(fit: Fit, asked: AttributionQuery) -> dict[tuple[bool, bool], tuple[Array, Array]]:
-    """Weights of the effects by hardware and by the firmware whose direct effect counts."""
-    return {
-        (hardware, direct): effect_weights(
-            fit,
-            replace(asked.builds[hardware], firmware=asked.builds[direct].firmware),
-            asked.scope,
-        )
-        for hardware in (False, True)
-        for direct in (False, True)
-    }
-
-
-def _held(at: Conditions, stated: Conditions | None) -> Conditions:
-    """Fan speed and power of one firmware as held for both builds, else as stated for it."""
+def attribution_study(query: AttributionQuery) -> AttributionStudy:
+    """Compute the settings, the noise law, and what all corners follow from."""
+    fit, builds, at = query.fit, query.builds, query.at
     if at.noise_dba is not None:
         raise InputError(
             "A fix is attributed at fan speeds:",
@@ -243,19 +158,58 @@ def _held(at: Conditions, stated: Conditions | None) -> Conditions:
                 )
             ],
         )
-    own = stated if stated is not None else Conditions()
-    return Conditions(
-        fan_rpm=at.fan_rpm if at.fan_rpm is not None else own.fan_rpm,
-        power_w=at.power_w if at.power_w is not None else own.power_w,
+    fitted = {
+        (hardware, direct): FittedBuild(
+            fit, replace(builds[hardware], firmware=builds[direct].firmware), query.scope, at
+        )
+        for hardware in (False, True)
+        for direct in (False, True)
+    }
+    rules = rules_of(query.rules, builds)
+    settings = [
+        setting_of(fit, build, _held(at, stated), rule)
+        for build, stated, rule in zip(builds, query.stated, rules, strict=True)
+    ]
+    (old_speed, old_w), (new_speed, new_w) = (
+        setting.draws(fit.draw_count, fit.seed) for setting in settings
+    )
+    power_w = (old_w, new_w)
+    speed: dict[tuple[bool, bool, bool], Array] = {}
+    loops: list[Loop | None] = []
+    for is_new, rule in zip((False, True), rules, strict=True):
+        loop = None
+        if rule is not None:
+            hardware_pair = (fitted[False, is_new], fitted[True, is_new])
+            loop = solve_loop(rule, hardware_pair, query.control, power_w, is_new=is_new)
+            settings[is_new] = replace(
+                settings[is_new],
+                flow_speed=float(np.mean(loop.rpm[is_new, is_new])),
+                source=f"closed loop of {rule.name}; power: {settings[is_new].source}",
+            )
+        loops.append(loop)
+        drawn = new_speed if is_new else old_speed
+        for hardware in (False, True):
+            for power in (False, True):
+                speed[is_new, hardware, power] = (
+                    drawn if loop is None else loop.rpm[hardware, power]
+                )
+    return AttributionStudy(
+        fit=fit,
+        builds=builds,
+        settings=(settings[0], settings[1]),
+        scope=query.scope,
+        at=at,
+        noise=noise_for(fit, at),
+        power_w=power_w,
+        speed=speed,
+        loops=(loops[0], loops[1]),
+        fitted=fitted,
     )
 
 
-def _refuse_both(build: Build, held: Conditions) -> None:
-    if held.fan_rpm is not None:
-        fault = Fault(
-            f"the rule of '{build.firmware}' is given too",
-            "give one of them: the rule sets the speed",
-            column="fan_rpm",
-            value=f"{held.fan_rpm:g}",
-        )
-        raise InputError("The fan speed is stated twice:", [fault])
+def _held(at: Conditions, stated: Conditions) -> Conditions:
+    """Return fan speed and power of one build: as held for both, else as stated for it."""
+    return Conditions(
+        fan_rpm=at.fan_rpm if at.fan_rpm is not None else stated.fan_rpm,
+        power_w=at.power_w if at.power_w is not None else stated.power_w,
+    )

@@ -1,4 +1,4 @@
-"""How much of each part of a fix is data and how much prior."""
+"""How much of each part of an attribution is data and how much prior."""
 
 from __future__ import annotations
 
@@ -11,29 +11,30 @@ from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.design import EXPONENT
-from thermcmp.prediction.build_rise import weights_at
 from thermcmp.questions.attribution.parts import parts_from
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from thermcmp.questions.attribution.corners import FixStudy, State
+    from thermcmp.questions.attribution.corners import AttributionStudy, State
 
-#: Share of the data below which the runs say nothing of a part. It is not 0 there, since
+#: Share of the data below which the runs hold nothing on a part. It is not 0 there, since
 #: the flat prior that a share compares with is bounded by a whole rise.
 NOTHING: Final = 0.1
 #: Parts that are no sum of effects, so that no share is computed for them.
 _NO_SHARE: Final = ("interaction",)
 
 
-def part_shares(study: FixStudy) -> dict[str, float]:
-    """Share of each part's information that comes from the data."""
+def part_shares(study: AttributionStudy) -> dict[str, float]:
+    """Return the share of each part's information that comes from the data."""
     names, weights = linear_parts(study)
     return dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
 
 
-def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -> frozenset[str]:
-    """Parts that rest on the prior more than on the data, and are open by it."""
+def weak_parts(
+    study: AttributionStudy, shares: Mapping[str, float], matters_k: float
+) -> frozenset[str]:
+    """Return the parts that rest on the prior more than on the data, and are open by it."""
     names, weights = linear_parts(study)
     at_mean = weights(float(np.mean(study.fit.draws(EXPONENT))))
     open_k = np.std(study.fit.combined(at_mean), axis=0)
@@ -44,11 +45,8 @@ def weak_parts(study: FixStudy, shares: Mapping[str, float], matters_k: float) -
     )
 
 
-def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
-    """Names of the parts that are something, and their weights at an airflow exponent.
-
-    Returns names, weights.
-    """
+def linear_parts(study: AttributionStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
+    """Return the names of the parts that are not zero, and their weights by airflow exponent."""
     speed = {key: float(np.mean(draws)) for key, draws in study.speed.items()}
     power_w = tuple(float(np.mean(draws)) for draws in study.power_w)
     at_mean = part_weights(study, speed, power_w, float(np.mean(study.fit.draws(EXPONENT))))
@@ -59,34 +57,27 @@ def linear_parts(study: FixStudy) -> tuple[tuple[str, ...], Callable[[float], Ar
     )
 
     def weights(exponent: float) -> Array:
-        found = part_weights(study, speed, power_w, exponent)
-        if not names:
-            return np.zeros((0, study.fit.design.effect_count))
-        return np.stack([found[name] for name in names])
+        by_part = part_weights(study, speed, power_w, exponent)
+        rows = [by_part[name] for name in names]
+        return np.reshape(rows, (len(rows), study.fit.design.effect_count))
 
     return names, weights
 
 
 def part_weights(
-    study: FixStudy,
+    study: AttributionStudy,
     speed: Mapping[tuple[bool, bool, bool], float],
     power_w: Sequence[float],
     exponent: float,
 ) -> dict[str, Array]:
-    """Weights of the effects in each part at an airflow exponent and the mean settings.
-
-    Returns (q,).
-    """
+    """Compute the effects' weights, (q,), in each part at an exponent and the mean settings."""
 
     @cache
     def rise(state: State) -> Array:
-        return weights_at(
-            study.fit,
-            study.sides[state.hardware, state.direct],
+        return study.fitted[state.hardware, state.direct].weights(
             exponent,
-            flow_speed=speed[state.rule, state.seen_hardware, state.seen_power],
-            power_w=power_w[state.power],
-            density_ratio=study.at.density_ratio,
+            speed[state.rule, state.seen_hardware, state.seen_power],
+            power_w[state.power],
         )
 
     return parts_from(study, rise)

@@ -1,8 +1,7 @@
-"""The parts of a fix, as differences between its corners."""
+"""The parts of an attribution, as differences between its corners."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
@@ -10,8 +9,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.build_rise import rise_draws
-from thermcmp.questions.attribution.corners import FixStudy, State, corner
+from thermcmp.questions.attribution.corners import AttributionStudy, State, corner
 from thermcmp.questions.attribution.hardware import hardware_parts
 from thermcmp.questions.shapley import order_free_in_groups
 
@@ -33,12 +31,12 @@ FAN_INSIDE: Final = tuple(
 )
 
 
-def main_parts(study: FixStudy) -> tuple[str, ...]:
-    """Names of the parts that add up to the total."""
+def main_parts(study: AttributionStudy) -> tuple[str, ...]:
+    """Return the names of the parts that add up to the total."""
     return (HARDWARE, FAN, POWER, DIRECT) if study.has_direct else (HARDWARE, FAN, POWER)
 
 
-def parts_from(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
+def parts_from(study: AttributionStudy, value: Callable[[State], Any]) -> dict[str, Any]:
     """Split any quantity of the corners: value before less value after, by part."""
     split = _split(study, value)
     old, new = value(corner(False, False)), value(corner(True, True))
@@ -63,8 +61,8 @@ def parts_from(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]
     return found
 
 
-def _split(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
-    """The order-free parts, and what is inside the fan speed's where a rule is given.
+def _split(study: AttributionStudy, value: Callable[[State], Any]) -> dict[str, Any]:
+    """Compute the order-free parts, and what is inside the fan speed's where a rule is given.
 
     What the loop answers to changes together with its rule, so that the three stand next
     to each other in every order that counts.
@@ -89,20 +87,19 @@ def _split(study: FixStudy, value: Callable[[State], Any]) -> dict[str, Any]:
     return split
 
 
-def fix_parts(study: FixStudy) -> dict[str, Array]:
-    """Draws of every part of a fix, shape (S,)."""
+def attribution_parts(study: AttributionStudy) -> dict[str, Array]:
+    """Compute the draws of every part, shape (S,) [K]."""
     parts = parts_from(study, study.rise)
     ends = [(study.flow_speed(corner(new, new)), study.power_w[new]) for new in (False, True)]
-    inside = hardware_parts(
-        study.fit, study.builds, study.scope, ends, density_ratio=study.at.density_ratio
-    )
+    # What a firmware does directly is not the hardware's, so the old one's is kept.
+    inside = hardware_parts(study.fitted[False, False], study.fitted[True, False], ends)
     parts |= {f"{INSIDE}{name}": draws for name, draws in inside.items()}
     equal = _equal_noise(study)
     return parts if equal is None else parts | {EQUAL_NOISE: equal}
 
 
-def noise_parts(study: FixStudy) -> dict[str, Array]:
-    """Draws of the change of level that came with each part, shape (S,)."""
+def noise_parts(study: AttributionStudy) -> dict[str, Array]:
+    """Compute the change of level that came with each part, shape (S,) [dB]."""
     if not study.noise_known:
         return {}
     parts = {name: -draws for name, draws in parts_from(study, cache(study.level)).items()}
@@ -110,8 +107,8 @@ def noise_parts(study: FixStudy) -> dict[str, Array]:
     return parts | {EQUAL_NOISE: np.zeros_like(parts["total"])}
 
 
-def _equal_noise(study: FixStudy) -> Array | None:
-    """Hardware part with the new cooler as loud as the old build was, shape (S,)."""
+def _equal_noise(study: AttributionStudy) -> Array | None:
+    """Compute the hardware part with the new cooler as loud as the old build was, shape (S,)."""
     if study.noise is None:
         return None
     old, new = (build.cooler_model for build in study.builds)
@@ -124,9 +121,4 @@ def _equal_noise(study: FixStudy) -> Array | None:
     speed = reference * 10.0 ** ((loud - law[0]) / np.maximum(law[1], 1.0))
     if reach_of(np.median(speed), *reach) is Reach.REFUSED:
         return np.full(len(speed), np.nan)
-    # Its direct effect is the firmware's, so the old one's is kept.
-    build = replace(study.builds[1], firmware=study.builds[0].firmware)
-    return study.rise(start) - rise_draws(
-        study.fit, build, study.scope,
-        flow_speed=speed, power_w=study.power_w[0], density_ratio=study.at.density_ratio,
-    )  # fmt: skip
+    return study.rise(start) - study.fitted[True, False].rise(speed, study.power_w[0])

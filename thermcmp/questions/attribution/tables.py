@@ -1,4 +1,4 @@
-"""The tables of a fix: its parts, its four corners, its changes, what a decibel buys."""
+"""The tables of an attribution: parts, four corners, changes, kelvin per decibel."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.build_rise import matching_rows
+from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.stock_settings import stock_rows
-from thermcmp.questions.attribution.corners import FixStudy, corner
+from thermcmp.questions.attribution.corners import AttributionStudy, corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
 from thermcmp.questions.attribution.parts import DIRECT, HARDWARE, INSIDE
 from thermcmp.questions.phrases import interval, summary
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from thermcmp.questions.attribution.context import AttributionContext
     from thermcmp.questions.attribution.kelvin_per_db import KelvinPerDecibel
 
 #: A run counts as one of a corner if its fan speed and its power are so near to the corner's,
@@ -28,57 +29,49 @@ NEAR_SPEED: Final = 0.03
 NEAR_POWER: Final = 0.05
 
 
-def runs_at(study: FixStudy, hardware: bool, firmware: bool) -> int:
-    """Number of the fit's runs on a hardware at a firmware's fan speed and power."""
+def runs_at(study: AttributionStudy, hardware: bool, firmware: bool) -> int:
+    """Return the number of the fit's runs on a hardware at a firmware's fan speed and power."""
     return int(_near(study, hardware, firmware).sum())
 
 
-def _near(study: FixStudy, hardware: bool, firmware: bool) -> BoolArray:
-    """Which of the fit's runs are near a corner, shape (n,)."""
+def _near(study: AttributionStudy, hardware: bool, firmware: bool) -> BoolArray:
+    """Return which of the fit's runs are near a corner, shape (n,)."""
     rows, state = study.fit.results, corner(hardware, firmware)
     hit = matching_rows(rows, study.builds[hardware])
     speed, power = np.mean(study.flow_speed(state)), np.mean(study.power_w[firmware])
     hit &= np.abs(study.fit.design.flow_speed / speed - 1.0) <= NEAR_SPEED
     hit &= np.abs(rows["power_w"].to_numpy(float) / power - 1.0) <= NEAR_POWER
     if study.has_direct:
-        own = rows["firmware"].eq(study.builds[firmware].firmware or "")
-        hit &= own.fillna(False).to_numpy(bool)
-    return hit | _own_stock(study, firmware) if hardware is firmware else hit
+        same = rows["firmware"].eq(study.builds[firmware].firmware or "")
+        hit &= same.fillna(False).to_numpy(bool)
+    return hit | _averaged(study, firmware) if hardware is firmware else hit
 
 
-def _own_stock(study: FixStudy, own: bool) -> BoolArray:
-    """Stock runs whose mean a build's setting is, however far they scatter, shape (n,)."""
-    setting, rows = study.settings[own], study.fit.results
-    found, elsewhere = stock_rows(study.fit, study.builds[own])
-    if elsewhere or not found.any() or study.loops[own] is not None:
+def _averaged(study: AttributionStudy, is_new: bool) -> BoolArray:
+    """Return the stock runs whose mean a build's setting is, however far they scatter, (n,)."""
+    setting, rows = study.settings[is_new], study.fit.results
+    stock, elsewhere = stock_rows(study.fit, study.builds[is_new])
+    if elsewhere or not stock.any() or study.loops[is_new] is not None:
         return np.zeros(len(rows), bool)
-    means = rows.loc[found, [study.fit.design.law.column, "power_w"]].mean()
-    return found & np.allclose(means, (setting.flow_speed, setting.power_w), rtol=1e-9)
+    means = rows.loc[stock, [study.fit.design.law.column, "power_w"]].mean()
+    return stock & np.allclose(means, (setting.flow_speed, setting.power_w), rtol=1e-9)
 
 
 def parts_table(
-    study: FixStudy,
-    parts: Mapping[str, Array],
-    noise: Mapping[str, Array],
-    shares: Mapping[str, float],
-    influence: Array,
-    weak: frozenset[str],
-    prob: float,
+    context: AttributionContext, shares: Mapping[str, float], influence: Array
 ) -> pd.DataFrame:
-    """Put the parts of a fix into a table.
-
-    Shapes: parts (S,), noise (S,), influence (parts,).
-    """
+    """Return a row per part; `influence` of the priors has shape (parts,)."""
     import pandas as pd
 
-    unsettled = parts_split_by_prior(study.fit, study.builds)
+    study, parts, prob = context.study, context.parts, context.prob
+    inseparable = parts_split_by_prior(study.fit, study.builds)
     nothing = np.full(len(parts["total"]), np.nan)
     rows = []
     for (name, draws), moved in zip(parts.items(), influence, strict=True):
         share = shares.get(name, np.nan)
-        level, _, low, high = summary(noise.get(name, nothing), prob)
-        health = _part_health(study, name, draws, unsettled)
-        if name in weak:
+        level, _, low, high = summary(context.noise.get(name, nothing), prob)
+        health = _part_health(study, name, draws, inseparable)
+        if name in context.weak:
             health += "; mostly the prior's"
         rows.append((name, *summary(draws, prob), share, moved, level, low, high, health))
     columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "data_share", "prior_influence"]
@@ -86,11 +79,13 @@ def parts_table(
     return pd.DataFrame(rows, columns=columns)
 
 
-def _part_health(study: FixStudy, name: str, draws: Array, unsettled: frozenset[str]) -> str:
+def _part_health(
+    study: AttributionStudy, name: str, draws: Array, inseparable: frozenset[str]
+) -> str:
     if np.isnan(draws).any():
         return "not estimable: that level was not reached by the measured fan speeds"
-    mixed = name in (HARDWARE, DIRECT) and FIRMWARE in unsettled
-    if mixed or name.removeprefix(INSIDE) in unsettled:
+    mixed = name in (HARDWARE, DIRECT) and FIRMWARE in inseparable
+    if mixed or name.removeprefix(INSIDE) in inseparable:
         return "not separable: the split is the prior's"
     crossed = any(setting.elsewhere for setting in study.settings)
     if crossed and name.startswith(("firmware", "total")):
@@ -98,8 +93,8 @@ def _part_health(study: FixStudy, name: str, draws: Array, unsettled: frozenset[
     return str(study.fit.health)
 
 
-def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
-    """The four corners that a user can build: old or new hardware, old or new firmware."""
+def corners_table(study: AttributionStudy, prob: float) -> pd.DataFrame:
+    """Return the four corners that a user can build: old or new hardware and firmware."""
     import pandas as pd
 
     rows = []
@@ -124,18 +119,14 @@ def corners_table(study: FixStudy, prob: float) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
-    """What changed from the old build to the new one, each under its own firmware."""
+def changes_table(study: AttributionStudy, prob: float) -> pd.DataFrame:
+    """Return what changed from the old build to the new one, each under its own firmware."""
     import pandas as pd
 
     old, new = corner(False, False), corner(True, True)
     law = study.fit.design.law
-    found = {
-        "temperature": (
-            "°C",
-            study.temperature_c(old),
-            study.temperature_c(new),
-        ),
+    quantities = {
+        "temperature": ("°C", study.temperature_c(old), study.temperature_c(new)),
         "fan speed" if law.column == "fan_rpm" else law.column: (
             law.unit,
             study.flow_speed(old),
@@ -144,9 +135,9 @@ def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
         "power": ("W", *study.power_w),
     }
     if study.noise_known:
-        found["sound level"] = ("dB(A)", study.level(old), study.level(new))
+        quantities["sound level"] = ("dB(A)", study.level(old), study.level(new))
     rows = []
-    for name, (unit, before, after) in found.items():
+    for name, (unit, before, after) in quantities.items():
         low, high = interval(after - before, prob)
         ends = (float(np.mean(before)), float(np.mean(after)))
         rows.append((name, unit, *ends, ends[1] - ends[0], low, high))
@@ -154,35 +145,35 @@ def changes_table(study: FixStudy, prob: float) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def bought_table(rows: Sequence[KelvinPerDecibel], prob: float) -> pd.DataFrame:
-    """What a decibel buys, a row per buyer."""
+def kelvin_per_decibel_table(rows: Sequence[KelvinPerDecibel], prob: float) -> pd.DataFrame:
+    """Return kelvin per decibel, and what the fan speed's part costs at that ratio."""
     import pandas as pd
 
-    found = []
+    cells = []
     for row in rows:
         mean, _, low, high = summary(row.k_per_db, prob)
-        cost, _, least, most = summary(row.costs_db, prob)
-        found.append((row.name, mean, low, high, cost, least, most, row.health or "ok"))
-    columns = ["bought_by", "mean_k_per_db", "low_k_per_db", "high_k_per_db"]
-    columns += ["costs_db", "costs_low_db", "costs_high_db", "health"]
-    return pd.DataFrame(found, columns=columns)
+        cost, _, least, most = summary(row.cost_db, prob)
+        cells.append((row.name, mean, low, high, cost, least, most, row.health or "ok"))
+    columns = ["part", "mean_k_per_db", "low_k_per_db", "high_k_per_db"]
+    columns += ["cost_db", "cost_low_db", "cost_high_db", "health"]
+    return pd.DataFrame(cells, columns=columns)
 
 
-def _basis(study: FixStudy, hardware: bool, firmware: bool) -> str:
+def _basis(study: AttributionStudy, hardware: bool, firmware: bool) -> str:
     near = _near(study, hardware, firmware)
     runs = int(near.sum())
     if runs:
         held = study.fit.results.loc[near, "regulated"].fillna(False).all()
         kind = "regulated run" if held else "run"
         return f"measured in {runs} {kind}{'s' if runs > 1 else ''}"
-    known = study.speeds_run(hardware)
-    if known is None:
+    measured = study.fitted[hardware, hardware].measured_speeds
+    if measured is None:
         return "predicted: these parts were never run together"
-    reach = reach_of(np.median(study.flow_speed(corner(hardware, firmware))), *known)
+    reach = reach_of(np.median(study.flow_speed(corner(hardware, firmware))), *measured)
     return "predicted" if reach is Reach.MEASURED else "predicted beyond the measured fan speeds"
 
 
-def _fan(study: FixStudy, hardware: bool, firmware: bool) -> str:
+def _fan(study: AttributionStudy, hardware: bool, firmware: bool) -> str:
     loop = study.loops[firmware]
     if loop is None:
         return "as in the stock runs" if "stock" in study.settings[firmware].source else "held"

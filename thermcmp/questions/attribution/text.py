@@ -1,104 +1,71 @@
-"""A fix in plain words: the verdict, and what limits it."""
+"""An attribution in plain words."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.physics.characteristic import FanStatus
-from thermcmp.questions.attribution.corners import FixStudy, corner
+from thermcmp.questions.attribution.corners import AttributionStudy, corner
 from thermcmp.questions.attribution.parts import DIRECT, EQUAL_NOISE, FAN, HARDWARE, main_parts
 from thermcmp.questions.attribution.tables import NEAR_POWER, NEAR_SPEED, runs_at
 from thermcmp.questions.phrases import chance_words, interval, range_words, sided_words
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from thermcmp.questions.attribution.kelvin_per_db import KelvinPerDecibel
+    from thermcmp.questions.attribution.context import AttributionContext
 
 #: Parts in a sentence.
 _SHORT: Final = {HARDWARE: "hardware", FAN: "fan speed", DIRECT: "the firmware directly"}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class AttributionContext:
-    """What is told of a fix.
-
-    Attributes
-    ----------
-    study : FixStudy
-        The corners.
-    parts, noise : mapping of str to ndarray, shape (S,)
-        Improvements [K] and changes of level [dB] by part.
-    weak : frozenset of str
-        Parts that rest on the prior.
-    bought : sequence of KelvinPerDecibel
-        What a decibel buys.
-    prob : float
-        Probability of the intervals.
-    matters_k : float
-        Size that matters [K].
-    allowed_prior : bool
-        Whether a split that the prior makes was asked for.
-    """
-
-    study: FixStudy
-    parts: Mapping[str, Array]
-    noise: Mapping[str, Array]
-    weak: frozenset[str]
-    bought: Sequence[KelvinPerDecibel]
-    prob: float
-    matters_k: float
-    allowed_prior: bool
-
-
 def signed_words(draws: Array, prob: float, unit: str, digits: int = 1) -> str:
-    """Mean and interval of a change, with its sign: "−310 rpm (−350 to −270)"."""
+    """Return mean and interval of a change, with its sign: "−310 rpm (−350 to −270)"."""
     low, high = interval(draws, prob)
     mean, least, most = (f"{value:+z.{digits}f}" for value in (float(np.mean(draws)), low, high))
     return f"{mean} {unit} ({least} to {most})".replace("-", "\N{MINUS SIGN}")
 
 
-def fix_sentences(told: AttributionContext) -> tuple[str, ...]:
-    """The verdict, as sentences."""
+def attribution_sentences(context: AttributionContext) -> tuple[str, ...]:
+    """Return the verdict, as sentences."""
     return (
-        *_total(told),
-        *_given_back(told),
-        *_noise(told),
-        *_price(told),
-        *_direct(told),
-        _corners(told),
+        *_total(context),
+        *_given_back(context),
+        *_noise(context),
+        *_kelvin_per_decibel(context),
+        *_direct(context),
+        _corners(context),
     )
 
 
-def is_held(told: AttributionContext) -> bool:
-    """Whether the temperature stayed while the fan speed changed."""
-    low, high = interval(told.parts["total"], told.prob)
-    moved = _speed_change(told)
-    least, most = interval(moved, told.prob)
-    old = float(np.mean(told.study.flow_speed(corner(False, False))))
+def is_held(context: AttributionContext) -> bool:
+    """Return whether the temperature stayed while the fan speed changed."""
+    low, high = interval(context.parts["total"], context.prob)
+    moved = _speed_change(context)
+    least, most = interval(moved, context.prob)
+    old = float(np.mean(context.study.flow_speed(corner(False, False))))
     turned = (least > 0.0 or most < 0.0) and abs(float(np.mean(moved))) > 0.01 * old
-    first_c, second_c = (setting.held_c for setting in told.study.settings)
+    first_c, second_c = (setting.held_c for setting in context.study.settings)
     same_target = (
-        first_c is not None and second_c is not None and abs(second_c - first_c) < told.matters_k
+        first_c is not None and second_c is not None and abs(second_c - first_c) < context.matters_k
     )
-    return turned and (same_target or max(abs(low), abs(high)) < told.matters_k)
+    return turned and (same_target or max(abs(low), abs(high)) < context.matters_k)
 
 
-def _speed_change(told: AttributionContext) -> Array:
-    return told.study.flow_speed(corner(True, True)) - told.study.flow_speed(corner(False, False))
+def _speed_change(context: AttributionContext) -> Array:
+    return context.study.flow_speed(corner(True, True)) - context.study.flow_speed(
+        corner(False, False)
+    )
 
 
-def _total(told: AttributionContext) -> list[str]:
-    study, total = told.study, told.parts["total"]
+def _total(context: AttributionContext) -> list[str]:
+    study, total = context.study, context.parts["total"]
     old, new = study.settings
     before_c = float(np.mean(study.temperature_c(corner(False, False))))
     unit = study.fit.design.law.unit
     first = (
-        f"{study.builds[1].name} runs {sided_words(total, told.prob, 'cooler', 'warmer')} than "
+        f"{study.builds[1].name} runs {sided_words(total, context.prob, 'cooler', 'warmer')} than "
         f"{study.builds[0].name} ({before_c:.1f} °C before, in {study.at.air_words}), each at its "
         f"own firmware's {old.flow_speed:.0f} and {new.flow_speed:.0f} {unit}, "
         f"{old.power_w:.0f} and {new.power_w:.0f} W."
@@ -108,14 +75,14 @@ def _total(told: AttributionContext) -> list[str]:
     lead = "Of that, order-free" if better else "As improvements, order-free"
     split = ", ".join(
         f"{_SHORT.get(name, name.removeprefix('firmware: '))} "
-        f"{range_words(told.parts[name], told.prob)}"
+        f"{range_words(context.parts[name], context.prob)}"
         for name in main_parts(study)
     )
     sentences = [first, f"{lead}: {split}."]
-    if is_held(told):
-        return [_held_words(told), *sentences]
+    if is_held(context):
+        return [_held_words(context), *sentences]
     if abs(float(np.mean(total))) > 2.0 * float(np.std(total)):
-        share = float(np.mean(told.parts[HARDWARE])) / float(np.mean(total))
+        share = float(np.mean(context.parts[HARDWARE])) / float(np.mean(total))
         sentences.append(share_words(share, better=better))
     else:
         sentences.append("The total is too uncertain to state shares of it.")
@@ -123,7 +90,7 @@ def _total(told: AttributionContext) -> list[str]:
 
 
 def share_words(share: float, *, better: bool) -> str:
-    """Describe the hardware's share; beyond 0 to 1 it says little without the reason."""
+    """Describe the hardware's share; beyond 0 to 1 it needs the reason beside it."""
     of = "improvement" if better else "difference"
     words = f"The hardware's share of the {of} is about {share:.0%}"
     if share > 1.005:
@@ -133,132 +100,132 @@ def share_words(share: float, *, better: bool) -> str:
     return f"{words}."
 
 
-def _held_words(told: AttributionContext) -> str:
-    study = told.study
+def _held_words(context: AttributionContext) -> str:
+    study = context.study
     cause = "The temperature did not move"
     if _is_regulated(study, False) and _is_regulated(study, True):
         cause = "The temperature is held by the firmware in both"
-    changes = [signed_words(_speed_change(told), told.prob, study.fit.design.law.unit, 0)]
-    if told.noise:
-        changes.append(signed_words(told.noise["total"], told.prob, "dB(A)"))
+    changes = [signed_words(_speed_change(context), context.prob, study.fit.design.law.unit, 0)]
+    if context.noise:
+        changes.append(signed_words(context.noise["total"], context.prob, "dB(A)"))
     watts = study.power_w[1] - study.power_w[0]
     if abs(float(np.mean(watts))) >= 0.5:
-        changes.append(signed_words(watts, told.prob, "W", 0))
+        changes.append(signed_words(watts, context.prob, "W", 0))
     *most, last = changes
     listed = f"{', '.join(most)} and {last}" if most else last
     return f"{cause}; the fix shows as {listed}."
 
 
-def _is_regulated(study: FixStudy, own: bool) -> bool:
-    """Whether a build's firmware held the judged sensor, by its rule or in its stock runs."""
-    loop = study.loops[own]
+def _is_regulated(study: AttributionStudy, is_new: bool) -> bool:
+    """Return whether a build's firmware held the judged sensor, by its rule or in stock runs."""
+    loop = study.loops[is_new]
     if loop is None:
-        return study.settings[own].held_c is not None
+        return study.settings[is_new].held_c is not None
     follows = loop.firmware.control_sensor in (None, study.fit.sensor)
-    return follows and loop.doing[own] == FanStatus.REGULATED
+    return follows and loop.doing[is_new] == FanStatus.REGULATED
 
 
-def _given_back(told: AttributionContext) -> list[str]:
-    """Describe what of a better hardware the firmware turned into silence."""
-    better, _ = interval(told.parts[HARDWARE], told.prob)
-    _, given = interval(told.parts[FAN], told.prob)
-    if better <= 0.0 or given >= 0.0:
+def _given_back(context: AttributionContext) -> list[str]:
+    """Describe how much of a better hardware the firmware turned into lower noise."""
+    better, _ = interval(context.parts[HARDWARE], context.prob)
+    _, returned = interval(context.parts[FAN], context.prob)
+    if better <= 0.0 or returned >= 0.0:
         return []
-    level = f", {signed_words(told.noise[FAN], told.prob, 'dB(A)')}" if _has_level(told) else ""
-    speed = signed_words(_speed_change(told), told.prob, told.study.fit.design.law.unit, 0)
+    level = (
+        f", {signed_words(context.noise[FAN], context.prob, 'dB(A)')}"
+        if _has_level(context)
+        else ""
+    )
+    speed = signed_words(_speed_change(context), context.prob, context.study.fit.design.law.unit, 0)
+    hardware = range_words(context.parts[HARDWARE], context.prob)
     return [
-        f"At equal fan speed the hardware brings {range_words(told.parts[HARDWARE], told.prob)}; "
-        f"the firmware gave back {range_words(-told.parts[FAN], told.prob)} as silence "
-        f"({speed}{level})."
+        f"At equal fan speed the hardware brings {hardware}; the firmware gave back "
+        f"{range_words(-context.parts[FAN], context.prob)} as lower noise ({speed}{level})."
     ]
 
 
-def _has_level(told: AttributionContext) -> bool:
-    """Whether the level of the fan speed's part is known: at its crossed corners too."""
-    return bool(told.noise) and not np.isnan(told.noise[FAN]).any()
+def _has_level(context: AttributionContext) -> bool:
+    """Return whether the level of the fan speed's part is known: at its crossed corners too."""
+    return bool(context.noise) and not np.isnan(context.noise[FAN]).any()
 
 
-def _noise(told: AttributionContext) -> list[str]:
+def _noise(context: AttributionContext) -> list[str]:
     sentences = []
-    if told.noise:
-        total = told.noise["total"]
-        low, high = interval(total, told.prob)
+    if context.noise:
+        total = context.noise["total"]
+        low, high = interval(total, context.prob)
         if low <= 0.0 <= high:
-            words = signed_words(total, told.prob, "dB")
-            told_apart = f"not surely louder or quieter than the old one: {words}"
+            words = signed_words(total, context.prob, "dB")
+            difference = f"not clearly louder or quieter than the old one: {words}"
         else:
-            words = sided_words(total, told.prob, "louder", "quieter", "dB")
-            told_apart = f"{words} than the old one"
-        alone = f"; its fan speed alone made {signed_words(told.noise[FAN], told.prob, 'dB')}"
-        sentences.append(f"The new build is {told_apart}{alone if _has_level(told) else ''}.")
-    equal = told.parts.get(EQUAL_NOISE)
+            words = sided_words(total, context.prob, "louder", "quieter", "dB")
+            difference = f"{words} than the old one"
+        alone = f"; its fan speed alone made {signed_words(context.noise[FAN], context.prob, 'dB')}"
+        sentences.append(f"The new build is {difference}{alone if _has_level(context) else ''}.")
+    equal = context.parts.get(EQUAL_NOISE)
     if equal is not None and not np.isnan(equal).any():
-        sentences.append(f"At equal noise the hardware brings {range_words(equal, told.prob)}.")
+        sentences.append(f"At equal noise the hardware brings {range_words(equal, context.prob)}.")
     return sentences
 
 
-def _price(told: AttributionContext) -> list[str]:
-    """Kelvin per decibel; no ratio where the level hardly changed."""
-    if not told.bought:
+def _kelvin_per_decibel(context: AttributionContext) -> list[str]:
+    """Describe kelvin per decibel; no ratio where the level hardly changed."""
+    if not context.kelvin_per_decibel:
         return []
-    first, new, _ = told.bought
-    gives = ""
+    change, new, _ = context.kelvin_per_decibel
+    slope = ""
     if not new.health:
-        at = told.study.settings[1].flow_speed
-        gives = (
-            f"at {at:.0f} rpm the new hardware gives "
-            f"{range_words(new.k_per_db, told.prob, 'K per dB')}"
-        )
-    if first.health and not _has_level(told):
-        return [f"{gives[:1].upper()}{gives[1:]}."] if gives else []
-    if first.health:
-        words = signed_words(first.costs_db, told.prob, "dB")
+        speed = context.study.settings[1].flow_speed
+        ratio = range_words(new.k_per_db, context.prob, "K per dB")
+        slope = f"at {speed:.0f} rpm the new hardware gives {ratio}"
+    if change.health and not _has_level(context):
+        return [f"{slope[:1].upper()}{slope[1:]}."] if slope else []
+    if change.health:
+        words = signed_words(change.cost_db, context.prob, "dB")
         return [
-            f"The fan speed changed the level by {words} only, so kelvin per decibel bought is no "
-            f"number here" + (f"; {gives}." if gives else ".")
+            f"The fan speed changed the level by {words} only, too little for a ratio in kelvin "
+            f"per decibel" + (f"; {slope}." if slope else ".")
         ]
-    gain = range_words(first.k_per_db, told.prob, "K per dB")
-    if not gives:
+    gain = range_words(change.k_per_db, context.prob, "K per dB")
+    if not slope:
         return [f"The change of fan speed was worth {gain}."]
-    cost = signed_words(new.costs_db, told.prob, "dB")
+    cost = signed_words(new.cost_db, context.prob, "dB")
     return [
-        f"The change of fan speed was worth {gain}; {gives}: there the kelvins of that change "
-        f"would be {cost}."
+        f"The change of fan speed was worth {gain}; {slope}: at that speed the same temperature "
+        f"change would cost {cost}."
     ]
 
 
-def _direct(told: AttributionContext) -> list[str]:
+def _direct(context: AttributionContext) -> list[str]:
     """Test a firmware's effect beyond fan speed and power."""
-    if DIRECT not in told.parts:
+    if DIRECT not in context.parts:
         return []
-    draws = told.parts[DIRECT]
-    low, high = interval(draws, told.prob)
-    verdict = "holds zero" if low <= 0.0 <= high else "does not hold zero"
-    chance = chance_words(float(np.mean(np.abs(draws) < told.matters_k)), len(draws))
+    draws = context.parts[DIRECT]
+    low, high = interval(draws, context.prob)
+    verdict = "contains zero" if low <= 0.0 <= high else "does not contain zero"
+    chance = chance_words(float(np.mean(np.abs(draws) < context.matters_k)), len(draws))
     return [
         f"Beyond fan speed and power the firmware brings {np.mean(draws):z.2f} K ({low:z.2f} to "
         f"{high:z.2f}): the interval {verdict}; {chance} probability that it is below "
-        f"{told.matters_k:g} K either way."
+        f"{context.matters_k:g} K either way."
     ]
 
 
-def _corners(told: AttributionContext) -> str:
+def _corners(context: AttributionContext) -> str:
     """Describe which of the four corners were measured."""
     measured, predicted = [], []
     for hardware in (False, True):
         for firmware in (False, True):
-            name = f"{_age(hardware)} hardware under {_age(firmware)} firmware"
-            runs = runs_at(told.study, hardware, firmware)
+            age, rule = ("new" if new else "old" for new in (hardware, firmware))
+            name = f"{age} hardware under {rule} firmware"
+            runs = runs_at(context.study, hardware, firmware)
             if runs:
                 measured.append(f"{name} ({runs} run{'s' if runs > 1 else ''})")
             else:
                 predicted.append(name)
-    near = f"own stock runs, or runs within {NEAR_SPEED:.0%} of fan speed and {NEAR_POWER:.0%} "
-    parts = [f"Corners measured ({near}of power): {', '.join(measured) or 'none'}"]
+    near = f"within {NEAR_SPEED:.0%} of fan speed and {NEAR_POWER:.0%} of power"
+    listed = ", ".join(measured) or "none"
+    parts = [f"Corners measured (stock runs of the build, or runs {near}): {listed}"]
     if predicted:
         parts.append(f"predicted by the model: {', '.join(predicted)}")
     return f"{'; '.join(parts)}."
-
-
-def _age(new: bool) -> str:
-    return "new" if new else "old"

@@ -1,9 +1,10 @@
-"""The builds of a chain: found by name, brought to equal conditions, their assemblies counted."""
+"""The builds of a chain: by name, at equal conditions, with the count of their assemblies."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -11,8 +12,9 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.model.conditions import Build
 from thermcmp.model.rows import level_keys
-from thermcmp.prediction.build_rise import Scope, build_of, matching_rows, rise_weights
+from thermcmp.prediction.builds import Scope, build_of, matching_rows
 from thermcmp.prediction.equal_conditions import Entry, entry_at
+from thermcmp.prediction.fitted_build import FittedBuild
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -28,8 +30,6 @@ class Measured:
 
     Attributes
     ----------
-    build : Build
-        The build.
     entry : Entry
         Its temperature [°C], fan speed and noise, draw by draw.
     weights : callable, optional
@@ -50,15 +50,15 @@ class Measured:
         return np.nan if self.entry.noise is None else float(np.mean(self.entry.noise))
 
 
-def chain_builds(fit: Fit, given: Sequence[Build | str]) -> list[Build]:
-    """Builds from builds, names of products or cooler models."""
+def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
+    """Return the builds of items: builds, names of products, or cooler models."""
     rows = fit.results
-    names = [item for item in given if isinstance(item, str)]
+    names = [item for item in items if isinstance(item, str)]
     models = set(rows["cooler_model"].dropna().unique())
     products = set(rows["product"].dropna().unique())
     board = _common_board(fit, [name for name in names if name in models])
     builds, faults = [], []
-    for item in given:
+    for item in items:
         if isinstance(item, Build):
             builds.append(item)
         elif item in models:
@@ -81,7 +81,7 @@ def chain_builds(fit: Fit, given: Sequence[Build | str]) -> list[Build]:
 
 
 def _common_board(fit: Fit, coolers: Sequence[str]) -> str:
-    """The board model that most of the coolers were run on; by its rows among equals."""
+    """Return the board model that most of the coolers were run on; by its rows among equals."""
     rows = fit.results[fit.results["cooler_model"].isin(coolers)]
     if rows.empty:
         return ""
@@ -92,20 +92,22 @@ def _common_board(fit: Fit, coolers: Sequence[str]) -> str:
 def measured_at(
     fit: Fit, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Measured:
-    """One build at the conditions."""
+    """Bring one build to the conditions."""
     entry = entry_at(fit, build.name, build, held, scope, noise)
-    weights = None
+    weights: Callable[[float], Array] | None = None
     if entry.reached:
-        power = held.power_w if held.power_w is not None else fit.reference.power_w
-        speed = float(np.median(entry.flow_speed))
-        weights = rise_weights(fit, build, scope, flow_speed=speed, power_w=power)
+        power_w = held.power_w if held.power_w is not None else fit.reference.power_w
+        fitted = FittedBuild(fit, build, scope, held)
+        weights = partial(
+            fitted.weights, flow_speed=float(np.median(entry.flow_speed)), power_w=power_w
+        )
     rows = matching_rows(fit.results, build)
     assemblies = level_keys(fit.results, ("lab", "assembly"))[rows].nunique()
     return Measured(build, entry, weights, int(assemblies))
 
 
-def told_apart(fit: Fit, before: Build, after: Build) -> str:
-    """Why two builds cannot be told apart, or "".
+def inseparable(fit: Fit, before: Build, after: Build) -> str:
+    """Describe why two builds are not separable, or "".
 
     A part that differs between them and always changed together with another one that
     does not: the difference is then the priors' split.
@@ -116,24 +118,23 @@ def told_apart(fit: Fit, before: Build, after: Build) -> str:
         contrast = None if old is None or new is None else fit.aliases.of(column, old, new)
         if old == new or contrast is None or contrast.estimable:
             continue
-        same = [
-            other
+        reasons += [
+            f"{column.replace('_', ' ')} changed together with {other.replace('_', ' ')}"
             for other in contrast.aliased_with
             if getattr(before, other, None) == getattr(after, other, None)
         ]
-        reasons += [f"{column} changed together with {other}" for other in same]
     return "; ".join(reasons)
 
 
 def reassembly_k(fit: Fit, power_w: float) -> Array | None:
-    """Draws of the spread between assemblies of the same parts [K]; None without such a term."""
+    """Return draws of the spread between assemblies [K]; None without a term for them."""
     if fit.design.term_position("assembly") is None:
         return None
     return fit.draws("assembly sd") * power_w / fit.reference.power_w
 
 
-def shown_by(sd_k: Array | None, assemblies: tuple[int, int], prob: float) -> float:
-    """Smallest difference that so many assemblies of two builds can show [K].
+def smallest_difference_k(sd_k: Array | None, assemblies: tuple[int, int], prob: float) -> float:
+    """Compute the smallest difference that so many assemblies of two builds can show [K].
 
     The half width of the interval that the assemblies alone leave, z s √(1/k₁ + 1/k₂):
     the critical difference of ISO 5725-6:1994, 4.2 (from memory), with the reassembly
@@ -148,17 +149,11 @@ def shown_by(sd_k: Array | None, assemblies: tuple[int, int], prob: float) -> fl
 
 
 def combined_weights(
-    parts: Mapping[int, float], builds: Sequence[Measured]
+    shares: Mapping[int, float], builds: Sequence[Measured]
 ) -> Callable[[float], Array] | None:
-    """Weights of a sum of rises; None where one of the builds is out of reach."""
-    chosen = [(builds[place], weight) for place, weight in parts.items()]
-    if any(one.weights is None for one, _ in chosen):
+    """Return the weights of a sum of rises; None where one of the builds is out of reach."""
+    parts = [(builds[place].weights, share) for place, share in shares.items()]
+    known = [(weights, share) for weights, share in parts if weights is not None]
+    if len(known) < len(parts):
         return None
-
-    def weights(exponent: float) -> Array:
-        found: Any = 0.0
-        for one, weight in chosen:
-            found = found + weight * one.weights(exponent)  # type: ignore[misc]
-        return np.asarray(found)
-
-    return weights
+    return lambda exponent: np.sum([share * weights(exponent) for weights, share in known], axis=0)

@@ -45,46 +45,44 @@ class Combinations:
     aside: tuple[str, ...]
 
     def words(self, corner: Corner) -> str:
-        """A combination in words: "springs alone", "pads with back plate"."""
-        there = [name for name, new in zip(self.changes, corner, strict=True) if new]
-        return f"{there[0]} alone" if len(there) == 1 else " with ".join(there)
+        """Return a combination in words: "springs alone", "pads with back plate"."""
+        made = [name for name, new in zip(self.changes, corner, strict=True) if new]
+        return f"{made[0]} alone" if len(made) == 1 else " with ".join(made)
 
 
 def combinations_of(
     features: Sequence[tuple[Build, Mapping[str, Any] | Collection[str]]], first: Build, last: Build
 ) -> Combinations:
     """Sort builds into the combinations of the changes between two of them."""
-    kinds = [(build, _kinds(given)) for build, given in features]
+    kinds = [(build, _kinds(stated)) for build, stated in features]
     old, new = (_of_end(kinds, end) for end in (first, last))
-    # In the order in which the builds were given them.
-    known = dict.fromkeys(name for _, own in kinds for name in own)
+    # In the order in which they were stated.
+    known = dict.fromkeys(name for _, kind_of in kinds for name in kind_of)
     changed = [name for name in known if old.get(name) != new.get(name)]
     if not changed:
         raise _refusal(
             f"{first.name} and {last.name} have the same features",
-            "say what differs between them",
+            "state what differs between them",
         )
-    found: dict[Corner, Build] = {}
+    by_corner: dict[Corner, Build] = {}
     aside = []
-    for build, own in kinds:
-        corner = _corner(own, old, new, changed)
+    for build, kind_of in kinds:
+        corner = _corner(kind_of, old, new, changed)
         if corner is None:
             aside.append(build.name)
-        elif corner in found and found[corner] != build:
+        elif by_corner.setdefault(corner, build) != build:
             raise _refusal(
-                f"{build.name} and {found[corner].name} have the same features",
+                f"{build.name} and {by_corner[corner].name} have the same features",
                 "name the feature in which they differ, or leave one out",
             )
-        else:
-            found[corner] = build
-    groups = _changed_together(np.array(list(found)))
+    groups = _changed_together(np.array(list(by_corner)))
     changes = tuple(" + ".join(changed[i] for i in group) for group in groups)
     if len(changes) > MOST_CHANGES:
         raise _refusal(
             f"{len(changes)} changes have {2 ** len(changes)} combinations",
             f"give at most {MOST_CHANGES}, or split the chain",
         )
-    measured = {tuple(corner[group[0]] for group in groups): b for corner, b in found.items()}
+    measured = {tuple(corner[group[0]] for group in groups): b for corner, b in by_corner.items()}
     every = product((False, True), repeat=len(groups))
     return Combinations(
         changes=changes,
@@ -95,18 +93,18 @@ def combinations_of(
     )
 
 
-def _kinds(given: Mapping[str, Any] | Collection[str]) -> dict[str, Any]:
-    if isinstance(given, Mapping):
-        return {str(name): kind for name, kind in given.items() if kind not in (None, False)}
-    names = [given] if isinstance(given, str) else list(given)
-    # A set has no order of its own that would be the same tomorrow.
-    return dict.fromkeys(sorted(names) if isinstance(given, Set) else names, True)
+def _kinds(features: Mapping[str, Any] | Collection[str]) -> dict[str, Any]:
+    if isinstance(features, Mapping):
+        return {str(name): kind for name, kind in features.items() if kind not in (None, False)}
+    names = [features] if isinstance(features, str) else list(features)
+    # The order of a set differs from one Python process to the next.
+    return dict.fromkeys(sorted(names) if isinstance(features, Set) else names, True)
 
 
 def _of_end(kinds: Sequence[tuple[Build, dict[str, Any]]], end: Build) -> dict[str, Any]:
-    for build, own in kinds:
+    for build, kind_of in kinds:
         if build == end:
-            return own
+            return kind_of
     raise _refusal(
         f"{end.name} is an end of the chain and has no features stated",
         "state them, with {} for a build that has none",
@@ -114,12 +112,15 @@ def _of_end(kinds: Sequence[tuple[Build, dict[str, Any]]], end: Build) -> dict[s
 
 
 def _corner(
-    own: Mapping[str, Any], old: Mapping[str, Any], new: Mapping[str, Any], changed: Sequence[str]
+    kind_of: Mapping[str, Any],
+    old: Mapping[str, Any],
+    new: Mapping[str, Any],
+    changed: Sequence[str],
 ) -> Corner | None:
-    """Which of the changes a build has; None if it has a feature of neither end."""
+    """Return which of the changes a build has; None if it has a feature of neither end."""
     corner = []
-    for name in dict.fromkeys([*changed, *own, *old]):
-        kind = own.get(name)
+    for name in dict.fromkeys([*changed, *kind_of, *old]):
+        kind = kind_of.get(name)
         if kind not in (old.get(name), new.get(name)):
             return None
         if name in changed:
@@ -127,10 +128,10 @@ def _corner(
     return tuple(corner)
 
 
-def _changed_together(found: np.ndarray) -> list[list[int]]:
-    """Columns of the measured combinations, equal ones together."""
+def _changed_together(combinations: np.ndarray) -> list[list[int]]:
+    """Group the columns of the measured combinations that are equal."""
     groups: dict[tuple[bool, ...], list[int]] = {}
-    for place, column in enumerate(found.T):
+    for place, column in enumerate(combinations.T):
         groups.setdefault(tuple(column.tolist()), []).append(place)
     return list(groups.values())
 

@@ -17,15 +17,15 @@ from thermcmp.questions.plot_style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from thermcmp.questions.answer import Answer
+    from thermcmp.questions.build_chain.answer import Chain
 
 _HATCH_PREDICTED: Final = "..."
 
 
-def chain_figure(answer: Answer, ax: Axes) -> None:
+def chain_figure(answer: Chain, ax: Axes) -> None:
     """Draw the stair of steps, the total, and the stair of the order-free shares.
 
-    A bar to the left is cooler. Hatching, and not colour alone, tells steps that are
+    A bar to the left is cooler. Hatching, and not colour alone, marks steps that are
     warmer (lines) and shares that were predicted in part (dots).
     """
     table = answer.table
@@ -33,8 +33,8 @@ def chain_figure(answer: Answer, ax: Axes) -> None:
     rows, omitted = split_rows(shown, shown["part"].tolist(), ("mean_k", "low_k", "high_k"))
     kinds = dict(zip(shown["part"], shown["kind"], strict=True))
     predicted = set(shown.loc[shown["basis"] != "measured", "part"])
-    start = answer.details["before_c"]
-    labels, level, share_level = [answer.details["builds"][0]], start, start
+    start = answer.before_c
+    labels, level, share_level = [answer.builds[0]], start, start
     ax.plot([start], [0], marker="|", markersize=14, markeredgewidth=2.2, color=INK)
     for place, row in enumerate(rows, start=1):
         kind = kinds[row.name]

@@ -8,7 +8,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.questions.build_chain.builds import Measured, combined_weights, shown_by, told_apart
+from thermcmp.questions.build_chain.builds import (
+    Measured,
+    combined_weights,
+    inseparable,
+    smallest_difference_k,
+)
 from thermcmp.questions.build_chain.shapley_incomplete import (
     departures_from_adding,
     order_free_shares,
@@ -19,7 +24,7 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.conditions import Conditions
-    from thermcmp.prediction.build_rise import Scope
+    from thermcmp.prediction.builds import Scope
     from thermcmp.questions.build_chain.features import Combinations
 
 STEP: Final = "step"
@@ -27,18 +32,18 @@ TOTAL: Final = "total"
 SHARE: Final = "order-free"
 DEPARTURE: Final = "departure"
 MEASURED: Final = "measured"
-#: A departure below this is none by the making of the model [K].
+#: A departure below this is rounding error: the model lets these parts add up [K].
 _NOTHING_K: Final = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """One row to be.
+    """One row of the table.
 
     Attributes
     ----------
-    name, kind : str
-        Name, and "step", "total", "order-free" or "departure".
+    kind : str
+        "step", "total", "order-free" or "departure".
     draws : ndarray, shape (S,)
         Improvement [K]; positive is cooler.
     weights : callable, optional
@@ -71,34 +76,26 @@ class Part:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainStudy:
-    """What a chain's table, words and caveats are made from.
+    """What the table, the sentences and the caveats of a chain are made from.
 
     Attributes
     ----------
-    fit : Fit
-        The fit.
     builds : tuple of Measured
         The chain, from the first build to the last.
     everything : tuple of Measured
         These and the builds that fill in combinations.
-    found : Combinations, optional
+    combinations : Combinations, optional
         The changes and their combinations, where features were stated.
     held : Conditions
         What is held equal.
-    scope : Scope
-        For whom the answer speaks.
     reassembly_k : ndarray, shape (S,), optional
         Spread between assemblies [K]; None where the fit has no term for it.
-    parts : tuple of Part
-        The rows.
-    prob : float
-        Probability of the intervals.
     """
 
     fit: Fit
     builds: tuple[Measured, ...]
     everything: tuple[Measured, ...]
-    found: Combinations | None
+    combinations: Combinations | None
     held: Conditions
     scope: Scope
     reassembly_k: Array | None
@@ -106,17 +103,14 @@ class ChainStudy:
     prob: float
 
     def of_kind(self, kind: str) -> list[Part]:
-        """The rows of one kind."""
+        """Return the rows of one kind."""
         return [part for part in self.parts if part.kind == kind]
 
 
 def chain_steps(
     fit: Fit, builds: Sequence[Measured], sd_k: Array | None, prob: float
 ) -> list[Part]:
-    """The steps from each build to the next, and the total, which they add up to.
-
-    Shapes: sd_k (S,).
-    """
+    """Compute the steps from each build to the next, and the total, which they add up to."""
     pairs = [(i, i + 1) for i in range(len(builds) - 1)]
     parts = [_between(fit, builds, pair, sd_k, prob) for pair in pairs]
     return [*parts, _between(fit, builds, (0, len(builds) - 1), sd_k, prob, total=True)]
@@ -133,10 +127,10 @@ def _between(
 ) -> Part:
     first, second = (builds[place] for place in pair)
     counts = (first.assemblies, second.assemblies)
-    unmounted = [one.build.name for one in (first, second) if one.assemblies == 0]
-    reasons = [told_apart(fit, first.build, second.build)]
-    reasons = [f"not separable: {reason}" for reason in reasons if reason]
-    reasons += [one.entry.health for one in (first, second) if one.entry.health != str(fit.health)]
+    unmounted = [m.build.name for m in (first, second) if m.assemblies == 0]
+    mixed = inseparable(fit, first.build, second.build)
+    reasons = [f"not separable: {mixed}"] if mixed else []
+    reasons += [m.entry.health for m in (first, second) if m.entry.health != str(fit.health)]
     return Part(
         name=TOTAL if total else f"{first.build.name} → {second.build.name}",
         kind=TOTAL if total else STEP,
@@ -144,7 +138,7 @@ def _between(
         weights=combined_weights({pair[0]: 1.0, pair[1]: -1.0}, builds),
         noise_db=second.level_dba - first.level_dba,
         assemblies=f"{counts[0]} → {counts[1]}",
-        smallest_k=shown_by(sd_k, counts, prob),
+        smallest_k=smallest_difference_k(sd_k, counts, prob),
         basis=f"predicted, parts assumed to add: {', '.join(unmounted)} was never mounted"
         if unmounted
         else MEASURED,
@@ -153,19 +147,21 @@ def _between(
 
 
 def chain_shares(
-    fit: Fit, found: Combinations, builds: Sequence[Measured], interaction_k: float
+    fit: Fit, combinations: Combinations, builds: Sequence[Measured], interaction_k: float
 ) -> list[Part]:
-    """The order-free share of each change; they add up to the total."""
+    """Compute the order-free share of each change; they add up to the total."""
     values = {
-        corner: one.entry.temperature for corner, one in zip(found.measured, builds, strict=True)
+        corner: measured.entry.temperature
+        for corner, measured in zip(combinations.measured, builds, strict=True)
     }
     shares = order_free_shares(values, interaction_k=interaction_k, seed=fit.seed)
-    places = [list(found.measured).index(corner) for corner in sorted(values)]
+    places = [list(combinations.measured).index(corner) for corner in sorted(values)]
     basis, health = MEASURED, ""
-    if found.missing:
-        basis = f"predicted in part: {len(found.missing)} of {2 ** len(found.changes)} missing"
+    if combinations.missing:
+        every = 2 ** len(combinations.changes)
+        basis = f"predicted in part: {len(combinations.missing)} of {every} missing"
     if np.isnan(shares.draws).all():
-        health = "not estimable: the measured combinations cannot tell the changes apart"
+        health = "not estimable: the measured combinations do not separate the changes"
     return [
         Part(
             name=f"in any order: {change}",
@@ -180,24 +176,24 @@ def chain_shares(
             basis=basis,
             health=health,
         )
-        for place, change in enumerate(found.changes)
+        for place, change in enumerate(combinations.changes)
     ]
 
 
-def chain_departures(found: Combinations, builds: Sequence[Measured]) -> list[Part]:
-    """How far changes made together depart from the sum of the single ones."""
-    corners = list(found.measured)
-    values = {corner: one.entry.temperature for corner, one in zip(corners, builds, strict=True)}
+def chain_departures(combinations: Combinations, builds: Sequence[Measured]) -> list[Part]:
+    """Compute how far changes made together depart from the sum of the single ones."""
+    corners = list(combinations.measured)
+    values = {c: measured.entry.temperature for c, measured in zip(corners, builds, strict=True)}
     parts = []
     for changes, base, weights in departures_from_adding(values):
         draws = sum(weight * values[corner] for corner, weight in weights.items())
         if np.max(np.abs(draws)) < _NOTHING_K:
             continue
-        name = " with ".join(found.changes[i] for i in changes)
+        name = " with ".join(combinations.changes[i] for i in changes)
         parts.append(
             Part(
                 name=f"beyond adding up: {name}"
-                + (f", on {found.words(base)}" if any(base) else ""),
+                + (f", on {combinations.words(base)}" if any(base) else ""),
                 kind=DEPARTURE,
                 draws=np.asarray(draws),
                 weights=combined_weights(

@@ -12,9 +12,9 @@ from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.prediction.build_rise import Scope
+from thermcmp.prediction.builds import Scope, ScopeName
 from thermcmp.prediction.equal_conditions import noise_for
-from thermcmp.questions.answer import Answer
+from thermcmp.questions.build_chain.answer import Chain
 from thermcmp.questions.build_chain.builds import chain_builds, measured_at, reassembly_k
 from thermcmp.questions.build_chain.features import combinations_of
 from thermcmp.questions.build_chain.figure import chain_figure
@@ -30,7 +30,7 @@ from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, ref
 from thermcmp.questions.phrases import PROB, check_prob, summary
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     import pandas as pd
     import xarray as xr
@@ -38,17 +38,25 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
 
 
-def chain(
+def chain(  # noqa: PLR0913 - the public face; all but three are keyword-only
     fit: Fit,
     builds: Sequence[Build | str],
     at: Conditions | None = None,
     *,
     features: Mapping[Build | str, Mapping[str, Any] | Collection[str]] | None = None,
     interaction_k: float = 1.0,
-    scope: str = "specimens",
+    scope: ScopeName = "specimens",
     prob: float = PROB,
     allow_bad_health: bool = False,
-) -> Answer:
+    ambient_c: float | None = None,
+    power_w: float | None = None,
+    fan_rpm: float | None = None,
+    noise_dba: float | None = None,
+    mic_distance_m: float | None = None,
+    case_rise_k: float | None = None,
+    altitude_m: float | None = None,
+    measured_altitude_m: float | None = None,
+) -> Chain:
     """Split the improvement of a chain of builds into its steps, at equal conditions.
 
     From a stock cooler to thicker pads, stiffer springs and a back plate, say, each its
@@ -67,7 +75,8 @@ def chain(
         cooler model by name is put on the board model that most of them were run on.
     at : Conditions, optional
         Ambient [°C], power [W], and fan speed [rpm] or noise [dB(A)] at which all builds
-        are compared; power and fan speed default to the fit's reference.
+        are compared, also in a warm case or at an altitude; power and fan speed default
+        to the fit's reference.
     features : mapping of (str or Build) to mapping or collection of str, optional
         Features of each build, product or cooler model: ``{"pads": "thick"}``, or the
         names of those it has. The ends of the chain must be among them; builds that are
@@ -82,15 +91,18 @@ def chain(
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
         Answer even if the fit's health is "bad"; recorded as a caveat.
+    ambient_c, power_w, fan_rpm, noise_dba : float, optional
+        Fields of `Conditions`, in place of those of `at`.
+    mic_distance_m, case_rise_k, altitude_m, measured_altitude_m : float, optional
+        Likewise.
 
     Returns
     -------
-    Answer
+    Chain
         Table: part, kind ("step", "total", "order-free", "departure"), mean_k, sd_k,
         low_k, high_k [K], data_share and prior_influence (see `separate`), noise_db
         [dB], assemblies of the two builds, smallest_step_k (what these assemblies can show
-        [K]), basis ("measured", or what was assumed), health. Values `before_c` and
-        `after_c` [°C], `assemblies`, `missing` (combinations not measured).
+        [K]), basis ("measured", or what was assumed), health.
 
     Raises
     ------
@@ -104,32 +116,37 @@ def chain(
     check_prob(prob)
     _check_scale(interaction_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="split into steps")
-    held, where = at or Conditions(), Scope.of(scope)
+    stated = {
+        "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
+        "mic_distance_m": mic_distance_m, "case_rise_k": case_rise_k, "altitude_m": altitude_m,
+        "measured_altitude_m": measured_altitude_m,
+    }  # fmt: skip
+    held, which = Conditions.of(at, stated), Scope.of(scope)
     steps, others = _all_builds(fit, builds, list(features or ()))
-    found = None
+    combinations = None
     if features is not None:
-        stated = list(zip(others, features.values(), strict=True))
-        found = combinations_of(stated, steps[0], steps[-1])
+        pairs = list(zip(others, features.values(), strict=True))
+        combinations = combinations_of(pairs, steps[0], steps[-1])
     noise = noise_for(fit, held)
-    made = {
-        build.name: measured_at(fit, build, held, where, noise)
-        for build in [*steps, *(found.measured.values() if found else ())]
+    by_name = {
+        build.name: measured_at(fit, build, held, which, noise)
+        for build in [*steps, *(combinations.measured.values() if combinations else ())]
     }
-    measured = tuple(made[build.name] for build in steps)
+    measured = tuple(by_name[build.name] for build in steps)
     sd_k = reassembly_k(fit, held.power_w or fit.reference.power_w)
     parts = chain_steps(fit, measured, sd_k, prob)
-    if found is not None:
-        corners = [made[build.name] for build in found.measured.values()]
-        parts += chain_shares(fit, found, corners, interaction_k)
-        parts += chain_departures(found, corners)
+    if combinations is not None:
+        corners = [by_name[build.name] for build in combinations.measured.values()]
+        parts += chain_shares(fit, combinations, corners, interaction_k)
+        parts += chain_departures(combinations, corners)
     return _answer(
         ChainStudy(
             fit=fit,
             builds=measured,
-            everything=tuple(made.values()),
-            found=found,
+            everything=tuple(by_name.values()),
+            combinations=combinations,
             held=held,
-            scope=where,
+            scope=which,
             reassembly_k=sd_k,
             parts=tuple(parts),
             prob=prob,
@@ -137,14 +154,17 @@ def chain(
     )
 
 
-def _answer(study: ChainStudy) -> Answer:
+def _answer(study: ChainStudy) -> Chain:
     fit, parts = study.fit, study.parts
     influence = power_scaling(fit, np.stack([part.draws for part in parts]))
     known = {part.name: part.weights for part in parts if part.weights is not None}
-    together = _stacked(list(known.values()))
+
+    def together(exponent: float) -> Array:
+        return np.stack([weights(exponent) for weights in known.values()])
+
     shares = dict(zip(known, data_share(fit, together).tolist(), strict=True)) if known else {}
-    first, last = study.builds[0], study.builds[-1]
-    return Answer(
+    first, last, made = study.builds[0], study.builds[-1], study.combinations
+    return Chain(
         kind="chain of builds",
         title=f"From {first.build.name} to {last.build.name} step by step: {fit.sensor}",
         table=_table(study, shares, influence.prior),
@@ -160,24 +180,22 @@ def _answer(study: ChainStudy) -> Answer:
         ),
         prob=study.prob,
         draw_figure=chain_figure,
-        details={
-            "before_c": float(np.mean(first.entry.temperature)),
-            "after_c": float(np.mean(last.entry.temperature)),
-            "builds": tuple(one.build.name for one in study.builds),
-            "assemblies": {one.build.name: one.assemblies for one in study.everything},
-            "missing": tuple(map(study.found.words, study.found.missing)) if study.found else (),
-            "conditions": study.held,
-            "scope": str(study.scope),
-            "health": str(fit.health),
-        },
         fits=(fit,),
+        before_c=float(np.mean(first.entry.temperature)),
+        after_c=float(np.mean(last.entry.temperature)),
+        builds=tuple(measured.build.name for measured in study.builds),
+        assemblies={measured.build.name: measured.assemblies for measured in study.everything},
+        missing=tuple(map(made.words, made.missing)) if made else (),
+        conditions=study.held,
+        scope=str(study.scope),
+        health=str(fit.health),
     )
 
 
 def _all_builds(
     fit: Fit, builds: Sequence[Build | str], keys: Sequence[Build | str]
 ) -> tuple[list[Build], list[Build]]:
-    """The chain's builds, and those that features are stated of."""
+    """Return the chain's builds, and those whose features are stated."""
     if isinstance(builds, str | Build) or len(builds) < 2:
         raise InputError(
             "A chain needs builds:",
@@ -207,16 +225,12 @@ def _check_scale(interaction_k: float) -> None:
         )
 
 
-def _stacked(each: Sequence[Callable[[float], Array]]) -> Callable[[float], Array]:
-    return lambda exponent: np.stack([weights(exponent) for weights in each])
-
-
 def _table(study: ChainStudy, shares: Mapping[str, float], influence: Array) -> pd.DataFrame:
     import pandas as pd
 
     rows = []
     for part, moved in zip(study.parts, influence, strict=True):
-        # What an assumed departure adds to the variance is no word of the data.
+        # What an assumed departure adds to the variance does not come from the data.
         share = shares.get(part.name, np.nan) * (1.0 - part.assumed)
         words = [str(study.fit.health), part.health]
         if share < MOSTLY_PRIOR:

@@ -29,7 +29,7 @@ class Shares:
     draws : ndarray, shape (S, k)
         Value before less value after, per change; they add up to the value of the first
         build less that of the last in every draw. NaN where the measured combinations
-        cannot tell the changes apart.
+        do not separate the changes.
     weights : ndarray, shape (k, m)
         Weights of the m measured combinations in the mean of each share.
     assumed : ndarray, shape (k,)
@@ -52,8 +52,6 @@ def order_free_shares(
     made together depart from adding up with a standard deviation of 2 t. That deviation
     has a half-normal prior with scale `interaction_k`, and learns from the measured
     combinations where there are more of them than changes and one.
-
-    Shapes: values (S,).
 
     References
     ----------
@@ -90,28 +88,28 @@ def order_free_shares(
 def departures_from_adding(
     measured: Mapping[Corner, Array],
 ) -> Iterator[tuple[tuple[int, ...], Corner, dict[Corner, float]]]:
-    """Changes whose joint effect can be set against the sum of their single ones.
+    """Yield changes whose joint effect can be set against the sum of their single ones.
 
-    Sets of changes on top of the first build come first; where no pair of them was
-    measured so, pairs on top of another combination.
-
-    Returns changes, base, weights.
+    With the combination below them and the weights of the values. Sets of changes on top
+    of the first build come first; where no pair of them was measured so, pairs on top of
+    another combination.
     """
     players = len(next(iter(measured)))
     bare = (False,) * players
     pairs_seen = set()
     for size in range(2, players + 1):
         for changes in combinations(range(players), size):
-            found = _departure(changes, bare, measured)
-            if found is not None:
+            weights = _departure(changes, bare, measured)
+            if weights is not None:
                 pairs_seen.add(changes)
-                yield changes, bare, found
+                yield changes, bare, weights
     for changes in combinations(range(players), 2):
         bases = [] if changes in pairs_seen else sorted(measured)
         for base in bases:
-            found = None if any(base[i] for i in changes) else _departure(changes, base, measured)
-            if found is not None:
-                yield changes, base, found
+            is_free = not any(base[i] for i in changes)
+            weights = _departure(changes, base, measured) if is_free else None
+            if weights is not None:
+                yield changes, base, weights
 
 
 def _departure(
@@ -129,7 +127,7 @@ def _departure(
 
 
 def _weights(every: list[Corner], players: int) -> Array:
-    """Weights of all combinations in each share, shape (k, 2^k)."""
+    """Return the weights of all combinations in each share, shape (k, 2^k)."""
     unit = np.eye(len(every))
     return np.stack(order_free(lambda corner: unit[every.index(corner)], players))
 
@@ -139,9 +137,9 @@ def _design(corners: list[Corner]) -> Array:
 
 
 def _departure_draws(squares: Array, spare: int, scale: float, rng: np.random.Generator) -> Array:
-    """Spread of the departures for each draw, given the sum of `spare` squared ones.
+    """Draw the spread of the departures, (S,), given the sum of `spare` squared ones.
 
-    Drawn by inverting the distribution on a grid: half-normal prior of that scale, times
+    By inverting the distribution on a grid: half-normal prior of that scale, times
     the normal likelihood of the departures seen.
     """
     if scale == 0.0:

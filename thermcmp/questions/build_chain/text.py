@@ -1,4 +1,4 @@
-"""What a chain of builds says in plain words, and what limits it."""
+"""A chain of builds in plain words, and what limits it."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermcmp.prediction.build_rise import Scope
-from thermcmp.questions.build_chain.builds import shown_by
+from thermcmp.prediction.builds import Scope
+from thermcmp.questions.build_chain.builds import smallest_difference_k
 from thermcmp.questions.build_chain.parts import DEPARTURE, MEASURED, SHARE, STEP, TOTAL
 from thermcmp.questions.phrases import interval, range_words, sided_words
 
@@ -25,7 +25,7 @@ _NAMED = 5
 
 
 def chain_sentences(study: ChainStudy) -> tuple[str, ...]:
-    """The verdict: total, steps, order-free shares, what does not add up, what can be shown."""
+    """Return the verdict: total, steps, order-free shares, departures, smallest step shown."""
     first, last, prob = study.builds[0], study.builds[-1], study.prob
     where = conditions_words(study.fit, study.held)
     (total,) = study.of_kind(TOTAL)
@@ -40,7 +40,7 @@ def chain_sentences(study: ChainStudy) -> tuple[str, ...]:
     sentences.append(f"Step by step: {worth}.")
     sentences += _share_words(study)
     if study.reassembly_k is not None:
-        once = shown_by(study.reassembly_k, (1, 1), prob)
+        once = smallest_difference_k(study.reassembly_k, (1, 1), prob)
         sentences.append(
             f"Assemblies of the same parts differ by {np.mean(study.reassembly_k):.1f} K (standard "
             f"deviation), so one assembly of each build shows no step below {once:.1f} K."
@@ -49,14 +49,17 @@ def chain_sentences(study: ChainStudy) -> tuple[str, ...]:
 
 
 def conditions_words(fit: Fit, held: Conditions) -> str:
-    """What is held equal, in words."""
+    """Return what is held equal, in words."""
     power = held.power_w if held.power_w is not None else fit.reference.power_w
     if held.noise_dba is not None:
-        air = f"{held.noise_dba:g} dB(A) at {held.mic_distance_m:g} m"
+        fan = f"{held.noise_dba:g} dB(A) at {held.mic_distance_m:g} m"
     else:
         speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
-        air = f"{speed:.0f} {fit.design.law.unit}"
-    return f"all at {air}, {power:.0f} W and {held.ambient_c:g} °C ambient"
+        fan = f"{speed:.0f} {fit.design.law.unit}"
+    is_plain = held.case_rise_k == 0.0 and held.altitude_m is None
+    if is_plain:
+        return f"all at {fan}, {power:.0f} W and {held.ambient_c:g} °C ambient"
+    return f"all at {fan} and {power:.0f} W, in {held.air_words}"
 
 
 def _worth(part: Part, prob: float) -> str:
@@ -87,7 +90,7 @@ def _departure_words(part: Part, prob: float) -> str:
     mean = float(np.mean(part.draws))
     if low <= 0.0 <= high:
         return (
-            f"No departure from adding up is sure; the largest seen is that of {name}: "
+            f"No departure from adding up is clear; the largest is that of {name}: "
             f"{range_words(part.draws, prob)}."
         )
     word = "less" if mean < 0.0 else "more"
@@ -99,24 +102,25 @@ def _departure_words(part: Part, prob: float) -> str:
 
 
 def chain_caveats(study: ChainStudy) -> list[str]:
-    """What limits a chain beyond what limits every answer of the fit."""
-    caveats = _step_caveats(study.of_kind(STEP))
-    once = [one.build.name for one in study.everything if one.assemblies == 1]
+    """Return what limits a chain beyond what limits every answer of the fit."""
+    caveats = [study.held.altitude_words] if study.held.altitude_m is not None else []
+    caveats += _step_caveats(study.of_kind(STEP))
+    once = [measured.build.name for measured in study.everything if measured.assemblies == 1]
     if study.reassembly_k is None:
         caveats.append(
             "The fit has no term for assemblies, so what a teardown changes counts to the steps "
-            "and their intervals lack it. Fix: mount each build twice at least."
+            "and their intervals lack it. Fix: assemble each build twice at least."
         )
     elif once:
         caveats.append(
-            f"Mounted once only: {', '.join(once)}. A lucky or bad assembly counts to the step, "
-            "within what assemblies differ elsewhere; a second assembly would tell."
+            f"One assembly only: {', '.join(once)}. A good or bad assembly counts to the step, "
+            "within what assemblies differ elsewhere. Fix: assemble these builds again."
         )
-    if study.found is not None:
-        caveats += _combination_caveats(study.found, departs=bool(study.of_kind(DEPARTURE)))
+    if study.combinations is not None:
+        caveats += _combination_caveats(study.combinations, departs=bool(study.of_kind(DEPARTURE)))
     if study.scope is Scope.SPECIMENS:
         caveats.append(
-            "The steps are those of the very specimens on the bench; another specimen may gain "
+            "The steps are those of the specimens on the bench; another specimen may gain "
             "more or less by the same change."
         )
     else:
@@ -137,31 +141,31 @@ def _step_caveats(steps: Sequence[Part]) -> list[str]:
     ]
     if small:
         caveats.append(
-            f"Smaller than what its assemblies can show: {', '.join(small)}. Fix: mount these "
-            "builds again; see smallest_step_k."
+            f"Smaller than what its assemblies can show: {', '.join(small)}. Fix: assemble "
+            "these builds again; the table has the smallest step."
         )
     return caveats
 
 
-def _combination_caveats(found: Combinations, *, departs: bool) -> list[str]:
+def _combination_caveats(combinations: Combinations, *, departs: bool) -> list[str]:
     caveats = [
-        f"{name} always changed together, so only their joint share can be told. Fix: run a "
+        f"{name} always changed together, so only their joint share is estimable. Fix: run a "
         "build that has one without the other."
-        for name in found.joined
+        for name in combinations.joined
     ]
-    if found.missing:
-        named = "; ".join(map(found.words, found.missing[:_NAMED]))
-        more = len(found.missing) - _NAMED
+    if combinations.missing:
+        named = "; ".join(map(combinations.words, combinations.missing[:_NAMED]))
+        more = len(combinations.missing) - _NAMED
         caveats.append(
             f"Not measured: {named}{f'; and {more} more' if more > 0 else ''}. Predicted with the "
             "changes assumed to add up, give or take interaction_k. Fix: build and run them."
         )
-    if found.aside:
+    if combinations.aside:
         caveats.append(
             "No combination of the first and the last build's features, so not in the order-free "
-            f"shares: {', '.join(found.aside)}."
+            f"shares: {', '.join(combinations.aside)}."
         )
-    if len(found.changes) > 1 and not found.missing and not departs:
+    if len(combinations.changes) > 1 and not combinations.missing and not departs:
         caveats.append(
             "In the fit cooler, board and memory vendor add up, so no departure can show between "
             "them."

@@ -15,7 +15,7 @@ from thermcmp.inference.checks.outliers import FALSE_ALARM, Outlier
 from thermcmp.inference.checks.posterior_predictive import predictive_features
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, SMALL_K, ParameterNote
-from thermcmp.prediction.build_rise import Scope
+from thermcmp.prediction.builds import Scope
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import discount_words, strays
 from thermcmp.questions.fit_check.figures import predictive_figure

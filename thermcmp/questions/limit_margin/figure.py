@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from thermcmp.questions.answer import Answer
+    from thermcmp.questions.limit_margin.answer import Margin
 
 #: Heights of the temperature's and the fan's panel against each other.
 _HEIGHTS: Final = (1.7, 1.0)
@@ -25,34 +25,29 @@ _MOST_MARKS: Final = 12
 _NEAR_TOP: Final = 0.1
 
 
-def margin_figure(answer: Answer, ax: Axes) -> None:
+def margin_figure(answer: Margin, ax: Axes) -> None:
     """Draw temperature against ambient, the limit, and the chance of exceeding it.
 
     Where a firmware sets the fan, a second panel below has its speed and noise, and the
     lowest speed that is enough.
     """
-    known = answer.details
-    limit_c, at_limit_c = known.get("limit_c"), known.get("ambient_at_limit_c")
-    case = known.get("case_rise_k") or 0.0
+    limit_c, at_limit_c, case = answer.limit_c, answer.ambient_at_limit_c, answer.case_rise_k
     whole = answer.table[["ambient_c", "mean_c", "low_c", "high_c"]].notna().all(axis=1)
     table = answer.table[whole].sort_values("ambient_c")
     ambient = table["ambient_c"].to_numpy(float)
     _line(ax, table, ("mean_c", "low_c", "high_c"))
-    if limit_c is not None:
-        _limit_line(ax, limit_c)
-        if at_limit_c is not None and _inside(at_limit_c, ambient):
-            words = f"{at_limit_c:.1f} °C {'room' if case else 'ambient'}"
-            _crossing(ax, words, (at_limit_c, limit_c), is_late=at_limit_c > ambient.mean())
-    fan = known.get("firmware") is not None
+    _limit_line(ax, limit_c)
+    if _inside(at_limit_c, ambient):
+        words = f"{at_limit_c:.1f} °C {'room' if case else 'ambient'}"
+        _crossing(ax, words, (at_limit_c, limit_c), is_late=at_limit_c > ambient.mean())
+    fan = answer.firmware is not None
     axis = "Ambient at the cooler's intake [°C]"
     if case:
         axis = f"Room [°C]; the cooler's intake is {case:g} K warmer"
     finish(ax, answer.title, "" if fan else axis, grid="both", pad=34)
-    name = str(known.get("sensor", "sensor"))
-    label = f"{name[:1].upper()}{name[1:]} temperature [°C]"
+    label = f"{answer.sensor[:1].upper()}{answer.sensor[1:]} temperature [°C]"
     ax.set_ylabel(label, fontsize=SIZE, color=INK)
-    if limit_c is not None:
-        _chances(ax, ambient, table["p_exceed"].to_numpy(float))
+    _chances(ax, ambient, table["p_exceed"].to_numpy(float))
     lowest = _fan_panel(answer, ax, axis) if fan else ax
     left_out = answer.table.loc[~whole, "ambient_c"]
     extra = ""
@@ -70,7 +65,7 @@ def _line(ax: Axes, table: pd.DataFrame, columns: tuple[str, str, str]) -> None:
     ax.plot(ambient, mean, color=MAIN, linewidth=1.8, zorder=3, marker="o", markersize=size)
 
 
-def _fan_panel(answer: Answer, ax: Axes, axis: str) -> Axes:
+def _fan_panel(answer: Margin, ax: Axes, axis: str) -> Axes:
     """Draw fan speed and noise by ambient in a panel of their own."""
     table = answer.table[answer.table["fan_rpm"].notna()].sort_values("ambient_c")
     panel = _below(ax)
@@ -90,7 +85,7 @@ def _fan_panel(answer: Answer, ax: Axes, axis: str) -> Axes:
         )
         first = enough.iloc[0]
         panel.annotate(
-            f"enough at {answer.details['risk']:.0%} risk",
+            f"enough at {answer.risk:.0%} risk",
             (first["ambient_c"], first["enough_rpm"]),
             xytext=(8, -4),
             textcoords="offset points",
@@ -98,9 +93,9 @@ def _fan_panel(answer: Answer, ax: Axes, axis: str) -> Axes:
             fontsize=SIZE,
             color=WARM,
         )
-    at_most_c = answer.details.get("ambient_at_most_c")
+    at_most_c = answer.ambient_at_most_c
     ambient = table["ambient_c"].to_numpy(float)
-    if at_most_c is not None and _inside(at_most_c, ambient):
+    if _inside(at_most_c, ambient):
         _highest_speed(panel, at_most_c, is_late=at_most_c > ambient.mean())
     finish(panel, "", axis, grid="both")
     panel.margins(y=0.2)
@@ -141,13 +136,13 @@ def _below(ax: Axes) -> Axes:
 
 
 def _spaced(values: np.ndarray) -> list[int]:
-    """Places of values that are far enough apart to be written above."""
-    found: list[int] = []
-    apart = _APART * np.ptp(values) if len(values) else 0.0
+    """Return the places of values that are far enough apart to be written above."""
+    places: list[int] = []
+    gap = _APART * np.ptp(values) if len(values) else 0.0
     for place, value in enumerate(values):
-        if not found or value - values[found[-1]] > apart:
-            found.append(place)
-    return found
+        if not places or value - values[places[-1]] > gap:
+            places.append(place)
+    return places
 
 
 def _levels(panel: Axes, table: pd.DataFrame) -> None:

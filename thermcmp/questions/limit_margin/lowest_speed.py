@@ -1,4 +1,4 @@
-"""How far a fan could be turned down at a stated risk of exceeding the limit."""
+"""The lowest fan speed that keeps the limit at a stated risk."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class TurnDown:
+class LowestSpeed:
     """Lowest fan speed that keeps a limit at a stated risk.
 
     Attributes
@@ -30,8 +30,8 @@ class TurnDown:
     reach : Reach
         Where the speed lies against the measured ones.
     is_lowest : bool
-        Whether it is the lowest speed within reach: a lower one may do, but what it
-        does is not known.
+        Whether it is the lowest speed within reach: a lower one may be enough, which is
+        not known.
     """
 
     fan_rpm: float
@@ -56,21 +56,22 @@ def check_risk(risk: float) -> None:
         )
 
 
-def turn_down(
+def lowest_speed(
     judged: SensorLaw, limit_c: float, risk: float, measured_rpm: tuple[float, float]
-) -> TurnDown:
-    """Find the lowest fan speed at which the risk of exceeding a limit is kept.
+) -> LowestSpeed:
+    """Compute the lowest fan speed at which the risk of exceeding a limit is kept.
 
     Each draw has a speed that just keeps its limit. The speed that is enough for all
     but the stated share of them is their quantile.
     """
     lowest, highest = measured_rpm[0] / FARTHEST, measured_rpm[1] * FARTHEST
-    found = speed_keeping_limit(judged, limit_c, lowest_rpm=lowest, highest_rpm=highest)
-    needed = np.where(found.status == FanStatus.AT_MAXIMUM, np.inf, found.fan_rpm)
+    keeping = speed_keeping_limit(judged, limit_c, lowest_rpm=lowest, highest_rpm=highest)
+    needed = np.where(keeping.status == FanStatus.AT_MAXIMUM, np.inf, keeping.fan_rpm)
     # The smallest of the draws' speeds that is enough for at least 1 - risk of them.
     speed = float(np.quantile(needed, 1.0 - risk, method="inverted_cdf"))
     chance = float(np.mean(needed > speed))
     if not np.isfinite(speed):
         chance = float(np.mean(np.isinf(needed)))
-        return TurnDown(float("nan"), chance, Reach.REFUSED, False)
-    return TurnDown(speed, chance, Reach(str(reach_of(speed, *measured_rpm))), speed <= lowest)
+        return LowestSpeed(float("nan"), chance, Reach.REFUSED, False)
+    reach = Reach(str(reach_of(speed, *measured_rpm)))
+    return LowestSpeed(speed, chance, reach, speed <= lowest)

@@ -2,41 +2,30 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.prediction.build_rise import Scope, build_of, rise_draws, rise_weights
-from thermcmp.prediction.card import firmware_of
-from thermcmp.prediction.equal_conditions import noise_for
-from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import (
-    Linear,
-    fit_caveats,
-    influence_words,
-    refuse_bad_health,
-)
+from thermcmp.prediction.builds import Scope, ScopeName, build_of
+from thermcmp.prediction.card import firmware_of, refuse_lone_control
+from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.prediction.response import CardNoise, FanResponse, measured_flow_speed, response_of
+from thermcmp.prediction.stock_settings import setting_of
+from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
+from thermcmp.questions.limit_margin.answer import Margin, TurnDown
 from thermcmp.questions.limit_margin.figure import margin_figure
 from thermcmp.questions.limit_margin.lowest_speed import check_risk
-from thermcmp.questions.limit_margin.response import FanResponse, response_of, setting_of
-from thermcmp.questions.limit_margin.rows import (
-    AirRow,
-    AtLimit,
-    CardNoise,
-    Sweep,
-    margin_draws,
-    margin_table,
-    measured_flow_speed,
-)
+from thermcmp.questions.limit_margin.rows import AirRow, Sweep
+from thermcmp.questions.limit_margin.tables import margin_draws, margin_table
 from thermcmp.questions.limit_margin.text import (
     MarginQuery,
     margin_caveats,
+    margin_sentences,
     saved_db,
-    sentences,
-    whose,
 )
 from thermcmp.questions.phrases import PROB, check_prob, interval
 
@@ -59,12 +48,19 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
     firmware: Firmware | Mapping[str, Firmware] | None = None,
     control: Fit | None = None,
     risk: float = 0.05,
-    scope: str = "product line",
+    scope: ScopeName = "product line",
     prob: float = PROB,
     allow_bad_health: bool = False,
-    **conditions: Any,
-) -> Answer:
-    """Margin of a build to its temperature limit, over ambient.
+    ambient_c: float | None = None,
+    power_w: float | None = None,
+    fan_rpm: float | None = None,
+    noise_dba: float | None = None,
+    mic_distance_m: float | None = None,
+    case_rise_k: float | None = None,
+    altitude_m: float | None = None,
+    measured_altitude_m: float | None = None,
+) -> Margin:
+    """Compute the margin of a build to its temperature limit, over ambient.
 
     With a `firmware` its fan answers the warmer air: the steady state is solved for
     every draw at every ambient. Without one, fan speed and power are held.
@@ -99,23 +95,20 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
         Answer even if the fit's health is "bad"; recorded as a caveat.
-    **conditions
-        Fields of `Conditions`.
+    ambient_c, power_w, fan_rpm, noise_dba : float, optional
+        Fields of `Conditions`, in place of those of `at`; noise cannot be held.
+    mic_distance_m, case_rise_k, altitude_m, measured_altitude_m : float, optional
+        Likewise.
 
     Returns
     -------
-    Answer
+    Margin
         Table, a row per ambient of a sweep and the one asked for: ambient_c, intake_c
         (with a case), mean_c, low_c, high_c [°C], p_exceed; for fans fan_rpm,
         fan_rpm_low, fan_rpm_high, fan_at_most (share of the draws at the highest
         speed, under a firmware), noise_dba, noise_dba_low, noise_dba_high [dB(A)] where
         noise was measured, enough_rpm, enough_dba and enough_note (lowest speed at which
-        the risk is kept); health. Values at the ambient asked for: `p_exceed`,
-        `margin_k` (limit less mean temperature), `turn_down` (fan_rpm, p_exceed, reach,
-        noise_dba, saved_db, saved_db_interval). Values of the sweep:
-        `ambient_at_limit_c` (mean ambient at which the limit is reached [°C]; the
-        room's where there is a case) and `ambient_at_limit_interval_c`;
-        `ambient_at_most_c` (mean ambient from which the fan is at its highest speed).
+        the risk is kept); health.
 
     Raises
     ------
@@ -130,36 +123,24 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
     check_prob(prob)
     check_risk(risk)
     _check_limit(limit_c)
-    for one in (fit, control):
-        if one is not None:
-            refuse_bad_health(one, allowed=allow_bad_health, what="held against a limit")
-    held = Conditions.of(at, conditions)
-    where = Scope.of(scope)
-    which = build_of(fit, build)
-    acting = None if firmware is None else firmware_of(firmware, which)
-    if acting is None and control is not None:
-        fault = Fault("no firmware follows it", "give firmware= too", column="control")
-        raise InputError("A control sensor's fit was given alone:", [fault])
-    setting = setting_of(fit, which, held, acting)
-    asked = MarginQuery(fit, which, held, where, setting, acting, prob)
-    sweep = _sweep(asked, control, limit_c, risk)
-    rows = [sweep.row(room_c) for room_c in sorted({*SWEEP_C, held.ambient_c})]
-    here = next(row for row in rows if row.room_c == held.ambient_c)
-    at_limit = sweep.at_limit()
-    return Answer(
-        kind="margin",
-        title=f"{which.name}: {fit.sensor} against {limit_c:g} °C, {whose(where)}",
-        table=margin_table(
-            rows, sweep, follows=acting is not None, prob=prob, health=str(fit.health)
-        ),
-        draws=margin_draws(rows, here, at_limit.room_c),
-        sentences=sentences(asked, sweep, here, at_limit),
-        caveats=(*_fit_caveats(asked, sweep, here), *margin_caveats(asked, sweep, here)),
-        prob=prob,
-        draw_figure=margin_figure,
-        details=_details(asked, sweep, here, at_limit),
-        fits=(fit,) if control is None else (fit, control),
-    )
+    for model in (fit, control):
+        if model is not None:
+            refuse_bad_health(model, allowed=allow_bad_health, what="held against a limit")
+    refuse_lone_control(control, firmware)
+    stated = {
+        "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
+        "mic_distance_m": mic_distance_m, "case_rise_k": case_rise_k, "altitude_m": altitude_m,
+        "measured_altitude_m": measured_altitude_m,
+    }  # fmt: skip
+    held = Conditions.of(at, stated)
+    _refuse_noise(held)
+    fitted = FittedBuild(fit, build_of(fit, build), Scope.of(scope), held)
+    acting, under = None, fitted.build
+    if firmware is not None:
+        acting = firmware_of(firmware, fitted.build)
+        under = replace(fitted.build, firmware=acting.name)
+    query = MarginQuery(fitted, setting_of(fit, under, held, acting), acting, prob)
+    return _answer(query, _sweep(query, control, limit_c, risk), control)
 
 
 def _check_limit(limit_c: float) -> None:
@@ -169,82 +150,102 @@ def _check_limit(limit_c: float) -> None:
         raise InputError("The limit is out of range:", [fault])
 
 
-def _sweep(asked: MarginQuery, control: Fit | None, limit_c: float, risk: float) -> Sweep:
-    """The build's answer to warmer air, and its noise."""
-    fit, build, held, scope = asked.fit, asked.build, asked.held, asked.scope
-    response = response_of(
-        fit, build, held, scope, asked.setting, firmware=asked.firmware, control=control
-    )
+def _refuse_noise(held: Conditions) -> None:
+    if held.noise_dba is not None:
+        fix = "give fan_rpm=, or leave both out for the firmware's speed"
+        value = f"{held.noise_dba:g}"
+        fault = Fault("noise cannot be held here", fix, column="noise_dba", value=value)
+        raise InputError("A margin is asked at a fan speed:", [fault])
+
+
+def _sweep(query: MarginQuery, control: Fit | None, limit_c: float, risk: float) -> Sweep:
+    """Compute the build's answer to warmer air, and its noise."""
+    fitted = query.fitted
+    fit = fitted.fit
+    flow_speed, power_w = query.setting.draws(fit.draw_count, fit.seed)
+    response = response_of(fitted, flow_speed, power_w, firmware=query.firmware, control=control)
     noise = None
     if isinstance(response, FanResponse):
-        # Apart from the seeds of the fresh specimens' temperatures.
-        fresh = (fit.seed or 0) + 2 if scope is Scope.PRODUCT_LINE else None
-        noise = CardNoise.of(noise_for(fit, held), build, response.card.chosen, fresh_seed=fresh)
-    law = fit.design.law
-    measured = measured_flow_speed(fit, build)
-    return Sweep(response, noise, measured, law.unit, limit_c, risk, held.case_rise_k)
+        noise = CardNoise.of(fitted, response.card.chosen)
+    return Sweep(
+        response=response,
+        noise=noise,
+        measured=measured_flow_speed(fit, fitted.build),
+        unit=fit.design.law.unit,
+        limit_c=limit_c,
+        risk=risk,
+        case_rise_k=query.held.case_rise_k,
+    )
 
 
-def _fit_caveats(asked: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
-    """What the fit's rows and priors do to the rise, at the speed and power found."""
-    fit, build, scope, held = asked.fit, asked.build, asked.scope, asked.held
-    if here.problem:
-        return fit_caveats(fit)
-    state = here.state
-    at = {
-        "flow_speed": float(np.nanmedian(state.fan_rpm)),
-        "power_w": float(np.mean(state.power_w)),
-        "density_ratio": held.density_ratio,
-    }
-    name = f"the rise of {build.name}"
-    rises = rise_weights(fit, build, scope, **at)
-    linear = Linear((name,), lambda m: rises(m)[None, :], sweep.limit_c - here.intake_c)
-    # Under a firmware the priors act through the rise at the speed that it goes to.
-    rise = rise_draws(fit, build, scope, **at)
-    if asked.firmware is None:
-        rise = state.temperature_c - here.intake_c
-    influence = influence_words([name], power_scaling(fit, rise[None, :]))
-    return fit_caveats(fit, influence=influence, linear=linear)
-
-
-def _details(asked: MarginQuery, sweep: Sweep, here: AirRow, at_limit: AtLimit) -> dict[str, Any]:
-    """The answer's own values."""
-    known = at_limit.known
-    held, firmware, prob = asked.held, asked.firmware, asked.prob
-    most = sweep.response.at_most()
-    if most is not None:
-        most = most - held.case_rise_k
+def _answer(query: MarginQuery, sweep: Sweep, control: Fit | None) -> Margin:
+    fitted, held, prob = query.fitted, query.held, query.prob
+    fit = fitted.fit
+    rows = [sweep.row(room_c) for room_c in sorted({*SWEEP_C, held.ambient_c})]
+    here = next(row for row in rows if row.room_c == held.ambient_c)
+    at_limit = sweep.at_limit()
+    rooms_c, most_c = at_limit.known, sweep.response.at_most()
+    most_c = None if most_c is None else most_c - held.case_rise_k
     nothing = float("nan")
-    mean_c = float(np.mean(here.temperature_c)) if not here.problem else nothing
-    return {
-        "p_exceed": here.p_exceed(sweep.limit_c),
-        "ambient_at_limit_c": float(np.mean(known)) if len(known) else nothing,
-        "ambient_at_limit_interval_c": interval(known, prob) if len(known) else (nothing, nothing),
-        "ambient_at_most_c": nothing if most is None else float(np.mean(most)),
-        "ambient_at_most_interval_c": None if most is None else interval(most, prob),
-        "margin_k": sweep.limit_c - mean_c,
-        "turn_down": _turn_down(here, prob),
-        "risk": sweep.risk,
-        "limit_c": sweep.limit_c,
-        "firmware": None if firmware is None else firmware.name,
-        "case_rise_k": held.case_rise_k,
-        "altitude_m": held.altitude_m,
-        "sensor": asked.fit.sensor,
-        "scope": str(asked.scope),
-        "health": str(asked.fit.health),
-    }
+    mean_c = nothing if here.problem else float(np.mean(here.temperature_c))
+    return Margin(
+        kind="margin",
+        title=f"{fitted.build.name}: {fit.sensor} against {sweep.limit_c:g} °C, "
+        f"{fitted.scope.cards}",
+        table=margin_table(
+            rows, sweep, follows=query.firmware is not None, prob=prob, health=str(fit.health)
+        ),
+        draws=margin_draws(rows, here, at_limit.room_c),
+        sentences=margin_sentences(query, sweep, here, at_limit),
+        caveats=(*_fit_caveats(query, sweep, here), *margin_caveats(query, sweep, here)),
+        prob=prob,
+        draw_figure=margin_figure,
+        fits=(fit,) if control is None else (fit, control),
+        limit_c=sweep.limit_c,
+        risk=sweep.risk,
+        p_exceed=here.p_exceed(sweep.limit_c),
+        margin_k=sweep.limit_c - mean_c,
+        turn_down=_turn_down(here, prob),
+        ambient_at_limit_c=float(np.mean(rooms_c)) if len(rooms_c) else nothing,
+        ambient_at_limit_interval_c=interval(rooms_c, prob) if len(rooms_c) else (nothing,) * 2,
+        ambient_at_most_c=nothing if most_c is None else float(np.mean(most_c)),
+        ambient_at_most_interval_c=None if most_c is None else interval(most_c, prob),
+        firmware=None if query.firmware is None else query.firmware.name,
+        case_rise_k=held.case_rise_k,
+        altitude_m=held.altitude_m,
+        sensor=fit.sensor,
+        scope=str(fitted.scope),
+        health=str(fit.health),
+    )
 
 
-def _turn_down(here: AirRow, prob: float) -> dict[str, Any] | None:
-    """The lowest fan speed that is enough, and what it saves."""
+def _fit_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
+    """Return what the fit's rows and priors do to the rise, at the mean speed and power."""
+    fitted = query.fitted
+    if here.problem:
+        return fit_caveats(fitted.fit)
+    speed, power_w = float(np.nanmedian(here.state.fan_rpm)), float(np.mean(here.state.power_w))
+    name = f"the rise of {fitted.build.name}"
+    linear = Linear(
+        (name,), lambda m: fitted.weights(m, speed, power_w)[None, :], sweep.limit_c - here.intake_c
+    )
+    # Under a firmware the priors act through the rise at the speed that it goes to.
+    rise = fitted.rise(speed, power_w)
+    if query.firmware is None:
+        rise = here.state.temperature_c - here.intake_c
+    influence = influence_words([name], power_scaling(fitted.fit, rise[None, :]))
+    return fit_caveats(fitted.fit, influence=influence, linear=linear)
+
+
+def _turn_down(here: AirRow, prob: float) -> TurnDown | None:
     if here.enough is None:
         return None
     level, saved = here.enough_dba, saved_db(here)
-    return {
-        "fan_rpm": here.enough.fan_rpm,
-        "p_exceed": here.enough.p_exceed,
-        "reach": str(here.enough.reach),
-        "noise_dba": float("nan") if level is None else float(np.mean(level)),
-        "saved_db": float("nan") if saved is None else float(np.mean(saved)),
-        "saved_db_interval": None if saved is None else interval(saved, prob),
-    }
+    return TurnDown(
+        fan_rpm=here.enough.fan_rpm,
+        p_exceed=here.enough.p_exceed,
+        reach=str(here.enough.reach),
+        noise_dba=float("nan") if level is None else float(np.mean(level)),
+        saved_db=float("nan") if saved is None else float(np.mean(saved)),
+        saved_db_interval=None if saved is None else interval(saved, prob),
+    )

@@ -13,8 +13,9 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
-from thermcmp.prediction.build_rise import Scope, matching_rows, rise_weights
+from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for, ranked_builds
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import (
     Linear,
@@ -281,20 +282,12 @@ def _gap_weights(
 ) -> Callable[[float], Array]:
     """Weights of the effects in each product's gap to the coolest, for an exponent."""
     power_w = held.power_w if held.power_w is not None else fit.reference.power_w
-    each = [
-        rise_weights(
-            fit,
-            builds[entry.name],
-            scope,
-            flow_speed=float(np.median(entry.flow_speed)),
-            power_w=power_w,
-            density_ratio=held.density_ratio,
-        )
-        for entry in reached
-    ]
+    fitted = [FittedBuild(fit, builds[entry.name], scope, held) for entry in reached]
+    speeds = [float(np.median(entry.flow_speed)) for entry in reached]
 
     def gaps(exponent: float) -> Array:
-        rises = np.stack([weights(exponent) for weights in each])
+        pairs = zip(fitted, speeds, strict=True)
+        rises = np.stack([build.weights(exponent, speed, power_w) for build, speed in pairs])
         return np.asarray(rises[1:] - rises[0])
 
     return gaps

@@ -12,7 +12,7 @@ from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import SMALL_K
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
-from thermcmp.prediction.build_rise import Scope
+from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import chance_words, part_words, range_words
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build
 from thermcmp.model.identifiability import FEW, Contrast, alias_sentences
 from thermcmp.model.terms import Acts, Role
-from thermcmp.prediction.build_rise import Scope, build_of, check_parts_known
+from thermcmp.prediction.builds import Scope, build_of, check_parts_known
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import (
     Linear,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from thermcmp.inference.posterior import Fit
 from thermcmp.inference.sensor_fits import one_posterior
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
-from thermcmp.prediction.build_rise import build_of
+from thermcmp.prediction.builds import ScopeName, build_of
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.attribution.question import attribute
 from thermcmp.questions.phrases import PROB
@@ -43,8 +43,8 @@ def attribute_sensors(
     after: Build | str,
     at: Conditions | None = None,
     *,
-    scope: str = "specimens",
-    settings: tuple[Conditions | None, Conditions | None] = (None, None),
+    scope: ScopeName = "specimens",
+    settings: Mapping[Literal["before", "after"], Conditions] | None = None,
     prob: float = PROB,
     allow_bad_health: bool = False,
 ) -> Answer:
@@ -66,9 +66,8 @@ def attribute_sensors(
         As in `attribute`.
     scope : {"specimens", "product line"}
         The parts that were on the bench, or their lines.
-    settings : tuple of (Conditions or None)
-        Fan speed [rpm] and power [W] of the old and of the new firmware, where no stock
-        run has them.
+    settings : mapping of {"before", "after"} to Conditions, optional
+        Fan speed [rpm] and power [W] of one build alone, where no stock run has them.
     prob : float
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
@@ -101,15 +100,15 @@ def attribute_sensors(
             after,
             at,
             scope=scope,
-            before_setting=settings[0],
-            after_setting=settings[1],
+            settings=settings,
             prob=prob,
             allow_bad_health=allow_bad_health,
         )
         for fit in chosen
     }
     builds = (build_of(chosen[0], before), build_of(chosen[0], after))
-    power_w = {fit.sensor: _power_w(fit, builds[1], at, settings[1]) for fit in chosen}
+    stated = (settings or {}).get("after")
+    power_w = {fit.sensor: _power_w(fit, builds[1], at, stated) for fit in chosen}
     rows: list[SensorRow] = []
     for fit in chosen:
         own = fix_rows(answers[fit.sensor], fit.sensor)

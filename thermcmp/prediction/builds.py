@@ -1,0 +1,119 @@
+"""Which parts a build has, which rows were taken on them, and which cards an answer speaks of."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import TYPE_CHECKING, Literal
+
+from thermcmp._types import BoolArray
+from thermcmp.errors import Fault, InputError, NotEstimableError
+from thermcmp.model.conditions import Build
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.inference.posterior import Fit
+
+#: Names of the scopes, as arguments.
+ScopeName = Literal["specimens", "product line"]
+
+
+class Scope(StrEnum):
+    """The cards that an answer speaks of.
+
+    `SPECIMENS`: the very parts that were on the bench, averaged.
+    `PRODUCT_LINE`: the line's mean; specimen effects are integrated out, so the
+    interval carries the spread between specimens that the few tested ones leave.
+    """
+
+    SPECIMENS = "specimens"
+    PRODUCT_LINE = "product line"
+
+    @property
+    def cards(self) -> str:
+        """The cards that it speaks of, in words."""
+        return "a newly bought card" if self is Scope.PRODUCT_LINE else "the cards tested"
+
+    @classmethod
+    def of(cls, word: str) -> Scope:
+        """Return the scope of that name."""
+        try:
+            return cls(word)
+        except ValueError:
+            raise InputError(
+                "Unknown scope:",
+                [
+                    Fault(
+                        "no such scope",
+                        f"use one of: {', '.join(cls)}",
+                        column="scope",
+                        value=str(word),
+                    )
+                ],
+            ) from None
+
+
+def matching_rows(rows: pd.DataFrame, build: Build) -> BoolArray:
+    """Return which rows were taken on a build's hardware (its firmware aside), shape (n,)."""
+    hit = rows["cooler_model"].eq(build.cooler_model) & rows["board_model"].eq(build.board_model)
+    if build.memory_vendor is not None:
+        hit &= rows["memory_vendor"].eq(build.memory_vendor)
+    return hit.fillna(False).to_numpy(bool)
+
+
+def build_of(fit: Fit, build: Build | str) -> Build:
+    """Return a build from its name: "product", or "product / firmware"."""
+    if isinstance(build, Build):
+        return build
+    product, _, firmware = (part.strip() for part in build.partition("/"))
+    rows = fit.results
+    named = rows[rows["product"].eq(product).fillna(False)]
+    if named.empty:
+        known = ", ".join(sorted(rows["product"].dropna().unique())) or "none has a name"
+        raise InputError(
+            "Unknown product:",
+            [
+                Fault(
+                    "no row of this product",
+                    f"use one of: {known}; or give a Build(…)",
+                    column="product",
+                    value=product,
+                )
+            ],
+        )
+    if firmware and not rows["firmware"].eq(firmware).fillna(False).any():
+        known = ", ".join(sorted(rows["firmware"].dropna().unique())) or "none is named"
+        raise InputError(
+            "Unknown firmware:",
+            [
+                Fault(
+                    "no row with this firmware",
+                    f"use one of: {known}",
+                    column="firmware",
+                    value=firmware,
+                )
+            ],
+        )
+    factory = named[named["assembly_kind"].eq("factory").fillna(False)]
+    parts = (factory if len(factory) else named)[["cooler_model", "board_model"]]
+    cooler, board = parts.value_counts().index[0]
+    return Build(
+        cooler_model=str(cooler), board_model=str(board), firmware=firmware or None, label=build
+    )
+
+
+def check_parts_known(fit: Fit, build: Build) -> None:
+    """Refuse a build with a part of which the fit has no run."""
+    columns = ["cooler_model", "board_model", "memory_vendor", "assembly_kind"]
+    # A firmware acts through its settings, unless the fit holds what it does beyond them.
+    columns += ["firmware"] * any("firmware" in term.columns for term in fit.design.terms)
+    for column in columns:
+        wanted = getattr(build, column)
+        if wanted is None:
+            continue
+        known = sorted(fit.results[column].dropna().unique())
+        if wanted not in known:
+            raise NotEstimableError(
+                f"{build.name}: no run with {column} '{wanted}' is in the fit (it has "
+                f"{', '.join(known) or 'none'}). Fix: measure it, or name a build that was."
+            )

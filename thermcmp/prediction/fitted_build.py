@@ -1,0 +1,193 @@
+"""One build as a fit describes it: its rise, its effect weights, its sensor law and its noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.errors import Fault, InputError
+from thermcmp.inference.noise_fit import NoiseFit, fit_noise
+from thermcmp.model.conditions import Build, Conditions
+from thermcmp.model.design import EXPONENT
+from thermcmp.model.rows import level_keys
+from thermcmp.model.terms import Acts, Role, Term
+from thermcmp.physics.air import density_factor
+from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.physics.sensor_law import SensorLaw
+from thermcmp.prediction.builds import Scope, check_parts_known, matching_rows
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+
+
+# Without slots: a cached property keeps its value in the instance.
+@dataclass(frozen=True, eq=False)
+class FittedBuild:
+    """A build in a scope and in some air, a value per posterior draw.
+
+    Attributes
+    ----------
+    air : Conditions
+        The air: its temperature at the intake, its density, and the distance of levels.
+    deviation : tuple of ndarray, shape (S,) each, optional
+        What a card's resistance and its convective part differ by from those of its
+        line [K at reference power], as `card.fresh_specimen` draws it.
+    """
+
+    fit: Fit
+    build: Build
+    scope: Scope
+    air: Conditions = field(default_factory=Conditions)
+    deviation: tuple[Array, Array] | None = None
+
+    @cached_property
+    def effect_weights(self) -> tuple[Array, Array]:
+        """Weights of the effects in the resistance and in its convective part, shape (q,) each.
+
+        Assemblies, sessions and laboratories count as average ones.
+        """
+        design = self.fit.design
+        resistance, convective = np.zeros((2, design.effect_count))
+        resistance[0], convective[1] = 1.0, 1.0
+        check_parts_known(self.fit, self.build)
+        for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
+            if term.role is Role.NUISANCE or (
+                term.role is Role.SPECIMEN and self.scope is Scope.PRODUCT_LINE
+            ):
+                continue
+            side = convective if term.acts is Acts.AIRFLOW else resistance
+            chosen = _levels_of(self.fit, term, self.build)
+            for level in chosen:
+                side[start + levels.index(level)] += 1.0 / len(chosen)
+        return resistance, convective
+
+    @cached_property
+    def resistances_k(self) -> tuple[Array, Array]:
+        """Resistance and its convective part, shape (S,) each [K at reference power]."""
+        resistance, convective = (self.fit.effects @ side for side in self.effect_weights)
+        if self.deviation is None:
+            return resistance, convective
+        return resistance + self.deviation[0], convective + self.deviation[1]
+
+    def rise(
+        self, flow_speed: Array | float, power_w: Array | float, *, effects: slice | None = None
+    ) -> Array:
+        """Rise over the intake's air, shape (S,) [K]; only that of some effects, if stated."""
+        parts = self.resistances_k
+        if effects is not None:
+            resistance, convective = self.effect_weights
+            drawn = self.fit.effects[:, effects]
+            parts = drawn @ resistance[effects], drawn @ convective[effects]
+        return self._rise(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
+
+    def weights(self, exponent: float, flow_speed: float, power_w: float) -> Array:
+        """Weights of the effects in the rise at an airflow exponent, shape (q,)."""
+        return self._rise(self.effect_weights, exponent, flow_speed, power_w)
+
+    def _rise(
+        self,
+        parts: tuple[Array, Array],
+        exponent: Array | float,
+        flow_speed: Array | float,
+        power_w: Array | float,
+    ) -> Array:
+        """P / P_ref · [R + S · (g(N) − 1)] of a resistance and its convective part."""
+        design, ratio = self.fit.design, self.air.density_ratio
+        flow = design.airflow(flow_speed, exponent)
+        if ratio != 1.0:
+            self._refuse_other_coolants()
+            flow = (flow + 1.0) * density_factor(ratio, 1.0, exponent=exponent) - 1.0
+        resistance, convective = parts
+        return np.asarray((resistance + convective * flow) * power_w / design.reference.power_w)
+
+    def _refuse_other_coolants(self) -> None:
+        law = self.fit.design.law
+        if law.column != "fan_rpm":
+            fault = Fault(
+                f"the airflow law is driven by {law.column}, not by a fan's speed",
+                "leave altitude_m out",
+                column="altitude_m",
+            )
+            raise InputError("The altitude cannot be taken into account:", [fault])
+
+    def law(self, power_w: Array | float | None = None) -> SensorLaw:
+        """Return the sensor's law of fan speed, at the fit's reference power by default."""
+        reference, exponent = self.fit.reference, self.fit.draws(EXPONENT)
+        resistance, convective = self.resistances_k
+        law = SensorLaw(
+            ambient_c=self.air.intake_c,
+            power_w=reference.power_w if power_w is None else power_w,
+            resistance_k_per_w=resistance / reference.power_w,
+            convective_k_per_w=convective / reference.power_w,
+            exponent=exponent,
+            reference_rpm=reference.flow_speed,
+            law=self.fit.design.law,
+        )
+        ratio = self.air.density_ratio
+        return law if ratio == 1.0 else law.in_air(density_factor(ratio, 1.0, exponent=exponent))
+
+    @cached_property
+    def measured_speeds(self) -> tuple[float, float] | None:
+        """Lowest and highest fan speed at which its hardware was run; None if it never was."""
+        speeds = self.fit.design.flow_speed[matching_rows(self.fit.results, self.build)]
+        return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
+
+    def level(self, flow_speed: Array) -> Array:
+        """Sound level at fan speeds, shape (S,) [dB(A)].
+
+        NaN where no level was measured, or where the speeds' median is far outside those
+        at which the cooler's was.
+        """
+        nothing = np.full(self.fit.draw_count, np.nan)
+        noise = noise_law(self.fit, self.air.mic_distance_m)
+        if noise is None:
+            return nothing
+        cooler = self.build.cooler_model
+        speeds, level = noise.design.speed_range_rpm(cooler), noise.level_dba(cooler, flow_speed)
+        if level is None or speeds is None:
+            return nothing
+        return nothing if reach_of(np.median(flow_speed), *speeds) is Reach.REFUSED else level
+
+
+def noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
+    """Return the noise law of a fit's runs, fitted on first use; None where none is measured."""
+    return fit.once(f"noise law at {distance_m!r} m", lambda model: _fit_noise(model, distance_m))
+
+
+def _fit_noise(fit: Fit, distance_m: float) -> NoiseFit | None:
+    if fit.design.law.column != "fan_rpm":
+        return None
+    return fit_noise(
+        fit.results,
+        reference_rpm=fit.reference.flow_speed,
+        distance_m=distance_m,
+        draws=fit.draw_count,
+        seed=fit.seed,
+    )
+
+
+def _levels_of(fit: Fit, term: Term, build: Build) -> list[str]:
+    """Return the term's levels that a build has, each counted alike."""
+    rows, column = fit.results, term.columns[0]
+    level = getattr(build, column, None)
+    if len(term.columns) == 1:
+        if level is not None:
+            return [level]
+        if column == "assembly_kind" and rows["assembly_kind"].eq("factory").any():
+            return ["factory"]
+    keys = level_keys(rows, term.columns)
+    if term.role is Role.SPECIMEN and level is not None:
+        hit = rows[column].eq(level).fillna(False).to_numpy(bool)
+        if column == "board_model" and build.memory_vendor is not None:
+            vendor = rows["memory_vendor"].eq(build.memory_vendor).fillna(False)
+            narrowed = hit & vendor.to_numpy(bool)
+            hit = narrowed if narrowed.any() else hit
+    else:
+        hit = matching_rows(rows, build)
+        if not hit.any():
+            hit = rows["board_model"].eq(build.board_model).fillna(False).to_numpy(bool)
+    return sorted(keys[hit].unique()) if hit.any() else sorted(keys.unique())

@@ -1,0 +1,34 @@
+"""What the table, the sentences and the caveats of an attribution are made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from thermcmp._types import Array
+from thermcmp.questions.attribution.corners import AttributionStudy
+from thermcmp.questions.attribution.kelvin_per_db import KelvinPerDecibel
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AttributionContext:
+    """An attribution's numbers, and what was asked of them.
+
+    Attributes
+    ----------
+    parts, noise : mapping of str to ndarray, shape (S,)
+        Improvements [K] and changes of level [dB] by part.
+    weak : frozenset of str
+        Parts that rest on the prior.
+    allowed_prior : bool
+        Whether the prior makes the split, which was allowed.
+    """
+
+    study: AttributionStudy
+    parts: Mapping[str, Array]
+    noise: Mapping[str, Array]
+    weak: frozenset[str]
+    kelvin_per_decibel: Sequence[KelvinPerDecibel]
+    prob: float
+    matters_k: float
+    allowed_prior: bool

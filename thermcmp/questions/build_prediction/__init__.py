@@ -1,0 +1,1 @@
+"""Temperature, fan speed and noise of one build."""
