@@ -1,6 +1,9 @@
 """Steady temperature of one sensor by ambient, power and fan speed, draw by draw.
 
-T(N) = A + P · [ R + S · (g(N) - 1) ],    g the airflow law, g(N_ref) = 1
+T(N) = A + U + P · [ R + S · (g(N) - 1) + W · k(N) ],    g the airflow law, g(N_ref) = 1,
+
+k its slope along the exponent. U does not follow board power; W is what a cooler's own
+exponent changes, to first order.
 """
 
 from __future__ import annotations
@@ -16,7 +19,11 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.physics._checks import floats, require_positive
 from thermcmp.physics.airflow import AirflowLaw, PowerLaw
 
-_DRAWN: Final = ("ambient_c", "power_w", "resistance_k_per_w", "convective_k_per_w", "exponent")
+#: What may differ from draw to draw.
+DRAWN: Final = (
+    "ambient_c", "power_w", "resistance_k_per_w", "convective_k_per_w", "exponent",
+    "bend_k_per_w", "constant_k",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False, init=False)
@@ -38,6 +45,10 @@ class SensorLaw:
         Convective part of it, S [K/W].
     exponent : numpy.ndarray, shape (n,)
         Airflow exponent m [-].
+    bend_k_per_w : numpy.ndarray, shape (n,)
+        First-order change W of the convective part by a cooler's own exponent [K/W].
+    constant_k : numpy.ndarray, shape (n,)
+        Part of the rise U that does not follow board power [K].
     reference_rpm : float
         Reference fan speed N_ref [rpm].
     law : AirflowLaw
@@ -55,10 +66,12 @@ class SensorLaw:
     resistance_k_per_w: Array
     convective_k_per_w: Array
     exponent: Array
+    bend_k_per_w: Array
+    constant_k: Array
     reference_rpm: float
     law: AirflowLaw
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - a value for each draw, all keyword-only
         self,
         *,
         ambient_c: ArrayLike,
@@ -66,23 +79,28 @@ class SensorLaw:
         resistance_k_per_w: ArrayLike,
         convective_k_per_w: ArrayLike,
         exponent: ArrayLike,
+        bend_k_per_w: ArrayLike = 0.0,
+        constant_k: ArrayLike = 0.0,
         reference_rpm: float,
         law: AirflowLaw | None = None,
     ) -> None:
-        values = (ambient_c, power_w, resistance_k_per_w, convective_k_per_w, exponent)
-        draws = dict(zip(_DRAWN, map(floats, values), strict=True))
+        values = (
+            ambient_c, power_w, resistance_k_per_w, convective_k_per_w, exponent,
+            bend_k_per_w, constant_k,
+        )  # fmt: skip
+        draws = dict(zip(DRAWN, map(floats, values), strict=True))
         airflow = PowerLaw() if law is None else law
         _check(draws, reference_rpm, airflow)
         broadcast = np.broadcast_arrays(*map(np.atleast_1d, draws.values()))
-        for name, array in zip(_DRAWN, broadcast, strict=True):
+        for name, array in zip(DRAWN, broadcast, strict=True):
             object.__setattr__(self, name, array)
         object.__setattr__(self, "reference_rpm", float(reference_rpm))
         object.__setattr__(self, "law", airflow)
 
     @property
     def rise_draws(self) -> tuple[Array, ...]:
-        """Power, resistance, convective part and exponent: arguments of `rise_from`."""
-        return tuple(getattr(self, name) for name in _DRAWN[1:])
+        """All draws but the ambient: arguments of `rise_from`."""
+        return tuple(getattr(self, name) for name in DRAWN[1:])
 
     def rise_from(self, fan_rpm: Array, *draws: Array) -> NDArray:
         """Return the rise for some of the draws, for a solver that drops solved draws.
@@ -92,16 +110,19 @@ class SensorLaw:
         fan_rpm : numpy.ndarray, broadcastable to the draws
             Fan speed [rpm].
         *draws : numpy.ndarray
-            Power [W], resistance and convective part [K/W], exponent [-].
+            Power [W], resistance and convective part [K/W], exponent [-], bend [K/W] and
+            constant part [K].
 
         Returns
         -------
         numpy.ndarray, broadcast shape
             Rise over ambient [K].
         """
-        power, resistance, convective, exponent = draws
+        power, resistance, convective, exponent, bend, constant = draws
         factor = self.law.factor(fan_rpm, self.reference_rpm, exponent)
-        return np.asarray(power * (resistance + convective * (factor - 1.0)))
+        usual = self.law.exponent_prior_mean
+        bent = bend * self.law.slope(fan_rpm, self.reference_rpm, usual)
+        return np.asarray(constant + power * (resistance + convective * (factor - 1.0) + bent))
 
     def temperature_c(self, fan_rpm: ArrayLike) -> Array:
         """Return the steady temperature at a fan speed.
@@ -160,11 +181,15 @@ class SensorLaw:
         Returns
         -------
         SensorLaw
-            T = A + P [R - S + S · factor · g(N)], in the form of this class.
+            T = A + U + P [R - S + factor · (S · g(N) + W · k(N))], in the form of this class.
         """
         convective = self.convective_k_per_w * floats(factor)
         fixed = self.resistance_k_per_w - self.convective_k_per_w
-        return self.at(resistance_k_per_w=fixed + convective, convective_k_per_w=convective)
+        return self.at(
+            resistance_k_per_w=fixed + convective,
+            convective_k_per_w=convective,
+            bend_k_per_w=self.bend_k_per_w * floats(factor),
+        )
 
 
 def _check(draws: dict[str, Array], reference_rpm: float, law: AirflowLaw) -> None:

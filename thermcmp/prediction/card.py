@@ -14,7 +14,7 @@ from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
 from thermcmp.physics.closed_loop import equilibrium
 from thermcmp.physics.firmware import Firmware
-from thermcmp.physics.sensor_law import SensorLaw
+from thermcmp.physics.sensor_law import DRAWN, SensorLaw
 from thermcmp.prediction.fitted_build import FittedBuild
 
 if TYPE_CHECKING:
@@ -99,8 +99,8 @@ class CardState:
 
 def fresh_specimen(
     fit: Fit, seed: int, *, beside: tuple[Fit, int] | None = None
-) -> tuple[Array, Array]:
-    """Draw what a newly bought card's resistance and convective part differ by, shape (S,) each.
+) -> dict[Acts, Array]:
+    """Draw what a newly bought card's parts differ by from those of its line, shape (S,) each.
 
     One fresh specimen of each part and one fresh assembly per draw, with the spreads
     of that draw; `beside` another sensor's they are correlated with those.
@@ -113,12 +113,11 @@ def fresh_specimen(
             if linked in fit.posterior:
                 rho = fit.draws(linked)
                 deviations[name] = rho * theirs[name] + np.sqrt(1.0 - rho**2) * deviations[name]
-    resistance, convective = np.zeros((2, len(fit.draws(EXPONENT))))
+    parts = {acts: np.zeros(fit.draw_count) for acts in Acts}
     for term in fit.design.terms:
         if term.name in deviations:
-            side = convective if term.acts is Acts.AIRFLOW else resistance
-            side += fit.draws(term.spread) * deviations[term.name]
-    return resistance, convective
+            parts[term.acts] += fit.draws(term.spread) * deviations[term.name]
+    return parts
 
 
 def _deviations(fit: Fit, seed: int) -> dict[str, Array]:
@@ -263,5 +262,4 @@ def _taken_for_granted(fit: Fit, firmware: Firmware) -> tuple[str, ...]:
 
 def _taken(law: SensorLaw, chosen: IntArray) -> SensorLaw:
     """Return some of a law's draws."""
-    names = ("ambient_c", "power_w", "resistance_k_per_w", "convective_k_per_w", "exponent")
-    return law.at(**{name: getattr(law, name)[chosen] for name in names})
+    return law.at(**{name: getattr(law, name)[chosen] for name in DRAWN})

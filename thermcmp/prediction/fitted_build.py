@@ -12,7 +12,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit, fit_noise
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.model.design import EXPONENT
+from thermcmp.model.design import EXPONENT, FIXED
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.air import density_factor
@@ -21,6 +21,8 @@ from thermcmp.physics.sensor_law import SensorLaw
 from thermcmp.prediction.builds import Scope, check_parts_known, matching_rows
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from thermcmp.inference.posterior import Fit
 
 
@@ -33,55 +35,55 @@ class FittedBuild:
     ----------
     air : Conditions
         The air: its temperature at the intake, its density, and the distance of levels.
-    deviation : tuple of ndarray, shape (S,) each, optional
-        What a card's resistance and its convective part differ by from those of its
-        line [K at reference power], as `card.fresh_specimen` draws it.
+    deviation : dict of Acts to ndarray, shape (S,), optional
+        What a card's parts differ by from those of its line [K at reference power], as
+        `card.fresh_specimen` draws it.
     """
 
     fit: Fit
     build: Build
     scope: Scope
     air: Conditions = field(default_factory=Conditions)
-    deviation: tuple[Array, Array] | None = None
+    deviation: Mapping[Acts, Array] | None = None
 
     @cached_property
-    def effect_weights(self) -> tuple[Array, Array]:
-        """Weights of the effects in the resistance and in its convective part, shape (q,) each.
+    def effect_weights(self) -> dict[Acts, Array]:
+        """Weights of the effects in each part of the rise, shape (q,) each.
 
         Assemblies, sessions and laboratories count as average ones.
         """
         design = self.fit.design
-        resistance, convective = np.zeros((2, design.effect_count))
-        resistance[0], convective[1] = 1.0, 1.0
+        weights = {acts: np.zeros(design.effect_count) for acts in Acts}
+        for column, acts in enumerate(FIXED.values()):
+            weights[acts][column] = 1.0
         check_parts_known(self.fit, self.build)
         for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
             if term.role is Role.NUISANCE or (
                 term.role is Role.SPECIMEN and self.scope is Scope.PRODUCT_LINE
             ):
                 continue
-            side = convective if term.acts is Acts.AIRFLOW else resistance
             chosen = _levels_of(self.fit, term, self.build)
             for level in chosen:
-                side[start + levels.index(level)] += 1.0 / len(chosen)
-        return resistance, convective
+                weights[term.acts][start + levels.index(level)] += 1.0 / len(chosen)
+        return weights
 
     @cached_property
-    def resistances_k(self) -> tuple[Array, Array]:
-        """Resistance and its convective part, shape (S,) each [K at reference power]."""
-        resistance, convective = (self.fit.effects @ side for side in self.effect_weights)
-        if self.deviation is None:
-            return resistance, convective
-        return resistance + self.deviation[0], convective + self.deviation[1]
+    def parts_k(self) -> dict[Acts, Array]:
+        """The parts of the rise, shape (S,) each [K at reference power and speed]."""
+        effects, deviation = self.fit.effects, self.deviation or {}
+        return {
+            acts: effects @ weights + deviation.get(acts, 0.0)
+            for acts, weights in self.effect_weights.items()
+        }
 
     def rise(
         self, flow_speed: Array | float, power_w: Array | float, *, effects: slice | None = None
     ) -> Array:
         """Rise over the intake's air, shape (S,) [K]; only that of some effects, if stated."""
-        parts = self.resistances_k
+        parts = self.parts_k
         if effects is not None:
-            resistance, convective = self.effect_weights
             drawn = self.fit.effects[:, effects]
-            parts = drawn @ resistance[effects], drawn @ convective[effects]
+            parts = {acts: drawn @ w[effects] for acts, w in self.effect_weights.items()}
         return self._rise(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
 
     def weights(self, exponent: float, flow_speed: float, power_w: float) -> Array:
@@ -90,19 +92,22 @@ class FittedBuild:
 
     def _rise(
         self,
-        parts: tuple[Array, Array],
+        parts: Mapping[Acts, Array],
         exponent: Array | float,
         flow_speed: Array | float,
         power_w: Array | float,
     ) -> Array:
-        """P / P_ref · [R + S · (g(N) − 1)] of a resistance and its convective part."""
+        """The rise of `model.design` from its parts, in this air."""
         design, ratio = self.fit.design, self.air.density_ratio
+        factors = design.coefficients_at(flow_speed, power_w / design.reference.power_w)
         flow = design.airflow(flow_speed, exponent)
         if ratio != 1.0:
             self._refuse_other_coolants()
-            flow = (flow + 1.0) * density_factor(ratio, 1.0, exponent=exponent) - 1.0
-        resistance, convective = parts
-        return np.asarray((resistance + convective * flow) * power_w / design.reference.power_w)
+            thin = density_factor(ratio, 1.0, exponent=exponent)
+            flow = (flow + 1.0) * thin - 1.0
+            factors[Acts.EXPONENT] = factors[Acts.EXPONENT] * thin
+        factors[Acts.AIRFLOW] = factors[Acts.AIRFLOW] * flow
+        return np.asarray(sum(factors[acts] * part for acts, part in parts.items()))
 
     def _refuse_other_coolants(self) -> None:
         law = self.fit.design.law
@@ -117,13 +122,15 @@ class FittedBuild:
     def law(self, power_w: Array | float | None = None) -> SensorLaw:
         """Return the sensor's law of fan speed, at the fit's reference power by default."""
         reference, exponent = self.fit.reference, self.fit.draws(EXPONENT)
-        resistance, convective = self.resistances_k
+        parts, constant = self.parts_k, self.parts_k[Acts.CONSTANT]
         law = SensorLaw(
             ambient_c=self.air.intake_c,
             power_w=reference.power_w if power_w is None else power_w,
-            resistance_k_per_w=resistance / reference.power_w,
-            convective_k_per_w=convective / reference.power_w,
+            resistance_k_per_w=(parts[Acts.RESISTANCE] - constant) / reference.power_w,
+            convective_k_per_w=parts[Acts.AIRFLOW] / reference.power_w,
             exponent=exponent,
+            bend_k_per_w=parts[Acts.EXPONENT] / reference.power_w,
+            constant_k=constant,
             reference_rpm=reference.flow_speed,
             law=self.fit.design.law,
         )

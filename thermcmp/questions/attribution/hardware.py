@@ -9,6 +9,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.model.conditions import Build
+from thermcmp.model.terms import Acts
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.fitted_build import FittedBuild
 
@@ -43,7 +44,9 @@ def hardware_parts(
         (speed_old, power_new, 1 / 6),
         (speed_new, power_new, 1 / 3),
     )
-    changed = np.any(np.subtract(old.effect_weights, new.effect_weights) != 0.0, axis=0)
+    changed = np.any(
+        [old.effect_weights[acts] != new.effect_weights[acts] for acts in Acts], axis=0
+    )
     design, parts = old.fit.design, dict[str, Array]()
     for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
         effects = slice(start, start + len(levels))
@@ -65,7 +68,7 @@ def hardware_parts(
 def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str]:
     """Return the parts whose shares the rows do not hold, since they changed together."""
     line = Scope.PRODUCT_LINE
-    old, new = (FittedBuild(fit, build, line).effect_weights[0] for build in builds)
+    old, new = (FittedBuild(fit, build, line).effect_weights[Acts.RESISTANCE] for build in builds)
     inseparable = set()
     for contrast in fit.aliases.contrasts:
         place = fit.design.term_position(contrast.factor)

@@ -26,6 +26,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.model.conditions import Build
+from thermcmp.model.terms import Acts
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.attribution.corners import corner
@@ -70,7 +71,7 @@ def airflow_shares(fit: Fit) -> list[float]:
         Build(cooler_model=str(c), board_model=str(b)) for c, b in pairs.itertuples(index=False)
     ]
     line = Scope.PRODUCT_LINE
-    weights = [FittedBuild(fit, build, line).effect_weights[1] for build in builds]
+    weights = [FittedBuild(fit, build, line).effect_weights[Acts.AIRFLOW] for build in builds]
     return data_share(fit, np.unique(weights, axis=0)).tolist()
 
 
