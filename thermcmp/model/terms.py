@@ -123,7 +123,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "cooler_model airflow",
         ("cooler_model",),
         Role.FACTOR,
-        HalfNormal(10.0),
+        HalfNormal(20.0),
         "difference between cooler models in the convective part",
         Acts.AIRFLOW,
     ),

@@ -10,7 +10,8 @@ from thermcmp.physics.characteristic import FanStatus
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.questions.attribution.corners import corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
-from thermcmp.questions.attribution.parts import main_parts
+from thermcmp.questions.attribution.parts import DIRECT, main_parts
+from thermcmp.questions.phrases import interval
 
 if TYPE_CHECKING:
     from thermcmp.questions.attribution.context import AttributionContext
@@ -52,7 +53,13 @@ def _priors(context: AttributionContext) -> list[str]:
             f"All runs were at about {np.mean(speeds):.0f} {law.unit}: the convective part "
             "comes from the prior. Fix: add a run at another fixed fan speed."
         )
-    weak = [name for name in main_parts(study) if name in context.weak]
+    withheld = [name for name in main_parts(study) if name in context.withheld - {DIRECT}]
+    if withheld:
+        caveats.append(
+            f"The runs do not hold these parts, so only their range is stated: "
+            f"{', '.join(withheld)}. Fix: {'; '.join(context.fixes)}."
+        )
+    weak = [name for name in main_parts(study) if name in context.weak - context.withheld]
     if weak:
         caveats.append(
             f"Mostly from the prior, not the data: {', '.join(weak)}. Fix: run each "
@@ -105,8 +112,14 @@ def _inseparable(context: AttributionContext) -> list[str]:
         old, new = (str(build.firmware) for build in context.study.builds)
         alias = fit.aliases.of("firmware", old, new)
         caveats.append(
-            "What the firmware does directly is not separable from the hardware, since they "
-            "changed together: their sum is measured, the split is the prior's. "
+            "Firmware and hardware changed together, so what the firmware does beyond fan speed "
+            "and power (voltages, timings) is not separable from the hardware: the hardware's "
+            f"interval allows {_allowance_k(context):.1f} K for it either way. "
             + (alias.sentence if alias is not None else "")
         )
     return caveats
+
+
+def _allowance_k(context: AttributionContext) -> float:
+    low, high = interval(context.parts[DIRECT], context.prob)
+    return (high - low) / 2.0

@@ -20,6 +20,10 @@ class AttributionContext:
         Improvements [K] and changes of level [dB] by part.
     weak : frozenset of str
         Parts that rest on the prior.
+    withheld : frozenset of str
+        Those of them that are stated as a range only, see `identifiability`.
+    fixes : sequence of str
+        The runs that would settle them.
     allowed_prior : bool
         Whether the prior makes the split, which was allowed.
     """
@@ -28,6 +32,8 @@ class AttributionContext:
     parts: Mapping[str, Array]
     noise: Mapping[str, Array]
     weak: frozenset[str]
+    withheld: frozenset[str]
+    fixes: Sequence[str]
     kelvin_per_decibel: Sequence[KelvinPerDecibel]
     prob: float
     matters_k: float

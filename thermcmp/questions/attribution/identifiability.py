@@ -1,20 +1,18 @@
 """When an attribution is refused: a part that no run identifies.
 
-The rule. The convective part of a cooler's resistance is known by its runs at several fan
-speeds, or it is taken to be like that of the other coolers, as far as their spread allows. The
-share of the data (`data_share`) in it is computed for every cooler of the fit.
+The share of the data (`data_share`) is computed for every part, and for the convective part
+of every cooler of the fit. Scatter about one set point is not data on it (see
+`model.measurement_error`), so it rests on speeds and powers that were set to differ.
 
-- If it is below `NOTHING` (0.1) for all of them, no run identifies a convective part: it is
-  the prior's alone. If that leaves the fan speed's part open by more than the size that
-  matters either way, the split is refused and the missing run is named; a prior is not a
-  measurement. `allow_prior=True` answers all the same and records it. If it leaves less open,
-  as for two firmwares of nearly one speed, the part is answered and marked.
-- If one cooler's is known, the split is answered. A part whose own share is below
-  `MOSTLY_PRIOR` (0.5) is marked: that the coolers are alike is an assumption.
+- If no cooler's convective part reaches `NOTHING` (0.1), no run identifies one. If that
+  leaves the fan speed's part open by more than the size that matters either way, the split is
+  refused and the missing run is named.
+- A part whose own share is below `MOSTLY_PRIOR` (0.5), and that is open by it, is withheld: the
+  answer has the range that it may have, and the run that would settle it, but no point.
+- A direct firmware effect that changed together with the hardware is withheld; the hardware's
+  interval allows for it by its prior.
 
-Power needs no such rule, since a rise is in proportion to it, and a part that was never run
-has no number at all. A hardware part that is not separable from a firmware's direct effect is
-marked: their sum is measured.
+`allow_prior=True` states all the same and records it: a prior is not a measurement.
 """
 
 from __future__ import annotations
@@ -25,15 +23,17 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.conditions import Build
 from thermcmp.model.terms import Acts
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.attribution.corners import corner
 from thermcmp.questions.attribution.data_shares import NOTHING
-from thermcmp.questions.attribution.parts import FAN
+from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
+from thermcmp.questions.attribution.parts import DIRECT, FAN, HARDWARE, POWER
 from thermcmp.questions.attribution.tables import runs_at
-from thermcmp.questions.phrases import interval
+from thermcmp.questions.phrases import interval, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -57,11 +57,52 @@ def unidentified(
     if max(airflow_shares(study.fit)) >= NOTHING:
         return ""
     return (
-        f"What the fan speed brought from {study.builds[0].name} to {study.builds[1].name} is not "
-        f"in the runs: {low:.1f} to {high:.1f} K by the prior alone, so hardware and firmware "
-        f"are not separable. Fix: {missing_run(study)}; or pass allow_prior=True (it is "
-        "recorded)."
+        f"{study.builds[1].name} improves on {study.builds[0].name} by "
+        f"{range_words(parts['total'], prob)}, but what the fan speed brought of it is not in the "
+        f"runs: {low:.1f} to {high:.1f} K by the prior alone, so hardware and firmware are not "
+        f"separable. Fix: {_other_speed(study, _less_run(study))}; or pass allow_prior=True (it "
+        "is recorded)."
     )
+
+
+def withheld_parts(study: AttributionStudy, weak: frozenset[str]) -> frozenset[str]:
+    """Return the parts that are stated as a range only."""
+    aliased = FIRMWARE in parts_split_by_prior(study.fit, study.builds)
+    return weak | ({DIRECT} if aliased and study.has_direct else set())
+
+
+def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str, ...]:
+    """Describe the runs that would settle what is withheld."""
+    runs = []
+    shares = dict(zip((False, True), _build_shares(study), strict=True))
+    if withheld & {FAN, HARDWARE, "total"}:
+        open_ = [is_new for is_new, share in shares.items() if share < MOSTLY_PRIOR]
+        runs += [_other_speed(study, is_new) for is_new in open_]
+    if POWER in withheld or (withheld and not runs):
+        build, speed = study.builds[True], float(np.mean(study.flow_speed(corner(True, True))))
+        old, new = (float(np.mean(power)) for power in study.power_w)
+        if abs(old - new) > 0.02 * new:
+            runs.append(
+                f"run {build.cooler_model} on {build.board_model} at {old:.0f} W and at "
+                f"{new:.0f} W, both at a fixed {speed:.0f} {study.fit.design.law.unit}"
+            )
+    if DIRECT in withheld:
+        old_firmware, new_firmware = (build.firmware for build in study.builds)
+        build = study.builds[False]
+        runs.append(
+            f"run {build.cooler_model} on {build.board_model} under {new_firmware} and under "
+            f"{old_firmware} at one fixed fan speed and power"
+        )
+    return tuple(runs)
+
+
+def _build_shares(study: AttributionStudy) -> list[float]:
+    """Return the data's share in the convective part of the old and the new build."""
+    weights = [
+        FittedBuild(study.fit, build, Scope.PRODUCT_LINE).effect_weights[Acts.AIRFLOW]
+        for build in study.builds
+    ]
+    return data_share(study.fit, np.stack(weights)).tolist()
 
 
 def airflow_shares(fit: Fit) -> list[float]:
@@ -75,13 +116,16 @@ def airflow_shares(fit: Fit) -> list[float]:
     return data_share(fit, np.unique(weights, axis=0)).tolist()
 
 
-def missing_run(study: AttributionStudy) -> str:
-    """Describe the one run that would show most: a hardware at the other firmware's fan speed."""
-    speeds = {firmware: study.settings[firmware].flow_speed for firmware in (False, True)}
-    # The hardware that has more runs at its own corner needs but one more speed.
-    hardware = max((True, False), key=lambda is_new: runs_at(study, is_new, is_new))
+def _less_run(study: AttributionStudy) -> bool:
+    """Return the hardware that has more runs at its own corner: it needs but one more speed."""
+    return max((True, False), key=lambda is_new: runs_at(study, is_new, is_new))
+
+
+def _other_speed(study: AttributionStudy, hardware: bool) -> str:
+    """Describe a run of a hardware at the other firmware's fan speed."""
     build, unit = study.builds[hardware], study.fit.design.law.unit
-    at, power = speeds[not hardware], float(np.mean(study.power_w[hardware]))
+    at = study.settings[not hardware].flow_speed
+    power = float(np.mean(study.power_w[hardware]))
     speed = float(np.mean(study.flow_speed(corner(hardware, hardware))))
     return (
         f"run {build.cooler_model} on {build.board_model} at a fixed fan speed of about {at:.0f} "

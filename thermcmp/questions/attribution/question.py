@@ -18,7 +18,11 @@ from thermcmp.questions.attribution.context import AttributionContext
 from thermcmp.questions.attribution.corners import AttributionQuery, attribution_study, corner
 from thermcmp.questions.attribution.data_shares import linear_parts, part_shares, weak_parts
 from thermcmp.questions.attribution.figure import attribution_figure
-from thermcmp.questions.attribution.identifiability import unidentified
+from thermcmp.questions.attribution.identifiability import (
+    missing_runs,
+    unidentified,
+    withheld_parts,
+)
 from thermcmp.questions.attribution.kelvin_per_db import kelvin_per_decibel
 from thermcmp.questions.attribution.parts import attribution_parts, main_parts, noise_parts
 from thermcmp.questions.attribution.tables import (
@@ -103,7 +107,7 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     prob : float
         Probability of the equal-tailed intervals.
     allow_prior : bool
-        Split even where no run identifies the convective part; recorded as a caveat.
+        State every part as a number, even where the prior makes it; recorded as a caveat.
     allow_bad_health : bool
         Answer even if the fit's health is "bad"; recorded as a caveat.
     ambient_c, power_w, fan_rpm, noise_dba : float, optional
@@ -116,7 +120,9 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     Attribution
         Table: part, mean_k, sd_k, low_k, high_k [K], data_share and prior_influence (see
         `separate`), noise_db with noise_low_db and noise_high_db (change of level that
-        came with the part [dB], negative is quieter), health.
+        came with the part [dB], negative is quieter), health. A part that the runs do not
+        hold (data_share below 0.5) has NaN for mean_k and sd_k and the range that it may
+        have in low_k and high_k; the caveats name the run that would settle it.
 
     Raises
     ------
@@ -152,14 +158,18 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     )
     study = attribution_study(query)
     parts, noise, shares = attribution_parts(study), noise_parts(study), part_shares(study)
+    weak = weak_parts(study, shares, matters_k)
     from_prior = unidentified(study, parts, shares, prob=prob, matters_k=matters_k)
     if from_prior and not allow_prior:
         raise NotEstimableError(from_prior)
+    withheld = frozenset[str]() if allow_prior else withheld_parts(study, weak)
     context = AttributionContext(
         study=study,
         parts=parts,
         noise=noise,
-        weak=weak_parts(study, shares, matters_k),
+        weak=weak,
+        withheld=withheld,
+        fixes=missing_runs(study, withheld),
         kelvin_per_decibel=kelvin_per_decibel(study, parts, noise),
         prob=prob,
         matters_k=matters_k,

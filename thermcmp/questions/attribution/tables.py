@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from thermcmp.questions.attribution.context import AttributionContext
     from thermcmp.questions.attribution.kelvin_per_db import KelvinPerDecibel
 
+#: Health of a part that is stated as a range only.
+WITHHELD: Final = "withheld: the runs do not hold it, range only"
 #: A run counts as one of a corner if its fan speed and its power are so near to the corner's,
 #: as a share (common practice, no source): 3 % of fan speed is about 1 K of a rise of 60 K.
 NEAR_SPEED: Final = 0.03
@@ -71,9 +73,12 @@ def parts_table(
         share = shares.get(name, np.nan)
         level, _, low, high = summary(context.noise.get(name, nothing), prob)
         health = _part_health(study, name, draws, inseparable)
-        if name in context.weak:
+        numbers = summary(draws, prob)
+        if name in context.withheld:
+            numbers, health = (np.nan, np.nan, *numbers[2:]), WITHHELD
+        elif name in context.weak:
             health += "; mostly the prior's"
-        rows.append((name, *summary(draws, prob), share, moved, level, low, high, health))
+        rows.append((name, *numbers, share, moved, level, low, high, health))
     columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "data_share", "prior_influence"]
     columns += ["noise_db", "noise_low_db", "noise_high_db", "health"]
     return pd.DataFrame(rows, columns=columns)
@@ -84,9 +89,12 @@ def _part_health(
 ) -> str:
     if np.isnan(draws).any():
         return "not estimable: that level was not reached by the measured fan speeds"
-    mixed = name in (HARDWARE, DIRECT) and FIRMWARE in inseparable
-    if mixed or name.removeprefix(INSIDE) in inseparable:
+    if name == DIRECT and FIRMWARE in inseparable:
         return "not separable: the split is the prior's"
+    if name.removeprefix(INSIDE) in inseparable:
+        return "not separable: the split is the prior's"
+    if name == HARDWARE and FIRMWARE in inseparable:
+        return f"{study.fit.health}; allows for a direct firmware effect"
     crossed = any(setting.elsewhere for setting in study.settings)
     if crossed and name.startswith(("firmware", "total")):
         return f"{study.fit.health}; firmware seen on other hardware only"

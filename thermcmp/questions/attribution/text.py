@@ -73,20 +73,34 @@ def _total(context: AttributionContext) -> list[str]:
     better = bool(np.mean(total) >= 0.0)
     # The parts keep their sign, improvement, where the sentence before says "warmer".
     lead = "Of that, order-free" if better else "As improvements, order-free"
-    split = ", ".join(
-        f"{_SHORT.get(name, name.removeprefix('firmware: '))} "
-        f"{range_words(context.parts[name], context.prob)}"
-        for name in main_parts(study)
-    )
-    sentences = [first, f"{lead}: {split}."]
+    sentences = [first]
+    if split := _split_words(context):
+        sentences.append(f"{lead}: {split}.")
     if is_held(context):
         return [_held_words(context), *sentences]
+    if {HARDWARE, "total"} & context.withheld:
+        return sentences
     if abs(float(np.mean(total))) > 2.0 * float(np.std(total)):
         share = float(np.mean(context.parts[HARDWARE])) / float(np.mean(total))
         sentences.append(share_words(share, better=better))
     else:
         sentences.append("The total is too uncertain to state shares of it.")
     return sentences
+
+
+def _split_words(context: AttributionContext) -> str:
+    """Return the main parts: a mean with its interval, or the range of what is withheld."""
+    words = []
+    for name in main_parts(context.study):
+        if name == DIRECT and name in context.withheld:
+            continue
+        short = _SHORT.get(name, name.removeprefix("firmware: "))
+        if name in context.withheld:
+            low, high = interval(context.parts[name], context.prob)
+            words.append(f"{short} somewhere from {low:z.1f} to {high:z.1f} K")
+        else:
+            words.append(f"{short} {range_words(context.parts[name], context.prob)}")
+    return ", ".join(words)
 
 
 def share_words(share: float, *, better: bool) -> str:
@@ -127,6 +141,8 @@ def _is_regulated(study: AttributionStudy, is_new: bool) -> bool:
 
 def _given_back(context: AttributionContext) -> list[str]:
     """Describe how much of a better hardware the firmware turned into lower noise."""
+    if {HARDWARE, FAN} & context.withheld:
+        return []
     better, _ = interval(context.parts[HARDWARE], context.prob)
     _, returned = interval(context.parts[FAN], context.prob)
     if better <= 0.0 or returned >= 0.0:
@@ -170,7 +186,7 @@ def _noise(context: AttributionContext) -> list[str]:
 
 def _kelvin_per_decibel(context: AttributionContext) -> list[str]:
     """Describe kelvin per decibel; no ratio where the level hardly changed."""
-    if not context.kelvin_per_decibel:
+    if not context.kelvin_per_decibel or FAN in context.withheld:
         return []
     change, new, _ = context.kelvin_per_decibel
     slope = ""
@@ -198,7 +214,7 @@ def _kelvin_per_decibel(context: AttributionContext) -> list[str]:
 
 def _direct(context: AttributionContext) -> list[str]:
     """Test a firmware's effect beyond fan speed and power."""
-    if DIRECT not in context.parts:
+    if DIRECT not in context.parts or DIRECT in context.withheld:
         return []
     draws = context.parts[DIRECT]
     low, high = interval(draws, context.prob)
