@@ -3,7 +3,9 @@
 THERMCMP_STUDY_SIZE sets the number of studies per world (400 by default). With
 THERMCMP_STUDY_RESULTS, a folder, each world leaves its table there. A part passes if its 90 %
 intervals hold the truth in 85 % of the studies that answer it, and if sure false claims stay
-below 5 %; the bounds are those shares' binomial 0.5 % points.
+below 5 %; the bounds are those shares' binomial 0.5 % points. In the model's own world no
+interval may be wider than 1.15 times what it was in the same studies while
+predictors counted as exact.
 """
 
 import ast
@@ -18,11 +20,14 @@ import pandas as pd
 import pytest
 from fix_worlds import OWN, WORLDS, Firmware, heats_w, rise_k, steady, study, true_parts
 from scipy.stats import binom
-from world_studies import PARTS, answers, judged, prior_caveat, summary
+from world_studies import FIRST_SEED, PARTS, answers, judged, prior_caveat, summary
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "400"))
 HELD, SURE_AND_WRONG, WIDER = 0.85, 0.05, 1.15
 OWN_WORLD = next(iter(WORLDS))
+#: Median widths of the first 18 studies of the model's own world before predictors had errors.
+EARLIER = 18
+EARLIER_WIDTH_K = {"total": 3.539, "hardware": 3.337, "fan speed": 0.478, "power": 1.147}
 
 
 @pytest.mark.study
@@ -45,6 +50,12 @@ def test_parts_are_right_or_refused(world, capsys):
         assert held >= binom.ppf(0.005, len(answered), HELD), part
         wrong = group["sure_and_wrong"].sum()
         assert wrong <= binom.ppf(0.995, len(group), SURE_AND_WRONG), part
+    if world == OWN_WORLD and SIZE >= EARLIER:
+        same = judged(rows[rows["seed"] < FIRST_SEED + EARLIER])
+        assert not same["refused"].any()
+        width_k = same.groupby("part")["width_k"].median()
+        for part, earlier_k in EARLIER_WIDTH_K.items():
+            assert width_k[part] <= WIDER * earlier_k, part
 
 
 def test_the_worlds_share_nothing_with_the_library():
