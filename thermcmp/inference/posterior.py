@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from thermcmp._types import Array, IntArray
+from thermcmp.inference.law_tables import airflow_table, power_table
 from thermcmp.inference.parameter_notes import SMALL_K, ParameterNote, parameter_note
 from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
 from thermcmp.model.observation import DEGREES
@@ -234,6 +235,26 @@ class Fit:
             )
         columns = ["parameter", "mean", "sd", "low", "high", "prior", "shrinkage", "note"]
         return pd.DataFrame(rows, columns=columns)
+
+    @property
+    def airflow(self) -> pd.DataFrame:
+        """What each cooler does with fan speed, a row per cooler model (90 % equal-tailed).
+
+        cooler_model, convective_k [K at reference] and exponent [-], each with its interval;
+        the set points and the number of runs behind them; `note` where one set point only
+        was run.
+        """
+        return airflow_table(self.design, self.draws)
+
+    @property
+    def power(self) -> pd.DataFrame:
+        """What the sensor does with board power (90 % equal-tailed), in one row.
+
+        sensor, constant_k [K at reference], the part of the rise that stays when board power
+        changes, and its share of the rise, each with its interval; the powers that were set,
+        and the runs at which power was varied alone; `note` where there are none.
+        """
+        return power_table(self.design, self.draws)
 
     def note(self, name: str, small_k: float = SMALL_K) -> ParameterNote:
         """Return what the data contribute to one parameter.
