@@ -60,7 +60,7 @@ def separation():
 @pytest.fixture(scope="session")
 def attribution():
     table = {
-        "part": ["hardware", "fan_speed", "power", "total"],
+        "part": ["hardware", "fan speed", "power", "total"],
         "mean_k": [6.5, 3.8, -0.6, 9.7],
         "sd_k": [0.6, 0.3, 0.2, 0.7],
         "low_k": [5.5, 3.3, -0.9, 8.3],
@@ -81,7 +81,7 @@ def attribution():
         corners=pd.DataFrame(),
         changes=pd.DataFrame(),
         kelvin_per_db=pd.DataFrame(),
-        main_parts=("hardware", "fan_speed", "power"),
+        main_parts=("hardware", "fan speed", "power"),
         scope="specimens",
         health="ok",
     )

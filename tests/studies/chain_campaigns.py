@@ -40,7 +40,7 @@ def chain_plan(builds, *, remounts=3, speeds=(1400.0, 2200.0), seed=0, boards=No
             board_id=f"{(boards or {}).get(name, 'Alder-B1')}-1",
             memory_vendor="Quill",
             assembly_kind="bench",
-            assembly=k + 1,
+            assembly_number=k + 1,
             session=k,
             firmware="fw 1",
             stock_firmware=(),

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from thermcmp.model.conditions import Build
 
 #: Share of draws without a steady state (fan stopped or hunting) above which a result is
-#: withheld; the docs derive it.
+#: withheld, see docs/model.md: of the 5 % in a tail of a 90 % interval at most two fifths.
 MOST_UNSETTLED: Final = 0.02
 
 

@@ -393,3 +393,16 @@ def test_a_share_beyond_the_whole_says_why(share, better, said):
     from thermcmp.questions.attribution.text import share_words
 
     assert share_words(share, better=better).endswith(said)
+
+
+def test_conditions_are_spelled_out_or_bundled(aliased, fix):
+    words = attribute(aliased.fit, OLD, NEW, ambient_c=35.0)
+    whole = attribute(aliased.fit, OLD, NEW, Conditions(ambient_c=35.0))
+    assert words.before_c == whole.before_c == pytest.approx(fix.before_c + 14.0)
+    with pytest.raises(InputError, match="noise cannot be held"):
+        attribute(aliased.fit, OLD, NEW, noise_dba=40.0)
+
+
+def test_settings_name_a_side(aliased):
+    with pytest.raises(InputError, match="use 'before' and 'after'"):
+        attribute(aliased.fit, OLD, NEW, settings={OLD: Conditions(fan_rpm=1500.0)})

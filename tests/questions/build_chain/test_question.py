@@ -9,7 +9,8 @@ from scipy.stats import norm
 
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.questions.build_chain.builds import smallest_difference_k
+from thermcmp.prediction.builds import Scope
+from thermcmp.questions.build_chain.builds import measured_at, smallest_difference_k
 from thermcmp.questions.build_chain.question import chain
 
 #: Differences of the same draws: rounding error only.
@@ -185,8 +186,8 @@ def test_a_step_with_one_assembly_is_less_sure_and_says_so():
     few = chain(chain_fit({BASE: 0.0, PADS: -2.5}, remounts=1), [BASE, PADS])
     many = chain(chain_fit({BASE: 0.0, PADS: -2.5}, remounts=6), [BASE, PADS])
     assert few.table["sd_k"][0] > 1.5 * many.table["sd_k"][0]
-    assert any("Mounted once only" in c or "no term for assemblies" in c for c in few.caveats)
-    assert not any("Mounted once only" in c for c in many.caveats)
+    assert any("One assembly only" in c or "no term for assemblies" in c for c in few.caveats)
+    assert not any("One assembly only" in c for c in many.caveats)
 
 
 def test_equal_noise_holds_the_level_of_every_build(model):
@@ -275,3 +276,30 @@ def test_a_part_never_seen_is_refused(model):
     strange = Build(cooler_model="Birch", board_model="Alder-B1")
     with pytest.raises(NotEstimableError, match="Birch"):
         chain(model, [Build(cooler_model=BASE, board_model="Alder-B1"), strange])
+
+
+def test_a_chain_in_other_air_says_so_and_weighs_for_it(model):
+    bench = chain(model, CHAIN)
+    high = chain(model, CHAIN, altitude_m=2500.0, case_rise_k=12.0)
+    where = "in a room of 21 °C (33 °C at the intake) at 2500 m"
+    assert where in high.sentences[0]
+    assert "21 °C ambient" not in high.sentences[0]
+    assert "21 °C ambient" in bench.sentences[0]
+    assert Conditions(altitude_m=2500.0).altitude_words in high.caveats
+    # Thin air makes the convective part weigh more: its weights are what the rise is made of.
+    air = Conditions(altitude_m=2500.0, case_rise_k=12.0)
+    build = Build(cooler_model=CHAIN[0], board_model=model.results["board_model"].iloc[0])
+    measured = measured_at(model, build, air, Scope.SPECIMENS, None)
+    exponents = model.draws("airflow exponent")
+    expected = np.mean(measured.entry.temperature) - 33.0
+    by_draw = [measured.weights(m) @ e for m, e in zip(exponents, model.effects, strict=True)]
+    assert np.mean(by_draw) == pytest.approx(expected, abs=1e-9)
+
+
+def test_conditions_are_spelled_out_or_bundled(model):
+    words = chain(model, CHAIN, ambient_c=35.0, power_w=180.0)
+    whole = chain(model, CHAIN, Conditions(ambient_c=35.0, power_w=180.0))
+    assert words.table.equals(whole.table)
+    assert words.conditions == whole.conditions
+    mixed = chain(model, CHAIN, Conditions(ambient_c=35.0, power_w=300.0), power_w=180.0)
+    assert mixed.conditions == whole.conditions

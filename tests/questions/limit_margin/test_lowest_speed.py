@@ -15,6 +15,10 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.design import Reference
 from thermcmp.physics.fan_controls import FanCurve, FixedSpeed, ObservedSpeed, TargetTemperature
 from thermcmp.physics.firmware import Firmware
+from thermcmp.prediction.builds import Scope
+from thermcmp.prediction.card import MOST_UNSETTLED
+from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.questions.attribution.question import attribute
 from thermcmp.questions.limit_margin.question import margin
 from thermcmp.questions.ranking.question import rank
 
@@ -112,7 +116,7 @@ def test_a_held_temperature_costs_the_speed_that_the_law_says(memory):
     assert table.loc[45.0, "mean_c"] == pytest.approx(temperature(MEMORY, 2800.0, 45.0), abs=0.2)
     assert answer.ambient_at_limit_c == pytest.approx(most_c + 13.0, abs=0.2)
     said = " ".join(answer.sentences)
-    assert "margin of 13 K is the firmware's doing" in said
+    assert "margin of 13 K is set by the firmware" in said
     assert "highest speed from air of" in said
 
 
@@ -463,3 +467,25 @@ def test_the_figure_has_a_panel_for_the_fan(memory):
     assert second.get_shared_x_axes().joined(first, second)
     still = margin(memory, HERON, limit_c=100.0).plot()
     assert len(still.figure.axes) == 1
+
+
+@pytest.mark.parametrize("share", [0.01, 0.035])
+def test_margin_and_attribution_withhold_a_result_at_one_share_of_unsettled_draws(memory, share):
+    # A fan of 1800 rpm that stops in the coolest draws.
+    warm = 21.0 + FittedBuild(memory, HERON, Scope.SPECIMENS).rise(1800.0, WATTS)
+    stop_c = float(np.quantile(warm, share))
+    firmware = Firmware(
+        name="fw 1",
+        fan=FanCurve((20.0, 140.0), (1800.0, 1800.0)),
+        control_sensor="memory",
+        start_c=stop_c,
+    )
+    answer = margin(memory, HERON, limit_c=105.0, firmware=firmware, scope="specimens")
+    health = by_ambient(answer).loc[21.0, "health"]
+    if share < MOST_UNSETTLED:
+        assert "left out" in health
+        attribute(memory, HERON, HERON, firmware={"fw 1": firmware})
+        return
+    assert health.startswith("not estimable: no steady state")
+    with pytest.raises(NotEstimableError, match="no steady state with a turning fan"):
+        attribute(memory, HERON, HERON, firmware={"fw 1": firmware})

@@ -146,18 +146,7 @@ class AttributionStudy:
 def attribution_study(query: AttributionQuery) -> AttributionStudy:
     """Compute the settings, the noise law, and what all corners follow from."""
     fit, builds, at = query.fit, query.builds, query.at
-    if at.noise_dba is not None:
-        raise InputError(
-            "A fix is attributed at fan speeds:",
-            [
-                Fault(
-                    "noise cannot be held here",
-                    "leave it out: the row 'hardware, at equal noise' answers that",
-                    column="noise_dba",
-                    value=str(at.noise_dba),
-                )
-            ],
-        )
+    _refuse_noise(at)
     fitted = {
         (hardware, direct): FittedBuild(
             fit, replace(builds[hardware], firmware=builds[direct].firmware), query.scope, at
@@ -205,6 +194,17 @@ def attribution_study(query: AttributionQuery) -> AttributionStudy:
         loops=(loops[0], loops[1]),
         fitted=fitted,
     )
+
+
+def _refuse_noise(at: Conditions) -> None:
+    if at.noise_dba is not None:
+        fault = Fault(
+            "noise cannot be held here",
+            "leave it out: the row 'hardware, at equal noise' answers that",
+            column="noise_dba",
+            value=str(at.noise_dba),
+        )
+        raise InputError("A fix is attributed at fan speeds:", [fault])
 
 
 def _held(at: Conditions, stated: Conditions) -> Conditions:

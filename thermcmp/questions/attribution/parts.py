@@ -44,8 +44,8 @@ def parts_from(study: AttributionStudy, value: Callable[[State], Any]) -> dict[s
     # The new hardware at the old build's speed, and the old at the new build's.
     early = old - value(corner(False, False)._replace(hardware=True))
     late = value(corner(True, True)._replace(hardware=False)) - new
-    found = {"total": old - new, **{name: split.pop(name) for name in main_parts(study)}}
-    found |= {
+    parts = {"total": old - new, **{name: split.pop(name) for name in main_parts(study)}}
+    parts |= {
         "hardware, fan and power as before": early,
         "hardware, fan and power as after": late,
         "firmware, on the old hardware": old - crossed[True],
@@ -53,12 +53,12 @@ def parts_from(study: AttributionStudy, value: Callable[[State], Any]) -> dict[s
         "interaction": late - early,
     }
     if any(loop is not None for loop in study.loops):
-        found |= {
+        parts |= {
             "hardware, under the old firmware": old - crossed[False],
             "hardware, under the new firmware": crossed[True] - new,
             **split,
         }
-    return found
+    return parts
 
 
 def _split(study: AttributionStudy, value: Callable[[State], Any]) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -13,6 +13,10 @@ if TYPE_CHECKING:
 
     from thermcmp.questions.build_prediction.answer import Prediction
 
+_BINS: Final = 40
+#: Least width of the histogram [K].
+_NARROWEST_K: Final = 1.0
+
 
 def prediction_figure(answer: Prediction, ax: Axes) -> None:
     """Draw a histogram of the temperature, with its mean and its interval."""
@@ -22,7 +26,11 @@ def prediction_figure(answer: Prediction, ax: Axes) -> None:
     words = ""
     if len(draws):
         ax.axvspan(row["low"], row["high"], color=BAND, linewidth=0, zorder=1)
-        ax.hist(draws, bins=40, color=MAIN, density=True, zorder=2)
+        # A temperature that the firmware holds has no spread.
+        low, high = float(draws.min()), float(draws.max())
+        room = max(0.0, _NARROWEST_K - (high - low)) / 2.0
+        span = (low - room, high + room)
+        ax.hist(draws, bins=_BINS, range=span, color=MAIN, density=True, zorder=2)
         ax.axvline(row["mean"], color=INK, linewidth=1.6, linestyle=(0, (6, 3)), zorder=3)
     else:
         words = f"Temperature {row['health']}."
