@@ -59,7 +59,7 @@ def test_the_example_runs_and_says_what_it_promises(tmp_path):
     assert -1 not in places, done.stdout
     assert places == sorted(places)
     # "and what it cannot tell apart": board and vendor changed together in the swap study.
-    assert "cannot be told apart from memory_vendor" in done.stdout
+    assert "cannot be told apart from memory vendor" in done.stdout
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<figure>" in page
     assert (tmp_path / "bench").is_dir()

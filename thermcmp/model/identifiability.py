@@ -1,4 +1,4 @@
-"""What the rows can and cannot tell apart, and which swap would fix it.
+"""What the rows can and cannot separate, and which swap would fix it.
 
 A contrast between two levels of a factor is estimable when it lies in the row
 space of the factors' joint design matrix X (Searle, Linear Models, 1971, ch. 5), that
@@ -11,6 +11,7 @@ questions separate are tested here.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array, IntArray
+from thermcmp.model.factor_words import combination_words, factor_words, listed_factors
 from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
@@ -37,7 +39,7 @@ MOST_TRIED: Final = 64
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
-    """Whether the difference between two levels of a factor can be told.
+    """Whether the difference between two levels of a factor is estimable.
 
     Attributes
     ----------
@@ -50,7 +52,7 @@ class Contrast:
     cure : str
         The swap that would separate it; empty where it is estimable.
     rests_on : str
-        The one combination of parts without which it could not be told; empty
+        The one combination of parts without which it is not estimable; empty
         where there are several.
     """
 
@@ -63,27 +65,29 @@ class Contrast:
 
     @property
     def estimable(self) -> bool:
-        """Whether the rows alone can tell it."""
+        """Whether the rows alone determine it."""
         return not self.aliased_with
 
     @property
     def sentence(self) -> str:
-        """What to say of it."""
-        pair = f"{self.factor} {self.second} against {self.first}"
+        """What cannot be told apart, or what the contrast rests on; "" where neither is so."""
+        pair = f"{factor_words(self.factor).capitalize()}: {self.second} against {self.first}"
         if self.estimable:
             return f"{pair} rests on one combination: {self.rests_on}." if self.rests_on else ""
-        others = " and ".join(self.aliased_with)
         cure = (
-            f" To separate them: {self.cure}."
+            f"To separate them: {self.cure}."
             if self.cure
-            else (" No single swap of the parts seen would separate them.")
+            else "No single swap of the parts seen would separate them."
         )
-        return f"{pair} cannot be told apart from {others}: they changed together.{cure}"
+        return (
+            f"{pair} cannot be told apart from {listed_factors(self.aliased_with)}: "
+            f"they changed together. {cure}"
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Aliases:
-    """What the rows can and cannot tell apart.
+    """What the rows can and cannot separate.
 
     Attributes
     ----------
@@ -145,14 +149,14 @@ def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
             continue
         swap = next((f" A first swap: {c.cure}." for c in group if c.cure), "")
         said.append(
-            f"{len(group)} pairs of levels of {factor} cannot be told apart from "
-            f"{' and '.join(partners)}: they changed together.{swap}"
+            f"{len(group)} pairs of levels of {factor_words(factor)} cannot be told apart from "
+            f"{listed_factors(partners)}: they changed together.{swap}"
         )
     return tuple(said)
 
 
 def find_aliases(design: Design) -> Aliases:
-    """Find the contrasts that the rows cannot tell, and what would."""
+    """Find the contrasts that the rows cannot separate, and the swaps that would."""
     import pandas as pd
 
     places = [
@@ -173,13 +177,34 @@ def find_aliases(design: Design) -> Aliases:
     )
     contrasts = tuple(
         finder.contrast(factor, first, second)
-        for factor in names
-        for first, second in combinations(range(len(factors[factor])), 2)
+        for place, factor in zip(places, names, strict=True)
+        for first, second in combinations(_old_to_new(design, place), 2)
     )
     shown = seen.copy()
     for name in names:
         shown[name] = [factors[name][code] for code in seen[name]]
     return Aliases(factors, shown, contrasts)
+
+
+def _old_to_new(design: Design, place: int) -> list[int]:
+    """Levels of a factor in the order of the products that have them, then of their names.
+
+    So all parts that change from one product to the next are compared in one direction.
+    """
+    rows, codes = design.rows, design.index[:, place]
+    products = rows["product"].dropna().unique() if "product" in rows else []
+    rank = {name: number for number, name in enumerate(sorted(products, key=_by_number))}
+    ranks = np.array([rank.get(name, len(rank)) for name in rows["product"]] if rank else codes * 0)
+    held = [ranks[codes == code] for code in range(len(design.levels[place]))]
+    order = np.lexsort(([each.mean() for each in held], [each.min() for each in held]))
+    return [int(code) for code in order]
+
+
+def _by_number(name: str) -> list[tuple[int, str]]:
+    """Sorting key in which digits count as numbers, so that r10 follows r9."""
+    return [
+        (int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name)
+    ]
 
 
 class _Finder:
@@ -277,8 +302,7 @@ class _Finder:
             fixes = np.flatnonzero((size > TOLERANCE**2) & (along >= (1.0 - TOLERANCE) * size))
             if len(fixes):
                 row = rows[fixes[0]]
-                words = f"test {self._words(row, free)}"
-                return f"{words} ({self._words(row, rest)})" if rest else words
+                return f"test {self._words(row, (*free, *rest))}"
         return ""
 
     def _tries(self, base: int, free: Sequence[str], factor: str) -> tuple[IntArray, Array]:
@@ -336,8 +360,10 @@ class _Finder:
         return self._spans
 
     def _words(self, row: IntArray, names: Sequence[str]) -> str:
-        return ", ".join(
-            f"{name} {self.factors[name][code]}"
-            for name, code in zip(self.names, row, strict=True)
-            if name in names
+        return combination_words(
+            {
+                name: self.factors[name][code]
+                for name, code in zip(self.names, row, strict=True)
+                if name in names
+            }
         )

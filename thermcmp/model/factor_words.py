@@ -1,0 +1,34 @@
+"""Factors and combinations of parts in plain words, for sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+#: Link to the words before, and words of a level, for the factors that have a phrase.
+_PHRASES: Final[dict[str, tuple[str, str]]] = {
+    "cooler_model": (" ", "cooler {}"),
+    "board_model": (" on ", "board {}"),
+    "memory_vendor": (" with ", "memory from {}"),
+    "assembly_kind": (" in a ", "{} assembly"),
+}
+
+
+def factor_words(factor: str) -> str:
+    """Return a factor's name without the spelling of a column: "cooler", "memory vendor"."""
+    return factor.removesuffix("_model").replace("_", " ")
+
+
+def listed_factors(factors: Iterable[str]) -> str:
+    """Return several factors as words: "board and memory vendor"."""
+    return " and ".join(map(factor_words, factors))
+
+
+def combination_words(levels: Mapping[str, str]) -> str:
+    """Return parts as words: "cooler Alder-C1 on board Alder-B2 with memory from Quill"."""
+    words = ""
+    for factor, (link, phrase) in _PHRASES.items():
+        if factor in levels:
+            words += (link if words else "") + phrase.format(levels[factor])
+    others = [f"{factor_words(name)} {levels[name]}" for name in levels if name not in _PHRASES]
+    return ", ".join([*([words] if words else []), *others])
