@@ -7,6 +7,7 @@ from thermcmp.model.factor_words import combination_words, factor_words, listed_
 
 def test_a_factor_is_named_without_its_column():
     assert factor_words("cooler_model") == "cooler"
+    assert factor_words("board_model + memory_vendor") == "board + memory vendor"
     assert listed_factors(["board_model", "memory_vendor"]) == "board and memory vendor"
 
 

@@ -278,7 +278,7 @@ def test_allowing_bad_health_says_nothing_of_a_good_fit(separation, small_fit, t
     ("questions", "message"),
     [
         ([], "nothing to report"),
-        (["x"], "item 0 is no answer but a str"),
+        (["x"], "item 0 is a str, not an answer"),
         (3, "no answer but a int"),
     ],
 )

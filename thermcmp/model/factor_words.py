@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Final
 
@@ -15,8 +16,8 @@ _PHRASES: Final[dict[str, tuple[str, str]]] = {
 
 
 def factor_words(factor: str) -> str:
-    """Return a factor's name without the spelling of a column: "cooler", "memory vendor"."""
-    return factor.removesuffix("_model").replace("_", " ")
+    """Return a factor's name, or a joint one's, as words: "cooler", "board + memory vendor"."""
+    return re.sub(r"_model\b", "", factor).replace("_", " ")
 
 
 def listed_factors(factors: Iterable[str]) -> str:

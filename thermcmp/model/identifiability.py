@@ -192,7 +192,7 @@ def _old_to_new(design: Design, place: int) -> list[int]:
     So all parts that change from one product to the next are compared in one direction.
     """
     rows, codes = design.rows, design.index[:, place]
-    products = rows["product"].dropna().unique() if "product" in rows else []
+    products = list(rows["product"].dropna().unique()) if "product" in rows else []
     rank = {name: number for number, name in enumerate(sorted(products, key=_by_number))}
     ranks = np.array([rank.get(name, len(rank)) for name in rows["product"]] if rank else codes * 0)
     held = [ranks[codes == code] for code in range(len(design.levels[place]))]
@@ -202,9 +202,7 @@ def _old_to_new(design: Design, place: int) -> list[int]:
 
 def _by_number(name: str) -> list[tuple[int, str]]:
     """Sorting key in which digits count as numbers, so that r10 follows r9."""
-    return [
-        (int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name)
-    ]
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name)]
 
 
 class _Finder:

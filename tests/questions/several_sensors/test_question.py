@@ -240,7 +240,7 @@ def test_fits_of_other_campaigns_or_of_one_sensor_twice_are_refused(fits, campai
         attribute_sensors([fits[0], fitted(other, "junction", draws=1000)], OLD, NEW)
     with pytest.raises(InputError, match="several fits of this sensor"):
         attribute_sensors([fits[0], fits[0]], OLD, NEW)
-    with pytest.raises(InputError, match="is no fit but a str"):
+    with pytest.raises(InputError, match="is a str, not a fit"):
         attribute_sensors(["memory"], OLD, NEW)
     with pytest.raises(InputError, match="no fit"):
         attribute_sensors([], OLD, NEW)
@@ -255,7 +255,7 @@ def test_a_report_of_several_fits_and_a_fix_has_the_section(fits, tmp_path):
         "Health of the junction fit",
     ):
         assert shown in page
-    with pytest.raises(InputError, match="a fix is given, but no fit"):
+    with pytest.raises(InputError, match="a fix without a fit"):
         report(attribute(fits[0], OLD, NEW), tmp_path / "other.html", fix=(OLD, NEW))
 
 

@@ -57,4 +57,10 @@ def attribution_figure(
     rows_axis(ax, labels)
     axis = "Change against the old build [K]" if before_c is None else "Temperature [°C]"
     finish(ax, answer.title, axis)
-    note(ax, answer.interval_words, drawn, omitted, extra="To the left is cooler.")
+    note(
+        ax,
+        answer.interval_words,
+        drawn,
+        omitted,
+        extra="Labels: improvement, as in the table; + is cooler, to the left.",
+    )

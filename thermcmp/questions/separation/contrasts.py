@@ -10,6 +10,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import SMALL_K
+from thermcmp.model.factor_words import factor_words
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.build_rise import Scope
@@ -20,28 +21,24 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
 
+#: What the rows of spreads have in place of a contrast.
+SPREAD: Final = "standard deviation"
 #: Spread below which assembly is called noise [K] (common practice, no source).
 SMALL_SPREAD_K: Final = 0.4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class EffectRow:
-    """One row to be: names, draws and what is known of them.
+    """One row of the separation before it is summarized.
 
     Attributes
     ----------
-    factor, contrast : str
-        What the row is about.
     draws : ndarray, shape (S,)
         The effect or spread [K].
     share : float
         Share of it that comes from the data [1].
     aliased_with : tuple of str
         Factors it cannot be told apart from.
-    health : str
-        Whether to believe the row.
-    sentence : str
-        The row in plain words.
     """
 
     factor: str
@@ -51,6 +48,21 @@ class EffectRow:
     aliased_with: tuple[str, ...]
     health: str
     sentence: str
+
+    @property
+    def phrase(self) -> str:
+        """Its name in a sentence: "cooler: Alder-C2 minus Alder-C1"."""
+        return in_sentence(effect_name(self.factor, self.contrast))
+
+
+def effect_name(factor: str, contrast: str) -> str:
+    """An effect's name for tables and figures: "cooler: Alder-C2 − Alder-C1"."""
+    return f"{factor_words(factor)}: {contrast}"
+
+
+def in_sentence(name: str) -> str:
+    """An effect's name with its minus as a word."""
+    return name.replace(" − ", " minus ")
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
@@ -106,7 +118,7 @@ def measured_effects(
 ) -> tuple[tuple[str, ...], Array]:
     """Names and weights, shape (m, q), of the contrasts and joint effects that the data hold."""
     held = [
-        (f"{factor}: {name}", weights)
+        (effect_name(factor, name), weights)
         for factor, name, weights, contrast in _entries(fit, scope, wanted)
         if contrast is None or contrast.estimable
     ]
@@ -115,10 +127,7 @@ def measured_effects(
 
 
 def short_effect(name: str) -> str:
-    """An effect's name for a sentence or a label.
-
-    The levels of a joint effect tell by themselves which factors changed together.
-    """
+    """An effect's name without joint factors, which its levels show by themselves."""
     factor, _, levels = name.partition(": ")
     return levels if " + " in factor else name
 
@@ -151,15 +160,17 @@ def _contrast_row(
     prob: float,
     health: str,
 ) -> EffectRow:
-    words = f"{factor}, {name}: {range_words(draws, prob)}"
+    number = range_words(draws, prob)
     if contrast is not None and not contrast.estimable:
         health = "not separable: the split is the prior's"
-        number = range_words(draws, prob)
         sentence = (
-            f"{contrast.sentence} The {number} given for it is {part_words(1.0 - share)} prior."
+            f"{contrast.sentence} The {number} in the table is {part_words(1.0 - share)} prior."
         )
         return EffectRow(factor, name, draws, share, contrast.aliased_with, health, sentence)
-    sentence = f"{words}; {part_words(share)} of it comes from the data."
+    words = in_sentence(effect_name(factor, name))
+    sentence = (
+        f"{words[0].upper()}{words[1:]} is {number}; {part_words(share)} of it comes from the data."
+    )
     if contrast is not None and contrast.rests_on:
         sentence += f" It rests on one combination of parts: {contrast.rests_on}."
     return EffectRow(factor, name, draws, share, (), health, sentence)
@@ -224,5 +235,5 @@ def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
             sentence += f" The data allow zero: {chance} that it is below {SMALL_K:g} K."
         words = "; ".join(filter(None, [str(fit.health), note.words]))
         share = float(np.clip(note.shrinkage, 0.0, 1.0))
-        rows.append(EffectRow(term.name, "standard deviation", draws, share, (), words, sentence))
+        rows.append(EffectRow(term.name, SPREAD, draws, share, (), words, sentence))
     return rows

@@ -1,24 +1,19 @@
-"""An answer's table in words: headings with units, cells with sensible digits."""
+"""A table for readers: headings with units, cells with the digits of their unit."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
-from thermcmp.questions.phrases import percent_words
+from thermcmp.model.factor_words import factor_words
+from thermcmp.questions.phrases import number_words, percent_words
 
 _UNITS: Final[dict[str, str]] = {
     "k": "K", "c": "°C", "w": "W", "rpm": "rpm", "db": "dB", "dba": "dB(A)", "h": "h",
     "hours": "h", "s": "s", "m": "m",
 }  # fmt: skip
-_DIGITS: Final[dict[str, str]] = {
-    "K": ".2f", "°C": ".1f", "W": ".0f", "rpm": ".0f", "dB": ".1f", "dB(A)": ".1f", "h": ".1f",
-}  # fmt: skip
-#: In a table with a row per quantity, which names its unit in a column.
-_ROW_DIGITS: Final[dict[str, str]] = _DIGITS | {"W": ".1f"}
 _WORDS: Final[dict[str, str]] = {
     "mean": "mean", "sd": "SD", "low": "low", "high": "high",
     "data_share": "share from data", "aliased_with": "aliased with", "p_best": "chance to be best",
@@ -33,8 +28,9 @@ _WORDS: Final[dict[str, str]] = {
     "costs_low": "at least", "costs_high": "at most", "noise_low": "noise, low",
     "noise_high": "noise, high",
 }  # fmt: skip
-#: Columns whose cells name factors as the results table does.
-_FACTOR_NAMES: Final = frozenset({"factor", "part", "term", "parameter", "aliased_with", "effect"})
+#: Columns whose cells name factors, and those whose cells name parameters, as columns do.
+_FACTORS: Final = frozenset({"factor", "aliased_with"})
+_PARAMETERS: Final = frozenset({"part", "term", "parameter", "effect"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +51,32 @@ class WordedTable:
 
 
 def worded_table(table: pd.DataFrame) -> WordedTable:
-    """Put a tidy table into words."""
+    """Put a tidy table into words; a row without an estimate says so once, at its mean."""
     means = [name for name in table.columns if str(name).startswith("mean_")]
     lacking = table[means].isna().any(axis=1) if means else pd.Series(False, index=table.index)
-    units = [str(unit) for unit in table["unit"]] if "unit" in table else [""] * len(table)
-    columns = [_cells(table[name], str(name), lacking, units) for name in table.columns]
+    columns = []
+    for name, texts in _texts(table).items():
+        is_number, is_percent = _is_number(table[name]), heading_unit(name)[1] == "%"
+        cells = []
+        for text, lacks in zip(texts, lacking, strict=True):
+            if text is None and lacks and name.startswith("mean_"):
+                cells.append(Cell("not estimable", is_missing=True))
+            else:
+                shown = "–" if text is None else text.removesuffix("%") if is_percent else text
+                cells.append(Cell(shown, is_number=is_number))
+        columns.append(cells)
     return WordedTable(
         headings=tuple(_heading(str(name)) for name in table.columns),
         rows=tuple(zip(*columns, strict=True)),
     )
+
+
+def printed_table(table: pd.DataFrame) -> pd.DataFrame:
+    """The table with its cells as text; "–" where a value is missing."""
+    cells = {
+        name: ["–" if t is None else t for t in texts] for name, texts in _texts(table).items()
+    }
+    return pd.DataFrame(cells, columns=table.columns)
 
 
 def heading_unit(name: str) -> tuple[str, str]:
@@ -85,46 +98,38 @@ def _heading(name: str) -> str:
     return f"{words} [{unit}]" if unit else words
 
 
-def _cells(column: pd.Series, name: str, lacking: pd.Series, units: Sequence[str]) -> list[Cell]:
-    """Cells of one column; a row without an estimate says so once, at its mean."""
+def _texts(table: pd.DataFrame) -> dict[str, list[str | None]]:
+    """Cells of each column as text, None where a value is missing."""
+    units = [str(unit) for unit in table["unit"]] if "unit" in table else [""] * len(table)
+    return {
+        str(name): [
+            None if pd.isna(value) else _text(value, str(name), unit, is_number=_is_number(column))
+            for value, unit in zip(column, units, strict=True)
+        ]
+        for name, column in table.items()
+    }
+
+
+def _is_number(column: pd.Series) -> bool:
     is_flag = pd.api.types.is_bool_dtype(column)
-    is_number = pd.api.types.is_numeric_dtype(column) and not is_flag
-    cells = []
-    for value, lacks, unit in zip(column, lacking, units, strict=True):
-        write = _number_writer(name, unit) if is_number else _plain(name)
-        if not pd.isna(value):
-            text = ("yes" if value else "no") if is_flag else write(value)
-            cells.append(Cell(text, is_number=is_number))
-        elif lacks and name.startswith("mean_"):
-            cells.append(Cell("not estimable", is_missing=True))
-        else:
-            cells.append(Cell("–", is_number=is_number))
-    return cells
+    return bool(pd.api.types.is_numeric_dtype(column)) and not is_flag
 
 
-def _plain(name: str) -> Callable[[object], str]:
-    """Writer of text cells; names of factors and parts are put in words."""
-
-    def write(value: object) -> str:
-        text = ", ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
-        return text.replace("_", " ") if name in _FACTOR_NAMES else text
-
-    return write
-
-
-def _number_writer(name: str, row_unit: str = "") -> Callable[[float], str]:
-    """Writer of numbers by the column's unit, else by the row's."""
-    unit = heading_unit(name)[1]
-    if unit == "%":
-        return lambda value: percent_words(value).removesuffix("%")
-    digits = ".1f" if name == "rank_mean" else _DIGITS.get(unit)
-    if not unit:
-        digits = digits or _ROW_DIGITS.get(row_unit)
-
-    def write(value: float) -> str:
+def _text(value: Any, name: str, row_unit: str, *, is_number: bool) -> str:
+    """One cell; a number has the digits of its column's unit, else of its row's."""
+    if is_number:
+        # A row's unit is that of its measured values, not of its counts.
+        unit = heading_unit(name)[1] or (row_unit if isinstance(value, float) else "")
+        if unit == "%":
+            return percent_words(value)
+        if unit or name == "rank_mean":
+            return number_words(value, unit)
         # Bare numbers: three digits, but no powers of ten for counts and sizes.
-        form = digits or (".0f" if abs(value) >= 100.0 else ".3g")
-        # Adding 0 turns a rounded "-0" into "0".
-        return f"{float(f'{value:{form}}') + 0.0:{form}}".replace("-", "\N{MINUS SIGN}")
-
-    return write
+        form = ".0f" if abs(value) >= 100.0 else ".3g"
+        return f"{value:{form}}".replace("-", "\N{MINUS SIGN}")
+    if pd.api.types.is_bool(value):
+        return "yes" if value else "no"
+    text = ", ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
+    if name in _FACTORS:
+        return factor_words(text)
+    return text.replace("_", " ") if name in _PARAMETERS else text
