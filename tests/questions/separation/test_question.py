@@ -246,9 +246,11 @@ def library(bench):
     rise = dict(zip(names, (60.0, 60.2, 60.1, 66.0, 60.0, 60.3, 52.0, 60.1), strict=True))
     rows = bench(
         [
-            {"product": name, "cooler_model": name, "cooler_id": name, "board_id": name,
-             "assembly": f"{name} {again}", "temperature_c": 21.0 + rise[name] + 0.1 * again}
-            for name in names for again in range(3)
+            {
+                "product": name, "cooler_model": name, "cooler_id": name, "assembly": f"{name} {m}",
+                "temperature_c": 21.0 + rise[name] + 0.2 * m + 0.05 * again,
+            }
+            for name in names for m in range(2) for again in range(2)
         ]
     )  # fmt: skip
     return separate(fit(rows, terms=["cooler_model", "assembly"], draws=400, seed=2))
