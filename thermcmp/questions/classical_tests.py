@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -24,7 +25,6 @@ from thermcmp.results.validation import check_results
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
 #: Fewest assemblies per level for a t-test to have a variance on both sides.
 FEWEST: Final = 2
@@ -149,7 +149,12 @@ def classical_check(
             f"{factor_words(factor)} is counted to it.",
         ),
         prob=prob,
-        draw_figure=_figure,
+        draw_figure=partial(
+            interval_figure,
+            label="test",
+            columns=("estimate", "low", "high"),
+            axis="Difference [K], or as the row states",
+        ),
         interval_kind="confidence",
         factor=factor,
         first=pair[0],
@@ -341,14 +346,4 @@ def _sentences(
         "over "
         f"{int(counts[pair[1]])} and {int(counts[pair[0]])} assemblies (p = {t.p:.2g}).",
         f"Equivalence within ±{matters_k:g} K {alike} shown (p = {tost.p:.2g}).",
-    )
-
-
-def _figure(answer: Answer, ax: Axes) -> None:
-    interval_figure(
-        answer,
-        ax,
-        label="test",
-        columns=("estimate", "low", "high"),
-        axis="Difference [K], or as the row says",
     )

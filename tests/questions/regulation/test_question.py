@@ -128,7 +128,7 @@ def test_a_power_limit_gives_an_improvement_back_as_power():
 def test_levels_that_drown_in_the_background_are_left_out(silence):
     loud = silence.assign(noise_floor_dba=silence["noise_dba"] - 3.0)
     found = regulated_runs(loud)
-    assert "noise" not in found.sentences[0]
+    assert "dB(A)" not in found.sentences[0]
     quiet = silence.assign(
         noise_floor_dba=np.where(silence.index == 0, silence["noise_dba"] - 3.0, 20.0)
     )

@@ -61,8 +61,8 @@ def effect_name(factor: str, contrast: str) -> str:
 
 
 def in_sentence(name: str) -> str:
-    """An effect's name with its minus as a word."""
-    return name.replace(" − ", " minus ")
+    """An effect's name with words for its signs."""
+    return name.replace(" − ", " minus ").replace(" + ", " and ")
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -32,7 +33,6 @@ from thermcmp.questions.separation.contrasts import (
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
-    from matplotlib.axes import Axes
 
     from thermcmp.inference.posterior import Fit
 #: Rows that are shown of a larger table: a screen of them.
@@ -135,7 +135,7 @@ def separate(
             *_caveats(fit, wanted),
         ),
         prob=prob,
-        draw_figure=_figure,
+        draw_figure=partial(interval_figure, label=("factor", "contrast")),
         shown_rows=shown,
         scope=str(where),
         matters_k=matters_k,
@@ -315,7 +315,3 @@ def _models_with_one(levels: Sequence[str]) -> list[str]:
     """Models of which a nested specimen term has one level only."""
     models = [level.rsplit(" · ", 1)[0] for level in levels]
     return [model for model in dict.fromkeys(models) if models.count(model) == 1]
-
-
-def _figure(answer: Answer, ax: Axes) -> None:
-    interval_figure(answer, ax, label=("factor", "contrast"))
