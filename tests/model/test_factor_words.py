@@ -2,12 +2,18 @@
 
 import pytest
 
-from thermcmp.model.factor_words import combination_words, factor_words, listed_factors
+from thermcmp.model.factor_words import (
+    combination_words,
+    effect_words,
+    factor_words,
+    listed_factors,
+)
 
 
 def test_a_factor_is_named_without_its_column():
     assert factor_words("cooler_model") == "cooler"
     assert factor_words("board_model + memory_vendor") == "board + memory vendor"
+    assert effect_words("cooler_model: a_model − b_1") == "cooler: a_model − b_1"
     assert listed_factors(["board_model", "memory_vendor"]) == "board and memory vendor"
 
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
-    """The firmware of a build, and the sensor its fan follows if that is not the one asked about."""
+    """The firmware of a build; `follows` is the sensor of its fan, if not the one asked about."""
 
     firmware: Firmware
     follows: str | None

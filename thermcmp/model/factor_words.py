@@ -20,6 +20,12 @@ def factor_words(factor: str) -> str:
     return re.sub(r"_model\b", "", factor).replace("_", " ")
 
 
+def effect_words(effect: str) -> str:
+    """Return the name of an effect, "cooler_model: B − A", with its factor as words."""
+    factor, colon, contrast = effect.partition(": ")
+    return factor_words(factor) + colon + contrast if colon else effect
+
+
 def listed_factors(factors: Iterable[str]) -> str:
     """Return several factors as words: "board and memory vendor"."""
     return " and ".join(map(factor_words, factors))

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from thermcmp.model.factor_words import factor_words
+from thermcmp.model.factor_words import effect_words, factor_words
 from thermcmp.questions.phrases import number_words, percent_words
 
 _UNITS: Final[dict[str, str]] = {
@@ -30,7 +30,7 @@ _WORDS: Final[dict[str, str]] = {
 }  # fmt: skip
 #: Columns whose cells name factors, and those whose cells name parameters, as columns do.
 _FACTORS: Final = frozenset({"factor", "aliased_with"})
-_PARAMETERS: Final = frozenset({"part", "term", "parameter", "effect"})
+_PARAMETERS: Final = frozenset({"part", "term", "parameter"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,4 +132,6 @@ def _text(value: Any, name: str, row_unit: str, *, is_number: bool) -> str:
     text = ", ".join(map(str, value)) if isinstance(value, tuple | list) else str(value)
     if name in _FACTORS:
         return factor_words(text)
+    if name == "effect":
+        return effect_words(text)
     return text.replace("_", " ") if name in _PARAMETERS else text

@@ -62,7 +62,8 @@ def test_a_joint_effect_is_named_in_sentences_by_its_levels(aliased):
         }
     )  # fmt: skip
     units = units_of(aliased.fit, "assembly")
-    moved = "One assembly moves {} most for its error: from -1.0 to 0.2 K (2.3 standard deviations)"
+    names = [name.replace("−", "minus") for name in names]
+    moved = "One assembly moves {} most for its error: from −1.0 to 0.2 K (2.3 standard deviations)"
     said = _sentences(table, units)
     assert said == (
         f"{moved.format(names[0])} without 'm1'.",
@@ -82,7 +83,7 @@ def test_a_joint_effect_is_named_in_sentences_by_its_levels(aliased):
         == f"6 more signs rest on one assembly: {'; '.join(names[1:5])} and 2 more in the table."
     )
     table["effect"] = "lab: South − North"
-    assert "moves lab: South − North most" in _sentences(table, units)[0]
+    assert "moves lab: South minus North most" in _sentences(table, units)[0]
 
 
 def test_the_table_agrees_with_a_fit_without_the_assembly(check, aliased):

@@ -263,6 +263,7 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
 
 
 def _phrase(effect: str) -> str:
+    """An effect in a sentence, the shorter way."""
     return in_sentence(short_effect(effect))
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import SMALL_K
-from thermcmp.model.factor_words import factor_words
+from thermcmp.model.factor_words import effect_words
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.build_rise import Scope
@@ -52,17 +52,12 @@ class EffectRow:
     @property
     def phrase(self) -> str:
         """Its name in a sentence: "cooler: Alder-C2 minus Alder-C1"."""
-        return in_sentence(effect_name(self.factor, self.contrast))
+        return in_sentence(f"{self.factor}: {self.contrast}")
 
 
-def effect_name(factor: str, contrast: str) -> str:
-    """An effect's name for tables and figures: "cooler: Alder-C2 − Alder-C1"."""
-    return f"{factor_words(factor)}: {contrast}"
-
-
-def in_sentence(name: str) -> str:
-    """An effect's name with words for its signs."""
-    return name.replace(" − ", " minus ").replace(" + ", " and ")
+def in_sentence(effect: str) -> str:
+    """An effect's name with words for its factor and its signs."""
+    return effect_words(effect).replace(" − ", " minus ").replace(" + ", " and ")
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
@@ -118,7 +113,7 @@ def measured_effects(
 ) -> tuple[tuple[str, ...], Array]:
     """Names and weights, shape (m, q), of the contrasts and joint effects that the data hold."""
     held = [
-        (effect_name(factor, name), weights)
+        (f"{factor}: {name}", weights)
         for factor, name, weights, contrast in _entries(fit, scope, wanted)
         if contrast is None or contrast.estimable
     ]
@@ -127,9 +122,9 @@ def measured_effects(
 
 
 def short_effect(name: str) -> str:
-    """An effect's name without joint factors, which its levels show by themselves."""
+    """An effect's name in words, without joint factors, which its levels show by themselves."""
     factor, _, levels = name.partition(": ")
-    return levels if " + " in factor else name
+    return levels if " + " in factor else effect_words(name)
 
 
 def _entries(
@@ -167,7 +162,7 @@ def _contrast_row(
             f"{contrast.sentence} The {number} in the table is {part_words(1.0 - share)} prior."
         )
         return EffectRow(factor, name, draws, share, contrast.aliased_with, health, sentence)
-    words = in_sentence(effect_name(factor, name))
+    words = in_sentence(f"{factor}: {name}")
     sentence = (
         f"{words[0].upper()}{words[1:]} is {number}; {part_words(share)} of it comes from the data."
     )

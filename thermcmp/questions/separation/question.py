@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     import xarray as xr
 
     from thermcmp.inference.posterior import Fit
+
 #: Rows that are shown of a larger table: a screen of them.
 MOST_SHOWN: Final = 12
 
