@@ -131,7 +131,7 @@ def test_other_units_can_be_left_out(aliased, unit):
         ({"unit": "screw"}, "use one of: run, assembly"),
         ({"small_k": 0.0}, "not above zero"),
         ({"prob": 1.5}, "out of range"),
-        ({"factors": ["colour"]}, "no such factor"),
+        ({"contrasts": ["colour"]}, "no such factor"),
     ],
 )
 def test_what_cannot_be_is_refused(aliased, more, message):

@@ -11,8 +11,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.inference.noise_fit import fit_noise
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.prediction.build_rise import Scope, build_of, rise_draws
-from thermcmp.questions import ranking
-from thermcmp.questions.ranking.question import rank
+from thermcmp.questions.ranking.question import _groups, rank
 from thermcmp.simulation import Peers, simulate
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
@@ -55,18 +54,18 @@ def test_a_chain_of_small_gaps_does_not_run_together():
     assert gaps[0] < 0.9
     assert gaps[1] < 0.9
     assert gaps[2] > 0.9
-    assert ranking._groups(temperatures, 1.0) == [1, 1, 2]
-    assert ranking._groups(temperatures, 0.0) == [1, 2, 3]
-    assert ranking._groups(temperatures, 3.0) == [1, 1, 1]
+    assert _groups(temperatures, 1.0) == [1, 1, 2]
+    assert _groups(temperatures, 0.0) == [1, 2, 3]
+    assert _groups(temperatures, 3.0) == [1, 1, 1]
 
 
 def test_a_group_is_as_sure_as_it_says():
     # The gap exceeds 1 K in 90 % of the draws, or in one draw less.
     sure = np.zeros((100, 2))
     sure[:90, 1] = 1.5
-    assert ranking._groups(sure, 1.0) == [1, 2]
+    assert _groups(sure, 1.0) == [1, 2]
     sure[89, 1] = 0.5
-    assert ranking._groups(sure, 1.0) == [1, 1]
+    assert _groups(sure, 1.0) == [1, 1]
 
 
 def test_leaving_out_the_warmest_changes_nothing_for_the_others(peers, even):
