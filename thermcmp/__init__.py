@@ -46,14 +46,14 @@ if TYPE_CHECKING:
     from thermcmp.questions.build_chain.question import chain
     from thermcmp.questions.build_prediction.answer import Prediction
     from thermcmp.questions.build_prediction.question import predict
-    from thermcmp.questions.classical_tests import classical_check
+    from thermcmp.questions.classical_tests import ClassicalCheck, classical_check
     from thermcmp.questions.fit_check.question import FitCheck, check_fit
     from thermcmp.questions.limit_margin.answer import Margin
     from thermcmp.questions.limit_margin.question import margin
-    from thermcmp.questions.ranking.question import rank
-    from thermcmp.questions.regulation.question import regulated_runs
-    from thermcmp.questions.separation.question import separate
-    from thermcmp.questions.several_sensors.question import attribute_sensors
+    from thermcmp.questions.ranking.question import Ranking, rank
+    from thermcmp.questions.regulation.question import RegulatedRuns, regulated_runs
+    from thermcmp.questions.separation.question import Separation, separate
+    from thermcmp.questions.several_sensors.question import SensorAttribution, attribute_sensors
     from thermcmp.reporting.document import report
     from thermcmp.results.firmware_table import read_firmware
     from thermcmp.results.results_table import read_results
@@ -73,6 +73,7 @@ _HOMES = {
     "Attribution": "thermcmp.questions.attribution.answer",
     "Build": "thermcmp.model.conditions",
     "Chain": "thermcmp.questions.build_chain.answer",
+    "ClassicalCheck": "thermcmp.questions.classical_tests",
     "Conditions": "thermcmp.model.conditions",
     "DutyTable": "thermcmp.physics.fan_controls",
     "EngineError": "thermcmp.errors",
@@ -80,8 +81,8 @@ _HOMES = {
     "Fault": "thermcmp.errors",
     "Firmware": "thermcmp.physics.firmware",
     "Fit": "thermcmp.inference.posterior",
-    "FixedSpeed": "thermcmp.physics.fan_controls",
     "FitCheck": "thermcmp.questions.fit_check.question",
+    "FixedSpeed": "thermcmp.physics.fan_controls",
     "Gamma": "thermcmp.model.priors",
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.steady_state.protocol",
@@ -96,9 +97,13 @@ _HOMES = {
     "PluginError": "thermcmp.errors",
     "Prediction": "thermcmp.questions.build_prediction.answer",
     "Protocol": "thermcmp.telemetry.steady_state.protocol",
+    "Ranking": "thermcmp.questions.ranking.question",
     "Reduced": "thermcmp.telemetry.campaign.folder",
     "Reduction": "thermcmp.telemetry.steady_state.reduction",
+    "RegulatedRuns": "thermcmp.questions.regulation.question",
+    "SensorAttribution": "thermcmp.questions.several_sensors.question",
     "SensorFits": "thermcmp.inference.sensor_fits",
+    "Separation": "thermcmp.questions.separation.question",
     "TargetTemperature": "thermcmp.physics.fan_controls",
     "Term": "thermcmp.model.terms",
     "ThermcmpError": "thermcmp.errors",
@@ -136,6 +141,7 @@ __all__ = [
     "Attribution",
     "Build",
     "Chain",
+    "ClassicalCheck",
     "Conditions",
     "DutyTable",
     "EngineError",
@@ -159,9 +165,13 @@ __all__ = [
     "PluginError",
     "Prediction",
     "Protocol",
+    "Ranking",
     "Reduced",
     "Reduction",
+    "RegulatedRuns",
+    "SensorAttribution",
     "SensorFits",
+    "Separation",
     "TargetTemperature",
     "Term",
     "ThermcmpError",

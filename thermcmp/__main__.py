@@ -27,16 +27,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 @contextmanager
 def _notes() -> Iterator[None]:
-    """Describe the library's warnings in plain lines, without the place in the code."""
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", ThermcmpWarning)
-        try:
+    """Print the library's warnings as plain lines, without the place in the code."""
+    caught: list[warnings.WarningMessage] = []
+    try:
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always", ThermcmpWarning)
             yield
-        finally:
-            _say(caught)
+    finally:
+        _print_notes(caught)
 
 
-def _say(caught: Sequence[warnings.WarningMessage]) -> None:
+def _print_notes(caught: Sequence[warnings.WarningMessage]) -> None:
     for warning in caught:
         if issubclass(warning.category, ThermcmpWarning):
             print(f"Note: {warning.message}", file=sys.stderr)

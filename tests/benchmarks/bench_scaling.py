@@ -137,7 +137,7 @@ def measure_check(rows: int, draws: int) -> dict[str, object]:
         "fit_s": fitted - start,
         "check_s": checked - fitted,
         "contrasts": len(found.left_out.table),
-        "trusted": float((found.left_out.details["units"]["action"] == "weights").mean()),
+        "trusted": float((found.left_out.units["action"] == "weights").mean()),
         "fit_mb": fit_mb,
         "peak_mb": peak_mb(),
     }

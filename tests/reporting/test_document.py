@@ -196,7 +196,7 @@ def test_every_fit_that_an_answer_rests_on_is_checked_and_named(pair, small_fit,
     assert "Can these fits be trusted?" in text
     assert f"memory, {rows} rows of Alder r1, Alder r2, fitted together with junction" in text
     # What fits have in common is said once: a joint fit's draws, and what all were made with.
-    assert text.count("What was checked in the draws of the") == 2
+    assert text.count("Checks of the draws of the") == 2
     assert f"Its draws are those of the {joint}" in text
     assert text.count("Version of numpy") == 1
     assert text.count("What the model assumed before it saw the data") == 1
@@ -278,8 +278,8 @@ def test_allowing_bad_health_says_nothing_of_a_good_fit(separation, small_fit, t
     ("questions", "message"),
     [
         ([], "nothing to report"),
-        (["x"], "item 0 is no answer but a str"),
-        (3, "no answer but a int"),
+        (["x"], "item 0 is a str, not an answer"),
+        (3, "item 0 is a int, not an answer"),
     ],
 )
 def test_what_is_no_answer_is_named(questions, message, tmp_path):

@@ -35,8 +35,8 @@ def test_interval_figure_draws_the_tables_numbers(separation):
     intervals = [tuple(line.get_xdata()) for line in lines_with_two_points(ax)]
     assert intervals[:2] == [(-7.2, -5.3), (-2.6, 0.9)]
     assert tick_words(ax) == [
-        "cooler model: Alder-C2 − Alder-C1",
-        "board model: Alder-B2 − Alder-B1",
+        "cooler: Alder-C2 − Alder-C1",
+        "board: Alder-B2 − Alder-B1",
     ]
     assert ax.get_ylim()[0] > ax.get_ylim()[1], "the first row stands at the top"
 
@@ -77,8 +77,8 @@ def test_attribution_bars_lead_from_old_to_new(attribution):
 def test_attribution_marks_a_warmer_part_by_hatching_and_in_words(attribution):
     ax = attribution.plot()
     assert [bar.get_hatch() for bar in ax.patches] == [None, None, "///", None]
-    assert "+0.6 K" in all_words(ax)
-    assert "−6.5 K" in all_words(ax)
+    assert "−0.6 K, warmer" in all_words(ax)
+    assert "+6.5 K, cooler" in all_words(ax)
 
 
 def test_attribution_interval_hangs_at_the_bars_end(attribution):

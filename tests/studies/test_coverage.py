@@ -65,7 +65,7 @@ def revision_outcomes(kind):
     found = []
     for seed in range(FIRST_SEED[kind], FIRST_SEED[kind] + SIZE):
         truth, model = fitted(seed, draw_effects=kind == "drawn effects")
-        cooler = cooler_row(separate(model, factors=["cooler_model"]))
+        cooler = cooler_row(separate(model, contrasts=["cooler_model"]))
         parts = attribute(model, "Alder r1 / fw 1", "Alder r2 / fw 2").table.set_index("part")
         fix = truth.attribution_k("memory", "Alder r1 / fw 1", "Alder r2 / fw 2")
         effect = truth.contrast_k("memory", "cooler_model", "Alder-C1", "Alder-C2")
@@ -115,7 +115,7 @@ def test_product_line_intervals_hold_the_line_at_least_as_often_as_they_say(
     held = []
     for seed in range(FIRST_SEED["product line"], FIRST_SEED["product line"] + SIZE):
         truth, model = fitted(seed, draw_effects=True, specimens=2)
-        row = cooler_row(separate(model, "product line", factors=["cooler_model"]))
+        row = cooler_row(separate(model, "product line", contrasts=["cooler_model"]))
         effect = truth.contrast_k(
             "memory", "cooler_model", "Alder-C1", "Alder-C2", scope="product line"
         )

@@ -1,4 +1,4 @@
-"""The firmwares of a job: what its table says that they do, and whose sensor they follow."""
+"""The firmware rule of each build of a job, and the sensor that it follows."""
 
 from __future__ import annotations
 
@@ -16,15 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
-    """What sets the fan of a build.
-
-    Attributes
-    ----------
-    firmware : Firmware
-        The firmware.
-    follows : str, optional
-        The sensor that its fan follows, where that is not the one asked about.
-    """
+    """The firmware of a build; `follows` is the sensor of its fan, if not the one asked about."""
 
     firmware: Firmware
     follows: str | None

@@ -1,4 +1,4 @@
-"""The main job as one call: import, fit, ask, write the report, say the verdict."""
+"""The main job as one call: import, fit, ask, write the report, return the verdict."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
     from thermcmp.telemetry.campaign.folder import Reduced
 
-#: What the invented demo campaign is asked.
+#: Questions to the invented demo campaign.
 DEMO_SENSOR: Final = "memory"
 DEMO_BESIDE: Final = ("junction",)
 DEMO_BEFORE: Final = "Alder r1 / fw 1"
@@ -27,14 +27,14 @@ DEMO_AFTER: Final = "Alder r2 / fw 2"
 DEMO_LIMIT_C: Final = 100.0
 #: Name of the question about several sensors.
 SENSORS: Final = "Sensors"
-#: Sentences of a question's answer that the verdict repeats; of others `_USUALLY_SAID`.
-_SAID: Final = {"Margin": 2, SENSORS: 1}
-_USUALLY_SAID: Final = 3
+#: Sentences of a question's answer that the verdict repeats, where not the usual number.
+_REPEATED: Final = {"Margin": 2, SENSORS: 1}
+_USUALLY_REPEATED: Final = 3
 
 #: A study of fewer rows is not fitted on its own.
 _FEWEST_ROWS: Final = 8
 
-#: Says what is being done while it is being done.
+#: Shows a step while it runs.
 Progress = Callable[[str], AbstractContextManager[Any]]
 
 
@@ -55,7 +55,7 @@ class Job:
     sheet : str, optional
         Sheet of a workbook that has several.
     decimal : {".", ","}, optional
-        Decimal mark of the user's tables; by default proved by their numbers.
+        Decimal mark of the user's tables; found from their numbers by default.
     logs, runs : pathlib.Path, optional
         The user's own folder of per-second logs and its run sheet, reduced first.
     log_columns : pathlib.Path, optional
@@ -69,7 +69,7 @@ class Job:
     limit_c : float, optional
         Highest allowed sensor temperature [°C].
     firmware : pathlib.Path, optional
-        Table of what the firmwares do, for the margin; see `read_firmware`.
+        Table of the firmwares' rules, for the margin; see `read_firmware`.
     duty : pathlib.Path, optional
         Table of fan speed by duty, for firmware curves that are stated in duty.
     cooler_id : str, optional
@@ -122,12 +122,12 @@ class Job:
 
     @property
     def sampling(self) -> dict[str, Any]:
-        """What every fit is told of its draws."""
+        """Options of every fit."""
         return {"seed": self.seed} | ({} if self.draws is None else {"draws": self.draws})
 
     @property
     def allowed(self) -> dict[str, Any]:
-        """What every question and the report are allowed beyond the usual."""
+        """Options of every question and of the report."""
         return {"allow_bad_health": True} if self.allow_bad_health else {}
 
     @property
@@ -144,8 +144,8 @@ class Job:
 
 def demo_folder() -> Path:
     """Folder of the demo campaign: in the installed package, else in the source tree."""
-    here = Path(__file__).resolve().parent
-    for folder in (here / "_demo", here.parent / "datasets" / "demo"):
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "_demo", package.parent / "datasets" / "demo"):
         if (folder / "campaign.csv").is_file():
             return folder
     raise InputError(
@@ -159,7 +159,7 @@ def demo_folder() -> Path:
 
 
 def run_job(job: Job, progress: Progress) -> list[str]:
-    """Do the job and give the verdict."""
+    """Do the job and return the verdict."""
     import thermcmp as tc
 
     reduced = None
@@ -316,7 +316,7 @@ def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
 
 
 def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
-    """What sets the fan of each build, where the job has a firmware table."""
+    """The firmware rule of each build, where the job has a firmware table."""
     if job.firmware is None:
         return {}
     return rules_of(
@@ -346,7 +346,7 @@ def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, 
 
 
 def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answer | str]]:
-    """Name and answer of each question but the margin, or why it was not asked."""
+    """Name and answer of each question but the margin, or the reason why it was not asked."""
     import thermcmp as tc
 
     before, after = job.builds
@@ -407,17 +407,17 @@ def _regulated(rows: pd.DataFrame) -> Iterator[tuple[str, Answer]]:
 
 
 def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
-    """Fit of the two builds' own parts, to show what the swaps alone can tell; None if no less."""
+    """Fit of the two builds' own parts alone; None if there is little else or too little."""
     import thermcmp as tc
     from thermcmp.prediction.builds import build_of
 
     builds = [build_of(fit, name) for name in (before, after)]
     rows = fit.results
-    own = rows["cooler_model"].isin([build.cooler_model for build in builds])
-    own &= rows["board_model"].isin([build.board_model for build in builds])
-    if own.all() or own.sum() < _FEWEST_ROWS:
+    study = rows["cooler_model"].isin([build.cooler_model for build in builds])
+    study &= rows["board_model"].isin([build.board_model for build in builds])
+    if study.all() or study.sum() < _FEWEST_ROWS:
         return None
-    return tc.fit(rows[own], sensor=fit.sensor, **job.sampling)
+    return tc.fit(rows[study], sensor=fit.sensor, **job.sampling)
 
 
 def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None) -> str:
@@ -431,6 +431,6 @@ def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None
 
 
 def _verdict(name: str, answer: Answer) -> list[str]:
-    count = _SAID.get(name, _USUALLY_SAID)
-    first, *more = answer.sentences[:count] or ("nothing to say.",)
+    count = _REPEATED.get(name, _USUALLY_REPEATED)
+    first, *more = answer.sentences[:count] or ("no finding.",)
     return [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]

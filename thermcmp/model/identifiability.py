@@ -10,6 +10,7 @@ Specimens, assemblies and sessions are left to their spreads; only factors are t
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -18,6 +19,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array, IntArray
+from thermcmp.model.factor_words import combination_words, factor_words, listed_factors
 from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
@@ -67,15 +69,19 @@ class Contrast:
 
     @property
     def sentence(self) -> str:
-        """The finding in plain words; "" if there is nothing to report."""
-        pair = f"{self.factor} {self.second} against {self.first}"
+        """What cannot be told apart, or what the contrast rests on; "" where neither is so."""
+        pair = f"{factor_words(self.factor).capitalize()}: {self.second} against {self.first}"
         if self.estimable:
             return f"{pair} rests on one combination: {self.rests_on}." if self.rests_on else ""
-        others = " and ".join(self.aliased_with)
-        cure = " No single swap of the parts seen would separate them."
-        if self.cure:
-            cure = f" To separate them: {self.cure}."
-        return f"{pair} cannot be told apart from {others}: they changed together.{cure}"
+        cure = (
+            f"To separate them: {self.cure}."
+            if self.cure
+            else "No single swap of the parts seen would separate them."
+        )
+        return (
+            f"{pair} cannot be told apart from {listed_factors(self.aliased_with)}: "
+            f"they changed together. {cure}"
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,8 +141,8 @@ def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
             continue
         swap = next((f" A first swap: {c.cure}." for c in group if c.cure), "")
         sentences.append(
-            f"{len(group)} pairs of levels of {factor} cannot be told apart from "
-            f"{' and '.join(partners)}: they changed together.{swap}"
+            f"{len(group)} pairs of levels of {factor_words(factor)} cannot be told apart from "
+            f"{listed_factors(partners)}: they changed together.{swap}"
         )
     return tuple(sentences)
 
@@ -157,13 +163,17 @@ def find_aliases(design: Design) -> Aliases:
     finder = _Finder(
         tuple(names), factors, seen[names].to_numpy(np.intp) if names else np.empty((0, 0), np.intp)
     )
-    contrasts = [contrast for factor in names for contrast in finder.contrasts(factor)]
+    contrasts = [
+        contrast
+        for place, factor in zip(places, names, strict=True)
+        for contrast in finder.contrasts(factor, _old_to_new(design, place))
+    ]
     for place in _places(design, Role.ALLOWANCE):
         # Others allow for such a cause; only its own contrasts need to be told from them.
         allowance, joined = design.terms[place].name, [*places, place]
         among = {design.terms[k].name: design.levels[k] for k in joined}
-        seen_jointly = np.unique(design.index[:, joined], axis=0)
-        contrasts += _Finder(tuple(among), among, seen_jointly).contrasts(allowance)
+        beside = _Finder(tuple(among), among, np.unique(design.index[:, joined], axis=0))
+        contrasts += beside.contrasts(allowance, _old_to_new(design, place))
     shown = seen.copy()
     for name in names:
         shown[name] = [factors[name][code] for code in seen[name]]
@@ -177,6 +187,25 @@ def _places(design: Design, role: Role) -> list[int]:
         for k, term in enumerate(design.terms)
         if term.role is role and term.acts is Acts.RESISTANCE
     ]
+
+
+def _old_to_new(design: Design, place: int) -> list[int]:
+    """Levels of a factor in the order of the products that have them, then of their names.
+
+    So all parts that change from one product to the next are compared in one direction.
+    """
+    rows, codes = design.rows, design.index[:, place]
+    products = list(rows["product"].dropna().unique()) if "product" in rows else []
+    rank = {name: number for number, name in enumerate(sorted(products, key=_by_number))}
+    ranks = np.array([rank.get(name, len(rank)) for name in rows["product"]] if rank else codes * 0)
+    held = [ranks[codes == code] for code in range(len(design.levels[place]))]
+    order = np.lexsort(([each.mean() for each in held], [each.min() for each in held]))
+    return [int(code) for code in order]
+
+
+def _by_number(name: str) -> list[tuple[int, str]]:
+    """Sorting key in which digits count as numbers, so that r10 follows r9."""
+    return [(int(part), "") if part.isdigit() else (-1, part) for part in re.split(r"(\d+)", name)]
 
 
 class _Finder:
@@ -227,9 +256,9 @@ class _Finder:
         part = self._part(self._spaces(without)[0], factor, first, second)
         return bool(np.linalg.norm(part) < TOLERANCE * 10)
 
-    def contrasts(self, factor: str) -> list[Contrast]:
-        """Return the estimability of all pairs of levels of a factor."""
-        pairs = combinations(range(len(self.factors[factor])), 2)
+    def contrasts(self, factor: str, order: Sequence[int]) -> list[Contrast]:
+        """Return the estimability of all pairs of levels of a factor, in an order of levels."""
+        pairs = combinations(order, 2)
         return [self.contrast(factor, first, second) for first, second in pairs]
 
     def contrast(self, factor: str, first: int, second: int) -> Contrast:
@@ -267,8 +296,7 @@ class _Finder:
             fixes = np.flatnonzero((size > TOLERANCE**2) & (along >= (1.0 - TOLERANCE) * size))
             if len(fixes):
                 row = rows[fixes[0]]
-                words = f"test {self._words(row, free)}"
-                return f"{words} ({self._words(row, rest)})" if rest else words
+                return f"test {self._words(row, (*free, *rest))}"
         return ""
 
     def _neighbours(self, base: int, free: Sequence[str], factor: str) -> tuple[IntArray, Array]:
@@ -326,8 +354,10 @@ class _Finder:
         return self._cached_spans
 
     def _words(self, row: IntArray, names: Sequence[str]) -> str:
-        return ", ".join(
-            f"{name} {self.factors[name][code]}"
-            for name, code in zip(self.names, row, strict=True)
-            if name in names
+        return combination_words(
+            {
+                name: self.factors[name][code]
+                for name, code in zip(self.names, row, strict=True)
+                if name in names
+            }
         )

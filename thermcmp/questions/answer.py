@@ -1,11 +1,13 @@
-"""What every question returns: one frozen answer with table, draws and words."""
+"""The answer of a question: one frozen object with table, draws, sentences and caveats."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
+
+from thermcmp.questions.table_words import printed_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -13,6 +15,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from thermcmp.inference.posterior import Fit
+
+#: The health of several fits is that of the worst.
+_WORST_FIRST: Final = ("bad", "caution", "ok")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -34,7 +39,7 @@ class Answer:
     draws : xarray.Dataset
         Posterior draws behind the table, with dimension ``draw``.
     sentences : tuple of str
-        What to say in plain words.
+        The findings in plain words.
     caveats : tuple of str
         What limits the answer; shown wherever the answer is shown.
     prob : float
@@ -45,8 +50,10 @@ class Answer:
         Tables shown below the first one, by caption.
     details : dict
         Further values of the question, by name.
+    shown_rows : tuple of int, optional
+        Places of the table's rows that are printed, drawn and set on a page; all by default.
     fits : tuple of Fit
-        The fits that it rests on; a report says how far each can be trusted.
+        The fits that it rests on; a report states how far each can be trusted.
     """
 
     kind: str
@@ -60,12 +67,13 @@ class Answer:
     interval_kind: str = "equal-tailed"
     further_tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     details: dict[str, Any] = field(default_factory=dict)
+    shown_rows: tuple[int, ...] | None = None
     fits: tuple[Fit, ...] = field(default=(), repr=False)
 
     def __getattr__(self, name: str) -> Any:
         # Reached only for names that are not fields: the question's own values. A field
         # comes here in a half-built answer only, and must not ask for a field in turn.
-        if name.startswith("_") or name in self.__slots__:
+        if name.startswith("_") or name in Answer.__slots__:
             raise AttributeError(name)
         if name in self.details:
             return self.details[name]
@@ -91,7 +99,7 @@ class Answer:
 
         from thermcmp.questions.plot_style import natural_height
 
-        height = max(2.6, 0.38 * len(self.table) + 1.4)
+        height = max(2.6, 0.38 * len(self.shown_table) + 1.4)
         figure = Figure(figsize=(7.6, height), layout="constrained")
         ax = figure.subplots()
         self.draw_figure(self, ax)
@@ -100,14 +108,32 @@ class Answer:
         return ax
 
     @property
+    def health(self) -> str:
+        """Worst health of the fits behind the answer; "" without a fit."""
+        found = {str(fit.health) for fit in self.fits}
+        return next((word for word in _WORST_FIRST if word in found), "")
+
+    @property
     def interval_words(self) -> str:
         """Kind and probability of the intervals, in words."""
         return f"{self.prob:.0%} {self.interval_kind} intervals"
 
     @property
+    def shown_table(self) -> pd.DataFrame:
+        """The rows of the table that are printed, drawn and set on a page."""
+        return self.table if self.shown_rows is None else self.table.iloc[list(self.shown_rows)]
+
+    @property
+    def more_rows(self) -> str:
+        """How many rows the table has beyond those shown, in words; "" for none."""
+        count = len(self.table) - len(self.shown_table)
+        return f"{count} more row{'s' if count > 1 else ''} in the answer's table." if count else ""
+
+    @property
     def tables_text(self) -> str:
         """Title and tables as plain text, without the sentences."""
-        parts = [f"{self.title} ({self.interval_words})", _text(self.table)]
+        parts = [f"{self.title} ({self.interval_words})", _text(self.shown_table)]
+        parts += [self.more_rows] if self.more_rows else []
         for caption, table in self.further_tables.items():
             parts += [f"{caption}:", _text(table)]
         return "\n".join(parts)
@@ -115,7 +141,8 @@ class Answer:
     @property
     def tables_html(self) -> str:
         """Title and tables as HTML, without the sentences."""
-        tables = _html(self.table)
+        tables = _html(self.shown_table)
+        tables += f"<p>{escape(self.more_rows)}</p>" if self.more_rows else ""
         for caption, table in self.further_tables.items():
             tables += f"<p>{escape(caption)}</p>{_html(table)}"
         return f"<h4>{escape(self.title)}</h4><p>{escape(self.interval_words)}</p>{tables}"
@@ -131,13 +158,8 @@ class Answer:
 
 
 def _text(table: pd.DataFrame) -> str:
-    return table.to_string(index=False, float_format=_number, na_rep="–")
+    return printed_table(table).to_string(index=False)
 
 
 def _html(table: pd.DataFrame) -> str:
-    found: str = table.to_html(index=False, float_format=_number, na_rep="–")
-    return found
-
-
-def _number(value: float) -> str:
-    return f"{value:z.2f}"
+    return str(printed_table(table).to_html(index=False))

@@ -1,9 +1,4 @@
-"""What limits every answer of a fit, in one place.
-
-Each question asks here for its caveats, so none can forget one: rows left out, bad health,
-priors that decide, runs and assemblies that stray, and an assembly without which an answer
-would turn its sign.
-"""
+"""The caveats that every answer of a fit carries: one place, so no question can forget one."""
 
 from __future__ import annotations
 
@@ -20,6 +15,7 @@ from thermcmp.inference.checks.omission_groups import Units, units_of
 from thermcmp.inference.checks.outliers import Discounted, Outlier, discounted, outlying
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.model.design import EXPONENT
+from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
     from thermcmp.inference.checks.leave_out import Deletions
@@ -27,13 +23,13 @@ if TYPE_CHECKING:
 
 #: Posterior draws behind a caveat; `check_fit` takes more.
 DRAWS: Final = 200
-#: Assemblies times answers that are held against one another.
+#: Most assemblies times answers for which each is left out.
 MOST_CELLS: Final = 2_000_000
-#: How sure a sign must be before it is worth saying that it turns.
+#: How sure a sign must be before its turning is worth a caveat.
 SURE: Final = 0.90
 #: An assembly without which the error grows more than this holds the answer alone.
 ALONE: Final = 3.0
-#: Names in a sentence before the rest is counted.
+#: Caveats of one kind before the rest is counted.
 _NAMED: Final = 4
 
 
@@ -43,10 +39,8 @@ class Linear:
 
     Attributes
     ----------
-    names : tuple of str
-        Their names.
     weights : ndarray, shape (m, q), or callable
-        Weights of the effects; a callable gives them for an airflow exponent.
+        Weights of the effects; a callable returns them for an airflow exponent.
     against : float
         Value whose side matters: 0 for the sign of a difference [K].
     """
@@ -57,20 +51,17 @@ class Linear:
 
 
 def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
-    """Stop a question of a fit whose health is "bad", unless its use was allowed."""
+    """Refuse a fit whose health is "bad", unless its use was allowed."""
     if fit.health == "bad" and not allowed:
+        # Another engine is no way out of NUTS, nor for sensors that were fitted together.
+        more_only = fit.engine == "nuts" or fit.fitted_with
+        remedy = "more draws=" if more_only else "engine='nuts' or more draws="
         raise EngineError(
             f"The fit's health is 'bad', so it is not {what}: "
             + " ".join(fit.diagnostics.sentences)
-            + f" Fix: fit again with {_other_draws(fit)} and see fit.diagnostics, or pass "
+            + f" Fix: fit again with {remedy} and see fit.diagnostics, or pass "
             "allow_bad_health=True, which is recorded (--draws, --allow-bad-health)."
         )
-
-
-def _other_draws(fit: Fit) -> str:
-    """What may draw a fit better that was drawn badly."""
-    only = fit.engine == "nuts" or fit.fitted_with
-    return "more draws=" if only else "engine='nuts' or more draws="
 
 
 def fit_caveats(
@@ -83,45 +74,47 @@ def fit_caveats(
             f"The fit's health is '{fit.health}': " + " ".join(fit.diagnostics.sentences)
         )
     if fit.health == "bad":
-        caveats.append("Answered although the fit's health is 'bad', on the user's word.")
+        caveats.append("Fit health is 'bad'; answered because allow_bad_health=True.")
     caveats += _prior_caveats(influence or {})
-    caveats += [one.sentence for one in strays(fit)[:_NAMED]]
-    if len(strays(fit)) > _NAMED:
-        caveats.append(f"{len(strays(fit)) - _NAMED} more runs or assemblies stray: see check_fit.")
-    unnamed = discount_words(fit)
-    caveats += unnamed[:_NAMED]
-    if len(unnamed) > _NAMED:
-        more = len(unnamed) - _NAMED
-        caveats.append(f"{more} more runs count for little under Student's t: see check_fit.")
+    named = [outlier.sentence for outlier in outliers(fit)]
+    caveats += _few(named, "more outliers among runs and assemblies: see check_fit.")
+    little = discount_words(fit)
+    caveats += _few(little, "more runs count for little under Student's t: see check_fit.")
     return caveats + (_turning(fit, linear) if linear is not None else [])
 
 
-def strays(fit: Fit) -> tuple[Outlier, ...]:
+def _few(sentences: list[str], rest: str) -> list[str]:
+    """The first sentences, and a count of the rest."""
+    more = len(sentences) - _NAMED
+    return sentences[:_NAMED] + ([f"{more} {rest}"] if more > 0 else [])
+
+
+def outliers(fit: Fit) -> tuple[Outlier, ...]:
     """Runs and assemblies of a fit that the others do not explain."""
-    return fit.once("strays", _find_strays)
+    return fit.once("outliers", _find_outliers)
 
 
-def _find_strays(fit: Fit) -> tuple[Outlier, ...]:
+def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
     runs, assemblies = units_of(fit, "run"), units_of(fit, "assembly")
     by_run, by_assembly = _left_out(fit)
-    little = {one.name: one.weight for one in discounts(fit)}
-    named = [
-        replace(one, weight=little.get(one.name, 1.0)) for one in outlying(runs, by_run, assemblies)
+    little = {run.name: run.weight for run in discounts(fit)}
+    runs_named = [
+        replace(run, weight=little.get(run.name, 1.0)) for run in outlying(runs, by_run, assemblies)
     ]
     aside = _discounted_rows(runs, assemblies, little)
     if aside.any():
         # A run that counts for little is no reason to blame its assembly.
         study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS), aside=aside)
         (by_assembly,) = study.each()
-    told = {one.name for one in named if one.alone}
+    alone = {run.name for run in runs_named if run.alone}
     # An assembly of one run is that run.
     single = {
         assemblies.names[assemblies.codes[row]]
         for row, name in enumerate(np.array(runs.names)[runs.codes])
-        if name in told
+        if name in alone
     }
     others = outlying(assemblies, by_assembly, assemblies)
-    return (*named, *(one for one in others if one.name not in single))
+    return (*runs_named, *(assembly for assembly in others if assembly.name not in single))
 
 
 def _left_out(fit: Fit) -> tuple[Deletions, Deletions]:
@@ -137,13 +130,13 @@ def _leave_out(fit: Fit) -> tuple[Deletions, Deletions]:
 
 def discounts(fit: Fit) -> tuple[Discounted, ...]:
     """Runs that count for little, by Student's t."""
-    return fit.once("discounts", lambda one: discounted(one, units_of(one, "run"), DRAWS))
+    return fit.once("discounts", lambda fit: discounted(fit, units_of(fit, "run"), DRAWS))
 
 
 def discount_words(fit: Fit) -> list[str]:
-    """Sentences on the runs that count for little, but for those that are named as strays."""
-    told = {one.name for one in strays(fit) if one.kind == "run"}
-    return [one.sentence for one in discounts(fit) if one.name not in told]
+    """Sentences on the runs that count for little and are not named as outliers."""
+    named = {outlier.name for outlier in outliers(fit) if outlier.kind == "run"}
+    return [run.sentence for run in discounts(fit) if run.name not in named]
 
 
 def _discounted_rows(runs: Units, assemblies: Units, names: Container[str]) -> BoolArray:
@@ -153,37 +146,32 @@ def _discounted_rows(runs: Units, assemblies: Units, names: Container[str]) -> B
     return np.asarray(little & others)
 
 
-def influence_words(names: Sequence[str], found: Sensitivity) -> dict[str, str]:
-    """By estimate what its prior does to it, where it does something."""
+def influence_words(names: Sequence[str], influence: Sensitivity) -> dict[str, str]:
+    """What its prior does to each estimate that it moves."""
     return {
         name: f"{words} ({parameter})"
-        for name, words, parameter in zip(names, found.words, found.strongest, strict=True)
+        for name, words, parameter in zip(names, influence.words, influence.strongest, strict=True)
         if words != "ok"
     }
 
 
 def _prior_caveats(influence: Mapping[str, str]) -> list[str]:
     """One sentence for what the priors decide, one for what they move."""
-    said = {
+    sentences = {
         "the prior decides": "Somewhat other priors would give another answer, more than the rows "
-        "would: {}. Fix: see fit.priors.table, or add assemblies or sessions that tell.",
+        "would: {}. Fix: see fit.priors.table, or add assemblies or sessions.",
         "the prior matters": "The rows hold these, but somewhat other priors would move them: {}.",
     }
     caveats = []
-    for words, sentence in said.items():
+    for words, sentence in sentences.items():
         hit = [
             f"{name} (by the prior of '{text.removeprefix(words)[2:-1]}')"
             for name, text in influence.items()
             if text.startswith(words)
         ]
         if hit:
-            caveats.append(sentence.format(_listed(hit)))
+            caveats.append(sentence.format(few_named(hit)))
     return caveats
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return ", ".join(names[:_NAMED]) + more
 
 
 def _turning(fit: Fit, linear: Linear) -> list[str]:
@@ -193,8 +181,8 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
         return []
     linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(assemblies.names)))
     study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS))
-    _, found = _left_out(fit)
-    moved = study.moments(linear.weights, found.weights)
+    _, deletions = _left_out(fit)
+    moved = study.moments(linear.weights, deletions.weights)
     whole, whole_sd = moved.whole
     without, without_sd = moved.mean, moved.sd
     side = whole - linear.against
@@ -204,34 +192,33 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
     turned &= without_sd <= ALONE * whole_sd
     caveats = []
     for place, estimate in zip(*np.nonzero(turned), strict=True):
-        doubt = "" if found.trusted[place] else " (roughly: check_fit refits it)"
-        with_k, without_k = whole[estimate], without[place, estimate]
+        doubt = "" if deletions.trusted[place] else " (roughly: check_fit refits it)"
+        with_k, without_k = map(number_words, (whole[estimate], without[place, estimate]))
         caveats.append(
             f"It rests on one assembly: without '{assemblies.names[place]}' "
-            f"{linear.names[estimate]} would be {without_k:.1f} K and not {with_k:.1f} K{doubt}."
+            f"{linear.names[estimate]} would be {without_k} K and not {with_k} K{doubt}."
         )
-    more = len(caveats) - _NAMED
-    further = [f"{more} more answers turn with one assembly."] if more > 0 else []
+    caveats = _few(caveats, "more answers turn with one assembly.")
     if passed_over:
-        further.append(
-            f"Whether one assembly turns an answer was looked at for the {len(linear.names)} least "
+        caveats.append(
+            f"Whether one assembly turns an answer was checked for the {len(linear.names)} least "
             f"sure of {passed_over + len(linear.names)}."
         )
-    return caveats[:_NAMED] + further
+    return caveats
 
 
 def _least_sure(fit: Fit, linear: Linear, most: int) -> tuple[Linear, int]:
     """The answers that turn most readily, where they are too many, and how many are not."""
     if len(linear.names) <= most:
         return linear, 0
-    given, usual = linear.weights, float(np.mean(fit.draws(EXPONENT)))
-    draws = fit.combined(given(usual) if callable(given) else given)
+    weights, usual = linear.weights, float(np.mean(fit.draws(EXPONENT)))
+    draws = fit.combined(weights(usual) if callable(weights) else weights)
     far = np.abs(draws.mean(axis=0) - linear.against) / np.std(draws, axis=0)
     # One that is unsure already cannot lose a sure side.
     far[_chance_of_side(far, np.ones(len(far))) < SURE] = np.inf
     kept = np.sort(np.argsort(far, kind="stable")[:most])
     names = tuple(linear.names[i] for i in kept)
-    chosen = (lambda exponent: given(exponent)[kept]) if callable(given) else given[kept]
+    chosen = (lambda exponent: weights(exponent)[kept]) if callable(weights) else weights[kept]
     return Linear(names, chosen, linear.against), len(linear.names) - most
 
 

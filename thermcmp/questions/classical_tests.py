@@ -1,6 +1,6 @@
 """Classical check: textbook tests beside the hierarchical answer.
 
-Uses pingouin (GPL-3), imported when asked. The unit of analysis is the assembly:
+Uses pingouin (GPL-3), imported on first use. The unit of analysis is the assembly:
 runs of one assembly share its error, so they are averaged before any test.
 """
 
@@ -8,22 +8,23 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from functools import partial
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.model.design import nice
+from thermcmp.model.factor_words import factor_words
 from thermcmp.model.rows import level_keys, one_sensor, usable_rows
 from thermcmp.physics.airflow import PowerLaw
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.interval_plot import interval_figure
-from thermcmp.questions.phrases import check_prob
+from thermcmp.questions.phrases import check_prob, number_words
 from thermcmp.results.validation import check_results
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
 #: Fewest assemblies per level for a t-test to have a variance on both sides.
 FEWEST: Final = 2
@@ -42,6 +43,26 @@ class _Line:
     health: str = "ok"
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ClassicalCheck(Answer):
+    """Textbook tests of the difference between two levels of one factor.
+
+    Attributes
+    ----------
+    factor : str
+        Results column whose levels are compared.
+    first, second : str
+        The two levels; the difference is second minus first.
+    matters_k : float
+        Equivalence bound [K].
+    """
+
+    factor: str
+    first: str
+    second: str
+    matters_k: float
+
+
 def classical_check(
     results: pd.DataFrame,
     sensor: str | None = None,
@@ -51,11 +72,11 @@ def classical_check(
     second: str | None = None,
     matters_k: float = 1.0,
     prob: float = 0.90,
-) -> Answer:
-    """Textbook tests of one factor: Welch's t, ANCOVA, equivalence, effect size, ICC.
+) -> ClassicalCheck:
+    """Test one factor by the textbook: Welch's t, ANCOVA, equivalence, effect size, ICC.
 
-    They know nothing of boards, vendors or sessions: a factor that changed together
-    with the tested one is counted to it. The hierarchical answer is `separate`.
+    These tests ignore all other factors: what changed together with the tested one is
+    counted to it. The hierarchical answer is `separate`.
 
     Parameters
     ----------
@@ -74,10 +95,10 @@ def classical_check(
 
     Returns
     -------
-    Answer
+    ClassicalCheck
         Table: test, estimate, low, high, statistic, p, health. The difference is in
         K at the rows' reference power and mean fan speed, averaged over assemblies.
-        The ANCOVA line takes runs one by one and is too sure; it says so.
+        The ANCOVA line takes runs one by one and is too sure, as its health states.
 
     Raises
     ------
@@ -86,6 +107,8 @@ def classical_check(
     ModelError
         If no usable row is left.
     """
+    import xarray as xr
+
     check_prob(prob)
     rows, sensor = one_sensor(check_results(results), sensor)
     rows, left_out = usable_rows(rows, PowerLaw())
@@ -113,20 +136,30 @@ def classical_check(
             _ancova(runs, factor, pair, prob),
             _icc(runs, factor),
         ]
-    return Answer(
+    return ClassicalCheck(
         kind="classical check",
-        title=f"{factor} {pair[1]} − {pair[0]}, {sensor}: textbook tests",
+        title=f"{factor_words(factor).capitalize()}, {pair[1]} minus {pair[0]}, {sensor}: "
+        "textbook tests",
         table=_table(lines),
-        draws=_no_draws(),
+        draws=xr.Dataset(),
         sentences=_sentences(lines, counts, pair, matters_k),
         caveats=(
             *(str(item) + "." for item in left_out),
             "These tests see one factor at a time: whatever changed together with "
-            f"{factor} is counted to it.",
+            f"{factor_words(factor)} is counted to it.",
         ),
         prob=prob,
-        draw_figure=_figure,
+        draw_figure=partial(
+            interval_figure,
+            label="test",
+            columns=("estimate", "low", "high"),
+            axis="Difference [K], or as the row states",
+        ),
         interval_kind="confidence",
+        factor=factor,
+        first=pair[0],
+        second=pair[1],
+        matters_k=matters_k,
     )
 
 
@@ -302,29 +335,15 @@ def _table(lines: list[_Line]) -> pd.DataFrame:
     )
 
 
-def _no_draws() -> Any:
-    import xarray as xr
-
-    return xr.Dataset()
-
-
 def _sentences(
     lines: list[_Line], counts: pd.Series, pair: tuple[str, str], matters_k: float
 ) -> tuple[str, ...]:
     t, tost = lines[0], lines[1]
     alike = "is" if tost.p < 0.05 else "is not"
+    low, high = number_words(t.low), number_words(t.high)
     return (
-        f"{pair[1]} runs {t.estimate:+.1f} K ({t.low:.1f} to {t.high:.1f}) against {pair[0]}, over "
+        f"{pair[1]} minus {pair[0]} is {number_words(t.estimate, sign='+')} K ({low} to {high}), "
+        "over "
         f"{int(counts[pair[1]])} and {int(counts[pair[0]])} assemblies (p = {t.p:.2g}).",
         f"Equivalence within ±{matters_k:g} K {alike} shown (p = {tost.p:.2g}).",
-    )
-
-
-def _figure(answer: Answer, ax: Axes) -> None:
-    interval_figure(
-        answer,
-        ax,
-        label="test",
-        columns=("estimate", "low", "high"),
-        axis="Difference [K], or as the row says",
     )

@@ -1,11 +1,4 @@
-"""Figures of the answers, drawn on axes that the caller owns.
-
-Nothing here touches `matplotlib.pyplot` or ``rcParams``: every look is given
-explicitly, so a figure is the same inside any script or notebook. What a colour
-says is also said by a shape or by words, so the figures survive grey print and
-colour-blind eyes: a filled point is a healthy estimate, a hollow one comes with a
-warning, and what cannot be estimated is left out and named below the axes.
-"""
+"""The figure of points with intervals, drawn on axes that the caller owns."""
 
 from __future__ import annotations
 
@@ -44,13 +37,13 @@ def interval_figure(
 ) -> None:
     """Draw a point and an interval for each row of the answer's table.
 
-    Notes
-    -----
-    At most `MOST_ROWS` rows are drawn, the first ones; the figure then says how many
-    more the table has.
+    At most `MOST_ROWS` of the rows shown are drawn, the first ones; the figure then states how
+    many more the table has.
     """
-    found, omitted = split_rows(answer.table, row_names(answer.table, label), columns)
-    drawn, rest = found[:MOST_ROWS], found[MOST_ROWS:]
+    shown = answer.shown_table
+    estimates, omitted = split_rows(shown, row_names(shown, label), columns)
+    drawn = estimates[:MOST_ROWS]
+    more = len(answer.table) - len(omitted) - len(drawn)
     for place, row in enumerate(drawn):
         interval(ax, place, row)
     rows_axis(ax, [row.name for row in drawn])
@@ -62,5 +55,5 @@ def interval_figure(
         answer.interval_words,
         drawn,
         omitted,
-        extra=f"{len(rest)} more rows in the table." if rest else "",
+        extra=f"{more} more rows in the table." if more else "",
     )

@@ -1,13 +1,18 @@
-"""Shared words and rows of the answers, so that all questions speak alike."""
+"""Shared phrases of the answers: numbers, intervals and probabilities in words."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 
-PROB = 0.90
+PROB: Final = 0.90
+#: Digits after the point by unit; one where a unit is not listed.
+DIGITS: Final = {"rpm": 0, "W": 0, "s": 0}
 
 
 def interval(draws: Array, prob: float) -> tuple[float, float]:
@@ -37,10 +42,38 @@ def check_prob(prob: float) -> None:
         )
 
 
+def check_matters(matters_k: float) -> None:
+    """Refuse a smallest difference that is not a number of kelvin, 0 or more."""
+    if not (np.isfinite(matters_k) and matters_k >= 0):
+        raise InputError(
+            "Which difference matters?",
+            [
+                Fault(
+                    "not zero or more",
+                    "give a number of kelvin",
+                    column="matters_k",
+                    value=str(matters_k),
+                )
+            ],
+        )
+
+
+def few_named(names: Sequence[str], most: int = 4) -> str:
+    """Names in a sentence, the rest of them counted."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def number_words(value: float, unit: str = "K", sign: str = "") -> str:
+    """A number with its unit's digits and a true minus sign; `sign` "+" shows a plus too."""
+    return f"{value:{sign}z.{DIGITS.get(unit, 1)}f}".replace("-", "\N{MINUS SIGN}")
+
+
 def range_words(draws: Array, prob: float, unit: str = "K") -> str:
-    """Mean and interval in words: "-6.4 K (-7.1 to -5.7)"."""
-    low, high = interval(draws, prob)
-    return f"{np.mean(draws):z.1f} {unit} ({low:z.1f} to {high:z.1f})"
+    """Mean and interval in words: "−6.4 K (−7.1 to −5.7)"."""
+    values = (float(np.mean(draws)), *interval(draws, prob))
+    mean, low, high = (number_words(value, unit) for value in values)
+    return f"{mean} {unit} ({low} to {high})"
 
 
 def sided_words(draws: Array, prob: float, over: str, under: str, unit: str = "K") -> str:
@@ -50,7 +83,7 @@ def sided_words(draws: Array, prob: float, over: str, under: str, unit: str = "K
 
 
 def part_words(share: float) -> str:
-    """A share in per cent, never as a plain 0 or 100: the rest is small and not none."""
+    """A share in per cent, never a plain 0 or 100: the rest is small and not none."""
     if share > 0.99:
         return "over 99%"
     return "under 1%" if share < 0.01 else f"{share:.0%}"

@@ -1,4 +1,8 @@
-"""The hand that the figures are drawn with: colours, rows, intervals and notes."""
+"""Shared plot style: colours, rows, intervals and notes.
+
+Nothing here touches `matplotlib.pyplot` or ``rcParams``, so a figure is the same in any script
+or notebook. A shape or a word repeats what a colour says, for grey print and colour-blind eyes.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 import pandas as pd
+
+from thermcmp.model.factor_words import factor_words
+from thermcmp.questions.phrases import number_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -50,7 +57,7 @@ def row_names(table: pd.DataFrame, label: str | Sequence[str]) -> list[str]:
     columns = [label] if isinstance(label, str) else list(label)
     cells = table[columns].astype(str)
     if "factor" in cells:
-        cells["factor"] = cells["factor"].str.replace("_", " ")
+        cells["factor"] = cells["factor"].map(factor_words)
     return [": ".join(line) for line in cells.to_numpy()]
 
 
@@ -96,8 +103,7 @@ def stair_bar(
 ) -> None:
     """Draw one bar of a stair of improvements, with its interval at its end and its value.
 
-    A bar to the left of its origin is cooler; one that is warmer is hatched by lines, so
-    that colour alone tells nothing.
+    The bar of a cooler part goes to the left of its origin; that of a warmer one is hatched.
     """
     cooler = row.mean >= 0.0
     ax.barh(
@@ -114,7 +120,7 @@ def stair_bar(
     ends = Row(row.name, origin - row.mean, origin - row.high, origin - row.low, row.health)
     interval(ax, place, ends, color=INK)
     ax.annotate(
-        f"{-row.mean:+.1f} K".replace("-", "\N{MINUS SIGN}"),
+        f"{number_words(row.mean, sign='+')} K, {'cooler' if cooler else 'warmer'}",
         (max(origin, ends.high), place),
         xytext=(7, 0),
         textcoords="offset points",
@@ -135,7 +141,7 @@ def rows_axis(ax: Axes, names: Sequence[str]) -> None:
 
 
 def natural_height(ax: Axes) -> float:
-    """Height of a figure that gives each named row its room [in]."""
+    """Height of a figure with room for each named row [in]."""
     from matplotlib.ticker import FixedLocator
 
     if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):
@@ -147,7 +153,7 @@ def natural_height(ax: Axes) -> float:
 def finish(
     ax: Axes, title: str, axis: str, *, grid: Literal["x", "both"] = "x", pad: float = 6.0
 ) -> None:
-    """Return the axes their heading, rules and frame."""
+    """Set the heading, rules and frame of the axes."""
     title = textwrap.fill(title, _TITLE_WIDTH)
     ax.set_title(title, loc="left", pad=pad, fontsize=SIZE + 1.5, fontweight="bold", color=INK)
     ax.set_xlabel(axis, fontsize=SIZE, color=INK)
@@ -168,7 +174,7 @@ def note(
     mark: str = "Point: mean; bar",
     extra: str = "",
 ) -> None:
-    """Describe below the axes what the marks mean and what was left out."""
+    """Explain the marks below the axes, and name what was left out."""
     words = [f"{mark}: {interval_words.removesuffix('s')}."]
     if extra:
         words.append(extra)

@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 def questions() -> tuple[Question, ...]:
     """Return all questions of plug-ins; one that raises names its plug-in."""
     return tuple(
-        Question(one.key, guarded(one, one.item.ask, Answer))
-        for one in provided("thermcmp_questions")
+        Question(plugin.key, guarded(plugin, plugin.item.ask, Answer))
+        for plugin in provided("thermcmp_questions")
     )
 
 
 def ask_questions(fit: Fit) -> tuple[Answer, ...]:
-    """Ask every question of the plug-ins; one that fails is warned about and left out."""
-    return tuple(surviving([functools.partial(one.ask, fit) for one in questions()]))
+    """Answer every question of the plug-ins; one that fails is left out with a warning."""
+    return tuple(surviving([functools.partial(question.ask, fit) for question in questions()]))

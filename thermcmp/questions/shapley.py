@@ -1,4 +1,4 @@
-"""The order-free split: what each of several changes brings, whatever their order."""
+"""The order-free split of a difference among several changes."""
 
 from __future__ import annotations
 

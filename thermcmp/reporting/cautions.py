@@ -1,4 +1,4 @@
-"""The usual cautions for the bench work that an answer may lead to.
+"""Cautions for the bench work that an answer may lead to.
 
 Common practice, no source, unless one is named. They never replace the maker's
 service instructions.
@@ -16,7 +16,7 @@ from typing import Final
 class Work(StrEnum):
     """Kind of bench work that carries a risk."""
 
-    TEARDOWN = "taking a card apart and assembly it again"
+    TEARDOWN = "taking a card apart and assembling it again"
     CLAMPING = "changing the clamping force"
     FANS = "work near fans"
     HEAT = "work on a hot card"

@@ -1,4 +1,4 @@
-"""The questions that a report asks of a fit when none are named."""
+"""The usual questions that a report asks of a fit."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 
 def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answer]:
-    """Separation, ranking of several products, regulated runs, and plug-ins' questions."""
-    answers = [separate(fit, allow_bad_health=allow_bad_health)]
+    """Answer separation, ranking of several products, regulated runs and plug-ins' questions."""
+    answers: list[Answer] = [separate(fit, allow_bad_health=allow_bad_health)]
     if fit.results["product"].nunique() > 1:
         answers.append(rank(fit, allow_bad_health=allow_bad_health))
     if any_regulated(fit.results):

@@ -45,23 +45,23 @@ def report(
     Parameters
     ----------
     questions : Answer, Fit, iterable of one of them, or mapping of sensor to Fit
-        What to report, in this order; of a fit its usual questions are asked.
+        What to report, in this order; a fit is asked its usual questions.
     path : path-like
         File to write; missing folders are made, an old file is replaced.
     fit : Fit, optional
-        Fit to be named first in the sections about health, trust and data, and to give
+        Fit to be named first in the sections about health, trust and data, and passed
         to plug-ins' sections. The fits that the answers rest on follow by themselves.
     fix : tuple of (Build or str), optional
-        Old and new build, where fits are reported: the fix is attributed, and of several
-        fits of the same results, one per sensor, the sensors are set beside each other.
+        Old and new build, where fits are reported: the fix is attributed. Of several fits
+        of the same results, one per sensor, the sensors are set beside each other.
     title : str, optional
         Heading of the page.
     dated : datetime.date or str, optional
         Date to print; none by default, so that the bytes depend on the input alone.
     allow_bad_health : bool
-        Report although the fit failed its health check; the page then says so.
+        Report although the fit failed its health check; the page then states it.
     reduced : Reduced, optional
-        What `reduce_logs` gave: its refused runs and cautions are listed.
+        Result of `reduce_logs`: its refused runs and cautions are listed.
 
     Returns
     -------
@@ -71,7 +71,7 @@ def report(
     Raises
     ------
     InputError
-        If there is nothing to report, something is no answer, or the path is a folder.
+        If there is nothing to report, an item is not an answer, or the path is a folder.
     EngineError
         If a fit failed its health check and `allow_bad_health` is not set.
     """
@@ -82,7 +82,7 @@ def report(
     asked = _listed(questions)
     if not allow_bad_health:
         # Before any question refuses them in words of its own.
-        _refuse_bad(_bad_names((), _as_fits(asked)))
+        _refuse_bad(_bad_names(_as_fits(asked)))
     answers = _as_answers(asked, fix, allow_bad_health)
     if target.is_dir():
         raise InputError(
@@ -90,7 +90,7 @@ def report(
             [Fault("the path is a folder", "name a file in it", file=str(target))],
         )
     fits = _fits_behind(answers, (fit,) if fit is not None else _as_fits(asked))
-    bad = _bad_names(answers, fits)
+    bad = _bad_names(fits)
     if not allow_bad_health:
         _refuse_bad(bad)
     page = make_page(
@@ -114,8 +114,7 @@ def _listed(questions: Any) -> tuple[Any, ...]:
 
 
 def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:
-    """Return the fits among what was asked for."""
-    return tuple(one for one in asked if isinstance(one, Fit))
+    return tuple(item for item in asked if isinstance(item, Fit))
 
 
 def _as_answers(
@@ -124,15 +123,15 @@ def _as_answers(
     """The answers asked for, and those to the usual questions of the fits."""
     answers: list[Answer] = []
     faults = []
-    for place, one in enumerate(asked):
-        if isinstance(one, Fit):
-            answers += default_questions(one, allow_bad_health=allow_bad_health)
-        elif isinstance(one, Answer):
-            answers.append(one)
+    for place, item in enumerate(asked):
+        if isinstance(item, Fit):
+            answers += default_questions(item, allow_bad_health=allow_bad_health)
+        elif isinstance(item, Answer):
+            answers.append(item)
         else:
             faults.append(
                 Fault(
-                    f"item {place} is no answer but a {type(one).__name__}",
+                    f"item {place} is a {type(item).__name__}, not an answer",
                     "give answers of separate, attribute, rank, margin …, or fits",
                 )
             )
@@ -140,7 +139,7 @@ def _as_answers(
         faults.append(Fault("nothing to report", "give at least one answer"))
     fits = _as_fits(asked)
     if fix is not None and not fits:
-        faults.append(Fault("a fix is given, but no fit", "give the fits, or leave fix out"))
+        faults.append(Fault("a fix without a fit", "give the fits, or leave fix out"))
     if faults:
         raise InputError("The report cannot be written:", faults)
     return (*_of_fix(fits, fix, allow_bad_health), *answers)
@@ -155,22 +154,17 @@ def _of_fix(
     if len(fits) == 1:
         return (attribute(fits[0], *fix, allow_bad_health=allow_bad_health),)
     together = attribute_sensors(fits, *fix, allow_bad_health=allow_bad_health)
-    return (together, *together.details["answers"].values())
+    return (together, *together.answers.values())
 
 
-def _fits_behind(answers: Iterable[Answer], given: tuple[Fit, ...]) -> tuple[Fit, ...]:
-    """Return the given fits and those that the answers rest on, each once."""
-    found = {id(fit): fit for fit in given}
-    for answer in answers:
-        found |= {id(fit): fit for fit in answer.fits}
-    return tuple(found.values())
+def _fits_behind(answers: Iterable[Answer], named: tuple[Fit, ...]) -> tuple[Fit, ...]:
+    """The fits named and those that the answers rest on, each once."""
+    every = (*named, *(fit for answer in answers for fit in answer.fits))
+    return tuple({id(fit): fit for fit in every}.values())
 
 
-def _bad_names(answers: Iterable[Answer], fits: Iterable[Fit]) -> list[str]:
-    fits = tuple(fits)
-    named = zip(fit_names(fits), fits, strict=True)
-    bad = [name for name, fit in named if str(fit.health) == "bad"]
-    return bad + [a.title for a in answers if str(getattr(a, "health", "")) == "bad"]
+def _bad_names(fits: tuple[Fit, ...]) -> list[str]:
+    return [n for n, fit in zip(fit_names(fits), fits, strict=True) if str(fit.health) == "bad"]
 
 
 def _refuse_bad(names: list[str]) -> None:
@@ -178,7 +172,7 @@ def _refuse_bad(names: list[str]) -> None:
         raise EngineError(
             f"Not reported, because the health check failed: {', '.join(names)}. Fix: fit again "
             "with more draws= and see fit.diagnostics, or pass allow_bad_health=True, which the "
-            "page will then say (--draws, --allow-bad-health)."
+            "page will then state (--draws, --allow-bad-health)."
         )
 
 

@@ -1,4 +1,4 @@
-"""What the fits of one page are called, and what each was fitted to."""
+"""Names of the fits of one page, and the data of each."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _NAMED: Final = 3
 
 
 def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
-    """Names by which fits can be told apart, each as short as that allows."""
+    """Distinct names of the fits, each as short as that allows."""
     longer: tuple[Callable[[Fit], str], ...] = (
         lambda fit: f" of {len(fit.results)} rows",
         lambda fit: f" with {', '.join(fit.fitted_with)}" if fit.fitted_with else " alone",
@@ -35,7 +35,7 @@ def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
 
 
 def fitted_to(fit: Fit) -> str:
-    """What a fit was fitted to: its sensor, rows, products, and the sensors fitted with it."""
+    """Sensor, rows and products of a fit, and the sensors fitted together with it."""
     rows = fit.results
     products = sorted(map(str, rows["product"].dropna().unique())) if "product" in rows else []
     words = f"{fit.sensor}, {len(rows)} rows"

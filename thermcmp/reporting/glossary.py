@@ -21,7 +21,7 @@ TERMS: Final[tuple[Term, ...]] = (
     Term("aliased, confounded", r"\b(alias|confound)",
          "Factors that changed together, so that the data alone cannot separate them."),
     Term("assembly", r"\bassembl",
-         "One assembly of one cooler on one board; a teardown ends it, a remount begins the next."),
+         "One mounting of a cooler on a board; a teardown ends it, a remount begins the next."),
     Term("board", r"\bboard",
          "The circuit board with processor and memory."),
     Term("conditions", r"\bconditions?\b",
@@ -57,7 +57,7 @@ TERMS: Final[tuple[Term, ...]] = (
          "parts add up whatever came first."),
     Term("pareto k", r"pareto k",
          "Says whether the importance weights behind a number can be trusted; above its limit "
-         "the fit is made anew."),
+         "the fit is repeated without the rows in question."),
     Term("prior", r"\bprior",
          "What the model assumes about an effect before it has seen the data."),
     Term("prior influence", r"prior influence|other priors",
@@ -80,7 +80,7 @@ TERMS: Final[tuple[Term, ...]] = (
          "The estimated effect of each factor, in kelvin at reference conditions. B − A below zero "
          "means that B runs cooler."),
     Term("session", r"\bsession",
-         "One session at one bench."),
+         "One stay at one bench."),
     Term("share from data", r"share from data|data_share",
          "How much of an effect's spread the data took away; the rest is what the prior says."),
     Term("specimen", r"\bspecimen",

@@ -1,4 +1,4 @@
-"""What stands on a page, part by part, before it is set in HTML."""
+"""The parts of a page before it is set in HTML."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final
 from thermcmp.errors import PluginError
 from thermcmp.questions.fit_check.question import check_fit
 from thermcmp.questions.separation.contrasts import short_effect
+from thermcmp.questions.table_words import WordedTable, worded_table
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 from thermcmp.reporting.glossary import Term, terms_used
 from thermcmp.reporting.pictures import alternative_text, picture_uri
-from thermcmp.reporting.tables import WordedTable, worded_table
 
 if TYPE_CHECKING:
     from thermcmp.hooks import Section
@@ -33,11 +33,11 @@ _COUNTED: Final = {
     "lab": "Labs",
 }
 
-#: Sentences that "In short" repeats of an answer, where one would leave out the finding: the
-#: parts of a fix, and the second factor of a separation, or that it cannot be told apart.
+#: Sentences that "In short" repeats of an answer where one is not the whole finding: the parts
+#: of a fix, and the second factor of a separation.
 _IN_SHORT: Final = {"attribution": 2, "separation": 2}
 
-#: What a fit of the same page often has in common with another.
+#: Fields that a fit often has in common with another of the page.
 _ALIKE: Final = ("aliases", "notes", "priors", "versions")
 
 
@@ -56,17 +56,17 @@ class AnswerPart:
 
     @property
     def new_caveats(self) -> tuple[str, ...]:
-        """What limits it and was not said of an answer above."""
-        return tuple(one for one in self.answer.caveats if one not in self.said_before)
+        """Caveats that no answer above has."""
+        return tuple(c for c in self.answer.caveats if c not in self.said_before)
 
     @property
     def known_caveats(self) -> tuple[str, ...]:
-        """What limits it as it limits an answer above: each stray run is said once openly."""
-        return tuple(one for one in self.answer.caveats if one in self.said_before)
+        """Caveats that an answer above has too; the page folds them away."""
+        return tuple(c for c in self.answer.caveats if c in self.said_before)
 
     @property
     def in_short(self) -> str:
-        """What "In short" repeats of it."""
+        """The sentences that "In short" repeats."""
         return " ".join(self.answer.sentences[: _IN_SHORT.get(self.answer.kind, 1)])
 
 
@@ -86,7 +86,7 @@ class FitPart:
 
 @dataclass(frozen=True, slots=True)
 class HealthPart:
-    """What the health checks of one or more fits say alike."""
+    """Health of one or more fits with the same findings."""
 
     names: tuple[str, ...]
     health: str
@@ -106,7 +106,7 @@ class TrustPart:
     left_out: AnswerPart
     units: WordedTable
     unit: str
-    strays: WordedTable | None
+    outliers: WordedTable | None
     parameters: WordedTable
     small_k: float
 
@@ -148,12 +148,12 @@ def make_page(
     bad_health_allowed: bool,
     reduced: Reduced | None = None,
 ) -> Page:
-    """Gather what stands on the page."""
+    """Gather the parts of the page."""
     kinds = [answer.kind for answer in answers]
     parts = tuple(
         replace(
             _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1),
-            said_before=frozenset(said for one in answers[: number - 1] for said in one.caveats),
+            said_before=frozenset(c for earlier in answers[: number - 1] for c in earlier.caveats),
         )
         for number, answer in enumerate(answers, start=1)
     )
@@ -198,7 +198,7 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
         answer=answer,
         picture=picture_uri(answer),
         alternative=alternative_text(answer),
-        table=worded_table(answer.table),
+        table=worded_table(answer.shown_table),
         further=tuple(
             (caption, worded_table(table)) for caption, table in answer.further_tables.items()
         ),
@@ -206,12 +206,12 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
 
 
 def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
-    """Health of the fits, those together of which the same is to be said."""
+    """Health of the fits; those with the same findings together."""
     alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
     for name, fit in zip(names, fits, strict=True):
-        said = fit.diagnostics.sentences or ("All checks passed.",)
-        alike.setdefault((str(fit.health), said), []).append(name)
-    return tuple(HealthPart(tuple(of), health, said) for (health, said), of in alike.items())
+        findings = fit.diagnostics.sentences or ("All checks passed.",)
+        alike.setdefault((str(fit.health), findings), []).append(name)
+    return tuple(HealthPart(tuple(of), *health) for health, of in alike.items())
 
 
 def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
@@ -226,9 +226,8 @@ def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, 
 
 def _trust_part(number: int, name: str, check: FitCheck, same_draws: str) -> TrustPart:
     """The checks of one fit; its two figures are answers, and are set as such."""
-    unit = check.left_out.details["unit"]
     # Long names would be squeezed to a word per line beside so many numbers.
-    left_out = check.left_out.table
+    left_out = check.left_out.shown_table
     left_out = left_out.assign(effect=[short_effect(name) for name in left_out["effect"]])
     return TrustPart(
         name=name,
@@ -241,16 +240,16 @@ def _trust_part(number: int, name: str, check: FitCheck, same_draws: str) -> Tru
             _part(f"left-out-{number}", "Left-out check", check.left_out),
             table=worded_table(left_out),
         ),
-        units=worded_table(check.left_out.details["units"]),
-        unit=unit,
-        strays=worded_table(check.strays) if len(check.strays) else None,
+        units=worded_table(check.left_out.units),
+        unit=check.left_out.unit,
+        outliers=worded_table(check.outliers) if len(check.outliers) else None,
         parameters=worded_table(check.parameters),
         small_k=check.small_k,
     )
 
 
 def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:
-    """Data and model of each fit; what is as for a fit before it refers to that one."""
+    """Data and model of each fit; what an earlier one has too refers to that one."""
     parts: list[FitPart] = []
     for name, fit in zip(names, fits, strict=True):
         part = _fit_part(name, fit)

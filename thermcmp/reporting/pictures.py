@@ -1,4 +1,4 @@
-"""An answer's figure as one data URI, the same bytes every time."""
+"""An answer's figure as a data URI of reproducible bytes."""
 
 from __future__ import annotations
 

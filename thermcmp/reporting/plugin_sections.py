@@ -8,6 +8,6 @@ from thermcmp.hooks import Section, guarded, provided
 def report_sections() -> tuple[Section, ...]:
     """Return all report sections of plug-ins; one that raises names its plug-in."""
     return tuple(
-        Section(one.key, guarded(one, one.item.render, str))
-        for one in provided("thermcmp_report_sections")
+        Section(plugin.key, guarded(plugin, plugin.item.render, str))
+        for plugin in provided("thermcmp_report_sections")
     )

@@ -1,4 +1,4 @@
-"""Checks and caveats of a fit with more than 1,500 effects, one assembly of which strays."""
+"""Checks and caveats of a fit with more than 1,500 effects, one assembly of which is an outlier."""
 
 from dataclasses import replace
 
@@ -60,14 +60,14 @@ def check(large):
 
 
 def test_the_assembly_that_strays_is_named(check):
-    assemblies = check.strays[check.strays["kind"] == "assembly"]
+    assemblies = check.outliers[check.outliers["kind"] == "assembly"]
     assert list(assemblies["name"]) == [STRAY]
     assert assemblies["off_k"].iloc[0] == pytest.approx(OFF_K, abs=2.5)
     assert any(f"Assembly '{STRAY}' is" in sentence for sentence in check.sentences)
 
 
 def test_every_assembly_is_left_out(check):
-    units = check.left_out.details["units"]
+    units = check.left_out.units
     assert len(units) == ASSEMBLIES
     assert (units["action"] == "weights").mean() > 0.99
     table = check.left_out.table
@@ -81,7 +81,7 @@ def test_every_assembly_is_left_out(check):
 
 
 def test_answers_name_it_too(large):
-    answer = separate(large, factors=["cooler_model"])
+    answer = separate(large, contrasts=["cooler_model"])
     assert any(f"Assembly '{STRAY}' is" in caveat for caveat in answer.caveats)
     share = answer.table.loc[answer.table["factor"] == "cooler_model", "data_share"]
     assert (share > 0.9).all()
@@ -105,7 +105,7 @@ def test_the_least_sure_of_many_answers_are_held_against_each_assembly(large, mo
     monkeypatch.setattr("thermcmp.questions.caveats.MOST_CELLS", 2 * ASSEMBLIES)
     names = tuple(f"C{place + 1} − C0" for place in range(4))
     caveats = fit_caveats(large, linear=Linear(names, weights))
-    assert any("looked at for the 2 least sure of 4" in caveat for caveat in caveats)
+    assert any("checked for the 2 least sure of 4" in caveat for caveat in caveats)
     monkeypatch.undo()
     caveats = fit_caveats(large, linear=Linear(names, weights))
     assert not any("least sure of" in caveat for caveat in caveats)

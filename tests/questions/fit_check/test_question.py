@@ -27,13 +27,13 @@ def test_it_is_public():
 
 
 def test_every_assembly_is_left_out_once(check, aliased):
-    units = check.left_out.details["units"]
+    units = check.left_out.units
     assert set(units["assembly"]) == set(aliased.fit.results["assembly"])
     assert units["rows"].sum() == len(aliased.fit.results)
     assert units["limit"].unique() == pytest.approx(pareto_limit(400))
     by_weights = units["pareto_k"] <= units["limit"]
     assert (units.loc[by_weights, "action"] == "weights").all()
-    assert units.loc[~by_weights, "action"].str.startswith("fitted anew, health").all()
+    assert units.loc[~by_weights, "action"].str.startswith("refitted, health").all()
     assert units["largest_change_sds"].notna().all()
 
 
@@ -62,7 +62,8 @@ def test_a_joint_effect_is_named_in_sentences_by_its_levels(aliased):
         }
     )  # fmt: skip
     units = units_of(aliased.fit, "assembly")
-    moved = "One assembly moves {} most for its error: from -1.0 to 0.2 K (2.3 standard deviations)"
+    names = [name.replace("−", "minus") for name in names]
+    moved = "One assembly moves {} most for its error: from −1.0 to 0.2 K (2.3 standard deviations)"
     said = _sentences(table, units)
     assert said == (
         f"{moved.format(names[0])} without 'm1'.",
@@ -82,7 +83,7 @@ def test_a_joint_effect_is_named_in_sentences_by_its_levels(aliased):
         == f"6 more signs rest on one assembly: {'; '.join(names[1:5])} and 2 more in the table."
     )
     table["effect"] = "lab: South − North"
-    assert "moves lab: South − North most" in _sentences(table, units)[0]
+    assert "moves lab: South minus North most" in _sentences(table, units)[0]
 
 
 def test_the_table_agrees_with_a_fit_without_the_assembly(check, aliased):
@@ -104,11 +105,11 @@ def test_weights_that_fail_are_not_used(aliased, monkeypatch):
     # With a limit that nothing passes, every assembly needs a fit of its own.
     monkeypatch.setattr("thermcmp.inference.checks.leave_out.pareto_limit", lambda draws: -np.inf)
     found = check_fit(aliased.fit, refits=1).left_out
-    actions = found.details["units"]["action"]
-    assert actions.str.startswith("fitted anew").sum() == 1
+    actions = found.units["action"]
+    assert actions.str.startswith("refitted").sum() == 1
     unknown = actions.eq("not known: ask for more refits")
     assert unknown.sum() == len(actions) - 1
-    assert found.details["units"].loc[unknown, "largest_change_sds"].isna().all()
+    assert found.units.loc[unknown, "largest_change_sds"].isna().all()
     assert "check_fit(fit, refits=…)" in found.caveats[0]
     none = check_fit(aliased.fit, refits=0).left_out
     assert none.table["change_k"].isna().all()
@@ -119,9 +120,9 @@ def test_weights_that_fail_are_not_used(aliased, monkeypatch):
 @pytest.mark.parametrize("unit", ["session", "cooler", "board", "run"])
 def test_other_units_can_be_left_out(aliased, unit):
     found = check_fit(aliased.fit, unit=unit, refits=0).left_out
-    assert found.details["unit"] == unit
+    assert found.unit == unit
     assert found.title == f"Without one {unit}: how far each effect moves"
-    assert unit in found.details["units"]
+    assert unit in found.units
 
 
 @pytest.mark.parametrize(
@@ -130,7 +131,7 @@ def test_other_units_can_be_left_out(aliased, unit):
         ({"unit": "screw"}, "use one of: run, assembly"),
         ({"small_k": 0.0}, "not above zero"),
         ({"prob": 1.5}, "out of range"),
-        ({"factors": ["colour"]}, "no such factor"),
+        ({"contrasts": ["colour"]}, "no such factor"),
     ],
 )
 def test_what_cannot_be_is_refused(aliased, more, message):
@@ -146,7 +147,7 @@ def test_words_and_tables(check):
     assert all(text.count(sentence) == 1 for sentence in check.sentences)
     assert all(check._repr_html_().count(sentence) <= 1 for sentence in check.sentences)
     assert check._repr_html_().count("<table") == 2
-    assert list(check.strays.columns) == ["kind", "name", "off_k", "off_sds", "chance", "limit"]
+    assert list(check.outliers.columns) == ["kind", "name", "off_k", "off_sds", "chance", "limit"]
 
 
 def test_spreads_are_told_by_their_chance_below_a_size(aliased):
@@ -181,7 +182,7 @@ def test_a_fit_with_readings_at_the_limit(bench):
     ]  # fmt: skip
     model = fit(bench(runs), terms=["cooler_model", "assembly"], draws=400, seed=1)
     assert model.engine == "nuts"
-    units = check_fit(model).left_out.details["units"].set_index("assembly")
+    units = check_fit(model).left_out.units.set_index("assembly")
     assert units.loc[["m1", "m3"], "pareto_k"].isna().all()
     assert units.loc[["m1", "m3"], "action"].eq("not known: ask for more refits").all()
     assert units.loc[["m0", "m2"], "pareto_k"].notna().all()

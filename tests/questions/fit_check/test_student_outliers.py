@@ -9,7 +9,7 @@ import pytest
 from thermcmp.inference.checks.outliers import LITTLE, weight_words
 from thermcmp.inference.fitting import fit
 from thermcmp.model.observation import DEGREES
-from thermcmp.questions.caveats import discounts, fit_caveats, strays
+from thermcmp.questions.caveats import discounts, fit_caveats, outliers
 from thermcmp.questions.fit_check.question import check_fit
 from thermcmp.questions.separation.question import separate
 
@@ -39,11 +39,11 @@ def robust(rows):
 
 
 def test_the_culprit_is_named_and_no_innocent(robust):
-    (stray,) = strays(robust)
-    assert (stray.kind, stray.name) == ("run", "r5")
-    assert stray.off_k == pytest.approx(9.0, abs=1.0)
-    assert stray.weight < 0.01
-    assert stray.sentence.endswith(f"look at its log. {COUNTS}")
+    (outlier,) = outliers(robust)
+    assert (outlier.kind, outlier.name) == ("run", "r5")
+    assert outlier.off_k == pytest.approx(9.0, abs=1.0)
+    assert outlier.weight < 0.01
+    assert outlier.sentence.endswith(f"look at its log. {COUNTS}")
     assert [one.name for one in discounts(robust)] == ["r5"]
 
 
@@ -53,7 +53,7 @@ def test_the_predictive_check_does_not_blame_the_model(robust):
     said = " ".join(check.sentences)
     assert "does not hold" not in said
     assert said.count("look at its") == 1
-    assert check.strays["name"].to_list() == ["r5"]
+    assert check.outliers["name"].to_list() == ["r5"]
     # Without its assembly the difference is what it is with it: the run pulled little.
     moved = check.left_out.table["change_sds"].abs().max()
     assert moved < 1.5
@@ -61,14 +61,14 @@ def test_the_predictive_check_does_not_blame_the_model(robust):
 
 def test_every_answer_says_what_the_run_counts_for(robust):
     told = [one for one in separate(robust, allow_bad_health=True).caveats if "look at" in one]
-    assert told == [strays(robust)[0].sentence]
+    assert told == [outliers(robust)[0].sentence]
 
 
 def test_a_run_that_the_tails_explain_is_named_as_discounted(robust):
     """At half a degree of freedom such a run is no wonder; that it counts for little is said."""
     heavy = robust.posterior.assign({DEGREES: robust.posterior[DEGREES] * 0.0 + 0.5})
     model = replace(robust, posterior=heavy)
-    assert strays(model) == ()
+    assert outliers(model) == ()
     (one,) = discounts(model)
     assert one.name == "r5"
     assert one.weight < LITTLE

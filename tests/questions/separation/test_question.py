@@ -66,7 +66,7 @@ def test_a_split_is_wide_where_the_joint_effect_is_narrow(aliased):
 
 
 def test_the_swap_that_would_tell_is_suggested_with_its_cautions(aliased):
-    answer = separate(aliased.fit, factors=["memory_vendor"])
+    answer = separate(aliased.fit, contrasts=["memory_vendor"])
     assert "To separate them: test" in answer.sentences[0]
     assert any("unplug" in caveat and "service" in caveat for caveat in answer.caveats)
 
@@ -208,11 +208,65 @@ def test_an_unknown_scope_factor_or_probability_is_refused_by_name(aliased):
     with pytest.raises(InputError, match="specimens, product line"):
         separate(aliased.fit, "all cards")
     with pytest.raises(InputError, match="cooler_model") as caught:
-        separate(aliased.fit, factors=["backplate", "cooler_model", "screws"])
+        separate(aliased.fit, contrasts=["backplate", "cooler_model", "screws"])
     assert [fault.value for fault in caught.value.faults] == ["backplate", "screws"]
     for prob in (0.0, 0.4, 1.0, 90.0, float("nan")):
         with pytest.raises(InputError, match="prob"):
             separate(aliased.fit, prob=prob)
+
+
+def test_chosen_contrasts_have_the_direction_asked_for(aliased):
+    whole = separate(aliased.fit)
+    turned = separate(aliased.fit, contrasts=[("Alder-C2", "Alder-C1"), "memory_vendor"])
+    assert row(turned, "cooler_model")["contrast"] == "Alder-C1 − Alder-C2"
+    assert row(turned, "cooler_model")["mean_k"] == pytest.approx(
+        -row(whole, "cooler_model")["mean_k"]
+    )
+    assert set(turned.table["factor"]) == {
+        "cooler_model", "memory_vendor", "board_model + memory_vendor", "assembly", "session",
+    }  # fmt: skip
+    assert set(separate(aliased.fit, contrasts="cooler_model").table["factor"]) == {
+        "cooler_model", "assembly", "session",
+    }  # fmt: skip
+
+
+def test_sentences_name_parts_and_no_columns(aliased):
+    answer = separate(aliased.fit)
+    text = " ".join((*answer.sentences, *answer.caveats))
+    assert "Cooler: Alder-C2 minus Alder-C1 is −" in text
+    assert "Board: Alder-B2 against Alder-B1 cannot be told apart from memory vendor" in text
+    assert "To separate them: test cooler Alder-C1 on board Alder-B2 with memory from Quill" in text
+    assert not any(name in text for name in ("_model", "memory_vendor", "assembly_kind"))
+
+
+@pytest.fixture(scope="module")
+def library(bench):
+    """Eight products, two of them a kelvin and more apart from the rest."""
+    names = [f"Wren-C{number}" for number in range(1, 9)]
+    rise = dict(zip(names, (60.0, 60.2, 60.1, 66.0, 60.0, 60.3, 52.0, 60.1), strict=True))
+    rows = bench(
+        [
+            {
+                "product": name, "cooler_model": name, "cooler_id": name, "assembly": f"{name} {m}",
+                "temperature_c": 21.0 + rise[name] + 0.2 * m + 0.05 * again,
+            }
+            for name in names for m in range(2) for again in range(2)
+        ]
+    )  # fmt: skip
+    return separate(fit(rows, terms=["cooler_model", "assembly"], draws=400, seed=2))
+
+
+def test_a_library_answers_in_a_screen(library):
+    assert len(library.table) == 8 * 7 // 2 + 1
+    shown = library.shown_table
+    assert len(shown) == 12
+    assert shown["contrast"].iloc[0] == "Wren-C7 − Wren-C4"
+    assert shown["mean_k"].iloc[:11].abs().min() > 5.0
+    assert shown["factor"].iloc[-1] == "assembly"
+    text = str(library)
+    assert "17 more rows in the answer's table." in text
+    assert len(text.splitlines()) < 40
+    assert len(library.plot().get_yticklabels()) == 12
 
 
 def test_one_build_of_two_is_refused(aliased):

@@ -42,4 +42,5 @@ def attribution_figure(answer: Attribution, ax: Axes) -> None:
     ax.axvline(start, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)
     rows_axis(ax, labels)
     finish(ax, answer.title, "Temperature [°C]")
-    note(ax, answer.interval_words, drawn, omitted, extra="To the left is cooler.")
+    words = "Labels: improvement, as in the table; + is cooler, to the left."
+    note(ax, answer.interval_words, drawn, omitted, extra=words)

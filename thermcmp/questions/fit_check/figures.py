@@ -1,4 +1,4 @@
-"""Figures that say how far a fit can be trusted, in the hand of the others."""
+"""Figures of the predictive check and of the left-out check."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ if TYPE_CHECKING:
 
     from thermcmp.questions.answer import Answer
 
-#: Effects drawn in the left-out figure, those that move most.
+#: Effects shown of the left-out check, those that move most.
 MOST_EFFECTS: Final = 12
 #: Where the ticks stand below their row.
 _BELOW: Final = 0.24
 
 
 def predictive_figure(answer: Answer, ax: Axes) -> None:
-    """Draw what made campaigns show, and the measured one among them."""
+    """Draw the features of simulated campaigns, and of the measured one among them."""
     table = answer.table
     rows, _ = split_rows(table, list(table["feature"]), ("mean_k", "low_k", "high_k"))
     for place, (row, measured) in enumerate(zip(rows, table["measured_k"], strict=True)):
@@ -46,15 +46,15 @@ def predictive_figure(answer: Answer, ax: Axes) -> None:
     rows_axis(ax, [row.name for row in rows])
     finish(ax, answer.title, "Size of the feature [K]")
     note(
-        ax, answer.interval_words, [], [], mark="Band of the campaigns made by the fit",
-        extra="Diamond: the measured campaign; hollow where the fit would hardly make it.",
+        ax, answer.interval_words, [], [], mark="Band of campaigns simulated from the fit",
+        extra="Diamond: the measured campaign; hollow where the fit would hardly produce it.",
     )  # fmt: skip
 
 
-def left_out_figure(answer: Answer, ax: Axes) -> None:
+def left_out_figure(answer: Answer, ax: Axes, *, unit: str) -> None:
     """Draw each effect with all rows, and its mean without each unit."""
-    table = answer.table.iloc[:MOST_EFFECTS]
-    names = [short_effect(name).replace("_", " ") for name in table["effect"]]
+    table = answer.shown_table
+    names = [short_effect(name) for name in table["effect"]]
     rows, _ = split_rows(table, names, ("mean_k", "low_k", "high_k"))
     for place, (row, effect) in enumerate(zip(rows, table["effect"], strict=True)):
         interval(ax, place, Row(row.name, row.mean, row.low, row.high, ""))
@@ -77,13 +77,13 @@ def left_out_figure(answer: Answer, ax: Axes) -> None:
     more = len(answer.table) - len(table)
     note(
         ax, answer.interval_words, [], [], mark="Point: mean of all rows; bar",
-        extra=f"Ticks: mean without each {answer.details['unit']} in turn; the one that moves it "
+        extra=f"Ticks: mean without each {unit} in turn; the one that moves it "
         "most is named." + (f" {more} more effects in the table." if more else ""),
     )  # fmt: skip
 
 
 def _name(ax: Axes, place: int, value: float, words: str, *, color: str, to_right: bool) -> None:
-    """Name the tick that stands furthest off, on a ground that no line crosses."""
+    """Name the tick that stands furthest off, on a white ground."""
     ax.plot([value], [place + _BELOW], marker="|", markersize=8, color=color, markeredgewidth=2.2)
     ax.annotate(
         words,

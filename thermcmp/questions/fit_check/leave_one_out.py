@@ -1,8 +1,9 @@
-"""How far answers move when one assembly, session, specimen or laboratory is left out."""
+"""How far effects move when one assembly, session, specimen or laboratory is left out."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -19,9 +20,9 @@ from thermcmp.inference.checks.refits import fit_without
 from thermcmp.inference.diagnostics import pareto_limit
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import SURE
-from thermcmp.questions.fit_check.figures import left_out_figure
-from thermcmp.questions.phrases import interval, summary
-from thermcmp.questions.separation.contrasts import short_effect
+from thermcmp.questions.fit_check.figures import MOST_EFFECTS, left_out_figure
+from thermcmp.questions.phrases import few_named, interval, number_words, summary
+from thermcmp.questions.separation.contrasts import in_sentence, short_effect
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,35 +32,52 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
 
-#: Fits made anew by default, where the fast engine can make them.
+#: Refits by default, where the fast engine makes them.
 REFITS: Final = 8
-#: Units for whose effects every draw is held at once.
+#: Units whose draws are held in memory at once.
 UNITS_AT_ONCE: Final = 100
 _DRAWS: Final = 4000
-#: What was done for a unit whose weights cannot be trusted, where no fit was made anew.
+#: Action for a unit whose weights cannot be trusted, where nothing was refitted.
 _UNKNOWN: Final = "not known: ask for more refits"
 #: Names in a sentence before the rest is left to the table.
 _NAMED: Final = 4
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class LeftOutCheck(Answer):
+    """How far each effect moves without one unit.
+
+    Attributes
+    ----------
+    unit : str
+        What is left out as a whole: "assembly", "session" …
+    units : pandas.DataFrame
+        A row per unit: its rows, Pareto k with the limit, action, and largest change
+        in standard deviations.
+    """
+
+    unit: str
+    units: pd.DataFrame
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Left:
-    """The effects without each unit (G of them), and how that was had.
+    """The effects without each of G units, and how each was computed.
 
     Attributes
     ----------
     mean, sd : ndarray, shape (G, m)
-        Moments; NaN where they are not known [K].
+        Moments; NaN where not known [K].
     worst : ndarray of int, shape (m,)
         The unit that moves each effect most.
     ends : ndarray, shape (m, 2)
         Interval of each effect without that unit [K].
     actions : list of str
-        By unit, how its numbers were had.
+        How the numbers of each unit were computed.
     k : ndarray, shape (G,)
-        Pareto shape of its weights.
+        Pareto shape of each unit's weights.
     limit : float
-        Largest k that is believed.
+        Largest k that is trusted.
     """
 
     mean: Array
@@ -79,14 +97,14 @@ def left_out_answer(
     refits: int | None,
     prob: float,
     seed: int,
-) -> Answer:
-    """Move of each effect without each unit."""
+) -> LeftOutCheck:
+    """How far each effect moves without each unit."""
     names, weights = effects
     most = (REFITS if fit.engine == "conditional" else 0) if refits is None else refits
     whole = fit.combined(weights)
     left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
     table = _table(names, whole, units, left, prob)
-    return Answer(
+    return LeftOutCheck(
         kind="left-out check",
         title=f"Without one {units.kind}: how far each effect moves",
         table=table,
@@ -94,41 +112,43 @@ def left_out_answer(
         sentences=_sentences(table, units),
         caveats=_caveats(units, left),
         prob=prob,
-        draw_figure=left_out_figure,
-        details={"unit": units.kind, "units": _unit_table(units, left, whole)},
+        draw_figure=partial(left_out_figure, unit=units.kind),
+        shown_rows=tuple(range(min(len(table), MOST_EFFECTS))),
+        unit=units.kind,
+        units=_unit_table(units, left, whole),
     )
 
 
 def _without_each(
     fit: Fit, units: Units, weights: Array, whole: Array, *, most: int, prob: float, seed: int
 ) -> _Left:
-    """Effects without each unit: by weights, else by a fit of its own, else unknown."""
+    """Effects without each unit: by weights, else by a refit, else unknown."""
     study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
-    (found,) = study.each()
-    refitted, actions = _refits(fit, units, found, weights, most)
-    moved = study.moments(weights, found.weights)
-    # What the weights change is taken at the same few draws, and added to the mean of all.
+    (deletions,) = study.each()
+    refitted, actions = _refits(fit, units, deletions, weights, most)
+    moved = study.moments(weights, deletions.weights)
+    # The change by the weights is taken at the same few draws, and added to the mean of all.
     shift = whole.mean(axis=0) - moved.whole[0]
     mean, sd = moved.mean + shift, moved.sd
-    mean[~found.trusted], sd[~found.trusted] = np.nan, np.nan
+    mean[~deletions.trusted], sd[~deletions.trusted] = np.nan, np.nan
     for group, draws in refitted.items():
         mean[group], sd[group] = draws.mean(axis=0), draws.std(axis=0)
     worst = np.argmax(np.abs(np.nan_to_num(mean - whole.mean(axis=0))), axis=0)
-    by_weights = _drawn(study, found, weights, worst, seed)
+    by_weights = _drawn(study, deletions, weights, worst, seed)
     ends = np.full((len(worst), 2), np.nan)
     for place, group in enumerate(worst):
         if group in refitted:
             ends[place] = interval(refitted[group][:, place], prob)
         elif place in by_weights:
             ends[place] = interval(by_weights[place] + shift[place], prob)
-    return _Left(mean, sd, worst, ends, actions, found.k, pareto_limit(len(found.weights)))
+    return _Left(mean, sd, worst, ends, actions, deletions.k, pareto_limit(len(deletions.weights)))
 
 
 def _drawn(
-    study: LeaveOut, found: Deletions, weights: Array, worst: IntArray, seed: int
+    study: LeaveOut, deletions: Deletions, weights: Array, worst: IntArray, seed: int
 ) -> dict[int, Array]:
     """Draws of each effect without the unit that moves it most, where its weights are trusted."""
-    rng, few = np.random.default_rng(seed), np.unique(worst[found.trusted[worst]])
+    rng, few = np.random.default_rng(seed), np.unique(worst[deletions.trusted[worst]])
     drawn = {}
     for first in range(0, len(few), UNITS_AT_ONCE):
         some = few[first : first + UNITS_AT_ONCE]
@@ -136,25 +156,25 @@ def _drawn(
         mean, sd = study.at_draws(weights[effects], some)
         for at, effect in enumerate(effects):
             unit = worst[effect]
-            picked = rng.choice(len(mean), _DRAWS, p=found.weights[:, unit])
+            picked = rng.choice(len(mean), _DRAWS, p=deletions.weights[:, unit])
             where = picked, np.searchsorted(some, unit), at
             drawn[int(effect)] = mean[where] + sd[where] * rng.standard_normal(_DRAWS)
     return drawn
 
 
 def _refits(
-    fit: Fit, units: Units, found: Deletions, weights: Array, most: int
+    fit: Fit, units: Units, deletions: Deletions, weights: Array, most: int
 ) -> tuple[dict[int, Array], list[str]]:
-    """Draws of the effects in fits made anew, by unit, and how each unit's numbers are had."""
-    trusted = found.trusted
+    """Draws of the effects in refits by unit, and the action for every unit."""
+    trusted = deletions.trusted
     actions = np.where(trusted, "weights", _UNKNOWN).tolist()
-    worst_first = np.argsort(-np.nan_to_num(found.k, nan=np.inf), kind="stable")
+    worst_first = np.argsort(-np.nan_to_num(deletions.k, nan=np.inf), kind="stable")
     draws = {}
     for group in [int(g) for g in worst_first if not trusted[g]][:most]:
         if len(units.names) > 1:
             fewer = fit_without(fit, units.codes == group)
             draws[group] = fewer.combined(weights)
-            actions[group] = f"fitted anew, health {fewer.health}"
+            actions[group] = f"refitted, health {fewer.health}"
     return draws, actions
 
 
@@ -225,29 +245,33 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
         return ("No effect was left to compare.",)
     first, others = known.iloc[0], known.iloc[1:]
     turns = first["health"] != "ok"
-    said = (
-        f"One {units.kind} moves {short_effect(first['effect'])} most for its error: from "
-        f"{first['mean_k']:.1f} to {first['without_mean_k']:.1f} K "
+    finding = (
+        f"One {units.kind} moves {_phrase(first['effect'])} most for its error: from "
+        f"{number_words(first['mean_k'])} to {number_words(first['without_mean_k'])} K "
         f"({abs(first['change_sds']):.1f} standard deviations) without '{first['without']}'"
         f"{', so its sign rests on that one' if turns else ''}."
     )
-    turning = [short_effect(name) for name in others["effect"][others["health"] != "ok"]]
+    turning = [_phrase(name) for name in others["effect"][others["health"] != "ok"]]
     if not turning:
-        return (said, f"No {'other' if turns else 'sure'} sign rests on one {units.kind}.")
+        return (finding, f"No {'other' if turns else 'sure'} sign rests on one {units.kind}.")
     count = len(turning)
     named = "; ".join(turning[:_NAMED])
     if count > _NAMED:
         named += f" and {count - _NAMED} more in the table"
     signs = f"{count} {'more ' if turns else ''}sign{'s rest' if count > 1 else ' rests'}"
-    return (said, f"{signs} on one {units.kind}: {named}.")
+    return (finding, f"{signs} on one {units.kind}: {named}.")
+
+
+def _phrase(effect: str) -> str:
+    """An effect in a sentence, the shorter way."""
+    return in_sentence(short_effect(effect))
 
 
 def _caveats(units: Units, left: _Left) -> tuple[str, ...]:
-    open_ones = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
-    if not open_ones:
+    unknown = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
+    if not unknown:
         return ()
-    shown = ", ".join(open_ones[:_NAMED]) + (" …" if len(open_ones) > _NAMED else "")
     return (
-        f"Not known without {len(open_ones)} of {len(units.names)}: {shown}. Their weights cannot "
-        "be trusted; check_fit(fit, refits=…) fits them anew.",
+        f"Not known without {len(unknown)} of {len(units.names)}: {few_named(unknown)}. Their "
+        "weights cannot be trusted; check_fit(fit, refits=…) refits without them.",
     )

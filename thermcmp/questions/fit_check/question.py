@@ -1,11 +1,11 @@
-"""Whether a fit can be trusted: every check of it in one result."""
+"""All checks of how far a fit can be trusted, in one result."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -17,12 +17,13 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, SMALL_K, ParameterNote
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import discount_words, strays
+from thermcmp.questions.caveats import discount_words, outliers
 from thermcmp.questions.fit_check.figures import predictive_figure
-from thermcmp.questions.fit_check.leave_one_out import left_out_answer
+from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck, left_out_answer
 from thermcmp.questions.phrases import PROB, chance_words, check_prob, interval
 from thermcmp.questions.separation.contrasts import measured_effects
 from thermcmp.questions.separation.question import wanted_contrasts
+from thermcmp.questions.table_words import printed_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +39,7 @@ MOST_PAIRS: Final = 500
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FitCheck:
-    """Everything that says how far a fit can be trusted.
+    """All checks of how far a fit can be trusted.
 
     Attributes
     ----------
@@ -46,14 +47,14 @@ class FitCheck:
         The fit.
     predictive : Answer
         Posterior predictive check: features of the measured campaign among campaigns
-        that the fit makes. Table: feature, measured_k, mean_k, low_k, high_k [K],
+        simulated from the fit. Table: feature, measured_k, mean_k, low_k, high_k [K],
         p_larger, health.
-    left_out : Answer
+    left_out : LeftOutCheck
         How far each effect moves without one assembly (or other unit). Table: effect,
         mean_k, low_k, high_k, without, without_mean_k, without_low_k, without_high_k,
-        change_k [K], change_sds, health. Value `units`: a row per unit with its Pareto k,
-        the limit, and what was done.
-    strays : pandas.DataFrame
+        change_k [K], change_sds, health. Its `units` has a row per unit with its Pareto
+        k, the limit, and the action.
+    outliers : pandas.DataFrame
         Runs and assemblies that the others do not explain: kind, name, off_k [K],
         off_sds, chance, limit.
     parameters : pandas.DataFrame
@@ -67,8 +68,8 @@ class FitCheck:
 
     fit: Fit = field(repr=False)
     predictive: Answer = field(repr=False)
-    left_out: Answer = field(repr=False)
-    strays: pd.DataFrame
+    left_out: LeftOutCheck = field(repr=False)
+    outliers: pd.DataFrame
     parameters: pd.DataFrame
     small_k: float
     sentences: tuple[str, ...]
@@ -82,14 +83,14 @@ class FitCheck:
         parts = [
             f"Can this fit of {self.fit.sensor} be trusted? Health {self.health}.",
             *self.sentences,
-            str(self.fit.diagnostics.table.to_string(index=False)),
+            printed_table(self.fit.diagnostics.table).to_string(index=False),
             # Their sentences stand above.
             self.predictive.tables_text,
             self.left_out.tables_text,
-            self.parameters.to_string(index=False, float_format=lambda v: f"{v:.2f}"),
+            printed_table(self.parameters).to_string(index=False),
         ]
-        if len(self.strays):
-            parts.append(self.strays.to_string(index=False, float_format=lambda v: f"{v:.2g}"))
+        if len(self.outliers):
+            parts.append(printed_table(self.outliers).to_string(index=False))
         return "\n".join(parts)
 
     def _repr_html_(self) -> str:
@@ -100,10 +101,10 @@ class FitCheck:
 def check_fit(
     fit: Fit,
     *,
-    unit: str = "assembly",
+    unit: Literal["assembly", "session", "cooler", "board", "lab", "run"] = "assembly",
     before: Build | str | None = None,
     after: Build | str | None = None,
-    factors: Sequence[str] | None = None,
+    contrasts: str | Sequence[str | tuple[str, str]] | None = None,
     small_k: float = SMALL_K,
     refits: int | None = None,
     prob: float = PROB,
@@ -115,14 +116,14 @@ def check_fit(
     fit : Fit
         The fit.
     unit : {"assembly", "session", "cooler", "board", "lab", "run"}
-        What is left out as a whole; assemblies by default, since a bad one is the usual
-        trouble.
-    before, after, factors
-        Effects to look at, as in `separate`; all that the data hold by default.
+        What is left out as a whole; assemblies by default, since a bad one is the most
+        common fault.
+    before, after, contrasts
+        Effects to check, as in `separate`; all that the data hold by default.
     small_k : float
         Size below which a spread counts as none [K]; above zero.
     refits : int, optional
-        Most fits made anew for units whose importance weights cannot be trusted (Pareto
+        Most refits for units whose importance weights cannot be trusted (Pareto
         k above min(1 - 1/log10 S, 0.7)); by default 8 with the conditional engine and
         none with NUTS, where each takes as long as the fit did.
     prob : float
@@ -131,13 +132,13 @@ def check_fit(
     Returns
     -------
     FitCheck
-        Posterior predictive check, effects without each unit, strays, and what the
+        Posterior predictive check, effects without each unit, outliers, and what the
         data say of each parameter.
 
     Raises
     ------
     InputError
-        If the unit, a factor, a build, `small_k` or `prob` is not known or out of range.
+        If the unit, a contrast, a build, `small_k` or `prob` is not known or out of range.
     """
     check_prob(prob)
     if not (np.isfinite(small_k) and small_k > 0):
@@ -146,19 +147,19 @@ def check_fit(
             [Fault("not above zero", "give kelvin", column="small_k", value=str(small_k))],
         )
     units = units_of(fit, unit)
-    asked = wanted_contrasts(fit, before, after, factors)
-    wanted = _fewer_pairs(fit, asked)
+    every = wanted_contrasts(fit, before, after, contrasts)
+    wanted = _fewer_pairs(fit, every)
     effects = measured_effects(fit, Scope.SPECIMENS, wanted)
     seed = fit.seed or 0
     predictive = _predictive(fit, seed, prob)
     left_out = left_out_answer(fit, units, effects, refits=refits, prob=prob, seed=seed)
     notes = [fit.note(name, small_k) for name in fit.parameter_names]
-    strayed = strays(fit)
+    named = outliers(fit)
     return FitCheck(
         fit=fit,
         predictive=predictive,
         left_out=left_out,
-        strays=_strays_table(strayed),
+        outliers=_outlier_table(named),
         parameters=_parameters(fit, notes),
         small_k=small_k,
         sentences=(
@@ -166,22 +167,18 @@ def check_fit(
             *_fitted_with(fit),
             *predictive.sentences,
             *left_out.sentences,
-            *_passed_over(asked, wanted),
+            *_passed_over(every, wanted),
             *left_out.caveats,
-            *(one.sentence for one in strayed),
+            *(outlier.sentence for outlier in named),
             *discount_words(fit),
-            *([] if strayed else ["No run and no assembly strays from what the others say."]),
+            *([] if named else ["No run and no assembly is an outlier."]),
             *_parameter_sentences(fit, notes, small_k, prob),
         ),
     )
 
 
 def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
-    """All pairs of levels, or, where these are very many, those with one level of each factor.
-
-    A factor of many levels has a pair for any two; what moves a level shows in its pair with
-    the level of most rows.
-    """
+    """All pairs of levels; of very many, those with the level of most rows of each factor."""
     if len(wanted) <= MOST_PAIRS:
         return wanted
     common = {}
@@ -193,55 +190,53 @@ def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
     return [c for c in wanted if common.get(c.factor) in (c.first, c.second)]
 
 
-def _passed_over(asked: Sequence[Contrast], wanted: Sequence[Contrast]) -> tuple[str, ...]:
-    if len(wanted) == len(asked):
+def _passed_over(every: Sequence[Contrast], wanted: Sequence[Contrast]) -> tuple[str, ...]:
+    if len(wanted) == len(every):
         return ()
     return (
-        f"Of {len(asked)} pairs of levels the {len(wanted)} with the level of most rows of each "
-        "factor were looked at; name `factors`, or `before` and `after`, for others.",
+        f"Of {len(every)} pairs of levels the {len(wanted)} with the level of most rows of each "
+        "factor were checked; choose others by `contrasts`, or `before` and `after`.",
     )
 
 
 def _fitted_with(fit: Fit) -> tuple[str, ...]:
-    """What a fit of several sensors leaves out here."""
+    """The sensors fitted together, of which only this one's readings are left out."""
     if not fit.fitted_with:
         return ()
     return (
-        f"Fitted together with {', '.join(fit.fitted_with)}; what is left out or made anew below "
-        f"are the readings of {fit.sensor} alone.",
+        f"Fitted together with {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
+        "left out or refitted below.",
     )
 
 
 def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
-    """The posterior predictive check as an answer."""
+    """The posterior predictive check."""
     import pandas as pd
     import xarray as xr
 
     features = predictive_features(fit, seed=seed)
     rows = [
         (
-            one.name,
-            float(np.mean(one.measured)),
-            float(np.mean(one.replicated)),
-            *interval(one.replicated, prob),
-            one.p_larger,
-            "surprising" if one.surprising else "ok",
+            feature.name,
+            float(np.mean(feature.measured)),
+            float(np.mean(feature.replicated)),
+            *interval(feature.replicated, prob),
+            feature.p_larger,
+            "surprising" if feature.surprising else "ok",
         )
-        for one in features
+        for feature in features
     ]
     columns = ["feature", "measured_k", "mean_k", "low_k", "high_k", "p_larger", "health"]
-    names = [one.name for one in features]
-    measured, made = ([getattr(one, side) for one in features] for side in ("measured", "made"))
     return Answer(
         kind="predictive check",
-        title=f"Campaigns made by the fit, and the measured one: {fit.sensor}",
+        title=f"Campaigns simulated from the fit, and the measured one: {fit.sensor}",
         table=pd.DataFrame(rows, columns=columns),
         draws=xr.Dataset(
             {
-                "measured_k": (("feature", "draw"), np.stack(measured)),
-                "made_k": (("feature", "draw"), np.stack(made)),
+                "measured_k": (("feature", "draw"), np.stack([f.measured for f in features])),
+                "replicated_k": (("feature", "draw"), np.stack([f.replicated for f in features])),
             },
-            {"feature": names},
+            {"feature": [feature.name for feature in features]},
         ),
         sentences=_predictive_sentences(features, prob),
         caveats=(),
@@ -251,28 +246,30 @@ def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
 
 
 def _predictive_sentences(features: Sequence[Feature], prob: float) -> tuple[str, ...]:
-    said = []
-    for one in features:
-        if one.surprising:
-            low, high = interval(one.replicated, prob)
-            size = float(np.mean(one.measured))
-            chance = chance_words(one.p_larger, len(one.replicated))
-            said.append(
-                f"The {one.name} is {size:.2f} K; campaigns made by the fit show {low:.2f} to "
-                f"{high:.2f} K, and {chance} of them at least as much: here the model does not "
-                "hold."
+    sentences = []
+    for feature in features:
+        if feature.surprising:
+            low, high = interval(feature.replicated, prob)
+            size = float(np.mean(feature.measured))
+            chance = chance_words(feature.p_larger, len(feature.replicated))
+            sentences.append(
+                f"The {feature.name} is {size:.2f} K; campaigns simulated from the fit show "
+                f"{low:.2f} to {high:.2f} K, and {chance} of them at least as much: here the "
+                "model does not hold."
             )
-    fine = [one.name for one in features if not one.surprising]
+    fine = [feature.name for feature in features if not feature.surprising]
     if fine:
-        said.append(f"Campaigns made by the fit look like the measured one in: {', '.join(fine)}.")
-    return tuple(said)
+        sentences.append(
+            f"Campaigns simulated from the fit look like the measured one in: {', '.join(fine)}."
+        )
+    return tuple(sentences)
 
 
-def _strays_table(strayed: Sequence[Outlier]) -> pd.DataFrame:
+def _outlier_table(named: Sequence[Outlier]) -> pd.DataFrame:
     import pandas as pd
 
     return pd.DataFrame(
-        [(o.kind, o.name, o.off_k, o.off_sds, o.chance, FALSE_ALARM / o.tested) for o in strayed],
+        [(o.kind, o.name, o.off_k, o.off_sds, o.chance, FALSE_ALARM / o.tested) for o in named],
         columns=["kind", "name", "off_k", "off_sds", "chance", "limit"],
     )
 
@@ -281,7 +278,7 @@ def _parameters(fit: Fit, notes: Sequence[ParameterNote]) -> pd.DataFrame:
     import pandas as pd
 
     moved = power_scaling(fit, np.stack([fit.draws(note.name) for note in notes]))
-    said = [
+    remarks = [
         "; ".join(word for word in (note.words, moves) if word not in ("", "ok"))
         for note, moves in zip(notes, moved.words, strict=True)
     ]
@@ -291,7 +288,7 @@ def _parameters(fit: Fit, notes: Sequence[ParameterNote]) -> pd.DataFrame:
             "shrinkage": [note.shrinkage for note in notes],
             "prior_influence": moved.prior,
             "p_below": [note.below for note in notes],
-            "note": said,
+            "note": remarks,
         }
     )
 
@@ -299,20 +296,20 @@ def _parameters(fit: Fit, notes: Sequence[ParameterNote]) -> pd.DataFrame:
 def _parameter_sentences(
     fit: Fit, notes: Sequence[ParameterNote], small_k: float, prob: float
 ) -> list[str]:
-    """What the data allow to be zero, and of what they hardly speak: a sentence each."""
-    said, at_zero = [], [note for note in notes if note.allows_zero]
-    if at_zero:
-        told = []
-        for note in at_zero:
+    """The parameters that may be zero, and those that the data hardly inform."""
+    sentences, at_zero = [], []
+    for note in notes:
+        if note.allows_zero:
             draws = fit.draws(note.name)
             low, high = interval(draws, prob)
             chance = chance_words(note.below, len(draws))
-            told.append(f"{note.name} {chance} ({low:.2f} to {high:.2f} K)")
-        said.append(
+            at_zero.append(f"{note.name} {chance} ({low:.2f} to {high:.2f} K)")
+    if at_zero:
+        sentences.append(
             f"Boundary, the data allow zero; probability of being below {small_k:g} K, and "
-            f"{prob:.0%} equal-tailed interval: {'; '.join(told)}."
+            f"{prob:.0%} equal-tailed interval: {'; '.join(at_zero)}."
         )
     mostly = [note.name for note in notes if note.shrinkage < MOSTLY_PRIOR]
     if mostly:
-        said.append(f"Mostly prior, the data hardly speak of it: {', '.join(mostly)}.")
-    return said
+        sentences.append(f"Mostly prior, the data hardly inform it: {', '.join(mostly)}.")
+    return sentences

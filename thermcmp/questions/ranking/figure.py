@@ -1,4 +1,4 @@
-"""Ranked products with their groups."""
+"""Figure of the ranked products with their groups."""
 
 from __future__ import annotations
 

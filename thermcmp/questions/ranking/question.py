@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
@@ -17,13 +17,15 @@ from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for, ranked_builds
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import (
-    Linear,
-    fit_caveats,
-    influence_words,
-    refuse_bad_health,
+from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
+from thermcmp.questions.phrases import (
+    PROB,
+    check_matters,
+    check_prob,
+    percent_words,
+    range_words,
+    summary,
 )
-from thermcmp.questions.phrases import PROB, check_prob, range_words, summary
 from thermcmp.questions.ranking.figure import ranking_figure
 
 if TYPE_CHECKING:
@@ -36,17 +38,43 @@ if TYPE_CHECKING:
 SURE: Final = 0.90
 
 
-def rank(
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Ranking(Answer):
+    """Products ranked at equal conditions.
+
+    Attributes
+    ----------
+    conditions : Conditions
+        The conditions at which they are compared.
+    matters_k : float
+        Smallest difference that matters [K].
+    scope : str
+        "product line" or "specimens".
+    """
+
+    conditions: Conditions
+    matters_k: float
+    scope: str
+
+
+def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     fit: Fit,
     at: Conditions | None = None,
     *,
+    ambient_c: float | None = None,
+    power_w: float | None = None,
+    fan_rpm: float | None = None,
+    noise_dba: float | None = None,
+    mic_distance_m: float | None = None,
+    case_rise_k: float | None = None,
+    altitude_m: float | None = None,
+    measured_altitude_m: float | None = None,
     matters_k: float = 1.0,
-    scope: str = "product line",
+    scope: Literal["product line", "specimens"] = "product line",
     products: Sequence[Build | str] | None = None,
     prob: float = PROB,
     allow_bad_health: bool = False,
-    **conditions: Any,
-) -> Answer:
+) -> Ranking:
     """Rank products at equal conditions.
 
     Products are told apart only where the gap exceeds `matters_k` with 90 %
@@ -59,54 +87,54 @@ def rank(
     fit : Fit
         The fit.
     at : Conditions, optional
-        Ambient, power, and fan speed or noise; also given as keywords
-        (``rank(fit, noise_dba=40, power_w=200)``). Power and fan speed default to
-        the fit's reference.
+        Ambient, power, and fan speed or noise. Power and fan speed default to the fit's
+        reference.
+    ambient_c, power_w, fan_rpm, noise_dba : float, optional
+        The same spelled out, which goes before `at`: ``rank(fit, noise_dba=40)``.
+    mic_distance_m, case_rise_k, altitude_m, measured_altitude_m : float, optional
+        Likewise; see `Conditions`.
     matters_k : float
         Smallest difference that matters [K]; 0 or more.
     scope : {"product line", "specimens"}
-        Whom the ranking speaks of.
+        The models, or the very parts that were on the bench.
     products : sequence of Build or str, optional
         What to rank; every named product by default.
     prob : float
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
         Rank even if the fit's health is "bad"; recorded as a caveat.
-    **conditions
-        Fields of `Conditions`.
 
     Returns
     -------
-    Answer
+    Ranking
         Table: product, mean_c, low_c, high_c [°C], rank_mean, rank_low, rank_high,
         p_best, group, fan_rpm [rpm], noise_dba [dB(A)], health; coolest first. A
-        product that cannot reach the noise within its measured fan speeds has NaN
-        and says so.
+        product that cannot reach the noise within its measured fan speeds has NaN, and
+        its health the reason.
 
     Raises
     ------
     InputError
-        If a condition, product, scope or `prob` is not known.
+        If a condition, product, scope, `matters_k` or `prob` is not known or out of range.
     EngineError
         If the fit's health is "bad" and not allowed.
     NotEstimableError
         If a product has a part that the fit has not seen.
     """
     check_prob(prob)
-    if not (np.isfinite(matters_k) and matters_k >= 0):
-        raise InputError(
-            "Which difference matters?",
-            [
-                Fault(
-                    "not zero or more",
-                    "give a number of kelvin",
-                    column="matters_k",
-                    value=str(matters_k),
-                )
-            ],
-        )
+    check_matters(matters_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="ranked")
-    held = Conditions.of(at, conditions)
+    stated = {
+        "ambient_c": ambient_c,
+        "power_w": power_w,
+        "fan_rpm": fan_rpm,
+        "noise_dba": noise_dba,
+        "mic_distance_m": mic_distance_m,
+        "case_rise_k": case_rise_k,
+        "altitude_m": altitude_m,
+        "measured_altitude_m": measured_altitude_m,
+    }
+    held = Conditions.of(at, {name: v for name, v in stated.items() if v is not None})
     where = Scope.of(scope)
     noise = noise_for(fit, held)
     builds = ranked_builds(fit, products)
@@ -117,7 +145,7 @@ def rank(
         np.stack([e.temperature for e in reached], axis=1) if reached else np.zeros((1, 0))
     )
     groups = _groups(temperatures, matters_k)
-    return Answer(
+    return Ranking(
         kind="ranking",
         title=f"{fit.sensor.capitalize()} at {_words(fit, held)}, {where}",
         table=_table(ordered, temperatures, groups, prob),
@@ -126,18 +154,15 @@ def rank(
         caveats=(*_caveats(fit, ordered, noise, held, where, builds), *_mounted_once(fit, builds)),
         prob=prob,
         draw_figure=ranking_figure,
-        details={
-            "conditions": held,
-            "matters_k": matters_k,
-            "scope": str(where),
-            "health": str(fit.health),
-        },
+        conditions=held,
+        matters_k=matters_k,
+        scope=str(where),
         fits=(fit,),
     )
 
 
 def _mounted_once(fit: Fit, builds: Mapping[str, Build]) -> tuple[str, ...]:
-    """Name the products whose assembly cannot be told from the product."""
+    """Name the products whose one assembly cannot be told apart from the product."""
     keys = level_keys(fit.results, ("lab", "assembly"))
     once = [
         name
@@ -148,7 +173,7 @@ def _mounted_once(fit: Fit, builds: Mapping[str, Build]) -> tuple[str, ...]:
         return ()
     return (
         f"Mounted once only: {', '.join(once)}. A lucky or bad assembly counts to the product, "
-        "within what assemblies differ elsewhere; a second assembly would tell.",
+        "within what assemblies differ elsewhere; test a second assembly of each.",
     )
 
 
@@ -231,7 +256,7 @@ def _sentences(
     best = float(np.mean(temperatures[:, 0] == temperatures.min(axis=1)))
     sentences = [
         f"Coolest: {reached[0].name} at {range_words(reached[0].temperature, prob, '°C')}; "
-        f"{best:.0%} probability that it is the coolest of all."
+        f"{percent_words(best)} probability that it is the coolest of all."
     ]
     if len(leaders) > 1:
         sentences.append(

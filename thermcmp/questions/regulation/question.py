@@ -1,8 +1,10 @@
-"""Regulated runs told in what the loop moved: fan speed, noise or power, never temperature."""
+"""Regulated runs compared by what the loop moved: fan speed, noise or power."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,7 +15,7 @@ from thermcmp.model.noise_design import build_noise_design
 from thermcmp.model.rows import level_keys, one_sensor
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.interval_plot import interval_figure
-from thermcmp.questions.phrases import check_prob
+from thermcmp.questions.phrases import PROB, check_prob, number_words
 from thermcmp.questions.regulation.summaries import (
     RISE_K,
     HeldBuild,
@@ -34,14 +36,27 @@ if TYPE_CHECKING:
 EVERY_PAIR: Final = 4
 #: Sensors this close to each other read the same [K] (common practice, no source).
 SAME_K: Final = 0.5
-#: What is told, with its unit and the column it comes from.
+#: What is compared, with its unit and the column it comes from.
 QUANTITIES: Final = (
     ("fan speed", "rpm", "fan_rpm"),
     ("noise", "dB(A)", "level_dba"),
     ("power", "W", "power_w"),
 )
-#: What of it is a result, by what the loop moved.
+#: Which of these are results, by what the loop moved.
 RESULTS: Final[dict[str, tuple[str, ...]]] = {"fan": ("fan speed", "noise"), "power": ("power",)}
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RegulatedRuns(Answer):
+    """Regulated runs compared by fan speed, noise or power.
+
+    Attributes
+    ----------
+    builds : tuple of str
+        The builds compared, as the table names them.
+    """
+
+    builds: tuple[str, ...]
 
 
 def regulated_runs(
@@ -49,9 +64,9 @@ def regulated_runs(
     sensor: str | None = None,
     *,
     mic_distance_m: float = 0.5,
-    prob: float = 0.90,
-) -> Answer:
-    """Return regulated runs apart by the fan speed, noise or power that held the sensor.
+    prob: float = PROB,
+) -> RegulatedRuns:
+    """Compare regulated runs by the fan speed, noise or power that held the sensor.
 
     A control loop held the sensor at its target, so its temperature is no result of the
     cooler. What the loop moved for it is: of two coolers that read the same, the better one
@@ -60,7 +75,7 @@ def regulated_runs(
     Parameters
     ----------
     results : pandas.DataFrame or Fit
-        Results rows, or a fit whose regulated rows are told.
+        Results rows, or a fit whose regulated rows are compared.
     sensor : str, optional
         The sensor; may be left out where the rows hold only one.
     mic_distance_m : float
@@ -70,12 +85,12 @@ def regulated_runs(
 
     Returns
     -------
-    Answer
+    RegulatedRuns
         Table: build, quantity, unit, mean, sd (of single runs), low, high, held_c,
         ambient_c, regulated_by, runs, assemblies, health. A row per build and quantity, then
         the differences "B − A" of what the loop moved. Assemblies are the unit of the
         intervals (Student's t; Welch's for differences), single runs where a build has one
-        assembly only, which `health` then says.
+        assembly only, as `health` then states.
 
     Raises
     ------
@@ -84,9 +99,12 @@ def regulated_runs(
     NotEstimableError
         If no run was regulated.
     """
+    import xarray as xr
+
     check_prob(prob)
     rows, sensor = _rows(results, sensor)
     builds, notes = _builds(rows, mic_distance_m)
+    names = tuple(build.name for build in builds)
     pairs = list(combinations(builds, 2))
     # Where several targets were held, those are paired that were held at the same one.
     alike = [(a, b) for a, b in pairs if abs(a.held_c - b.held_c) <= RISE_K]
@@ -96,23 +114,23 @@ def regulated_runs(
         pairs = [(a, b) for a, b in pairs if first[b] is a and a not in first]
         notes = (*notes, f"There are {len(builds)} builds: each is compared with the first only.")
     lines = [summary(build, name, unit, prob) for build in builds for name, unit, _ in QUANTITIES]
-    told = {(a, b): _pair_lines(a, b, prob) for a, b in pairs}
-    lines += [line for found in told.values() for line in found]
+    compared = {(a, b): _pair_lines(a, b, prob) for a, b in pairs}
+    lines += [line for pair_lines in compared.values() for line in pair_lines]
     why = (
         f"{len(rows)} run(s) were regulated: their temperatures are targets, so they are compared "
         "by what the firmware moved to hold them."
     )
-    return Answer(
+    return RegulatedRuns(
         kind="regulated runs",
         title=f"Regulated runs of the {sensor} sensor",
         table=_table(lines),
-        draws=_no_draws(),
-        sentences=(*(_sentence(a, b, found, sensor) for (a, b), found in told.items()), why),
+        draws=xr.Dataset(),
+        sentences=(*(_sentence(a, b, of, sensor) for (a, b), of in compared.items()), why),
         caveats=notes,
         prob=prob,
-        draw_figure=_figure,
+        draw_figure=partial(_figure, builds=names),
         interval_kind="confidence",
-        details={"builds": tuple(build.name for build in builds)},
+        builds=names,
         fits=_fits(results),
     )
 
@@ -128,7 +146,7 @@ def _usable(rows: pd.DataFrame) -> pd.Series:
 
 
 def _fits(results: pd.DataFrame | Fit) -> tuple[Fit, ...]:
-    """The fit that was asked, where it was one."""
+    """The fit that was given; none for plain rows."""
     import pandas as pd
 
     return () if isinstance(results, pd.DataFrame) else (results,)
@@ -151,20 +169,20 @@ def _rows(results: pd.DataFrame | Fit, sensor: str | None) -> tuple[pd.DataFrame
 def _builds(
     rows: pd.DataFrame, mic_distance_m: float
 ) -> tuple[tuple[HeldBuild, ...], tuple[str, ...]]:
-    """The builds in order of their names, and what is to be said of the levels."""
-    found = build_noise_design(rows, reference_rpm=1000.0, distance_m=mic_distance_m)
+    """The builds in order of their names, and the notes on their sound levels."""
+    noise = build_noise_design(rows, reference_rpm=1000.0, distance_m=mic_distance_m)
     level = {}
-    if found is not None:
-        keys = zip(*(found.rows[name].fillna("") for name in ("lab", "run")), strict=True)
-        level = dict(zip(keys, found.level_dba, strict=True))
-    own = zip(*(rows[name].fillna("") for name in ("lab", "run")), strict=True)
+    if noise is not None:
+        keys = zip(*(noise.rows[name].fillna("") for name in ("lab", "run")), strict=True)
+        level = dict(zip(keys, noise.level_dba, strict=True))
+    runs = zip(*(rows[name].fillna("") for name in ("lab", "run")), strict=True)
     hardware = rows["product"].fillna(rows["cooler_model"] + " on " + rows["board_model"])
-    told = rows.assign(
+    named = rows.assign(
         build=np.where(
             rows["firmware"].isna(), hardware, hardware + " / " + rows["firmware"].fillna("")
         ),
         assembly=level_keys(rows, ("lab", "assembly")),
-        level_dba=[level.get(key, float("nan")) for key in own],
+        level_dba=[level.get(key, float("nan")) for key in runs],
         regulated_by=rows["regulated_by"].fillna("not known"),
     )
     builds = tuple(
@@ -176,15 +194,15 @@ def _builds(
             assembly=group["assembly"].to_numpy(str),
             values={what: group[column].to_numpy(float) for what, _, column in QUANTITIES},
         )
-        for name, group in told.groupby(_with_target(told), sort=True)
+        for name, group in named.groupby(_with_target(named), sort=True)
     )
-    return builds, () if found is None else found.notes
+    return builds, () if noise is None else noise.notes
 
 
-def _with_target(told: pd.DataFrame) -> pd.Series:
+def _with_target(named: pd.DataFrame) -> pd.Series:
     """The build of each run, with the target where that build was held at several."""
-    names = told["build"].astype(str).copy()
-    for _, held in told.groupby("build")["temperature_c"]:
+    names = named["build"].astype(str).copy()
+    for _, held in named.groupby("build")["temperature_c"]:
         ascending = held.sort_values()
         target = (ascending.diff() > RISE_K).cumsum()
         if target.iloc[-1] > 0:
@@ -220,52 +238,47 @@ def _table(lines: list[Line]) -> pd.DataFrame:
     ]  # fmt: skip
 
 
-def _no_draws() -> Any:
-    import xarray as xr
-
-    return xr.Dataset()
-
-
 def _sentence(first: HeldBuild, second: HeldBuild, lines: list[Line], sensor: str) -> str:
-    """What one pair says, in the units of what was moved."""
+    """The finding of one pair, in the units of what was moved."""
     if not lines:
         return f"{second.name} and {first.name} share no reading to be compared by."
     held = f"{second.name} held the {sensor} at {second.held_c:.1f} °C"
     if first.by != second.by or first.by not in RESULTS:
         ways = f"{second.by} there, {first.by} in {first.name}"
         return f"{held}, but what was moved is not alike ({ways}), so nothing is concluded."
-    said = f"{held} with {' and '.join(map(_amount, lines))} than {first.name}."
+    finding = f"{held} with {' and '.join(map(_amount, lines))} than {first.name}."
     if unlike(first, second):
-        return f"{said} They were not held alike ({unlike(first, second)})."
+        return f"{finding} They were not held alike ({unlike(first, second)})."
     if not np.sign(lines[0].low) * np.sign(lines[0].high) > 0:
-        return said
+        return finding
     fan = first.by == "fan"
     better = second if (lines[0].mean < 0) is fan else first
     if abs(first.held_c - second.held_c) <= SAME_K:
-        given = "silence" if fan else "power"
-        said += (
-            f" Both read the same because the firmware held the target: it gave all of "
-            f"{better.name}'s improvement back as {given}."
+        gain = "lower noise" if fan else "higher power"
+        finding += (
+            " Both read the same because the firmware held the target: it turned all of "
+            f"{better.name}'s improvement into {gain}."
         )
-    return said
+    return finding
 
 
 def _amount(line: Line) -> str:
     """A difference in words: "630 rpm less fan speed (560 to 700)"."""
-    digits = 1 if line.unit == "dB(A)" else 0
-    size = f"{abs(line.mean):.{digits}f} {line.unit} {'less' if line.mean < 0 else 'more'}"
+    more = "less" if line.mean < 0 else "more"
+    size = f"{number_words(abs(line.mean), line.unit)} {line.unit} {more} {line.quantity}"
     if np.isnan(line.low):
-        return f"{size} {line.quantity} (no interval: {line.health})"
+        return f"{size} (no interval: {line.health})"
     ends = (-line.high, -line.low) if line.mean < 0 else (line.low, line.high)
-    return f"{size} {line.quantity} ({ends[0]:.{digits}f} to {ends[1]:.{digits}f})"
+    low, high = (number_words(end, line.unit) for end in ends)
+    return f"{size} ({low} to {high})"
 
 
-def _figure(answer: Answer, ax: Axes) -> None:
+def _figure(answer: Answer, ax: Axes, *, builds: Sequence[str]) -> None:
     """What held each build: its fan speed, or its power where no fan was moved."""
     table = answer.table
     by_fan = table["regulated_by"].str.contains("fan").any()
     name, axis = ("fan speed", "Fan speed [rpm]") if by_fan else ("power", "Power [W]")
-    chosen = table[table["quantity"].eq(name) & table["build"].isin(answer.details["builds"])]
+    chosen = table[table["quantity"].eq(name) & table["build"].isin(builds)]
     shown = replace(answer, table=chosen.reset_index(drop=True))
     interval_figure(
         shown, ax, label="build", columns=("mean", "low", "high"), axis=axis, zero=False

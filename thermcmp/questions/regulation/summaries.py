@@ -1,4 +1,4 @@
-"""Numbers of builds whose sensor a control loop held: means, spreads and differences."""
+"""Means, spreads and differences of builds whose sensor a control loop held."""
 
 from __future__ import annotations
 
@@ -30,16 +30,13 @@ class HeldBuild:
 
     Attributes
     ----------
-    name : str
-        The build.
     held_c, ambient_c : float
         Mean temperature that was held, and mean ambient [°C].
     by : str
         What the loop moved.
     assembly : ndarray of str, shape (n,)
-        Assembly of each run.
     values : dict of str to ndarray, shape (n,)
-        What was measured, by quantity; NaN where a run lacks it.
+        Measured values by quantity; NaN where a run lacks one.
     """
 
     name: str
@@ -53,17 +50,13 @@ class HeldBuild:
         """Means of the assemblies that have a value."""
         values = self.values[quantity]
         known = ~np.isnan(values)
-        return np.array(
-            [values[known & (self.assembly == one)].mean() for one in self._assemblies(quantity)]
-        )
+        assemblies = np.unique(self.assembly[known])
+        return np.array([values[known & (self.assembly == name)].mean() for name in assemblies])
 
     def known(self, quantity: str) -> Array:
         """The runs' values without the missing ones."""
         values = self.values[quantity]
         return values[~np.isnan(values)]
-
-    def _assemblies(self, quantity: str) -> NDArray[np.str_]:
-        return np.unique(self.assembly[~np.isnan(self.values[quantity])])
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +79,7 @@ class Line:
 
 
 def _units(builds: tuple[HeldBuild, ...], quantity: str) -> tuple[list[Array], str]:
-    """What counts as one observation in every build, and what to say of it."""
+    """The observations of every build, and their health."""
     assemblies = [build.by_assembly(quantity) for build in builds]
     if all(len(values) > 1 for values in assemblies):
         return assemblies, "ok"
@@ -155,19 +148,21 @@ def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, pr
 
 
 def unlike(first: HeldBuild, second: HeldBuild) -> str:
-    """Describe in what two builds were not held alike; "" where they were."""
-    found = []
+    """How the conditions of two builds differ, in words; "" where they were held alike."""
+    differences = []
     rise = (second.held_c - second.ambient_c) - (first.held_c - first.ambient_c)
     if abs(rise) > RISE_K:
-        found.append(f"the rise held differs by {abs(rise):.1f} K")
-    given = (("power", POWER_SHARE, "W"),) if first.by == "fan" else ()
-    given = (("fan speed", SPEED_SHARE, "rpm"),) if first.by == "power" else given
-    for quantity, share, unit in given:
+        differences.append(f"the rise held differs by {abs(rise):.1f} K")
+    kept = {
+        "fan": [("power", POWER_SHARE, "W")],
+        "power": [("fan speed", SPEED_SHARE, "rpm")],
+    }
+    for quantity, share, unit in kept.get(first.by, []):
         both = [build.known(quantity) for build in (first, second)]
         if not all(len(values) for values in both):
-            found.append(f"{quantity} is not known of both")
+            differences.append(f"{quantity} is not known of both")
             continue
         old, new = (float(np.mean(values)) for values in both)
         if abs(new / old - 1.0) > share:
-            found.append(f"{quantity} differs by {abs(new - old):.0f} {unit}")
-    return ", ".join(found)
+            differences.append(f"{quantity} differs by {abs(new - old):.0f} {unit}")
+    return ", ".join(differences)

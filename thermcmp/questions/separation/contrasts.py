@@ -10,6 +10,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import SMALL_K
+from thermcmp.model.factor_words import effect_words
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.builds import Scope
@@ -20,28 +21,24 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
 
+#: What the rows of spreads have in place of a contrast.
+SPREAD: Final = "standard deviation"
 #: Spread below which assembly is called noise [K] (common practice, no source).
 SMALL_SPREAD_K: Final = 0.4
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class EffectRow:
-    """One row to be: names, draws and what is known of them.
+    """One row of the separation before it is summarized.
 
     Attributes
     ----------
-    factor, contrast : str
-        What the row is about.
     draws : ndarray, shape (S,)
         The effect or spread [K].
     share : float
         Share of it that comes from the data [1].
     aliased_with : tuple of str
         Factors it cannot be told apart from.
-    health : str
-        Whether to believe the row.
-    sentence : str
-        The row in plain words.
     """
 
     factor: str
@@ -51,6 +48,16 @@ class EffectRow:
     aliased_with: tuple[str, ...]
     health: str
     sentence: str
+
+    @property
+    def phrase(self) -> str:
+        """Its name in a sentence: "cooler: Alder-C2 minus Alder-C1"."""
+        return in_sentence(f"{self.factor}: {self.contrast}")
+
+
+def in_sentence(effect: str) -> str:
+    """An effect's name with words for its factor and its signs."""
+    return effect_words(effect).replace(" − ", " minus ").replace(" + ", " and ")
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
@@ -115,12 +122,9 @@ def measured_effects(
 
 
 def short_effect(name: str) -> str:
-    """An effect's name for a sentence or a label.
-
-    The levels of a joint effect tell by themselves which factors changed together.
-    """
+    """An effect's name in words, without joint factors, which its levels show by themselves."""
     factor, _, levels = name.partition(": ")
-    return levels if " + " in factor else name
+    return levels if " + " in factor else effect_words(name)
 
 
 def _entries(
@@ -151,15 +155,17 @@ def _contrast_row(
     prob: float,
     health: str,
 ) -> EffectRow:
-    words = f"{factor}, {name}: {range_words(draws, prob)}"
+    number = range_words(draws, prob)
     if contrast is not None and not contrast.estimable:
         health = "not separable: the split is the prior's"
-        number = range_words(draws, prob)
         sentence = (
-            f"{contrast.sentence} The {number} given for it is {part_words(1.0 - share)} prior."
+            f"{contrast.sentence} The {number} in the table is {part_words(1.0 - share)} prior."
         )
         return EffectRow(factor, name, draws, share, contrast.aliased_with, health, sentence)
-    sentence = f"{words}; {part_words(share)} of it comes from the data."
+    words = in_sentence(f"{factor}: {name}")
+    sentence = (
+        f"{words[0].upper()}{words[1:]} is {number}; {part_words(share)} of it comes from the data."
+    )
     if contrast is not None and contrast.rests_on:
         sentence += f" It rests on one combination of parts: {contrast.rests_on}."
     return EffectRow(factor, name, draws, share, (), health, sentence)
@@ -224,5 +230,5 @@ def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
             sentence += f" The data allow zero: {chance} that it is below {SMALL_K:g} K."
         words = "; ".join(filter(None, [str(fit.health), note.words]))
         share = float(np.clip(note.shrinkage, 0.0, 1.0))
-        rows.append(EffectRow(term.name, "standard deviation", draws, share, (), words, sentence))
+        rows.append(EffectRow(term.name, SPREAD, draws, share, (), words, sentence))
     return rows

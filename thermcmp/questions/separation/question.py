@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -11,21 +13,19 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build
+from thermcmp.model.factor_words import factor_words
 from thermcmp.model.identifiability import FEW, Contrast, alias_sentences
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.builds import Scope, build_of, check_parts_known
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import (
-    Linear,
-    fit_caveats,
-    influence_words,
-    refuse_bad_health,
-)
+from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.interval_plot import interval_figure
-from thermcmp.questions.phrases import PROB, check_prob, summary
+from thermcmp.questions.phrases import PROB, check_matters, check_prob, few_named, summary
 from thermcmp.questions.separation.contrasts import (
+    SPREAD,
     EffectRow,
     contrast_rows,
+    in_sentence,
     measured_effects,
     spread_rows,
 )
@@ -33,22 +33,42 @@ from thermcmp.questions.separation.contrasts import (
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
-    from matplotlib.axes import Axes
 
     from thermcmp.inference.posterior import Fit
+
+#: Rows that are shown of a larger table: a screen of them.
+MOST_SHOWN: Final = 12
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Separation(Answer):
+    """The effect of each factor at reference conditions.
+
+    Attributes
+    ----------
+    scope : str
+        "specimens" or "product line".
+    matters_k : float
+        Smallest difference that matters [K]; where the table is long, contrasts that
+        are likely to exceed it are shown first.
+    """
+
+    scope: str
+    matters_k: float
 
 
 def separate(
     fit: Fit,
-    scope: str = "specimens",
+    scope: Literal["specimens", "product line"] = "specimens",
     *,
     before: Build | str | None = None,
     after: Build | str | None = None,
-    factors: Sequence[str] | None = None,
+    contrasts: str | Sequence[str | tuple[str, str]] | None = None,
+    matters_k: float = 1.0,
     prob: float = PROB,
     allow_bad_health: bool = False,
-) -> Answer:
-    """Each factor's effect at reference conditions, and what cannot be told apart.
+) -> Separation:
+    """Estimate each factor's effect at reference conditions, and what cannot be told apart.
 
     Parameters
     ----------
@@ -59,8 +79,12 @@ def separate(
         model, or the model's line is meant.
     before, after : Build or str, optional
         Only the contrasts between these two builds; all pairs of levels by default.
-    factors : sequence of str, optional
-        Only these factors.
+    contrasts : str, or sequence of str or (str, str), optional
+        Only these: all contrasts of a factor by its name, or one by its two levels, of
+        which the second minus the first is taken.
+    matters_k : float
+        Smallest difference that matters [K]; 0 or more. Of more than a dozen rows those
+        are shown that most likely exceed it; the table holds all.
     prob : float
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
@@ -68,105 +92,146 @@ def separate(
 
     Returns
     -------
-    Answer
+    Separation
         Table: factor, contrast, mean_k, sd_k, low_k, high_k [K], data_share,
         prior_influence, aliased_with, health. `data_share` says how much of the row the
         data hold; `prior_influence` how far it would move with other priors (change per
-        doubling of their weight, see `power_scaling`; from 0.05 on it is said). A contrast
-        "B − A" is B's rise minus A's. Aliased factors get a further row with their joint
-        effect, which the data do hold.
-        Each spread (assembly, session …) closes the table as a standard deviation.
+        doubling of their weight; named in a caveat from 0.05 on). A contrast "B − A" is
+        B's rise minus A's, so negative is cooler; B is the newer one, by the order of the
+        products' names. Aliased factors get a further row with their joint effect, which
+        the data do hold. Spreads (assembly, session …) close the table as standard
+        deviations.
 
     Raises
     ------
     InputError
-        If the scope, a factor, a build or `prob` is not known, or only one of the
-        two builds is given.
+        If the scope, a contrast, a build, `matters_k` or `prob` is not known, or only
+        one of the two builds is given.
     EngineError
         If the fit's health is "bad" and not allowed.
     NotEstimableError
         If a build has a part that the fit has not seen.
     """
     check_prob(prob)
+    check_matters(matters_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="separated")
     where = Scope.of(scope)
-    wanted = wanted_contrasts(fit, before, after, factors)
+    wanted = wanted_contrasts(fit, before, after, contrasts)
     rows = [*contrast_rows(fit, where, wanted, prob), *spread_rows(fit, prob)]
-    names = [f"{row.factor}: {row.contrast}" for row in rows]
-    found = power_scaling(fit, np.array([row.draws for row in rows]))
-    linear = Linear(*measured_effects(fit, where, wanted))
-    return Answer(
+    influence = power_scaling(fit, np.array([row.draws for row in rows]))
+    names, weights = measured_effects(fit, where, wanted)
+    shown = _shown(rows, matters_k)
+    return Separation(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
-        table=_table(rows, found.prior, prob),
-        draws=_dataset(rows, names),
-        sentences=_sentences(rows, wanted),
+        table=_table(rows, influence.prior, prob),
+        draws=_dataset(rows),
+        sentences=_sentences(rows, shown, wanted),
         caveats=(
-            *fit_caveats(fit, influence=influence_words(names, found), linear=linear),
+            *fit_caveats(
+                fit,
+                influence=influence_words([row.phrase for row in rows], influence),
+                linear=Linear(tuple(map(in_sentence, names)), weights),
+            ),
             *_caveats(fit, wanted),
         ),
         prob=prob,
-        draw_figure=_figure,
-        details={"scope": str(where), "health": str(fit.health)},
+        draw_figure=partial(interval_figure, label=("factor", "contrast")),
+        shown_rows=shown,
+        scope=str(where),
+        matters_k=matters_k,
         fits=(fit,),
     )
 
 
-def _sentences(rows: Sequence[EffectRow], wanted: Sequence[Contrast]) -> tuple[str, ...]:
-    """The rows in words; where very many are aliased, those in a few sentences for all."""
+def _shown(rows: Sequence[EffectRow], matters_k: float) -> tuple[int, ...]:
+    """Places of the rows to show: of too many, the measured ones that most likely matter."""
+    spreads = [place for place, row in enumerate(rows) if row.contrast == SPREAD]
+    room = max(1, MOST_SHOWN - len(spreads))
+    effects = [place for place in range(len(rows)) if place not in spreads]
+    if len(effects) > room:
+
+        def weight(place: int) -> tuple[bool, float, float]:
+            size = np.abs(rows[place].draws)
+            return not rows[place].aliased_with, float(np.mean(size > matters_k)), size.mean()
+
+        effects = sorted(effects, key=weight, reverse=True)[:room]
+    return (*effects, *spreads)
+
+
+def _sentences(
+    rows: Sequence[EffectRow], shown: Sequence[int], wanted: Sequence[Contrast]
+) -> tuple[str, ...]:
+    """The rows shown in words; where many are aliased, those in a few sentences for all."""
     aliased = [row for row in rows if row.aliased_with]
+    told = [rows[place] for place in shown]
     if len(aliased) <= 2 * FEW:
-        return tuple(row.sentence for row in rows if row.sentence)
-    told = [row.sentence for row in rows if row.sentence and not row.aliased_with]
-    return (*alias_sentences(wanted), *told)
+        # What cannot be told apart is named although other rows take its place.
+        told += [row for row in aliased if row not in told]
+        return tuple(row.sentence for row in told)
+    measured = [row.sentence for row in told if not row.aliased_with]
+    return (*alias_sentences(wanted), *measured)
 
 
 def wanted_contrasts(
-    fit: Fit, before: Build | str | None, after: Build | str | None, factors: Sequence[str] | None
+    fit: Fit,
+    before: Build | str | None,
+    after: Build | str | None,
+    contrasts: str | Sequence[str | tuple[str, str]] | None,
 ) -> list[Contrast]:
     """Contrasts asked for, as in `separate`."""
-    known = fit.aliases.factors
-    unknown = [name for name in factors or () if name not in known]
-    if unknown:
-        raise InputError(
-            "Unknown factors:",
-            [
-                Fault(
-                    "the fit has no such factor",
-                    f"use some of: {', '.join(known) or 'none'}",
-                    column="factors",
-                    value=name,
-                )
-                for name in unknown
-            ],
-        )
-    chosen = [c for c in fit.aliases.contrasts if factors is None or c.factor in factors]
-    if before is None and after is None:
+    chosen = list(fit.aliases.contrasts)
+    if before is not None or after is not None:
+        chosen = _between_builds(fit, before, after)
+    if contrasts is None:
         return chosen
+    kept: list[Contrast] = []
+    faults = []
+    for item in [contrasts] if isinstance(contrasts, str) else contrasts:
+        if isinstance(item, str):
+            kept += [c for c in chosen if c.factor == item]
+            is_known = item in fit.aliases.factors
+        else:
+            first, second = item
+            is_known = any({c.first, c.second} == {*item} for c in fit.aliases.contrasts)
+            kept += [
+                replace(c, first=first, second=second)
+                for c in chosen
+                if {c.first, c.second} == {*item}
+            ]
+        if not is_known:
+            known = ", ".join(fit.aliases.factors) or "none"
+            faults.append(
+                Fault(
+                    "the fit has no such factor or pair of levels",
+                    f"use factors of {known}, or two levels of one of them",
+                    column="contrasts",
+                    value=item if isinstance(item, str) else " and ".join(item),
+                )
+            )
+    if faults:
+        raise InputError("Unknown contrasts:", faults)
+    return list(dict.fromkeys(kept))
+
+
+def _between_builds(
+    fit: Fit, before: Build | str | None, after: Build | str | None
+) -> list[Contrast]:
+    """Contrasts between the levels of two builds, the new one minus the old one."""
     if before is None or after is None:
         missing = "before" if before is None else "after"
         raise InputError(
             "Contrasts between two builds need both:",
             [Fault("missing", "give both builds, or neither for all pairs", column=missing)],
         )
-    first, second = build_of(fit, before), build_of(fit, after)
-    for build in (first, second):
+    builds = build_of(fit, before), build_of(fit, after)
+    for build in builds:
         check_parts_known(fit, build)
     kept = []
-    for contrast in chosen:
-        a = _level(fit, first, contrast.factor)
-        b = _level(fit, second, contrast.factor)
-        if a != b and {a, b} == {contrast.first, contrast.second}:
-            kept.append(
-                Contrast(
-                    contrast.factor,
-                    str(a),
-                    str(b),
-                    contrast.aliased_with,
-                    contrast.cure,
-                    contrast.rests_on,
-                )
-            )
+    for contrast in fit.aliases.contrasts:
+        first, second = (_level(fit, build, contrast.factor) for build in builds)
+        if first and second and {first, second} == {contrast.first, contrast.second}:
+            kept.append(replace(contrast, first=first, second=second))
     return kept
 
 
@@ -180,8 +245,8 @@ def _level(fit: Fit, build: Build, factor: str) -> str | None:
     rows = fit.results
     hit = rows["board_model"].eq(build.board_model) & rows["cooler_model"].eq(build.cooler_model)
     column = next(term.columns[0] for term in fit.design.terms if term.name == factor)
-    found = rows.loc[hit.fillna(False), column].dropna().unique()
-    return str(found[0]) if len(found) == 1 else None
+    levels = rows.loc[hit.fillna(False), column].dropna().unique()
+    return str(levels[0]) if len(levels) == 1 else None
 
 
 def _table(rows: Sequence[EffectRow], influence: Array, prob: float) -> pd.DataFrame:
@@ -215,11 +280,12 @@ def _table(rows: Sequence[EffectRow], influence: Array, prob: float) -> pd.DataF
     )
 
 
-def _dataset(rows: Sequence[EffectRow], names: Sequence[str]) -> xr.Dataset:
+def _dataset(rows: Sequence[EffectRow]) -> xr.Dataset:
     import xarray as xr
 
+    names = [f"{row.factor}: {row.contrast}" for row in rows]
     values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
-    return xr.Dataset({"effect_k": (("contrast", "draw"), values)}, {"contrast": list(names)})
+    return xr.Dataset({"effect_k": (("contrast", "draw"), values)}, {"contrast": names})
 
 
 def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
@@ -232,7 +298,7 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
         )
     named = {level for contrast in wanted for level in (contrast.first, contrast.second)}
     lone = [
-        f"{term.columns[0]} {model}"
+        f"{factor_words(term.columns[0])} {model}"
         for term, levels in zip(fit.design.terms, fit.design.levels, strict=True)
         if term.role is Role.SPECIMEN and term.acts is Acts.RESISTANCE
         for model in _models_with_one(levels)
@@ -240,7 +306,7 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
     ]
     if lone:
         caveats.append(
-            "Only one specimen was tested of " + ", ".join(lone) + ": for their product lines "
+            f"Only one specimen was tested of {few_named(lone)}: for their product lines "
             "the spread between specimens comes from the other models and the prior."
         )
     return caveats
@@ -250,7 +316,3 @@ def _models_with_one(levels: Sequence[str]) -> list[str]:
     """Models of which a nested specimen term has one level only."""
     models = [level.rsplit(" · ", 1)[0] for level in levels]
     return [model for model in dict.fromkeys(models) if models.count(model) == 1]
-
-
-def _figure(answer: Answer, ax: Axes) -> None:
-    interval_figure(answer, ax, label=("factor", "contrast"))

@@ -1,4 +1,4 @@
-"""Figure of a fix on several sensors: the sensors beside each other, part by part."""
+"""Figure of a fix on several sensors, part by part."""
 
 from __future__ import annotations
 
@@ -46,14 +46,14 @@ def sensor_figure(answer: Answer, ax: Axes) -> None:
     step = _HEIGHT / max(1, len(sensors) - 1)
     drawn, omitted = [], []
     for number, sensor in enumerate(sensors):
-        own = table[table["sensor"].eq(sensor) & table["part"].isin(parts)]
-        found, lacking = split_rows(own, own["part"].tolist(), ("mean_k", "low_k", "high_k"))
+        rows = table[table["sensor"].eq(sensor) & table["part"].isin(parts)]
+        known, lacking = split_rows(rows, rows["part"].tolist(), ("mean_k", "low_k", "high_k"))
         shift = step * number - _HEIGHT / 2.0 if len(sensors) > 1 else 0.0
-        for row in found:
+        for row in known:
             _mark(ax, parts.index(row.name) + shift, row, number)
         color, marker, line = _LOOKS[number % len(_LOOKS)]
         ax.plot([], [], color=color, marker=marker, linestyle=line, linewidth=2.2, label=sensor)
-        drawn += found
+        drawn += known
         omitted += [
             Row(f"{row.name}, {sensor}", row.mean, row.low, row.high, row.health) for row in lacking
         ]

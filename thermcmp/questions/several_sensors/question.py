@@ -1,8 +1,9 @@
-"""One fix on several sensors: what it brought to each, and what a remount took back."""
+"""One fix on several sensors: its effect on each, and that of the remount it needed."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -33,8 +34,27 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-#: The health of several fits is that of the worst.
-_WORST_FIRST = ("bad", "caution", "ok")
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class SensorAttribution(Answer):
+    """One fix on several sensors.
+
+    Attributes
+    ----------
+    answers : dict of str to Answer
+        The answer of `attribute` by sensor.
+    fitted_together : bool
+        Whether draws of the sensors belong together.
+    reassembly_k : dict of str to float
+        Spread between assemblies of the same parts by sensor [K].
+    scope : str
+        "specimens" or "product line".
+    """
+
+    answers: Mapping[str, Answer]
+    fitted_together: bool
+    reassembly_k: Mapping[str, float]
+    scope: str
 
 
 def attribute_sensors(
@@ -47,18 +67,18 @@ def attribute_sensors(
     settings: Mapping[Literal["before", "after"], Conditions] | None = None,
     prob: float = PROB,
     allow_bad_health: bool = False,
-) -> Answer:
-    """Attribute one fix on several sensors, and tell it from the remount it needed.
+) -> SensorAttribution:
+    """Attribute one fix on several sensors, apart from the remount it needed.
 
-    Each sensor's parts are those of `attribute`. New parts tried at the bench were
-    mounted anew, and an assembly may cost one sensor what the parts gave it. So each
-    sensor also gets what a bench assembly brings in place of the factory's, and the
-    assemblies that stand out from others of the same parts.
+    Each sensor's parts are those of `attribute`. New parts tried at the bench needed a
+    new assembly, which may cost one sensor what the parts gave it. So each sensor also
+    gets the effect of a bench assembly in place of the factory's, and the assemblies
+    that stand out from others of the same parts.
 
     Parameters
     ----------
     fits : iterable of Fit or mapping of str to Fit
-        A fit per sensor, of the same results; what `fit_sensors` gives carries the errors
+        A fit per sensor, of the same results; those of `fit_sensors` carry the errors
         that the sensors share.
     before, after : Build or str
         The builds, or "product / firmware".
@@ -75,13 +95,11 @@ def attribute_sensors(
 
     Returns
     -------
-    Answer
+    SensorAttribution
         Table: sensor, part, kind, mean_k, sd_k, low_k, high_k [K], data_share, noise_db
         [dB], health. Kind "fix" holds the total and the parts that add up to it,
         "remount" a bench assembly in place of the factory's, "assembly" single assemblies
-        against their peers. All are improvements: negative is warmer. Values `answers`
-        (of `attribute`, by sensor), `reassembly_k` (spread between assemblies, by sensor
-        [K]), `fits` and `fitted_together` (whether draws of the sensors belong together).
+        against their peers. All are improvements: negative is warmer.
 
     Raises
     ------
@@ -111,12 +129,12 @@ def attribute_sensors(
     power_w = {fit.sensor: _power_w(fit, builds[1], at, stated) for fit in chosen}
     rows: list[SensorRow] = []
     for fit in chosen:
-        own = fix_rows(answers[fit.sensor], fit.sensor)
-        total = next(row.draws for row in own if row.part == TOTAL)
-        rows += [*own, *remount_rows(fit, builds, total, power_w=power_w[fit.sensor])]
+        fixed = fix_rows(answers[fit.sensor], fit.sensor)
+        total = next(row.draws for row in fixed if row.part == TOTAL)
+        rows += [*fixed, *remount_rows(fit, builds, total, power_w=power_w[fit.sensor])]
     rows += assembly_rows(chosen, builds, power_w, prob)
     sensors = ", ".join(fit.sensor for fit in chosen)
-    return Answer(
+    return SensorAttribution(
         kind="attribution on several sensors",
         title=f"From {builds[0].name} to {builds[1].name} on several sensors: {sensors}",
         table=_table(rows, prob),
@@ -125,23 +143,22 @@ def attribute_sensors(
         caveats=tuple(sensor_caveats(chosen, builds, rows, answers)),
         prob=prob,
         draw_figure=sensor_figure,
-        details={
-            "answers": answers,
-            "fitted_together": one_posterior(chosen),
-            "reassembly_k": {fit.sensor: spread_k(fit) for fit in chosen},
-            "scope": scope,
-            "health": _worst(chosen),
-        },
+        answers=answers,
+        fitted_together=one_posterior(chosen),
+        reassembly_k={fit.sensor: spread_k(fit) for fit in chosen},
+        scope=scope,
         fits=tuple(chosen),
     )
 
 
 def _one_per_sensor(fits: Iterable[Fit] | Mapping[str, Fit]) -> list[Fit]:
-    chosen = list(fits.values()) if isinstance(fits, Mapping) else [*_listed(fits)]
+    """The fits as a list; refuse other items, doubled sensors and fits without a common run."""
+    listed = (fits,) if isinstance(fits, Fit) else fits
+    chosen = list(listed.values() if isinstance(listed, Mapping) else listed)
     faults = [
-        Fault(f"item {place} is no fit but a {type(one).__name__}", "give fits, one per sensor")
-        for place, one in enumerate(chosen)
-        if not isinstance(one, Fit)
+        Fault(f"item {place} is a {type(item).__name__}, not a fit", "give fits, one per sensor")
+        for place, item in enumerate(chosen)
+        if not isinstance(item, Fit)
     ]
     if not chosen:
         faults.append(Fault("no fit", "give fits, one per sensor"))
@@ -167,28 +184,19 @@ def _one_per_sensor(fits: Iterable[Fit] | Mapping[str, Fit]) -> list[Fit]:
     return chosen
 
 
-def _listed(fits: Iterable[Fit]) -> Iterable[Fit]:
-    return (fits,) if isinstance(fits, Fit) else fits
-
-
 def _runs(fit: Fit) -> set[tuple[str, str]]:
     return set(zip(level_keys(fit.results, ("lab",)), fit.results["run"].astype(str), strict=True))
 
 
 def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions | None) -> float:
     """Power of the new build: held, stated, of its firmware's stock runs, or the reference."""
-    for given in (at, stated):
-        if given is not None and given.power_w is not None:
-            return given.power_w
+    for conditions in (at, stated):
+        if conditions is not None and conditions.power_w is not None:
+            return conditions.power_w
     rows = fit.results
-    own = rows["firmware"].eq(after.firmware or "") & rows["fan_mode"].eq("stock")
-    power = rows.loc[own.fillna(False), "power_w"]
+    stock = rows["firmware"].eq(after.firmware or "") & rows["fan_mode"].eq("stock")
+    power = rows.loc[stock.fillna(False), "power_w"]
     return float(power.mean()) if len(power) else fit.reference.power_w
-
-
-def _worst(fits: Sequence[Fit]) -> str:
-    found = {str(fit.health) for fit in fits}
-    return next(word for word in _WORST_FIRST if word in found)
 
 
 def _table(rows: Sequence[SensorRow], prob: float) -> pd.DataFrame:

@@ -1,4 +1,4 @@
-"""What remounting did: bench against factory, and single assemblies against their peers."""
+"""Effects of remounting: bench against factory, and assemblies against their peers."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from thermcmp.model.conditions import Build
 
 KIND: Final = "assembly_kind"
-MOUNTING: Final = "assembly"
+ASSEMBLY: Final = "assembly"
 #: Names of the rows; a change from a factory assembly to one at the bench.
 REMOUNT_ANY: Final = "remount at the bench"
 REMOUNT_OLD: Final = "remount at the bench, old parts"
@@ -25,16 +25,12 @@ REMOUNT_NEW: Final = "remount at the bench, new parts"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assemblies:
-    """The assemblies of a fit: what is known of each.
+    """The G assemblies of a fit, with the models and the kind of each.
 
     Attributes
     ----------
-    names : tuple of str
-        Names as in the results.
     levels : ndarray of int, shape (G,)
         Level of each in the term of the assemblies.
-    coolers, boards, kinds : tuple of str
-        Models and kind of each.
     """
 
     names: tuple[str, ...]
@@ -66,10 +62,10 @@ class Assemblies:
 
 def assemblies_of(fit: Fit) -> Assemblies | None:
     """The assemblies of a fit; None if it has no term for them."""
-    position = fit.design.term_position(MOUNTING)
+    position = fit.design.term_position(ASSEMBLY)
     if position is None:
         return None
-    units = units_of(fit, MOUNTING)
+    units = units_of(fit, ASSEMBLY)
     first = np.unique(units.codes, return_index=True)[1]
     rows = fit.results.iloc[first]
     return Assemblies(
@@ -82,25 +78,23 @@ def assemblies_of(fit: Fit) -> Assemblies | None:
 
 
 def remount_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
-    """Weights of the effects in what a bench remount brings, by row.
+    """Weights of the effects, (q,), in each row of a bench remount.
 
     All are improvements, factory less bench, so that negative is a penalty.
-
-    Returns (q,).
     """
-    found = {}
     kind = _kind_weights(fit)
-    if kind is not None:
-        found[REMOUNT_ANY] = kind
+    if kind is None:
+        return {}
+    weights = {REMOUNT_ANY: kind}
     assemblies = assemblies_of(fit)
-    if kind is None or assemblies is None:
-        return found
+    if assemblies is None:
+        return weights
     for name, build in zip((REMOUNT_OLD, REMOUNT_NEW), builds, strict=True):
         factory, bench = (assemblies.of(build, word) for word in ("factory", "bench"))
         if factory and bench:
-            own = _mean_weights(fit, assemblies, factory) - _mean_weights(fit, assemblies, bench)
-            found[name] = kind + own
-    return found
+            gap = _mean_weights(fit, assemblies, factory) - _mean_weights(fit, assemblies, bench)
+            weights[name] = kind + gap
+    return weights
 
 
 def _kind_weights(fit: Fit) -> Array | None:
@@ -119,7 +113,7 @@ def _kind_weights(fit: Fit) -> Array | None:
 
 
 def _mean_weights(fit: Fit, assemblies: Assemblies, places: list[int]) -> Array:
-    position = fit.design.term_position(MOUNTING)
+    position = fit.design.term_position(ASSEMBLY)
     weights = np.zeros(fit.design.effect_count)
     if position is not None:
         columns = fit.design.offsets[position] + assemblies.levels[places]
@@ -128,26 +122,23 @@ def _mean_weights(fit: Fit, assemblies: Assemblies, places: list[int]) -> Array:
 
 
 def peer_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
-    """Weights of each assembly of a fix's parts against the other ones of the same parts.
-
-    Returns (q,).
-    """
+    """Weights of the effects, (q,), in the peers of each assembly of a fix's parts less it."""
     assemblies = assemblies_of(fit)
     if assemblies is None:
         return {}
     coolers = {build.cooler_model for build in builds}
     boards = {build.board_model for build in builds}
-    found = {}
+    weights = {}
     for place, name in enumerate(assemblies.names):
         peers = assemblies.peers(place)
         if peers and assemblies.coolers[place] in coolers and assemblies.boards[place] in boards:
-            own = _mean_weights(fit, assemblies, [place])
-            found[name] = _mean_weights(fit, assemblies, peers) - own
-    return found
+            itself = _mean_weights(fit, assemblies, [place])
+            weights[name] = _mean_weights(fit, assemblies, peers) - itself
+    return weights
 
 
 def spread_k(fit: Fit) -> float:
     """Mean spread between assemblies of the same parts [K]; NaN without a term for it."""
-    if fit.design.term_position(MOUNTING) is None:
+    if fit.design.term_position(ASSEMBLY) is None:
         return np.nan
     return float(np.mean(fit.draws("assembly sd")))

@@ -1,4 +1,4 @@
-"""Rows of a fix on several sensors: its parts, what remounting did, assemblies that stand out."""
+"""Rows of a fix on several sensors: its parts, remounting, assemblies that stand out."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 FIX: Final = "fix"
 REMOUNT: Final = "remount"
-MOUNTING: Final = "assembly"
+ASSEMBLY: Final = "assembly"
 TOTAL: Final = "total"
 HARDWARE: Final = "hardware"
 #: The total as it reads if only the new parts were mounted again at the bench.
@@ -36,20 +36,16 @@ TOTAL_REMOUNTED: Final = "total, new parts remounted"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SensorRow:
-    """One row to be.
+    """One row before it is summarized; its kind is "fix", "remount" or "assembly".
 
     Attributes
     ----------
-    sensor, part, kind : str
-        Sensor, part, and "fix", "remount" or "assembly".
     draws : ndarray, shape (S,)
         Improvement [K]; positive is cooler.
     data_share : float
         Share of it that comes from the data [1].
     noise_db : float
         Change of level that came with it [dB].
-    health : str
-        Whether to believe it.
     """
 
     sensor: str
@@ -94,10 +90,7 @@ def fix_rows(answer: Answer, sensor: str) -> list[SensorRow]:
 def remount_rows(
     fit: Fit, builds: tuple[Build, Build], total: Array, *, power_w: float
 ) -> list[SensorRow]:
-    """What a bench assembly in place of the factory's brings.
-
-    Shapes: total (S,).
-    """
+    """Effect of a bench assembly in place of the factory's; `total` has shape (S,)."""
     rows = _linear_rows(fit, remount_weights(fit, builds), REMOUNT, power_w)
     bare = all(build.assembly_kind in (None, "factory") for build in builds)
     return rows + [
@@ -118,43 +111,45 @@ def assembly_rows(
     between assemblies of the same parts. Where it has one peer only, the worse one of the
     two is named.
     """
-    found = {
+    by_sensor = {
         fit.sensor: {
             row.part: row
-            for row in _linear_rows(fit, peer_weights(fit, builds), MOUNTING, power_w[fit.sensor])
+            for row in _linear_rows(fit, peer_weights(fit, builds), ASSEMBLY, power_w[fit.sensor])
         }
         for fit in fits
     }
     spreads = {fit.sensor: spread_k(fit) for fit in fits}
-    every = dict.fromkeys(part for rows in found.values() for part in rows)
+    every = dict.fromkeys(part for rows in by_sensor.values() for part in rows)
     chosen: list[str] = []
     for part in every:
-        own = [rows[part] for rows in found.values() if part in rows]
-        if any(_apart_k(row, prob) > spreads[row.sensor] for row in own) and not _mirrored(
-            own, chosen, found
-        ):
+        rows_of_part = [rows[part] for rows in by_sensor.values() if part in rows]
+        stands_out = any(_apart_k(row, prob) > spreads[row.sensor] for row in rows_of_part)
+        if stands_out and not _mirrored(rows_of_part, chosen, by_sensor):
             chosen.append(part)
-    chosen.sort(
-        key=lambda part: min(
-            rows[part].mean_k / spreads[sensor] for sensor, rows in found.items() if part in rows
-        )
-    )
-    return [rows[part] for rows in found.values() for part in chosen if part in rows]
+
+    def worst(part: str) -> float:
+        held = ((sensor, rows[part]) for sensor, rows in by_sensor.items() if part in rows)
+        return min(row.mean_k / spreads[sensor] for sensor, row in held)
+
+    chosen.sort(key=worst)
+    return [rows[part] for rows in by_sensor.values() for part in chosen if part in rows]
 
 
 def _mirrored(
-    own: Sequence[SensorRow], chosen: Sequence[str], found: Mapping[str, Mapping[str, SensorRow]]
+    rows_of_part: Sequence[SensorRow],
+    chosen: Sequence[str],
+    by_sensor: Mapping[str, Mapping[str, SensorRow]],
 ) -> bool:
     """Whether an assembly is a named one's only peer, or is better than its only peer."""
-    row = own[0]
+    row = rows_of_part[0]
     others = [
         other
-        for part, other in found[row.sensor].items()
+        for part, other in by_sensor[row.sensor].items()
         if part != row.part and np.array_equal(other.draws, -row.draws)
     ]
     if not others:
         return False
-    return others[0].part in chosen or sum(one.mean_k for one in own) > 0.0
+    return others[0].part in chosen or sum(row.mean_k for row in rows_of_part) > 0.0
 
 
 def _apart_k(row: SensorRow, prob: float) -> float:

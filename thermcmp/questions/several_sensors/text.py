@@ -1,4 +1,4 @@
-"""What a fix on several sensors says in plain words, and what limits it."""
+"""Sentences and caveats of a fix on several sensors."""
 
 from __future__ import annotations
 
@@ -9,17 +9,16 @@ import numpy as np
 from thermcmp.inference.sensor_fits import correlation_name, one_posterior
 from thermcmp.questions.phrases import chance_words, interval, range_words, sided_words
 from thermcmp.questions.several_sensors.remounting import (
+    ASSEMBLY,
     KIND,
     REMOUNT_ANY,
     REMOUNT_NEW,
     assemblies_of,
     spread_k,
 )
-from thermcmp.questions.several_sensors.remounting import MOUNTING as MOUNTING_TERM
 from thermcmp.questions.several_sensors.rows import (
     FIX,
     HARDWARE,
-    MOUNTING,
     REMOUNT,
     TOTAL,
     TOTAL_REMOUNTED,
@@ -55,7 +54,7 @@ def sensor_sentences(
 
 
 def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
-    """What only draws that belong together can tell."""
+    """Findings for which draws of the sensors must belong together."""
     sensors = [fit.sensor for fit in fits]
     totals = np.stack([row.draws for row in _named(rows, TOTAL)])
     hardware = np.stack([row.draws for row in _named(rows, HARDWARE)])
@@ -66,16 +65,17 @@ def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) ->
         f"{chance_words(chances[0], count)}, that its hardware alone does "
         f"{chance_words(chances[1], count)}."
     ]
-    told = []
+    correlations = []
     for place, fit in enumerate(fits):
         for other in sensors[place + 1 :]:
-            name = correlation_name(MOUNTING_TERM, other)
+            name = correlation_name(ASSEMBLY, other)
             if name in fit.posterior:
                 low, high = interval(fit.draws(name), prob)
                 mean = float(np.mean(fit.draws(name)))
-                told.append(f"{fit.sensor} and {other} {mean:.2f} ({low:.2f} to {high:.2f})")
-    if told:
-        sentences.append(f"Correlation of what an assembly does: {', '.join(told)}.")
+                numbers = f"{mean:.2f} ({low:.2f} to {high:.2f})".replace("-", "\N{MINUS SIGN}")
+                correlations.append(f"{fit.sensor} and {other} {numbers}")
+    if correlations:
+        sentences.append(f"Correlation of an assembly's effects: {', '.join(correlations)}.")
     return sentences
 
 
@@ -112,15 +112,15 @@ def _parts_words(rows: Sequence[SensorRow], prob: float) -> str:
 
 def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: float) -> list[str]:
     """The penalty of a bench assembly, where it matters to the reading of the fix."""
-    found = {row.part: row for row in rows}
-    remounted = found.get(TOTAL_REMOUNTED)
-    penalty = found.get(REMOUNT_NEW) or found.get(REMOUNT_ANY)
+    by_part = {row.part: row for row in rows}
+    remounted = by_part.get(TOTAL_REMOUNTED)
+    penalty = by_part.get(REMOUNT_NEW) or by_part.get(REMOUNT_ANY)
     if penalty is None:
         return []
     sensor, apart = penalty.sensor, _warmth(penalty, prob)
     low, high = interval(penalty.draws, prob)
     what = "the new parts" if penalty.part == REMOUNT_NEW else "a card"
-    as_such = found.get(REMOUNT_ANY, penalty)
+    as_such = by_part.get(REMOUNT_ANY, penalty)
     also = "" if as_such is penalty else f"; bench assemblies as such: {_warmth(as_such, prob)}"
     if low <= 0.0 <= high:
         return [
@@ -171,40 +171,40 @@ def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:
 
 def _assembly_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
     spreads = {fit.sensor: spread_k(fit) for fit in fits}
-    found = dict.fromkeys(row.part for row in rows if row.kind == MOUNTING)
-    if not found:
-        told = ", ".join(f"{name} {k:.1f} K" for name, k in spreads.items() if not np.isnan(k))
+    parts = dict.fromkeys(row.part for row in rows if row.kind == ASSEMBLY)
+    if not parts:
+        known = ", ".join(f"{name} {k:.1f} K" for name, k in spreads.items() if not np.isnan(k))
         return (
-            [f"No assembly of these parts stands out from its peers (remount spread: {told})."]
-            if told
+            [f"No assembly of these parts stands out from its peers (remount spread: {known})."]
+            if known
             else []
         )
-    said = [_one_assembly(part, _named(rows, part), spreads, prob) for part in found]
-    more = len(said) - _MOST_ASSEMBLIES
-    return said[:_MOST_ASSEMBLIES] + (
+    sentences = [_assembly_sentence(part, _named(rows, part), spreads, prob) for part in parts]
+    more = len(sentences) - _MOST_ASSEMBLIES
+    return sentences[:_MOST_ASSEMBLIES] + (
         [f"{more} more stand out: see the table."] if more > 0 else []
     )
 
 
-def _one_assembly(
+def _assembly_sentence(
     part: str, rows: Sequence[SensorRow], spreads: Mapping[str, float], prob: float
 ) -> str:
     """One assembly where it shows most, and whether the other sensors see it too."""
     first = max(rows, key=lambda row: abs(row.mean_k) / spreads[row.sensor])
     word = _word(first)
-    told = [
+    clauses = [
         f"The assembly '{part}' is {_apart(first, prob)} {word} at the {first.sensor} than its "
         f"peers (remount spread {spreads[first.sensor]:.1f} K)"
     ]
     for row in (row for row in rows if row is not first):
         low, high = interval(row.draws, prob)
         if low <= 0.0 <= high:
-            told.append(f"not surely so at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
+            clauses.append(f"not surely so at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
         elif _word(row) == word:
-            told.append(f"at the {row.sensor} too ({_apart(row, prob)} {word})")
+            clauses.append(f"at the {row.sensor} too ({_apart(row, prob)} {word})")
         else:
-            told.append(f"the other way at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
-    return "; ".join(told) + "."
+            clauses.append(f"the other way at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
+    return "; ".join(clauses) + "."
 
 
 def _word(row: SensorRow) -> str:
@@ -226,20 +226,19 @@ def sensor_caveats(
     rows: Sequence[SensorRow],
     answers: Mapping[str, Answer],
 ) -> list[str]:
-    """What limits the answer: each sensor's own caveats, and what joins the sensors."""
+    """Each sensor's caveats, and those of the sensors together."""
     caveats = []
-    told: dict[str, list[str]] = {}
+    by_caveat: dict[str, list[str]] = {}
     for sensor, answer in answers.items():
         for caveat in answer.caveats:
-            told.setdefault(caveat, []).append(sensor)
-    for caveat, sensors in told.items():
+            by_caveat.setdefault(caveat, []).append(sensor)
+    for caveat, sensors in by_caveat.items():
         everywhere = len(sensors) == len(answers)
         caveats.append(caveat if everywhere else f"{_joined(sensors).capitalize()}: {caveat}")
     if len(fits) > 1 and not one_posterior(fits):
         caveats.append(
-            "Each sensor has a fit of its own. Runs and assemblies are the same, so their errors "
-            "go together, and no interval here carries that: do not add or subtract sensors. Fix: "
-            "fit them together with fit_sensors."
+            "Each sensor has a fit of its own. Errors common to the sensors are not propagated, so "
+            "do not add or subtract sensors. Fix: fit them together with fit_sensors."
         )
     lacking = [
         fit.sensor
@@ -264,7 +263,7 @@ def _why_none(fits: Sequence[Fit], sensor: str) -> str:
 
 
 def _alone(fit: Fit, builds: tuple[Build, Build]) -> list[str]:
-    """Describe where a build's only assembly cannot be told from its parts."""
+    """Name the builds whose only assembly cannot be told apart from their parts."""
     assemblies = assemblies_of(fit)
     if assemblies is None:
         return []
@@ -272,6 +271,6 @@ def _alone(fit: Fit, builds: tuple[Build, Build]) -> list[str]:
     if not once:
         return []
     return [
-        f"Mounted once only: {_joined(once)}. A bad assembly there would count to the fix; a "
-        "second assembly would tell."
+        f"Mounted once only: {_joined(once)}. A bad assembly there would count to the fix; test "
+        "a second assembly."
     ]

@@ -3,7 +3,22 @@
 import pandas as pd
 import pytest
 
-from thermcmp.reporting.tables import heading_unit, worded_table
+from thermcmp.questions.table_words import heading_unit, printed_table, worded_table
+
+NAN = float("nan")
+SEPARATION = pd.DataFrame(
+    {
+        "factor": ["cooler_model", "board_model", "lab"],
+        "contrast": ["Alder-C2 − Alder-C1", "Alder-B2 − Alder-B1", "South − North"],
+        "mean_k": [-6.31, -0.8, NAN],
+        "sd_k": [0.6, 1.1, NAN],
+        "low_k": [-7.2, -2.6, NAN],
+        "high_k": [-5.3, 0.9, NAN],
+        "data_share": [0.98, 0.31, NAN],
+        "aliased_with": ["", "memory_vendor", ""],
+        "health": ["ok", "aliased", "one lab only"],
+    }
+)
 
 
 @pytest.mark.parametrize(
@@ -24,8 +39,8 @@ def test_heading_and_unit_come_from_the_name(name, expected):
     assert heading_unit(name) == expected
 
 
-def test_a_row_without_an_estimate_says_so_once(separation):
-    table = worded_table(separation.table)
+def test_a_row_without_an_estimate_says_so_once():
+    table = worded_table(SEPARATION)
     row = table.rows[2]
     assert [cell.text for cell in row] == [
         "lab", "South − North", "not estimable", "–", "–", "–", "–", "", "one lab only",
@@ -33,18 +48,19 @@ def test_a_row_without_an_estimate_says_so_once(separation):
     assert [cell.is_missing for cell in row] == [False, False, True] + [False] * 6
 
 
-def test_digits_signs_and_names(separation):
-    table = worded_table(separation.table)
+def test_digits_signs_and_names():
+    table = worded_table(SEPARATION)
     assert table.headings[:3] == ("Factor", "Contrast", "Mean [K]")
     assert [cell.text for cell in table.rows[0][:3]] == [
-        "cooler model", "Alder-C2 − Alder-C1", "−6.31",
+        "cooler", "Alder-C2 − Alder-C1", "−6.3",
     ]  # fmt: skip
     assert table.rows[0][6].text == "98"
     assert table.rows[1][7].text == "memory vendor"
 
 
-def test_missing_noise_of_a_part_is_a_dash_and_no_failure(attribution):
-    noise = [row[5] for row in worded_table(attribution.table).rows]
+def test_missing_noise_of_a_part_is_a_dash_and_no_failure():
+    parts = {"part": list("abcd"), "mean_k": [6.5, 3.8, -0.6, 9.7], "noise_db": [NAN, 4.6] * 2}
+    noise = [row[2] for row in worded_table(pd.DataFrame(parts)).rows]
     assert [cell.text for cell in noise] == ["–", "4.6", "–", "4.6"]
     assert not any(cell.is_missing for cell in noise)
 
@@ -63,11 +79,11 @@ def test_flags_bare_numbers_and_lists():
 
 def test_a_rounded_zero_has_no_sign_and_ranks_have_one_digit():
     frame = pd.DataFrame({"name": ["a"], "mean_k": [-0.001], "rank_mean": [2.0]})
-    assert [cell.text for cell in worded_table(frame).rows[0]] == ["a", "0.00", "2.0"]
+    assert [cell.text for cell in worded_table(frame).rows[0]] == ["a", "0.0", "2.0"]
 
 
-def test_an_empty_table_keeps_its_headings(separation):
-    table = worded_table(separation.table.iloc[:0])
+def test_an_empty_table_keeps_its_headings():
+    table = worded_table(SEPARATION.iloc[:0])
     assert len(table.headings) == 9
     assert table.rows == ()
 
@@ -87,6 +103,18 @@ def test_a_row_with_a_unit_of_its_own_has_the_digits_of_that_unit():
     assert rows == [
         ["87.8", "70.0", "−18.7"],
         ["1600", "1600", "−4"],
-        ["226.2", "219.0", "−8.5"],
+        ["226", "219", "−9"],
         ["37.0", "40.8", "0.1"],
     ]
+
+
+def test_a_printed_table_keeps_its_columns_and_states_per_cent():
+    table = printed_table(SEPARATION)
+    assert list(table.columns) == list(SEPARATION.columns)
+    assert table.loc[0, ["factor", "mean_k", "data_share"]].to_list() == ["cooler", "−6.3", "98%"]
+    assert table.loc[2, ["mean_k", "data_share"]].to_list() == ["–", "–"]
+
+
+def test_counts_beside_a_row_unit_stay_whole():
+    frame = pd.DataFrame({"unit": ["dB(A)"], "mean": [37.04], "runs": [12]})
+    assert printed_table(frame).iloc[0].to_list() == ["dB(A)", "37.0", "12"]
