@@ -12,7 +12,7 @@ from thermcmp.inference.noise_fit import fit_noise
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.prediction.builds import Scope, build_of
 from thermcmp.prediction.fitted_build import FittedBuild
-from thermcmp.questions import ranking
+from thermcmp.questions.ranking import question as ranking
 from thermcmp.questions.ranking.question import rank
 from thermcmp.simulation import Peers, simulate
 
