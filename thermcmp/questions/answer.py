@@ -48,8 +48,6 @@ class Answer:
         Kind of the intervals: "equal-tailed".
     further_tables : mapping of str to pandas.DataFrame
         Tables shown below the first one, by caption.
-    details : dict
-        Further values of the question, by name.
     shown_rows : tuple of int, optional
         Places of the table's rows that are printed, drawn and set on a page; all by default.
     fits : tuple of Fit
@@ -66,18 +64,8 @@ class Answer:
     draw_figure: Callable[[Any, Axes], None] = field(repr=False)
     interval_kind: str = "equal-tailed"
     further_tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
-    details: dict[str, Any] = field(default_factory=dict)
     shown_rows: tuple[int, ...] | None = None
     fits: tuple[Fit, ...] = field(default=(), repr=False)
-
-    def __getattr__(self, name: str) -> Any:
-        # Reached only for names that are not fields: the question's own values. A field
-        # comes here in a half-built answer only, and must not ask for a field in turn.
-        if name.startswith("_") or name in Answer.__slots__:
-            raise AttributeError(name)
-        if name in self.details:
-            return self.details[name]
-        raise AttributeError(f"a {self.kind} answer has no attribute '{name}'")
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the answer's figure.

@@ -36,8 +36,6 @@ class Attribution(Answer):
         Names of the parts that add up to the total.
     scope : str
         For whom it speaks: "specimens" or "product line".
-    health : str
-        Health of the fit.
     """
 
     before_c: float
@@ -48,4 +46,3 @@ class Attribution(Answer):
     kelvin_per_db: pd.DataFrame
     main_parts: tuple[str, ...]
     scope: str
-    health: str

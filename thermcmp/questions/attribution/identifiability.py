@@ -68,14 +68,14 @@ def unidentified(
 def withheld_parts(study: AttributionStudy, weak: frozenset[str]) -> frozenset[str]:
     """Return the parts that are stated as a range only."""
     aliased = FIRMWARE in parts_split_by_prior(study.fit, study.builds)
-    return weak | ({DIRECT} if aliased and study.has_direct else set())
+    return (weak - {"total"}) | ({DIRECT} if aliased and study.has_direct else set())
 
 
 def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str, ...]:
     """Describe the runs that would settle what is withheld."""
     runs = []
     shares = dict(zip((False, True), _build_shares(study), strict=True))
-    if withheld & {FAN, HARDWARE, "total"}:
+    if withheld & {FAN, HARDWARE}:
         open_ = [is_new for is_new, share in shares.items() if share < MOSTLY_PRIOR]
         runs += [_other_speed(study, is_new) for is_new in open_]
     if POWER in withheld or (withheld and not runs):

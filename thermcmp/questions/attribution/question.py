@@ -243,7 +243,6 @@ def _answer(
         kelvin_per_db=per_db,
         main_parts=main_parts(study),
         scope=str(study.scope),
-        health=str(fit.health),
     )
 
 

@@ -78,7 +78,7 @@ def _total(context: AttributionContext) -> list[str]:
         sentences.append(f"{lead}: {split}.")
     if is_held(context):
         return [_held_words(context), *sentences]
-    if {HARDWARE, "total"} & context.withheld:
+    if HARDWARE in context.withheld:
         return sentences
     if abs(float(np.mean(total))) > 2.0 * float(np.std(total)):
         share = float(np.mean(context.parts[HARDWARE])) / float(np.mean(total))

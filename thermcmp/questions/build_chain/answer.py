@@ -30,8 +30,6 @@ class Chain(Answer):
         What was held equal.
     scope : str
         For whom it speaks: "specimens" or "product line".
-    health : str
-        Health of the fit.
     """
 
     before_c: float
@@ -41,4 +39,3 @@ class Chain(Answer):
     missing: tuple[str, ...]
     conditions: Conditions
     scope: str
-    health: str

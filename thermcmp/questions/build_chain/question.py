@@ -188,7 +188,6 @@ def _answer(study: ChainStudy) -> Chain:
         missing=tuple(map(made.words, made.missing)) if made else (),
         conditions=study.held,
         scope=str(study.scope),
-        health=str(fit.health),
     )
 
 

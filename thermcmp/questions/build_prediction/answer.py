@@ -33,8 +33,6 @@ class Prediction(Answer):
         The sensor.
     scope : str
         For whom it speaks: "specimens" or "product line".
-    health : str
-        Health of the fit.
     """
 
     build: str
@@ -43,4 +41,3 @@ class Prediction(Answer):
     firmware: str | None
     sensor: str
     scope: str
-    health: str

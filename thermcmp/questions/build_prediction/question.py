@@ -143,7 +143,6 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
         firmware=None if acting is None else acting.name,
         sensor=fit.sensor,
         scope=str(fitted.scope),
-        health=str(fit.health),
     )
 
 

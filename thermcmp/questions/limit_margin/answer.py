@@ -70,8 +70,6 @@ class Margin(Answer):
         The judged sensor.
     scope : str
         For whom it speaks: "specimens" or "product line".
-    health : str
-        Health of the fit.
     """
 
     limit_c: float
@@ -88,4 +86,3 @@ class Margin(Answer):
     altitude_m: float | None
     sensor: str
     scope: str
-    health: str

@@ -215,7 +215,6 @@ def _answer(query: MarginQuery, sweep: Sweep, control: Fit | None) -> Margin:
         altitude_m=held.altitude_m,
         sensor=fit.sensor,
         scope=str(fitted.scope),
-        health=str(fit.health),
     )
 
 
