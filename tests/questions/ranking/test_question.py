@@ -12,12 +12,7 @@ from thermcmp.inference.noise_fit import fit_noise
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.prediction.builds import Scope, build_of
 from thermcmp.prediction.fitted_build import FittedBuild
-<<<<<<< HEAD
 from thermcmp.questions.ranking.question import _groups, rank
-=======
-from thermcmp.questions.ranking import question as ranking
-from thermcmp.questions.ranking.question import rank
->>>>>>> h-d
 from thermcmp.simulation import Peers, simulate
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
