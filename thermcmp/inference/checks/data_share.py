@@ -39,8 +39,9 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     variance with a flat prior on the fixed effects and on every separated factor (convective
     and constant part are bounded by BOUNDED_K). So V/V_data is 1 where the data decide and 0
     where they are silent, as for the split between two factors that always changed together.
-    A direct firmware effect counts as a separated factor only where firmware and hardware
-    were crossed. The share is averaged over posterior draws of the spreads and the exponent.
+    A direct firmware effect counts as a separated factor where firmware and hardware were
+    crossed; elsewhere answers allow for it, and it is left out here. The share is averaged
+    over posterior draws of the spreads and the exponent.
     """
     problem = fitted_problem(fit)
     kernel = Kernel(problem)
@@ -52,11 +53,13 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     wide_sd[: len(FIXED)] = [_flat_width(acts, wide_k) for acts in FIXED.values()]
     loose = Kernel(replace(problem, fixed_sd=wide_sd))
     factor = np.array([_is_flat(fit, term) for term in fit.design.terms], bool)
+    allowed = np.array([t.role is Role.ALLOWANCE for t in fit.design.terms], bool) & ~factor
     width = np.array([_flat_width(term.acts, wide_k) for term in fit.design.terms])
     points, shares = parameter_points(fit, fit.thinned(THINNED)), []
     with one_blas_thread():
         for i in range(len(points)):
             point = points.part(slice(i, i + 1))
+            point = replace(point, spread=np.where(allowed, 0.0, point.spread))
             flat = replace(point, spread=np.where(factor, width, point.spread))
             chosen = weights(float(point.exponent[0, 0])) if callable(weights) else weights
             actual, alone = (_variances(kernel, point, chosen), _variances(loose, flat, chosen))

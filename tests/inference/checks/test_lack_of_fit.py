@@ -1,0 +1,78 @@
+"""Repeats judge a model that its own scatter cannot judge."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from thermcmp.inference.checks.lack_of_fit import lack_of_fit
+from thermcmp.inference.diagnostics import Health
+from thermcmp.inference.fitting import fit
+
+SPEEDS, REPEATS = (1200.0, 1800.0, 2400.0), 4
+
+
+def swaps(make_rows, *, seed, added_k, noise_k=0.3):
+    """Two coolers on two boards, three speeds, repeats; `added_k` is what no part explains."""
+    rng = np.random.default_rng(seed)
+    rows = [
+        (cooler, board, speed, 30.0 + 5.0 * cooler - 3.0 * board + 40.0 * (1800.0 / speed) ** 0.65)
+        for cooler in (0, 1)
+        for board in (0, 1)
+        for speed in SPEEDS
+        for _ in range(REPEATS)
+    ]
+    cooler, board, speed, rise = np.array(rows).T
+    rise = rise + added_k(cooler, board, speed) + noise_k * rng.standard_normal(len(rise))
+    names = np.char.add("Heron-C", (cooler + 1).astype(int).astype(str))
+    boards = np.char.add("Heron-B", (board + 1).astype(int).astype(str))
+    return make_rows(
+        temperature_c=22.0 + rise,
+        fan_rpm=speed,
+        cooler_model=names,
+        cooler_id=np.char.add(names, "-1"),
+        board_model=boards,
+        board_id=np.char.add(boards, "-1"),
+        assembly=np.char.add(names, boards),
+        fan_mode="fixed",
+    )
+
+
+def model_of(rows, seed):
+    return fit(rows, terms=["cooler_model", "board_model"], draws=400, seed=seed)
+
+
+def test_a_right_model_passes_and_its_p_is_even(make_rows):
+    nothing = lambda cooler, board, speed: 0.0  # noqa: E731
+    found = [
+        lack_of_fit(model_of(swaps(make_rows, seed=seed, added_k=nothing), seed))
+        for seed in range(12)
+    ]
+    assert all(test.status is Health.OK and test.sentence == "" for test in found)
+    assert np.mean([test.repeats_k for test in found]) == pytest.approx(0.3, rel=0.1)
+    assert stats.kstest([test.p for test in found], "uniform").pvalue > 0.01
+
+
+def test_a_cooler_that_does_not_fit_one_board_is_seen_and_named(make_rows):
+    rows = swaps(make_rows, seed=1, added_k=lambda cooler, board, speed: 6.0 * cooler * board)
+    model = model_of(rows, 1)
+    found = lack_of_fit(model)
+    assert found.repeats_k == pytest.approx(0.3, rel=0.3)
+    # Two additive effects leave a quarter of 6 K in each of four cells.
+    assert found.misfit_k == pytest.approx(1.5, rel=0.25)
+    assert found.cause.startswith("the pairing of cooler and board")
+    assert found.status is Health.BAD
+    assert model.health is Health.BAD
+    assert "misfit of set points" in model.diagnostics.sentences[0].lower()
+
+
+def test_heat_along_the_fan_speed_is_named_as_that(make_rows):
+    bent = lambda cooler, board, speed: 5.0 * (np.abs(speed - 1800.0) < 1.0)  # noqa: E731
+    found = lack_of_fit(model_of(swaps(make_rows, seed=2, added_k=bent), 2))
+    assert found.status is not Health.OK
+    assert found.cause.startswith("fan speed")
+
+
+def test_without_repeats_there_is_no_test(make_rows):
+    rows = swaps(make_rows, seed=3, added_k=lambda cooler, board, speed: 0.0)
+    single = rows.iloc[::REPEATS].assign(assembly=[f"m{i}" for i in range(len(rows) // REPEATS)])
+    assert lack_of_fit(model_of(single, 3)) is None

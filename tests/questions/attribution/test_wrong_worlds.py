@@ -1,0 +1,82 @@
+"""One study each of worlds that the model does not share: right, or a range and a missing run."""
+
+import numpy as np
+import pytest
+from fix_worlds import NEW, OLD, WORLDS, study
+
+import thermcmp as tc
+
+
+def ask(letter, seed=7001, **options):
+    (name,) = (name for name in WORLDS if name.startswith(f"{letter}:"))
+    drawn = study(WORLDS[name], seed)
+    fit = tc.fit(drawn.rows, "memory", seed=seed)
+    return drawn, fit, lambda: tc.attribute(fit, OLD, NEW, **options)
+
+
+@pytest.mark.parametrize("letter", ["a", "b1"])
+def test_stock_runs_alone_are_refused_with_total_and_missing_run(letter):
+    _, _, answer = ask(letter)
+    with pytest.raises(tc.NotEstimableError) as refusal:
+        answer()
+    words = str(refusal.value)
+    assert "improves on" in words
+    assert "not separable. Fix: run" in words
+    assert "at a fixed fan speed of about" in words
+
+
+def test_stock_runs_alone_are_split_where_the_prior_is_allowed():
+    _, _, answer = ask("a", allow_prior=True)
+    table = answer().table.set_index("part")
+    assert np.isfinite(table.loc["firmware: fan speed", "mean_k"])
+    assert "mostly the prior's" in table.loc["firmware: fan speed", "health"]
+
+
+def test_a_cooler_run_at_one_speed_gets_a_range_and_its_run():
+    drawn, _, answer = ask("d")
+    found = answer()
+    row = found.table.set_index("part").loc["firmware: fan speed"]
+    assert np.isnan(row["mean_k"])
+    assert row["low_k"] < drawn.true_k["fan speed"] < row["high_k"]
+    assert row["health"].startswith("withheld")
+    assert any("only their range is stated" in c and "Fix: run" in c for c in found.caveats)
+    assert not any("share of the improvement" in s for s in found.sentences)
+    assert any("fan speed somewhere from" in s for s in found.sentences)
+
+
+def test_memory_heat_of_its_own_leaves_hardware_and_fan_right_and_power_open():
+    drawn, fit, answer = ask("c2")
+    table = answer().table.set_index("part")
+    for part, name in {"hardware": "hardware", "fan speed": "firmware: fan speed"}.items():
+        assert table.loc[name, "low_k"] < drawn.true_k[part] < table.loc[name, "high_k"]
+    power = table.loc["firmware: power"]
+    assert np.isnan(power["mean_k"])
+    assert power["low_k"] < drawn.true_k["power"] < power["high_k"]
+    assert "never varied at one fan speed" in fit.power.loc[0, "note"]
+
+
+def test_two_powers_at_one_speed_settle_the_power_part():
+    drawn, fit, answer = ask("g")
+    power = answer().table.set_index("part").loc["firmware: power"]
+    assert power["low_k"] < drawn.true_k["power"] < power["high_k"]
+    assert np.isfinite(power["mean_k"])
+    assert fit.power.loc[0, "note"] == ""
+
+
+def test_a_direct_firmware_effect_is_found_where_firmware_and_hardware_were_crossed():
+    drawn, _, answer = ask("f1")
+    table = answer().table.set_index("part")
+    direct = table.loc["firmware: direct"]
+    assert direct["low_k"] < drawn.true_k["direct"] < direct["high_k"]
+    assert direct["low_k"] > 0.0
+
+
+def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
+    drawn, _, answer = ask("f2")
+    found = answer()
+    table = found.table.set_index("part")
+    assert np.isnan(table.loc["firmware: direct", "mean_k"])
+    hardware = table.loc["hardware"]
+    assert hardware["low_k"] < drawn.true_k["hardware"] < hardware["high_k"]
+    assert "allows for a direct firmware effect" in hardware["health"]
+    assert any("beyond fan speed and power" in c and "allows" in c for c in found.caveats)
