@@ -231,15 +231,14 @@ def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
     ]
     columns = ["feature", "measured_k", "mean_k", "low_k", "high_k", "p_larger", "health"]
     names = [one.name for one in features]
-    measured, made = ([getattr(one, side) for one in features] for side in ("measured", "made"))
     return Answer(
         kind="predictive check",
         title=f"Campaigns made by the fit, and the measured one: {fit.sensor}",
         table=pd.DataFrame(rows, columns=columns),
         draws=xr.Dataset(
             {
-                "measured_k": (("feature", "draw"), np.stack(measured)),
-                "made_k": (("feature", "draw"), np.stack(made)),
+                "measured_k": (("feature", "draw"), np.stack([one.measured for one in features])),
+                "made_k": (("feature", "draw"), np.stack([one.replicated for one in features])),
             },
             {"feature": names},
         ),
