@@ -361,7 +361,7 @@ def robust_fit(rows):
 
 
 def test_all_kinds_of_readings_combine(rows, robust_fit):
-    """The true difference of 6 K comes back, and a normal scatter is seen to lose by the outlier."""
+    """The true difference of 6 K comes back, and a normal scatter loses by the outlier."""
     assert robust_fit.engine == "nuts"
     for part in ("at the limit", "residuals='student' requested", "steps='interval' requested"):
         assert part in robust_fit.engine_reason
