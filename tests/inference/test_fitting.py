@@ -340,7 +340,7 @@ def test_a_coarse_step_in_the_conditional_engine_is_noted(rows):
     coarse = rows.assign(temperature_c=np.round(rows["temperature_c"]), resolution_k=1.0)
     found = fit(coarse, draws=400, seed=1, engine="conditional")
     assert "step of 1 K is coarse" in str(found)
-    assert "only its variance was taken" in str(found)
+    assert "only its variance was used" in str(found)
 
 
 @pytest.fixture(scope="module")
@@ -361,9 +361,9 @@ def robust_fit(rows):
 
 
 def test_all_kinds_of_readings_combine(rows, robust_fit):
-    """The true difference of 6 K comes back, and a normal scatter is seen to lose by the stray."""
+    """The true difference of 6 K comes back, and a normal scatter loses by the outlier."""
     assert robust_fit.engine == "nuts"
-    for part in ("at the limit", "residuals='student' asked", "steps='interval' asked"):
+    for part in ("at the limit", "residuals='student' requested", "steps='interval' requested"):
         assert part in robust_fit.engine_reason
     assert robust_fit.health is not Health.BAD
     assert "degrees of freedom" in robust_fit.table["parameter"].to_list()

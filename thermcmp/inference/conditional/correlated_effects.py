@@ -74,7 +74,7 @@ class Links:
         self.partials = sum(partial_count(link.size) for link in links)
 
     def precision(self, partial: Array) -> tuple[Array, Array, Array]:
-        """Return the prior precision's diagonal (D, B), other entries (E, B) and log|Ω| (B,)."""
+        """Return the prior precision's diagonal (D, B) and rest (E, B), and log|Ω| (B,)."""
         b = len(partial)
         diagonal, between, log_determinant = [np.zeros((0, b))], [np.zeros((0, b))], np.zeros(b)
         for _, _, members, effects, omega in self._blocks(partial):
