@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from thermcmp.inference.storage import load_fit, load_sensor_fits
     from thermcmp.library.store import Library
     from thermcmp.model.conditions import Build, Conditions
+    from thermcmp.model.measurement_error import MeasurementError
     from thermcmp.model.priors import Gamma, HalfNormal, Normal
     from thermcmp.model.terms import Term
     from thermcmp.physics.fan_controls import (
@@ -90,6 +91,7 @@ _HOMES = {
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
     "Margin": "thermcmp.questions.limit_margin.answer",
+    "MeasurementError": "thermcmp.model.measurement_error",
     "ModelError": "thermcmp.errors",
     "Normal": "thermcmp.model.priors",
     "NotEstimableError": "thermcmp.errors",
@@ -158,6 +160,7 @@ __all__ = [
     "Library",
     "LibraryError",
     "Margin",
+    "MeasurementError",
     "ModelError",
     "Normal",
     "NotEstimableError",

@@ -104,7 +104,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         `Fit.engine_reason` states which.
     terms : sequence of str or Term, optional
         Terms by name, or your own. An ellipsis stands for the default ones:
-        ``[..., "firmware"]`` adds what firmware does beyond fan speed and power.
+        ``[..., my_term]`` adds one.
     priors : mapping of str to Prior, optional
         Priors that replace the defaults, by parameter name (see `Fit.priors.table`).
     reference : Conditions or Reference, optional

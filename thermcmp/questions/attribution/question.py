@@ -75,8 +75,8 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     or as after; `corners` states which of them were measured. Every part is an improvement:
     before minus after, positive is cooler. The order-free parts average over all orders
     of the changes (Shapley 1953; Das Gupta 1993 for two and more factors) and add up to
-    the total in every draw. A fit with the term "firmware" (see `fit`) has a further
-    part, "firmware: direct": what the firmware does beyond fan speed and power.
+    the total in every draw. A fit of several firmwares has a further part,
+    "firmware: direct": what the firmware does beyond fan speed and power.
 
     Parameters
     ----------
