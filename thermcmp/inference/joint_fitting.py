@@ -37,6 +37,7 @@ from thermcmp.inference.sensor_fits import (
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import EXPONENT, RESIDUAL, Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.priors import Prior
 from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Role, Term
@@ -60,6 +61,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     priors: Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
+    errors: MeasurementError | None = None,
     draws: int = 4000,
     seed: int | None = None,
 ) -> SensorFits:
@@ -81,7 +83,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     correlation_shape : float
         Prior of the correlation matrices: density proportional to the determinant to
         the power of shape - 1 (Lewandowski, Kurowicka & Joe 2009); 1 is uniform.
-    terms, priors, reference, airflow, draws, seed
+    terms, priors, reference, airflow, errors, draws, seed
         As in `fit`, for all sensors alike; the reference is the first sensor's by default.
 
     Returns
@@ -113,6 +115,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
             priors=priors,
             # Regulated runs enter by weights, which the joint problem does not have.
             regulated=Regulated.LEAVE_OUT,
+            errors=errors,
         )
         at = design.reference
         designs.append(with_step_variance(design))

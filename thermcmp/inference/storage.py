@@ -22,6 +22,7 @@ from thermcmp.inference.posterior import Fit
 from thermcmp.inference.sensor_fits import SensorFits, marked_as_joint
 from thermcmp.model.design import Reference, build_design
 from thermcmp.model.identifiability import find_aliases
+from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
 from thermcmp.model.rows import LeftOut
@@ -31,7 +32,9 @@ from thermcmp.results.arrow import from_arrow, to_arrow
 
 #: 2 added the law of the scatter and the treatment of steps, 3 complete terms,
 #: 4 regulated runs.
-FORMAT: Final = 4
+FORMAT: Final = 5
+#: Oldest version whose posterior has all that the model has.
+OLDEST_FORMAT: Final = 5
 
 
 def save_fit(fit: Fit, path: Path) -> Path:
@@ -170,6 +173,11 @@ def _reader_of(path: Path) -> str:
 
 
 def _check_format(path: Path, settings: Mapping[str, Any]) -> None:
+    if settings["format"] < OLDEST_FORMAT:
+        raise LibraryError(
+            f"{path}: saved before a sensor's rise had a part that does not follow board power. "
+            "Fix: fit its rows again."
+        )
     if settings["format"] > FORMAT:
         raise LibraryError(
             f"{path}: saved by a newer version (format {settings['format']}, this one reads up to "
@@ -205,6 +213,7 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
         },
         residuals=Residuals(settings.get("residuals", Residuals.NORMAL)),
         steps=Steps(settings.get("steps", Steps.VARIANCE)),
+        errors=MeasurementError(**settings["errors"]),
     )
     checks = [
         Check(n, float("nan") if v is None else v, t, Health(s))
@@ -237,6 +246,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
         "residuals": str(fit.design.residuals),
         "steps": str(fit.design.steps),
+        "errors": asdict(fit.design.errors),
         "engine": fit.engine,
         "engine_reason": fit.engine_reason,
         "checks": [

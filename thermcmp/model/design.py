@@ -13,7 +13,7 @@ stays when board power changes, such as that of memory, whose own heat does not 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -89,6 +89,7 @@ class Design:
     notes: tuple[str, ...]  #: decisions taken from the data, in plain words
     residuals: Residuals = Residuals.NORMAL
     steps: Steps = Steps.VARIANCE
+    errors: MeasurementError = field(default_factory=MeasurementError)
 
     @property
     def offsets(self) -> tuple[int, ...]:
@@ -209,6 +210,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         notes=tuple(notes),
         residuals=residuals,
         steps=steps,
+        errors=errors,
     )
 
 

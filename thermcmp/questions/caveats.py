@@ -10,6 +10,7 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray
 from thermcmp.errors import EngineError
+from thermcmp.inference.checks.lack_of_fit import lack_of_fit
 from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import Units, units_of
 from thermcmp.inference.checks.outliers import Discounted, Outlier, discounted, outlying
@@ -58,7 +59,7 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
         remedy = "more draws=" if more_only else "engine='nuts' or more draws="
         raise EngineError(
             f"The fit's health is 'bad', so it is not {what}: "
-            + " ".join(fit.diagnostics.sentences)
+            + " ".join([*fit.diagnostics.sentences, *misfit_words(fit)])
             + f" Fix: fit again with {remedy} and see fit.diagnostics, or pass "
             "allow_bad_health=True, which is recorded (--draws, --allow-bad-health)."
         )
@@ -73,6 +74,7 @@ def fit_caveats(
         caveats.append(
             f"The fit's health is '{fit.health}': " + " ".join(fit.diagnostics.sentences)
         )
+    caveats += misfit_words(fit)
     if fit.health == "bad":
         caveats.append("Fit health is 'bad'; answered because allow_bad_health=True.")
     caveats += _prior_caveats(influence or {})
@@ -81,6 +83,12 @@ def fit_caveats(
     little = discount_words(fit)
     caveats += _few(little, "more runs count for little under Student's t: see check_fit.")
     return caveats + (_turning(fit, linear) if linear is not None else [])
+
+
+def misfit_words(fit: Fit) -> list[str]:
+    """What a fit misses beyond the scatter of its repeats, with the likely cause."""
+    test = fit.once("lack of fit", lack_of_fit)
+    return [test.sentence] if test is not None and test.sentence else []
 
 
 def _few(sentences: list[str], rest: str) -> list[str]:

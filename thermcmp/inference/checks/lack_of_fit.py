@@ -101,7 +101,7 @@ def lack_of_fit_check(fit: Fit) -> tuple[Check, ...]:
     found = fit.once("lack of fit", lack_of_fit)
     if found is None:
         return ()
-    limit = f"at most {NAMED_K:g} K, or within the repeats' {found.repeats_k:.2g} K"
+    limit = f"at most {NAMED_K:g} K, or a chance of {NAMED:g} at least"
     return (Check("misfit of set points [K]", found.misfit_k, limit, found.status),)
 
 

@@ -31,7 +31,7 @@ from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.attribution.corners import corner
 from thermcmp.questions.attribution.data_shares import NOTHING
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
-from thermcmp.questions.attribution.parts import DIRECT, FAN, HARDWARE, POWER
+from thermcmp.questions.attribution.parts import DIRECT, EQUAL_NOISE, FAN, HARDWARE, INSIDE, POWER
 from thermcmp.questions.attribution.tables import runs_at
 from thermcmp.questions.phrases import interval, range_words
 
@@ -65,10 +65,16 @@ def unidentified(
     )
 
 
-def withheld_parts(study: AttributionStudy, weak: frozenset[str]) -> frozenset[str]:
+def withheld_parts(
+    study: AttributionStudy, parts: Mapping[str, Array], weak: frozenset[str]
+) -> frozenset[str]:
     """Return the parts that are stated as a range only."""
     aliased = FIRMWARE in parts_split_by_prior(study.fit, study.builds)
-    return (weak - {"total"}) | ({DIRECT} if aliased and study.has_direct else set())
+    withheld = (weak - {"total"}) | ({DIRECT} if aliased and study.has_direct else set())
+    if HARDWARE not in withheld:
+        return withheld
+    # What is inside the hardware's part, or follows from it, is open too.
+    return withheld | {name for name in parts if name.startswith(INSIDE)} | {EQUAL_NOISE}
 
 
 def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str, ...]:

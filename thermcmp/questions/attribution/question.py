@@ -24,7 +24,12 @@ from thermcmp.questions.attribution.identifiability import (
     withheld_parts,
 )
 from thermcmp.questions.attribution.kelvin_per_db import kelvin_per_decibel
-from thermcmp.questions.attribution.parts import attribution_parts, main_parts, noise_parts
+from thermcmp.questions.attribution.parts import (
+    FAN,
+    attribution_parts,
+    main_parts,
+    noise_parts,
+)
 from thermcmp.questions.attribution.tables import (
     NEAR_POWER,
     NEAR_SPEED,
@@ -162,7 +167,7 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
     from_prior = unidentified(study, parts, shares, prob=prob, matters_k=matters_k)
     if from_prior and not allow_prior:
         raise NotEstimableError(from_prior)
-    withheld = frozenset[str]() if allow_prior else withheld_parts(study, weak)
+    withheld = frozenset[str]() if allow_prior else withheld_parts(study, parts, weak)
     context = AttributionContext(
         study=study,
         parts=parts,
@@ -170,7 +175,7 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         weak=weak,
         withheld=withheld,
         fixes=missing_runs(study, withheld),
-        kelvin_per_decibel=kelvin_per_decibel(study, parts, noise),
+        kelvin_per_decibel=() if FAN in withheld else kelvin_per_decibel(study, parts, noise),
         prob=prob,
         matters_k=matters_k,
         allowed_prior=bool(from_prior),

@@ -179,7 +179,7 @@ def _noise(context: AttributionContext) -> list[str]:
         alone = f"; its fan speed alone made {signed_words(context.noise[FAN], context.prob, 'dB')}"
         sentences.append(f"The new build is {difference}{alone if _has_level(context) else ''}.")
     equal = context.parts.get(EQUAL_NOISE)
-    if equal is not None and not np.isnan(equal).any():
+    if EQUAL_NOISE not in context.withheld and equal is not None and not np.isnan(equal).any():
         sentences.append(f"At equal noise the hardware brings {range_words(equal, context.prob)}.")
     return sentences
 
