@@ -13,6 +13,8 @@ from thermcmp.errors import Fault, InputError
 PROB: Final = 0.90
 #: Digits after the point by unit; one where a unit is not listed.
 DIGITS: Final = {"rpm": 0, "W": 0, "s": 0}
+#: Health of a part that is stated as a range only.
+WITHHELD: Final = "withheld: the runs do not hold it, range only"
 
 
 def interval(draws: Array, prob: float) -> tuple[float, float]:
@@ -106,3 +108,9 @@ def percent_words(chance: float) -> str:
     if chance > 0.99:
         return ">99%"
     return f"{chance:.0%}"
+
+
+def open_words(draws: Array, prob: float) -> str:
+    """A quantity that is stated as a range only: "somewhere from 2.0 to 14.1 K"."""
+    low, high = interval(draws, prob)
+    return f"somewhere from {low:z.1f} to {high:z.1f} K".replace("-", "\N{MINUS SIGN}")

@@ -13,7 +13,7 @@ from thermcmp.prediction.stock_settings import stock_rows
 from thermcmp.questions.attribution.corners import AttributionStudy, corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
 from thermcmp.questions.attribution.parts import DIRECT, HARDWARE, INSIDE
-from thermcmp.questions.phrases import interval, summary
+from thermcmp.questions.phrases import WITHHELD, interval, summary
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from thermcmp.questions.attribution.context import AttributionContext
     from thermcmp.questions.attribution.kelvin_per_db import KelvinPerDecibel
 
-#: Health of a part that is stated as a range only.
-WITHHELD: Final = "withheld: the runs do not hold it, range only"
 #: A run counts as one of a corner if its fan speed and its power are so near to the corner's,
 #: as a share (common practice, no source): 3 % of fan speed is about 1 K of a rise of 60 K.
 NEAR_SPEED: Final = 0.03

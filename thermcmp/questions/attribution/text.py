@@ -11,7 +11,7 @@ from thermcmp.physics.characteristic import FanStatus
 from thermcmp.questions.attribution.corners import AttributionStudy, corner
 from thermcmp.questions.attribution.parts import DIRECT, EQUAL_NOISE, FAN, HARDWARE, main_parts
 from thermcmp.questions.attribution.tables import NEAR_POWER, NEAR_SPEED, runs_at
-from thermcmp.questions.phrases import chance_words, interval, range_words, sided_words
+from thermcmp.questions.phrases import chance_words, interval, open_words, range_words, sided_words
 
 if TYPE_CHECKING:
     from thermcmp.questions.attribution.context import AttributionContext
@@ -96,8 +96,7 @@ def _split_words(context: AttributionContext) -> str:
             continue
         short = _SHORT.get(name, name.removeprefix("firmware: "))
         if name in context.withheld:
-            low, high = interval(context.parts[name], context.prob)
-            words.append(f"{short} somewhere from {low:z.1f} to {high:z.1f} K")
+            words.append(f"{short} {open_words(context.parts[name], context.prob)}")
         else:
             words.append(f"{short} {range_words(context.parts[name], context.prob)}")
     return ", ".join(words)

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.sensor_fits import correlation_name, one_posterior
-from thermcmp.questions.phrases import chance_words, interval, range_words, sided_words
+from thermcmp.questions.phrases import (
+    WITHHELD,
+    chance_words,
+    interval,
+    open_words,
+    range_words,
+    sided_words,
+)
 from thermcmp.questions.several_sensors.remounting import (
     ASSEMBLY,
     KIND,
@@ -93,7 +100,9 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
     words = range_words(total.draws, prob)
     if low > 0.0:
         hardware = next((row for row in rows if row.part == HARDWARE), None)
-        if hardware is not None and interval(hardware.draws, prob)[0] <= 0.0:
+        if hardware is not None and hardware.health == WITHHELD:
+            words += f", by its hardware {open_words(hardware.draws, prob)}"
+        elif hardware is not None and interval(hardware.draws, prob)[0] <= 0.0:
             words += f", not surely by its hardware: {range_words(hardware.draws, prob)}"
         return f"{total.sensor} improves by {words}"
     if high < 0.0:
@@ -103,7 +112,8 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
 
 def _parts_words(rows: Sequence[SensorRow], prob: float) -> str:
     parts = [
-        f"{row.part.removeprefix('firmware: ')} {range_words(row.draws, prob)}"
+        f"{row.part.removeprefix('firmware: ')} "
+        f"{(open_words if row.health == WITHHELD else range_words)(row.draws, prob)}"
         for row in rows
         if row.part != TOTAL and not np.isnan(row.draws).any()
     ]
