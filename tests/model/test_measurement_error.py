@@ -63,6 +63,15 @@ def test_a_stock_fan_counts_at_its_mean_however_far_it_wanders():
     np.testing.assert_allclose(found.values, 1550.0)
 
 
+def test_a_stock_fan_that_wanders_by_itself_and_cools_keeps_its_wander():
+    rng = np.random.default_rng(4)
+    speed = 1500.0 * (1.0 + 0.05 * rng.standard_normal(16))
+    cooled = 80.0 - 0.02 * (speed - 1500.0)
+    found = set_speeds(runs(speed, mode="stock", temperature=cooled))
+    share = np.polyfit(speed, found.values, 1)[0]
+    assert 0.9 < share < 1.0
+
+
 def test_an_unnamed_fan_that_runs_faster_when_hot_counts_as_one_that_answers():
     rng = np.random.default_rng(3)
     hot = rng.normal(80.0, 3.0, 20)

@@ -2,10 +2,14 @@
 
 THERMCMP_STUDY_SIZE sets the number of studies per world (400 by default). With
 THERMCMP_STUDY_RESULTS, a folder, each world leaves its table there. A part passes if its 90 %
-intervals hold the truth in 85 % of the studies that answer it, and if sure false claims stay
-below 5 %; the bounds are those shares' binomial 0.5 % points. In the model's own world no
-interval may be wider than 1.15 times what it was in the same studies while
-predictors counted as exact.
+intervals hold the truth in 85 % of the studies that answer it, its ranges in 85 % of those that
+do not, and if sure false claims stay below 5 %; the bounds are those shares' binomial 0.5 %
+points. A sure false claim misses the truth by more than half its interval's width, and nothing
+beside it says prior: 90 % intervals miss a tenth by design.
+
+In the model's own world total and hardware may be 1.15 times as wide as in the same studies
+while predictors counted as exact and heat followed power by decree. The fan speed's part may be
+1.6 times as wide, and the power's part is withheld: power and fan changed together there.
 """
 
 import ast
@@ -23,11 +27,12 @@ from scipy.stats import binom
 from world_studies import FIRST_SEED, PARTS, answers, judged, prior_caveat, summary
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "400"))
-HELD, SURE_AND_WRONG, WIDER = 0.85, 0.05, 1.15
+HELD, SURE_AND_WRONG = 0.85, 0.05
 OWN_WORLD = next(iter(WORLDS))
 #: Median widths of the first 18 studies of the model's own world before predictors had errors.
 EARLIER = 18
-EARLIER_WIDTH_K = {"total": 3.539, "hardware": 3.337, "fan speed": 0.478, "power": 1.147}
+EARLIER_WIDTH_K = {"total": 3.539, "hardware": 3.337, "fan speed": 0.478}
+WIDER = {"total": 1.15, "hardware": 1.15, "fan speed": 1.6}
 
 
 @pytest.mark.study
@@ -48,14 +53,16 @@ def test_parts_are_right_or_refused(world, capsys):
         answered = group[~group["refused"]]
         held = answered["held"].astype(bool).sum()
         assert held >= binom.ppf(0.005, len(answered), HELD), part
+        ranges = group["range_held"].dropna().astype(bool)
+        assert ranges.sum() >= binom.ppf(0.005, len(ranges), HELD), part
         wrong = group["sure_and_wrong"].sum()
         assert wrong <= binom.ppf(0.995, len(group), SURE_AND_WRONG), part
     if world == OWN_WORLD and SIZE >= EARLIER:
         same = judged(rows[rows["seed"] < FIRST_SEED + EARLIER])
-        assert not same["refused"].any()
+        assert not same.loc[same["part"].isin(EARLIER_WIDTH_K), "refused"].any()
         width_k = same.groupby("part")["width_k"].median()
         for part, earlier_k in EARLIER_WIDTH_K.items():
-            assert width_k[part] <= WIDER * earlier_k, part
+            assert width_k[part] <= WIDER[part] * earlier_k, part
 
 
 def test_the_worlds_share_nothing_with_the_library():

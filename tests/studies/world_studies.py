@@ -82,11 +82,15 @@ def judged(rows):
     """Add to the answers whether each was refused, held the truth, or was sure and wrong."""
     point = np.isfinite(rows["mean_k"].astype(float)) & rows["health"].str.startswith("ok")
     held = rows["true_k"].between(rows["low_k"], rows["high_k"])
+    apart = np.maximum(rows["low_k"] - rows["true_k"], rows["true_k"] - rows["high_k"])
+    far = apart > 0.5 * (rows["high_k"] - rows["low_k"])
+    ranged = rows["health"].str.startswith("withheld")
     prior = rows["caveat"] | rows["health"].str.contains("prior")
     return rows.assign(
         refused=~point,
         held=held.where(point),
-        sure_and_wrong=point & ~held & ~prior,
+        range_held=held.where(ranged),
+        sure_and_wrong=point & far & ~prior,
         width_k=(rows["high_k"] - rows["low_k"]).where(point),
     )
 
@@ -99,6 +103,7 @@ def summary(rows):
         mean_k=("mean_k", "mean"),
         held_90=("held", lambda held: held.astype(float).mean()),
         refused=("refused", "mean"),
+        range_held=("range_held", lambda held: held.astype(float).mean()),
         sure_and_wrong=("sure_and_wrong", "mean"),
         width_k=("width_k", "median"),
         misfit_seen=("misfit", "mean"),
@@ -115,12 +120,13 @@ def markdown(world, table, size):
     lines = [
         f"\n## {world}\n",
         f"{size} studies.\n",
-        "| part | truth [K] | estimate [K] | 90 % intervals hold | refused | sure and wrong | "
-        "median width [K] | misfit seen | health |",
-        "| --- |" + " --- |" * 8,
+        "| part | truth [K] | estimate [K] | 90 % intervals hold | refused | ranges hold | "
+        "sure and wrong | median width [K] | misfit seen | health |",
+        "| --- |" + " --- |" * 9,
         *(
             f"| {row.part} | {row.truth_k:z.1f} | {row.mean_k:z.1f} | {row.held_90:.0%} | "
-            f"{row.refused:.0%} | {row.sure_and_wrong:.0%} | {row.width_k:.2f} | "
+            f"{row.refused:.0%} | {row.range_held:.0%} | {row.sure_and_wrong:.0%} | "
+            f"{row.width_k:.2f} | "
             f"{row.misfit_seen:.0%} | {row.health} |"
             for row in table.itertuples()
         ),

@@ -7,9 +7,9 @@ be alike form a set point, and each reading is moved towards its mean until only
 part of its scatter is left (regression calibration: Carroll, Ruppert, Stefanski & Crainiceanu,
 Measurement Error in Nonlinear Models, 2nd ed., 2006, chapter 4, from memory).
 
-A stock fan may answer the temperature, so its scatter is an effect and never a cause: its
-runs count at their mean, which the loop does not bias. So do those of any fan that ran faster
-where it was hotter.
+A stock fan may answer the temperature, so that its scatter is an effect and no cause: its runs
+count at their mean, which the loop does not bias, unless they clearly ran cooler where the fan
+ran faster. So do the runs of any fan that ran faster where it was hotter.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ SET_APART: Final = 0.05
 AIR_APART_K: Final = 3.0
 #: Scatter above this many standard errors of the instrument is real for the most part.
 REAL_SCATTER: Final = 3.0
-#: t of a correlation from which a fan is taken to answer the temperature.
+#: t of a correlation of fan speed and temperature from which its sign is clear.
 CLEAR_T: Final = 2.0
 #: Runs with these in common may have been meant to be alike.
 _ALIKE: Final = ("lab", "cooler_model", "board_model", "firmware")
@@ -100,10 +100,11 @@ def fan_set_points(rows: pd.DataFrame, column: str, error: float, raw: BoolArray
     load = _clusters(np.log(power), air, SET_APART)
     mode = rows["fan_mode"]
     stock = mode.eq("stock").fillna(False).to_numpy(bool)
-    stock = stock | (mode.isna().to_numpy(bool) & _answering(speed, temperature, load))
+    stock = stock | (mode.isna().to_numpy(bool) & (_heat_t(speed, temperature, load) > CLEAR_T))
     set_apart = _clusters(np.log(speed), group, SET_APART)
     code = _numbered(np.where(stock, load, load.max(initial=0) + 1 + set_apart))
-    answers = stock | _answering(speed, temperature, code)
+    heat_t = _heat_t(speed, temperature, code)
+    answers = (heat_t > CLEAR_T) | (stock & (heat_t > -CLEAR_T))
     return SetPoints(np.where(raw, speed, _calibrated(speed, code, error, answers)), code)
 
 
@@ -134,10 +135,10 @@ def _numbered(code: IntArray) -> IntArray:
     return numbered
 
 
-def _answering(speed: Array, temperature_c: Array, code: IntArray) -> BoolArray:
-    """Whether a row's set point runs faster where it is hotter: a loop's mark, not a cause's.
+def _heat_t(speed: Array, temperature_c: Array, code: IntArray) -> Array:
+    """T of the correlation of fan speed and temperature in each row's set point; else 0.
 
-    By the t of its correlation; a fan that cools gives the other sign.
+    A fan that answers runs faster where it is hotter; one that wanders by itself cools.
     """
     count = np.bincount(code)
 
@@ -149,7 +150,7 @@ def _answering(speed: Array, temperature_c: Array, code: IntArray) -> BoolArray:
     with np.errstate(divide="ignore", invalid="ignore"):
         r = np.clip(np.bincount(code, fan * hot) / np.sqrt(squares), -1.0, 1.0)
         t = r * np.sqrt((count - 2) / (1.0 - r**2))
-    return np.asarray(((count > 2) & (t > CLEAR_T))[code])
+    return np.asarray(np.where(count > 2, np.nan_to_num(t), 0.0)[code])
 
 
 def _calibrated(values: Array, code: IntArray, error: float, answers: BoolArray) -> Array:
