@@ -21,7 +21,7 @@ runs do not hold a part?
 ## Worlds that the model does not share
 
 Each study is simulated by a thermal network with two sources of heat that shares no formula with \
-the library (`tests/studies/fix_worlds.py`): other laws of power and air, fans that follow a curve, \
+the library (`tests/studies/fix_worlds.py`): other laws of power and air, fans on curves, \
 instruments with scatter and gain. "Refused" counts studies in which the split is refused or the \
 part is withheld; "ranges hold" is how often the range of a withheld part contains the truth. A \
 claim is sure and wrong if it misses the truth by more than half its interval's width and nothing \

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -64,6 +65,63 @@ def power_table(design: Design, draws: Draws) -> pd.DataFrame:
     columns += ["share_of_rise", "share_low", "share_high", "set_power_w", "runs", "note"]
     row = (design.sensor, *_summary(constant), *_summary(share), _listed(powers), alone.sum(), note)
     return pd.DataFrame([row], columns=columns)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LawCurve:
+    """A fitted rise along fan speed or power, and the runs brought to the same parts [K]."""
+
+    name: str
+    at: Array  #: fan speed or power, shape (m,)
+    mean: Array
+    low: Array
+    high: Array
+    run_at: Array  #: of each run, shape (r,)
+    run_k: Array
+
+
+def airflow_curves(design: Design, draws: Draws, residual_k: Array) -> list[LawCurve]:
+    """Return the rise of each cooler along fan speed, at reference power and a usual board.
+
+    `residual_k`, shape (n,), is each run's rise less its fitted one.
+    """
+    models = design.rows["cooler_model"].astype(str).to_numpy()
+    curves = []
+    for model in np.unique(models):
+        hit = np.flatnonzero(models == model)
+        parts = [
+            _at_row(design, draws, acts, int(hit[0]))
+            for acts in (Acts.RESISTANCE, Acts.AIRFLOW, Acts.EXPONENT)
+        ]
+        speeds = design.flow_speed[hit]
+        ratio = design.power_ratio[hit]
+
+        def rise(at: Array, parts: list[Array] = parts) -> Array:
+            whole, convective, bend = (part[:, None] for part in parts)
+            flow = design.airflow(at, draws(EXPONENT)[:, None])
+            return np.asarray(whole + convective * flow + bend * design.bend(at))
+
+        curves.append(_curve(model, rise, speeds, residual_k[hit] / ratio))
+    return curves
+
+
+def power_curve(design: Design, draws: Draws, residual_k: Array) -> LawCurve:
+    """Return the rise along board power, at the reference fan speed and usual parts."""
+    whole, constant = (draws(name)[:, None] for name in (next(iter(FIXED)), CONSTANT))
+
+    def rise(at: Array) -> Array:
+        ratio = at / design.reference.power_w
+        return np.asarray(ratio * whole + (1.0 - ratio) * constant)
+
+    return _curve(design.sensor, rise, design.power_ratio * design.reference.power_w, residual_k)
+
+
+def _curve(name: str, rise: Callable[[Array], Array], run_at: Array, residual_k: Array) -> LawCurve:
+    """Return a curve over the range of the runs, and the runs about it."""
+    at = np.linspace(0.97 * run_at.min(), 1.03 * run_at.max(), 60)
+    low, high = np.quantile(rise(at), [0.05, 0.95], axis=0)
+    run_k = rise(run_at).mean(axis=0) + residual_k
+    return LawCurve(name, at, rise(at).mean(axis=0), low, high, run_at, run_k)
 
 
 def _at_row(design: Design, draws: Draws, acts: Acts, row: int) -> Array:

@@ -19,6 +19,7 @@ from thermcmp.prediction.builds import Scope
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import discount_words, misfit_words, outliers
 from thermcmp.questions.fit_check.figures import predictive_figure
+from thermcmp.questions.fit_check.law_figure import draw_laws
 from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck, left_out_answer
 from thermcmp.questions.phrases import PROB, chance_words, check_prob, interval
 from thermcmp.questions.separation.contrasts import measured_effects
@@ -27,6 +28,7 @@ from thermcmp.questions.table_words import printed_table
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
     from thermcmp.inference.checks.posterior_predictive import Feature
     from thermcmp.inference.posterior import Fit
@@ -78,6 +80,26 @@ class FitCheck:
     def health(self) -> str:
         """Worst outcome of the fit's health checks, which are about its draws."""
         return str(self.fit.health)
+
+    def plot_laws(self, axes: tuple[Axes, Axes] | None = None) -> tuple[Axes, Axes]:
+        """Draw rise against fan speed and against board power, with runs, fit and 90 % band.
+
+        Parameters
+        ----------
+        axes : tuple of two matplotlib.axes.Axes, optional
+            Where to draw; a new figure (without pyplot) by default.
+
+        Returns
+        -------
+        tuple of matplotlib.axes.Axes
+            The axes drawn on.
+        """
+        if axes is None:
+            from matplotlib.figure import Figure
+
+            axes = tuple(Figure(figsize=(9.6, 4.2), layout="constrained").subplots(1, 2))
+        draw_laws(self.fit, *axes)
+        return axes
 
     def __str__(self) -> str:
         parts = [
