@@ -190,7 +190,9 @@ def run_job(job: Job, progress: Progress) -> list[str]:
                 lines.append(f"{name}: {answer}")
             else:
                 answers.append(answer)
-                lines += _verdict(name, answer)
+                count = _REPEATED.get(name, _USUALLY_REPEATED)
+                first, *more = answer.sentences[:count] or ("no finding.",)
+                lines += [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]
     kinds = dict.fromkeys(answer.interval_words for answer in answers)
     lines[0] += f" Ranges in brackets: {', '.join(kinds)}."
     with progress("Writing the report"):
@@ -428,9 +430,3 @@ def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None
     kept, refused = reduced.results["run"].nunique(), reduced.refused["run"].nunique()
     named = ", ".join(reduced.refused["run"].unique())
     return f"{text} Logs: {kept} runs kept, {refused} refused" + (f" ({named})." if named else ".")
-
-
-def _verdict(name: str, answer: Answer) -> list[str]:
-    count = _REPEATED.get(name, _USUALLY_REPEATED)
-    first, *more = answer.sentences[:count] or ("no finding.",)
-    return [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]

@@ -102,7 +102,16 @@ def report(
         bad_health_allowed=bool(bad),
         reduced=reduced,
     )
-    _write_whole(target, _set_in_html(page).encode("utf-8"))
+    target.parent.mkdir(parents=True, exist_ok=True)
+    beside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
+    try:
+        with beside.open("xb") as file:
+            file.write(_set_in_html(page).encode("utf-8"))
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(target)
+    finally:
+        beside.unlink(missing_ok=True)
     return target
 
 
@@ -193,17 +202,3 @@ def _set_in_html(page: Page) -> str:
         keep_trailing_newline=True,
     )
     return environment.get_template("page.html.j2").render(page=page, most=_MOST_SENTENCES)
-
-
-def _write_whole(target: Path, content: bytes) -> None:
-    """Write beside the target, then rename: a reader sees the old file or the new one."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    beside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
-    try:
-        with beside.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(target)
-    finally:
-        beside.unlink(missing_ok=True)

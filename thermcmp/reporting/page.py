@@ -168,12 +168,16 @@ def make_page(
     shown += [cell.text for table in tables for row in table.rows for cell in row]
     shown += [text for part in fit_parts for text in part.aliases]
     shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
+    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for name, fit in zip(names, fits, strict=True):
+        findings = fit.diagnostics.sentences or ("All checks passed.",)
+        alike.setdefault((str(fit.health), findings), []).append(name)
     return Page(
         title=title,
         dated=dated,
         bad_health_allowed=bad_health_allowed,
         answers=parts,
-        health=_health_parts(names, fits),
+        health=tuple(HealthPart(tuple(of), *health) for health, of in alike.items()),
         fits=fit_parts,
         trust=trust,
         added=tuple(_added_part(section, fits, answers) for section in sections),
@@ -203,15 +207,6 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
             (caption, worded_table(table)) for caption, table in answer.further_tables.items()
         ),
     )
-
-
-def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
-    """Health of the fits; those with the same findings together."""
-    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
-    for name, fit in zip(names, fits, strict=True):
-        findings = fit.diagnostics.sentences or ("All checks passed.",)
-        alike.setdefault((str(fit.health), findings), []).append(name)
-    return tuple(HealthPart(tuple(of), *health) for health, of in alike.items())
 
 
 def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
@@ -252,7 +247,26 @@ def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]
     """Data and model of each fit; what an earlier one has too refers to that one."""
     parts: list[FitPart] = []
     for name, fit in zip(names, fits, strict=True):
-        part = _fit_part(name, fit)
+        results, reference = fit.results, fit.reference
+        facts = [("Rows used", str(len(results)))]
+        for column, heading in _COUNTED.items():
+            count = results[column].nunique() if column in results else 0
+            if count:
+                facts.append((heading, str(count)))
+        at = f"{reference.power_w:g} W, {reference.flow_speed:g} {fit.design.law.unit}"
+        facts.append(("Reference conditions", at))
+        facts.append(("Engine", f"{fit.engine} ({fit.engine_reason})"))
+        facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))
+        part = FitPart(
+            name=name,
+            parameters=worded_table(fit.table),
+            priors=worded_table(fit.priors.table),
+            aliases=fit.aliases.sentences,
+            notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),
+            facts=tuple(facts),
+            versions=tuple(fit.versions.items()),
+            alike={},
+        )
         alike = {field: _first_with(parts, field, getattr(part, field)) for field in _ALIKE}
         parts.append(replace(part, alike={field: of for field, of in alike.items() if of}))
     return tuple(parts)
@@ -261,34 +275,6 @@ def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]
 def _first_with(parts: Sequence[FitPart], field: str, value: object) -> str:
     """Name of the first fit that has that value, or ""."""
     return next((part.name for part in parts if getattr(part, field) == value), "")
-
-
-def _fit_part(name: str, fit: Fit) -> FitPart:
-    return FitPart(
-        name=name,
-        parameters=worded_table(fit.table),
-        priors=worded_table(fit.priors.table),
-        aliases=fit.aliases.sentences,
-        notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),
-        facts=tuple(_facts(fit)),
-        versions=tuple(fit.versions.items()),
-        alike={},
-    )
-
-
-def _facts(fit: Fit) -> list[tuple[str, str]]:
-    """Name and value of each line of the data section."""
-    results, reference = fit.results, fit.reference
-    facts = [("Rows used", str(len(results)))]
-    for column, heading in _COUNTED.items():
-        count = results[column].nunique() if column in results else 0
-        if count:
-            facts.append((heading, str(count)))
-    at = f"{reference.power_w:g} W, {reference.flow_speed:g} {fit.design.law.unit}"
-    facts.append(("Reference conditions", at))
-    facts.append(("Engine", f"{fit.engine} ({fit.engine_reason})"))
-    facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))
-    return facts
 
 
 def _added_part(section: Section, fits: Sequence[Fit], answers: Sequence[Answer]) -> AddedPart:

@@ -62,7 +62,8 @@ def order_free_shares(
     every = list(product((False, True), repeat=players))
     missing = [corner for corner in every if corner not in values]
     held = np.stack([values[corner] for corner in known], axis=1)
-    to_shares = _weights(every, players)
+    unit = np.eye(len(every))
+    to_shares = np.stack(order_free(lambda corner: unit[every.index(corner)], players))
     on_known = to_shares[:, [every.index(c) for c in known]]
     on_missing = to_shares[:, [every.index(c) for c in missing]]
     nothing = np.zeros(players)
@@ -124,12 +125,6 @@ def _departure(
         return None
     # (v0 - v_all) - sum of (v0 - v_i), as weights of the values.
     return {base: 1.0 - len(changes), together: -1.0} | dict.fromkeys(single, 1.0)
-
-
-def _weights(every: list[Corner], players: int) -> Array:
-    """Return the weights of all combinations in each share, shape (k, 2^k)."""
-    unit = np.eye(len(every))
-    return np.stack(order_free(lambda corner: unit[every.index(corner)], players))
 
 
 def _design(corners: list[Corner]) -> Array:

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
-    import xarray as xr
 
     from thermcmp.inference.posterior import Fit
 
@@ -104,18 +103,42 @@ def left_out_answer(
     whole = fit.combined(weights)
     left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
     table = _table(names, whole, units, left, prob)
+    import pandas as pd
+
+    changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
+    # The first column keeps a unit unknown, and the largest of no effects.
+    largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
+    import xarray as xr
+
+    dims = (units.kind, "effect")
     return LeftOutCheck(
         kind="left-out check",
         title=f"Without one {units.kind}: how far each effect moves",
         table=table,
-        draws=_dataset(names, units, left),
+        draws=(
+            xr.Dataset(
+                {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
+                {units.kind: list(units.names), "effect": list(names)},
+            )
+        ),
         sentences=_sentences(table, units),
         caveats=_caveats(units, left),
         prob=prob,
         draw_figure=partial(left_out_figure, unit=units.kind),
         shown_rows=tuple(range(min(len(table), MOST_EFFECTS))),
         unit=units.kind,
-        units=_unit_table(units, left, whole),
+        units=(
+            pd.DataFrame(
+                {
+                    units.kind: units.names,
+                    "rows": units.sizes,
+                    "pareto_k": left.k,
+                    "limit": left.limit,
+                    "action": left.actions,
+                    "largest_change_sds": largest,
+                }
+            )
+        ),
     )
 
 
@@ -208,35 +231,6 @@ def _health(whole: Array, without: float) -> str:
     if np.mean(np.sign(whole) == side) >= SURE and np.sign(without) != side:
         return "its sign rests on one"
     return "ok"
-
-
-def _unit_table(units: Units, left: _Left, whole: Array) -> pd.DataFrame:
-    """A row per unit: its Pareto k, the limit, what was done, and what it moves."""
-    import pandas as pd
-
-    changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
-    # The first column keeps a unit unknown, and the largest of no effects.
-    largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
-    return pd.DataFrame(
-        {
-            units.kind: units.names,
-            "rows": units.sizes,
-            "pareto_k": left.k,
-            "limit": left.limit,
-            "action": left.actions,
-            "largest_change_sds": largest,
-        }
-    )
-
-
-def _dataset(names: Sequence[str], units: Units, left: _Left) -> xr.Dataset:
-    import xarray as xr
-
-    dims = (units.kind, "effect")
-    return xr.Dataset(
-        {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
-        {units.kind: list(units.names), "effect": list(names)},
-    )
 
 
 def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:

@@ -122,7 +122,10 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
     """
     check_prob(prob)
     check_risk(risk)
-    _check_limit(limit_c)
+    if not -40.0 <= limit_c <= 200.0:
+        fix = "give a temperature in [-40, 200] °C"
+        fault = Fault("out of range", fix, column="limit_c", value=str(limit_c))
+        raise InputError("The limit is out of range:", [fault])
     for model in (fit, control):
         if model is not None:
             refuse_bad_health(model, allowed=allow_bad_health, what="held against a limit")
@@ -141,13 +144,6 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
         under = replace(fitted.build, firmware=acting.name)
     query = MarginQuery(fitted, setting_of(fit, under, held, acting), acting, prob)
     return _answer(query, _sweep(query, control, limit_c, risk), control)
-
-
-def _check_limit(limit_c: float) -> None:
-    if not -40.0 <= limit_c <= 200.0:
-        fix = "give a temperature in [-40, 200] °C"
-        fault = Fault("out of range", fix, column="limit_c", value=str(limit_c))
-        raise InputError("The limit is out of range:", [fault])
 
 
 def _refuse_noise(held: Conditions) -> None:

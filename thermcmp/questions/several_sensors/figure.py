@@ -18,7 +18,6 @@ from thermcmp.questions.plot_style import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
     from thermcmp.questions.answer import Answer
@@ -58,7 +57,10 @@ def sensor_figure(answer: Answer, ax: Axes) -> None:
             Row(f"{row.name}, {sensor}", row.mean, row.low, row.high, row.health) for row in lacking
         ]
     rows_axis(ax, [f"assembly {part}" if part in single else part for part in parts])
-    _rules(ax, table, parts)
+    kinds = dict(zip(table["part"], table["kind"], strict=True))
+    for place in range(1, len(parts)):
+        if kinds[parts[place]] != kinds[parts[place - 1]]:
+            ax.axhline(place - 0.5, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)
     ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
     finish(ax, answer.title, "Improvement [K]; to the right is cooler")
     ax.legend(loc="best", fontsize=SIZE, frameon=True, labelcolor=INK)
@@ -82,11 +84,3 @@ def _mark(ax: Axes, place: float, row: Row, number: int) -> None:
         markeredgewidth=1.6,
         zorder=4,
     )
-
-
-def _rules(ax: Axes, table: pd.DataFrame, parts: list[str]) -> None:
-    """Rule off the fix from the remount, and the remount from single assemblies."""
-    kinds = dict(zip(table["part"], table["kind"], strict=True))
-    for place in range(1, len(parts)):
-        if kinds[parts[place]] != kinds[parts[place - 1]]:
-            ax.axhline(place - 0.5, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)
