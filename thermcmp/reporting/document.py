@@ -102,11 +102,13 @@ def report(
         bad_health_allowed=bool(bad),
         reduced=reduced,
     )
+    content = _set_in_html(page).encode("utf-8")
+    # Written beside the target, then renamed: a reader sees the old file or the new one.
     target.parent.mkdir(parents=True, exist_ok=True)
     beside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
     try:
         with beside.open("xb") as file:
-            file.write(_set_in_html(page).encode("utf-8"))
+            file.write(content)
             file.flush()
             os.fsync(file.fileno())
         beside.replace(target)

@@ -98,28 +98,26 @@ def left_out_answer(
     seed: int,
 ) -> LeftOutCheck:
     """How far each effect moves without each unit."""
+    import pandas as pd
+    import xarray as xr
+
     names, weights = effects
     most = (REFITS if fit.engine == "conditional" else 0) if refits is None else refits
     whole = fit.combined(weights)
     left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
     table = _table(names, whole, units, left, prob)
-    import pandas as pd
 
     changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
     # The first column keeps a unit unknown, and the largest of no effects.
     largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
-    import xarray as xr
-
     dims = (units.kind, "effect")
     return LeftOutCheck(
         kind="left-out check",
         title=f"Without one {units.kind}: how far each effect moves",
         table=table,
-        draws=(
-            xr.Dataset(
-                {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
-                {units.kind: list(units.names), "effect": list(names)},
-            )
+        draws=xr.Dataset(
+            {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
+            {units.kind: list(units.names), "effect": list(names)},
         ),
         sentences=_sentences(table, units),
         caveats=_caveats(units, left),
@@ -127,17 +125,15 @@ def left_out_answer(
         draw_figure=partial(left_out_figure, unit=units.kind),
         shown_rows=tuple(range(min(len(table), MOST_EFFECTS))),
         unit=units.kind,
-        units=(
-            pd.DataFrame(
-                {
-                    units.kind: units.names,
-                    "rows": units.sizes,
-                    "pareto_k": left.k,
-                    "limit": left.limit,
-                    "action": left.actions,
-                    "largest_change_sds": largest,
-                }
-            )
+        units=pd.DataFrame(
+            {
+                units.kind: units.names,
+                "rows": units.sizes,
+                "pareto_k": left.k,
+                "limit": left.limit,
+                "action": left.actions,
+                "largest_change_sds": largest,
+            }
         ),
     )
 

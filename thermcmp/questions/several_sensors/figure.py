@@ -57,6 +57,7 @@ def sensor_figure(answer: Answer, ax: Axes) -> None:
             Row(f"{row.name}, {sensor}", row.mean, row.low, row.high, row.health) for row in lacking
         ]
     rows_axis(ax, [f"assembly {part}" if part in single else part for part in parts])
+    # Rules between the fix, the remount and single assemblies.
     kinds = dict(zip(table["part"], table["kind"], strict=True))
     for place in range(1, len(parts)):
         if kinds[parts[place]] != kinds[parts[place - 1]]:
