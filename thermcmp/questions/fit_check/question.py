@@ -11,7 +11,7 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.outliers import FALSE_ALARM, Outlier
+from thermcmp.inference.checks.outliers import FALSE_ALARM
 from thermcmp.inference.checks.posterior_predictive import predictive_features
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, SMALL_K, ParameterNote
@@ -28,7 +28,6 @@ from thermcmp.questions.table_words import printed_table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from thermcmp.inference.checks.posterior_predictive import Feature
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.conditions import Build
     from thermcmp.model.identifiability import Contrast
@@ -140,6 +139,8 @@ def check_fit(
     InputError
         If the unit, a contrast, a build, `small_k` or `prob` is not known or out of range.
     """
+    import pandas as pd
+
     check_prob(prob)
     if not (np.isfinite(small_k) and small_k > 0):
         raise InputError(
@@ -159,7 +160,10 @@ def check_fit(
         fit=fit,
         predictive=predictive,
         left_out=left_out,
-        outliers=_outlier_table(named),
+        outliers=pd.DataFrame(
+            [(o.kind, o.name, o.off_k, o.off_sds, o.chance, FALSE_ALARM / o.tested) for o in named],
+            columns=["kind", "name", "off_k", "off_sds", "chance", "limit"],
+        ),
         parameters=_parameters(fit, notes),
         small_k=small_k,
         sentences=(
@@ -227,25 +231,6 @@ def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
         for feature in features
     ]
     columns = ["feature", "measured_k", "mean_k", "low_k", "high_k", "p_larger", "health"]
-    return Answer(
-        kind="predictive check",
-        title=f"Campaigns simulated from the fit, and the measured one: {fit.sensor}",
-        table=pd.DataFrame(rows, columns=columns),
-        draws=xr.Dataset(
-            {
-                "measured_k": (("feature", "draw"), np.stack([f.measured for f in features])),
-                "replicated_k": (("feature", "draw"), np.stack([f.replicated for f in features])),
-            },
-            {"feature": [feature.name for feature in features]},
-        ),
-        sentences=_predictive_sentences(features, prob),
-        caveats=(),
-        prob=prob,
-        draw_figure=predictive_figure,
-    )
-
-
-def _predictive_sentences(features: Sequence[Feature], prob: float) -> tuple[str, ...]:
     sentences = []
     for feature in features:
         if feature.surprising:
@@ -262,15 +247,21 @@ def _predictive_sentences(features: Sequence[Feature], prob: float) -> tuple[str
         sentences.append(
             f"Campaigns simulated from the fit look like the measured one in: {', '.join(fine)}."
         )
-    return tuple(sentences)
-
-
-def _outlier_table(named: Sequence[Outlier]) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(
-        [(o.kind, o.name, o.off_k, o.off_sds, o.chance, FALSE_ALARM / o.tested) for o in named],
-        columns=["kind", "name", "off_k", "off_sds", "chance", "limit"],
+    return Answer(
+        kind="predictive check",
+        title=f"Campaigns simulated from the fit, and the measured one: {fit.sensor}",
+        table=pd.DataFrame(rows, columns=columns),
+        draws=xr.Dataset(
+            {
+                "measured_k": (("feature", "draw"), np.stack([f.measured for f in features])),
+                "replicated_k": (("feature", "draw"), np.stack([f.replicated for f in features])),
+            },
+            {"feature": [feature.name for feature in features]},
+        ),
+        sentences=tuple(sentences),
+        caveats=(),
+        prob=prob,
+        draw_figure=predictive_figure,
     )
 
 

@@ -30,7 +30,6 @@ from thermcmp.questions.ranking.figure import ranking_figure
 
 if TYPE_CHECKING:
     import pandas as pd
-    import xarray as xr
 
     from thermcmp.inference.posterior import Fit
 
@@ -121,6 +120,8 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     NotEstimableError
         If a product has a part that the fit has not seen.
     """
+    import xarray as xr
+
     check_prob(prob)
     check_matters(matters_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="ranked")
@@ -145,11 +146,14 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         np.stack([e.temperature for e in reached], axis=1) if reached else np.zeros((1, 0))
     )
     groups = _groups(temperatures, matters_k)
+    values = np.stack([e.temperature for e in ordered]) if ordered else np.zeros((0, 0))
     return Ranking(
         kind="ranking",
         title=f"{fit.sensor.capitalize()} at {_words(fit, held)}, {where}",
         table=_table(ordered, temperatures, groups, prob),
-        draws=_dataset(ordered),
+        draws=xr.Dataset(
+            {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in ordered]}
+        ),
         sentences=_sentences(reached, temperatures, groups, matters_k, prob),
         caveats=(*_caveats(fit, ordered, noise, held, where, builds), *_mounted_once(fit, builds)),
         prob=prob,
@@ -232,15 +236,6 @@ def _table(
         "health",
     ]
     return pd.DataFrame(rows, columns=columns).astype({"group": "Int64"})
-
-
-def _dataset(entries: Sequence[Entry]) -> xr.Dataset:
-    import xarray as xr
-
-    values = np.stack([e.temperature for e in entries]) if entries else np.zeros((0, 0))
-    return xr.Dataset(
-        {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in entries]}
-    )
 
 
 def _sentences(
