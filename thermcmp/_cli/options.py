@@ -21,26 +21,6 @@ the maker's service instructions."""
 
 def read_options(arguments: Sequence[str] | None = None) -> Job:
     """Turn a command line into a job."""
-    parser = _parser()
-    options = parser.parse_args(arguments)
-    if options.results is None and (options.columns or options.sheet):
-        parser.error("--columns and --sheet have no effect without --results")
-    if options.decimal and options.results is None and options.firmware is None:
-        parser.error("--decimal has no effect without --results or --firmware")
-    if options.logs is None and (options.runs or options.log_columns):
-        parser.error("--runs and --log-columns have no effect without --logs")
-    if options.firmware is None and (options.duty or options.cooler_id):
-        parser.error("--duty and --cooler-id have no effect without --firmware")
-    if options.beside is not None:
-        options.beside = tuple(options.beside)
-    job = Job(**vars(options))
-    asks_margin = job.is_demo or (job.limit_c is not None and any(job.builds))
-    if job.firmware is not None and not asks_margin:
-        parser.error("--firmware has no effect without --limit-c, and --before or --after")
-    return job
-
-
-def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m thermcmp",
         description=_ABOUT,
@@ -61,7 +41,22 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="answer although a fit failed its checks; answers and page then say so",
     )
-    return parser
+    options = parser.parse_args(arguments)
+    if options.results is None and (options.columns or options.sheet):
+        parser.error("--columns and --sheet have no effect without --results")
+    if options.decimal and options.results is None and options.firmware is None:
+        parser.error("--decimal has no effect without --results or --firmware")
+    if options.logs is None and (options.runs or options.log_columns):
+        parser.error("--runs and --log-columns have no effect without --logs")
+    if options.firmware is None and (options.duty or options.cooler_id):
+        parser.error("--duty and --cooler-id have no effect without --firmware")
+    if options.beside is not None:
+        options.beside = tuple(options.beside)
+    job = Job(**vars(options))
+    asks_margin = job.is_demo or (job.limit_c is not None and any(job.builds))
+    if job.firmware is not None and not asks_margin:
+        parser.error("--firmware has no effect without --limit-c, and --before or --after")
+    return job
 
 
 def _add_data(parser: argparse.ArgumentParser) -> None:

@@ -79,7 +79,8 @@ def report(
     from thermcmp.reporting.plugin_sections import report_sections
 
     target = Path(path)
-    asked = _listed(questions)
+    listed = questions.values() if isinstance(questions, Mapping) else questions
+    asked = tuple(listed) if isinstance(listed, Iterable) else (listed,)
     if not allow_bad_health:
         # Before any question refuses them in words of its own.
         _refuse_bad(_bad_names(_as_fits(asked)))
@@ -115,13 +116,6 @@ def report(
     finally:
         beside.unlink(missing_ok=True)
     return target
-
-
-def _listed(questions: Any) -> tuple[Any, ...]:
-    """What is asked for, as a tuple; of a mapping its values."""
-    if isinstance(questions, Mapping):
-        return tuple(questions.values())
-    return tuple(questions) if isinstance(questions, Iterable) else (questions,)
 
 
 def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:

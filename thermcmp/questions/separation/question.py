@@ -121,6 +121,26 @@ def separate(
     influence = power_scaling(fit, np.array([row.draws for row in rows]))
     names, weights = measured_effects(fit, where, wanted)
     shown = _shown(rows, matters_k)
+    caveats = []
+    if any(not contrast.estimable for contrast in wanted):
+        caveats.append(
+            "Where factors changed together only their joint effect is measured; the rows that "
+            "split it follow the priors (see the fit's priors) and are no finding. A swap means a "
+            "teardown: power off, unplug, let it cool, and follow the maker's service instructions."
+        )
+    named = {level for contrast in wanted for level in (contrast.first, contrast.second)}
+    lone = [
+        f"{factor_words(term.columns[0])} {model}"
+        for term, levels in zip(fit.design.terms, fit.design.levels, strict=True)
+        if term.role is Role.SPECIMEN and term.acts is Acts.RESISTANCE
+        for model in _models_with_one(levels)
+        if model in named
+    ]
+    if lone:
+        caveats.append(
+            f"Only one specimen was tested of {few_named(lone)}: for their product lines "
+            "the spread between specimens comes from the other models and the prior."
+        )
     return Separation(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
@@ -133,7 +153,7 @@ def separate(
                 influence=influence_words([row.phrase for row in rows], influence),
                 linear=Linear(tuple(map(in_sentence, names)), weights),
             ),
-            *_caveats(fit, wanted),
+            *caveats,
         ),
         prob=prob,
         draw_figure=partial(interval_figure, label=("factor", "contrast")),
@@ -286,30 +306,6 @@ def _dataset(rows: Sequence[EffectRow]) -> xr.Dataset:
     names = [f"{row.factor}: {row.contrast}" for row in rows]
     values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
     return xr.Dataset({"effect_k": (("contrast", "draw"), values)}, {"contrast": names})
-
-
-def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
-    caveats = []
-    if any(not contrast.estimable for contrast in wanted):
-        caveats.append(
-            "Where factors changed together only their joint effect is measured; the rows that "
-            "split it follow the priors (see the fit's priors) and are no finding. A swap means a "
-            "teardown: power off, unplug, let it cool, and follow the maker's service instructions."
-        )
-    named = {level for contrast in wanted for level in (contrast.first, contrast.second)}
-    lone = [
-        f"{factor_words(term.columns[0])} {model}"
-        for term, levels in zip(fit.design.terms, fit.design.levels, strict=True)
-        if term.role is Role.SPECIMEN and term.acts is Acts.RESISTANCE
-        for model in _models_with_one(levels)
-        if model in named
-    ]
-    if lone:
-        caveats.append(
-            f"Only one specimen was tested of {few_named(lone)}: for their product lines "
-            "the spread between specimens comes from the other models and the prior."
-        )
-    return caveats
 
 
 def _models_with_one(levels: Sequence[str]) -> list[str]:

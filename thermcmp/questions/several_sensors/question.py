@@ -31,7 +31,6 @@ from thermcmp.questions.several_sensors.text import sensor_caveats, sensor_sente
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import pandas as pd
     import xarray as xr
 
 
@@ -110,6 +109,8 @@ def attribute_sensors(
     NotEstimableError
         As in `attribute`.
     """
+    import pandas as pd
+
     chosen = _one_per_sensor(fits)
     answers = {
         fit.sensor: attribute(
@@ -134,10 +135,13 @@ def attribute_sensors(
         rows += [*fixed, *remount_rows(fit, builds, total, power_w=power_w[fit.sensor])]
     rows += assembly_rows(chosen, builds, power_w, prob)
     sensors = ", ".join(fit.sensor for fit in chosen)
+
+    columns = ["sensor", "part", "kind", "mean_k", "sd_k", "low_k", "high_k"]
+    columns += ["data_share", "noise_db", "health"]
     return SensorAttribution(
         kind="attribution on several sensors",
         title=f"From {builds[0].name} to {builds[1].name} on several sensors: {sensors}",
-        table=_table(rows, prob),
+        table=pd.DataFrame([row.cells(prob) for row in rows], columns=columns),
         draws=_dataset(rows),
         sentences=sensor_sentences(chosen, builds, rows, prob),
         caveats=tuple(sensor_caveats(chosen, builds, rows, answers)),
@@ -197,14 +201,6 @@ def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions |
     stock = rows["firmware"].eq(after.firmware or "") & rows["fan_mode"].eq("stock")
     power = rows.loc[stock.fillna(False), "power_w"]
     return float(power.mean()) if len(power) else fit.reference.power_w
-
-
-def _table(rows: Sequence[SensorRow], prob: float) -> pd.DataFrame:
-    import pandas as pd
-
-    columns = ["sensor", "part", "kind", "mean_k", "sd_k", "low_k", "high_k"]
-    columns += ["data_share", "noise_db", "health"]
-    return pd.DataFrame([row.cells(prob) for row in rows], columns=columns)
 
 
 def _dataset(rows: Sequence[SensorRow]) -> xr.Dataset:
