@@ -40,78 +40,42 @@ Progress = Callable[[str], AbstractContextManager[Any]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """What to read, what to ask and where to write.
-
-    Attributes
-    ----------
-    out : pathlib.Path
-        Folder for the report and for a library made on the way.
-    library : pathlib.Path, optional
-        The user's own library, read and not changed unless `results` is given.
-    results : pathlib.Path, optional
-        The user's own table, imported first.
-    columns : pathlib.Path, optional
-        JSON file that maps the table's headings to schema names.
-    sheet : str, optional
-        Sheet of a workbook that has several.
-    decimal : {".", ","}, optional
-        Decimal mark of the user's tables; found from their numbers by default.
-    logs, runs : pathlib.Path, optional
-        The user's own folder of per-second logs and its run sheet, reduced first.
-    log_columns : pathlib.Path, optional
-        JSON file that maps canonical names to the logs' headings.
-    sensor : str, optional
-        Sensor to ask about.
-    beside : tuple of str, optional
-        Further sensors, for which the same fix is attributed beside.
-    before, after : str, optional
-        Builds for attribution and margin, as "product / firmware".
-    limit_c : float, optional
-        Highest allowed sensor temperature [°C].
-    firmware : pathlib.Path, optional
-        Table of the firmwares' rules, for the margin; see `read_firmware`.
-    duty : pathlib.Path, optional
-        Table of fan speed by duty, for firmware curves that are stated in duty.
-    cooler_id : str, optional
-        Which specimen of the duty table.
-    case_air_c : float
-        Air at the cooler's intake in a warm case [°C].
-    noise_dba : float
-        Sound level for the ranking [dB(A)].
-    power_w : float
-        Board power for the ranking [W].
-    ambient_c : float
-        Ambient for the ranking [°C].
-    seed : int
-        Seed of everything random.
-    draws : int, optional
-        Posterior draws of each fit; as many as `fit` takes by default.
-    allow_bad_health : bool
-        Answer and report although a fit failed its checks; answers and page say so.
-    """
+    """What to read, what to ask and where to write."""
 
     out: Path
+    #: Library, read and not changed unless `results` is given.
     library: Path | None = None
+    #: Table of results, imported first.
     results: Path | None = None
+    #: JSON file that maps the table's headings to schema names.
     columns: Path | None = None
     sheet: str | None = None
+    #: Decimal mark of the tables; detected from their numbers by default.
     decimal: str | None = None
+    #: Folder of per-second logs and its run sheet, reduced first.
     logs: Path | None = None
     runs: Path | None = None
+    #: JSON file that maps canonical names to the logs' headings.
     log_columns: Path | None = None
     sensor: str | None = None
+    #: Further sensors on which the same fix is attributed.
     beside: tuple[str, ...] | None = None
+    #: Builds for attribution and margin, as "product / firmware".
     before: str | None = None
     after: str | None = None
     limit_c: float | None = None
+    #: Table of the firmwares' rules, for the margin; see `read_firmware`.
     firmware: Path | None = None
     duty: Path | None = None
     cooler_id: str | None = None
+    #: Air at the cooler's intake in a warm case [°C].
     case_air_c: float = 35.0
+    #: Noise, power and ambient for the ranking.
     noise_dba: float = 40.0
     power_w: float = 200.0
     ambient_c: float = 21.0
     seed: int = 1
+    #: Posterior draws of each fit; as many as `fit` takes by default.
     draws: int | None = None
     allow_bad_health: bool = False
 

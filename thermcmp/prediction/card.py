@@ -32,23 +32,16 @@ MOST_UNSETTLED: Final = 0.02
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Card:
-    """A build's judged and control sensor at one ambient and power.
+    """A build's judged and control sensor at one ambient and power."""
 
-    Attributes
-    ----------
-    judged, control : SensorLaw
-        The two sensors, n draws each; one and the same law where the firmware follows
-        the judged sensor, or none at all.
-    chosen : numpy.ndarray of int, shape (n,)
-        Draws of the judged sensor's fit that are used, in order; all of them unless
-        another fit has fewer.
-    notes : tuple of str
-        What was taken for granted, in words.
-    """
-
+    #: The two sensors, n draws each; one and the same law where the firmware follows the judged
+    #: sensor, or none at all.
     judged: SensorLaw
     control: SensorLaw
+    #: Draws of the judged sensor's fit that are used, in order, shape (n,); all of them unless
+    #: another fit has fewer.
     chosen: IntArray
+    #: What was assumed, in words.
     notes: tuple[str, ...] = ()
 
     def at(self, **values: Any) -> Card:
@@ -60,31 +53,21 @@ class Card:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardState:
-    """Steady state of a card under a firmware, per draw.
+    """Steady state of a card under a firmware, per draw."""
 
-    Attributes
-    ----------
-    temperature_c, control_c : numpy.ndarray, shape (n,)
-        Temperatures of the judged and the control sensor [°C]; NaN where the fan stops
-        or hunts.
-    fan_rpm : numpy.ndarray, shape (n,)
-        Fan speed [rpm]; NaN likewise.
-    power_w : numpy.ndarray, shape (n,)
-        Board power under the power limit [W].
-    status : numpy.ndarray of FanStatus, shape (n,)
-        What the fan does.
-    multiple : numpy.ndarray of bool, shape (n,)
-        Whether there are further steady states, see `Equilibrium`.
-    falling_rpm : numpy.ndarray, shape (n,), optional
-        Fan speed of a card that cools down [rpm]; None without a hysteresis.
-    """
-
+    #: Temperatures of the judged and the control sensor [°C], shape (n,); NaN where the fan stops
+    #: or hunts.
     temperature_c: Array
     control_c: Array
+    #: Fan speed [rpm], shape (n,); NaN likewise.
     fan_rpm: Array
+    #: Board power under the power limit [W], shape (n,).
     power_w: Array
+    #: What the fan does, shape (n,).
     status: NDArray[np.object_]
+    #: Whether there are further steady states, see `Equilibrium`, shape (n,).
     multiple: BoolArray
+    #: Fan speed of a card that cools down [rpm], shape (n,); None without a hysteresis.
     falling_rpm: Array | None = None
 
     @property

@@ -23,26 +23,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Entry:
-    """One product at the conditions.
-
-    Attributes
-    ----------
-    name : str
-        Name to show.
-    temperature : ndarray, shape (S,)
-        Sensor temperature [°C]; NaN where the conditions are out of reach.
-    flow_speed : ndarray, shape (S,)
-        Fan speed [rpm].
-    noise : ndarray, shape (S,), optional
-        Sound level [dB(A)].
-    health : str
-        The fit's health, and what limits this product's number.
-    """
+    """One product at the conditions."""
 
     name: str
+    #: Sensor temperature [°C], shape (S,); NaN where the conditions are out of reach.
     temperature: Array
+    #: Fan speed [rpm], shape (S,).
     flow_speed: Array
+    #: Sound level [dB(A)], shape (S,).
     noise: Array | None
+    #: The fit's health, and what limits this product's number.
     health: str
 
     @property

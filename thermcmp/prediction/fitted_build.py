@@ -29,21 +29,15 @@ if TYPE_CHECKING:
 # Without slots: a cached property keeps its value in the instance.
 @dataclass(frozen=True, eq=False)
 class FittedBuild:
-    """A build in a scope and in some air, a value per posterior draw.
-
-    Attributes
-    ----------
-    air : Conditions
-        The air: its temperature at the intake, its density, and the distance of levels.
-    deviation : dict of Acts to ndarray, shape (S,), optional
-        What a card's parts differ by from those of its line [K at reference power], as
-        `card.fresh_specimen` draws it.
-    """
+    """A build in a scope and in some air, a value per posterior draw."""
 
     fit: Fit
     build: Build
     scope: Scope
+    #: The air: its temperature at the intake, its density, and the distance of levels.
     air: Conditions = field(default_factory=Conditions)
+    #: What a card's parts differ by from those of its line [K at reference power], shape (S,), as
+    #: `card.fresh_specimen` draws it.
     deviation: Mapping[Acts, Array] | None = None
 
     @cached_property

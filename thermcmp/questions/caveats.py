@@ -35,18 +35,12 @@ _NAMED: Final = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Linear:
-    """Answers that are linear in the effects, so that assemblies can be left out of them.
-
-    Attributes
-    ----------
-    weights : ndarray, shape (m, q), or callable
-        Weights of the effects; a callable returns them for an airflow exponent.
-    against : float
-        Value whose side matters: 0 for the sign of a difference [K].
-    """
+    """Answers that are linear in the effects, so that assemblies can be left out of them."""
 
     names: tuple[str, ...]
+    #: Weights of the effects, shape (m, q); a callable returns them for an airflow exponent.
     weights: Array | Callable[[float], Array]
+    #: Value whose side matters: 0 for the sign of a difference [K].
     against: float = 0.0
 
 

@@ -26,24 +26,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loop:
-    """What one firmware's rule does with the hardware and the powers of both builds.
-
-    Attributes
-    ----------
-    rpm : dict of (bool, bool) to ndarray, shape (S,)
-        Fan speed [rpm] on hardware and at power, each old (False) or new (True).
-    doing : dict of bool to str
-        What its fan does on the old and the new hardware at its own power: the
-        commonest status.
-    share : dict of bool to float
-        Share of the draws in which the fan does that.
-    notes : tuple of str
-        What limits these speeds.
-    """
+    """What one firmware's rule does with the hardware and the powers of both builds."""
 
     firmware: Firmware
+    #: Fan speed [rpm], shape (S,), by hardware and power, each old (False) or new (True).
     rpm: Mapping[tuple[bool, bool], Array]
+    #: What its fan does on the old and the new hardware at its own power: the commonest status.
     doing: Mapping[bool, str]
+    #: Share of the draws in which the fan does that.
     share: Mapping[bool, float]
     notes: tuple[str, ...]
 

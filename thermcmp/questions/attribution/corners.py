@@ -25,28 +25,19 @@ if TYPE_CHECKING:
 
 
 class State(NamedTuple):
-    """A counterfactual card: each field as before (False) or as after (True).
+    """A counterfactual card: each field as before (False) or as after (True)."""
 
-    Attributes
-    ----------
-    hardware : bool
-        The hardware that carries the heat.
-    rule : bool
-        The firmware that sets the fan.
-    seen_hardware, seen_power : bool
-        The hardware and the power that the fan's loop answers to. They do nothing to a
-        fan whose speed is held or was observed.
-    power : bool
-        The power that the board takes.
-    direct : bool
-        What the firmware does beyond fan speed and power.
-    """
-
+    #: The hardware that carries the heat.
     hardware: bool
+    #: The firmware that sets the fan.
     rule: bool
+    #: The hardware and the power that the fan's loop answers to. They do nothing to a fan whose
+    #: speed is held or was observed.
     seen_hardware: bool
     seen_power: bool
+    #: The power that the board takes.
     power: bool
+    #: What the firmware does beyond fan speed and power.
     direct: bool
 
 
@@ -57,58 +48,38 @@ def corner(hardware: bool, firmware: bool) -> State:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AttributionQuery:
-    """What an attribution is asked for; pairs are (before, after).
-
-    Attributes
-    ----------
-    at : Conditions
-        The air, and what is held for both builds.
-    stated : tuple of Conditions
-        Fan speed and power stated for one build.
-    rules : mapping of str to Firmware, optional
-        What firmwares do, by name.
-    control : Fit, optional
-        Fit of the sensor that the fans follow.
-    """
+    """The conditions and options of an attribution; pairs are (before, after)."""
 
     fit: Fit
     builds: tuple[Build, Build]
+    #: The air, and what is held for both builds.
     at: Conditions
     scope: Scope
+    #: Fan speed and power stated for one build.
     stated: tuple[Conditions, Conditions]
     rules: Mapping[str, Firmware] | None
+    #: Fit of the sensor that the fans follow.
     control: Fit | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AttributionStudy:
-    """Everything that the parts of an attribution are computed from; pairs are (before, after).
-
-    Attributes
-    ----------
-    settings : tuple of Setting
-        Fan speed and power of each build under its own firmware.
-    noise : NoiseFit, optional
-        The noise law; None where no level was measured.
-    power_w : tuple of ndarray, each of shape (S,)
-        Power under each firmware [W].
-    speed : dict of (rule, hardware, power) to ndarray, shape (S,)
-        Fan speed [rpm] (or the airflow law's own column).
-    loops : tuple of (Loop or None)
-        Closed loops of the firmwares whose rules were given.
-    fitted : dict of (hardware, direct) to FittedBuild
-        The hardware under the firmware whose direct effect counts.
-    """
+    """Everything that the parts of an attribution are computed from; pairs are (before, after)."""
 
     fit: Fit
     builds: tuple[Build, Build]
     settings: tuple[Setting, Setting]
     scope: Scope
     at: Conditions
+    #: The noise law; None where no level was measured.
     noise: NoiseFit | None
+    #: Power under each firmware [W], shape (S,) each.
     power_w: tuple[Array, Array]
+    #: Fan speed [rpm] (or the airflow law's column), shape (S,), by rule, hardware and power.
     speed: Mapping[tuple[bool, bool, bool], Array]
+    #: Closed loops of the firmwares whose rules were given.
     loops: tuple[Loop | None, Loop | None]
+    #: By hardware, and by the firmware whose direct effect counts.
     fitted: Mapping[tuple[bool, bool], FittedBuild]
     _rises: dict[State, Array] = field(default_factory=dict, init=False)
 

@@ -26,22 +26,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measured:
-    """One build of a chain at the chain's conditions.
-
-    Attributes
-    ----------
-    entry : Entry
-        Its temperature [°C], fan speed and noise, draw by draw.
-    weights : callable, optional
-        Weights of the effects in its rise, shape (q,), for an airflow exponent; None
-        where the conditions are out of its reach.
-    assemblies : int
-        Assemblies of these parts that were run.
-    """
+    """One build of a chain at the chain's conditions."""
 
     build: Build
     entry: Entry
+    #: Weights of the effects in its rise, shape (q,), for an airflow exponent; None where the
+    #: conditions are out of its reach.
     weights: Callable[[float], Array] | None
+    #: Assemblies of these parts that were run.
     assemblies: int
 
     @property

@@ -22,26 +22,17 @@ MOST_CHANGES: Final = 7
 
 @dataclass(frozen=True, slots=True)
 class Combinations:
-    """The changes from the first to the last build, and their combinations.
+    """The changes from the first to the last build, and their combinations."""
 
-    Attributes
-    ----------
-    changes : tuple of str
-        What changed; features that always changed together are one change.
-    measured : dict of Corner to Build
-        The builds that have a combination of the first and the last build's features.
-    missing : tuple of Corner
-        Combinations that no build has.
-    joined : tuple of str
-        Changes that are made of several features.
-    aside : tuple of str
-        Builds with a feature that neither the first nor the last has, by name.
-    """
-
+    #: What changed; features that always changed together are one change.
     changes: tuple[str, ...]
+    #: The builds that have a combination of the first and the last build's features.
     measured: dict[Corner, Build]
+    #: Combinations that no build has.
     missing: tuple[Corner, ...]
+    #: Changes that are made of several features.
     joined: tuple[str, ...]
+    #: Builds with a feature that neither the first nor the last has, by name.
     aside: tuple[str, ...]
 
     def words(self, corner: Corner) -> str:

@@ -22,22 +22,15 @@ _GRID: Final = 400
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shares:
-    """Share of each change, averaged over all orders of making the changes.
+    """Share of each change, averaged over all orders of making the changes."""
 
-    Attributes
-    ----------
-    draws : ndarray, shape (S, k)
-        Value before less value after, per change; they add up to the value of the first
-        build less that of the last in every draw. NaN where the measured combinations
-        do not separate the changes.
-    weights : ndarray, shape (k, m)
-        Weights of the m measured combinations in the mean of each share.
-    assumed : ndarray, shape (k,)
-        Share of each one's variance that comes from the combinations not measured [1].
-    """
-
+    #: Value before less value after, per change, shape (S, k); they add up to the value of the
+    #: first build less that of the last in every draw. NaN where the measured combinations do not
+    #: separate the changes.
     draws: Array
+    #: Weights of the m measured combinations in the mean of each share, shape (k, m).
     weights: Array
+    #: Share of each one's variance that comes from the combinations not measured [1], shape (k,).
     assumed: Array
 
 

@@ -19,25 +19,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PredictedState:
-    """A build's state at the conditions, n draws.
-
-    Attributes
-    ----------
-    noise_dba : ndarray, shape (n,)
-        Its level [dB(A)]; NaN where it is not known.
-    problem : str
-        Why there is no temperature; "" where there is one.
-    remarks : tuple of str
-        What limits temperature and fan speed.
-    noise_remark : str
-        Why the level is not known, or what limits it.
-    """
+    """A build's state at the conditions, n draws."""
 
     fitted: FittedBuild
     state: CardState
+    #: Sound level [dB(A)], shape (n,); NaN where it is not known.
     noise_dba: Array
+    #: Why there is no temperature; "" where there is one.
     problem: str
     remarks: tuple[str, ...]
+    #: Why the level is not known, or what limits it.
     noise_remark: str
 
     def settled(self, values: Array) -> Array:

@@ -61,30 +61,20 @@ class LeftOutCheck(Answer):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Left:
-    """The effects without each of G units, and how each was computed.
+    """The effects without each of G units, and how each was computed."""
 
-    Attributes
-    ----------
-    mean, sd : ndarray, shape (G, m)
-        Moments; NaN where not known [K].
-    worst : ndarray of int, shape (m,)
-        The unit that moves each effect most.
-    ends : ndarray, shape (m, 2)
-        Interval of each effect without that unit [K].
-    actions : list of str
-        How the numbers of each unit were computed.
-    k : ndarray, shape (G,)
-        Pareto shape of each unit's weights.
-    limit : float
-        Largest k that is trusted.
-    """
-
+    #: Moments [K], shape (G, m); NaN where not known.
     mean: Array
     sd: Array
+    #: The unit that moves each effect most, shape (m,).
     worst: IntArray
+    #: Interval of each effect without that unit [K], shape (m, 2).
     ends: Array
+    #: How the numbers of each unit were computed.
     actions: list[str]
+    #: Pareto shape of each unit's weights, shape (G,).
     k: Array
+    #: Largest k that is trusted.
     limit: float
 
 

@@ -29,18 +29,12 @@ _WORTH_RPM: Final = 10.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MarginQuery:
-    """What a margin is asked for.
-
-    Attributes
-    ----------
-    setting : Setting
-        Power, and the fan speed where it is held.
-    firmware : Firmware, optional
-        What sets the fan; None where its speed is held.
-    """
+    """The build, settings and interval of a margin."""
 
     fitted: FittedBuild
+    #: Power, and the fan speed where it is held.
     setting: Setting
+    #: What sets the fan; None where its speed is held.
     firmware: Firmware | None
     prob: float
 

@@ -26,24 +26,17 @@ _NAN: Final = float("nan")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeldBuild:
-    """Regulated runs of one build.
-
-    Attributes
-    ----------
-    held_c, ambient_c : float
-        Mean temperature that was held, and mean ambient [°C].
-    by : str
-        What the loop moved.
-    assembly : ndarray of str, shape (n,)
-    values : dict of str to ndarray, shape (n,)
-        Measured values by quantity; NaN where a run lacks one.
-    """
+    """Regulated runs of one build."""
 
     name: str
+    #: Mean temperature that was held, and mean ambient [°C].
     held_c: float
     ambient_c: float
+    #: What the loop moved: fan or power.
     by: str
+    #: Shape (n,).
     assembly: NDArray[np.str_]
+    #: Measured values by quantity, shape (n,); NaN where a run lacks one.
     values: Mapping[str, Array]
 
     def by_assembly(self, quantity: str) -> Array:

@@ -29,22 +29,15 @@ SMALL_SPREAD_K: Final = 0.4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EffectRow:
-    """One row of the separation before it is summarized.
-
-    Attributes
-    ----------
-    draws : ndarray, shape (S,)
-        The effect or spread [K].
-    share : float
-        Share of it that comes from the data [1].
-    aliased_with : tuple of str
-        Factors it cannot be told apart from.
-    """
+    """One row of the separation before it is summarized."""
 
     factor: str
     contrast: str
+    #: The effect or spread [K], shape (S,).
     draws: Array
+    #: Share of its information that comes from the data [1].
     share: float
+    #: Factors from which it cannot be distinguished.
     aliased_with: tuple[str, ...]
     health: str
     sentence: str

@@ -25,15 +25,10 @@ REMOUNT_NEW: Final = "remount at the bench, new parts"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assemblies:
-    """The G assemblies of a fit, with the models and the kind of each.
-
-    Attributes
-    ----------
-    levels : ndarray of int, shape (G,)
-        Level of each in the term of the assemblies.
-    """
+    """The G assemblies of a fit, with the models and the kind of each."""
 
     names: tuple[str, ...]
+    #: Level of each in the term of the assemblies, shape (G,).
     levels: IntArray
     coolers: tuple[str, ...]
     boards: tuple[str, ...]

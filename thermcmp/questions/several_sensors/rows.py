@@ -36,23 +36,16 @@ TOTAL_REMOUNTED: Final = "total, new parts remounted"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SensorRow:
-    """One row before it is summarized; its kind is "fix", "remount" or "assembly".
-
-    Attributes
-    ----------
-    draws : ndarray, shape (S,)
-        Improvement [K]; positive is cooler.
-    data_share : float
-        Share of it that comes from the data [1].
-    noise_db : float
-        Change of level that came with it [dB].
-    """
+    """One row before it is summarized; its kind is "fix", "remount" or "assembly"."""
 
     sensor: str
     part: str
     kind: str
+    #: Improvement [K], shape (S,); positive is cooler.
     draws: Array
+    #: Share of its information that comes from the data [1].
     data_share: float
+    #: Change of level that came with it [dB].
     noise_db: float
     health: str
 
