@@ -112,19 +112,14 @@ def demo_folder() -> Path:
     for folder in (package / "_demo", package.parent / "datasets" / "demo"):
         if (folder / "campaign.csv").is_file():
             return folder
-    raise InputError(
-        "The demo cannot be run:",
-        [
-            Fault(
-                "the demo campaign is not installed", "install the package again, or give --results"
-            )
-        ],
-    )
+    fix = "install the package again, or give --results"
+    raise InputError("The demo cannot be run:", [Fault("the demo campaign is not installed", fix)])
 
 
 def run_job(job: Job, progress: Progress) -> list[str]:
     """Do the job and return the verdict."""
     import thermcmp as tc
+    from thermcmp.questions.regulation.question import any_regulated
 
     reduced = None
     if job.has_logs:
@@ -147,7 +142,8 @@ def run_job(job: Job, progress: Progress) -> list[str]:
         asked = (
             *_ask(job, fit, [fits[name] for name in beside]),
             *_margins(job, fits, sensor, rules),
-            *_regulated(rows),
+            # Those that inform no fit too.
+            *([("Regulated runs", tc.regulated_runs(rows))] if any_regulated(rows) else []),
         )
         for name, answer in asked:
             if isinstance(answer, str):
@@ -361,15 +357,6 @@ def _margins(
             if rule.follows:
                 loop["control"] = fits[rule.follows]
         yield "Margin", tc.margin(fits[sensor], build, at=at, limit_c=limit_c, **loop)
-
-
-def _regulated(rows: pd.DataFrame) -> Iterator[tuple[str, Answer]]:
-    """Regulated runs, those that inform no fit too, where there are any."""
-    import thermcmp as tc
-    from thermcmp.questions.regulation.question import any_regulated
-
-    if any_regulated(rows):
-        yield "Regulated runs", tc.regulated_runs(rows)
 
 
 def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:

@@ -125,7 +125,9 @@ def firmware_of(firmware: Firmware | Mapping[str, Firmware], build: Build) -> Fi
         fault = Fault("names no firmware", f"name one of: {names}", column="build")
     else:
         fix = f"describe it too, or ask for a build under one of: {names}"
-        fault = Fault("this firmware is not described", fix, "firmware", value=build.firmware)
+        fault = Fault(
+            "this firmware is not described", fix, column="firmware", value=build.firmware
+        )
     raise InputError(f"{build.name}: what the firmware does is not known:", [fault])
 
 
@@ -158,9 +160,15 @@ def card_of(
     count = fit.draw_count if follows is None else min(fit.draw_count, follows.draw_count)
     chosen = fit.thinned(count)
     deviation = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
-    judged = _taken(replace(fitted, deviation=deviation).law(), chosen)
+    judged = _thinned(replace(fitted, deviation=deviation).law(), chosen)
     if follows is None:
-        return Card(judged, judged, chosen, _taken_for_granted(fit, firmware))
+        assumed: tuple[str, ...] = ()
+        if firmware.follows_temperature and firmware.control_sensor is None:
+            assumed = (
+                f"The firmware '{firmware.name}' names no control sensor: its fan is taken to "
+                f"follow the {fit.sensor}.",
+            )
+        return Card(judged, judged, chosen, assumed)
     paired = one_posterior((fit, follows))
     if fresh_seed is not None:
         beside = (fit, fresh_seed) if paired else None
@@ -184,7 +192,7 @@ def card_of(
             f"{names} come from two fits: errors common to both sensors are not propagated. Fix: "
             "fit them together with fit_sensors."
         )
-    lead = _taken(other, pairs).at(power_w=judged.power_w)
+    lead = _thinned(other, pairs).at(power_w=judged.power_w)
     return Card(judged, lead, chosen, (note,))
 
 
@@ -233,16 +241,6 @@ def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool
     return control.sensor != fit.sensor
 
 
-def _taken_for_granted(fit: Fit, firmware: Firmware) -> tuple[str, ...]:
-    """Describe where the control sensor was not named."""
-    if firmware.control_sensor is not None or not firmware.follows_temperature:
-        return ()
-    return (
-        f"The firmware '{firmware.name}' names no control sensor: its fan is taken to follow "
-        f"the {fit.sensor}.",
-    )
-
-
-def _taken(law: SensorLaw, chosen: IntArray) -> SensorLaw:
+def _thinned(law: SensorLaw, chosen: IntArray) -> SensorLaw:
     """Return some of a law's draws."""
     return law.at(**{name: getattr(law, name)[chosen] for name in DRAWN})

@@ -41,10 +41,10 @@ class Entry:
         return bool(np.isfinite(self.temperature).all())
 
 
-def ranked_builds(fit: Fit, given: Sequence[Build | str] | None) -> dict[str, Build]:
+def ranked_builds(fit: Fit, wanted: Sequence[Build | str] | None) -> dict[str, Build]:
     """Return the builds to rank, by the name to show."""
-    if given is not None:
-        builds = [build_of(fit, item) for item in given]
+    if wanted is not None:
+        builds = [build_of(fit, item) for item in wanted]
         return {build.name: build for build in builds}
     named = sorted(str(name) for name in fit.results["product"].dropna().unique())
     if named:
@@ -60,17 +60,13 @@ def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
     """Return the noise law of a fit's runs; refuse an equal noise where there is none."""
     noise = noise_law(fit, held.mic_distance_m)
     if noise is None and held.noise_dba is not None:
-        raise InputError(
-            "Equal noise needs measured noise:",
-            [
-                Fault(
-                    "no usable noise reading in the fit's rows",
-                    "measure noise_dba with its background, or hold fan_rpm=",
-                    column="noise_dba",
-                    value=str(held.noise_dba),
-                )
-            ],
+        fault = Fault(
+            "no usable noise reading in the fit's rows",
+            "measure noise_dba with its background, or hold fan_rpm=",
+            column="noise_dba",
+            value=str(held.noise_dba),
         )
+        raise InputError("Equal noise needs measured noise:", [fault])
     return noise
 
 

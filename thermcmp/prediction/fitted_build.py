@@ -156,18 +156,17 @@ class FittedBuild:
 
 def noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
     """Return the noise law of a fit's runs, fitted on first use; None where none is measured."""
-    return fit.once(f"noise law at {distance_m!r} m", lambda model: _fit_noise(model, distance_m))
-
-
-def _fit_noise(fit: Fit, distance_m: float) -> NoiseFit | None:
     if fit.design.law.column != "fan_rpm":
         return None
-    return fit_noise(
-        fit.results,
-        reference_rpm=fit.reference.flow_speed,
-        distance_m=distance_m,
-        draws=fit.draw_count,
-        seed=fit.seed,
+    return fit.once(
+        f"noise law at {distance_m!r} m",
+        lambda model: fit_noise(
+            model.results,
+            reference_rpm=model.reference.flow_speed,
+            distance_m=distance_m,
+            draws=model.draw_count,
+            seed=model.seed,
+        ),
     )
 
 

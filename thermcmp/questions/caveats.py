@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import Array, BoolArray
+from thermcmp._types import Array
 from thermcmp.errors import EngineError
 from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
-from thermcmp.inference.checks.omission_groups import Units, units_of
+from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import Discounted, Outlier, discounted, outlying
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.model.design import EXPONENT
@@ -95,7 +95,10 @@ def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
     runs_named = [
         replace(run, weight=little.get(run.name, 1.0)) for run in outlying(runs, by_run, assemblies)
     ]
-    aside = _discounted_rows(runs, assemblies, little)
+    # Rows of discounted runs, where their assembly has others.
+    is_little = np.array([name in little for name in runs.names])[runs.codes]
+    others_left = np.bincount(assemblies.codes, ~is_little)[assemblies.codes] > 0
+    aside = np.asarray(is_little & others_left)
     if aside.any():
         # A run that counts for little is no reason to blame its assembly.
         study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS), aside=aside)
@@ -131,13 +134,6 @@ def discount_words(fit: Fit) -> list[str]:
     """Sentences on the runs that count for little and are not named as outliers."""
     named = {outlier.name for outlier in outliers(fit) if outlier.kind == "run"}
     return [run.sentence for run in discounts(fit) if run.name not in named]
-
-
-def _discounted_rows(runs: Units, assemblies: Units, names: Container[str]) -> BoolArray:
-    """Rows of the named runs, where their assembly has others, shape (n,)."""
-    little = np.array([name in names for name in runs.names])[runs.codes]
-    others = np.bincount(assemblies.codes, ~little)[assemblies.codes] > 0
-    return np.asarray(little & others)
 
 
 def influence_words(names: Sequence[str], influence: Sensitivity) -> dict[str, str]:

@@ -29,33 +29,17 @@ def summary(draws: Array, prob: float) -> tuple[float, float, float, float]:
 def check_prob(prob: float) -> None:
     """Refuse a probability outside (0.5, 1)."""
     if not 0.5 <= prob < 1.0:
-        raise InputError(
-            "The intervals need a probability:",
-            [
-                Fault(
-                    "out of range",
-                    "give a number from 0.5 to below 1",
-                    column="prob",
-                    value=str(prob),
-                )
-            ],
-        )
+        fix = "give a number from 0.5 to below 1"
+        fault = Fault("out of range", fix, column="prob", value=str(prob))
+        raise InputError("The intervals need a probability:", [fault])
 
 
 def check_matters(matters_k: float) -> None:
     """Refuse a smallest difference that is not a number of kelvin, 0 or more."""
     if not (np.isfinite(matters_k) and matters_k >= 0):
-        raise InputError(
-            "Which difference matters?",
-            [
-                Fault(
-                    "not zero or more",
-                    "give a number of kelvin",
-                    column="matters_k",
-                    value=str(matters_k),
-                )
-            ],
-        )
+        fix, value = "give a number of kelvin", str(matters_k)
+        fault = Fault("not zero or more", fix, column="matters_k", value=value)
+        raise InputError("Which difference matters?", [fault])
 
 
 def few_named(names: Sequence[str], most: int = 4) -> str:

@@ -65,8 +65,13 @@ def worded_table(table: pd.DataFrame) -> WordedTable:
                 shown = "–" if text is None else text.removesuffix("%") if is_percent else text
                 cells.append(Cell(shown, is_number=is_number))
         columns.append(cells)
+    headings = []
+    for name in table.columns:
+        words, unit = heading_unit(str(name))
+        words = words[:1].upper() + words[1:]
+        headings.append(f"{words} [{unit}]" if unit else words)
     return WordedTable(
-        headings=tuple(_heading(str(name)) for name in table.columns),
+        headings=tuple(headings),
         rows=tuple(zip(*columns, strict=True)),
     )
 
@@ -90,12 +95,6 @@ def heading_unit(name: str) -> tuple[str, str]:
     if stem and suffix in _UNITS:
         return _WORDS.get(stem, stem.replace("_", " ")), _UNITS[suffix]
     return name.replace("_", " "), ""
-
-
-def _heading(name: str) -> str:
-    words, unit = heading_unit(name)
-    words = words[:1].upper() + words[1:]
-    return f"{words} [{unit}]" if unit else words
 
 
 def _texts(table: pd.DataFrame) -> dict[str, list[str | None]]:

@@ -90,7 +90,9 @@ def report(
             "The report cannot be written:",
             [Fault("the path is a folder", "name a file in it", file=str(target))],
         )
-    fits = _fits_behind(answers, (fit,) if fit is not None else _as_fits(asked))
+    named = (fit,) if fit is not None else _as_fits(asked)
+    every = (*named, *(used for answer in answers for used in answer.fits))
+    fits = tuple({id(item): item for item in every}.values())
     bad = _bad_names(fits)
     if not allow_bad_health:
         _refuse_bad(bad)
@@ -125,7 +127,7 @@ def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:
 def _as_answers(
     asked: tuple[Any, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
 ) -> tuple[Answer, ...]:
-    """The answers asked for, and those to the usual questions of the fits."""
+    """The answers to report: of a fix, those passed, and those to the usual questions of fits."""
     answers: list[Answer] = []
     faults = []
     for place, item in enumerate(asked):
@@ -147,25 +149,12 @@ def _as_answers(
         faults.append(Fault("a fix without a fit", "give the fits, or leave fix out"))
     if faults:
         raise InputError("The report cannot be written:", faults)
-    return (*_of_fix(fits, fix, allow_bad_health), *answers)
-
-
-def _of_fix(
-    fits: tuple[Fit, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
-) -> tuple[Answer, ...]:
-    """The sensors beside each other where there are several, then each one's attribution."""
     if fix is None:
-        return ()
+        return tuple(answers)
     if len(fits) == 1:
-        return (attribute(fits[0], *fix, allow_bad_health=allow_bad_health),)
+        return (attribute(fits[0], *fix, allow_bad_health=allow_bad_health), *answers)
     together = attribute_sensors(fits, *fix, allow_bad_health=allow_bad_health)
-    return (together, *together.answers.values())
-
-
-def _fits_behind(answers: Iterable[Answer], named: tuple[Fit, ...]) -> tuple[Fit, ...]:
-    """The fits named and those that the answers rest on, each once."""
-    every = (*named, *(fit for answer in answers for fit in answer.fits))
-    return tuple({id(fit): fit for fit in every}.values())
+    return (together, *together.answers.values(), *answers)
 
 
 def _bad_names(fits: tuple[Fit, ...]) -> list[str]:

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
-    from thermcmp.questions.fit_check.question import FitCheck
     from thermcmp.telemetry.campaign.folder import Reduced
 
 #: What is counted for the data section, with its heading.
@@ -152,7 +151,11 @@ def make_page(
     kinds = [answer.kind for answer in answers]
     parts = tuple(
         replace(
-            _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1),
+            _part(
+                f"answer-{number}",
+                answer.title if kinds.count(answer.kind) > 1 else answer.kind.capitalize(),
+                answer,
+            ),
             said_before=frozenset(c for earlier in answers[: number - 1] for c in earlier.caveats),
         )
         for number, answer in enumerate(answers, start=1)
@@ -190,11 +193,6 @@ def make_page(
     )
 
 
-def _answer_part(number: int, answer: Answer, *, is_one_of_several: bool) -> AnswerPart:
-    label = answer.title if is_one_of_several else answer.kind.capitalize()
-    return _part(f"answer-{number}", label, answer)
-
-
 def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
     return AnswerPart(
         anchor=anchor,
@@ -210,37 +208,36 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
 
 
 def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
-    """The checks of each fit; the diagnostics of draws that fits share are shown once."""
+    """The checks of each fit; the diagnostics of draws that fits share are shown once.
+
+    The two figures of a check are answers, and are set as such.
+    """
     shown: dict[int, str] = {}
     parts = []
     for number, (name, fit) in enumerate(zip(names, fits, strict=True), start=1):
-        same = shown.setdefault(id(fit.diagnostics), name)
-        parts.append(_trust_part(number, name, check_fit(fit), "" if same == name else same))
+        same, check = shown.setdefault(id(fit.diagnostics), name), check_fit(fit)
+        # Long names would be squeezed to a word per line beside so many numbers.
+        left_out = check.left_out.shown_table
+        left_out = left_out.assign(effect=[short_effect(effect) for effect in left_out["effect"]])
+        part = TrustPart(
+            name=name,
+            fitted_to=fitted_to(fit),
+            sentences=check.sentences,
+            same_draws="" if same == name else same,
+            diagnostics=worded_table(fit.diagnostics.table),
+            predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
+            left_out=replace(
+                _part(f"left-out-{number}", "Left-out check", check.left_out),
+                table=worded_table(left_out),
+            ),
+            units=worded_table(check.left_out.units),
+            unit=check.left_out.unit,
+            outliers=worded_table(check.outliers) if len(check.outliers) else None,
+            parameters=worded_table(check.parameters),
+            small_k=check.small_k,
+        )
+        parts.append(part)
     return tuple(parts)
-
-
-def _trust_part(number: int, name: str, check: FitCheck, same_draws: str) -> TrustPart:
-    """The checks of one fit; its two figures are answers, and are set as such."""
-    # Long names would be squeezed to a word per line beside so many numbers.
-    left_out = check.left_out.shown_table
-    left_out = left_out.assign(effect=[short_effect(name) for name in left_out["effect"]])
-    return TrustPart(
-        name=name,
-        fitted_to=fitted_to(check.fit),
-        sentences=check.sentences,
-        same_draws=same_draws,
-        diagnostics=worded_table(check.fit.diagnostics.table),
-        predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
-        left_out=replace(
-            _part(f"left-out-{number}", "Left-out check", check.left_out),
-            table=worded_table(left_out),
-        ),
-        units=worded_table(check.left_out.units),
-        unit=check.left_out.unit,
-        outliers=worded_table(check.outliers) if len(check.outliers) else None,
-        parameters=worded_table(check.parameters),
-        small_k=check.small_k,
-    )
 
 
 def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:
@@ -267,14 +264,15 @@ def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]
             versions=tuple(fit.versions.items()),
             alike={},
         )
-        alike = {field: _first_with(parts, field, getattr(part, field)) for field in _ALIKE}
-        parts.append(replace(part, alike={field: of for field, of in alike.items() if of}))
+        # The first fit before it that has the same, by field.
+        alike = {
+            field: earlier.name
+            for field in _ALIKE
+            for earlier in reversed(parts)
+            if getattr(earlier, field) == getattr(part, field)
+        }
+        parts.append(replace(part, alike=alike))
     return tuple(parts)
-
-
-def _first_with(parts: Sequence[FitPart], field: str, value: object) -> str:
-    """Name of the first fit that has that value, or ""."""
-    return next((part.name for part in parts if getattr(part, field) == value), "")
 
 
 def _added_part(section: Section, fits: Sequence[Fit], answers: Sequence[Answer]) -> AddedPart:

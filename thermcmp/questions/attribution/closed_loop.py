@@ -61,7 +61,15 @@ def solve_loop(
         notes += card.notes
         for power in (False, True):
             state = settle(unlimited, card.at(power_w=power_w[power][card.chosen]))
-            _refuse_unsettled(firmware, build, state)
+            unsettled = 1.0 - float(np.mean(state.settled))
+            if unsettled > MOST_UNSETTLED:
+                raise NotEstimableError(
+                    f"{build.cooler_model} on {build.board_model} has no steady state with a "
+                    f"turning fan under '{firmware.name}' in {unsettled:.0%} of the draws "
+                    f"({_commonest(state.status[~state.settled])}). Fix: ask at an ambient and a "
+                    "power at which the fan turns, or leave the firmware's rule out and state "
+                    "fan_rpm."
+                )
             # Another fit with fewer draws: it is independent, so its draws may repeat.
             every = np.searchsorted(card.chosen, np.arange(len(power_w[power])), side="right") - 1
             middle = np.nanmedian(state.fan_rpm)
@@ -93,19 +101,6 @@ def rules_of(
 
 def _commonest(status: NDArray[np.object_]) -> str:
     return str(Counter(status.tolist()).most_common(1)[0][0])
-
-
-def _refuse_unsettled(firmware: Firmware, build: Build, state: CardState) -> None:
-    unsettled = 1.0 - float(np.mean(state.settled))
-    if unsettled <= MOST_UNSETTLED:
-        return
-    doing = _commonest(state.status[~state.settled])
-    raise NotEstimableError(
-        f"{build.cooler_model} on {build.board_model} has no steady state with a turning fan under "
-        f"'{firmware.name}' in {unsettled:.0%} of the draws ({doing}). "
-        "Fix: ask at an ambient and a power at which the fan turns, or leave the firmware's "
-        "rule out and state fan_rpm."
-    )
 
 
 def _loop_notes(firmware: Firmware, build: Build, state: CardState) -> list[str]:
