@@ -194,10 +194,7 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
     imports: list[tuple[pd.DataFrame, str]] = []
     if table is not None:
         frame = tc.read_results(
-            _existing(table),
-            columns=_heading_map(columns),
-            decimal=job.decimal,
-            sheet=job.sheet,
+            _existing(table), columns=_heading_map(columns), decimal=job.decimal, sheet=job.sheet
         )
         imports.append((frame, table.name))
     if reduced is not None:

@@ -70,10 +70,7 @@ def worded_table(table: pd.DataFrame) -> WordedTable:
         words, unit = heading_unit(str(name))
         words = words[:1].upper() + words[1:]
         headings.append(f"{words} [{unit}]" if unit else words)
-    return WordedTable(
-        headings=tuple(headings),
-        rows=tuple(zip(*columns, strict=True)),
-    )
+    return WordedTable(headings=tuple(headings), rows=tuple(zip(*columns, strict=True)))
 
 
 def printed_table(table: pd.DataFrame) -> pd.DataFrame:

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
 from thermcmp.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -66,7 +64,11 @@ def combinations_of(
                 f"{build.name} and {by_corner[corner].name} have the same features",
                 "name the feature in which they differ, or leave one out",
             )
-    groups = _changed_together(np.array(list(by_corner)))
+    # Changes that are equal in all combinations are one.
+    alike: dict[tuple[bool, ...], list[int]] = {}
+    for place, column in enumerate(zip(*by_corner, strict=True)):
+        alike.setdefault(column, []).append(place)
+    groups = list(alike.values())
     changes = tuple(" + ".join(changed[i] for i in group) for group in groups)
     if len(changes) > MOST_CHANGES:
         raise _refusal(
@@ -117,14 +119,6 @@ def _corner(
         if name in changed:
             corner.append(kind == new.get(name))
     return tuple(corner)
-
-
-def _changed_together(combinations: np.ndarray) -> list[list[int]]:
-    """Group the columns of the measured combinations that are equal."""
-    groups: dict[tuple[bool, ...], list[int]] = {}
-    for place, column in enumerate(combinations.T):
-        groups.setdefault(tuple(column.tolist()), []).append(place)
-    return list(groups.values())
 
 
 def _refusal(message: str, fix: str) -> InputError:

@@ -20,7 +20,6 @@ from thermcmp.questions.build_chain.features import combinations_of
 from thermcmp.questions.build_chain.figure import chain_figure
 from thermcmp.questions.build_chain.parts import (
     ChainStudy,
-    Part,
     chain_departures,
     chain_shares,
     chain_steps,
@@ -31,8 +30,6 @@ from thermcmp.questions.phrases import PROB, check_prob, summary
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
-
-    import xarray as xr
 
     from thermcmp.inference.posterior import Fit
 
@@ -114,17 +111,9 @@ def chain(  # noqa: PLR0913 - the public face; all but three are keyword-only
     """
     check_prob(prob)
     if not (np.isfinite(interaction_k) and interaction_k >= 0.0):
-        raise InputError(
-            "How far may changes depart from adding up?",
-            [
-                Fault(
-                    "not zero or more",
-                    "give a number of kelvin",
-                    column="interaction_k",
-                    value=str(interaction_k),
-                )
-            ],
-        )
+        fix, value = "give a number of kelvin", str(interaction_k)
+        fault = Fault("not zero or more", fix, column="interaction_k", value=value)
+        raise InputError("How far may changes depart from adding up?", [fault])
     refuse_bad_health(fit, allowed=allow_bad_health, what="split into steps")
     stated = {
         "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
@@ -166,6 +155,7 @@ def chain(  # noqa: PLR0913 - the public face; all but three are keyword-only
 
 def _answer(study: ChainStudy) -> Chain:
     import pandas as pd
+    import xarray as xr
 
     fit, parts = study.fit, study.parts
     influence = power_scaling(fit, np.stack([part.draws for part in parts]))
@@ -176,7 +166,6 @@ def _answer(study: ChainStudy) -> Chain:
 
     shares = dict(zip(known, data_share(fit, together).tolist(), strict=True)) if known else {}
     first, last, made = study.builds[0], study.builds[-1], study.combinations
-
     rows = []
     for part, moved in zip(study.parts, influence.prior, strict=True):
         # What an assumed departure adds to the variance does not come from the data.
@@ -195,11 +184,15 @@ def _answer(study: ChainStudy) -> Chain:
         )  # fmt: skip
     columns = ["part", "kind", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
     columns += ["prior_influence", "noise_db", "assemblies", "smallest_step_k", "basis", "health"]
+    table = pd.DataFrame(rows, columns=columns)
     return Chain(
         kind="chain of builds",
         title=f"From {first.build.name} to {last.build.name} step by step: {fit.sensor}",
-        table=pd.DataFrame(rows, columns=columns),
-        draws=_dataset(parts),
+        table=table,
+        draws=xr.Dataset(
+            {"improvement_k": (("part", "draw"), np.stack([part.draws for part in parts]))},
+            {"part": list(table["part"]), "kind": ("part", list(table["kind"]))},
+        ),
         sentences=chain_sentences(study),
         caveats=(
             *fit_caveats(
@@ -238,12 +231,3 @@ def _all_builds(
     more = [key for key in keys if key not in known]
     known |= dict(zip(more, chain_builds(fit, [*builds, *more])[len(builds) :], strict=True))
     return steps, [known[key] for key in keys]
-
-
-def _dataset(parts: Sequence[Part]) -> xr.Dataset:
-    import xarray as xr
-
-    return xr.Dataset(
-        {"improvement_k": (("part", "draw"), np.stack([part.draws for part in parts]))},
-        {"part": [part.name for part in parts], "kind": ("part", [part.kind for part in parts])},
-    )

@@ -9,12 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array, IntArray
-from thermcmp.inference.checks.leave_out import (
-    THINNED,
-    Deletions,
-    LeaveOut,
-    draws_for,
-)
+from thermcmp.inference.checks.leave_out import THINNED, Deletions, LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import Units
 from thermcmp.inference.checks.refits import fit_without
 from thermcmp.inference.diagnostics import pareto_limit
@@ -87,7 +82,7 @@ def left_out_answer(
     prob: float,
     seed: int,
 ) -> LeftOutCheck:
-    """How far each effect moves without each unit."""
+    """Return how far each effect moves without each unit."""
     import pandas as pd
     import xarray as xr
 
@@ -96,11 +91,16 @@ def left_out_answer(
     whole = fit.combined(weights)
     left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
     table = _table(names, whole, units, left, prob)
-
     changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
     # The first column keeps a unit unknown, and the largest of no effects.
     largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
-    dims = (units.kind, "effect")
+    dims, caveats = (units.kind, "effect"), []
+    unknown = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
+    if unknown:
+        caveats.append(
+            f"Not known without {len(unknown)} of {len(units.names)}: {few_named(unknown)}. Their "
+            "weights cannot be trusted; check_fit(fit, refits=…) refits without them."
+        )
     return LeftOutCheck(
         kind="left-out check",
         title=f"Without one {units.kind}: how far each effect moves",
@@ -110,7 +110,7 @@ def left_out_answer(
             {units.kind: list(units.names), "effect": list(names)},
         ),
         sentences=_sentences(table, units),
-        caveats=_caveats(units, left),
+        caveats=tuple(caveats),
         prob=prob,
         draw_figure=partial(left_out_figure, unit=units.kind),
         shown_rows=tuple(range(min(len(table), MOST_EFFECTS))),
@@ -201,8 +201,10 @@ def _table(
         if np.isnan(without):
             rows.append((name, mean, low, high, "–", *[np.nan] * 5, "not known"))
             continue
-        health, shift = _health(whole[:, place], without), without - mean
-        ends = left.ends[place]
+        is_sure = np.mean(np.sign(whole[:, place]) == np.sign(mean)) >= SURE
+        turns = is_sure and np.sign(without) != np.sign(mean)
+        health = "its sign rests on one" if turns else "ok"
+        ends, shift = left.ends[place], without - mean
         rows.append(
             (name, mean, low, high, units.names[group], without, *ends, shift, shift / sd, health)
         )
@@ -210,13 +212,6 @@ def _table(
     columns += ["without_mean_k", "without_low_k", "without_high_k", "change_k", "change_sds"]
     table = pd.DataFrame(rows, columns=[*columns, "health"])
     return table.sort_values("change_sds", key=np.abs, ascending=False, ignore_index=True)
-
-
-def _health(whole: Array, without: float) -> str:
-    side = np.sign(np.mean(whole))
-    if np.mean(np.sign(whole) == side) >= SURE and np.sign(without) != side:
-        return "its sign rests on one"
-    return "ok"
 
 
 def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
@@ -245,13 +240,3 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
 def _phrase(effect: str) -> str:
     """An effect in a sentence, the shorter way."""
     return in_sentence(short_effect(effect))
-
-
-def _caveats(units: Units, left: _Left) -> tuple[str, ...]:
-    unknown = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
-    if not unknown:
-        return ()
-    return (
-        f"Not known without {len(unknown)} of {len(units.names)}: {few_named(unknown)}. Their "
-        "weights cannot be trusted; check_fit(fit, refits=…) refits without them.",
-    )

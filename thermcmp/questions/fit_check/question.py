@@ -156,6 +156,23 @@ def check_fit(
     left_out = left_out_answer(fit, units, effects, refits=refits, prob=prob, seed=seed)
     notes = [fit.note(name, small_k) for name in fit.parameter_names]
     named = outliers(fit)
+    sentences = list(fit.diagnostics.sentences)
+    if fit.fitted_with:
+        sentences.append(
+            f"Fitted together with {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
+            "left out or refitted below."
+        )
+    sentences += (*predictive.sentences, *left_out.sentences)
+    if len(wanted) < len(every):
+        sentences.append(
+            f"Of {len(every)} pairs of levels the {len(wanted)} with the level of most rows of "
+            "each factor were checked; choose others by `contrasts`, or `before` and `after`."
+        )
+    sentences += (*left_out.caveats, *(outlier.sentence for outlier in named))
+    sentences += discount_words(fit)
+    if not named:
+        sentences.append("No run and no assembly is an outlier.")
+    sentences += _parameter_sentences(fit, notes, small_k, prob)
     return FitCheck(
         fit=fit,
         predictive=predictive,
@@ -166,18 +183,7 @@ def check_fit(
         ),
         parameters=_parameters(fit, notes),
         small_k=small_k,
-        sentences=(
-            *fit.diagnostics.sentences,
-            *_fitted_with(fit),
-            *predictive.sentences,
-            *left_out.sentences,
-            *_passed_over(every, wanted),
-            *left_out.caveats,
-            *(outlier.sentence for outlier in named),
-            *discount_words(fit),
-            *([] if named else ["No run and no assembly is an outlier."]),
-            *_parameter_sentences(fit, notes, small_k, prob),
-        ),
+        sentences=tuple(sentences),
     )
 
 
@@ -192,25 +198,6 @@ def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
             rows = np.bincount(fit.design.index[:, place])
             common[factor] = fit.design.levels[place][int(np.argmax(rows))]
     return [c for c in wanted if common.get(c.factor) in (c.first, c.second)]
-
-
-def _passed_over(every: Sequence[Contrast], wanted: Sequence[Contrast]) -> tuple[str, ...]:
-    if len(wanted) == len(every):
-        return ()
-    return (
-        f"Of {len(every)} pairs of levels the {len(wanted)} with the level of most rows of each "
-        "factor were checked; choose others by `contrasts`, or `before` and `after`.",
-    )
-
-
-def _fitted_with(fit: Fit) -> tuple[str, ...]:
-    """The sensors fitted together, of which only this one's readings are left out."""
-    if not fit.fitted_with:
-        return ()
-    return (
-        f"Fitted together with {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
-        "left out or refitted below.",
-    )
 
 
 def _predictive(fit: Fit, seed: int, prob: float) -> Answer:

@@ -112,7 +112,19 @@ def _fan_panel(answer: Margin, ax: Axes, axis: str) -> Axes:
     at_most_c = answer.ambient_at_most_c
     ambient = table["ambient_c"].to_numpy(float)
     if _inside(at_most_c, ambient):
-        _highest_speed(panel, at_most_c, is_late=at_most_c > ambient.mean())
+        # Late in the sweep, the words go to the left.
+        is_late = at_most_c > ambient.mean()
+        panel.axvline(at_most_c, color=INK, linewidth=1.0, linestyle=":", zorder=2)
+        panel.annotate(
+            f"highest speed from {at_most_c:.0f} °C",
+            (at_most_c, 0.0),
+            xycoords=panel.get_xaxis_transform(),
+            xytext=(-5 if is_late else 5, 4),
+            ha="right" if is_late else "left",
+            textcoords="offset points",
+            fontsize=SIZE,
+            color=INK,
+        )
     finish(panel, "", axis, grid="both")
     panel.margins(y=0.2)
     panel.set_ylabel("Fan speed [rpm]", fontsize=SIZE, color=INK)
@@ -123,21 +135,6 @@ def _fan_panel(answer: Margin, ax: Axes, axis: str) -> Axes:
             _above(panel, x, words)
         _heading(panel, "Noise [dB(A)]")
     return panel
-
-
-def _highest_speed(panel: Axes, ambient_c: float, *, is_late: bool) -> None:
-    """Mark from where on the fan is at its highest speed; late ones are named at the left."""
-    panel.axvline(ambient_c, color=INK, linewidth=1.0, linestyle=":", zorder=2)
-    panel.annotate(
-        f"highest speed from {ambient_c:.0f} °C",
-        (ambient_c, 0.0),
-        xycoords=panel.get_xaxis_transform(),
-        xytext=(-5 if is_late else 5, 4),
-        ha="right" if is_late else "left",
-        textcoords="offset points",
-        fontsize=SIZE,
-        color=INK,
-    )
 
 
 def _below(ax: Axes) -> Axes:

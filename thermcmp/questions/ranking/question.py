@@ -126,15 +126,10 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     check_matters(matters_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="ranked")
     stated = {
-        "ambient_c": ambient_c,
-        "power_w": power_w,
-        "fan_rpm": fan_rpm,
-        "noise_dba": noise_dba,
-        "mic_distance_m": mic_distance_m,
-        "case_rise_k": case_rise_k,
-        "altitude_m": altitude_m,
+        "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
+        "mic_distance_m": mic_distance_m, "case_rise_k": case_rise_k, "altitude_m": altitude_m,
         "measured_altitude_m": measured_altitude_m,
-    }
+    }  # fmt: skip
     held = Conditions.of(at, {name: v for name, v in stated.items() if v is not None})
     where = Scope.of(scope)
     noise = noise_for(fit, held)
@@ -155,29 +150,13 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
             {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in ordered]}
         ),
         sentences=_sentences(reached, temperatures, groups, matters_k, prob),
-        caveats=(*_caveats(fit, ordered, noise, held, where, builds), *_mounted_once(fit, builds)),
+        caveats=_caveats(fit, ordered, noise, held, where, builds),
         prob=prob,
         draw_figure=ranking_figure,
         conditions=held,
         matters_k=matters_k,
         scope=str(where),
         fits=(fit,),
-    )
-
-
-def _mounted_once(fit: Fit, builds: Mapping[str, Build]) -> tuple[str, ...]:
-    """Name the products whose one assembly cannot be told apart from the product."""
-    keys = level_keys(fit.results, ("lab", "assembly"))
-    once = [
-        name
-        for name, build in builds.items()
-        if len(set(keys[matching_rows(fit.results, build)])) == 1
-    ]
-    if not once:
-        return ()
-    return (
-        f"Mounted once only: {', '.join(once)}. A lucky or bad assembly counts to the product, "
-        "within what assemblies differ elsewhere; test a second assembly of each.",
     )
 
 
@@ -221,20 +200,8 @@ def _table(
                 "noise_dba": np.nan if entry.noise is None else float(np.mean(entry.noise)),
             }
         rows.append({**row, "health": entry.health})
-    columns = [
-        "product",
-        "mean_c",
-        "low_c",
-        "high_c",
-        "rank_mean",
-        "rank_low",
-        "rank_high",
-        "p_best",
-        "group",
-        "fan_rpm",
-        "noise_dba",
-        "health",
-    ]
+    columns = ["product", "mean_c", "low_c", "high_c", "rank_mean", "rank_low", "rank_high"]
+    columns += ["p_best", "group", "fan_rpm", "noise_dba", "health"]
     return pd.DataFrame(rows, columns=columns).astype({"group": "Int64"})
 
 
@@ -290,15 +257,18 @@ def _caveats(
         caveats.append(held.altitude_words)
     if noise is not None:
         caveats += noise.design.notes
+    keys = level_keys(fit.results, ("lab", "assembly"))
+    once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.results, b)])) == 1]
+    if once:
+        caveats.append(
+            f"Mounted once only: {', '.join(once)}. A lucky or bad assembly counts to the product, "
+            "within what assemblies differ elsewhere; test a second assembly of each."
+        )
     return tuple(caveats)
 
 
 def _gap_weights(
-    fit: Fit,
-    reached: Sequence[Entry],
-    held: Conditions,
-    scope: Scope,
-    builds: Mapping[str, Build],
+    fit: Fit, reached: Sequence[Entry], held: Conditions, scope: Scope, builds: Mapping[str, Build]
 ) -> Callable[[float], Array]:
     """Weights of the effects in each product's gap to the coolest, for an exponent."""
     power_w = held.power_w if held.power_w is not None else fit.reference.power_w

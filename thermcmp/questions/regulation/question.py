@@ -99,6 +99,7 @@ def regulated_runs(
     NotEstimableError
         If no run was regulated.
     """
+    import pandas as pd
     import xarray as xr
 
     check_prob(prob)
@@ -123,7 +124,7 @@ def regulated_runs(
     return RegulatedRuns(
         kind="regulated runs",
         title=f"Regulated runs of the {sensor} sensor",
-        table=_table(lines),
+        table=pd.DataFrame(lines),
         draws=xr.Dataset(),
         sentences=(*(_sentence(a, b, of, sensor) for (a, b), of in compared.items()), why),
         caveats=notes,
@@ -146,7 +147,7 @@ def _usable(rows: pd.DataFrame) -> pd.Series:
 
 
 def _fits(results: pd.DataFrame | Fit) -> tuple[Fit, ...]:
-    """The fit that was given; none for plain rows."""
+    """Return the fit, where the results are one."""
     import pandas as pd
 
     return () if isinstance(results, pd.DataFrame) else (results,)
@@ -227,15 +228,6 @@ def _pair_lines(first: HeldBuild, second: HeldBuild, prob: float) -> list[Line]:
             words = f"held by {first.by} and by {second.by}"
         lines.append(replace(line, health=words) if words else line)
     return lines
-
-
-def _table(lines: list[Line]) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(lines)[
-        ["build", "quantity", "unit", "mean", "sd", "low", "high", "held_c", "ambient_c",
-         "regulated_by", "runs", "assemblies", "health"]
-    ]  # fmt: skip
 
 
 def _sentence(first: HeldBuild, second: HeldBuild, lines: list[Line], sensor: str) -> str:

@@ -146,10 +146,7 @@ def unlike(first: HeldBuild, second: HeldBuild) -> str:
     rise = (second.held_c - second.ambient_c) - (first.held_c - first.ambient_c)
     if abs(rise) > RISE_K:
         differences.append(f"the rise held differs by {abs(rise):.1f} K")
-    kept = {
-        "fan": [("power", POWER_SHARE, "W")],
-        "power": [("fan speed", SPEED_SHARE, "rpm")],
-    }
+    kept = {"fan": [("power", POWER_SHARE, "W")], "power": [("fan speed", SPEED_SHARE, "rpm")]}
     for quantity, share, unit in kept.get(first.by, []):
         both = [build.known(quantity) for build in (first, second)]
         if not all(len(values) for values in both):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -32,7 +33,6 @@ from thermcmp.questions.separation.contrasts import (
 
 if TYPE_CHECKING:
     import pandas as pd
-    import xarray as xr
 
     from thermcmp.inference.posterior import Fit
 
@@ -112,6 +112,8 @@ def separate(
     NotEstimableError
         If a build has a part that the fit has not seen.
     """
+    import xarray as xr
+
     check_prob(prob)
     check_matters(matters_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="separated")
@@ -133,19 +135,23 @@ def separate(
         f"{factor_words(term.columns[0])} {model}"
         for term, levels in zip(fit.design.terms, fit.design.levels, strict=True)
         if term.role is Role.SPECIMEN and term.acts is Acts.RESISTANCE
-        for model in _models_with_one(levels)
-        if model in named
+        for model, specimens in Counter(level.rsplit(" · ", 1)[0] for level in levels).items()
+        if specimens == 1 and model in named
     ]
     if lone:
         caveats.append(
             f"Only one specimen was tested of {few_named(lone)}: for their product lines "
             "the spread between specimens comes from the other models and the prior."
         )
+    values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
     return Separation(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
         table=_table(rows, influence.prior, prob),
-        draws=_dataset(rows),
+        draws=xr.Dataset(
+            {"effect_k": (("contrast", "draw"), values)},
+            {"contrast": [f"{row.factor}: {row.contrast}" for row in rows]},
+        ),
         sentences=_sentences(rows, shown, wanted),
         caveats=(
             *fit_caveats(
@@ -184,12 +190,12 @@ def _sentences(
 ) -> tuple[str, ...]:
     """The rows shown in words; where many are aliased, those in a few sentences for all."""
     aliased = [row for row in rows if row.aliased_with]
-    told = [rows[place] for place in shown]
+    named = [rows[place] for place in shown]
     if len(aliased) <= 2 * FEW:
         # What cannot be told apart is named although other rows take its place.
-        told += [row for row in aliased if row not in told]
-        return tuple(row.sentence for row in told)
-    measured = [row.sentence for row in told if not row.aliased_with]
+        named += [row for row in aliased if row not in named]
+        return tuple(row.sentence for row in named)
+    measured = [row.sentence for row in named if not row.aliased_with]
     return (*alias_sentences(wanted), *measured)
 
 
@@ -272,43 +278,11 @@ def _level(fit: Fit, build: Build, factor: str) -> str | None:
 def _table(rows: Sequence[EffectRow], influence: Array, prob: float) -> pd.DataFrame:
     import pandas as pd
 
-    return pd.DataFrame(
-        [
-            (
-                row.factor,
-                row.contrast,
-                *summary(row.draws, prob),
-                row.share,
-                moved,
-                ", ".join(row.aliased_with),
-                row.health,
-            )
-            for row, moved in zip(rows, influence, strict=True)
-        ],
-        columns=[
-            "factor",
-            "contrast",
-            "mean_k",
-            "sd_k",
-            "low_k",
-            "high_k",
-            "data_share",
-            "prior_influence",
-            "aliased_with",
-            "health",
-        ],
-    )
-
-
-def _dataset(rows: Sequence[EffectRow]) -> xr.Dataset:
-    import xarray as xr
-
-    names = [f"{row.factor}: {row.contrast}" for row in rows]
-    values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
-    return xr.Dataset({"effect_k": (("contrast", "draw"), values)}, {"contrast": names})
-
-
-def _models_with_one(levels: Sequence[str]) -> list[str]:
-    """Models of which a nested specimen term has one level only."""
-    models = [level.rsplit(" · ", 1)[0] for level in levels]
-    return [model for model in dict.fromkeys(models) if models.count(model) == 1]
+    cells = [
+        (row.factor, row.contrast, *summary(row.draws, prob), row.share, moved,
+         ", ".join(row.aliased_with), row.health)
+        for row, moved in zip(rows, influence, strict=True)
+    ]  # fmt: skip
+    columns = ["factor", "contrast", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
+    columns += ["prior_influence", "aliased_with", "health"]
+    return pd.DataFrame(cells, columns=columns)

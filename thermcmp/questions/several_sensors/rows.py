@@ -116,7 +116,8 @@ def assembly_rows(
     chosen: list[str] = []
     for part in every:
         rows_of_part = [rows[part] for rows in by_sensor.values() if part in rows]
-        stands_out = any(_apart_k(row, prob) > spreads[row.sensor] for row in rows_of_part)
+        ends = [(interval(row.draws, prob), spreads[row.sensor]) for row in rows_of_part]
+        stands_out = any(max(low, -high) > spread for (low, high), spread in ends)
         if stands_out and not _mirrored(rows_of_part, chosen, by_sensor):
             chosen.append(part)
 
@@ -143,12 +144,6 @@ def _mirrored(
     if not others:
         return False
     return others[0].part in chosen or sum(row.mean_k for row in rows_of_part) > 0.0
-
-
-def _apart_k(row: SensorRow, prob: float) -> float:
-    """End of the interval that is nearer to zero, below 0 where it holds zero [K]."""
-    low, high = interval(row.draws, prob)
-    return max(low, -high)
 
 
 def _linear_rows(

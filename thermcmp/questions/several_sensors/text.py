@@ -44,7 +44,13 @@ def sensor_sentences(
     sensors = [fit.sensor for fit in fits]
     verdicts = [_verdict(_of(rows, sensor, FIX), prob) for sensor in sensors]
     sentences = [f"{builds[1].name} against {builds[0].name}: {'; '.join(verdicts)}."]
-    sentences += [_parts_words(_of(rows, sensor, FIX), prob) for sensor in sensors]
+    for sensor in sensors:
+        parts = [
+            f"{row.part.removeprefix('firmware: ')} {range_words(row.draws, prob)}"
+            for row in _of(rows, sensor, FIX)
+            if row.part != TOTAL and not np.isnan(row.draws).any()
+        ]
+        sentences.append(f"Of that at the {sensor}, order-free: {', '.join(parts)}.")
     for sensor in sensors:
         sentences += _remount_words(_of(rows, sensor, REMOUNT), _of(rows, sensor, FIX), prob)
     sentences += _alike(_named(rows, REMOUNT_ANY), prob)
@@ -99,15 +105,6 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
     if high < 0.0:
         return f"{total.sensor} gets worse by {range_words(-total.draws, prob)}"
     return f"{total.sensor} does not surely improve: {words}"
-
-
-def _parts_words(rows: Sequence[SensorRow], prob: float) -> str:
-    parts = [
-        f"{row.part.removeprefix('firmware: ')} {range_words(row.draws, prob)}"
-        for row in rows
-        if row.part != TOTAL and not np.isnan(row.draws).any()
-    ]
-    return f"Of that at the {rows[0].sensor}, order-free: {', '.join(parts)}."
 
 
 def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: float) -> list[str]:
@@ -240,37 +237,22 @@ def sensor_caveats(
             "Each sensor has a fit of its own. Errors common to the sensors are not propagated, so "
             "do not add or subtract sensors. Fix: fit them together with fit_sensors."
         )
-    lacking = [
-        fit.sensor
-        for fit in fits
-        if not any(row.sensor == fit.sensor and row.kind == REMOUNT for row in rows)
-    ]
+    lacking = [fit for fit in fits if not _of(rows, fit.sensor, REMOUNT)]
     if lacking:
+        kinds = sorted(lacking[0].results[KIND].dropna().unique())
+        why = "factory and bench assemblies changed together with other parts"
+        if len(kinds) < 2:
+            why = f"all assemblies are of one kind ({kinds[0] if kinds else 'not stated'})"
         caveats.append(
-            f"No reassembly penalty for {_joined(lacking)}: {_why_none(fits, lacking[0])}. Fix: "
+            f"No reassembly penalty for {_joined([fit.sensor for fit in lacking])}: {why}. Fix: "
             "run the same parts as they came from the factory and after a bench assembly."
         )
-    caveats += _alone(fits[0], builds)
+    assemblies = assemblies_of(fits[0])
+    mounted = {} if assemblies is None else {b.name: len(assemblies.of(b)) for b in builds}
+    once = [name for name, count in mounted.items() if count == 1]
+    if once:
+        caveats.append(
+            f"Mounted once only: {_joined(once)}. A bad assembly there would count to the fix; "
+            "test a second assembly."
+        )
     return caveats
-
-
-def _why_none(fits: Sequence[Fit], sensor: str) -> str:
-    fit = next(fit for fit in fits if fit.sensor == sensor)
-    kinds = sorted(fit.results[KIND].dropna().unique())
-    if len(kinds) < 2:
-        return f"all assemblies are of one kind ({kinds[0] if kinds else 'not stated'})"
-    return "factory and bench assemblies changed together with other parts"
-
-
-def _alone(fit: Fit, builds: tuple[Build, Build]) -> list[str]:
-    """Name the builds whose only assembly cannot be told apart from their parts."""
-    assemblies = assemblies_of(fit)
-    if assemblies is None:
-        return []
-    once = [build.name for build in builds if len(assemblies.of(build)) == 1]
-    if not once:
-        return []
-    return [
-        f"Mounted once only: {_joined(once)}. A bad assembly there would count to the fix; test "
-        "a second assembly."
-    ]
