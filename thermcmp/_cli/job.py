@@ -107,7 +107,7 @@ class Job:
 
 
 def demo_folder() -> Path:
-    """Folder of the demo campaign: in the installed package, else in the source tree."""
+    """Return the demo campaign's folder: in the installed package, else in the source tree."""
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "_demo", package.parent / "datasets" / "demo"):
         if (folder / "campaign.csv").is_file():
@@ -139,13 +139,13 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     fit = fits[sensor]
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Asking the questions"):
-        asked = (
+        named = (
             *_ask(job, fit, [fits[name] for name in beside]),
             *_margins(job, fits, sensor, rules),
             # Those that inform no fit too.
             *([("Regulated runs", tc.regulated_runs(rows))] if any_regulated(rows) else []),
         )
-        for name, answer in asked:
+        for name, answer in named:
             if isinstance(answer, str):
                 lines.append(f"{name}: {answer}")
             else:
@@ -161,7 +161,7 @@ def run_job(job: Job, progress: Progress) -> list[str]:
 
 
 def _reduced(job: Job) -> Reduced:
-    """Results of the logs that the job names, or of the demo's."""
+    """Reduce the logs that the job names, or the demo's."""
     import thermcmp as tc
 
     folder = demo_folder()
@@ -177,7 +177,7 @@ def _reduced(job: Job) -> Reduced:
 
 
 def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
-    """Result rows of the library that the job names or makes."""
+    """Read the result rows of the library that the job names or makes."""
     import thermcmp as tc
 
     if job.library is not None and job.results is None and reduced is None:
@@ -206,7 +206,7 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
 
 
 def _library_name(imports: Sequence[tuple[pd.DataFrame, str]]) -> str:
-    """Name of a fresh library by what goes into it.
+    """Name a new library by what goes into it.
 
     A repeated import finds its own; changed files, or logs reduced in another way by a
     newer version, meet no rows that they would contradict.
@@ -258,7 +258,7 @@ def _sensor(job: Job, rows: pd.DataFrame) -> str:
 
 
 def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
-    """Further sensors to attribute the fix on: those named, or the demo's."""
+    """Return the further sensors on which the fix is attributed: those named, or the demo's."""
     held = sorted(str(name) for name in rows["sensor"].dropna().unique() if name != sensor)
     if job.beside is None:
         return tuple(name for name in DEMO_BESIDE if job.is_demo and name in held)
@@ -275,7 +275,7 @@ def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
 
 
 def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
-    """The firmware rule of each build, where the job has a firmware table."""
+    """Read the firmware rule of each build, where the job has a firmware table."""
     if job.firmware is None:
         return {}
     return rules_of(
@@ -290,7 +290,7 @@ def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
 
 
 def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, Any]:
-    """A fit per sensor: together where the rows allow it, else one by one."""
+    """Fit each sensor: together where the rows allow it, else one by one."""
     import thermcmp as tc
 
     if len(sensors) > 1:
@@ -305,7 +305,7 @@ def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, 
 
 
 def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answer | str]]:
-    """Name and answer of each question but the margin, or the reason why it was not asked."""
+    """Yield name and answer of each question but the margin, or why there is no answer."""
     import thermcmp as tc
 
     before, after = job.builds
@@ -337,7 +337,7 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
 def _margins(
     job: Job, fits: Mapping[str, Any], sensor: str, rules: Mapping[str, Rule]
 ) -> Iterator[tuple[str, Answer | str]]:
-    """The margin of each build; where its firmware's rule is known, the fan answers by it."""
+    """Yield the margin of each build, under its firmware's rule where that is known."""
     import thermcmp as tc
 
     limit_c = job.limit_c if job.limit_c is not None else (DEMO_LIMIT_C if job.is_demo else None)
@@ -357,7 +357,7 @@ def _margins(
 
 
 def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
-    """Fit of the two builds' own parts alone; None if there is little else or too little."""
+    """Fit the parts of the two builds alone; None if there is little else or too little."""
     import thermcmp as tc
     from thermcmp.prediction.builds import build_of
 

@@ -60,7 +60,7 @@ def read_options(arguments: Sequence[str] | None = None) -> Job:
 
 
 def _add_data(parser: argparse.ArgumentParser) -> None:
-    """What to read and where to write."""
+    """Add the options for what to read and where to write."""
     data = parser.add_argument_group("data")
     data.add_argument("--library", type=Path, metavar="PATH", help="your own library")
     data.add_argument("--results", type=Path, metavar="FILE", help="your own table, imported first")
@@ -90,33 +90,33 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_questions(parser: argparse.ArgumentParser) -> None:
-    """What to ask, and at which conditions."""
-    asked = parser.add_argument_group("questions")
-    asked.add_argument("--sensor", help="sensor to ask about (demo: memory)")
-    asked.add_argument(
+    """Add the options for the questions and their conditions."""
+    group = parser.add_argument_group("questions")
+    group.add_argument("--sensor", help="sensor to ask about (demo: memory)")
+    group.add_argument(
         "--beside",
         nargs="+",
         metavar="SENSOR",
         help=f"further sensors to attribute the fix on (demo: {', '.join(DEMO_BESIDE)})",
     )
     for name, demo in (("--before", DEMO_BEFORE), ("--after", DEMO_AFTER)):
-        asked.add_argument(name, metavar="BUILD", help=f"'product / firmware' (demo: {demo})")
-    asked.add_argument(
+        group.add_argument(name, metavar="BUILD", help=f"'product / firmware' (demo: {demo})")
+    group.add_argument(
         "--limit-c",
         type=float,
         metavar="C",
         help=f"highest allowed sensor temperature, °C (demo: {DEMO_LIMIT_C:g})",
     )
-    asked.add_argument(
+    group.add_argument(
         "--firmware",
         type=Path,
         metavar="FILE",
         help="table of what the firmwares do: in the margin the fan then answers warmer air",
     )
-    asked.add_argument(
+    group.add_argument(
         "--duty", type=Path, metavar="FILE", help="fan speed by duty, for curves stated in duty"
     )
-    asked.add_argument("--cooler-id", metavar="ID", help="which specimen of the duty table")
+    group.add_argument("--cooler-id", metavar="ID", help="which specimen of the duty table")
     numbers = (
         ("--case-air-c", "C", 35.0, "air at the cooler's intake in a warm case, °C"),
         ("--noise-dba", "DBA", 40.0, "sound level for the ranking, dB(A)"),
@@ -124,6 +124,6 @@ def _add_questions(parser: argparse.ArgumentParser) -> None:
         ("--ambient-c", "C", 21.0, "ambient for the ranking, °C"),
     )
     for name, unit, usual, meaning in numbers:
-        asked.add_argument(
+        group.add_argument(
             name, type=float, default=usual, metavar=unit, help=f"{meaning} (default: %(default)s)"
         )

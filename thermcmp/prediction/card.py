@@ -76,7 +76,7 @@ class CardState:
         return np.isfinite(self.fan_rpm)
 
     def share(self, status: str) -> float:
-        """Share of the draws in which the fan does that."""
+        """Return the share of the draws in which the fan does that."""
         return float(np.mean(self.status == status))
 
 
@@ -197,7 +197,7 @@ def card_of(
 
 
 def linked_terms(first: Fit, second: Fit) -> tuple[str, ...]:
-    """Terms whose effects are correlated in one joint posterior of two sensors."""
+    """Return the terms whose effects are correlated in one joint posterior of two sensors."""
     if not one_posterior((first, second)):
         return ()
     names = [term.name for term in first.design.terms]

@@ -95,7 +95,7 @@ def speed_at_noise(
 def entry_at(
     fit: Fit, name: str, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Entry:
-    """Bring one product to the conditions, draw by draw."""
+    """Return one product at the conditions, draw by draw."""
     count, fitted = fit.draw_count, FittedBuild(fit, build, scope, held)
     health = [str(fit.health)]
     speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed

@@ -73,7 +73,7 @@ class FittedBuild:
     def rise(
         self, flow_speed: Array | float, power_w: Array | float, *, effects: slice | None = None
     ) -> Array:
-        """Rise over the intake's air, shape (S,) [K]; only that of some effects, if stated."""
+        """Compute the rise over the intake's air, shape (S,) [K]; of some effects if stated."""
         parts = self.parts_k
         if effects is not None:
             drawn = self.fit.effects[:, effects]
@@ -81,7 +81,7 @@ class FittedBuild:
         return self._rise(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
 
     def weights(self, exponent: float, flow_speed: float, power_w: float) -> Array:
-        """Weights of the effects in the rise at an airflow exponent, shape (q,)."""
+        """Return the weights of the effects in the rise at an airflow exponent, shape (q,)."""
         return self._rise(self.effect_weights, exponent, flow_speed, power_w)
 
     def _rise(
@@ -91,7 +91,7 @@ class FittedBuild:
         flow_speed: Array | float,
         power_w: Array | float,
     ) -> Array:
-        """The rise of `model.design` from its parts, in this air."""
+        """Compute the rise of `model.design` from its parts, in this air."""
         design, ratio = self.fit.design, self.air.density_ratio
         factors = design.coefficients_at(flow_speed, power_w / design.reference.power_w)
         flow = design.airflow(flow_speed, exponent)
@@ -138,7 +138,7 @@ class FittedBuild:
         return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
 
     def level(self, flow_speed: Array) -> Array:
-        """Sound level at fan speeds, shape (S,) [dB(A)].
+        """Compute the sound level at fan speeds, shape (S,) [dB(A)].
 
         NaN where no level was measured, or where the speeds' median is far outside those
         at which the cooler's was.

@@ -60,7 +60,7 @@ class Setting:
     held_c: float | None = None
 
     def draws(self, count: int, seed: int | None) -> tuple[Array, Array]:
-        """Draws of the mean fan speed and power, shape (count,) each.
+        """Draw the mean fan speed and power, shape (count,) each.
 
         Student's t about the means. Seeded by the setting's own numbers too: equal
         settings have equal draws, and swapping two builds swaps theirs.
@@ -165,7 +165,7 @@ def stock_rows(fit: Fit, build: Build) -> tuple[BoolArray, bool]:
 
 
 def _scatter(rows: pd.DataFrame, column: str) -> tuple[float, int]:
-    """Standard deviation of a column among repeated stock runs, and its degrees of freedom.
+    """Compute a column's standard deviation among repeated stock runs, and its degrees of freedom.
 
     Pooled over all firmwares and hardware of the fit: two repeats alone say next to
     nothing of how far a third would be off.

@@ -29,6 +29,12 @@ MOST_CELLS: Final = 2_000_000
 SURE: Final = 0.90
 #: An assembly without which the error grows more than this holds the answer alone.
 ALONE: Final = 3.0
+#: Sentences for what the priors decide, and for what they move.
+_INFLUENCE: Final = {
+    "the prior decides": "Somewhat other priors would give another answer, more than the rows "
+    "would: {}. Fix: see fit.priors.table, or add assemblies or sessions.",
+    "the prior matters": "The rows hold these, but somewhat other priors would move them: {}.",
+}
 #: Caveats of one kind before the rest is counted.
 _NAMED: Final = 4
 
@@ -61,7 +67,7 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
 def fit_caveats(
     fit: Fit, *, influence: Mapping[str, str] | None = None, linear: Linear | None = None
 ) -> list[str]:
-    """Caveats that an answer of a fit carries."""
+    """Return the caveats that every answer of a fit carries."""
     caveats = [str(item) + "." for item in fit.design.left_out]
     if fit.health != "ok":
         caveats.append(
@@ -69,7 +75,14 @@ def fit_caveats(
         )
     if fit.health == "bad":
         caveats.append("Fit health is 'bad'; answered because allow_bad_health=True.")
-    caveats += _prior_caveats(influence or {})
+    for words, sentence in _INFLUENCE.items():
+        hit = [
+            f"{name} (by the prior of '{text.removeprefix(words)[2:-1]}')"
+            for name, text in (influence or {}).items()
+            if text.startswith(words)
+        ]
+        if hit:
+            caveats.append(sentence.format(few_named(hit)))
     named = [outlier.sentence for outlier in outliers(fit)]
     caveats += _few(named, "more outliers among runs and assemblies: see check_fit.")
     little = discount_words(fit)
@@ -78,13 +91,13 @@ def fit_caveats(
 
 
 def _few(sentences: list[str], rest: str) -> list[str]:
-    """The first sentences, and a count of the rest."""
+    """Return the first sentences, and a count of the rest."""
     more = len(sentences) - _NAMED
     return sentences[:_NAMED] + ([f"{more} {rest}"] if more > 0 else [])
 
 
 def outliers(fit: Fit) -> tuple[Outlier, ...]:
-    """Runs and assemblies of a fit that the others do not explain."""
+    """Return the runs and assemblies of a fit that the others do not explain."""
     return fit.once("outliers", _find_outliers)
 
 
@@ -114,54 +127,35 @@ def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
     return (*runs_named, *(assembly for assembly in others if assembly.name not in single))
 
 
-def _left_out(fit: Fit) -> tuple[Deletions, Deletions]:
-    """Runs and assemblies left out, once for all answers of a fit."""
-    return fit.once("left out", _leave_out)
-
-
-def _leave_out(fit: Fit) -> tuple[Deletions, Deletions]:
-    both = [units_of(fit, unit).codes for unit in ("run", "assembly")]
-    by_run, by_assembly = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
-    return by_run, by_assembly
+def _left_out(fit: Fit) -> list[Deletions]:
+    """Leave out each run, and each assembly, once for all answers of a fit."""
+    kinds = ("run", "assembly")
+    return fit.once(
+        "left out",
+        lambda fit: LeaveOut(
+            fit, [units_of(fit, kind).codes for kind in kinds], draws=draws_for(fit, DRAWS)
+        ).each(),
+    )
 
 
 def discounts(fit: Fit) -> tuple[Discounted, ...]:
-    """Runs that count for little, by Student's t."""
+    """Return the runs that count for little, by Student's t."""
     return fit.once("discounts", lambda fit: discounted(fit, units_of(fit, "run"), DRAWS))
 
 
 def discount_words(fit: Fit) -> list[str]:
-    """Sentences on the runs that count for little and are not named as outliers."""
+    """Describe the runs that count for little and are not named as outliers."""
     named = {outlier.name for outlier in outliers(fit) if outlier.kind == "run"}
     return [run.sentence for run in discounts(fit) if run.name not in named]
 
 
 def influence_words(names: Sequence[str], influence: Sensitivity) -> dict[str, str]:
-    """What its prior does to each estimate that it moves."""
+    """Describe what its prior does to each estimate that it moves."""
     return {
         name: f"{words} ({parameter})"
         for name, words, parameter in zip(names, influence.words, influence.strongest, strict=True)
         if words != "ok"
     }
-
-
-def _prior_caveats(influence: Mapping[str, str]) -> list[str]:
-    """One sentence for what the priors decide, one for what they move."""
-    sentences = {
-        "the prior decides": "Somewhat other priors would give another answer, more than the rows "
-        "would: {}. Fix: see fit.priors.table, or add assemblies or sessions.",
-        "the prior matters": "The rows hold these, but somewhat other priors would move them: {}.",
-    }
-    caveats = []
-    for words, sentence in sentences.items():
-        hit = [
-            f"{name} (by the prior of '{text.removeprefix(words)[2:-1]}')"
-            for name, text in influence.items()
-            if text.startswith(words)
-        ]
-        if hit:
-            caveats.append(sentence.format(few_named(hit)))
-    return caveats
 
 
 def _turning(fit: Fit, linear: Linear) -> list[str]:
@@ -198,7 +192,7 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
 
 
 def _least_sure(fit: Fit, linear: Linear, most: int) -> tuple[Linear, int]:
-    """The answers that turn most readily, where they are too many, and how many are not."""
+    """Return the answers nearest to turning, of too many, and the count of the others."""
     if len(linear.names) <= most:
         return linear, 0
     weights, usual = linear.weights, float(np.mean(fit.draws(EXPONENT)))

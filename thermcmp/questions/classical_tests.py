@@ -131,11 +131,8 @@ def classical_check(
     with warnings.catch_warnings():
         # pingouin calls pandas in ways pandas will drop; a user can do nothing about it.
         warnings.simplefilter("ignore", DeprecationWarning)
-        lines = [
-            *_difference(means, factor, pair, matters_k, prob),
-            _ancova(runs, factor, pair, prob),
-            _icc(runs, factor),
-        ]
+        lines = _difference(means, factor, pair, matters_k, prob)
+        lines += [_ancova(runs, factor, pair, prob), _icc(runs, factor)]
     return ClassicalCheck(
         kind="classical check",
         title=f"{factor_words(factor).capitalize()}, {pair[1]} minus {pair[0]}, {sensor}: "
@@ -182,7 +179,7 @@ def _levels(
 def _assemblies(
     rows: pd.DataFrame, factor: str, pair: tuple[str, str]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Runs of the two levels at reference power, and their means per assembly."""
+    """Return the runs of the two levels at reference power, and their means per assembly."""
     used = rows[rows[factor].isin(pair)].reset_index(drop=True)
     power = used["power_w"].to_numpy(float)
     rise = (used["temperature_c"] - used["ambient_c"]).to_numpy(float)
@@ -209,7 +206,7 @@ def _assemblies(
 def _difference(
     means: pd.DataFrame, factor: str, pair: tuple[str, str], matters_k: float, prob: float
 ) -> list[_Line]:
-    """Welch's t-test, two one-sided tests and Hedges' g on the assemblies' means."""
+    """Compute Welch's t-test, two one-sided tests and Hedges' g on the assemblies' means."""
     import pingouin as pg
 
     old, new = (means.loc[means[factor] == level, "adjusted_k"].to_numpy(float) for level in pair)
@@ -237,7 +234,7 @@ def _difference(
 
 
 def _ancova(runs: pd.DataFrame, factor: str, pair: tuple[str, str], prob: float) -> _Line:
-    """Difference adjusted for the logarithm of fan speed, run by run."""
+    """Compute the difference adjusted for the logarithm of fan speed, run by run."""
     import pingouin as pg
     from scipy.stats import t as student
 
@@ -264,7 +261,7 @@ def _ancova(runs: pd.DataFrame, factor: str, pair: tuple[str, str], prob: float)
 
 
 def _icc(runs: pd.DataFrame, factor: str) -> _Line:
-    """Share of the scatter that belongs to the assembly, fan speed taken out."""
+    """Compute the share of the scatter that belongs to the assembly, adjusted for fan speed."""
     import pingouin as pg
 
     name = "ICC(1,1) of assemblies, fan speed taken out"

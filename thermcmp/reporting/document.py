@@ -45,7 +45,7 @@ def report(
     Parameters
     ----------
     questions : Answer, Fit, iterable of one of them, or mapping of sensor to Fit
-        What to report, in this order; a fit is asked its usual questions.
+        What to report, in this order; a fit answers the usual questions.
     path : path-like
         File to write; missing folders are made, an old file is replaced.
     fit : Fit, optional
@@ -80,27 +80,29 @@ def report(
 
     target = Path(path)
     listed = questions.values() if isinstance(questions, Mapping) else questions
-    asked = tuple(listed) if isinstance(listed, Iterable) else (listed,)
+    items = tuple(listed) if isinstance(listed, Iterable) else (listed,)
     if not allow_bad_health:
-        # Before any question refuses them in words of its own.
-        _refuse_bad(_bad_names(_as_fits(asked)))
-    answers = _as_answers(asked, fix, allow_bad_health)
+        # One refusal for all, before a question makes its own.
+        _refuse_bad(_bad_names(_as_fits(items)))
+    answers = _as_answers(items, fix, allow_bad_health)
     if target.is_dir():
         raise InputError(
             "The report cannot be written:",
             [Fault("the path is a folder", "name a file in it", file=str(target))],
         )
-    named = (fit,) if fit is not None else _as_fits(asked)
+    named = (fit,) if fit is not None else _as_fits(items)
     every = (*named, *(used for answer in answers for used in answer.fits))
     fits = tuple({id(item): item for item in every}.values())
     bad = _bad_names(fits)
     if not allow_bad_health:
         _refuse_bad(bad)
+    sensors = ", ".join(dict.fromkeys(str(item.sensor) for item in fits))
+    usual = f"Cooling comparison: {sensors}" if sensors else "Cooling comparison"
     page = make_page(
         answers,
         fits,
         report_sections(),
-        title=title or _title(fits),
+        title=title or usual,
         dated="" if dated is None else str(dated),
         bad_health_allowed=bool(bad),
         reduced=reduced,
@@ -120,17 +122,17 @@ def report(
     return target
 
 
-def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:
-    return tuple(item for item in asked if isinstance(item, Fit))
+def _as_fits(items: tuple[Any, ...]) -> tuple[Fit, ...]:
+    return tuple(item for item in items if isinstance(item, Fit))
 
 
 def _as_answers(
-    asked: tuple[Any, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
+    items: tuple[Any, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
 ) -> tuple[Answer, ...]:
-    """The answers to report: of a fix, those passed, and those to the usual questions of fits."""
+    """Return the answers of a fix, those passed, and those of the fits' usual questions."""
     answers: list[Answer] = []
     faults = []
-    for place, item in enumerate(asked):
+    for place, item in enumerate(items):
         if isinstance(item, Fit):
             answers += default_questions(item, allow_bad_health=allow_bad_health)
         elif isinstance(item, Answer):
@@ -142,9 +144,9 @@ def _as_answers(
                     "give answers of separate, attribute, rank, margin …, or fits",
                 )
             )
-    if not asked:
+    if not items:
         faults.append(Fault("nothing to report", "give at least one answer"))
-    fits = _as_fits(asked)
+    fits = _as_fits(items)
     if fix is not None and not fits:
         faults.append(Fault("a fix without a fit", "give the fits, or leave fix out"))
     if faults:
@@ -168,11 +170,6 @@ def _refuse_bad(names: list[str]) -> None:
             "with more draws= and see fit.diagnostics, or pass allow_bad_health=True, which the "
             "page will then state (--draws, --allow-bad-health)."
         )
-
-
-def _title(fits: tuple[Fit, ...]) -> str:
-    sensors = ", ".join(dict.fromkeys(str(fit.sensor) for fit in fits))
-    return f"Cooling comparison: {sensors}" if sensors else "Cooling comparison"
 
 
 def _set_in_html(page: Page) -> str:

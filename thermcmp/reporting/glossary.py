@@ -91,6 +91,6 @@ TERMS: Final[tuple[Term, ...]] = (
 
 
 def terms_used(words: Iterable[str]) -> tuple[Term, ...]:
-    """Terms that occur in the given texts."""
+    """Return the terms that occur in the texts."""
     text = "\n".join(words)
     return tuple(term for term in TERMS if re.search(term.pattern, text, re.I))

@@ -208,7 +208,7 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
 
 
 def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
-    """The checks of each fit; the diagnostics of draws that fits share are shown once.
+    """Return the checks of each fit; diagnostics of draws that fits share are shown once.
 
     The two figures of a check are answers, and are set as such.
     """
@@ -241,7 +241,7 @@ def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, 
 
 
 def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:
-    """Data and model of each fit; what an earlier one has too refers to that one."""
+    """Return data and model of each fit; what an earlier fit has too refers to that one."""
     parts: list[FitPart] = []
     for name, fit in zip(names, fits, strict=True):
         results, reference = fit.results, fit.reference

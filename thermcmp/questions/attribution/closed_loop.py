@@ -84,7 +84,7 @@ def solve_loop(
 def rules_of(
     firmware: Mapping[str, Firmware] | None, builds: tuple[Build, Build]
 ) -> tuple[Firmware | None, Firmware | None]:
-    """Return the firmware of each build, where its rule is given."""
+    """Return the firmware of each build, where its rule is known."""
     if firmware is None:
         return None, None
     old, new = (firmware.get(build.firmware or "") for build in builds)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import product
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -77,7 +78,7 @@ class AttributionStudy:
     power_w: tuple[Array, Array]
     #: Fan speed [rpm] (or the airflow law's column), shape (S,), by rule, hardware and power.
     speed: Mapping[tuple[bool, bool, bool], Array]
-    #: Closed loops of the firmwares whose rules were given.
+    #: Closed loops, where the rule of a firmware is known.
     loops: tuple[Loop | None, Loop | None]
     #: By hardware, and by the firmware whose direct effect counts.
     fitted: Mapping[tuple[bool, bool], FittedBuild]
@@ -117,19 +118,23 @@ class AttributionStudy:
 def attribution_study(query: AttributionQuery) -> AttributionStudy:
     """Compute the settings, the noise law, and what all corners follow from."""
     fit, builds, at = query.fit, query.builds, query.at
-    _refuse_noise(at)
+    if at.noise_dba is not None:
+        fix, value = "leave it out: the row 'hardware, at equal noise' answers that", at.noise_dba
+        fault = Fault("noise cannot be held here", fix, column="noise_dba", value=str(value))
+        raise InputError("A fix is attributed at fan speeds:", [fault])
     fitted = {
         (hardware, direct): FittedBuild(
             fit, replace(builds[hardware], firmware=builds[direct].firmware), query.scope, at
         )
-        for hardware in (False, True)
-        for direct in (False, True)
+        for hardware, direct in product((False, True), repeat=2)
     }
     rules = rules_of(query.rules, builds)
-    settings = [
-        setting_of(fit, build, _held(at, stated), rule)
-        for build, stated, rule in zip(builds, query.stated, rules, strict=True)
-    ]
+    settings = []
+    for build, stated, rule in zip(builds, query.stated, rules, strict=True):
+        # As held for both builds, else as stated for this one.
+        fan_rpm = at.fan_rpm if at.fan_rpm is not None else stated.fan_rpm
+        watts = at.power_w if at.power_w is not None else stated.power_w
+        settings.append(setting_of(fit, build, Conditions(fan_rpm=fan_rpm, power_w=watts), rule))
     (old_speed, old_w), (new_speed, new_w) = (
         setting.draws(fit.draw_count, fit.seed) for setting in settings
     )
@@ -148,11 +153,8 @@ def attribution_study(query: AttributionQuery) -> AttributionStudy:
             )
         loops.append(loop)
         drawn = new_speed if is_new else old_speed
-        for hardware in (False, True):
-            for power in (False, True):
-                speed[is_new, hardware, power] = (
-                    drawn if loop is None else loop.rpm[hardware, power]
-                )
+        for hardware, power in product((False, True), repeat=2):
+            speed[is_new, hardware, power] = drawn if loop is None else loop.rpm[hardware, power]
     return AttributionStudy(
         fit=fit,
         builds=builds,
@@ -164,23 +166,4 @@ def attribution_study(query: AttributionQuery) -> AttributionStudy:
         speed=speed,
         loops=(loops[0], loops[1]),
         fitted=fitted,
-    )
-
-
-def _refuse_noise(at: Conditions) -> None:
-    if at.noise_dba is not None:
-        fault = Fault(
-            "noise cannot be held here",
-            "leave it out: the row 'hardware, at equal noise' answers that",
-            column="noise_dba",
-            value=str(at.noise_dba),
-        )
-        raise InputError("A fix is attributed at fan speeds:", [fault])
-
-
-def _held(at: Conditions, stated: Conditions) -> Conditions:
-    """Return fan speed and power of one build: as held for both, else as stated for it."""
-    return Conditions(
-        fan_rpm=at.fan_rpm if at.fan_rpm is not None else stated.fan_rpm,
-        power_w=at.power_w if at.power_w is not None else stated.power_w,
     )

@@ -48,7 +48,12 @@ def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
     names = [item for item in items if isinstance(item, str)]
     models = set(rows["cooler_model"].dropna().unique())
     products = set(rows["product"].dropna().unique())
-    board = _common_board(fit, [name for name in names if name in models])
+    board, coolers = "", [name for name in names if name in models]
+    if coolers:
+        # The board model that most of these coolers were run on; by its rows among equals.
+        boards = rows[rows["cooler_model"].isin(coolers)].groupby("board_model")["cooler_model"]
+        counts = boards.agg(["nunique", "size"])
+        board = str(counts.sort_values(["nunique", "size"], kind="stable").index[-1])
     builds, faults = [], []
     for item in items:
         if isinstance(item, Build):
@@ -72,19 +77,10 @@ def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
     return builds
 
 
-def _common_board(fit: Fit, coolers: Sequence[str]) -> str:
-    """Return the board model that most of the coolers were run on; by its rows among equals."""
-    rows = fit.results[fit.results["cooler_model"].isin(coolers)]
-    if rows.empty:
-        return ""
-    boards = rows.groupby("board_model")["cooler_model"].agg(["nunique", "size"])
-    return str(boards.sort_values(["nunique", "size"], kind="stable").index[-1])
-
-
 def measured_at(
     fit: Fit, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Measured:
-    """Bring one build to the conditions."""
+    """Return one build at the conditions, draw by draw."""
     entry = entry_at(fit, build.name, build, held, scope, noise)
     weights: Callable[[float], Array] | None = None
     if entry.reached:

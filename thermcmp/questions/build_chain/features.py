@@ -44,7 +44,16 @@ def combinations_of(
 ) -> Combinations:
     """Sort builds into the combinations of the changes between two of them."""
     kinds = [(build, _kinds(stated)) for build, stated in features]
-    old, new = (_of_end(kinds, end) for end in (first, last))
+    by_build: dict[Build, dict[str, Any]] = {}
+    for build, kind_of in kinds:
+        by_build.setdefault(build, kind_of)
+    for end in (first, last):
+        if end not in by_build:
+            raise _refusal(
+                f"{end.name} is an end of the chain and has no features stated",
+                "state them, with {} for a build that has none",
+            )
+    old, new = by_build[first], by_build[last]
     # In the order in which they were stated.
     known = dict.fromkeys(name for _, kind_of in kinds for name in kind_of)
     changed = [name for name in known if old.get(name) != new.get(name)]
@@ -92,16 +101,6 @@ def _kinds(features: Mapping[str, Any] | Collection[str]) -> dict[str, Any]:
     names = [features] if isinstance(features, str) else list(features)
     # The order of a set differs from one Python process to the next.
     return dict.fromkeys(sorted(names) if isinstance(features, Set) else names, True)
-
-
-def _of_end(kinds: Sequence[tuple[Build, dict[str, Any]]], end: Build) -> dict[str, Any]:
-    for build, kind_of in kinds:
-        if build == end:
-            return kind_of
-    raise _refusal(
-        f"{end.name} is an end of the chain and has no features stated",
-        "state them, with {} for a build that has none",
-    )
 
 
 def _corner(

@@ -26,7 +26,7 @@ from thermcmp.questions.build_chain.parts import (
 )
 from thermcmp.questions.build_chain.text import chain_caveats, chain_sentences
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
-from thermcmp.questions.phrases import PROB, check_prob, summary
+from thermcmp.questions.phrases import PROB, check_prob, check_size, summary
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -110,10 +110,7 @@ def chain(  # noqa: PLR0913 - the public face; all but three are keyword-only
         If the fit has not seen one of a build's parts.
     """
     check_prob(prob)
-    if not (np.isfinite(interaction_k) and interaction_k >= 0.0):
-        fix, value = "give a number of kelvin", str(interaction_k)
-        fault = Fault("not zero or more", fix, column="interaction_k", value=value)
-        raise InputError("How far may changes depart from adding up?", [fault])
+    check_size(interaction_k, "interaction_k", "How far may changes depart from adding up?")
     refuse_bad_health(fit, allowed=allow_bad_health, what="split into steps")
     stated = {
         "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,

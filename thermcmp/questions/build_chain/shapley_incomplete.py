@@ -125,7 +125,7 @@ def _design(corners: list[Corner]) -> Array:
 
 
 def _departure_draws(squares: Array, spare: int, scale: float, rng: np.random.Generator) -> Array:
-    """Draw the spread of the departures, (S,), given the sum of `spare` squared ones.
+    """Draw the spread of the departures, (S,), from the sum of `spare` squared ones.
 
     By inverting the distribution on a grid: half-normal prior of that scale, times
     the normal likelihood of the departures seen.

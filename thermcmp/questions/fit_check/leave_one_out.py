@@ -131,7 +131,7 @@ def left_out_answer(
 def _without_each(
     fit: Fit, units: Units, weights: Array, whole: Array, *, most: int, prob: float, seed: int
 ) -> _Left:
-    """Effects without each unit: by weights, else by a refit, else unknown."""
+    """Compute the effects without each unit: by weights, else by a refit, else unknown."""
     study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
     (deletions,) = study.each()
     refitted, actions = _refits(fit, units, deletions, weights, most)
@@ -156,7 +156,7 @@ def _without_each(
 def _drawn(
     study: LeaveOut, deletions: Deletions, weights: Array, worst: IntArray, seed: int
 ) -> dict[int, Array]:
-    """Draws of each effect without the unit that moves it most, where its weights are trusted."""
+    """Draw each effect without the unit that moves it most, where its weights are trusted."""
     rng, few = np.random.default_rng(seed), np.unique(worst[deletions.trusted[worst]])
     drawn = {}
     for first in range(0, len(few), UNITS_AT_ONCE):
@@ -174,7 +174,7 @@ def _drawn(
 def _refits(
     fit: Fit, units: Units, deletions: Deletions, weights: Array, most: int
 ) -> tuple[dict[int, Array], list[str]]:
-    """Draws of the effects in refits by unit, and the action for every unit."""
+    """Return draws of the effects in refits by unit, and the action for every unit."""
     trusted = deletions.trusted
     actions = np.where(trusted, "weights", _UNKNOWN).tolist()
     worst_first = np.argsort(-np.nan_to_num(deletions.k, nan=np.inf), kind="stable")
@@ -190,7 +190,7 @@ def _refits(
 def _table(
     names: Sequence[str], whole: Array, units: Units, left: _Left, prob: float
 ) -> pd.DataFrame:
-    """A row per effect, those that move most in their own errors first."""
+    """Return a row per effect, first those that move most relative to their error."""
     import pandas as pd
 
     rows = []
@@ -238,5 +238,5 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
 
 
 def _phrase(effect: str) -> str:
-    """An effect in a sentence, the shorter way."""
+    """Return the short name of an effect in a sentence."""
     return in_sentence(short_effect(effect))

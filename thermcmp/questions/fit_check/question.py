@@ -188,7 +188,7 @@ def check_fit(
 
 
 def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
-    """All pairs of levels; of very many, those with the level of most rows of each factor."""
+    """Return all pairs of levels; of many, those with each factor's most frequent level."""
     if len(wanted) <= MOST_PAIRS:
         return wanted
     common = {}
@@ -201,7 +201,7 @@ def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
 
 
 def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
-    """The posterior predictive check."""
+    """Return the posterior predictive check."""
     import pandas as pd
     import xarray as xr
 
@@ -274,7 +274,7 @@ def _parameters(fit: Fit, notes: Sequence[ParameterNote]) -> pd.DataFrame:
 def _parameter_sentences(
     fit: Fit, notes: Sequence[ParameterNote], small_k: float, prob: float
 ) -> list[str]:
-    """The parameters that may be zero, and those that the data hardly inform."""
+    """Name the parameters that may be zero, and those that the data hardly inform."""
     sentences, at_zero = [], []
     for note in notes:
         if note.allows_zero:

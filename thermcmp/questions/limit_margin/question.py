@@ -142,25 +142,16 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
         fault = Fault("noise cannot be held here", fix, column="noise_dba", value=value)
         raise InputError("A margin is asked at a fan speed:", [fault])
     fitted = FittedBuild(fit, build_of(fit, build), Scope.of(scope), held)
-    acting, under = None, fitted.build
-    if firmware is not None:
-        acting = firmware_of(firmware, fitted.build)
-        under = replace(fitted.build, firmware=acting.name)
+    acting = None if firmware is None else firmware_of(firmware, fitted.build)
+    under = fitted.build if acting is None else replace(fitted.build, firmware=acting.name)
     setting = setting_of(fit, under, held, acting)
     flow_speed, watts = setting.draws(fit.draw_count, fit.seed)
     response = response_of(fitted, flow_speed, watts, firmware=acting, control=control)
     noise = None
     if isinstance(response, FanResponse):
         noise = CardNoise.of(fitted, response.card.chosen)
-    sweep = Sweep(
-        response=response,
-        noise=noise,
-        measured=measured_flow_speed(fit, fitted.build),
-        unit=fit.design.law.unit,
-        limit_c=limit_c,
-        risk=risk,
-        case_rise_k=held.case_rise_k,
-    )
+    measured, unit = measured_flow_speed(fit, fitted.build), fit.design.law.unit
+    sweep = Sweep(response, noise, measured, unit, limit_c, risk, held.case_rise_k)
     return _answer(MarginQuery(fitted, setting, acting, prob), sweep, control)
 
 

@@ -175,7 +175,7 @@ def _groups(temperatures: Array, matters_k: float) -> list[int]:
 def _table(
     entries: Sequence[Entry], temperatures: Array, groups: Sequence[int], prob: float
 ) -> pd.DataFrame:
-    """Tidy table; ranks count equal values alike, 1 is the coolest."""
+    """Return a row per product; equal values share a rank, 1 is the coolest."""
     import pandas as pd
     from scipy.stats import rankdata
 
@@ -270,7 +270,7 @@ def _caveats(
 def _gap_weights(
     fit: Fit, reached: Sequence[Entry], held: Conditions, scope: Scope, builds: Mapping[str, Build]
 ) -> Callable[[float], Array]:
-    """Weights of the effects in each product's gap to the coolest, for an exponent."""
+    """Return the effects' weights in each gap to the coolest, as a function of exponent."""
     power_w = held.power_w if held.power_w is not None else fit.reference.power_w
     fitted = [FittedBuild(fit, builds[entry.name], scope, held) for entry in reached]
     speeds = [float(np.median(entry.flow_speed)) for entry in reached]

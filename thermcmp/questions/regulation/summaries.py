@@ -40,14 +40,14 @@ class HeldBuild:
     values: Mapping[str, Array]
 
     def by_assembly(self, quantity: str) -> Array:
-        """Means of the assemblies that have a value."""
+        """Return the means of the assemblies that have a value."""
         values = self.values[quantity]
         known = ~np.isnan(values)
         assemblies = np.unique(self.assembly[known])
         return np.array([values[known & (self.assembly == name)].mean() for name in assemblies])
 
     def known(self, quantity: str) -> Array:
-        """The runs' values without the missing ones."""
+        """Return the runs' values without the missing ones."""
         values = self.values[quantity]
         return values[~np.isnan(values)]
 
@@ -72,7 +72,7 @@ class Line:
 
 
 def _units(builds: tuple[HeldBuild, ...], quantity: str) -> tuple[list[Array], str]:
-    """The observations of every build, and their health."""
+    """Return the observations of every build, and their health."""
     assemblies = [build.by_assembly(quantity) for build in builds]
     if all(len(values) > 1 for values in assemblies):
         return assemblies, "ok"
@@ -85,7 +85,7 @@ def _units(builds: tuple[HeldBuild, ...], quantity: str) -> tuple[list[Array], s
 
 
 def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
-    """Mean of one quantity of a build, with Student's interval."""
+    """Compute the mean of one quantity of a build, with Student's interval."""
     from scipy.stats import t as student
 
     (values,), health = _units((build,), quantity)
@@ -113,7 +113,7 @@ def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
 
 
 def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
-    """Difference second minus first of one quantity, with Welch's interval."""
+    """Compute the difference second minus first of one quantity, with Welch's interval."""
     from scipy.stats import ttest_ind
 
     (old, new), health = _units((first, second), quantity)
@@ -141,7 +141,7 @@ def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, pr
 
 
 def unlike(first: HeldBuild, second: HeldBuild) -> str:
-    """How the conditions of two builds differ, in words; "" where they were held alike."""
+    """Describe how the conditions of two builds differ; "" where they were held alike."""
     differences = []
     rise = (second.held_c - second.ambient_c) - (first.held_c - first.ambient_c)
     if abs(rise) > RISE_K:

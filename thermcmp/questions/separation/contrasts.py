@@ -49,12 +49,12 @@ class EffectRow:
 
 
 def in_sentence(effect: str) -> str:
-    """An effect's name with words for its factor and its signs."""
+    """Return an effect's name with words for its factor and its signs."""
     return effect_words(effect).replace(" − ", " minus ").replace(" + ", " and ")
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
-    """Weights of the effects in one level of a factor, shape (q,)."""
+    """Return the weights of the effects in one level of a factor, shape (q,)."""
     design = fit.design
     weights = np.zeros(design.effect_count)
     position = design.term_position(factor)
@@ -77,7 +77,7 @@ def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
 
 
 def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> Array:
-    """Weights of the effects in each contrast, second level less first, shape (m, q)."""
+    """Return the weights of the effects in each contrast, second level less first, shape (m, q)."""
     weights = [
         level_weights(fit, c.factor, c.second, scope) - level_weights(fit, c.factor, c.first, scope)
         for c in contrasts
@@ -88,7 +88,7 @@ def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> A
 def contrast_rows(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast], prob: float
 ) -> list[EffectRow]:
-    """Rows of the contrasts, followed by the joint effects of aliased ones."""
+    """Return the rows of the contrasts, followed by the joint effects of aliased ones."""
     entries = _entries(fit, scope, wanted)
     if not entries:
         return []
@@ -104,7 +104,7 @@ def contrast_rows(
 def measured_effects(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast]
 ) -> tuple[tuple[str, ...], Array]:
-    """Names and weights, shape (m, q), of the contrasts and joint effects that the data hold."""
+    """Return names and weights, (m, q), of the contrasts and joint effects that the data hold."""
     held = [
         (f"{factor}: {name}", weights)
         for factor, name, weights, contrast in _entries(fit, scope, wanted)
@@ -115,7 +115,7 @@ def measured_effects(
 
 
 def short_effect(name: str) -> str:
-    """An effect's name in words, without joint factors, which its levels show by themselves."""
+    """Return an effect's name in words, without joint factors, which its levels show."""
     factor, _, levels = name.partition(": ")
     return levels if " + " in factor else effect_words(name)
 
@@ -123,7 +123,7 @@ def short_effect(name: str) -> str:
 def _entries(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast]
 ) -> list[tuple[str, str, Array, Contrast | None]]:
-    """Factor, name and weights of each contrast, then of each joint effect (no contrast)."""
+    """Return factor, name and weights of each contrast, then of each joint effect."""
     entries: list[tuple[str, str, Array, Contrast | None]] = []
     joint_seen: set[frozenset[str]] = set()
     for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
@@ -183,13 +183,13 @@ class _Joint:
 
 
 def _joint(fit: Fit, contrast: Contrast, scope: Scope) -> _Joint | None:
-    """Joint effect of the factors that changed together, where it is one step for all."""
+    """Return the joint effect of factors that changed together, where that is one step."""
     design, place_of = fit.design, {term.name: k for k, term in enumerate(fit.design.terms)}
     # The fit's order of factors, so that two aliased contrasts share one joint row.
     names = [n for n in fit.aliases.factors if n in (contrast.factor, *contrast.aliased_with)]
-    own = place_of[contrast.factor]
+    factor = place_of[contrast.factor]
     rows_of = [
-        design.index[:, own] == design.levels[own].index(level)
+        design.index[:, factor] == design.levels[factor].index(level)
         for level in (contrast.first, contrast.second)
     ]
     steps: list[tuple[str, str]] = []
@@ -207,7 +207,7 @@ def _joint(fit: Fit, contrast: Contrast, scope: Scope) -> _Joint | None:
 
 
 def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
-    """Rows of the spreads between assemblies, sessions and laboratories."""
+    """Return the rows of the spreads between assemblies, sessions and laboratories."""
     rows = []
     for term in fit.design.terms:
         if term.role is not Role.NUISANCE:

@@ -123,6 +123,35 @@ def separate(
     influence = power_scaling(fit, np.array([row.draws for row in rows]))
     names, weights = measured_effects(fit, where, wanted)
     shown = _shown(rows, matters_k)
+    values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
+    return Separation(
+        kind="separation",
+        title=f"Separation of effects on {fit.sensor}, {where}",
+        table=_table(rows, influence.prior, prob),
+        draws=xr.Dataset(
+            {"effect_k": (("contrast", "draw"), values)},
+            {"contrast": [f"{row.factor}: {row.contrast}" for row in rows]},
+        ),
+        sentences=_sentences(rows, shown, wanted),
+        caveats=(
+            *fit_caveats(
+                fit,
+                influence=influence_words([row.phrase for row in rows], influence),
+                linear=Linear(tuple(map(in_sentence, names)), weights),
+            ),
+            *_caveats(fit, wanted),
+        ),
+        prob=prob,
+        draw_figure=partial(interval_figure, label=("factor", "contrast")),
+        shown_rows=shown,
+        scope=str(where),
+        matters_k=matters_k,
+        fits=(fit,),
+    )
+
+
+def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
+    """Return what limits a separation: aliased factors, and models with one specimen."""
     caveats = []
     if any(not contrast.estimable for contrast in wanted):
         caveats.append(
@@ -143,35 +172,11 @@ def separate(
             f"Only one specimen was tested of {few_named(lone)}: for their product lines "
             "the spread between specimens comes from the other models and the prior."
         )
-    values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
-    return Separation(
-        kind="separation",
-        title=f"Separation of effects on {fit.sensor}, {where}",
-        table=_table(rows, influence.prior, prob),
-        draws=xr.Dataset(
-            {"effect_k": (("contrast", "draw"), values)},
-            {"contrast": [f"{row.factor}: {row.contrast}" for row in rows]},
-        ),
-        sentences=_sentences(rows, shown, wanted),
-        caveats=(
-            *fit_caveats(
-                fit,
-                influence=influence_words([row.phrase for row in rows], influence),
-                linear=Linear(tuple(map(in_sentence, names)), weights),
-            ),
-            *caveats,
-        ),
-        prob=prob,
-        draw_figure=partial(interval_figure, label=("factor", "contrast")),
-        shown_rows=shown,
-        scope=str(where),
-        matters_k=matters_k,
-        fits=(fit,),
-    )
+    return caveats
 
 
 def _shown(rows: Sequence[EffectRow], matters_k: float) -> tuple[int, ...]:
-    """Places of the rows to show: of too many, the measured ones that most likely matter."""
+    """Return the rows to show: of too many, the measured ones that most likely matter."""
     spreads = [place for place, row in enumerate(rows) if row.contrast == SPREAD]
     room = max(1, MOST_SHOWN - len(spreads))
     effects = [place for place in range(len(rows)) if place not in spreads]
@@ -188,7 +193,7 @@ def _shown(rows: Sequence[EffectRow], matters_k: float) -> tuple[int, ...]:
 def _sentences(
     rows: Sequence[EffectRow], shown: Sequence[int], wanted: Sequence[Contrast]
 ) -> tuple[str, ...]:
-    """The rows shown in words; where many are aliased, those in a few sentences for all."""
+    """Describe the rows shown; where many are aliased, all of those in a few sentences."""
     aliased = [row for row in rows if row.aliased_with]
     named = [rows[place] for place in shown]
     if len(aliased) <= 2 * FEW:
@@ -205,7 +210,7 @@ def wanted_contrasts(
     after: Build | str | None,
     contrasts: str | Sequence[str | tuple[str, str]] | None,
 ) -> list[Contrast]:
-    """Contrasts asked for, as in `separate`."""
+    """Return the contrasts that `separate` is to estimate."""
     chosen = list(fit.aliases.contrasts)
     if before is not None or after is not None:
         chosen = _between_builds(fit, before, after)
@@ -243,7 +248,7 @@ def wanted_contrasts(
 def _between_builds(
     fit: Fit, before: Build | str | None, after: Build | str | None
 ) -> list[Contrast]:
-    """Contrasts between the levels of two builds, the new one minus the old one."""
+    """Return the contrasts between the levels of two builds, the new one minus the old one."""
     if before is None or after is None:
         missing = "before" if before is None else "after"
         raise InputError(
@@ -262,7 +267,7 @@ def _between_builds(
 
 
 def _level(fit: Fit, build: Build, factor: str) -> str | None:
-    """The build's one level of a factor, or None where it has none or several."""
+    """Return the build's one level of a factor, or None where it has none or several."""
     stated = getattr(build, factor, None)
     if stated is not None:
         return str(stated)

@@ -156,7 +156,7 @@ def attribute_sensors(
 
 
 def _one_per_sensor(fits: Iterable[Fit] | Mapping[str, Fit]) -> list[Fit]:
-    """The fits as a list; refuse other items, doubled sensors and fits without a common run."""
+    """Return the fits as a list; refuse other items, doubled sensors, fits without a common run."""
     listed = (fits,) if isinstance(fits, Fit) else fits
     chosen = list(listed.values() if isinstance(listed, Mapping) else listed)
     faults = [
@@ -193,7 +193,7 @@ def _runs(fit: Fit) -> set[tuple[str, str]]:
 
 
 def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions | None) -> float:
-    """Power of the new build: held, stated, of its firmware's stock runs, or the reference."""
+    """Return the new build's power: held, stated, of its stock runs, or the reference."""
     for conditions in (at, stated):
         if conditions is not None and conditions.power_w is not None:
             return conditions.power_w
@@ -204,7 +204,7 @@ def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions |
 
 
 def _dataset(rows: Sequence[SensorRow]) -> xr.Dataset:
-    """Draws by row; fits with more draws than others are thinned to as many as these."""
+    """Return the draws by row, thinned to the fewest draws of any fit."""
     import xarray as xr
 
     count = min(len(row.draws) for row in rows)

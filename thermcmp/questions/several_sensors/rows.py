@@ -55,7 +55,7 @@ class SensorRow:
         return float(np.mean(self.draws))
 
     def cells(self, prob: float) -> tuple[object, ...]:
-        """The row's cells in the table's order."""
+        """Return the row's cells in the table's order."""
         numbers = summary(self.draws, prob)
         return (
             self.sensor, self.part, self.kind, *numbers, self.data_share, self.noise_db, self.health
@@ -63,7 +63,7 @@ class SensorRow:
 
 
 def fix_rows(answer: Answer, sensor: str) -> list[SensorRow]:
-    """Total, hardware and firmware parts out of an attribution's table and draws."""
+    """Return total, hardware and firmware parts from an attribution's table and draws."""
     draws = answer.draws["improvement_k"]
     return [
         SensorRow(
@@ -83,7 +83,7 @@ def fix_rows(answer: Answer, sensor: str) -> list[SensorRow]:
 def remount_rows(
     fit: Fit, builds: tuple[Build, Build], total: Array, *, power_w: float
 ) -> list[SensorRow]:
-    """Effect of a bench assembly in place of the factory's; `total` has shape (S,)."""
+    """Return the effect of a bench assembly in place of the factory's; `total` has shape (S,)."""
     rows = _linear_rows(fit, remount_weights(fit, builds), REMOUNT, power_w)
     bare = all(build.assembly_kind in (None, "factory") for build in builds)
     return rows + [
@@ -98,7 +98,7 @@ def remount_rows(
 def assembly_rows(
     fits: Sequence[Fit], builds: tuple[Build, Build], power_w: Mapping[str, float], prob: float
 ) -> list[SensorRow]:
-    """Assemblies of a fix's parts that stand out from their peers on one sensor or more.
+    """Return the assemblies of a fix's parts that stand out from their peers on a sensor.
 
     An assembly stands out where its whole interval lies further off than one spread
     between assemblies of the same parts. Where it has one peer only, the worse one of the
@@ -134,7 +134,7 @@ def _mirrored(
     chosen: Sequence[str],
     by_sensor: Mapping[str, Mapping[str, SensorRow]],
 ) -> bool:
-    """Whether an assembly is a named one's only peer, or is better than its only peer."""
+    """Return whether an assembly is a named one's only peer, or is better than its only peer."""
     row = rows_of_part[0]
     others = [
         other
@@ -149,7 +149,7 @@ def _mirrored(
 def _linear_rows(
     fit: Fit, weights: Mapping[str, Array], kind: str, power_w: float
 ) -> list[SensorRow]:
-    """Rows of sums of effects, scaled from the reference power."""
+    """Return the rows of sums of effects, scaled from the reference power."""
     if not weights:
         return []
     stacked = np.stack(list(weights.values()))

@@ -40,7 +40,7 @@ _MOST_ASSEMBLIES: Final = 4
 def sensor_sentences(
     fits: Sequence[Fit], builds: tuple[Build, Build], rows: Sequence[SensorRow], prob: float
 ) -> tuple[str, ...]:
-    """The verdict per sensor, the remount, and the assemblies that stand out."""
+    """Describe the verdict per sensor, the remount, and the assemblies that stand out."""
     sensors = [fit.sensor for fit in fits]
     verdicts = [_verdict(_of(rows, sensor, FIX), prob) for sensor in sensors]
     sentences = [f"{builds[1].name} against {builds[0].name}: {'; '.join(verdicts)}."]
@@ -60,7 +60,7 @@ def sensor_sentences(
 
 
 def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
-    """Findings for which draws of the sensors must belong together."""
+    """Describe the findings that need a joint posterior of the sensors."""
     sensors = [fit.sensor for fit in fits]
     totals = np.stack([row.draws for row in _named(rows, TOTAL)])
     hardware = np.stack([row.draws for row in _named(rows, HARDWARE)])
@@ -108,7 +108,7 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
 
 
 def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: float) -> list[str]:
-    """The penalty of a bench assembly, where it matters to the reading of the fix."""
+    """Describe the penalty of a bench assembly, where it changes how the fix is read."""
     by_part = {row.part: row for row in rows}
     remounted = by_part.get(TOTAL_REMOUNTED)
     penalty = by_part.get(REMOUNT_NEW) or by_part.get(REMOUNT_ANY)
@@ -143,12 +143,12 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
 
 
 def _warmth(row: SensorRow, prob: float) -> str:
-    """A remount in words, with the sign that makes its mean positive."""
+    """Describe a remount with a positive mean and its side."""
     return sided_words(row.draws, prob, "cooler", "warmer")
 
 
 def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:
-    """Whether a remount shows on the sensors together."""
+    """Describe whether remounting shows on all sensors or on some."""
     if len(rows) < 2:
         return []
     worse = [row.sensor for row in rows if interval(row.draws, prob)[1] < 0.0]
@@ -186,7 +186,7 @@ def _assembly_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float)
 def _assembly_sentence(
     part: str, rows: Sequence[SensorRow], spreads: Mapping[str, float], prob: float
 ) -> str:
-    """One assembly where it shows most, and whether the other sensors see it too."""
+    """Describe one assembly where it shows most, and whether the other sensors show it too."""
     first = max(rows, key=lambda row: abs(row.mean_k) / spreads[row.sensor])
     word = _word(first)
     clauses = [
@@ -209,7 +209,7 @@ def _word(row: SensorRow) -> str:
 
 
 def _apart(row: SensorRow, prob: float) -> str:
-    """How far an assembly is from its peers, with the sign that makes its mean positive."""
+    """Return the distance of an assembly from its peers in words, as a positive number."""
     return range_words(np.sign(row.mean_k) * row.draws, prob)
 
 
@@ -223,7 +223,7 @@ def sensor_caveats(
     rows: Sequence[SensorRow],
     answers: Mapping[str, Answer],
 ) -> list[str]:
-    """Each sensor's caveats, and those of the sensors together."""
+    """Return each sensor's caveats, and those of the sensors together."""
     caveats = []
     by_caveat: dict[str, list[str]] = {}
     for sensor, answer in answers.items():
