@@ -138,7 +138,7 @@ def run_job(job: Job, progress: Progress) -> list[str]:
         fits = _fits(job, every, names)
     fit = fits[sensor]
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
-    with progress("Asking the questions"):
+    with progress("Computing the answers"):
         named = (
             *_ask(job, fit, [fits[name] for name in beside]),
             *_margins(job, fits, sensor, rules),
@@ -270,7 +270,7 @@ def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
     if not job.is_demo and not (job.before and job.after):
         faults.append(Fault("no fix to attribute on them", "give --before and --after too"))
     if faults:
-        raise InputError("The sensors beside are not clear:", faults)
+        raise InputError("The further sensors are not clear:", faults)
     return tuple(dict.fromkeys(job.beside))
 
 

@@ -135,7 +135,7 @@ def refuse_lone_control(control: Fit | None, firmware: object) -> None:
     """Refuse a control sensor's fit without a firmware that follows it."""
     if control is not None and firmware is None:
         fault = Fault("no firmware follows it", "give firmware= too", column="control")
-        raise InputError("A control sensor's fit was given alone:", [fault])
+        raise InputError("A control sensor's fit has no use without a firmware:", [fault])
 
 
 def card_of(

@@ -15,11 +15,13 @@ from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import Discounted, Outlier, discounted, outlying
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.model.design import EXPONENT
+from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
     from thermcmp.inference.checks.leave_out import Deletions
     from thermcmp.inference.posterior import Fit
+    from thermcmp.prediction.fitted_build import FittedBuild
 
 #: Posterior draws behind a caveat; `check_fit` takes more.
 DRAWS: Final = 200
@@ -31,9 +33,10 @@ SURE: Final = 0.90
 ALONE: Final = 3.0
 #: Sentences for what the priors decide, and for what they move.
 _INFLUENCE: Final = {
-    "the prior decides": "Somewhat other priors would give another answer, more than the rows "
-    "would: {}. Fix: see fit.priors.table, or add assemblies or sessions.",
-    "the prior matters": "The rows hold these, but somewhat other priors would move them: {}.",
+    "the prior decides": "Slightly different priors would change these more than the rows do: {}. "
+    "Fix: see fit.priors.table, or add assemblies or sessions.",
+    "the prior matters": "The rows determine these, but slightly different priors would shift "
+    "them: {}.",
 }
 #: Caveats of one kind before the rest is counted.
 _NAMED: Final = 4
@@ -48,6 +51,18 @@ class Linear:
     weights: Array | Callable[[float], Array]
     #: Value whose side matters: 0 for the sign of a difference [K].
     against: float = 0.0
+
+
+def build_caveats(fitted: FittedBuild) -> list[str]:
+    """Return what limits any answer about one build: thin air, and one specimen of each part."""
+    caveats = [fitted.air.altitude_words] if fitted.air.altitude_m is not None else []
+    terms = {term.name for term in fitted.fit.design.terms}
+    if fitted.scope is Scope.PRODUCT_LINE and not terms & {"cooler", "board"}:
+        caveats.append(
+            "Only one specimen of each part was tested, so the spread of newly bought cards is "
+            "not included."
+        )
+    return caveats
 
 
 def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:

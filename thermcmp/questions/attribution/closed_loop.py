@@ -66,7 +66,7 @@ def solve_loop(
                 raise NotEstimableError(
                     f"{build.cooler_model} on {build.board_model} has no steady state with a "
                     f"turning fan under '{firmware.name}' in {unsettled:.0%} of the draws "
-                    f"({_commonest(state.status[~state.settled])}). Fix: ask at an ambient and a "
+                    f"({_commonest(state.status[~state.settled])}). Fix: choose an ambient and a "
                     "power at which the fan turns, or leave the firmware's rule out and state "
                     "fan_rpm."
                 )

@@ -49,7 +49,7 @@ def corner(hardware: bool, firmware: bool) -> State:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AttributionQuery:
-    """The conditions and options of an attribution; pairs are (before, after)."""
+    """Conditions and options of an attribution; pairs are (before, after)."""
 
     fit: Fit
     builds: tuple[Build, Build]

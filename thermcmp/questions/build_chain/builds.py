@@ -68,12 +68,12 @@ def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
             faults.append(Fault("no such product or cooler model", fix, value=item))
     shown = [build.name for build in builds]
     faults += [
-        Fault("comes twice", "name each build once", value=name)
+        Fault("is listed twice", "name each build once", value=name)
         for name in dict.fromkeys(shown)
         if shown.count(name) > 1
     ]
     if faults:
-        raise InputError("These builds make no chain:", faults)
+        raise InputError("These builds do not form a chain:", faults)
     return builds
 
 

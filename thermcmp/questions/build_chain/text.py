@@ -107,13 +107,13 @@ def chain_caveats(study: ChainStudy) -> list[str]:
     once = [measured.build.name for measured in study.everything if measured.assemblies == 1]
     if study.reassembly_k is None:
         caveats.append(
-            "The fit has no term for assemblies, so what a teardown changes counts to the steps "
-            "and their intervals lack it. Fix: assemble each build twice at least."
+            "The fit has no term for assemblies, so what a teardown changes is attributed to the "
+            "steps, and their intervals lack it. Fix: assemble each build twice at least."
         )
     elif once:
         caveats.append(
-            f"One assembly only: {', '.join(once)}. A good or bad assembly counts to the step, "
-            "within what assemblies differ elsewhere. Fix: assemble these builds again."
+            f"One assembly only: {', '.join(once)}. A good or bad assembly is attributed to the "
+            "step, within the spread of assemblies elsewhere. Fix: assemble these builds again."
         )
     if study.combinations is not None:
         caveats += _combination_caveats(study.combinations, departs=bool(study.of_kind(DEPARTURE)))

@@ -32,7 +32,7 @@ REFITS: Final = 8
 UNITS_AT_ONCE: Final = 100
 _DRAWS: Final = 4000
 #: Action for a unit whose weights cannot be trusted, where nothing was refitted.
-_UNKNOWN: Final = "not known: ask for more refits"
+_UNKNOWN: Final = "not known: allow more refits"
 #: Names in a sentence before the rest is left to the table.
 _NAMED: Final = 4
 

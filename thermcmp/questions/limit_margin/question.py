@@ -140,7 +140,7 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
         fix = "give fan_rpm=, or leave both out for the firmware's speed"
         value = f"{held.noise_dba:g}"
         fault = Fault("noise cannot be held here", fix, column="noise_dba", value=value)
-        raise InputError("A margin is asked at a fan speed:", [fault])
+        raise InputError("A margin is computed at a fan speed:", [fault])
     fitted = FittedBuild(fit, build_of(fit, build), Scope.of(scope), held)
     acting = None if firmware is None else firmware_of(firmware, fitted.build)
     under = fitted.build if acting is None else replace(fitted.build, firmware=acting.name)

@@ -17,6 +17,7 @@ from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import WORTH_SAYING, FanResponse
 from thermcmp.prediction.stock_settings import Setting
+from thermcmp.questions.caveats import build_caveats
 from thermcmp.questions.limit_margin.rows import AirRow, AtLimit, Sweep
 from thermcmp.questions.phrases import chance_words, interval, range_words
 
@@ -44,7 +45,7 @@ class MarginQuery:
 def margin_sentences(
     query: MarginQuery, sweep: Sweep, here: AirRow, at_limit: AtLimit
 ) -> tuple[str, ...]:
-    """Return what to say in plain words."""
+    """Return the margin in plain words."""
     words = [_state(query, sweep, here), _limit(query, at_limit)]
     if query.firmware is not None:
         words += [_climb(query, sweep, here), *_regulated(query, sweep)]
@@ -223,14 +224,7 @@ def margin_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
     if query.setting.elsewhere:
         what = "Fan speed and power" if query.firmware is None else "Power"
         caveats.append(f"{what}: {query.setting.source}.")
-    if query.held.altitude_m is not None:
-        caveats.append(query.held.altitude_words)
-    terms = {term.name for term in query.fitted.fit.design.terms}
-    if query.fitted.scope is Scope.PRODUCT_LINE and not terms & {"cooler", "board"}:
-        caveats.append(
-            "Only one specimen of each part was tested, so the spread of newly bought "
-            "cards is not included."
-        )
+    caveats += build_caveats(query.fitted)
     speed = here.settled(here.state.fan_rpm)
     if here.enough is not None and len(speed) and here.enough.fan_rpm < np.mean(speed):
         caveats.append(

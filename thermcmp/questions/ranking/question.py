@@ -222,7 +222,7 @@ def _sentences(
     ]
     if len(leaders) > 1:
         sentences.append(
-            f"{', '.join(leaders)} cannot be told apart: no gap to {leaders[0]} is surely "
+            f"{', '.join(leaders)} cannot be told apart: no gap to {leaders[0]} is clearly "
             f"above {matters_k:g} K."
         )
     if groups[-1] > 1:
@@ -261,8 +261,8 @@ def _caveats(
     once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.results, b)])) == 1]
     if once:
         caveats.append(
-            f"Mounted once only: {', '.join(once)}. A lucky or bad assembly counts to the product, "
-            "within what assemblies differ elsewhere; test a second assembly of each."
+            f"Mounted once only: {', '.join(once)}. A good or bad assembly is attributed to it, "
+            "within the spread of assemblies elsewhere; test a second assembly of each."
         )
     return tuple(caveats)
 

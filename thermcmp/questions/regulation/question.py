@@ -233,7 +233,7 @@ def _pair_lines(first: HeldBuild, second: HeldBuild, prob: float) -> list[Line]:
 def _sentence(first: HeldBuild, second: HeldBuild, lines: list[Line], sensor: str) -> str:
     """Describe the finding of one pair, in the units of what was moved."""
     if not lines:
-        return f"{second.name} and {first.name} share no reading to be compared by."
+        return f"{second.name} and {first.name} have no reading in common to compare."
     held = f"{second.name} held the {sensor} at {second.held_c:.1f} °C"
     if first.by != second.by or first.by not in RESULTS:
         ways = f"{second.by} there, {first.by} in {first.name}"

@@ -100,11 +100,11 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
     if low > 0.0:
         hardware = next((row for row in rows if row.part == HARDWARE), None)
         if hardware is not None and interval(hardware.draws, prob)[0] <= 0.0:
-            words += f", not surely by its hardware: {range_words(hardware.draws, prob)}"
+            words += f", not clearly by its hardware: {range_words(hardware.draws, prob)}"
         return f"{total.sensor} improves by {words}"
     if high < 0.0:
         return f"{total.sensor} gets worse by {range_words(-total.draws, prob)}"
-    return f"{total.sensor} does not surely improve: {words}"
+    return f"{total.sensor} does not clearly improve: {words}"
 
 
 def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: float) -> list[str]:
@@ -121,13 +121,13 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
     also = "" if as_such is penalty else f"; bench assemblies as such: {_warmth(as_such, prob)}"
     if low <= 0.0 <= high:
         return [
-            f"At the {sensor} a bench assembly of {what} is neither surely worse nor better than "
+            f"At the {sensor} a bench assembly of {what} is neither clearly worse nor better than "
             f"the factory's: {apart}{also}."
         ]
     if low > 0.0:
         return [
             f"At the {sensor} a bench assembly of {what} is {apart} than "
-            f"the factory's{also}: do not credit the fix with it."
+            f"the factory's{also}: that is not part of the fix."
         ]
     sentence = (
         f"Reassembly penalty at the {sensor}: a bench assembly of {what} runs {apart} than "
@@ -136,8 +136,9 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
     total = next(row for row in fix if row.part == TOTAL)
     if remounted is not None and interval(remounted.draws, prob)[0] <= 0.0:
         sentence += (
-            f" Read off a remounted card the fix would bring {range_words(remounted.draws, prob)} "
-            f"in place of {range_words(total.draws, prob)}: blame the assembly and not the fix."
+            " Measured on a remounted card the fix would bring "
+            f"{range_words(remounted.draws, prob)} instead of {range_words(total.draws, prob)}: due "
+            "to the assembly, not to the fix."
         )
     return [sentence]
 
@@ -160,7 +161,7 @@ def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:
     if worse:
         rest = [row.sensor for row in rows if row.sensor not in worse]
         return [
-            f"Bench assemblies are surely worse on {_joined(worse)} and not on {_joined(rest)}, "
+            f"Bench assemblies are clearly worse on {_joined(worse)} and not on {_joined(rest)}, "
             "as local contact, paste or pads there would be."
         ]
     return []
@@ -196,7 +197,7 @@ def _assembly_sentence(
     for row in (row for row in rows if row is not first):
         low, high = interval(row.draws, prob)
         if low <= 0.0 <= high:
-            clauses.append(f"not surely so at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
+            clauses.append(f"not clearly so at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
         elif _word(row) == word:
             clauses.append(f"at the {row.sensor} too ({_apart(row, prob)} {word})")
         else:
@@ -234,7 +235,7 @@ def sensor_caveats(
         caveats.append(caveat if everywhere else f"{_joined(sensors).capitalize()}: {caveat}")
     if len(fits) > 1 and not one_posterior(fits):
         caveats.append(
-            "Each sensor has a fit of its own. Errors common to the sensors are not propagated, so "
+            "Each sensor has a separate fit. Errors common to the sensors are not propagated, so "
             "do not add or subtract sensors. Fix: fit them together with fit_sensors."
         )
     lacking = [fit for fit in fits if not _of(rows, fit.sensor, REMOUNT)]
@@ -252,7 +253,7 @@ def sensor_caveats(
     once = [name for name, count in mounted.items() if count == 1]
     if once:
         caveats.append(
-            f"Mounted once only: {_joined(once)}. A bad assembly there would count to the fix; "
-            "test a second assembly."
+            f"Mounted once only: {_joined(once)}. A bad assembly there would be attributed to "
+            "the fix; test a second assembly."
         )
     return caveats
