@@ -134,12 +134,20 @@ def _without_each(
     """Compute the effects without each unit: by weights, else by a refit, else unknown."""
     study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
     (deletions,) = study.each()
-    refitted, actions = _refits(fit, units, deletions, weights, most)
+    trusted = deletions.trusted
+    actions = np.where(trusted, "weights", _UNKNOWN).tolist()
+    worst_first = np.argsort(-np.nan_to_num(deletions.k, nan=np.inf), kind="stable")
+    refitted = {}
+    for group in [int(g) for g in worst_first if not trusted[g]][:most]:
+        if len(units.names) > 1:
+            fewer = fit_without(fit, units.codes == group)
+            refitted[group] = fewer.combined(weights)
+            actions[group] = f"refitted, health {fewer.health}"
     moved = study.moments(weights, deletions.weights)
     # The change by the weights is taken at the same few draws, and added to the mean of all.
     shift = whole.mean(axis=0) - moved.whole[0]
     mean, sd = moved.mean + shift, moved.sd
-    mean[~deletions.trusted], sd[~deletions.trusted] = np.nan, np.nan
+    mean[~trusted], sd[~trusted] = np.nan, np.nan
     for group, draws in refitted.items():
         mean[group], sd[group] = draws.mean(axis=0), draws.std(axis=0)
     worst = np.argmax(np.abs(np.nan_to_num(mean - whole.mean(axis=0))), axis=0)
@@ -169,22 +177,6 @@ def _drawn(
             where = picked, np.searchsorted(some, unit), at
             drawn[int(effect)] = mean[where] + sd[where] * rng.standard_normal(_DRAWS)
     return drawn
-
-
-def _refits(
-    fit: Fit, units: Units, deletions: Deletions, weights: Array, most: int
-) -> tuple[dict[int, Array], list[str]]:
-    """Return draws of the effects in refits by unit, and the action for every unit."""
-    trusted = deletions.trusted
-    actions = np.where(trusted, "weights", _UNKNOWN).tolist()
-    worst_first = np.argsort(-np.nan_to_num(deletions.k, nan=np.inf), kind="stable")
-    draws = {}
-    for group in [int(g) for g in worst_first if not trusted[g]][:most]:
-        if len(units.names) > 1:
-            fewer = fit_without(fit, units.codes == group)
-            draws[group] = fewer.combined(weights)
-            actions[group] = f"refitted, health {fewer.health}"
-    return draws, actions
 
 
 def _table(

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build
@@ -32,8 +31,6 @@ from thermcmp.questions.separation.contrasts import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from thermcmp.inference.posterior import Fit
 
 #: Rows that are shown of a larger table: a screen of them.
@@ -112,6 +109,7 @@ def separate(
     NotEstimableError
         If a build has a part that the fit has not seen.
     """
+    import pandas as pd
     import xarray as xr
 
     check_prob(prob)
@@ -124,10 +122,18 @@ def separate(
     names, weights = measured_effects(fit, where, wanted)
     shown = _shown(rows, matters_k)
     values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
+
+    cells = [
+        (row.factor, row.contrast, *summary(row.draws, prob), row.share, moved,
+         ", ".join(row.aliased_with), row.health)
+        for row, moved in zip(rows, influence.prior, strict=True)
+    ]  # fmt: skip
+    columns = ["factor", "contrast", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
+    columns += ["prior_influence", "aliased_with", "health"]
     return Separation(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
-        table=_table(rows, influence.prior, prob),
+        table=pd.DataFrame(cells, columns=columns),
         draws=xr.Dataset(
             {"effect_k": (("contrast", "draw"), values)},
             {"contrast": [f"{row.factor}: {row.contrast}" for row in rows]},
@@ -278,16 +284,3 @@ def _level(fit: Fit, build: Build, factor: str) -> str | None:
     column = next(term.columns[0] for term in fit.design.terms if term.name == factor)
     levels = rows.loc[hit.fillna(False), column].dropna().unique()
     return str(levels[0]) if len(levels) == 1 else None
-
-
-def _table(rows: Sequence[EffectRow], influence: Array, prob: float) -> pd.DataFrame:
-    import pandas as pd
-
-    cells = [
-        (row.factor, row.contrast, *summary(row.draws, prob), row.share, moved,
-         ", ".join(row.aliased_with), row.health)
-        for row, moved in zip(rows, influence, strict=True)
-    ]  # fmt: skip
-    columns = ["factor", "contrast", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
-    columns += ["prior_influence", "aliased_with", "health"]
-    return pd.DataFrame(cells, columns=columns)

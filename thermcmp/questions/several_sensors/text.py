@@ -137,8 +137,8 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
     if remounted is not None and interval(remounted.draws, prob)[0] <= 0.0:
         sentence += (
             " Measured on a remounted card the fix would bring "
-            f"{range_words(remounted.draws, prob)} instead of {range_words(total.draws, prob)}: due "
-            "to the assembly, not to the fix."
+            f"{range_words(remounted.draws, prob)} instead of {range_words(total.draws, prob)}: "
+            "due to the assembly, not to the fix."
         )
     return [sentence]
 
