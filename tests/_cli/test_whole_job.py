@@ -82,7 +82,7 @@ def test_the_junction_stands_beside_the_memory(done):
     (line,) = [line for line in lines if line.startswith("Sensors: ")]
     assert re.search(r"memory improves by \d+\.\d K", line)
     assert "junction improves by" in line
-    assert "not surely by its hardware" in line
+    assert "not clearly by its hardware" in line
     page = (folder / "report.html").read_text(encoding="utf-8")
     for shown in ("a bench assembly of the new parts", "than its peers", "total, new parts"):
         assert shown in page

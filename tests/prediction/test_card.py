@@ -262,7 +262,7 @@ def test_parts_of_two_joint_posteriors_are_not_taken_for_one(specimens, together
     pair = (together["memory"], again["edge"])
     answer = attribute_sensors(pair, "Alder r1 / fw 1", "Alder r2 / fw 2")
     assert not answer.fitted_together
-    assert any(said.startswith("Each sensor has a fit of its own") for said in answer.caveats)
+    assert any(said.startswith("Each sensor has a separate fit") for said in answer.caveats)
 
 
 def test_a_fan_that_stops_or_hunts_leaves_no_number(specimens, alder):

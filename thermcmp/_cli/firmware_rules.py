@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rule:
-    """The firmware of a build; `follows` is the sensor of its fan, if not the one asked about."""
+    """The firmware of a build; `follows` is the sensor of its fan, if not that of the margin."""
 
     firmware: Firmware
     follows: str | None
@@ -32,7 +32,7 @@ def rules_of(
     cooler_id: str | None = None,
     decimal: str | None = None,
 ) -> dict[str, Rule]:
-    """Read a firmware table and find the rule of each build."""
+    """Read the rule of each build from a firmware table."""
     import thermcmp as tc
 
     described = tc.read_firmware(path, duty=duty, cooler_id=cooler_id, decimal=decimal)
@@ -55,5 +55,5 @@ def rules_of(
             faults.append(Fault(words, fix, path.name, None, "control_sensor", lead))
         rules[build] = Rule(firmware, None if lead == sensor else lead)
     if faults:
-        raise InputError("The margin cannot be asked under these firmwares:", faults)
+        raise InputError("The margin cannot be computed under these firmwares:", faults)
     return rules

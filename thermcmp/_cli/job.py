@@ -40,78 +40,42 @@ Progress = Callable[[str], AbstractContextManager[Any]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """What to read, what to ask and where to write.
-
-    Attributes
-    ----------
-    out : pathlib.Path
-        Folder for the report and for a library made on the way.
-    library : pathlib.Path, optional
-        The user's own library, read and not changed unless `results` is given.
-    results : pathlib.Path, optional
-        The user's own table, imported first.
-    columns : pathlib.Path, optional
-        JSON file that maps the table's headings to schema names.
-    sheet : str, optional
-        Sheet of a workbook that has several.
-    decimal : {".", ","}, optional
-        Decimal mark of the user's tables; found from their numbers by default.
-    logs, runs : pathlib.Path, optional
-        The user's own folder of per-second logs and its run sheet, reduced first.
-    log_columns : pathlib.Path, optional
-        JSON file that maps canonical names to the logs' headings.
-    sensor : str, optional
-        Sensor to ask about.
-    beside : tuple of str, optional
-        Further sensors, for which the same fix is attributed beside.
-    before, after : str, optional
-        Builds for attribution and margin, as "product / firmware".
-    limit_c : float, optional
-        Highest allowed sensor temperature [°C].
-    firmware : pathlib.Path, optional
-        Table of the firmwares' rules, for the margin; see `read_firmware`.
-    duty : pathlib.Path, optional
-        Table of fan speed by duty, for firmware curves that are stated in duty.
-    cooler_id : str, optional
-        Which specimen of the duty table.
-    case_air_c : float
-        Air at the cooler's intake in a warm case [°C].
-    noise_dba : float
-        Sound level for the ranking [dB(A)].
-    power_w : float
-        Board power for the ranking [W].
-    ambient_c : float
-        Ambient for the ranking [°C].
-    seed : int
-        Seed of everything random.
-    draws : int, optional
-        Posterior draws of each fit; as many as `fit` takes by default.
-    allow_bad_health : bool
-        Answer and report although a fit failed its checks; answers and page say so.
-    """
+    """What to read, what to ask and where to write."""
 
     out: Path
+    #: Library, read and not changed unless `results` is given.
     library: Path | None = None
+    #: Table of results, imported first.
     results: Path | None = None
+    #: JSON file that maps the table's headings to schema names.
     columns: Path | None = None
     sheet: str | None = None
+    #: Decimal mark of the tables; detected from their numbers by default.
     decimal: str | None = None
+    #: Folder of per-second logs and its run sheet, reduced first.
     logs: Path | None = None
     runs: Path | None = None
+    #: JSON file that maps canonical names to the logs' headings.
     log_columns: Path | None = None
     sensor: str | None = None
+    #: Further sensors on which the same fix is attributed.
     beside: tuple[str, ...] | None = None
+    #: Builds for attribution and margin, as "product / firmware".
     before: str | None = None
     after: str | None = None
     limit_c: float | None = None
+    #: Table of the firmwares' rules, for the margin; see `read_firmware`.
     firmware: Path | None = None
     duty: Path | None = None
     cooler_id: str | None = None
+    #: Air at the cooler's intake in a warm case [°C].
     case_air_c: float = 35.0
+    #: Noise, power and ambient for the ranking.
     noise_dba: float = 40.0
     power_w: float = 200.0
     ambient_c: float = 21.0
     seed: int = 1
+    #: Posterior draws of each fit; as many as `fit` takes by default.
     draws: int | None = None
     allow_bad_health: bool = False
 
@@ -143,24 +107,19 @@ class Job:
 
 
 def demo_folder() -> Path:
-    """Folder of the demo campaign: in the installed package, else in the source tree."""
+    """Return the demo campaign's folder: in the installed package, else in the source tree."""
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "_demo", package.parent / "datasets" / "demo"):
         if (folder / "campaign.csv").is_file():
             return folder
-    raise InputError(
-        "The demo cannot be run:",
-        [
-            Fault(
-                "the demo campaign is not installed", "install the package again, or give --results"
-            )
-        ],
-    )
+    fix = "install the package again, or give --results"
+    raise InputError("The demo cannot be run:", [Fault("the demo campaign is not installed", fix)])
 
 
 def run_job(job: Job, progress: Progress) -> list[str]:
     """Do the job and return the verdict."""
     import thermcmp as tc
+    from thermcmp.questions.regulation.question import any_regulated
 
     reduced = None
     if job.has_logs:
@@ -179,18 +138,21 @@ def run_job(job: Job, progress: Progress) -> list[str]:
         fits = _fits(job, every, names)
     fit = fits[sensor]
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
-    with progress("Asking the questions"):
-        asked = (
+    with progress("Computing the answers"):
+        named = (
             *_ask(job, fit, [fits[name] for name in beside]),
             *_margins(job, fits, sensor, rules),
-            *_regulated(rows),
+            # Those that inform no fit too.
+            *([("Regulated runs", tc.regulated_runs(rows))] if any_regulated(rows) else []),
         )
-        for name, answer in asked:
+        for name, answer in named:
             if isinstance(answer, str):
                 lines.append(f"{name}: {answer}")
             else:
                 answers.append(answer)
-                lines += _verdict(name, answer)
+                count = _REPEATED.get(name, _USUALLY_REPEATED)
+                first, *more = answer.sentences[:count] or ("no finding.",)
+                lines += [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]
     kinds = dict.fromkeys(answer.interval_words for answer in answers)
     lines[0] += f" Ranges in brackets: {', '.join(kinds)}."
     with progress("Writing the report"):
@@ -199,7 +161,7 @@ def run_job(job: Job, progress: Progress) -> list[str]:
 
 
 def _reduced(job: Job) -> Reduced:
-    """Results of the logs that the job names, or of the demo's."""
+    """Reduce the logs that the job names, or the demo's."""
     import thermcmp as tc
 
     folder = demo_folder()
@@ -215,7 +177,7 @@ def _reduced(job: Job) -> Reduced:
 
 
 def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
-    """Result rows of the library that the job names or makes."""
+    """Read the result rows of the library that the job names or makes."""
     import thermcmp as tc
 
     if job.library is not None and job.results is None and reduced is None:
@@ -232,10 +194,7 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
     imports: list[tuple[pd.DataFrame, str]] = []
     if table is not None:
         frame = tc.read_results(
-            _existing(table),
-            columns=_heading_map(columns),
-            decimal=job.decimal,
-            sheet=job.sheet,
+            _existing(table), columns=_heading_map(columns), decimal=job.decimal, sheet=job.sheet
         )
         imports.append((frame, table.name))
     if reduced is not None:
@@ -247,7 +206,7 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
 
 
 def _library_name(imports: Sequence[tuple[pd.DataFrame, str]]) -> str:
-    """Name of a fresh library by what goes into it.
+    """Name a new library by what goes into it.
 
     A repeated import finds its own; changed files, or logs reduced in another way by a
     newer version, meet no rows that they would contradict.
@@ -299,7 +258,7 @@ def _sensor(job: Job, rows: pd.DataFrame) -> str:
 
 
 def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
-    """Further sensors to attribute the fix on: those named, or the demo's."""
+    """Return the further sensors on which the fix is attributed: those named, or the demo's."""
     held = sorted(str(name) for name in rows["sensor"].dropna().unique() if name != sensor)
     if job.beside is None:
         return tuple(name for name in DEMO_BESIDE if job.is_demo and name in held)
@@ -311,12 +270,12 @@ def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
     if not job.is_demo and not (job.before and job.after):
         faults.append(Fault("no fix to attribute on them", "give --before and --after too"))
     if faults:
-        raise InputError("The sensors beside are not clear:", faults)
+        raise InputError("The further sensors are not clear:", faults)
     return tuple(dict.fromkeys(job.beside))
 
 
 def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
-    """The firmware rule of each build, where the job has a firmware table."""
+    """Read the firmware rule of each build, where the job has a firmware table."""
     if job.firmware is None:
         return {}
     return rules_of(
@@ -331,7 +290,7 @@ def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
 
 
 def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, Any]:
-    """A fit per sensor: together where the rows allow it, else one by one."""
+    """Fit each sensor: together where the rows allow it, else one by one."""
     import thermcmp as tc
 
     if len(sensors) > 1:
@@ -346,7 +305,7 @@ def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, 
 
 
 def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answer | str]]:
-    """Name and answer of each question but the margin, or the reason why it was not asked."""
+    """Yield name and answer of each question but the margin, or why there is no answer."""
     import thermcmp as tc
 
     before, after = job.builds
@@ -378,7 +337,7 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
 def _margins(
     job: Job, fits: Mapping[str, Any], sensor: str, rules: Mapping[str, Rule]
 ) -> Iterator[tuple[str, Answer | str]]:
-    """The margin of each build; where its firmware's rule is known, the fan answers by it."""
+    """Yield the margin of each build, under its firmware's rule where that is known."""
     import thermcmp as tc
 
     limit_c = job.limit_c if job.limit_c is not None else (DEMO_LIMIT_C if job.is_demo else None)
@@ -397,17 +356,8 @@ def _margins(
         yield "Margin", tc.margin(fits[sensor], build, at=at, limit_c=limit_c, **loop)
 
 
-def _regulated(rows: pd.DataFrame) -> Iterator[tuple[str, Answer]]:
-    """Regulated runs, those that inform no fit too, where there are any."""
-    import thermcmp as tc
-    from thermcmp.questions.regulation.question import any_regulated
-
-    if any_regulated(rows):
-        yield "Regulated runs", tc.regulated_runs(rows)
-
-
 def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
-    """Fit of the two builds' own parts alone; None if there is little else or too little."""
+    """Fit the parts of the two builds alone; None if there is little else or too little."""
     import thermcmp as tc
     from thermcmp.prediction.builds import build_of
 
@@ -428,9 +378,3 @@ def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None
     kept, refused = reduced.results["run"].nunique(), reduced.refused["run"].nunique()
     named = ", ".join(reduced.refused["run"].unique())
     return f"{text} Logs: {kept} runs kept, {refused} refused" + (f" ({named})." if named else ".")
-
-
-def _verdict(name: str, answer: Answer) -> list[str]:
-    count = _REPEATED.get(name, _USUALLY_REPEATED)
-    first, *more = answer.sentences[:count] or ("no finding.",)
-    return [f"{name}: {first}", *(f"  {sentence}" for sentence in more)]

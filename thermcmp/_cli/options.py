@@ -21,26 +21,6 @@ the maker's service instructions."""
 
 def read_options(arguments: Sequence[str] | None = None) -> Job:
     """Turn a command line into a job."""
-    parser = _parser()
-    options = parser.parse_args(arguments)
-    if options.results is None and (options.columns or options.sheet):
-        parser.error("--columns and --sheet have no effect without --results")
-    if options.decimal and options.results is None and options.firmware is None:
-        parser.error("--decimal has no effect without --results or --firmware")
-    if options.logs is None and (options.runs or options.log_columns):
-        parser.error("--runs and --log-columns have no effect without --logs")
-    if options.firmware is None and (options.duty or options.cooler_id):
-        parser.error("--duty and --cooler-id have no effect without --firmware")
-    if options.beside is not None:
-        options.beside = tuple(options.beside)
-    job = Job(**vars(options))
-    asks_margin = job.is_demo or (job.limit_c is not None and any(job.builds))
-    if job.firmware is not None and not asks_margin:
-        parser.error("--firmware has no effect without --limit-c, and --before or --after")
-    return job
-
-
-def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m thermcmp",
         description=_ABOUT,
@@ -61,11 +41,26 @@ def _parser() -> argparse.ArgumentParser:
         action="store_true",
         help="answer although a fit failed its checks; answers and page then say so",
     )
-    return parser
+    options = parser.parse_args(arguments)
+    if options.results is None and (options.columns or options.sheet):
+        parser.error("--columns and --sheet have no effect without --results")
+    if options.decimal and options.results is None and options.firmware is None:
+        parser.error("--decimal has no effect without --results or --firmware")
+    if options.logs is None and (options.runs or options.log_columns):
+        parser.error("--runs and --log-columns have no effect without --logs")
+    if options.firmware is None and (options.duty or options.cooler_id):
+        parser.error("--duty and --cooler-id have no effect without --firmware")
+    if options.beside is not None:
+        options.beside = tuple(options.beside)
+    job = Job(**vars(options))
+    asks_margin = job.is_demo or (job.limit_c is not None and any(job.builds))
+    if job.firmware is not None and not asks_margin:
+        parser.error("--firmware has no effect without --limit-c, and --before or --after")
+    return job
 
 
 def _add_data(parser: argparse.ArgumentParser) -> None:
-    """What to read and where to write."""
+    """Add the options for what to read and where to write."""
     data = parser.add_argument_group("data")
     data.add_argument("--library", type=Path, metavar="PATH", help="your own library")
     data.add_argument("--results", type=Path, metavar="FILE", help="your own table, imported first")
@@ -95,33 +90,33 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_questions(parser: argparse.ArgumentParser) -> None:
-    """What to ask, and at which conditions."""
-    asked = parser.add_argument_group("questions")
-    asked.add_argument("--sensor", help="sensor to ask about (demo: memory)")
-    asked.add_argument(
+    """Add the options for the questions and their conditions."""
+    group = parser.add_argument_group("questions")
+    group.add_argument("--sensor", help="sensor to ask about (demo: memory)")
+    group.add_argument(
         "--beside",
         nargs="+",
         metavar="SENSOR",
         help=f"further sensors to attribute the fix on (demo: {', '.join(DEMO_BESIDE)})",
     )
     for name, demo in (("--before", DEMO_BEFORE), ("--after", DEMO_AFTER)):
-        asked.add_argument(name, metavar="BUILD", help=f"'product / firmware' (demo: {demo})")
-    asked.add_argument(
+        group.add_argument(name, metavar="BUILD", help=f"'product / firmware' (demo: {demo})")
+    group.add_argument(
         "--limit-c",
         type=float,
         metavar="C",
         help=f"highest allowed sensor temperature, °C (demo: {DEMO_LIMIT_C:g})",
     )
-    asked.add_argument(
+    group.add_argument(
         "--firmware",
         type=Path,
         metavar="FILE",
         help="table of what the firmwares do: in the margin the fan then answers warmer air",
     )
-    asked.add_argument(
+    group.add_argument(
         "--duty", type=Path, metavar="FILE", help="fan speed by duty, for curves stated in duty"
     )
-    asked.add_argument("--cooler-id", metavar="ID", help="which specimen of the duty table")
+    group.add_argument("--cooler-id", metavar="ID", help="which specimen of the duty table")
     numbers = (
         ("--case-air-c", "C", 35.0, "air at the cooler's intake in a warm case, °C"),
         ("--noise-dba", "DBA", 40.0, "sound level for the ranking, dB(A)"),
@@ -129,6 +124,6 @@ def _add_questions(parser: argparse.ArgumentParser) -> None:
         ("--ambient-c", "C", 21.0, "ambient for the ranking, °C"),
     )
     for name, unit, usual, meaning in numbers:
-        asked.add_argument(
+        group.add_argument(
             name, type=float, default=usual, metavar=unit, help=f"{meaning} (default: %(default)s)"
         )

@@ -80,48 +80,59 @@ class LawCurve:
     run_k: Array
 
 
-def airflow_curves(design: Design, draws: Draws, residual_k: Array) -> list[LawCurve]:
-    """Return the rise of each cooler along fan speed, at reference power and a usual board.
+def airflow_curves(design: Design, draws: Draws, fitted_k: Array) -> list[LawCurve]:
+    """Return the rise of each cooler along fan speed, at reference power and its runs' parts.
 
-    `residual_k`, shape (n,), is each run's rise less its fitted one.
+    `fitted_k`, shape (S, n), is each run's fitted rise for the draws that `draws` gives.
     """
     models = design.rows["cooler_model"].astype(str).to_numpy()
     curves = []
     for model in np.unique(models):
         hit = np.flatnonzero(models == model)
-        parts = [
-            _at_row(design, draws, acts, int(hit[0]))
-            for acts in (Acts.RESISTANCE, Acts.AIRFLOW, Acts.EXPONENT)
-        ]
-        speeds = design.flow_speed[hit]
+        convective, bend = (
+            _at_row(design, draws, acts, int(hit[0]))[:, None]
+            for acts in (Acts.AIRFLOW, Acts.EXPONENT)
+        )
         ratio = design.power_ratio[hit]
+        constant = (1.0 - ratio) * draws(CONSTANT)[:, None]
 
-        def rise(at: Array, parts: list[Array] = parts) -> Array:
-            whole, convective, bend = (part[:, None] for part in parts)
+        def rise(at: Array, convective: Array = convective, bend: Array = bend) -> Array:
             flow = design.airflow(at, draws(EXPONENT)[:, None])
-            return np.asarray(whole + convective * flow + bend * design.bend(at))
+            return np.asarray(convective * flow + bend * design.bend(at))
 
-        curves.append(_curve(model, rise, speeds, residual_k[hit] / ratio))
+        fitted = (fitted_k[:, hit] - constant) / ratio
+        measured = (design.rise_k[hit] - constant.mean(axis=0)) / ratio
+        curves.append(_curve(model, rise, design.flow_speed[hit], fitted, measured))
     return curves
 
 
-def power_curve(design: Design, draws: Draws, residual_k: Array) -> LawCurve:
-    """Return the rise along board power, at the reference fan speed and usual parts."""
-    whole, constant = (draws(name)[:, None] for name in (next(iter(FIXED)), CONSTANT))
+def power_curve(design: Design, draws: Draws, fitted_k: Array) -> LawCurve:
+    """Return the rise along board power, at the mean fan speed and parts of the runs."""
+    constant = draws(CONSTANT)[:, None]
+    power = design.power_ratio * design.reference.power_w
+    follows = ((fitted_k - (1.0 - design.power_ratio) * constant) / design.power_ratio).mean(
+        axis=1, keepdims=True
+    )
 
     def rise(at: Array) -> Array:
         ratio = at / design.reference.power_w
-        return np.asarray(ratio * whole + (1.0 - ratio) * constant)
+        return np.asarray(ratio * follows + (1.0 - ratio) * constant)
 
-    return _curve(design.sensor, rise, design.power_ratio * design.reference.power_w, residual_k)
+    moved = rise(power).mean(axis=0) - fitted_k.mean(axis=0)
+    return _curve(design.sensor, rise, power, rise(power), design.rise_k + moved)
 
 
-def _curve(name: str, rise: Callable[[Array], Array], run_at: Array, residual_k: Array) -> LawCurve:
-    """Return a curve over the range of the runs, and the runs about it."""
+def _curve(
+    name: str, rise: Callable[[Array], Array], run_at: Array, fitted: Array, measured: Array
+) -> LawCurve:
+    """Return a curve over the range of the runs, level with their mean, and the runs about it."""
     at = np.linspace(0.97 * run_at.min(), 1.03 * run_at.max(), 60)
-    low, high = np.quantile(rise(at), [0.05, 0.95], axis=0)
-    run_k = rise(run_at).mean(axis=0) + residual_k
-    return LawCurve(name, at, rise(at).mean(axis=0), low, high, run_at, run_k)
+    there = rise(run_at)
+    level = (fitted - there).mean(axis=1, keepdims=True)
+    curve = rise(at) + level
+    low, high = np.quantile(curve, [0.05, 0.95], axis=0)
+    run_k = (there + level).mean(axis=0) + measured - fitted.mean(axis=0)
+    return LawCurve(name, at, curve.mean(axis=0), low, high, run_at, run_k)
 
 
 def _at_row(design: Design, draws: Draws, acts: Acts, row: int) -> Array:

@@ -40,17 +40,9 @@ class Scope(StrEnum):
         try:
             return cls(word)
         except ValueError:
-            raise InputError(
-                "Unknown scope:",
-                [
-                    Fault(
-                        "no such scope",
-                        f"use one of: {', '.join(cls)}",
-                        column="scope",
-                        value=str(word),
-                    )
-                ],
-            ) from None
+            fix = f"use one of: {', '.join(cls)}"
+            fault = Fault("no such scope", fix, column="scope", value=str(word))
+            raise InputError("Unknown scope:", [fault]) from None
 
 
 def matching_rows(rows: pd.DataFrame, build: Build) -> BoolArray:
@@ -70,30 +62,14 @@ def build_of(fit: Fit, build: Build | str) -> Build:
     named = rows[rows["product"].eq(product).fillna(False)]
     if named.empty:
         known = ", ".join(sorted(rows["product"].dropna().unique())) or "none has a name"
-        raise InputError(
-            "Unknown product:",
-            [
-                Fault(
-                    "no row of this product",
-                    f"use one of: {known}; or give a Build(…)",
-                    column="product",
-                    value=product,
-                )
-            ],
-        )
+        fix = f"use one of: {known}; or give a Build(…)"
+        fault = Fault("no row of this product", fix, column="product", value=product)
+        raise InputError("Unknown product:", [fault])
     if firmware and not rows["firmware"].eq(firmware).fillna(False).any():
         known = ", ".join(sorted(rows["firmware"].dropna().unique())) or "none is named"
-        raise InputError(
-            "Unknown firmware:",
-            [
-                Fault(
-                    "no row with this firmware",
-                    f"use one of: {known}",
-                    column="firmware",
-                    value=firmware,
-                )
-            ],
-        )
+        fix = f"use one of: {known}"
+        fault = Fault("no row with this firmware", fix, column="firmware", value=firmware)
+        raise InputError("Unknown firmware:", [fault])
     factory = named[named["assembly_kind"].eq("factory").fillna(False)]
     parts = (factory if len(factory) else named)[["cooler_model", "board_model"]]
     cooler, board = parts.value_counts().index[0]

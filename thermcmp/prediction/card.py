@@ -32,23 +32,16 @@ MOST_UNSETTLED: Final = 0.02
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Card:
-    """A build's judged and control sensor at one ambient and power.
+    """A build's judged and control sensor at one ambient and power."""
 
-    Attributes
-    ----------
-    judged, control : SensorLaw
-        The two sensors, n draws each; one and the same law where the firmware follows
-        the judged sensor, or none at all.
-    chosen : numpy.ndarray of int, shape (n,)
-        Draws of the judged sensor's fit that are used, in order; all of them unless
-        another fit has fewer.
-    notes : tuple of str
-        What was taken for granted, in words.
-    """
-
+    #: The two sensors, n draws each; one and the same law where the firmware follows the judged
+    #: sensor, or none at all.
     judged: SensorLaw
     control: SensorLaw
+    #: Draws of the judged sensor's fit that are used, in order, shape (n,); all of them unless
+    #: another fit has fewer.
     chosen: IntArray
+    #: What was assumed, in words.
     notes: tuple[str, ...] = ()
 
     def at(self, **values: Any) -> Card:
@@ -60,31 +53,21 @@ class Card:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardState:
-    """Steady state of a card under a firmware, per draw.
+    """Steady state of a card under a firmware, per draw."""
 
-    Attributes
-    ----------
-    temperature_c, control_c : numpy.ndarray, shape (n,)
-        Temperatures of the judged and the control sensor [°C]; NaN where the fan stops
-        or hunts.
-    fan_rpm : numpy.ndarray, shape (n,)
-        Fan speed [rpm]; NaN likewise.
-    power_w : numpy.ndarray, shape (n,)
-        Board power under the power limit [W].
-    status : numpy.ndarray of FanStatus, shape (n,)
-        What the fan does.
-    multiple : numpy.ndarray of bool, shape (n,)
-        Whether there are further steady states, see `Equilibrium`.
-    falling_rpm : numpy.ndarray, shape (n,), optional
-        Fan speed of a card that cools down [rpm]; None without a hysteresis.
-    """
-
+    #: Temperatures of the judged and the control sensor [°C], shape (n,); NaN where the fan stops
+    #: or hunts.
     temperature_c: Array
     control_c: Array
+    #: Fan speed [rpm], shape (n,); NaN likewise.
     fan_rpm: Array
+    #: Board power under the power limit [W], shape (n,).
     power_w: Array
+    #: What the fan does, shape (n,).
     status: NDArray[np.object_]
+    #: Whether there are further steady states, see `Equilibrium`, shape (n,).
     multiple: BoolArray
+    #: Fan speed of a card that cools down [rpm], shape (n,); None without a hysteresis.
     falling_rpm: Array | None = None
 
     @property
@@ -93,7 +76,7 @@ class CardState:
         return np.isfinite(self.fan_rpm)
 
     def share(self, status: str) -> float:
-        """Share of the draws in which the fan does that."""
+        """Return the share of the draws in which the fan does that."""
         return float(np.mean(self.status == status))
 
 
@@ -142,7 +125,9 @@ def firmware_of(firmware: Firmware | Mapping[str, Firmware], build: Build) -> Fi
         fault = Fault("names no firmware", f"name one of: {names}", column="build")
     else:
         fix = f"describe it too, or ask for a build under one of: {names}"
-        fault = Fault("this firmware is not described", fix, "firmware", value=build.firmware)
+        fault = Fault(
+            "this firmware is not described", fix, column="firmware", value=build.firmware
+        )
     raise InputError(f"{build.name}: what the firmware does is not known:", [fault])
 
 
@@ -150,7 +135,7 @@ def refuse_lone_control(control: Fit | None, firmware: object) -> None:
     """Refuse a control sensor's fit without a firmware that follows it."""
     if control is not None and firmware is None:
         fault = Fault("no firmware follows it", "give firmware= too", column="control")
-        raise InputError("A control sensor's fit was given alone:", [fault])
+        raise InputError("A control sensor's fit has no use without a firmware:", [fault])
 
 
 def card_of(
@@ -175,9 +160,15 @@ def card_of(
     count = fit.draw_count if follows is None else min(fit.draw_count, follows.draw_count)
     chosen = fit.thinned(count)
     deviation = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
-    judged = _taken(replace(fitted, deviation=deviation).law(), chosen)
+    judged = _thinned(replace(fitted, deviation=deviation).law(), chosen)
     if follows is None:
-        return Card(judged, judged, chosen, _taken_for_granted(fit, firmware))
+        assumed: tuple[str, ...] = ()
+        if firmware.follows_temperature and firmware.control_sensor is None:
+            assumed = (
+                f"The firmware '{firmware.name}' names no control sensor: its fan is taken to "
+                f"follow the {fit.sensor}.",
+            )
+        return Card(judged, judged, chosen, assumed)
     paired = one_posterior((fit, follows))
     if fresh_seed is not None:
         beside = (fit, fresh_seed) if paired else None
@@ -201,12 +192,12 @@ def card_of(
             f"{names} come from two fits: errors common to both sensors are not propagated. Fix: "
             "fit them together with fit_sensors."
         )
-    lead = _taken(other, pairs).at(power_w=judged.power_w)
+    lead = _thinned(other, pairs).at(power_w=judged.power_w)
     return Card(judged, lead, chosen, (note,))
 
 
 def linked_terms(first: Fit, second: Fit) -> tuple[str, ...]:
-    """Terms whose effects are correlated in one joint posterior of two sensors."""
+    """Return the terms whose effects are correlated in one joint posterior of two sensors."""
     if not one_posterior((first, second)):
         return ()
     names = [term.name for term in first.design.terms]
@@ -250,16 +241,6 @@ def _needs_second_fit(fit: Fit, firmware: Firmware, control: Fit | None) -> bool
     return control.sensor != fit.sensor
 
 
-def _taken_for_granted(fit: Fit, firmware: Firmware) -> tuple[str, ...]:
-    """Describe where the control sensor was not named."""
-    if firmware.control_sensor is not None or not firmware.follows_temperature:
-        return ()
-    return (
-        f"The firmware '{firmware.name}' names no control sensor: its fan is taken to follow "
-        f"the {fit.sensor}.",
-    )
-
-
-def _taken(law: SensorLaw, chosen: IntArray) -> SensorLaw:
+def _thinned(law: SensorLaw, chosen: IntArray) -> SensorLaw:
     """Return some of a law's draws."""
     return law.at(**{name: getattr(law, name)[chosen] for name in DRAWN})

@@ -23,26 +23,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Entry:
-    """One product at the conditions.
-
-    Attributes
-    ----------
-    name : str
-        Name to show.
-    temperature : ndarray, shape (S,)
-        Sensor temperature [°C]; NaN where the conditions are out of reach.
-    flow_speed : ndarray, shape (S,)
-        Fan speed [rpm].
-    noise : ndarray, shape (S,), optional
-        Sound level [dB(A)].
-    health : str
-        The fit's health, and what limits this product's number.
-    """
+    """One product at the conditions."""
 
     name: str
+    #: Sensor temperature [°C], shape (S,); NaN where the conditions are out of reach.
     temperature: Array
+    #: Fan speed [rpm], shape (S,).
     flow_speed: Array
+    #: Sound level [dB(A)], shape (S,).
     noise: Array | None
+    #: The fit's health, and what limits this product's number.
     health: str
 
     @property
@@ -51,10 +41,10 @@ class Entry:
         return bool(np.isfinite(self.temperature).all())
 
 
-def ranked_builds(fit: Fit, given: Sequence[Build | str] | None) -> dict[str, Build]:
+def ranked_builds(fit: Fit, wanted: Sequence[Build | str] | None) -> dict[str, Build]:
     """Return the builds to rank, by the name to show."""
-    if given is not None:
-        builds = [build_of(fit, item) for item in given]
+    if wanted is not None:
+        builds = [build_of(fit, item) for item in wanted]
         return {build.name: build for build in builds}
     named = sorted(str(name) for name in fit.results["product"].dropna().unique())
     if named:
@@ -70,17 +60,13 @@ def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
     """Return the noise law of a fit's runs; refuse an equal noise where there is none."""
     noise = noise_law(fit, held.mic_distance_m)
     if noise is None and held.noise_dba is not None:
-        raise InputError(
-            "Equal noise needs measured noise:",
-            [
-                Fault(
-                    "no usable noise reading in the fit's rows",
-                    "measure noise_dba with its background, or hold fan_rpm=",
-                    column="noise_dba",
-                    value=str(held.noise_dba),
-                )
-            ],
+        fault = Fault(
+            "no usable noise reading in the fit's rows",
+            "measure noise_dba with its background, or hold fan_rpm=",
+            column="noise_dba",
+            value=str(held.noise_dba),
         )
+        raise InputError("Equal noise needs measured noise:", [fault])
     return noise
 
 
@@ -109,7 +95,7 @@ def speed_at_noise(
 def entry_at(
     fit: Fit, name: str, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Entry:
-    """Bring one product to the conditions, draw by draw."""
+    """Return one product at the conditions, draw by draw."""
     count, fitted = fit.draw_count, FittedBuild(fit, build, scope, held)
     health = [str(fit.health)]
     speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed

@@ -29,21 +29,15 @@ if TYPE_CHECKING:
 # Without slots: a cached property keeps its value in the instance.
 @dataclass(frozen=True, eq=False)
 class FittedBuild:
-    """A build in a scope and in some air, a value per posterior draw.
-
-    Attributes
-    ----------
-    air : Conditions
-        The air: its temperature at the intake, its density, and the distance of levels.
-    deviation : dict of Acts to ndarray, shape (S,), optional
-        What a card's parts differ by from those of its line [K at reference power], as
-        `card.fresh_specimen` draws it.
-    """
+    """A build in a scope and in some air, a value per posterior draw."""
 
     fit: Fit
     build: Build
     scope: Scope
+    #: The air: its temperature at the intake, its density, and the distance of levels.
     air: Conditions = field(default_factory=Conditions)
+    #: What a card's parts differ by from those of its line [K at reference power], shape (S,), as
+    #: `card.fresh_specimen` draws it.
     deviation: Mapping[Acts, Array] | None = None
 
     @cached_property
@@ -79,7 +73,7 @@ class FittedBuild:
     def rise(
         self, flow_speed: Array | float, power_w: Array | float, *, effects: slice | None = None
     ) -> Array:
-        """Rise over the intake's air, shape (S,) [K]; only that of some effects, if stated."""
+        """Compute the rise over the intake's air, shape (S,) [K]; of some effects if stated."""
         parts = self.parts_k
         if effects is not None:
             drawn = self.fit.effects[:, effects]
@@ -87,7 +81,7 @@ class FittedBuild:
         return self._rise(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
 
     def weights(self, exponent: float, flow_speed: float, power_w: float) -> Array:
-        """Weights of the effects in the rise at an airflow exponent, shape (q,)."""
+        """Return the weights of the effects in the rise at an airflow exponent, shape (q,)."""
         return self._rise(self.effect_weights, exponent, flow_speed, power_w)
 
     def _rise(
@@ -97,7 +91,7 @@ class FittedBuild:
         flow_speed: Array | float,
         power_w: Array | float,
     ) -> Array:
-        """The rise of `model.design` from its parts, in this air."""
+        """Compute the rise of `model.design` from its parts, in this air."""
         design, ratio = self.fit.design, self.air.density_ratio
         factors = design.coefficients_at(flow_speed, power_w / design.reference.power_w)
         flow = design.airflow(flow_speed, exponent)
@@ -144,7 +138,7 @@ class FittedBuild:
         return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
 
     def level(self, flow_speed: Array) -> Array:
-        """Sound level at fan speeds, shape (S,) [dB(A)].
+        """Compute the sound level at fan speeds, shape (S,) [dB(A)].
 
         NaN where no level was measured, or where the speeds' median is far outside those
         at which the cooler's was.
@@ -162,18 +156,17 @@ class FittedBuild:
 
 def noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
     """Return the noise law of a fit's runs, fitted on first use; None where none is measured."""
-    return fit.once(f"noise law at {distance_m!r} m", lambda model: _fit_noise(model, distance_m))
-
-
-def _fit_noise(fit: Fit, distance_m: float) -> NoiseFit | None:
     if fit.design.law.column != "fan_rpm":
         return None
-    return fit_noise(
-        fit.results,
-        reference_rpm=fit.reference.flow_speed,
-        distance_m=distance_m,
-        draws=fit.draw_count,
-        seed=fit.seed,
+    return fit.once(
+        f"noise law at {distance_m!r} m",
+        lambda model: fit_noise(
+            model.results,
+            reference_rpm=model.reference.flow_speed,
+            distance_m=distance_m,
+            draws=model.draw_count,
+            seed=model.seed,
+        ),
     )
 
 

@@ -37,17 +37,11 @@ WORTH_SAYING: Final = 0.01
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FanResponse:
-    """A card with fans: the firmware that is stated, or the fan speed that is held.
+    """A card with fans: the firmware that is stated, or the fan speed that is held."""
 
-    Attributes
-    ----------
-    firmware : Firmware
-        The firmware; one that holds the speed where none was stated.
-    card : Card
-        The card at the power that the load asks for, n draws.
-    """
-
+    #: The firmware; one that holds the speed where none was stated.
     firmware: Firmware
+    #: The card at the power that the load asks for, n draws.
     card: Card
 
     def state(self, intake_c: float) -> CardState:
@@ -130,19 +124,13 @@ def response_of(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CardNoise:
-    """Noise law of a build, paired with the draws of its temperatures.
+    """Noise law of a build, paired with the draws of its temperatures."""
 
-    Attributes
-    ----------
-    level_dba, slope_db : numpy.ndarray, shape (n,)
-        Level at the reference speed [dB(A)] and slope [dB per tenfold speed].
-    measured_rpm : tuple of float
-        Lowest and highest speed at which its noise was measured [rpm].
-    """
-
+    #: Level at the reference speed [dB(A)] and slope [dB per tenfold speed], shape (n,).
     level_dba: Array
     slope_db: Array
     reference_rpm: float
+    #: Lowest and highest speed at which its noise was measured [rpm].
     measured_rpm: tuple[float, float]
 
     @classmethod

@@ -60,7 +60,7 @@ class Setting:
     held_c: float | None = None
 
     def draws(self, count: int, seed: int | None) -> tuple[Array, Array]:
-        """Draws of the mean fan speed and power, shape (count,) each.
+        """Draw the mean fan speed and power, shape (count,) each.
 
         Student's t about the means. Seeded by the setting's own numbers too: equal
         settings have equal draws, and swapping two builds swaps theirs.
@@ -122,8 +122,12 @@ def _stock_setting(fit: Fit, build: Build, rpm: float | None, power: float | Non
         return Setting(rpm, power, "stated", elsewhere=False)
     hit, elsewhere = stock_rows(fit, build)
     if not hit.any():
-        which = f"firmware '{build.firmware}'" if build.firmware else "its firmware (none is named)"
-        named = "" if build.firmware else _named_firmware(fit, build)
+        which, named = f"firmware '{build.firmware}'", ""
+        if not build.firmware:
+            which = "its firmware (none is named)"
+            hardware = matching_rows(fit.results, replace(build, memory_vendor=None))
+            known = sorted(fit.results.loc[hardware, "firmware"].dropna().unique())
+            named = f"name it, as in '{build.name} / {known[0]}', " if known else ""
         raise NotEstimableError(
             f"{build.name}: fan speed and power under {which} are not known. Fix: {named}add a "
             f"stock run (fan_mode 'stock') of {build.cooler_model} on {build.board_model} under "
@@ -160,16 +164,8 @@ def stock_rows(fit: Fit, build: Build) -> tuple[BoolArray, bool]:
     return (here, False) if here.any() else (stock, bool(stock.any()))
 
 
-def _named_firmware(fit: Fit, build: Build) -> str:
-    """Describe how to name a firmware that a build's own rows have, in front of other fixes."""
-    rows = fit.results
-    hardware = matching_rows(rows, replace(build, memory_vendor=None))
-    known = sorted(rows.loc[hardware, "firmware"].dropna().unique())
-    return f"name it, as in '{build.name} / {known[0]}', " if known else ""
-
-
 def _scatter(rows: pd.DataFrame, column: str) -> tuple[float, int]:
-    """Standard deviation of a column among repeated stock runs, and its degrees of freedom.
+    """Compute a column's standard deviation among repeated stock runs, and its degrees of freedom.
 
     Pooled over all firmwares and hardware of the fit: two repeats alone say next to
     nothing of how far a third would be off.

@@ -24,8 +24,7 @@ _WORST_FIRST: Final = ("bad", "caution", "ok")
 class Answer:
     """A question's answer: numbers, draws, sentences, caveats and a figure.
 
-    Each question returns a class of its own derived from this one, with its further
-    values as fields.
+    Each question returns a class derived from this one, with its further values as fields.
 
     Attributes
     ----------
@@ -98,8 +97,8 @@ class Answer:
     @property
     def health(self) -> str:
         """Worst health of the fits behind the answer; "" without a fit."""
-        found = {str(fit.health) for fit in self.fits}
-        return next((word for word in _WORST_FIRST if word in found), "")
+        known = {str(fit.health) for fit in self.fits}
+        return next((word for word in _WORST_FIRST if word in known), "")
 
     @property
     def interval_words(self) -> str:

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import Array, BoolArray
+from thermcmp._types import Array
 from thermcmp.errors import EngineError
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit
 from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
-from thermcmp.inference.checks.omission_groups import Units, units_of
+from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import Discounted, Outlier, discounted, outlying
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.model.design import EXPONENT
+from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
     from thermcmp.inference.checks.leave_out import Deletions
     from thermcmp.inference.posterior import Fit
+    from thermcmp.prediction.fitted_build import FittedBuild
 
 #: Posterior draws behind a caveat; `check_fit` takes more.
 DRAWS: Final = 200
@@ -30,25 +32,38 @@ MOST_CELLS: Final = 2_000_000
 SURE: Final = 0.90
 #: An assembly without which the error grows more than this holds the answer alone.
 ALONE: Final = 3.0
+#: Sentences for what the priors decide, and for what they move.
+_INFLUENCE: Final = {
+    "the prior decides": "Slightly different priors would change these more than the rows do: {}. "
+    "Fix: see fit.priors.table, or add assemblies or sessions.",
+    "the prior matters": "The rows determine these, but slightly different priors would shift "
+    "them: {}.",
+}
 #: Caveats of one kind before the rest is counted.
 _NAMED: Final = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Linear:
-    """Answers that are linear in the effects, so that assemblies can be left out of them.
-
-    Attributes
-    ----------
-    weights : ndarray, shape (m, q), or callable
-        Weights of the effects; a callable returns them for an airflow exponent.
-    against : float
-        Value whose side matters: 0 for the sign of a difference [K].
-    """
+    """Answers that are linear in the effects, so that assemblies can be left out of them."""
 
     names: tuple[str, ...]
+    #: Weights of the effects, shape (m, q); a callable returns them for an airflow exponent.
     weights: Array | Callable[[float], Array]
+    #: Value whose side matters: 0 for the sign of a difference [K].
     against: float = 0.0
+
+
+def build_caveats(fitted: FittedBuild) -> list[str]:
+    """Return what limits any answer about one build: thin air, and one specimen of each part."""
+    caveats = [fitted.air.altitude_words] if fitted.air.altitude_m is not None else []
+    terms = {term.name for term in fitted.fit.design.terms}
+    if fitted.scope is Scope.PRODUCT_LINE and not terms & {"cooler", "board"}:
+        caveats.append(
+            "Only one specimen of each part was tested, so the spread of newly bought cards is "
+            "not included."
+        )
+    return caveats
 
 
 def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
@@ -68,7 +83,7 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
 def fit_caveats(
     fit: Fit, *, influence: Mapping[str, str] | None = None, linear: Linear | None = None
 ) -> list[str]:
-    """Caveats that an answer of a fit carries."""
+    """Return the caveats that every answer of a fit carries."""
     caveats = [str(item) + "." for item in fit.design.left_out]
     if fit.health != "ok":
         caveats.append(
@@ -77,7 +92,14 @@ def fit_caveats(
     caveats += misfit_words(fit)
     if fit.health == "bad":
         caveats.append("Fit health is 'bad'; answered because allow_bad_health=True.")
-    caveats += _prior_caveats(influence or {})
+    for words, sentence in _INFLUENCE.items():
+        hit = [
+            f"{name} (by the prior of '{text.removeprefix(words)[2:-1]}')"
+            for name, text in (influence or {}).items()
+            if text.startswith(words)
+        ]
+        if hit:
+            caveats.append(sentence.format(few_named(hit)))
     named = [outlier.sentence for outlier in outliers(fit)]
     caveats += _few(named, "more outliers among runs and assemblies: see check_fit.")
     little = discount_words(fit)
@@ -92,13 +114,13 @@ def misfit_words(fit: Fit) -> list[str]:
 
 
 def _few(sentences: list[str], rest: str) -> list[str]:
-    """The first sentences, and a count of the rest."""
+    """Return the first sentences, and a count of the rest."""
     more = len(sentences) - _NAMED
     return sentences[:_NAMED] + ([f"{more} {rest}"] if more > 0 else [])
 
 
 def outliers(fit: Fit) -> tuple[Outlier, ...]:
-    """Runs and assemblies of a fit that the others do not explain."""
+    """Return the runs and assemblies of a fit that the others do not explain."""
     return fit.once("outliers", _find_outliers)
 
 
@@ -109,7 +131,10 @@ def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
     runs_named = [
         replace(run, weight=little.get(run.name, 1.0)) for run in outlying(runs, by_run, assemblies)
     ]
-    aside = _discounted_rows(runs, assemblies, little)
+    # Rows of discounted runs, where their assembly has others.
+    is_little = np.array([name in little for name in runs.names])[runs.codes]
+    others_left = np.bincount(assemblies.codes, ~is_little)[assemblies.codes] > 0
+    aside = np.asarray(is_little & others_left)
     if aside.any():
         # A run that counts for little is no reason to blame its assembly.
         study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS), aside=aside)
@@ -125,61 +150,35 @@ def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
     return (*runs_named, *(assembly for assembly in others if assembly.name not in single))
 
 
-def _left_out(fit: Fit) -> tuple[Deletions, Deletions]:
-    """Runs and assemblies left out, once for all answers of a fit."""
-    return fit.once("left out", _leave_out)
-
-
-def _leave_out(fit: Fit) -> tuple[Deletions, Deletions]:
-    both = [units_of(fit, unit).codes for unit in ("run", "assembly")]
-    by_run, by_assembly = LeaveOut(fit, both, draws=draws_for(fit, DRAWS)).each()
-    return by_run, by_assembly
+def _left_out(fit: Fit) -> list[Deletions]:
+    """Leave out each run, and each assembly, once for all answers of a fit."""
+    kinds = ("run", "assembly")
+    return fit.once(
+        "left out",
+        lambda fit: LeaveOut(
+            fit, [units_of(fit, kind).codes for kind in kinds], draws=draws_for(fit, DRAWS)
+        ).each(),
+    )
 
 
 def discounts(fit: Fit) -> tuple[Discounted, ...]:
-    """Runs that count for little, by Student's t."""
+    """Return the runs that count for little, by Student's t."""
     return fit.once("discounts", lambda fit: discounted(fit, units_of(fit, "run"), DRAWS))
 
 
 def discount_words(fit: Fit) -> list[str]:
-    """Sentences on the runs that count for little and are not named as outliers."""
+    """Describe the runs that count for little and are not named as outliers."""
     named = {outlier.name for outlier in outliers(fit) if outlier.kind == "run"}
     return [run.sentence for run in discounts(fit) if run.name not in named]
 
 
-def _discounted_rows(runs: Units, assemblies: Units, names: Container[str]) -> BoolArray:
-    """Rows of the named runs, where their assembly has others, shape (n,)."""
-    little = np.array([name in names for name in runs.names])[runs.codes]
-    others = np.bincount(assemblies.codes, ~little)[assemblies.codes] > 0
-    return np.asarray(little & others)
-
-
 def influence_words(names: Sequence[str], influence: Sensitivity) -> dict[str, str]:
-    """What its prior does to each estimate that it moves."""
+    """Describe what its prior does to each estimate that it moves."""
     return {
         name: f"{words} ({parameter})"
         for name, words, parameter in zip(names, influence.words, influence.strongest, strict=True)
         if words != "ok"
     }
-
-
-def _prior_caveats(influence: Mapping[str, str]) -> list[str]:
-    """One sentence for what the priors decide, one for what they move."""
-    sentences = {
-        "the prior decides": "Somewhat other priors would give another answer, more than the rows "
-        "would: {}. Fix: see fit.priors.table, or add assemblies or sessions.",
-        "the prior matters": "The rows hold these, but somewhat other priors would move them: {}.",
-    }
-    caveats = []
-    for words, sentence in sentences.items():
-        hit = [
-            f"{name} (by the prior of '{text.removeprefix(words)[2:-1]}')"
-            for name, text in influence.items()
-            if text.startswith(words)
-        ]
-        if hit:
-            caveats.append(sentence.format(few_named(hit)))
-    return caveats
 
 
 def _turning(fit: Fit, linear: Linear) -> list[str]:
@@ -216,7 +215,7 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
 
 
 def _least_sure(fit: Fit, linear: Linear, most: int) -> tuple[Linear, int]:
-    """The answers that turn most readily, where they are too many, and how many are not."""
+    """Return the answers nearest to turning, of too many, and the count of the others."""
     if len(linear.names) <= most:
         return linear, 0
     weights, usual = linear.weights, float(np.mean(fit.draws(EXPONENT)))

@@ -107,6 +107,7 @@ def classical_check(
     ModelError
         If no usable row is left.
     """
+    import pandas as pd
     import xarray as xr
 
     check_prob(prob)
@@ -114,33 +115,29 @@ def classical_check(
     rows, left_out = usable_rows(rows, PowerLaw())
     pair = _levels(rows, factor, first, second)
     if not matters_k > 0:
-        raise InputError(
-            "The equivalence bound must be above zero:",
-            [
-                Fault(
-                    "not above zero",
-                    "give a number of kelvin",
-                    column="matters_k",
-                    value=str(matters_k),
-                )
-            ],
-        )
+        fix, value = "give a number of kelvin", str(matters_k)
+        fault = Fault("not above zero", fix, column="matters_k", value=value)
+        raise InputError("The equivalence bound must be above zero:", [fault])
     runs, means = _assemblies(rows, factor, pair)
     counts = means[factor].value_counts()
-    _refuse_few(counts, factor, pair)
+    # Fewer leave no variance within the level.
+    short = [level for level in pair if counts.get(level, 0) < FEWEST]
+    if short:
+        fix = "remount and test it again"
+        raise InputError(
+            "Too few assemblies for a test:",
+            [Fault(f"{counts.get(v, 0)} assembly(s)", fix, column=factor, value=v) for v in short],
+        )
     with warnings.catch_warnings():
         # pingouin calls pandas in ways pandas will drop; a user can do nothing about it.
         warnings.simplefilter("ignore", DeprecationWarning)
-        lines = [
-            *_difference(means, factor, pair, matters_k, prob),
-            _ancova(runs, factor, pair, prob),
-            _icc(runs, factor),
-        ]
+        lines = _difference(means, factor, pair, matters_k, prob)
+        lines += [_ancova(runs, factor, pair, prob), _icc(runs, factor)]
     return ClassicalCheck(
         kind="classical check",
         title=f"{factor_words(factor).capitalize()}, {pair[1]} minus {pair[0]}, {sensor}: "
         "textbook tests",
-        table=_table(lines),
+        table=pd.DataFrame(lines),
         draws=xr.Dataset(),
         sentences=_sentences(lines, counts, pair, matters_k),
         caveats=(
@@ -163,60 +160,26 @@ def classical_check(
     )
 
 
-def _refuse_few(counts: pd.Series, factor: str, pair: tuple[str, str]) -> None:
-    """Refuse a level with too few assemblies for a variance."""
-    short = [level for level in pair if counts.get(level, 0) < FEWEST]
-    if short:
-        raise InputError(
-            "Too few assemblies for a test:",
-            [
-                Fault(
-                    f"{counts.get(level, 0)} assembly(s)",
-                    "remount and test it again",
-                    column=factor,
-                    value=level,
-                )
-                for level in short
-            ],
-        )
-
-
 def _levels(
     rows: pd.DataFrame, factor: str, first: str | None, second: str | None
 ) -> tuple[str, str]:
     if factor not in rows:
-        raise InputError(
-            "Unknown factor:",
-            [
-                Fault(
-                    "no such column",
-                    "use cooler_model, board_model or memory_vendor",
-                    column=factor,
-                )
-            ],
-        )
+        fix = "use cooler_model, board_model or memory_vendor"
+        raise InputError("Unknown factor:", [Fault("no such column", fix, column=factor)])
     known = sorted(str(v) for v in rows[factor].dropna().unique())
     if first is None and second is None and len(known) == 2:
         return known[0], known[1]
     if first not in known or second not in known or first == second:
-        raise InputError(
-            "Which two levels?",
-            [
-                Fault(
-                    "two different levels are needed",
-                    f"give first= and second= out of: {', '.join(known)}",
-                    column=factor,
-                    value=f"{first}, {second}",
-                )
-            ],
-        )
+        fix, value = f"give first= and second= out of: {', '.join(known)}", f"{first}, {second}"
+        fault = Fault("two different levels are needed", fix, column=factor, value=value)
+        raise InputError("Which two levels?", [fault])
     return first, second
 
 
 def _assemblies(
     rows: pd.DataFrame, factor: str, pair: tuple[str, str]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Runs of the two levels at reference power, and their means per assembly."""
+    """Return the runs of the two levels at reference power, and their means per assembly."""
     used = rows[rows[factor].isin(pair)].reset_index(drop=True)
     power = used["power_w"].to_numpy(float)
     rise = (used["temperature_c"] - used["ambient_c"]).to_numpy(float)
@@ -243,7 +206,7 @@ def _assemblies(
 def _difference(
     means: pd.DataFrame, factor: str, pair: tuple[str, str], matters_k: float, prob: float
 ) -> list[_Line]:
-    """Welch's t-test, two one-sided tests and Hedges' g on the assemblies' means."""
+    """Compute Welch's t-test, two one-sided tests and Hedges' g on the assemblies' means."""
     import pingouin as pg
 
     old, new = (means.loc[means[factor] == level, "adjusted_k"].to_numpy(float) for level in pair)
@@ -271,7 +234,7 @@ def _difference(
 
 
 def _ancova(runs: pd.DataFrame, factor: str, pair: tuple[str, str], prob: float) -> _Line:
-    """Difference adjusted for the logarithm of fan speed, run by run."""
+    """Compute the difference adjusted for the logarithm of fan speed, run by run."""
     import pingouin as pg
     from scipy.stats import t as student
 
@@ -298,7 +261,7 @@ def _ancova(runs: pd.DataFrame, factor: str, pair: tuple[str, str], prob: float)
 
 
 def _icc(runs: pd.DataFrame, factor: str) -> _Line:
-    """Share of the scatter that belongs to the assembly, fan speed taken out."""
+    """Compute the share of the scatter that belongs to the assembly, adjusted for fan speed."""
     import pingouin as pg
 
     name = "ICC(1,1) of assemblies, fan speed taken out"
@@ -326,15 +289,6 @@ def _icc(runs: pd.DataFrame, factor: str) -> _Line:
     )
 
 
-def _table(lines: list[_Line]) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(
-        [(x.test, x.estimate, x.low, x.high, x.statistic, x.p, x.health) for x in lines],
-        columns=["test", "estimate", "low", "high", "statistic", "p", "health"],
-    )
-
-
 def _sentences(
     lines: list[_Line], counts: pd.Series, pair: tuple[str, str], matters_k: float
 ) -> tuple[str, ...]:
@@ -343,7 +297,6 @@ def _sentences(
     low, high = number_words(t.low), number_words(t.high)
     return (
         f"{pair[1]} minus {pair[0]} is {number_words(t.estimate, sign='+')} K ({low} to {high}), "
-        "over "
-        f"{int(counts[pair[1]])} and {int(counts[pair[0]])} assemblies (p = {t.p:.2g}).",
+        f"over {int(counts[pair[1]])} and {int(counts[pair[0]])} assemblies (p = {t.p:.2g}).",
         f"Equivalence within ±{matters_k:g} K {alike} shown (p = {tost.p:.2g}).",
     )

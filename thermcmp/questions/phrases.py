@@ -18,81 +18,70 @@ WITHHELD: Final = "withheld: the runs do not hold it, range only"
 
 
 def interval(draws: Array, prob: float) -> tuple[float, float]:
-    """Equal-tailed interval of the draws."""
+    """Return the equal-tailed interval of the draws."""
     low, high = np.quantile(draws, [(1.0 - prob) / 2.0, (1.0 + prob) / 2.0])
     return float(low), float(high)
 
 
 def summary(draws: Array, prob: float) -> tuple[float, float, float, float]:
-    """Mean, standard deviation, and the ends of the equal-tailed interval."""
+    """Return mean, standard deviation, and the ends of the equal-tailed interval."""
     return (float(np.mean(draws)), float(np.std(draws)), *interval(draws, prob))
 
 
 def check_prob(prob: float) -> None:
     """Refuse a probability outside (0.5, 1)."""
     if not 0.5 <= prob < 1.0:
-        raise InputError(
-            "The intervals need a probability:",
-            [
-                Fault(
-                    "out of range",
-                    "give a number from 0.5 to below 1",
-                    column="prob",
-                    value=str(prob),
-                )
-            ],
-        )
+        fix = "give a number from 0.5 to below 1"
+        fault = Fault("out of range", fix, column="prob", value=str(prob))
+        raise InputError("The intervals need a probability:", [fault])
 
 
 def check_matters(matters_k: float) -> None:
     """Refuse a smallest difference that is not a number of kelvin, 0 or more."""
-    if not (np.isfinite(matters_k) and matters_k >= 0):
-        raise InputError(
-            "Which difference matters?",
-            [
-                Fault(
-                    "not zero or more",
-                    "give a number of kelvin",
-                    column="matters_k",
-                    value=str(matters_k),
-                )
-            ],
-        )
+    check_size(matters_k, "matters_k", "Which difference matters?")
+
+
+def check_size(size_k: float, name: str, question: str) -> None:
+    """Refuse a size that is not a number of kelvin, 0 or more."""
+    if not (np.isfinite(size_k) and size_k >= 0.0):
+        fix = "give a number of kelvin"
+        fault = Fault("not zero or more", fix, column=name, value=str(size_k))
+        raise InputError(question, [fault])
 
 
 def few_named(names: Sequence[str], most: int = 4) -> str:
-    """Names in a sentence, the rest of them counted."""
+    """Return the first names in words, and a count of the rest."""
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(names[:most]) + more
 
 
 def number_words(value: float, unit: str = "K", sign: str = "") -> str:
-    """A number with its unit's digits and a true minus sign; `sign` "+" shows a plus too."""
+    """Return a number with its unit's digits and a true minus sign; `sign` "+" shows a plus too."""
     return f"{value:{sign}z.{DIGITS.get(unit, 1)}f}".replace("-", "\N{MINUS SIGN}")
 
 
 def range_words(draws: Array, prob: float, unit: str = "K") -> str:
-    """Mean and interval in words: "−6.4 K (−7.1 to −5.7)"."""
+    """Return mean and interval in words: "−6.4 K (−7.1 to −5.7)"."""
     values = (float(np.mean(draws)), *interval(draws, prob))
     mean, low, high = (number_words(value, unit) for value in values)
     return f"{mean} {unit} ({low} to {high})"
 
 
 def sided_words(draws: Array, prob: float, over: str, under: str, unit: str = "K") -> str:
-    """Mean and interval with the word that makes the mean positive: "6.4 K (5.7 to 7.1) cooler"."""
+    """Return a positive mean, its interval and the side: "6.4 K (5.7 to 7.1) cooler"."""
     up = bool(np.mean(draws) >= 0.0)
     return f"{range_words(draws if up else -draws, prob, unit)} {over if up else under}"
 
 
 def part_words(share: float) -> str:
-    """A share in per cent, never a plain 0 or 100: the rest is small and not none."""
+    """Return a share in per cent, never as a plain 0 or 100: the rest is small and not none."""
     if share > 0.99:
         return "over 99%"
     return "under 1%" if share < 0.01 else f"{share:.0%}"
 
 
 def chance_words(chance: float, draws: int) -> str:
-    """A probability, never stated more sharply than the draws allow."""
+    """Return a probability, never stated more sharply than the draws allow."""
     edge = max(1.0 / draws, 0.001)
     if chance < edge:
         return f"below {edge:.1%}"
@@ -102,7 +91,7 @@ def chance_words(chance: float, draws: int) -> str:
 
 
 def percent_words(chance: float) -> str:
-    """Probability in per cent, never as a plain 0 or 100."""
+    """Return the probability in per cent, never as a plain 0 or 100."""
     if chance < 0.01:
         return "<1%"
     if chance > 0.99:

@@ -53,7 +53,7 @@ class Row:
 
 
 def row_names(table: pd.DataFrame, label: str | Sequence[str]) -> list[str]:
-    """Names of the table's rows, factors in words; several columns are joined by a colon."""
+    """Return the names of the rows, factors in words; columns are joined by a colon."""
     columns = [label] if isinstance(label, str) else list(label)
     cells = table[columns].astype(str)
     if "factor" in cells:
@@ -64,7 +64,7 @@ def row_names(table: pd.DataFrame, label: str | Sequence[str]) -> list[str]:
 def split_rows(
     table: pd.DataFrame, names: Sequence[str], columns: tuple[str, str, str]
 ) -> tuple[list[Row], list[Row]]:
-    """Rows to draw, and rows without an estimate."""
+    """Return the rows to draw, and those without an estimate."""
     numbers = table[list(columns)].to_numpy(float)
     health = table["health"] if "health" in table else pd.Series("", index=table.index)
     words = health.fillna("").astype(str).to_list()
@@ -141,7 +141,7 @@ def rows_axis(ax: Axes, names: Sequence[str]) -> None:
 
 
 def natural_height(ax: Axes) -> float:
-    """Height of a figure with room for each named row [in]."""
+    """Return the height of a figure with room for each named row [in]."""
     from matplotlib.ticker import FixedLocator
 
     if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):

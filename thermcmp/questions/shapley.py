@@ -45,7 +45,7 @@ def order_free_in_groups(
 
 @lru_cache(maxsize=32)
 def _weights(groups: tuple[tuple[int, ...], ...]) -> tuple[Mapping[Corner, float], ...]:
-    """Weight of each corner in each factor's contribution."""
+    """Return the weight of each corner in each factor's contribution."""
     count = sum(map(len, groups))
     orders = [
         tuple(chain.from_iterable(inner))

@@ -65,14 +65,16 @@ def worded_table(table: pd.DataFrame) -> WordedTable:
                 shown = "–" if text is None else text.removesuffix("%") if is_percent else text
                 cells.append(Cell(shown, is_number=is_number))
         columns.append(cells)
-    return WordedTable(
-        headings=tuple(_heading(str(name)) for name in table.columns),
-        rows=tuple(zip(*columns, strict=True)),
-    )
+    headings = []
+    for name in table.columns:
+        words, unit = heading_unit(str(name))
+        words = words[:1].upper() + words[1:]
+        headings.append(f"{words} [{unit}]" if unit else words)
+    return WordedTable(headings=tuple(headings), rows=tuple(zip(*columns, strict=True)))
 
 
 def printed_table(table: pd.DataFrame) -> pd.DataFrame:
-    """The table with its cells as text; "–" where a value is missing."""
+    """Return the table with its cells as text; "–" where a value is missing."""
     cells = {
         name: ["–" if t is None else t for t in texts] for name, texts in _texts(table).items()
     }
@@ -92,14 +94,8 @@ def heading_unit(name: str) -> tuple[str, str]:
     return name.replace("_", " "), ""
 
 
-def _heading(name: str) -> str:
-    words, unit = heading_unit(name)
-    words = words[:1].upper() + words[1:]
-    return f"{words} [{unit}]" if unit else words
-
-
 def _texts(table: pd.DataFrame) -> dict[str, list[str | None]]:
-    """Cells of each column as text, None where a value is missing."""
+    """Return the cells of each column as text, None where a value is missing."""
     units = [str(unit) for unit in table["unit"]] if "unit" in table else [""] * len(table)
     return {
         str(name): [
@@ -116,7 +112,7 @@ def _is_number(column: pd.Series) -> bool:
 
 
 def _text(value: Any, name: str, row_unit: str, *, is_number: bool) -> str:
-    """One cell; a number has the digits of its column's unit, else of its row's."""
+    """Return one cell as text; a number has the digits of its column's unit, else of its row's."""
     if is_number:
         # A row's unit is that of its measured values, not of its counts.
         unit = heading_unit(name)[1] or (row_unit if isinstance(value, float) else "")

@@ -45,7 +45,7 @@ def report(
     Parameters
     ----------
     questions : Answer, Fit, iterable of one of them, or mapping of sensor to Fit
-        What to report, in this order; a fit is asked its usual questions.
+        What to report, in this order; a fit answers the usual questions.
     path : path-like
         File to write; missing folders are made, an old file is replaced.
     fit : Fit, optional
@@ -79,51 +79,60 @@ def report(
     from thermcmp.reporting.plugin_sections import report_sections
 
     target = Path(path)
-    asked = _listed(questions)
+    listed = questions.values() if isinstance(questions, Mapping) else questions
+    items = tuple(listed) if isinstance(listed, Iterable) else (listed,)
     if not allow_bad_health:
-        # Before any question refuses them in words of its own.
-        _refuse_bad(_bad_names(_as_fits(asked)))
-    answers = _as_answers(asked, fix, allow_bad_health)
+        # One refusal for all, before a question makes its own.
+        _refuse_bad(_bad_names(_as_fits(items)))
+    answers = _as_answers(items, fix, allow_bad_health)
     if target.is_dir():
         raise InputError(
             "The report cannot be written:",
             [Fault("the path is a folder", "name a file in it", file=str(target))],
         )
-    fits = _fits_behind(answers, (fit,) if fit is not None else _as_fits(asked))
+    named = (fit,) if fit is not None else _as_fits(items)
+    every = (*named, *(used for answer in answers for used in answer.fits))
+    fits = tuple({id(item): item for item in every}.values())
     bad = _bad_names(fits)
     if not allow_bad_health:
         _refuse_bad(bad)
+    sensors = ", ".join(dict.fromkeys(str(item.sensor) for item in fits))
+    usual = f"Cooling comparison: {sensors}" if sensors else "Cooling comparison"
     page = make_page(
         answers,
         fits,
         report_sections(),
-        title=title or _title(fits),
+        title=title or usual,
         dated="" if dated is None else str(dated),
         bad_health_allowed=bool(bad),
         reduced=reduced,
     )
-    _write_whole(target, _set_in_html(page).encode("utf-8"))
+    content = _set_in_html(page).encode("utf-8")
+    # Written beside the target, then renamed: a reader sees the old file or the new one.
+    target.parent.mkdir(parents=True, exist_ok=True)
+    beside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
+    try:
+        with beside.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(target)
+    finally:
+        beside.unlink(missing_ok=True)
     return target
 
 
-def _listed(questions: Any) -> tuple[Any, ...]:
-    """What is asked for, as a tuple; of a mapping its values."""
-    if isinstance(questions, Mapping):
-        return tuple(questions.values())
-    return tuple(questions) if isinstance(questions, Iterable) else (questions,)
-
-
-def _as_fits(asked: tuple[Any, ...]) -> tuple[Fit, ...]:
-    return tuple(item for item in asked if isinstance(item, Fit))
+def _as_fits(items: tuple[Any, ...]) -> tuple[Fit, ...]:
+    return tuple(item for item in items if isinstance(item, Fit))
 
 
 def _as_answers(
-    asked: tuple[Any, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
+    items: tuple[Any, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
 ) -> tuple[Answer, ...]:
-    """The answers asked for, and those to the usual questions of the fits."""
+    """Return the answers of a fix, those passed, and those of the fits' usual questions."""
     answers: list[Answer] = []
     faults = []
-    for place, item in enumerate(asked):
+    for place, item in enumerate(items):
         if isinstance(item, Fit):
             answers += default_questions(item, allow_bad_health=allow_bad_health)
         elif isinstance(item, Answer):
@@ -135,32 +144,19 @@ def _as_answers(
                     "give answers of separate, attribute, rank, margin …, or fits",
                 )
             )
-    if not asked:
+    if not items:
         faults.append(Fault("nothing to report", "give at least one answer"))
-    fits = _as_fits(asked)
+    fits = _as_fits(items)
     if fix is not None and not fits:
         faults.append(Fault("a fix without a fit", "give the fits, or leave fix out"))
     if faults:
         raise InputError("The report cannot be written:", faults)
-    return (*_of_fix(fits, fix, allow_bad_health), *answers)
-
-
-def _of_fix(
-    fits: tuple[Fit, ...], fix: tuple[Build | str, Build | str] | None, allow_bad_health: bool
-) -> tuple[Answer, ...]:
-    """The sensors beside each other where there are several, then each one's attribution."""
     if fix is None:
-        return ()
+        return tuple(answers)
     if len(fits) == 1:
-        return (attribute(fits[0], *fix, allow_bad_health=allow_bad_health),)
+        return (attribute(fits[0], *fix, allow_bad_health=allow_bad_health), *answers)
     together = attribute_sensors(fits, *fix, allow_bad_health=allow_bad_health)
-    return (together, *together.answers.values())
-
-
-def _fits_behind(answers: Iterable[Answer], named: tuple[Fit, ...]) -> tuple[Fit, ...]:
-    """The fits named and those that the answers rest on, each once."""
-    every = (*named, *(fit for answer in answers for fit in answer.fits))
-    return tuple({id(fit): fit for fit in every}.values())
+    return (together, *together.answers.values(), *answers)
 
 
 def _bad_names(fits: tuple[Fit, ...]) -> list[str]:
@@ -176,11 +172,6 @@ def _refuse_bad(names: list[str]) -> None:
         )
 
 
-def _title(fits: tuple[Fit, ...]) -> str:
-    sensors = ", ".join(dict.fromkeys(str(fit.sensor) for fit in fits))
-    return f"Cooling comparison: {sensors}" if sensors else "Cooling comparison"
-
-
 def _set_in_html(page: Page) -> str:
     import jinja2
 
@@ -193,17 +184,3 @@ def _set_in_html(page: Page) -> str:
         keep_trailing_newline=True,
     )
     return environment.get_template("page.html.j2").render(page=page, most=_MOST_SENTENCES)
-
-
-def _write_whole(target: Path, content: bytes) -> None:
-    """Write beside the target, then rename: a reader sees the old file or the new one."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    beside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
-    try:
-        with beside.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(target)
-    finally:
-        beside.unlink(missing_ok=True)

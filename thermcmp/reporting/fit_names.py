@@ -14,7 +14,7 @@ _NAMED: Final = 3
 
 
 def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
-    """Distinct names of the fits, each as short as that allows."""
+    """Return distinct names of the fits, each as short as possible."""
     longer: tuple[Callable[[Fit], str], ...] = (
         lambda fit: f" of {len(fit.results)} rows",
         lambda fit: f" with {', '.join(fit.fitted_with)}" if fit.fitted_with else " alone",
@@ -35,7 +35,7 @@ def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
 
 
 def fitted_to(fit: Fit) -> str:
-    """Sensor, rows and products of a fit, and the sensors fitted together with it."""
+    """Describe sensor, rows and products of a fit, and the sensors fitted together with it."""
     rows = fit.results
     products = sorted(map(str, rows["product"].dropna().unique())) if "product" in rows else []
     words = f"{fit.sensor}, {len(rows)} rows"

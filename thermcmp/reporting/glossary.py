@@ -60,9 +60,9 @@ TERMS: Final[tuple[Term, ...]] = (
          "the fit is repeated without the rows in question."),
     Term("prior", r"\bprior",
          "What the model assumes about an effect before it has seen the data."),
-    Term("prior influence", r"prior influence|other priors",
+    Term("prior influence", r"prior influence|other priors|different priors",
          "How far an estimate would move if the priors weighed twice as much: change of its "
-         "distribution on a scale from 0 to 1, said from 0.05 on."),
+         "distribution on a scale from 0 to 1, stated from 0.05 on."),
     Term("product", r"\bproduct",
          "What a shop sells: a cooler model on a board model under a firmware."),
     Term("reassembly penalty, remount", r"reassembly|\bremount",
@@ -91,6 +91,6 @@ TERMS: Final[tuple[Term, ...]] = (
 
 
 def terms_used(words: Iterable[str]) -> tuple[Term, ...]:
-    """Terms that occur in the given texts."""
+    """Return the terms that occur in the texts."""
     text = "\n".join(words)
     return tuple(term for term in TERMS if re.search(term.pattern, text, re.I))

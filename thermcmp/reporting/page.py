@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
-    from thermcmp.questions.fit_check.question import FitCheck
     from thermcmp.telemetry.campaign.folder import Reduced
 
 #: What is counted for the data section, with its heading.
@@ -152,7 +151,11 @@ def make_page(
     kinds = [answer.kind for answer in answers]
     parts = tuple(
         replace(
-            _answer_part(number, answer, is_one_of_several=kinds.count(answer.kind) > 1),
+            _part(
+                f"answer-{number}",
+                answer.title if kinds.count(answer.kind) > 1 else answer.kind.capitalize(),
+                answer,
+            ),
             said_before=frozenset(c for earlier in answers[: number - 1] for c in earlier.caveats),
         )
         for number, answer in enumerate(answers, start=1)
@@ -168,12 +171,16 @@ def make_page(
     shown += [cell.text for table in tables for row in table.rows for cell in row]
     shown += [text for part in fit_parts for text in part.aliases]
     shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
+    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for name, fit in zip(names, fits, strict=True):
+        findings = fit.diagnostics.sentences or ("All checks passed.",)
+        alike.setdefault((str(fit.health), findings), []).append(name)
     return Page(
         title=title,
         dated=dated,
         bad_health_allowed=bad_health_allowed,
         answers=parts,
-        health=_health_parts(names, fits),
+        health=tuple(HealthPart(tuple(of), *health) for health, of in alike.items()),
         fits=fit_parts,
         trust=trust,
         added=tuple(_added_part(section, fits, answers) for section in sections),
@@ -184,11 +191,6 @@ def make_page(
         else worded_table(reduced.refused[["run", "sensor", "reason", "file"]]),
         log_cautions=() if reduced is None else reduced.cautions,
     )
-
-
-def _answer_part(number: int, answer: Answer, *, is_one_of_several: bool) -> AnswerPart:
-    label = answer.title if is_one_of_several else answer.kind.capitalize()
-    return _part(f"answer-{number}", label, answer)
 
 
 def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
@@ -205,90 +207,72 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
     )
 
 
-def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
-    """Health of the fits; those with the same findings together."""
-    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
-    for name, fit in zip(names, fits, strict=True):
-        findings = fit.diagnostics.sentences or ("All checks passed.",)
-        alike.setdefault((str(fit.health), findings), []).append(name)
-    return tuple(HealthPart(tuple(of), *health) for health, of in alike.items())
-
-
 def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
-    """The checks of each fit; the diagnostics of draws that fits share are shown once."""
+    """Return the checks of each fit; diagnostics of draws that fits share are shown once.
+
+    The two figures of a check are answers, and are set as such.
+    """
     shown: dict[int, str] = {}
     parts = []
     for number, (name, fit) in enumerate(zip(names, fits, strict=True), start=1):
-        same = shown.setdefault(id(fit.diagnostics), name)
-        parts.append(_trust_part(number, name, check_fit(fit), "" if same == name else same))
+        same, check = shown.setdefault(id(fit.diagnostics), name), check_fit(fit)
+        # Long names would be squeezed to a word per line beside so many numbers.
+        left_out = check.left_out.shown_table
+        left_out = left_out.assign(effect=[short_effect(effect) for effect in left_out["effect"]])
+        part = TrustPart(
+            name=name,
+            fitted_to=fitted_to(fit),
+            sentences=check.sentences,
+            same_draws="" if same == name else same,
+            diagnostics=worded_table(fit.diagnostics.table),
+            predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
+            left_out=replace(
+                _part(f"left-out-{number}", "Left-out check", check.left_out),
+                table=worded_table(left_out),
+            ),
+            units=worded_table(check.left_out.units),
+            unit=check.left_out.unit,
+            outliers=worded_table(check.outliers) if len(check.outliers) else None,
+            parameters=worded_table(check.parameters),
+            small_k=check.small_k,
+        )
+        parts.append(part)
     return tuple(parts)
-
-
-def _trust_part(number: int, name: str, check: FitCheck, same_draws: str) -> TrustPart:
-    """The checks of one fit; its two figures are answers, and are set as such."""
-    # Long names would be squeezed to a word per line beside so many numbers.
-    left_out = check.left_out.shown_table
-    left_out = left_out.assign(effect=[short_effect(name) for name in left_out["effect"]])
-    return TrustPart(
-        name=name,
-        fitted_to=fitted_to(check.fit),
-        sentences=check.sentences,
-        same_draws=same_draws,
-        diagnostics=worded_table(check.fit.diagnostics.table),
-        predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
-        left_out=replace(
-            _part(f"left-out-{number}", "Left-out check", check.left_out),
-            table=worded_table(left_out),
-        ),
-        units=worded_table(check.left_out.units),
-        unit=check.left_out.unit,
-        outliers=worded_table(check.outliers) if len(check.outliers) else None,
-        parameters=worded_table(check.parameters),
-        small_k=check.small_k,
-    )
 
 
 def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:
-    """Data and model of each fit; what an earlier one has too refers to that one."""
+    """Return data and model of each fit; what an earlier fit has too refers to that one."""
     parts: list[FitPart] = []
     for name, fit in zip(names, fits, strict=True):
-        part = _fit_part(name, fit)
-        alike = {field: _first_with(parts, field, getattr(part, field)) for field in _ALIKE}
-        parts.append(replace(part, alike={field: of for field, of in alike.items() if of}))
+        results, reference = fit.results, fit.reference
+        facts = [("Rows used", str(len(results)))]
+        for column, heading in _COUNTED.items():
+            count = results[column].nunique() if column in results else 0
+            if count:
+                facts.append((heading, str(count)))
+        at = f"{reference.power_w:g} W, {reference.flow_speed:g} {fit.design.law.unit}"
+        facts.append(("Reference conditions", at))
+        facts.append(("Engine", f"{fit.engine} ({fit.engine_reason})"))
+        facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))
+        part = FitPart(
+            name=name,
+            parameters=worded_table(fit.table),
+            priors=worded_table(fit.priors.table),
+            aliases=fit.aliases.sentences,
+            notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),
+            facts=tuple(facts),
+            versions=tuple(fit.versions.items()),
+            alike={},
+        )
+        # The first fit before it that has the same, by field.
+        alike = {
+            field: earlier.name
+            for field in _ALIKE
+            for earlier in reversed(parts)
+            if getattr(earlier, field) == getattr(part, field)
+        }
+        parts.append(replace(part, alike=alike))
     return tuple(parts)
-
-
-def _first_with(parts: Sequence[FitPart], field: str, value: object) -> str:
-    """Name of the first fit that has that value, or ""."""
-    return next((part.name for part in parts if getattr(part, field) == value), "")
-
-
-def _fit_part(name: str, fit: Fit) -> FitPart:
-    return FitPart(
-        name=name,
-        parameters=worded_table(fit.table),
-        priors=worded_table(fit.priors.table),
-        aliases=fit.aliases.sentences,
-        notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),
-        facts=tuple(_facts(fit)),
-        versions=tuple(fit.versions.items()),
-        alike={},
-    )
-
-
-def _facts(fit: Fit) -> list[tuple[str, str]]:
-    """Name and value of each line of the data section."""
-    results, reference = fit.results, fit.reference
-    facts = [("Rows used", str(len(results)))]
-    for column, heading in _COUNTED.items():
-        count = results[column].nunique() if column in results else 0
-        if count:
-            facts.append((heading, str(count)))
-    at = f"{reference.power_w:g} W, {reference.flow_speed:g} {fit.design.law.unit}"
-    facts.append(("Reference conditions", at))
-    facts.append(("Engine", f"{fit.engine} ({fit.engine_reason})"))
-    facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))
-    return facts
 
 
 def _added_part(section: Section, fits: Sequence[Fit], answers: Sequence[Answer]) -> AddedPart:

@@ -37,7 +37,7 @@ def picture_uri(answer: Answer) -> str:
 
 
 def alternative_text(answer: Answer) -> str:
-    """Words for readers who do not see the figure."""
+    """Describe the figure for readers who do not see it."""
     finding = f" {answer.sentences[0]}" if answer.sentences else ""
     return (
         f"Figure: {answer.title}, means and {answer.interval_words}.{finding} "

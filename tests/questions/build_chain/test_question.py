@@ -250,7 +250,7 @@ def test_the_answer_draws_prints_and_says_who_it_speaks_of(answer, model):
         (["Alder"], {}, "fewer than two builds"),
         ("Alder", {}, "fewer than two builds"),
         (["Alder", "Birch"], {}, "no such product or cooler model"),
-        (["Alder", "Alder"], {}, "comes twice"),
+        (["Alder", "Alder"], {}, "is listed twice"),
         (CHAIN, {"features": {BASE: {}}}, "no features stated"),
         (CHAIN, {"features": {BASE: {}, ALL: {}}}, "have the same features"),
         (CHAIN, {"features": FEATURES | {PADS: FEATURES[BOTH]}}, "have the same features"),

@@ -107,7 +107,7 @@ def test_weights_that_fail_are_not_used(aliased, monkeypatch):
     found = check_fit(aliased.fit, refits=1).left_out
     actions = found.units["action"]
     assert actions.str.startswith("refitted").sum() == 1
-    unknown = actions.eq("not known: ask for more refits")
+    unknown = actions.eq("not known: allow more refits")
     assert unknown.sum() == len(actions) - 1
     assert found.units.loc[unknown, "largest_change_sds"].isna().all()
     assert "check_fit(fit, refits=…)" in found.caveats[0]
@@ -184,7 +184,7 @@ def test_a_fit_with_readings_at_the_limit(bench):
     assert model.engine == "nuts"
     units = check_fit(model).left_out.units.set_index("assembly")
     assert units.loc[["m1", "m3"], "pareto_k"].isna().all()
-    assert units.loc[["m1", "m3"], "action"].eq("not known: ask for more refits").all()
+    assert units.loc[["m1", "m3"], "action"].eq("not known: allow more refits").all()
     assert units.loc[["m0", "m2"], "pareto_k"].notna().all()
 
 

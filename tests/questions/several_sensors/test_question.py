@@ -127,10 +127,10 @@ def test_the_fix_is_not_blamed_for_the_assembly(answer):
     first = answer.sentences[0]
     assert "memory improves by" in first
     assert "junction improves by" in first
-    assert "not surely by its hardware" in first
+    assert "not clearly by its hardware" in first
     (said,) = [s for s in answer.sentences if s.startswith("Reassembly penalty at the junction")]
     assert "bench assemblies as such" in said
-    alike = [s for s in answer.sentences if "surely worse on junction and not on memory" in s]
+    alike = [s for s in answer.sentences if "clearly worse on junction and not on memory" in s]
     assert len(alike) == 1
 
 
@@ -138,9 +138,9 @@ def test_a_fix_that_a_remount_hides_is_said_to_be_hidden(fits):
     # Firmware alike before and after: nothing but the assembly moves the junction.
     same = Conditions(fan_rpm=1800.0, power_w=200.0)
     answer = attribute_sensors(fits, OLD, NEW, same)
-    assert "junction does not surely improve" in answer.sentences[0]
+    assert "junction does not clearly improve" in answer.sentences[0]
     (said,) = [s for s in answer.sentences if s.startswith("Reassembly penalty at the junction")]
-    assert "blame the assembly and not the fix" in said
+    assert "due to the assembly, not to the fix" in said
     assert sensor_part(answer, "junction", NEW_TOTAL)["high_k"] < 0.0
 
 
@@ -205,7 +205,7 @@ def test_sensors_are_told_apart_by_more_than_colour(answer):
 
 
 def test_caveats_say_whose_they_are_and_that_sensors_are_apart(answer):
-    assert any(c.startswith("Each sensor has a fit of its own") for c in answer.caveats)
+    assert any(c.startswith("Each sensor has a separate fit") for c in answer.caveats)
     assert len(answer.caveats) == len(set(answer.caveats))
 
 
@@ -218,7 +218,7 @@ def test_sensors_fitted_together_are_answered_draw_by_draw(together, answer):
     joint = attribute_sensors(together, OLD, NEW)
     assert joint.fitted_together
     assert not answer.fitted_together
-    assert not any("fit of its own" in c for c in joint.caveats)
+    assert not any("separate fit" in c for c in joint.caveats)
     totals = [draws_of(joint, sensor, "total") for sensor in ("memory", "junction")]
     alone = attribute(together["junction"], OLD, NEW).draws["improvement_k"].sel(part="total")
     assert np.array_equal(totals[1], alone.to_numpy())

@@ -26,24 +26,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Loop:
-    """What one firmware's rule does with the hardware and the powers of both builds.
-
-    Attributes
-    ----------
-    rpm : dict of (bool, bool) to ndarray, shape (S,)
-        Fan speed [rpm] on hardware and at power, each old (False) or new (True).
-    doing : dict of bool to str
-        What its fan does on the old and the new hardware at its own power: the
-        commonest status.
-    share : dict of bool to float
-        Share of the draws in which the fan does that.
-    notes : tuple of str
-        What limits these speeds.
-    """
+    """What one firmware's rule does with the hardware and the powers of both builds."""
 
     firmware: Firmware
+    #: Fan speed [rpm], shape (S,), by hardware and power, each old (False) or new (True).
     rpm: Mapping[tuple[bool, bool], Array]
+    #: What its fan does on the old and the new hardware at its own power: the commonest status.
     doing: Mapping[bool, str]
+    #: Share of the draws in which the fan does that.
     share: Mapping[bool, float]
     notes: tuple[str, ...]
 
@@ -71,7 +61,15 @@ def solve_loop(
         notes += card.notes
         for power in (False, True):
             state = settle(unlimited, card.at(power_w=power_w[power][card.chosen]))
-            _refuse_unsettled(firmware, build, state)
+            unsettled = 1.0 - float(np.mean(state.settled))
+            if unsettled > MOST_UNSETTLED:
+                raise NotEstimableError(
+                    f"{build.cooler_model} on {build.board_model} has no steady state with a "
+                    f"turning fan under '{firmware.name}' in {unsettled:.0%} of the draws "
+                    f"({_commonest(state.status[~state.settled])}). Fix: choose an ambient and a "
+                    "power at which the fan turns, or leave the firmware's rule out and state "
+                    "fan_rpm."
+                )
             # Another fit with fewer draws: it is independent, so its draws may repeat.
             every = np.searchsorted(card.chosen, np.arange(len(power_w[power])), side="right") - 1
             middle = np.nanmedian(state.fan_rpm)
@@ -86,7 +84,7 @@ def solve_loop(
 def rules_of(
     firmware: Mapping[str, Firmware] | None, builds: tuple[Build, Build]
 ) -> tuple[Firmware | None, Firmware | None]:
-    """Return the firmware of each build, where its rule is given."""
+    """Return the firmware of each build, where its rule is known."""
     if firmware is None:
         return None, None
     old, new = (firmware.get(build.firmware or "") for build in builds)
@@ -103,19 +101,6 @@ def rules_of(
 
 def _commonest(status: NDArray[np.object_]) -> str:
     return str(Counter(status.tolist()).most_common(1)[0][0])
-
-
-def _refuse_unsettled(firmware: Firmware, build: Build, state: CardState) -> None:
-    unsettled = 1.0 - float(np.mean(state.settled))
-    if unsettled <= MOST_UNSETTLED:
-        return
-    doing = _commonest(state.status[~state.settled])
-    raise NotEstimableError(
-        f"{build.cooler_model} on {build.board_model} has no steady state with a turning fan under "
-        f"'{firmware.name}' in {unsettled:.0%} of the draws ({doing}). "
-        "Fix: ask at an ambient and a power at which the fan turns, or leave the firmware's "
-        "rule out and state fan_rpm."
-    )
 
 
 def _loop_notes(firmware: Firmware, build: Build, state: CardState) -> list[str]:

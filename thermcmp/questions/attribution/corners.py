@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import product
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -25,28 +26,19 @@ if TYPE_CHECKING:
 
 
 class State(NamedTuple):
-    """A counterfactual card: each field as before (False) or as after (True).
+    """A counterfactual card: each field as before (False) or as after (True)."""
 
-    Attributes
-    ----------
-    hardware : bool
-        The hardware that carries the heat.
-    rule : bool
-        The firmware that sets the fan.
-    seen_hardware, seen_power : bool
-        The hardware and the power that the fan's loop answers to. They do nothing to a
-        fan whose speed is held or was observed.
-    power : bool
-        The power that the board takes.
-    direct : bool
-        What the firmware does beyond fan speed and power.
-    """
-
+    #: The hardware that carries the heat.
     hardware: bool
+    #: The firmware that sets the fan.
     rule: bool
+    #: The hardware and the power that the fan's loop answers to. They do nothing to a fan whose
+    #: speed is held or was observed.
     seen_hardware: bool
     seen_power: bool
+    #: The power that the board takes.
     power: bool
+    #: What the firmware does beyond fan speed and power.
     direct: bool
 
 
@@ -57,58 +49,38 @@ def corner(hardware: bool, firmware: bool) -> State:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AttributionQuery:
-    """What an attribution is asked for; pairs are (before, after).
-
-    Attributes
-    ----------
-    at : Conditions
-        The air, and what is held for both builds.
-    stated : tuple of Conditions
-        Fan speed and power stated for one build.
-    rules : mapping of str to Firmware, optional
-        What firmwares do, by name.
-    control : Fit, optional
-        Fit of the sensor that the fans follow.
-    """
+    """Conditions and options of an attribution; pairs are (before, after)."""
 
     fit: Fit
     builds: tuple[Build, Build]
+    #: The air, and what is held for both builds.
     at: Conditions
     scope: Scope
+    #: Fan speed and power stated for one build.
     stated: tuple[Conditions, Conditions]
     rules: Mapping[str, Firmware] | None
+    #: Fit of the sensor that the fans follow.
     control: Fit | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AttributionStudy:
-    """Everything that the parts of an attribution are computed from; pairs are (before, after).
-
-    Attributes
-    ----------
-    settings : tuple of Setting
-        Fan speed and power of each build under its own firmware.
-    noise : NoiseFit, optional
-        The noise law; None where no level was measured.
-    power_w : tuple of ndarray, each of shape (S,)
-        Power under each firmware [W].
-    speed : dict of (rule, hardware, power) to ndarray, shape (S,)
-        Fan speed [rpm] (or the airflow law's own column).
-    loops : tuple of (Loop or None)
-        Closed loops of the firmwares whose rules were given.
-    fitted : dict of (hardware, direct) to FittedBuild
-        The hardware under the firmware whose direct effect counts.
-    """
+    """Everything that the parts of an attribution are computed from; pairs are (before, after)."""
 
     fit: Fit
     builds: tuple[Build, Build]
     settings: tuple[Setting, Setting]
     scope: Scope
     at: Conditions
+    #: The noise law; None where no level was measured.
     noise: NoiseFit | None
+    #: Power under each firmware [W], shape (S,) each.
     power_w: tuple[Array, Array]
+    #: Fan speed [rpm] (or the airflow law's column), shape (S,), by rule, hardware and power.
     speed: Mapping[tuple[bool, bool, bool], Array]
+    #: Closed loops, where the rule of a firmware is known.
     loops: tuple[Loop | None, Loop | None]
+    #: By hardware, and by the firmware whose direct effect counts.
     fitted: Mapping[tuple[bool, bool], FittedBuild]
     _rises: dict[State, Array] = field(default_factory=dict, init=False)
 
@@ -146,19 +118,23 @@ class AttributionStudy:
 def attribution_study(query: AttributionQuery) -> AttributionStudy:
     """Compute the settings, the noise law, and what all corners follow from."""
     fit, builds, at = query.fit, query.builds, query.at
-    _refuse_noise(at)
+    if at.noise_dba is not None:
+        fix, value = "leave it out: the row 'hardware, at equal noise' answers that", at.noise_dba
+        fault = Fault("noise cannot be held here", fix, column="noise_dba", value=str(value))
+        raise InputError("A fix is attributed at fan speeds:", [fault])
     fitted = {
         (hardware, direct): FittedBuild(
             fit, replace(builds[hardware], firmware=builds[direct].firmware), query.scope, at
         )
-        for hardware in (False, True)
-        for direct in (False, True)
+        for hardware, direct in product((False, True), repeat=2)
     }
     rules = rules_of(query.rules, builds)
-    settings = [
-        setting_of(fit, build, _held(at, stated), rule)
-        for build, stated, rule in zip(builds, query.stated, rules, strict=True)
-    ]
+    settings = []
+    for build, stated, rule in zip(builds, query.stated, rules, strict=True):
+        # As held for both builds, else as stated for this one.
+        fan_rpm = at.fan_rpm if at.fan_rpm is not None else stated.fan_rpm
+        watts = at.power_w if at.power_w is not None else stated.power_w
+        settings.append(setting_of(fit, build, Conditions(fan_rpm=fan_rpm, power_w=watts), rule))
     (old_speed, old_w), (new_speed, new_w) = (
         setting.draws(fit.draw_count, fit.seed) for setting in settings
     )
@@ -177,11 +153,8 @@ def attribution_study(query: AttributionQuery) -> AttributionStudy:
             )
         loops.append(loop)
         drawn = new_speed if is_new else old_speed
-        for hardware in (False, True):
-            for power in (False, True):
-                speed[is_new, hardware, power] = (
-                    drawn if loop is None else loop.rpm[hardware, power]
-                )
+        for hardware, power in product((False, True), repeat=2):
+            speed[is_new, hardware, power] = drawn if loop is None else loop.rpm[hardware, power]
     return AttributionStudy(
         fit=fit,
         builds=builds,
@@ -193,23 +166,4 @@ def attribution_study(query: AttributionQuery) -> AttributionStudy:
         speed=speed,
         loops=(loops[0], loops[1]),
         fitted=fitted,
-    )
-
-
-def _refuse_noise(at: Conditions) -> None:
-    if at.noise_dba is not None:
-        fault = Fault(
-            "noise cannot be held here",
-            "leave it out: the row 'hardware, at equal noise' answers that",
-            column="noise_dba",
-            value=str(at.noise_dba),
-        )
-        raise InputError("A fix is attributed at fan speeds:", [fault])
-
-
-def _held(at: Conditions, stated: Conditions) -> Conditions:
-    """Return fan speed and power of one build: as held for both, else as stated for it."""
-    return Conditions(
-        fan_rpm=at.fan_rpm if at.fan_rpm is not None else stated.fan_rpm,
-        power_w=at.power_w if at.power_w is not None else stated.power_w,
     )

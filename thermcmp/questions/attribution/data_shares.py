@@ -75,9 +75,7 @@ def part_weights(
     @cache
     def rise(state: State) -> Array:
         return study.fitted[state.hardware, state.direct].weights(
-            exponent,
-            speed[state.rule, state.seen_hardware, state.seen_power],
-            power_w[state.power],
+            exponent, speed[state.rule, state.seen_hardware, state.seen_power], power_w[state.power]
         )
 
     return parts_from(study, rise)

@@ -26,23 +26,15 @@ _STEP: Final = 1e-4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KelvinPerDecibel:
-    """Improvement per decibel of one change or of one hardware.
+    """Improvement per decibel of one change or of one hardware."""
 
-    Attributes
-    ----------
-    name : str
-        The change, or the hardware at its own fan speed.
-    k_per_db : ndarray, shape (S,)
-        Improvement per decibel of more level [K/dB]; NaN where there is no ratio.
-    cost_db : ndarray, shape (S,)
-        Change of level by which that gives the fan speed's part [dB].
-    health : str
-        "" or why there is no number.
-    """
-
+    #: The change, or the hardware at its own fan speed.
     name: str
+    #: Improvement per decibel of more level [K/dB], shape (S,); NaN where there is no ratio.
     k_per_db: Array
+    #: Change of level by which that gives the fan speed's part [dB], shape (S,).
     cost_db: Array
+    #: "" or why there is no number.
     health: str = ""
 
 

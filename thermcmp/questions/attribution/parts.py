@@ -62,7 +62,7 @@ def parts_from(study: AttributionStudy, value: Callable[[State], Any]) -> dict[s
 
 
 def _split(study: AttributionStudy, value: Callable[[State], Any]) -> dict[str, Any]:
-    """Compute the order-free parts, and what is inside the fan speed's where a rule is given.
+    """Compute the order-free parts, and those of the fan speed where a rule is known.
 
     What the loop answers to changes together with its rule, so that the three stand next
     to each other in every order that counts.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -104,24 +105,29 @@ def corners_table(study: AttributionStudy, prob: float) -> pd.DataFrame:
     import pandas as pd
 
     rows = []
-    for hardware in (False, True):
-        for firmware in (False, True):
-            state = corner(hardware, firmware)
-            mean, _, low, high = summary(study.temperature_c(state), prob)
-            rows.append(
-                {
-                    "hardware": "new" if hardware else "old",
-                    "firmware": "new" if firmware else "old",
-                    "mean_c": mean,
-                    "low_c": low,
-                    "high_c": high,
-                    study.fit.design.law.column: float(np.mean(study.flow_speed(state))),
-                    "power_w": float(np.mean(study.power_w[firmware])),
-                    "noise_dba": float(np.mean(study.level(state))),
-                    "basis": _basis(study, hardware, firmware),
-                    "fan_status": _fan(study, hardware, firmware),
-                }
-            )
+    for hardware, firmware in product((False, True), repeat=2):
+        state = corner(hardware, firmware)
+        mean, _, low, high = summary(study.temperature_c(state), prob)
+        fan, loop = "held", study.loops[firmware]
+        if loop is not None:
+            share = loop.share[hardware]
+            fan = loop.doing[hardware] + (f" ({share:.0%} of the draws)" if share < 0.995 else "")
+        elif "stock" in study.settings[firmware].source:
+            fan = "as in the stock runs"
+        rows.append(
+            {
+                "hardware": "new" if hardware else "old",
+                "firmware": "new" if firmware else "old",
+                "mean_c": mean,
+                "low_c": low,
+                "high_c": high,
+                study.fit.design.law.column: float(np.mean(study.flow_speed(state))),
+                "power_w": float(np.mean(study.power_w[firmware])),
+                "noise_dba": float(np.mean(study.level(state))),
+                "basis": _basis(study, hardware, firmware),
+                "fan_status": fan,
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -177,11 +183,3 @@ def _basis(study: AttributionStudy, hardware: bool, firmware: bool) -> str:
         return "predicted: these parts were never run together"
     reach = reach_of(np.median(study.flow_speed(corner(hardware, firmware))), *measured)
     return "predicted" if reach is Reach.MEASURED else "predicted beyond the measured fan speeds"
-
-
-def _fan(study: AttributionStudy, hardware: bool, firmware: bool) -> str:
-    loop = study.loops[firmware]
-    if loop is None:
-        return "as in the stock runs" if "stock" in study.settings[firmware].source else "held"
-    share = loop.share[hardware]
-    return loop.doing[hardware] + (f" ({share:.0%} of the draws)" if share < 0.995 else "")

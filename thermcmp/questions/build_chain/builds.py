@@ -26,22 +26,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Measured:
-    """One build of a chain at the chain's conditions.
-
-    Attributes
-    ----------
-    entry : Entry
-        Its temperature [°C], fan speed and noise, draw by draw.
-    weights : callable, optional
-        Weights of the effects in its rise, shape (q,), for an airflow exponent; None
-        where the conditions are out of its reach.
-    assemblies : int
-        Assemblies of these parts that were run.
-    """
+    """One build of a chain at the chain's conditions."""
 
     build: Build
     entry: Entry
+    #: Weights of the effects in its rise, shape (q,), for an airflow exponent; None where the
+    #: conditions are out of its reach.
     weights: Callable[[float], Array] | None
+    #: Assemblies of these parts that were run.
     assemblies: int
 
     @property
@@ -56,7 +48,12 @@ def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
     names = [item for item in items if isinstance(item, str)]
     models = set(rows["cooler_model"].dropna().unique())
     products = set(rows["product"].dropna().unique())
-    board = _common_board(fit, [name for name in names if name in models])
+    board, coolers = "", [name for name in names if name in models]
+    if coolers:
+        # The board model that most of these coolers were run on; by its rows among equals.
+        boards = rows[rows["cooler_model"].isin(coolers)].groupby("board_model")["cooler_model"]
+        counts = boards.agg(["nunique", "size"])
+        board = str(counts.sort_values(["nunique", "size"], kind="stable").index[-1])
     builds, faults = [], []
     for item in items:
         if isinstance(item, Build):
@@ -71,28 +68,19 @@ def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
             faults.append(Fault("no such product or cooler model", fix, value=item))
     shown = [build.name for build in builds]
     faults += [
-        Fault("comes twice", "name each build once", value=name)
+        Fault("is listed twice", "name each build once", value=name)
         for name in dict.fromkeys(shown)
         if shown.count(name) > 1
     ]
     if faults:
-        raise InputError("These builds make no chain:", faults)
+        raise InputError("These builds do not form a chain:", faults)
     return builds
-
-
-def _common_board(fit: Fit, coolers: Sequence[str]) -> str:
-    """Return the board model that most of the coolers were run on; by its rows among equals."""
-    rows = fit.results[fit.results["cooler_model"].isin(coolers)]
-    if rows.empty:
-        return ""
-    boards = rows.groupby("board_model")["cooler_model"].agg(["nunique", "size"])
-    return str(boards.sort_values(["nunique", "size"], kind="stable").index[-1])
 
 
 def measured_at(
     fit: Fit, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None
 ) -> Measured:
-    """Bring one build to the conditions."""
+    """Return one build at the conditions, draw by draw."""
     entry = entry_at(fit, build.name, build, held, scope, noise)
     weights: Callable[[float], Array] | None = None
     if entry.reached:

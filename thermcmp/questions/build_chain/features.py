@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
 from thermcmp.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -22,26 +20,17 @@ MOST_CHANGES: Final = 7
 
 @dataclass(frozen=True, slots=True)
 class Combinations:
-    """The changes from the first to the last build, and their combinations.
+    """The changes from the first to the last build, and their combinations."""
 
-    Attributes
-    ----------
-    changes : tuple of str
-        What changed; features that always changed together are one change.
-    measured : dict of Corner to Build
-        The builds that have a combination of the first and the last build's features.
-    missing : tuple of Corner
-        Combinations that no build has.
-    joined : tuple of str
-        Changes that are made of several features.
-    aside : tuple of str
-        Builds with a feature that neither the first nor the last has, by name.
-    """
-
+    #: What changed; features that always changed together are one change.
     changes: tuple[str, ...]
+    #: The builds that have a combination of the first and the last build's features.
     measured: dict[Corner, Build]
+    #: Combinations that no build has.
     missing: tuple[Corner, ...]
+    #: Changes that are made of several features.
     joined: tuple[str, ...]
+    #: Builds with a feature that neither the first nor the last has, by name.
     aside: tuple[str, ...]
 
     def words(self, corner: Corner) -> str:
@@ -55,7 +44,16 @@ def combinations_of(
 ) -> Combinations:
     """Sort builds into the combinations of the changes between two of them."""
     kinds = [(build, _kinds(stated)) for build, stated in features]
-    old, new = (_of_end(kinds, end) for end in (first, last))
+    by_build: dict[Build, dict[str, Any]] = {}
+    for build, kind_of in kinds:
+        by_build.setdefault(build, kind_of)
+    for end in (first, last):
+        if end not in by_build:
+            raise _refusal(
+                f"{end.name} is an end of the chain and has no features stated",
+                "state them, with {} for a build that has none",
+            )
+    old, new = by_build[first], by_build[last]
     # In the order in which they were stated.
     known = dict.fromkeys(name for _, kind_of in kinds for name in kind_of)
     changed = [name for name in known if old.get(name) != new.get(name)]
@@ -75,7 +73,11 @@ def combinations_of(
                 f"{build.name} and {by_corner[corner].name} have the same features",
                 "name the feature in which they differ, or leave one out",
             )
-    groups = _changed_together(np.array(list(by_corner)))
+    # Changes that are equal in all combinations are one.
+    alike: dict[tuple[bool, ...], list[int]] = {}
+    for place, column in enumerate(zip(*by_corner, strict=True)):
+        alike.setdefault(column, []).append(place)
+    groups = list(alike.values())
     changes = tuple(" + ".join(changed[i] for i in group) for group in groups)
     if len(changes) > MOST_CHANGES:
         raise _refusal(
@@ -101,16 +103,6 @@ def _kinds(features: Mapping[str, Any] | Collection[str]) -> dict[str, Any]:
     return dict.fromkeys(sorted(names) if isinstance(features, Set) else names, True)
 
 
-def _of_end(kinds: Sequence[tuple[Build, dict[str, Any]]], end: Build) -> dict[str, Any]:
-    for build, kind_of in kinds:
-        if build == end:
-            return kind_of
-    raise _refusal(
-        f"{end.name} is an end of the chain and has no features stated",
-        "state them, with {} for a build that has none",
-    )
-
-
 def _corner(
     kind_of: Mapping[str, Any],
     old: Mapping[str, Any],
@@ -126,14 +118,6 @@ def _corner(
         if name in changed:
             corner.append(kind == new.get(name))
     return tuple(corner)
-
-
-def _changed_together(combinations: np.ndarray) -> list[list[int]]:
-    """Group the columns of the measured combinations that are equal."""
-    groups: dict[tuple[bool, ...], list[int]] = {}
-    for place, column in enumerate(combinations.T):
-        groups.setdefault(tuple(column.tolist()), []).append(place)
-    return list(groups.values())
 
 
 def _refusal(message: str, fix: str) -> InputError:

@@ -4,15 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from thermcmp.questions.plot_style import (
-    INK,
-    QUIET,
-    finish,
-    note,
-    rows_axis,
-    split_rows,
-    stair_bar,
-)
+from thermcmp.questions.plot_style import INK, QUIET, finish, note, rows_axis, split_rows, stair_bar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -38,66 +38,42 @@ _NOTHING_K: Final = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """One row of the table.
-
-    Attributes
-    ----------
-    kind : str
-        "step", "total", "order-free" or "departure".
-    draws : ndarray, shape (S,)
-        Improvement [K]; positive is cooler.
-    weights : callable, optional
-        Weights of the effects, shape (q,), for an airflow exponent.
-    assumed : float
-        Share of the variance that comes from combinations not measured [1].
-    noise_db : float
-        Change of level that came with it [dB]; NaN where it is not known.
-    assemblies : str
-        Assemblies of the two builds.
-    smallest_k : float
-        Smallest difference that these assemblies can show [K].
-    basis : str
-        "measured", or what was assumed.
-    health : str
-        What limits it, beyond the fit's health.
-    """
+    """One row of the table."""
 
     name: str
+    #: "step", "total", "order-free" or "departure".
     kind: str
+    #: Improvement [K], shape (S,); positive is cooler.
     draws: Array
+    #: Weights of the effects, shape (q,), for an airflow exponent.
     weights: Callable[[float], Array] | None
+    #: Share of the variance that comes from combinations not measured [1].
     assumed: float = 0.0
+    #: Change of level that came with it [dB]; NaN where it is not known.
     noise_db: float = np.nan
+    #: Assemblies of the two builds.
     assemblies: str = ""
+    #: Smallest difference that these assemblies can show [K].
     smallest_k: float = np.nan
+    #: "measured", or what was assumed.
     basis: str = MEASURED
     health: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainStudy:
-    """What the table, the sentences and the caveats of a chain are made from.
-
-    Attributes
-    ----------
-    builds : tuple of Measured
-        The chain, from the first build to the last.
-    everything : tuple of Measured
-        These and the builds that fill in combinations.
-    combinations : Combinations, optional
-        The changes and their combinations, where features were stated.
-    held : Conditions
-        What is held equal.
-    reassembly_k : ndarray, shape (S,), optional
-        Spread between assemblies [K]; None where the fit has no term for it.
-    """
+    """What the table, the sentences and the caveats of a chain are made from."""
 
     fit: Fit
+    #: The chain, from the first build to the last.
     builds: tuple[Measured, ...]
+    #: These and the builds that fill in combinations.
     everything: tuple[Measured, ...]
     combinations: Combinations | None
+    #: What is held equal.
     held: Conditions
     scope: Scope
+    #: Spread between assemblies [K], shape (S,); None where the fit has no term for it.
     reassembly_k: Array | None
     parts: tuple[Part, ...]
     prob: float

@@ -20,20 +20,16 @@ from thermcmp.questions.build_chain.features import combinations_of
 from thermcmp.questions.build_chain.figure import chain_figure
 from thermcmp.questions.build_chain.parts import (
     ChainStudy,
-    Part,
     chain_departures,
     chain_shares,
     chain_steps,
 )
 from thermcmp.questions.build_chain.text import chain_caveats, chain_sentences
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
-from thermcmp.questions.phrases import PROB, check_prob, summary
+from thermcmp.questions.phrases import PROB, check_prob, check_size, summary
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
-
-    import pandas as pd
-    import xarray as xr
 
     from thermcmp.inference.posterior import Fit
 
@@ -114,7 +110,7 @@ def chain(  # noqa: PLR0913 - the public face; all but three are keyword-only
         If the fit has not seen one of a build's parts.
     """
     check_prob(prob)
-    _check_scale(interaction_k)
+    check_size(interaction_k, "interaction_k", "How far may changes depart from adding up?")
     refuse_bad_health(fit, allowed=allow_bad_health, what="split into steps")
     stated = {
         "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
@@ -155,6 +151,9 @@ def chain(  # noqa: PLR0913 - the public face; all but three are keyword-only
 
 
 def _answer(study: ChainStudy) -> Chain:
+    import pandas as pd
+    import xarray as xr
+
     fit, parts = study.fit, study.parts
     influence = power_scaling(fit, np.stack([part.draws for part in parts]))
     known = {part.name: part.weights for part in parts if part.weights is not None}
@@ -164,11 +163,33 @@ def _answer(study: ChainStudy) -> Chain:
 
     shares = dict(zip(known, data_share(fit, together).tolist(), strict=True)) if known else {}
     first, last, made = study.builds[0], study.builds[-1], study.combinations
+    rows = []
+    for part, moved in zip(study.parts, influence.prior, strict=True):
+        # What an assumed departure adds to the variance does not come from the data.
+        share = shares.get(part.name, np.nan) * (1.0 - part.assumed)
+        words = [str(study.fit.health), part.health]
+        if share < MOSTLY_PRIOR:
+            words.append("mostly the prior's")
+        health = "; ".join(filter(None, words))
+        if np.isnan(part.draws).any():
+            health = part.health or "not estimable"
+        rows.append(
+            (
+                part.name, part.kind, *summary(part.draws, study.prob), share, moved, part.noise_db,
+                part.assemblies, part.smallest_k, part.basis, health,
+            )
+        )  # fmt: skip
+    columns = ["part", "kind", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
+    columns += ["prior_influence", "noise_db", "assemblies", "smallest_step_k", "basis", "health"]
+    table = pd.DataFrame(rows, columns=columns)
     return Chain(
         kind="chain of builds",
         title=f"From {first.build.name} to {last.build.name} step by step: {fit.sensor}",
-        table=_table(study, shares, influence.prior),
-        draws=_dataset(parts),
+        table=table,
+        draws=xr.Dataset(
+            {"improvement_k": (("part", "draw"), np.stack([part.draws for part in parts]))},
+            {"part": list(table["part"]), "kind": ("part", list(table["kind"]))},
+        ),
         sentences=chain_sentences(study),
         caveats=(
             *fit_caveats(
@@ -207,51 +228,3 @@ def _all_builds(
     more = [key for key in keys if key not in known]
     known |= dict(zip(more, chain_builds(fit, [*builds, *more])[len(builds) :], strict=True))
     return steps, [known[key] for key in keys]
-
-
-def _check_scale(interaction_k: float) -> None:
-    if not (np.isfinite(interaction_k) and interaction_k >= 0.0):
-        raise InputError(
-            "How far may changes depart from adding up?",
-            [
-                Fault(
-                    "not zero or more",
-                    "give a number of kelvin",
-                    column="interaction_k",
-                    value=str(interaction_k),
-                )
-            ],
-        )
-
-
-def _table(study: ChainStudy, shares: Mapping[str, float], influence: Array) -> pd.DataFrame:
-    import pandas as pd
-
-    rows = []
-    for part, moved in zip(study.parts, influence, strict=True):
-        # What an assumed departure adds to the variance does not come from the data.
-        share = shares.get(part.name, np.nan) * (1.0 - part.assumed)
-        words = [str(study.fit.health), part.health]
-        if share < MOSTLY_PRIOR:
-            words.append("mostly the prior's")
-        health = "; ".join(filter(None, words))
-        if np.isnan(part.draws).any():
-            health = part.health or "not estimable"
-        rows.append(
-            (
-                part.name, part.kind, *summary(part.draws, study.prob), share, moved, part.noise_db,
-                part.assemblies, part.smallest_k, part.basis, health,
-            )
-        )  # fmt: skip
-    columns = ["part", "kind", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
-    columns += ["prior_influence", "noise_db", "assemblies", "smallest_step_k", "basis", "health"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _dataset(parts: Sequence[Part]) -> xr.Dataset:
-    import xarray as xr
-
-    return xr.Dataset(
-        {"improvement_k": (("part", "draw"), np.stack([part.draws for part in parts]))},
-        {"part": [part.name for part in parts], "kind": ("part", [part.kind for part in parts])},
-    )

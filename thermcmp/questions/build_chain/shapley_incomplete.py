@@ -22,22 +22,15 @@ _GRID: Final = 400
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shares:
-    """Share of each change, averaged over all orders of making the changes.
+    """Share of each change, averaged over all orders of making the changes."""
 
-    Attributes
-    ----------
-    draws : ndarray, shape (S, k)
-        Value before less value after, per change; they add up to the value of the first
-        build less that of the last in every draw. NaN where the measured combinations
-        do not separate the changes.
-    weights : ndarray, shape (k, m)
-        Weights of the m measured combinations in the mean of each share.
-    assumed : ndarray, shape (k,)
-        Share of each one's variance that comes from the combinations not measured [1].
-    """
-
+    #: Value before less value after, per change, shape (S, k); they add up to the value of the
+    #: first build less that of the last in every draw. NaN where the measured combinations do not
+    #: separate the changes.
     draws: Array
+    #: Weights of the m measured combinations in the mean of each share, shape (k, m).
     weights: Array
+    #: Share of each one's variance that comes from the combinations not measured [1], shape (k,).
     assumed: Array
 
 
@@ -62,7 +55,8 @@ def order_free_shares(
     every = list(product((False, True), repeat=players))
     missing = [corner for corner in every if corner not in values]
     held = np.stack([values[corner] for corner in known], axis=1)
-    to_shares = _weights(every, players)
+    unit = np.eye(len(every))
+    to_shares = np.stack(order_free(lambda corner: unit[every.index(corner)], players))
     on_known = to_shares[:, [every.index(c) for c in known]]
     on_missing = to_shares[:, [every.index(c) for c in missing]]
     nothing = np.zeros(players)
@@ -126,18 +120,12 @@ def _departure(
     return {base: 1.0 - len(changes), together: -1.0} | dict.fromkeys(single, 1.0)
 
 
-def _weights(every: list[Corner], players: int) -> Array:
-    """Return the weights of all combinations in each share, shape (k, 2^k)."""
-    unit = np.eye(len(every))
-    return np.stack(order_free(lambda corner: unit[every.index(corner)], players))
-
-
 def _design(corners: list[Corner]) -> Array:
     return np.column_stack([np.ones(len(corners)), np.array(corners, float)])
 
 
 def _departure_draws(squares: Array, spare: int, scale: float, rng: np.random.Generator) -> Array:
-    """Draw the spread of the departures, (S,), given the sum of `spare` squared ones.
+    """Draw the spread of the departures, (S,), from the sum of `spare` squared ones.
 
     By inverting the distribution on a grid: half-normal prior of that scale, times
     the normal likelihood of the departures seen.

@@ -13,8 +13,6 @@ from thermcmp.questions.build_chain.parts import DEPARTURE, MEASURED, SHARE, STE
 from thermcmp.questions.phrases import interval, range_words, sided_words
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.conditions import Conditions
     from thermcmp.questions.build_chain.features import Combinations
@@ -38,7 +36,15 @@ def chain_sentences(study: ChainStudy) -> tuple[str, ...]:
         ]
     worth = ", ".join(_worth(part, prob) for part in study.of_kind(STEP))
     sentences.append(f"Step by step: {worth}.")
-    sentences += _share_words(study)
+    shares, departures = study.of_kind(SHARE), study.of_kind(DEPARTURE)
+    if len(shares) > 1 and not np.isnan(shares[0].draws).any():
+        sentences.append(
+            f"Averaged over all {factorial(len(shares))} orders of making the changes: "
+            f"{', '.join(_worth(part, prob) for part in shares)}."
+        )
+    if departures:
+        largest = max(departures, key=lambda part: abs(float(np.mean(part.draws))))
+        sentences.append(_departure_words(largest, prob))
     if study.reassembly_k is not None:
         once = smallest_difference_k(study.reassembly_k, (1, 1), prob)
         sentences.append(
@@ -56,8 +62,7 @@ def conditions_words(fit: Fit, held: Conditions) -> str:
     else:
         speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
         fan = f"{speed:.0f} {fit.design.law.unit}"
-    is_plain = held.case_rise_k == 0.0 and held.altitude_m is None
-    if is_plain:
+    if held.case_rise_k == 0.0 and held.altitude_m is None:
         return f"all at {fan}, {power:.0f} W and {held.ambient_c:g} °C ambient"
     return f"all at {fan} and {power:.0f} W, in {held.air_words}"
 
@@ -67,21 +72,6 @@ def _worth(part: Part, prob: float) -> str:
     if np.isnan(part.draws).any():
         return f"{name} not estimable"
     return f"{name} {range_words(part.draws, prob)}"
-
-
-def _share_words(study: ChainStudy) -> list[str]:
-    shares, prob = study.of_kind(SHARE), study.prob
-    sentences = []
-    if len(shares) > 1 and not np.isnan(shares[0].draws).any():
-        sentences.append(
-            f"Averaged over all {factorial(len(shares))} orders of making the changes: "
-            f"{', '.join(_worth(part, prob) for part in shares)}."
-        )
-    departures = study.of_kind(DEPARTURE)
-    if departures:
-        largest = max(departures, key=lambda part: abs(float(np.mean(part.draws))))
-        sentences.append(_departure_words(largest, prob))
-    return sentences
 
 
 def _departure_words(part: Part, prob: float) -> str:
@@ -104,17 +94,26 @@ def _departure_words(part: Part, prob: float) -> str:
 def chain_caveats(study: ChainStudy) -> list[str]:
     """Return what limits a chain beyond what limits every answer of the fit."""
     caveats = [study.held.altitude_words] if study.held.altitude_m is not None else []
-    caveats += _step_caveats(study.of_kind(STEP))
+    steps = study.of_kind(STEP)
+    caveats += [f"{part.name}: {part.health}." for part in steps if part.health]
+    caveats += [f"{part.name}: {part.basis}." for part in steps if part.basis != MEASURED]
+    # A comparison with NaN is false: steps that are not estimable are not named here.
+    small = [p.name for p in steps if abs(float(np.mean(p.draws))) < p.smallest_k]
+    if small:
+        caveats.append(
+            f"Smaller than what its assemblies can show: {', '.join(small)}. Fix: assemble "
+            "these builds again; the table has the smallest step."
+        )
     once = [measured.build.name for measured in study.everything if measured.assemblies == 1]
     if study.reassembly_k is None:
         caveats.append(
-            "The fit has no term for assemblies, so what a teardown changes counts to the steps "
-            "and their intervals lack it. Fix: assemble each build twice at least."
+            "The fit has no term for assemblies, so what a teardown changes is attributed to the "
+            "steps, and their intervals lack it. Fix: assemble each build twice at least."
         )
     elif once:
         caveats.append(
-            f"One assembly only: {', '.join(once)}. A good or bad assembly counts to the step, "
-            "within what assemblies differ elsewhere. Fix: assemble these builds again."
+            f"One assembly only: {', '.join(once)}. A good or bad assembly is attributed to the "
+            "step, within the spread of assemblies elsewhere. Fix: assemble these builds again."
         )
     if study.combinations is not None:
         caveats += _combination_caveats(study.combinations, departs=bool(study.of_kind(DEPARTURE)))
@@ -127,22 +126,6 @@ def chain_caveats(study: ChainStudy) -> list[str]:
         caveats.append(
             "A rebuilt cooler counts as a fresh specimen of its new model. Where one cooler went "
             "through the chain, the product line's intervals are wider than they need be."
-        )
-    return caveats
-
-
-def _step_caveats(steps: Sequence[Part]) -> list[str]:
-    caveats = [f"{part.name}: {part.health}." for part in steps if part.health]
-    caveats += [f"{p.name}: {p.basis}." for p in steps if p.basis != MEASURED]
-    small = [
-        part.name
-        for part in steps
-        if not np.isnan(part.draws).any() and abs(float(np.mean(part.draws))) < part.smallest_k
-    ]
-    if small:
-        caveats.append(
-            f"Smaller than what its assemblies can show: {', '.join(small)}. Fix: assemble "
-            "these builds again; the table has the smallest step."
         )
     return caveats
 

@@ -124,6 +124,12 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
     setting, flow_speed, watts = _settings(fitted, acting)
     response = response_of(fitted, flow_speed, watts, firmware=acting, control=control)
     predicted = _predicted(fitted, response)
+    influence = None
+    if not predicted.problem:
+        # What the priors do to the rise, at the mean settings.
+        state, name = predicted.state, f"the rise of {fitted.build.name}"
+        rise = fitted.rise(float(np.nanmedian(state.fan_rpm)), float(np.mean(state.power_w)))
+        influence = influence_words([name], power_scaling(fit, rise[None, :]))
     return Prediction(
         kind="prediction",
         title=f"{fitted.build.name}: {fit.sensor}, {fitted.scope.cards}",
@@ -131,7 +137,7 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
         draws=prediction_draws(predicted),
         sentences=prediction_sentences(predicted, acting, prob),
         caveats=(
-            *_fit_caveats(predicted),
+            *fit_caveats(fit, influence=influence),
             *prediction_caveats(predicted, setting, response),
         ),
         prob=prob,
@@ -184,14 +190,3 @@ def _predicted(fitted: FittedBuild, response: Response) -> PredictedState:
         if noise is not None:
             level, words = noise.at(state.fan_rpm)
     return PredictedState(fitted, state, level, problem, remarks, words)
-
-
-def _fit_caveats(predicted: PredictedState) -> list[str]:
-    """Return the fit's caveats, with what the priors do to the rise at the mean settings."""
-    fitted, state = predicted.fitted, predicted.state
-    if predicted.problem:
-        return fit_caveats(fitted.fit)
-    rise = fitted.rise(float(np.nanmedian(state.fan_rpm)), float(np.mean(state.power_w)))
-    name = f"the rise of {fitted.build.name}"
-    influence = influence_words([name], power_scaling(fitted.fit, rise[None, :]))
-    return fit_caveats(fitted.fit, influence=influence)

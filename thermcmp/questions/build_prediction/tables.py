@@ -19,25 +19,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PredictedState:
-    """A build's state at the conditions, n draws.
-
-    Attributes
-    ----------
-    noise_dba : ndarray, shape (n,)
-        Its level [dB(A)]; NaN where it is not known.
-    problem : str
-        Why there is no temperature; "" where there is one.
-    remarks : tuple of str
-        What limits temperature and fan speed.
-    noise_remark : str
-        Why the level is not known, or what limits it.
-    """
+    """A build's state at the conditions, n draws."""
 
     fitted: FittedBuild
     state: CardState
+    #: Sound level [dB(A)], shape (n,); NaN where it is not known.
     noise_dba: Array
+    #: Why there is no temperature; "" where there is one.
     problem: str
     remarks: tuple[str, ...]
+    #: Why the level is not known, or what limits it.
     noise_remark: str
 
     def settled(self, values: Array) -> Array:
@@ -67,17 +58,14 @@ def prediction_table(predicted: PredictedState, prob: float) -> pd.DataFrame:
         numbers: tuple[float, ...] = (np.nan,) * 4
         if len(values) and np.isfinite(values).all():
             numbers = summary(values, prob)
-        rows.append((name, unit, *numbers, _health(predicted, name, np.isnan(numbers[0]))))
+        remarks = predicted.remarks
+        if name == "noise" and predicted.noise_remark not in ("", *remarks):
+            remarks = (*remarks, predicted.noise_remark)
+        health = "; ".join([str(predicted.fitted.fit.health), *remarks])
+        if np.isnan(numbers[0]):
+            health = f"not estimable: {predicted.problem or remarks[-1]}"
+        rows.append((name, unit, *numbers, health))
     return pd.DataFrame(rows, columns=["quantity", "unit", "mean", "sd", "low", "high", "health"])
-
-
-def _health(predicted: PredictedState, quantity: str, is_unknown: bool) -> str:
-    remarks = predicted.remarks
-    if quantity == "noise" and predicted.noise_remark not in ("", *remarks):
-        remarks = (*remarks, predicted.noise_remark)
-    if is_unknown:
-        return f"not estimable: {predicted.problem or remarks[-1]}"
-    return "; ".join([str(predicted.fitted.fit.health), *remarks])
 
 
 def prediction_draws(predicted: PredictedState) -> xr.Dataset:

@@ -9,6 +9,7 @@ from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.response import FanResponse, Response
 from thermcmp.prediction.stock_settings import Setting
 from thermcmp.questions.build_prediction.tables import PredictedState
+from thermcmp.questions.caveats import build_caveats
 from thermcmp.questions.phrases import range_words
 
 
@@ -40,16 +41,7 @@ def prediction_caveats(
     predicted: PredictedState, setting: Setting, response: Response
 ) -> list[str]:
     """Return what limits a prediction beside the fit's caveats."""
-    fitted = predicted.fitted
     caveats = list(response.card.notes) if isinstance(response, FanResponse) else []
     if setting.elsewhere:
         caveats.append(f"Fan speed and power: {setting.source}.")
-    if fitted.air.altitude_m is not None:
-        caveats.append(fitted.air.altitude_words)
-    terms = {term.name for term in fitted.fit.design.terms}
-    if fitted.scope is Scope.PRODUCT_LINE and not terms & {"cooler", "board"}:
-        caveats.append(
-            "Only one specimen of each part was tested, so the spread of newly bought cards is "
-            "not included."
-        )
-    return caveats
+    return caveats + build_caveats(predicted.fitted)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp._types import Array
 from thermcmp.inference.checks.residuals import fitted_rise
 from thermcmp.inference.law_tables import LawCurve, airflow_curves, power_curve
 from thermcmp.questions.plot_style import BAND, INK, MAIN, QUIET, SIZE, WARM, finish
@@ -24,12 +25,15 @@ _DRAWS: Final = 200
 def draw_laws(fit: Fit, airflow_ax: Axes, power_ax: Axes) -> None:
     """Draw what each cooler does with fan speed, and the sensor with board power.
 
-    A run is drawn at the fitted rise of usual parts plus its own residual.
+    A curve is level with the mean of its runs, and a run is its curve plus its own residual.
     """
-    design = fit.design
-    rises = np.concatenate([rise for _, rise in fitted_rise(fit, fit.thinned(_DRAWS))])
-    residual_k = design.rise_k - rises.mean(axis=0)
-    curves = airflow_curves(design, fit.draws, residual_k)
+    design, chosen = fit.design, fit.thinned(_DRAWS)
+    fitted_k = np.concatenate([rise for _, rise in fitted_rise(fit, chosen)])
+
+    def draws(name: str) -> Array:
+        return fit.draws(name)[chosen]
+
+    curves = airflow_curves(design, draws, fitted_k)
     curves = sorted(curves, key=lambda curve: -len(curve.run_at))[:MOST_COOLERS]
     for curve, look in zip(curves, _LOOKS, strict=False):
         _draw(airflow_ax, curve, look)
@@ -41,11 +45,10 @@ def draw_laws(fit: Fit, airflow_ax: Axes, power_ax: Axes) -> None:
         f"{name[:1].upper()}{name[1:]} [{design.law.unit}]",
         grid="both",
     )
-    _draw(power_ax, power_curve(design, fit.draws, residual_k), _LOOKS[0])
-    speed = f"{fit.reference.flow_speed:.0f} {design.law.unit}"
+    _draw(power_ax, power_curve(design, draws, fitted_k), _LOOKS[0])
     finish(
         power_ax,
-        f"Rise of the {fit.sensor} by board power, at {speed}",
+        f"Rise of the {fit.sensor} by board power",
         "Board power [W]",
         grid="both",
     )

@@ -9,12 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array, IntArray
-from thermcmp.inference.checks.leave_out import (
-    THINNED,
-    Deletions,
-    LeaveOut,
-    draws_for,
-)
+from thermcmp.inference.checks.leave_out import THINNED, Deletions, LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import Units
 from thermcmp.inference.checks.refits import fit_without
 from thermcmp.inference.diagnostics import pareto_limit
@@ -28,7 +23,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
-    import xarray as xr
 
     from thermcmp.inference.posterior import Fit
 
@@ -38,7 +32,7 @@ REFITS: Final = 8
 UNITS_AT_ONCE: Final = 100
 _DRAWS: Final = 4000
 #: Action for a unit whose weights cannot be trusted, where nothing was refitted.
-_UNKNOWN: Final = "not known: ask for more refits"
+_UNKNOWN: Final = "not known: allow more refits"
 #: Names in a sentence before the rest is left to the table.
 _NAMED: Final = 4
 
@@ -62,30 +56,20 @@ class LeftOutCheck(Answer):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Left:
-    """The effects without each of G units, and how each was computed.
+    """The effects without each of G units, and how each was computed."""
 
-    Attributes
-    ----------
-    mean, sd : ndarray, shape (G, m)
-        Moments; NaN where not known [K].
-    worst : ndarray of int, shape (m,)
-        The unit that moves each effect most.
-    ends : ndarray, shape (m, 2)
-        Interval of each effect without that unit [K].
-    actions : list of str
-        How the numbers of each unit were computed.
-    k : ndarray, shape (G,)
-        Pareto shape of each unit's weights.
-    limit : float
-        Largest k that is trusted.
-    """
-
+    #: Moments [K], shape (G, m); NaN where not known.
     mean: Array
     sd: Array
+    #: The unit that moves each effect most, shape (m,).
     worst: IntArray
+    #: Interval of each effect without that unit [K], shape (m, 2).
     ends: Array
+    #: How the numbers of each unit were computed.
     actions: list[str]
+    #: Pareto shape of each unit's weights, shape (G,).
     k: Array
+    #: Largest k that is trusted.
     limit: float
 
 
@@ -98,39 +82,72 @@ def left_out_answer(
     prob: float,
     seed: int,
 ) -> LeftOutCheck:
-    """How far each effect moves without each unit."""
+    """Return how far each effect moves without each unit."""
+    import pandas as pd
+    import xarray as xr
+
     names, weights = effects
     most = (REFITS if fit.engine == "conditional" else 0) if refits is None else refits
     whole = fit.combined(weights)
     left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
     table = _table(names, whole, units, left, prob)
+    changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
+    # The first column keeps a unit unknown, and the largest of no effects.
+    largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
+    dims, caveats = (units.kind, "effect"), []
+    unknown = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
+    if unknown:
+        caveats.append(
+            f"Not known without {len(unknown)} of {len(units.names)}: {few_named(unknown)}. Their "
+            "weights cannot be trusted; check_fit(fit, refits=…) refits without them."
+        )
     return LeftOutCheck(
         kind="left-out check",
         title=f"Without one {units.kind}: how far each effect moves",
         table=table,
-        draws=_dataset(names, units, left),
+        draws=xr.Dataset(
+            {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
+            {units.kind: list(units.names), "effect": list(names)},
+        ),
         sentences=_sentences(table, units),
-        caveats=_caveats(units, left),
+        caveats=tuple(caveats),
         prob=prob,
         draw_figure=partial(left_out_figure, unit=units.kind),
         shown_rows=tuple(range(min(len(table), MOST_EFFECTS))),
         unit=units.kind,
-        units=_unit_table(units, left, whole),
+        units=pd.DataFrame(
+            {
+                units.kind: units.names,
+                "rows": units.sizes,
+                "pareto_k": left.k,
+                "limit": left.limit,
+                "action": left.actions,
+                "largest_change_sds": largest,
+            }
+        ),
     )
 
 
 def _without_each(
     fit: Fit, units: Units, weights: Array, whole: Array, *, most: int, prob: float, seed: int
 ) -> _Left:
-    """Effects without each unit: by weights, else by a refit, else unknown."""
+    """Compute the effects without each unit: by weights, else by a refit, else unknown."""
     study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
     (deletions,) = study.each()
-    refitted, actions = _refits(fit, units, deletions, weights, most)
+    trusted = deletions.trusted
+    actions = np.where(trusted, "weights", _UNKNOWN).tolist()
+    worst_first = np.argsort(-np.nan_to_num(deletions.k, nan=np.inf), kind="stable")
+    refitted = {}
+    for group in [int(g) for g in worst_first if not trusted[g]][:most]:
+        if len(units.names) > 1:
+            fewer = fit_without(fit, units.codes == group)
+            refitted[group] = fewer.combined(weights)
+            actions[group] = f"refitted, health {fewer.health}"
     moved = study.moments(weights, deletions.weights)
     # The change by the weights is taken at the same few draws, and added to the mean of all.
     shift = whole.mean(axis=0) - moved.whole[0]
     mean, sd = moved.mean + shift, moved.sd
-    mean[~deletions.trusted], sd[~deletions.trusted] = np.nan, np.nan
+    mean[~trusted], sd[~trusted] = np.nan, np.nan
     for group, draws in refitted.items():
         mean[group], sd[group] = draws.mean(axis=0), draws.std(axis=0)
     worst = np.argmax(np.abs(np.nan_to_num(mean - whole.mean(axis=0))), axis=0)
@@ -147,7 +164,7 @@ def _without_each(
 def _drawn(
     study: LeaveOut, deletions: Deletions, weights: Array, worst: IntArray, seed: int
 ) -> dict[int, Array]:
-    """Draws of each effect without the unit that moves it most, where its weights are trusted."""
+    """Draw each effect without the unit that moves it most, where its weights are trusted."""
     rng, few = np.random.default_rng(seed), np.unique(worst[deletions.trusted[worst]])
     drawn = {}
     for first in range(0, len(few), UNITS_AT_ONCE):
@@ -162,26 +179,10 @@ def _drawn(
     return drawn
 
 
-def _refits(
-    fit: Fit, units: Units, deletions: Deletions, weights: Array, most: int
-) -> tuple[dict[int, Array], list[str]]:
-    """Draws of the effects in refits by unit, and the action for every unit."""
-    trusted = deletions.trusted
-    actions = np.where(trusted, "weights", _UNKNOWN).tolist()
-    worst_first = np.argsort(-np.nan_to_num(deletions.k, nan=np.inf), kind="stable")
-    draws = {}
-    for group in [int(g) for g in worst_first if not trusted[g]][:most]:
-        if len(units.names) > 1:
-            fewer = fit_without(fit, units.codes == group)
-            draws[group] = fewer.combined(weights)
-            actions[group] = f"refitted, health {fewer.health}"
-    return draws, actions
-
-
 def _table(
     names: Sequence[str], whole: Array, units: Units, left: _Left, prob: float
 ) -> pd.DataFrame:
-    """A row per effect, those that move most in their own errors first."""
+    """Return a row per effect, first those that move most relative to their error."""
     import pandas as pd
 
     rows = []
@@ -192,8 +193,10 @@ def _table(
         if np.isnan(without):
             rows.append((name, mean, low, high, "–", *[np.nan] * 5, "not known"))
             continue
-        health, shift = _health(whole[:, place], without), without - mean
-        ends = left.ends[place]
+        is_sure = np.mean(np.sign(whole[:, place]) == np.sign(mean)) >= SURE
+        turns = is_sure and np.sign(without) != np.sign(mean)
+        health = "its sign rests on one" if turns else "ok"
+        ends, shift = left.ends[place], without - mean
         rows.append(
             (name, mean, low, high, units.names[group], without, *ends, shift, shift / sd, health)
         )
@@ -201,42 +204,6 @@ def _table(
     columns += ["without_mean_k", "without_low_k", "without_high_k", "change_k", "change_sds"]
     table = pd.DataFrame(rows, columns=[*columns, "health"])
     return table.sort_values("change_sds", key=np.abs, ascending=False, ignore_index=True)
-
-
-def _health(whole: Array, without: float) -> str:
-    side = np.sign(np.mean(whole))
-    if np.mean(np.sign(whole) == side) >= SURE and np.sign(without) != side:
-        return "its sign rests on one"
-    return "ok"
-
-
-def _unit_table(units: Units, left: _Left, whole: Array) -> pd.DataFrame:
-    """A row per unit: its Pareto k, the limit, what was done, and what it moves."""
-    import pandas as pd
-
-    changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
-    # The first column keeps a unit unknown, and the largest of no effects.
-    largest = np.fmax.reduce(np.hstack([np.full((len(changes), 1), np.nan), changes]), axis=1)
-    return pd.DataFrame(
-        {
-            units.kind: units.names,
-            "rows": units.sizes,
-            "pareto_k": left.k,
-            "limit": left.limit,
-            "action": left.actions,
-            "largest_change_sds": largest,
-        }
-    )
-
-
-def _dataset(names: Sequence[str], units: Units, left: _Left) -> xr.Dataset:
-    import xarray as xr
-
-    dims = (units.kind, "effect")
-    return xr.Dataset(
-        {"mean_k": (dims, left.mean), "sd_k": (dims, left.sd)},
-        {units.kind: list(units.names), "effect": list(names)},
-    )
 
 
 def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
@@ -263,15 +230,5 @@ def _sentences(table: pd.DataFrame, units: Units) -> tuple[str, ...]:
 
 
 def _phrase(effect: str) -> str:
-    """An effect in a sentence, the shorter way."""
+    """Return the short name of an effect in a sentence."""
     return in_sentence(short_effect(effect))
-
-
-def _caveats(units: Units, left: _Left) -> tuple[str, ...]:
-    unknown = [n for n, a in zip(units.names, left.actions, strict=True) if a == _UNKNOWN]
-    if not unknown:
-        return ()
-    return (
-        f"Not known without {len(unknown)} of {len(units.names)}: {few_named(unknown)}. Their "
-        "weights cannot be trusted; check_fit(fit, refits=…) refits without them.",
-    )

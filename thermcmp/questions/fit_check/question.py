@@ -11,13 +11,13 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.outliers import FALSE_ALARM, Outlier
+from thermcmp.inference.checks.outliers import FALSE_ALARM
 from thermcmp.inference.checks.posterior_predictive import predictive_features
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, SMALL_K, ParameterNote
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import discount_words, misfit_words, outliers
+from thermcmp.questions.caveats import discount_words, outliers
 from thermcmp.questions.fit_check.figures import predictive_figure
 from thermcmp.questions.fit_check.law_figure import draw_laws
 from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck, left_out_answer
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from thermcmp.inference.checks.posterior_predictive import Feature
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.conditions import Build
     from thermcmp.model.identifiability import Contrast
@@ -162,6 +161,8 @@ def check_fit(
     InputError
         If the unit, a contrast, a build, `small_k` or `prob` is not known or out of range.
     """
+    import pandas as pd
+
     check_prob(prob)
     if not (np.isfinite(small_k) and small_k > 0):
         raise InputError(
@@ -177,31 +178,39 @@ def check_fit(
     left_out = left_out_answer(fit, units, effects, refits=refits, prob=prob, seed=seed)
     notes = [fit.note(name, small_k) for name in fit.parameter_names]
     named = outliers(fit)
+    sentences = [*fit.diagnostics.sentences, *misfit_words(fit)]
+    if fit.fitted_with:
+        sentences.append(
+            f"Fitted together with {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
+            "left out or refitted below."
+        )
+    sentences += (*predictive.sentences, *left_out.sentences)
+    if len(wanted) < len(every):
+        sentences.append(
+            f"Of {len(every)} pairs of levels the {len(wanted)} with the level of most rows of "
+            "each factor were checked; choose others by `contrasts`, or `before` and `after`."
+        )
+    sentences += (*left_out.caveats, *(outlier.sentence for outlier in named))
+    sentences += discount_words(fit)
+    if not named:
+        sentences.append("No run and no assembly is an outlier.")
+    sentences += _parameter_sentences(fit, notes, small_k, prob)
     return FitCheck(
         fit=fit,
         predictive=predictive,
         left_out=left_out,
-        outliers=_outlier_table(named),
+        outliers=pd.DataFrame(
+            [(o.kind, o.name, o.off_k, o.off_sds, o.chance, FALSE_ALARM / o.tested) for o in named],
+            columns=["kind", "name", "off_k", "off_sds", "chance", "limit"],
+        ),
         parameters=_parameters(fit, notes),
         small_k=small_k,
-        sentences=(
-            *fit.diagnostics.sentences,
-            *misfit_words(fit),
-            *_fitted_with(fit),
-            *predictive.sentences,
-            *left_out.sentences,
-            *_passed_over(every, wanted),
-            *left_out.caveats,
-            *(outlier.sentence for outlier in named),
-            *discount_words(fit),
-            *([] if named else ["No run and no assembly is an outlier."]),
-            *_parameter_sentences(fit, notes, small_k, prob),
-        ),
+        sentences=tuple(sentences),
     )
 
 
 def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
-    """All pairs of levels; of very many, those with the level of most rows of each factor."""
+    """Return all pairs of levels; of many, those with each factor's most frequent level."""
     if len(wanted) <= MOST_PAIRS:
         return wanted
     common = {}
@@ -213,27 +222,8 @@ def _fewer_pairs(fit: Fit, wanted: Sequence[Contrast]) -> Sequence[Contrast]:
     return [c for c in wanted if common.get(c.factor) in (c.first, c.second)]
 
 
-def _passed_over(every: Sequence[Contrast], wanted: Sequence[Contrast]) -> tuple[str, ...]:
-    if len(wanted) == len(every):
-        return ()
-    return (
-        f"Of {len(every)} pairs of levels the {len(wanted)} with the level of most rows of each "
-        "factor were checked; choose others by `contrasts`, or `before` and `after`.",
-    )
-
-
-def _fitted_with(fit: Fit) -> tuple[str, ...]:
-    """The sensors fitted together, of which only this one's readings are left out."""
-    if not fit.fitted_with:
-        return ()
-    return (
-        f"Fitted together with {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
-        "left out or refitted below.",
-    )
-
-
 def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
-    """The posterior predictive check."""
+    """Return the posterior predictive check."""
     import pandas as pd
     import xarray as xr
 
@@ -250,25 +240,6 @@ def _predictive(fit: Fit, seed: int, prob: float) -> Answer:
         for feature in features
     ]
     columns = ["feature", "measured_k", "mean_k", "low_k", "high_k", "p_larger", "health"]
-    return Answer(
-        kind="predictive check",
-        title=f"Campaigns simulated from the fit, and the measured one: {fit.sensor}",
-        table=pd.DataFrame(rows, columns=columns),
-        draws=xr.Dataset(
-            {
-                "measured_k": (("feature", "draw"), np.stack([f.measured for f in features])),
-                "replicated_k": (("feature", "draw"), np.stack([f.replicated for f in features])),
-            },
-            {"feature": [feature.name for feature in features]},
-        ),
-        sentences=_predictive_sentences(features, prob),
-        caveats=(),
-        prob=prob,
-        draw_figure=predictive_figure,
-    )
-
-
-def _predictive_sentences(features: Sequence[Feature], prob: float) -> tuple[str, ...]:
     sentences = []
     for feature in features:
         if feature.surprising:
@@ -285,15 +256,21 @@ def _predictive_sentences(features: Sequence[Feature], prob: float) -> tuple[str
         sentences.append(
             f"Campaigns simulated from the fit look like the measured one in: {', '.join(fine)}."
         )
-    return tuple(sentences)
-
-
-def _outlier_table(named: Sequence[Outlier]) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(
-        [(o.kind, o.name, o.off_k, o.off_sds, o.chance, FALSE_ALARM / o.tested) for o in named],
-        columns=["kind", "name", "off_k", "off_sds", "chance", "limit"],
+    return Answer(
+        kind="predictive check",
+        title=f"Campaigns simulated from the fit, and the measured one: {fit.sensor}",
+        table=pd.DataFrame(rows, columns=columns),
+        draws=xr.Dataset(
+            {
+                "measured_k": (("feature", "draw"), np.stack([f.measured for f in features])),
+                "replicated_k": (("feature", "draw"), np.stack([f.replicated for f in features])),
+            },
+            {"feature": [feature.name for feature in features]},
+        ),
+        sentences=tuple(sentences),
+        caveats=(),
+        prob=prob,
+        draw_figure=predictive_figure,
     )
 
 
@@ -319,7 +296,7 @@ def _parameters(fit: Fit, notes: Sequence[ParameterNote]) -> pd.DataFrame:
 def _parameter_sentences(
     fit: Fit, notes: Sequence[ParameterNote], small_k: float, prob: float
 ) -> list[str]:
-    """The parameters that may be zero, and those that the data hardly inform."""
+    """Name the parameters that may be zero, and those that the data hardly inform."""
     sentences, at_zero = [], []
     for note in notes:
         if note.allows_zero:

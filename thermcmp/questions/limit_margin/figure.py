@@ -36,7 +36,19 @@ def margin_figure(answer: Margin, ax: Axes) -> None:
     table = answer.table[whole].sort_values("ambient_c")
     ambient = table["ambient_c"].to_numpy(float)
     _line(ax, table, ("mean_c", "low_c", "high_c"))
-    _limit_line(ax, limit_c)
+    ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
+    low, high = ax.get_ylim()
+    is_top = limit_c > high - _NEAR_TOP * (high - low)
+    ax.annotate(
+        f"limit {limit_c:g} °C",
+        (0.0, limit_c),
+        xytext=(5, -3 if is_top else 3),
+        va="top" if is_top else "baseline",
+        color=WARM,
+        xycoords=("axes fraction", "data"),
+        textcoords="offset points",
+        fontsize=SIZE,
+    )
     if _inside(at_limit_c, ambient):
         words = f"{at_limit_c:.1f} °C {'room' if case else 'ambient'}"
         _crossing(ax, words, (at_limit_c, limit_c), is_late=at_limit_c > ambient.mean())
@@ -47,7 +59,11 @@ def margin_figure(answer: Margin, ax: Axes) -> None:
     finish(ax, answer.title, "" if fan else axis, grid="both", pad=34)
     label = f"{answer.sensor[:1].upper()}{answer.sensor[1:]} temperature [°C]"
     ax.set_ylabel(label, fontsize=SIZE, color=INK)
-    _chances(ax, ambient, table["p_exceed"].to_numpy(float))
+    chance = table["p_exceed"].to_numpy(float)
+    for place in _spaced(ambient):
+        if np.isfinite(chance[place]):
+            _above(ax, ambient[place], percent_words(chance[place]))
+    _heading(ax, "Chance of exceeding the limit")
     lowest = _fan_panel(answer, ax, axis) if fan else ax
     left_out = answer.table.loc[~whole, "ambient_c"]
     extra = ""
@@ -96,28 +112,29 @@ def _fan_panel(answer: Margin, ax: Axes, axis: str) -> Axes:
     at_most_c = answer.ambient_at_most_c
     ambient = table["ambient_c"].to_numpy(float)
     if _inside(at_most_c, ambient):
-        _highest_speed(panel, at_most_c, is_late=at_most_c > ambient.mean())
+        # Late in the sweep, the words go to the left.
+        is_late = at_most_c > ambient.mean()
+        panel.axvline(at_most_c, color=INK, linewidth=1.0, linestyle=":", zorder=2)
+        panel.annotate(
+            f"highest speed from {at_most_c:.0f} °C",
+            (at_most_c, 0.0),
+            xycoords=panel.get_xaxis_transform(),
+            xytext=(-5 if is_late else 5, 4),
+            ha="right" if is_late else "left",
+            textcoords="offset points",
+            fontsize=SIZE,
+            color=INK,
+        )
     finish(panel, "", axis, grid="both")
     panel.margins(y=0.2)
     panel.set_ylabel("Fan speed [rpm]", fontsize=SIZE, color=INK)
     if "noise_dba" in table:
-        _levels(panel, table)
+        numbers = table[["ambient_c", "noise_dba"]].to_numpy(float)
+        for x, level in numbers[_spaced(numbers[:, 0])]:
+            words = f"{level:.0f}" if np.isfinite(level) else "–"
+            _above(panel, x, words)
+        _heading(panel, "Noise [dB(A)]")
     return panel
-
-
-def _highest_speed(panel: Axes, ambient_c: float, *, is_late: bool) -> None:
-    """Mark from where on the fan is at its highest speed; late ones are named at the left."""
-    panel.axvline(ambient_c, color=INK, linewidth=1.0, linestyle=":", zorder=2)
-    panel.annotate(
-        f"highest speed from {ambient_c:.0f} °C",
-        (ambient_c, 0.0),
-        xycoords=panel.get_xaxis_transform(),
-        xytext=(-5 if is_late else 5, 4),
-        ha="right" if is_late else "left",
-        textcoords="offset points",
-        fontsize=SIZE,
-        color=INK,
-    )
 
 
 def _below(ax: Axes) -> Axes:
@@ -145,32 +162,6 @@ def _spaced(values: np.ndarray) -> list[int]:
     return places
 
 
-def _levels(panel: Axes, table: pd.DataFrame) -> None:
-    """Write the noise above the panel."""
-    numbers = table[["ambient_c", "noise_dba"]].to_numpy(float)
-    for x, level in numbers[_spaced(numbers[:, 0])]:
-        words = f"{level:.0f}" if np.isfinite(level) else "–"
-        _above(panel, x, words)
-    _heading(panel, "Noise [dB(A)]")
-
-
-def _limit_line(ax: Axes, limit_c: float) -> None:
-    """Draw the limit across the axes; at the top its name is below, clear of the chances."""
-    ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
-    low, high = ax.get_ylim()
-    is_top = limit_c > high - _NEAR_TOP * (high - low)
-    ax.annotate(
-        f"limit {limit_c:g} °C",
-        (0.0, limit_c),
-        xytext=(5, -3 if is_top else 3),
-        va="top" if is_top else "baseline",
-        color=WARM,
-        xycoords=("axes fraction", "data"),
-        textcoords="offset points",
-        fontsize=SIZE,
-    )
-
-
 def _crossing(ax: Axes, words: str, place: tuple[float, float], *, is_late: bool) -> None:
     """Mark where the mean reaches the limit; late ones are named at the left, above."""
     ax.plot(
@@ -196,14 +187,6 @@ def _crossing(ax: Axes, words: str, place: tuple[float, float], *, is_late: bool
 
 def _inside(value: float, values: np.ndarray) -> bool:
     return len(values) > 0 and bool(values.min() <= value <= values.max())
-
-
-def _chances(ax: Axes, ambient: np.ndarray, chance: np.ndarray) -> None:
-    """Write the chance of exceeding the limit above the axes."""
-    for place in _spaced(ambient):
-        if np.isfinite(chance[place]):
-            _above(ax, ambient[place], percent_words(chance[place]))
-    _heading(ax, "Chance of exceeding the limit")
 
 
 def _above(ax: Axes, x: float, words: str) -> None:

@@ -18,25 +18,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class LowestSpeed:
-    """Lowest fan speed that keeps a limit at a stated risk.
+    """Lowest fan speed that keeps a limit at a stated risk."""
 
-    Attributes
-    ----------
-    fan_rpm : float
-        The speed [rpm]; NaN where no speed within reach keeps the risk.
-    p_exceed : float
-        Share of the draws above the limit at that speed; at the highest speed within
-        reach where none is enough.
-    reach : Reach
-        Where the speed lies against the measured ones.
-    is_lowest : bool
-        Whether it is the lowest speed within reach: a lower one may be enough, which is
-        not known.
-    """
-
+    #: The speed [rpm]; NaN where no speed within reach keeps the risk.
     fan_rpm: float
+    #: Share of the draws above the limit at that speed; at the highest speed within reach where
+    #: none is enough.
     p_exceed: float
     reach: Reach
+    #: Whether it is the lowest speed within reach: a lower one may be enough, which is not known.
     is_lowest: bool
 
     @property

@@ -122,7 +122,10 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
     """
     check_prob(prob)
     check_risk(risk)
-    _check_limit(limit_c)
+    if not -40.0 <= limit_c <= 200.0:
+        fix = "give a temperature in [-40, 200] °C"
+        fault = Fault("out of range", fix, column="limit_c", value=str(limit_c))
+        raise InputError("The limit is out of range:", [fault])
     for model in (fit, control):
         if model is not None:
             refuse_bad_health(model, allowed=allow_bad_health, what="held against a limit")
@@ -133,49 +136,23 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
         "measured_altitude_m": measured_altitude_m,
     }  # fmt: skip
     held = Conditions.of(at, stated)
-    _refuse_noise(held)
-    fitted = FittedBuild(fit, build_of(fit, build), Scope.of(scope), held)
-    acting, under = None, fitted.build
-    if firmware is not None:
-        acting = firmware_of(firmware, fitted.build)
-        under = replace(fitted.build, firmware=acting.name)
-    query = MarginQuery(fitted, setting_of(fit, under, held, acting), acting, prob)
-    return _answer(query, _sweep(query, control, limit_c, risk), control)
-
-
-def _check_limit(limit_c: float) -> None:
-    if not -40.0 <= limit_c <= 200.0:
-        fix = "give a temperature in [-40, 200] °C"
-        fault = Fault("out of range", fix, column="limit_c", value=str(limit_c))
-        raise InputError("The limit is out of range:", [fault])
-
-
-def _refuse_noise(held: Conditions) -> None:
     if held.noise_dba is not None:
         fix = "give fan_rpm=, or leave both out for the firmware's speed"
         value = f"{held.noise_dba:g}"
         fault = Fault("noise cannot be held here", fix, column="noise_dba", value=value)
-        raise InputError("A margin is asked at a fan speed:", [fault])
-
-
-def _sweep(query: MarginQuery, control: Fit | None, limit_c: float, risk: float) -> Sweep:
-    """Compute the build's answer to warmer air, and its noise."""
-    fitted = query.fitted
-    fit = fitted.fit
-    flow_speed, power_w = query.setting.draws(fit.draw_count, fit.seed)
-    response = response_of(fitted, flow_speed, power_w, firmware=query.firmware, control=control)
+        raise InputError("A margin is computed at a fan speed:", [fault])
+    fitted = FittedBuild(fit, build_of(fit, build), Scope.of(scope), held)
+    acting = None if firmware is None else firmware_of(firmware, fitted.build)
+    under = fitted.build if acting is None else replace(fitted.build, firmware=acting.name)
+    setting = setting_of(fit, under, held, acting)
+    flow_speed, watts = setting.draws(fit.draw_count, fit.seed)
+    response = response_of(fitted, flow_speed, watts, firmware=acting, control=control)
     noise = None
     if isinstance(response, FanResponse):
         noise = CardNoise.of(fitted, response.card.chosen)
-    return Sweep(
-        response=response,
-        noise=noise,
-        measured=measured_flow_speed(fit, fitted.build),
-        unit=fit.design.law.unit,
-        limit_c=limit_c,
-        risk=risk,
-        case_rise_k=query.held.case_rise_k,
-    )
+    measured, unit = measured_flow_speed(fit, fitted.build), fit.design.law.unit
+    sweep = Sweep(response, noise, measured, unit, limit_c, risk, held.case_rise_k)
+    return _answer(MarginQuery(fitted, setting, acting, prob), sweep, control)
 
 
 def _answer(query: MarginQuery, sweep: Sweep, control: Fit | None) -> Margin:

@@ -21,32 +21,19 @@ from thermcmp.questions.limit_margin.lowest_speed import LowestSpeed, lowest_spe
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AirRow:
-    """A build in air of one temperature.
+    """A build in air of one temperature."""
 
-    Attributes
-    ----------
-    room_c, intake_c : float
-        Air of the room and at the cooler's intake [°C].
-    state : CardState
-        Its steady state, n draws.
-    noise_dba : numpy.ndarray, shape (n,), optional
-        Its level [dB(A)]; None where no noise was measured.
-    enough : LowestSpeed, optional
-        The lowest fan speed that is enough; None where nothing has fans.
-    enough_dba : numpy.ndarray, shape (n,), optional
-        Level at that speed [dB(A)].
-    problem : str
-        Why there is no number; "" where there is one.
-    remarks : tuple of str
-        What limits the numbers.
-    """
-
+    #: Air of the room and at the cooler's intake [°C].
     room_c: float
     intake_c: float
     state: CardState
+    #: Sound level [dB(A)], shape (n,); None where no noise was measured.
     noise_dba: Array | None
+    #: The lowest fan speed that is enough; None where nothing has fans.
     enough: LowestSpeed | None
+    #: Level at that speed [dB(A)], shape (n,).
     enough_dba: Array | None
+    #: Why there is no number; "" where there is one.
     problem: str
     remarks: tuple[str, ...]
 
@@ -66,23 +53,15 @@ class AirRow:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AtLimit:
-    """Where the limit is reached, per draw.
+    """Where the limit is reached, per draw."""
 
-    Attributes
-    ----------
-    room_c : numpy.ndarray, shape (n,)
-        The room there [°C]; NaN in all draws where that is not estimable.
-    fan_rpm : numpy.ndarray, shape (n,)
-        The fan's speed there [rpm], or other flow speed.
-    reach : Reach
-        Where that speed lies against the measured ones.
-    several : float
-        Share of the draws in which warmer air may bring the sensor below the limit again.
-    """
-
+    #: Room temperature there [°C], shape (n,); NaN in all draws where that is not estimable.
     room_c: Array
+    #: The fan's speed there [rpm], shape (n,), or other flow speed.
     fan_rpm: Array
+    #: Where that speed lies against the measured ones.
     reach: Reach
+    #: Share of the draws in which warmer air may bring the sensor below the limit again.
     several: float
 
     @property
@@ -93,25 +72,17 @@ class AtLimit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sweep:
-    """What a row needs: the build's response, its noise, and what was measured.
-
-    Attributes
-    ----------
-    noise : CardNoise, optional
-        The build's noise law; None where it was not measured.
-    measured : tuple of float
-        Lowest and highest measured fan speed, or other flow speed.
-    unit : str
-        Unit of the flow speed.
-    risk : float
-        Allowed probability of exceeding the limit.
-    """
+    """What a row needs: the build's response, its noise, and what was measured."""
 
     response: Response
+    #: The build's noise law; None where it was not measured.
     noise: CardNoise | None
+    #: Lowest and highest measured fan speed, or other flow speed.
     measured: tuple[float, float]
+    #: Unit of the flow speed.
     unit: str
     limit_c: float
+    #: Allowed probability of exceeding the limit.
     risk: float
     case_rise_k: float
 

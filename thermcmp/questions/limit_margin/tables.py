@@ -24,30 +24,29 @@ def margin_table(
     """Return a row per ambient."""
     import pandas as pd
 
-    return pd.DataFrame([_cells(row, sweep, follows, prob, health) for row in rows])
-
-
-def _cells(row: AirRow, sweep: Sweep, follows: bool, prob: float, health: str) -> dict[str, object]:
-    """Return one row of the table."""
-    cells: dict[str, object] = {"ambient_c": row.room_c}
-    if sweep.case_rise_k:
-        cells["intake_c"] = row.intake_c
-    mean, low, high = _spread(row.temperature_c, prob)
-    cells |= {"mean_c": mean, "low_c": low, "high_c": high}
-    cells["p_exceed"] = row.p_exceed(sweep.limit_c)
-    if row.enough is not None:
-        # A speed beyond what was measured is stated even where the temperature there is not.
-        cells |= _named("fan_rpm", row.settled(row.state.fan_rpm), prob)
-        if follows:
-            cells["fan_at_most"] = row.state.share("at maximum speed")
-        if row.noise_dba is not None:
-            cells |= _named("noise_dba", row.settled(row.noise_dba), prob)
-        cells["enough_rpm"] = row.enough.fan_rpm
-        if row.enough_dba is not None:
-            cells["enough_dba"] = float(np.mean(row.enough_dba))
-        cells["enough_note"] = row.enough.words
-    words = f"not estimable: {row.problem}" if row.problem else "; ".join([health, *row.remarks])
-    return {**cells, "health": words}
+    table = []
+    for row in rows:
+        cells: dict[str, object] = {"ambient_c": row.room_c}
+        if sweep.case_rise_k:
+            cells["intake_c"] = row.intake_c
+        mean, low, high = _spread(row.temperature_c, prob)
+        cells |= {"mean_c": mean, "low_c": low, "high_c": high}
+        cells["p_exceed"] = row.p_exceed(sweep.limit_c)
+        if row.enough is not None:
+            # A speed beyond what was measured is stated even where the temperature there is not.
+            cells |= _named("fan_rpm", row.settled(row.state.fan_rpm), prob)
+            if follows:
+                cells["fan_at_most"] = row.state.share("at maximum speed")
+            if row.noise_dba is not None:
+                cells |= _named("noise_dba", row.settled(row.noise_dba), prob)
+            cells["enough_rpm"] = row.enough.fan_rpm
+            if row.enough_dba is not None:
+                cells["enough_dba"] = float(np.mean(row.enough_dba))
+            cells["enough_note"] = row.enough.words
+        remarks = "; ".join([health, *row.remarks])
+        cells["health"] = f"not estimable: {row.problem}" if row.problem else remarks
+        table.append(cells)
+    return pd.DataFrame(table)
 
 
 def _named(name: str, values: Array, prob: float) -> dict[str, object]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 
@@ -17,11 +17,9 @@ from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import WORTH_SAYING, FanResponse
 from thermcmp.prediction.stock_settings import Setting
+from thermcmp.questions.caveats import build_caveats
 from thermcmp.questions.limit_margin.rows import AirRow, AtLimit, Sweep
 from thermcmp.questions.phrases import chance_words, interval, range_words
-
-if TYPE_CHECKING:
-    pass
 
 #: Change of the fan speed that is worth a sentence [rpm].
 _WORTH_RPM: Final = 10.0
@@ -29,18 +27,12 @@ _WORTH_RPM: Final = 10.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MarginQuery:
-    """What a margin is asked for.
-
-    Attributes
-    ----------
-    setting : Setting
-        Power, and the fan speed where it is held.
-    firmware : Firmware, optional
-        What sets the fan; None where its speed is held.
-    """
+    """The build, settings and interval of a margin."""
 
     fitted: FittedBuild
+    #: Power, and the fan speed where it is held.
     setting: Setting
+    #: What sets the fan; None where its speed is held.
     firmware: Firmware | None
     prob: float
 
@@ -53,7 +45,7 @@ class MarginQuery:
 def margin_sentences(
     query: MarginQuery, sweep: Sweep, here: AirRow, at_limit: AtLimit
 ) -> tuple[str, ...]:
-    """Return what to say in plain words."""
+    """Return the margin in plain words."""
     words = [_state(query, sweep, here), _limit(query, at_limit)]
     if query.firmware is not None:
         words += [_climb(query, sweep, here), *_regulated(query, sweep)]
@@ -72,25 +64,17 @@ def _state(query: MarginQuery, sweep: Sweep, here: AirRow) -> str:
     if query.firmware is None:
         how = f"at {query.setting.flow_speed:.0f} {sweep.unit} and {watts:.0f} W, "
     else:
-        speed = _whole(here.settled(here.state.fan_rpm), prob, "rpm")
-        how = (
-            f"under firmware '{query.firmware.name}' at {speed}{_heard(query, here)}, "
-            f"{watts:.0f} W, "
-        )
+        speed, level = _whole(here.settled(here.state.fan_rpm), prob, "rpm"), ""
+        if here.noise_dba is not None and not np.isnan(here.settled(here.noise_dba)).any():
+            level = f" and {range_words(here.settled(here.noise_dba), prob, 'dB(A)')}"
+            level += f" at {query.held.mic_distance_m:g} m"
+        how = f"under firmware '{query.firmware.name}' at {speed}{level}, {watts:.0f} W, "
     reach = "reaches" if query.fitted.scope is Scope.PRODUCT_LINE else "reach"
     return (
         f"In {query.held.air_words}, {how}{query.fitted.scope.cards} of {name} {reach} "
         f"{range_words(warm, prob, '°C')} at the {query.fitted.fit.sensor}: {chance} probability "
         f"of exceeding {limit_c:g} °C."
     )
-
-
-def _heard(query: MarginQuery, here: AirRow) -> str:
-    """Describe the level at the ambient asked for."""
-    if here.noise_dba is None or np.isnan(here.settled(here.noise_dba)).any():
-        return ""
-    words = range_words(here.settled(here.noise_dba), query.prob, "dB(A)")
-    return f" and {words} at {query.held.mic_distance_m:g} m"
 
 
 def _limit(query: MarginQuery, at_limit: AtLimit) -> str:
@@ -225,20 +209,22 @@ def margin_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
             "more fan will do better and be louder, one that is at its power limit may differ. "
             "Fix: give firmware=."
         )
-        caveats += _loop_caveat(query)
+        rows = query.fitted.fit.results
+        hit = matching_rows(rows, query.fitted.build)
+        hit &= rows["regulated"].fillna(False).to_numpy(bool)
+        hit &= rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
+        if query.held.fan_rpm is None and hit.any():
+            caveats.append(
+                f"In {int(hit.sum())} stock run(s) of this hardware a control loop held a "
+                "temperature, so in warmer air its fan does not stay where it was. Fix: give "
+                "firmware= with a target temperature."
+            )
     else:
         caveats += _firmware_caveats(query, sweep, here)
     if query.setting.elsewhere:
         what = "Fan speed and power" if query.firmware is None else "Power"
         caveats.append(f"{what}: {query.setting.source}.")
-    if query.held.altitude_m is not None:
-        caveats.append(query.held.altitude_words)
-    terms = {term.name for term in query.fitted.fit.design.terms}
-    if query.fitted.scope is Scope.PRODUCT_LINE and not terms & {"cooler", "board"}:
-        caveats.append(
-            "Only one specimen of each part was tested, so the spread of newly bought "
-            "cards is not included."
-        )
+    caveats += build_caveats(query.fitted)
     speed = here.settled(here.state.fan_rpm)
     if here.enough is not None and len(speed) and here.enough.fan_rpm < np.mean(speed):
         caveats.append(
@@ -246,20 +232,6 @@ def margin_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
             "every other sensor and part has its own. Turn a fan down in steps, and watch them all."
         )
     return caveats
-
-
-def _loop_caveat(query: MarginQuery) -> list[str]:
-    """Describe where the speed held comes from runs in which a control loop chose it."""
-    rows = query.fitted.fit.results
-    hit = matching_rows(rows, query.fitted.build) & rows["regulated"].fillna(False).to_numpy(bool)
-    hit &= rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
-    if query.held.fan_rpm is not None or not hit.any():
-        return []
-    return [
-        f"In {int(hit.sum())} stock run(s) of this hardware a control loop held a temperature, so "
-        "in warmer air its fan does not stay where it was. Fix: give firmware= with a target "
-        "temperature."
-    ]
 
 
 def _firmware_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:

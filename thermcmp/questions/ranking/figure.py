@@ -50,7 +50,7 @@ def ranking_figure(
 
 
 def _group_marks(cell: object) -> tuple[str, ...]:
-    """Groups of one product: the letters of a letter display, or the one number."""
+    """Return the groups of one product: letters of a letter display, or a number."""
     text = "" if cell is None or cell != cell else str(cell).strip()
     if text.isalpha():
         return tuple(text)

@@ -30,7 +30,6 @@ from thermcmp.questions.ranking.figure import ranking_figure
 
 if TYPE_CHECKING:
     import pandas as pd
-    import xarray as xr
 
     from thermcmp.inference.posterior import Fit
 
@@ -121,19 +120,16 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     NotEstimableError
         If a product has a part that the fit has not seen.
     """
+    import xarray as xr
+
     check_prob(prob)
     check_matters(matters_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="ranked")
     stated = {
-        "ambient_c": ambient_c,
-        "power_w": power_w,
-        "fan_rpm": fan_rpm,
-        "noise_dba": noise_dba,
-        "mic_distance_m": mic_distance_m,
-        "case_rise_k": case_rise_k,
-        "altitude_m": altitude_m,
+        "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
+        "mic_distance_m": mic_distance_m, "case_rise_k": case_rise_k, "altitude_m": altitude_m,
         "measured_altitude_m": measured_altitude_m,
-    }
+    }  # fmt: skip
     held = Conditions.of(at, {name: v for name, v in stated.items() if v is not None})
     where = Scope.of(scope)
     noise = noise_for(fit, held)
@@ -145,35 +141,22 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         np.stack([e.temperature for e in reached], axis=1) if reached else np.zeros((1, 0))
     )
     groups = _groups(temperatures, matters_k)
+    values = np.stack([e.temperature for e in ordered]) if ordered else np.zeros((0, 0))
     return Ranking(
         kind="ranking",
         title=f"{fit.sensor.capitalize()} at {_words(fit, held)}, {where}",
         table=_table(ordered, temperatures, groups, prob),
-        draws=_dataset(ordered),
+        draws=xr.Dataset(
+            {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in ordered]}
+        ),
         sentences=_sentences(reached, temperatures, groups, matters_k, prob),
-        caveats=(*_caveats(fit, ordered, noise, held, where, builds), *_mounted_once(fit, builds)),
+        caveats=_caveats(fit, ordered, noise, held, where, builds),
         prob=prob,
         draw_figure=ranking_figure,
         conditions=held,
         matters_k=matters_k,
         scope=str(where),
         fits=(fit,),
-    )
-
-
-def _mounted_once(fit: Fit, builds: Mapping[str, Build]) -> tuple[str, ...]:
-    """Name the products whose one assembly cannot be told apart from the product."""
-    keys = level_keys(fit.results, ("lab", "assembly"))
-    once = [
-        name
-        for name, build in builds.items()
-        if len(set(keys[matching_rows(fit.results, build)])) == 1
-    ]
-    if not once:
-        return ()
-    return (
-        f"Mounted once only: {', '.join(once)}. A lucky or bad assembly counts to the product, "
-        "within what assemblies differ elsewhere; test a second assembly of each.",
     )
 
 
@@ -192,7 +175,7 @@ def _groups(temperatures: Array, matters_k: float) -> list[int]:
 def _table(
     entries: Sequence[Entry], temperatures: Array, groups: Sequence[int], prob: float
 ) -> pd.DataFrame:
-    """Tidy table; ranks count equal values alike, 1 is the coolest."""
+    """Return a row per product; equal values share a rank, 1 is the coolest."""
     import pandas as pd
     from scipy.stats import rankdata
 
@@ -217,30 +200,9 @@ def _table(
                 "noise_dba": np.nan if entry.noise is None else float(np.mean(entry.noise)),
             }
         rows.append({**row, "health": entry.health})
-    columns = [
-        "product",
-        "mean_c",
-        "low_c",
-        "high_c",
-        "rank_mean",
-        "rank_low",
-        "rank_high",
-        "p_best",
-        "group",
-        "fan_rpm",
-        "noise_dba",
-        "health",
-    ]
+    columns = ["product", "mean_c", "low_c", "high_c", "rank_mean", "rank_low", "rank_high"]
+    columns += ["p_best", "group", "fan_rpm", "noise_dba", "health"]
     return pd.DataFrame(rows, columns=columns).astype({"group": "Int64"})
-
-
-def _dataset(entries: Sequence[Entry]) -> xr.Dataset:
-    import xarray as xr
-
-    values = np.stack([e.temperature for e in entries]) if entries else np.zeros((0, 0))
-    return xr.Dataset(
-        {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in entries]}
-    )
 
 
 def _sentences(
@@ -260,7 +222,7 @@ def _sentences(
     ]
     if len(leaders) > 1:
         sentences.append(
-            f"{', '.join(leaders)} cannot be told apart: no gap to {leaders[0]} is surely "
+            f"{', '.join(leaders)} cannot be told apart: no gap to {leaders[0]} is clearly "
             f"above {matters_k:g} K."
         )
     if groups[-1] > 1:
@@ -295,17 +257,20 @@ def _caveats(
         caveats.append(held.altitude_words)
     if noise is not None:
         caveats += noise.design.notes
+    keys = level_keys(fit.results, ("lab", "assembly"))
+    once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.results, b)])) == 1]
+    if once:
+        caveats.append(
+            f"Mounted once only: {', '.join(once)}. A good or bad assembly is attributed to it, "
+            "within the spread of assemblies elsewhere; test a second assembly of each."
+        )
     return tuple(caveats)
 
 
 def _gap_weights(
-    fit: Fit,
-    reached: Sequence[Entry],
-    held: Conditions,
-    scope: Scope,
-    builds: Mapping[str, Build],
+    fit: Fit, reached: Sequence[Entry], held: Conditions, scope: Scope, builds: Mapping[str, Build]
 ) -> Callable[[float], Array]:
-    """Weights of the effects in each product's gap to the coolest, for an exponent."""
+    """Return the effects' weights in each gap to the coolest, as a function of exponent."""
     power_w = held.power_w if held.power_w is not None else fit.reference.power_w
     fitted = [FittedBuild(fit, builds[entry.name], scope, held) for entry in reached]
     speeds = [float(np.median(entry.flow_speed)) for entry in reached]

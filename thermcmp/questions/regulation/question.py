@@ -99,6 +99,7 @@ def regulated_runs(
     NotEstimableError
         If no run was regulated.
     """
+    import pandas as pd
     import xarray as xr
 
     check_prob(prob)
@@ -123,7 +124,7 @@ def regulated_runs(
     return RegulatedRuns(
         kind="regulated runs",
         title=f"Regulated runs of the {sensor} sensor",
-        table=_table(lines),
+        table=pd.DataFrame(lines),
         draws=xr.Dataset(),
         sentences=(*(_sentence(a, b, of, sensor) for (a, b), of in compared.items()), why),
         caveats=notes,
@@ -136,7 +137,7 @@ def regulated_runs(
 
 
 def any_regulated(rows: pd.DataFrame) -> bool:
-    """Whether rows have a regulated run that the protocol did not refuse."""
+    """Return whether rows have a regulated run that the protocol did not refuse."""
     return {"regulated", "protocol_verdict"} <= set(rows.columns) and bool(_usable(rows).any())
 
 
@@ -146,14 +147,14 @@ def _usable(rows: pd.DataFrame) -> pd.Series:
 
 
 def _fits(results: pd.DataFrame | Fit) -> tuple[Fit, ...]:
-    """The fit that was given; none for plain rows."""
+    """Return the fit, where the results are one."""
     import pandas as pd
 
     return () if isinstance(results, pd.DataFrame) else (results,)
 
 
 def _rows(results: pd.DataFrame | Fit, sensor: str | None) -> tuple[pd.DataFrame, str]:
-    """Regulated rows of one sensor that the protocol did not refuse."""
+    """Return the regulated rows of one sensor that the protocol did not refuse."""
     fits = _fits(results)
     frame: Any = fits[0].results if fits else results
     rows, name = one_sensor(check_results(frame), sensor)
@@ -169,7 +170,7 @@ def _rows(results: pd.DataFrame | Fit, sensor: str | None) -> tuple[pd.DataFrame
 def _builds(
     rows: pd.DataFrame, mic_distance_m: float
 ) -> tuple[tuple[HeldBuild, ...], tuple[str, ...]]:
-    """The builds in order of their names, and the notes on their sound levels."""
+    """Return the builds in order of their names, and the notes on their sound levels."""
     noise = build_noise_design(rows, reference_rpm=1000.0, distance_m=mic_distance_m)
     level = {}
     if noise is not None:
@@ -200,7 +201,7 @@ def _builds(
 
 
 def _with_target(named: pd.DataFrame) -> pd.Series:
-    """The build of each run, with the target where that build was held at several."""
+    """Name the build of each run, with the target where that build was held at several."""
     names = named["build"].astype(str).copy()
     for _, held in named.groupby("build")["temperature_c"]:
         ascending = held.sort_values()
@@ -212,7 +213,7 @@ def _with_target(named: pd.DataFrame) -> pd.Series:
 
 
 def _pair_lines(first: HeldBuild, second: HeldBuild, prob: float) -> list[Line]:
-    """Differences of what the loop moved; of everything where it moved different things."""
+    """Return the differences of what the loop moved; of everything where that differs."""
     same = first.by == second.by
     wanted = RESULTS.get(first.by) if same else None
     lines = []
@@ -229,19 +230,10 @@ def _pair_lines(first: HeldBuild, second: HeldBuild, prob: float) -> list[Line]:
     return lines
 
 
-def _table(lines: list[Line]) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(lines)[
-        ["build", "quantity", "unit", "mean", "sd", "low", "high", "held_c", "ambient_c",
-         "regulated_by", "runs", "assemblies", "health"]
-    ]  # fmt: skip
-
-
 def _sentence(first: HeldBuild, second: HeldBuild, lines: list[Line], sensor: str) -> str:
-    """The finding of one pair, in the units of what was moved."""
+    """Describe the finding of one pair, in the units of what was moved."""
     if not lines:
-        return f"{second.name} and {first.name} share no reading to be compared by."
+        return f"{second.name} and {first.name} have no reading in common to compare."
     held = f"{second.name} held the {sensor} at {second.held_c:.1f} °C"
     if first.by != second.by or first.by not in RESULTS:
         ways = f"{second.by} there, {first.by} in {first.name}"
@@ -263,7 +255,7 @@ def _sentence(first: HeldBuild, second: HeldBuild, lines: list[Line], sensor: st
 
 
 def _amount(line: Line) -> str:
-    """A difference in words: "630 rpm less fan speed (560 to 700)"."""
+    """Return a difference in words: "630 rpm less fan speed (560 to 700)"."""
     more = "less" if line.mean < 0 else "more"
     size = f"{number_words(abs(line.mean), line.unit)} {line.unit} {more} {line.quantity}"
     if np.isnan(line.low):
@@ -274,7 +266,7 @@ def _amount(line: Line) -> str:
 
 
 def _figure(answer: Answer, ax: Axes, *, builds: Sequence[str]) -> None:
-    """What held each build: its fan speed, or its power where no fan was moved."""
+    """Draw what held each build: its fan speed, or its power where no fan was moved."""
     table = answer.table
     by_fan = table["regulated_by"].str.contains("fan").any()
     name, axis = ("fan speed", "Fan speed [rpm]") if by_fan else ("power", "Power [W]")

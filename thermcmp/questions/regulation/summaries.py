@@ -26,35 +26,28 @@ _NAN: Final = float("nan")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeldBuild:
-    """Regulated runs of one build.
-
-    Attributes
-    ----------
-    held_c, ambient_c : float
-        Mean temperature that was held, and mean ambient [°C].
-    by : str
-        What the loop moved.
-    assembly : ndarray of str, shape (n,)
-    values : dict of str to ndarray, shape (n,)
-        Measured values by quantity; NaN where a run lacks one.
-    """
+    """Regulated runs of one build."""
 
     name: str
+    #: Mean temperature that was held, and mean ambient [°C].
     held_c: float
     ambient_c: float
+    #: What the loop moved: fan or power.
     by: str
+    #: Shape (n,).
     assembly: NDArray[np.str_]
+    #: Measured values by quantity, shape (n,); NaN where a run lacks one.
     values: Mapping[str, Array]
 
     def by_assembly(self, quantity: str) -> Array:
-        """Means of the assemblies that have a value."""
+        """Return the means of the assemblies that have a value."""
         values = self.values[quantity]
         known = ~np.isnan(values)
         assemblies = np.unique(self.assembly[known])
         return np.array([values[known & (self.assembly == name)].mean() for name in assemblies])
 
     def known(self, quantity: str) -> Array:
-        """The runs' values without the missing ones."""
+        """Return the runs' values without the missing ones."""
         values = self.values[quantity]
         return values[~np.isnan(values)]
 
@@ -79,7 +72,7 @@ class Line:
 
 
 def _units(builds: tuple[HeldBuild, ...], quantity: str) -> tuple[list[Array], str]:
-    """The observations of every build, and their health."""
+    """Return the observations of every build, and their health."""
     assemblies = [build.by_assembly(quantity) for build in builds]
     if all(len(values) > 1 for values in assemblies):
         return assemblies, "ok"
@@ -92,7 +85,7 @@ def _units(builds: tuple[HeldBuild, ...], quantity: str) -> tuple[list[Array], s
 
 
 def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
-    """Mean of one quantity of a build, with Student's interval."""
+    """Compute the mean of one quantity of a build, with Student's interval."""
     from scipy.stats import t as student
 
     (values,), health = _units((build,), quantity)
@@ -120,7 +113,7 @@ def summary(build: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
 
 
 def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, prob: float) -> Line:
-    """Difference second minus first of one quantity, with Welch's interval."""
+    """Compute the difference second minus first of one quantity, with Welch's interval."""
     from scipy.stats import ttest_ind
 
     (old, new), health = _units((first, second), quantity)
@@ -148,15 +141,12 @@ def difference(first: HeldBuild, second: HeldBuild, quantity: str, unit: str, pr
 
 
 def unlike(first: HeldBuild, second: HeldBuild) -> str:
-    """How the conditions of two builds differ, in words; "" where they were held alike."""
+    """Describe how the conditions of two builds differ; "" where they were held alike."""
     differences = []
     rise = (second.held_c - second.ambient_c) - (first.held_c - first.ambient_c)
     if abs(rise) > RISE_K:
         differences.append(f"the rise held differs by {abs(rise):.1f} K")
-    kept = {
-        "fan": [("power", POWER_SHARE, "W")],
-        "power": [("fan speed", SPEED_SHARE, "rpm")],
-    }
+    kept = {"fan": [("power", POWER_SHARE, "W")], "power": [("fan speed", SPEED_SHARE, "rpm")]}
     for quantity, share, unit in kept.get(first.by, []):
         both = [build.known(quantity) for build in (first, second)]
         if not all(len(values) for values in both):

@@ -29,22 +29,15 @@ SMALL_SPREAD_K: Final = 0.4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EffectRow:
-    """One row of the separation before it is summarized.
-
-    Attributes
-    ----------
-    draws : ndarray, shape (S,)
-        The effect or spread [K].
-    share : float
-        Share of it that comes from the data [1].
-    aliased_with : tuple of str
-        Factors it cannot be told apart from.
-    """
+    """One row of the separation before it is summarized."""
 
     factor: str
     contrast: str
+    #: The effect or spread [K], shape (S,).
     draws: Array
+    #: Share of its information that comes from the data [1].
     share: float
+    #: Factors from which it cannot be distinguished.
     aliased_with: tuple[str, ...]
     health: str
     sentence: str
@@ -56,12 +49,12 @@ class EffectRow:
 
 
 def in_sentence(effect: str) -> str:
-    """An effect's name with words for its factor and its signs."""
+    """Return an effect's name with words for its factor and its signs."""
     return effect_words(effect).replace(" − ", " minus ").replace(" + ", " and ")
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
-    """Weights of the effects in one level of a factor, shape (q,)."""
+    """Return the weights of the effects in one level of a factor, shape (q,)."""
     design = fit.design
     weights = np.zeros(design.effect_count)
     position = design.term_position(factor)
@@ -84,7 +77,7 @@ def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
 
 
 def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> Array:
-    """Weights of the effects in each contrast, second level less first, shape (m, q)."""
+    """Return the weights of the effects in each contrast, second level less first, shape (m, q)."""
     weights = [
         level_weights(fit, c.factor, c.second, scope) - level_weights(fit, c.factor, c.first, scope)
         for c in contrasts
@@ -95,7 +88,7 @@ def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> A
 def contrast_rows(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast], prob: float
 ) -> list[EffectRow]:
-    """Rows of the contrasts, followed by the joint effects of aliased ones."""
+    """Return the rows of the contrasts, followed by the joint effects of aliased ones."""
     entries = _entries(fit, scope, wanted)
     if not entries:
         return []
@@ -111,7 +104,7 @@ def contrast_rows(
 def measured_effects(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast]
 ) -> tuple[tuple[str, ...], Array]:
-    """Names and weights, shape (m, q), of the contrasts and joint effects that the data hold."""
+    """Return names and weights, (m, q), of the contrasts and joint effects that the data hold."""
     held = [
         (f"{factor}: {name}", weights)
         for factor, name, weights, contrast in _entries(fit, scope, wanted)
@@ -122,7 +115,7 @@ def measured_effects(
 
 
 def short_effect(name: str) -> str:
-    """An effect's name in words, without joint factors, which its levels show by themselves."""
+    """Return an effect's name in words, without joint factors, which its levels show."""
     factor, _, levels = name.partition(": ")
     return levels if " + " in factor else effect_words(name)
 
@@ -130,7 +123,7 @@ def short_effect(name: str) -> str:
 def _entries(
     fit: Fit, scope: Scope, wanted: Sequence[Contrast]
 ) -> list[tuple[str, str, Array, Contrast | None]]:
-    """Factor, name and weights of each contrast, then of each joint effect (no contrast)."""
+    """Return factor, name and weights of each contrast, then of each joint effect."""
     entries: list[tuple[str, str, Array, Contrast | None]] = []
     joint_seen: set[frozenset[str]] = set()
     for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
@@ -190,13 +183,13 @@ class _Joint:
 
 
 def _joint(fit: Fit, contrast: Contrast, scope: Scope) -> _Joint | None:
-    """Joint effect of the factors that changed together, where it is one step for all."""
+    """Return the joint effect of factors that changed together, where that is one step."""
     design, place_of = fit.design, {term.name: k for k, term in enumerate(fit.design.terms)}
     # The fit's order of factors, so that two aliased contrasts share one joint row.
     names = [n for n in fit.aliases.factors if n in (contrast.factor, *contrast.aliased_with)]
-    own = place_of[contrast.factor]
+    factor = place_of[contrast.factor]
     rows_of = [
-        design.index[:, own] == design.levels[own].index(level)
+        design.index[:, factor] == design.levels[factor].index(level)
         for level in (contrast.first, contrast.second)
     ]
     steps: list[tuple[str, str]] = []
@@ -214,7 +207,7 @@ def _joint(fit: Fit, contrast: Contrast, scope: Scope) -> _Joint | None:
 
 
 def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
-    """Rows of the spreads between assemblies, sessions and laboratories."""
+    """Return the rows of the spreads between assemblies, sessions and laboratories."""
     rows = []
     for term in fit.design.terms:
         if term.role is not Role.NUISANCE:

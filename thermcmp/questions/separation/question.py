@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -9,7 +10,6 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build
@@ -31,9 +31,6 @@ from thermcmp.questions.separation.contrasts import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
-    import xarray as xr
-
     from thermcmp.inference.posterior import Fit
 
 #: Rows that are shown of a larger table: a screen of them.
@@ -112,6 +109,9 @@ def separate(
     NotEstimableError
         If a build has a part that the fit has not seen.
     """
+    import pandas as pd
+    import xarray as xr
+
     check_prob(prob)
     check_matters(matters_k)
     refuse_bad_health(fit, allowed=allow_bad_health, what="separated")
@@ -121,11 +121,23 @@ def separate(
     influence = power_scaling(fit, np.array([row.draws for row in rows]))
     names, weights = measured_effects(fit, where, wanted)
     shown = _shown(rows, matters_k)
+    values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
+
+    cells = [
+        (row.factor, row.contrast, *summary(row.draws, prob), row.share, moved,
+         ", ".join(row.aliased_with), row.health)
+        for row, moved in zip(rows, influence.prior, strict=True)
+    ]  # fmt: skip
+    columns = ["factor", "contrast", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
+    columns += ["prior_influence", "aliased_with", "health"]
     return Separation(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
-        table=_table(rows, influence.prior, prob),
-        draws=_dataset(rows),
+        table=pd.DataFrame(cells, columns=columns),
+        draws=xr.Dataset(
+            {"effect_k": (("contrast", "draw"), values)},
+            {"contrast": [f"{row.factor}: {row.contrast}" for row in rows]},
+        ),
         sentences=_sentences(rows, shown, wanted),
         caveats=(
             *fit_caveats(
@@ -144,8 +156,33 @@ def separate(
     )
 
 
+def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
+    """Return what limits a separation: aliased factors, and models with one specimen."""
+    caveats = []
+    if any(not contrast.estimable for contrast in wanted):
+        caveats.append(
+            "Where factors changed together only their joint effect is measured; the rows that "
+            "split it follow the priors (see the fit's priors) and are no finding. A swap means a "
+            "teardown: power off, unplug, let it cool, and follow the maker's service instructions."
+        )
+    named = {level for contrast in wanted for level in (contrast.first, contrast.second)}
+    lone = [
+        f"{factor_words(term.columns[0])} {model}"
+        for term, levels in zip(fit.design.terms, fit.design.levels, strict=True)
+        if term.role is Role.SPECIMEN and term.acts is Acts.RESISTANCE
+        for model, specimens in Counter(level.rsplit(" · ", 1)[0] for level in levels).items()
+        if specimens == 1 and model in named
+    ]
+    if lone:
+        caveats.append(
+            f"Only one specimen was tested of {few_named(lone)}: for their product lines "
+            "the spread between specimens comes from the other models and the prior."
+        )
+    return caveats
+
+
 def _shown(rows: Sequence[EffectRow], matters_k: float) -> tuple[int, ...]:
-    """Places of the rows to show: of too many, the measured ones that most likely matter."""
+    """Return the rows to show: of too many, the measured ones that most likely matter."""
     spreads = [place for place, row in enumerate(rows) if row.contrast == SPREAD]
     room = max(1, MOST_SHOWN - len(spreads))
     effects = [place for place in range(len(rows)) if place not in spreads]
@@ -162,14 +199,14 @@ def _shown(rows: Sequence[EffectRow], matters_k: float) -> tuple[int, ...]:
 def _sentences(
     rows: Sequence[EffectRow], shown: Sequence[int], wanted: Sequence[Contrast]
 ) -> tuple[str, ...]:
-    """The rows shown in words; where many are aliased, those in a few sentences for all."""
+    """Describe the rows shown; where many are aliased, all of those in a few sentences."""
     aliased = [row for row in rows if row.aliased_with]
-    told = [rows[place] for place in shown]
+    named = [rows[place] for place in shown]
     if len(aliased) <= 2 * FEW:
         # What cannot be told apart is named although other rows take its place.
-        told += [row for row in aliased if row not in told]
-        return tuple(row.sentence for row in told)
-    measured = [row.sentence for row in told if not row.aliased_with]
+        named += [row for row in aliased if row not in named]
+        return tuple(row.sentence for row in named)
+    measured = [row.sentence for row in named if not row.aliased_with]
     return (*alias_sentences(wanted), *measured)
 
 
@@ -179,7 +216,7 @@ def wanted_contrasts(
     after: Build | str | None,
     contrasts: str | Sequence[str | tuple[str, str]] | None,
 ) -> list[Contrast]:
-    """Contrasts asked for, as in `separate`."""
+    """Return the contrasts that `separate` is to estimate."""
     chosen = list(fit.aliases.contrasts)
     if before is not None or after is not None:
         chosen = _between_builds(fit, before, after)
@@ -217,7 +254,7 @@ def wanted_contrasts(
 def _between_builds(
     fit: Fit, before: Build | str | None, after: Build | str | None
 ) -> list[Contrast]:
-    """Contrasts between the levels of two builds, the new one minus the old one."""
+    """Return the contrasts between the levels of two builds, the new one minus the old one."""
     if before is None or after is None:
         missing = "before" if before is None else "after"
         raise InputError(
@@ -236,7 +273,7 @@ def _between_builds(
 
 
 def _level(fit: Fit, build: Build, factor: str) -> str | None:
-    """The build's one level of a factor, or None where it has none or several."""
+    """Return the build's one level of a factor, or None where it has none or several."""
     stated = getattr(build, factor, None)
     if stated is not None:
         return str(stated)
@@ -247,72 +284,3 @@ def _level(fit: Fit, build: Build, factor: str) -> str | None:
     column = next(term.columns[0] for term in fit.design.terms if term.name == factor)
     levels = rows.loc[hit.fillna(False), column].dropna().unique()
     return str(levels[0]) if len(levels) == 1 else None
-
-
-def _table(rows: Sequence[EffectRow], influence: Array, prob: float) -> pd.DataFrame:
-    import pandas as pd
-
-    return pd.DataFrame(
-        [
-            (
-                row.factor,
-                row.contrast,
-                *summary(row.draws, prob),
-                row.share,
-                moved,
-                ", ".join(row.aliased_with),
-                row.health,
-            )
-            for row, moved in zip(rows, influence, strict=True)
-        ],
-        columns=[
-            "factor",
-            "contrast",
-            "mean_k",
-            "sd_k",
-            "low_k",
-            "high_k",
-            "data_share",
-            "prior_influence",
-            "aliased_with",
-            "health",
-        ],
-    )
-
-
-def _dataset(rows: Sequence[EffectRow]) -> xr.Dataset:
-    import xarray as xr
-
-    names = [f"{row.factor}: {row.contrast}" for row in rows]
-    values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
-    return xr.Dataset({"effect_k": (("contrast", "draw"), values)}, {"contrast": names})
-
-
-def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
-    caveats = []
-    if any(not contrast.estimable for contrast in wanted):
-        caveats.append(
-            "Where factors changed together only their joint effect is measured; the rows that "
-            "split it follow the priors (see the fit's priors) and are no finding. A swap means a "
-            "teardown: power off, unplug, let it cool, and follow the maker's service instructions."
-        )
-    named = {level for contrast in wanted for level in (contrast.first, contrast.second)}
-    lone = [
-        f"{factor_words(term.columns[0])} {model}"
-        for term, levels in zip(fit.design.terms, fit.design.levels, strict=True)
-        if term.role is Role.SPECIMEN and term.acts is Acts.RESISTANCE
-        for model in _models_with_one(levels)
-        if model in named
-    ]
-    if lone:
-        caveats.append(
-            f"Only one specimen was tested of {few_named(lone)}: for their product lines "
-            "the spread between specimens comes from the other models and the prior."
-        )
-    return caveats
-
-
-def _models_with_one(levels: Sequence[str]) -> list[str]:
-    """Models of which a nested specimen term has one level only."""
-    models = [level.rsplit(" · ", 1)[0] for level in levels]
-    return [model for model in dict.fromkeys(models) if models.count(model) == 1]

@@ -18,7 +18,6 @@ from thermcmp.questions.plot_style import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
     from matplotlib.axes import Axes
 
     from thermcmp.questions.answer import Answer
@@ -49,44 +48,35 @@ def sensor_figure(answer: Answer, ax: Axes) -> None:
         rows = table[table["sensor"].eq(sensor) & table["part"].isin(parts)]
         known, lacking = split_rows(rows, rows["part"].tolist(), ("mean_k", "low_k", "high_k"))
         shift = step * number - _HEIGHT / 2.0 if len(sensors) > 1 else 0.0
-        for row in known:
-            _mark(ax, parts.index(row.name) + shift, row, number)
         color, marker, line = _LOOKS[number % len(_LOOKS)]
+        for row in known:
+            place = parts.index(row.name) + shift
+            ends = [row.low, row.high]
+            ax.plot(ends, [place] * 2, color=color, linewidth=2.2, linestyle=line, zorder=3)
+            ax.plot(
+                [row.mean],
+                [place],
+                marker=marker,
+                markersize=6.5,
+                # Hollow where the row carries a warning.
+                color=color if row.health in ("", "ok") else "white",
+                markeredgecolor=color,
+                markeredgewidth=1.6,
+                zorder=4,
+            )
         ax.plot([], [], color=color, marker=marker, linestyle=line, linewidth=2.2, label=sensor)
         drawn += known
         omitted += [
             Row(f"{row.name}, {sensor}", row.mean, row.low, row.high, row.health) for row in lacking
         ]
     rows_axis(ax, [f"assembly {part}" if part in single else part for part in parts])
-    _rules(ax, table, parts)
+    # Rules between the fix, the remount and single assemblies.
+    kinds = dict(zip(table["part"], table["kind"], strict=True))
+    for below in range(1, len(parts)):
+        if kinds[parts[below]] != kinds[parts[below - 1]]:
+            ax.axhline(below - 0.5, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)
     ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
     finish(ax, answer.title, "Improvement [K]; to the right is cooler")
     ax.legend(loc="best", fontsize=SIZE, frameon=True, labelcolor=INK)
     extra = f"{len(left)} more assemblies in the table." if left else ""
     note(ax, answer.interval_words, drawn, omitted, extra=extra)
-
-
-def _mark(ax: Axes, place: float, row: Row, number: int) -> None:
-    """One interval and its mean; hollow where the row carries a warning."""
-    color, marker, line = _LOOKS[number % len(_LOOKS)]
-    ax.plot(
-        [row.low, row.high], [place, place], color=color, linewidth=2.2, linestyle=line, zorder=3
-    )
-    ax.plot(
-        [row.mean],
-        [place],
-        marker=marker,
-        markersize=6.5,
-        color=color if row.health in ("", "ok") else "white",
-        markeredgecolor=color,
-        markeredgewidth=1.6,
-        zorder=4,
-    )
-
-
-def _rules(ax: Axes, table: pd.DataFrame, parts: list[str]) -> None:
-    """Rule off the fix from the remount, and the remount from single assemblies."""
-    kinds = dict(zip(table["part"], table["kind"], strict=True))
-    for place in range(1, len(parts)):
-        if kinds[parts[place]] != kinds[parts[place - 1]]:
-            ax.axhline(place - 0.5, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)

@@ -31,7 +31,6 @@ from thermcmp.questions.several_sensors.text import sensor_caveats, sensor_sente
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import pandas as pd
     import xarray as xr
 
 
@@ -110,6 +109,8 @@ def attribute_sensors(
     NotEstimableError
         As in `attribute`.
     """
+    import pandas as pd
+
     chosen = _one_per_sensor(fits)
     answers = {
         fit.sensor: attribute(
@@ -134,10 +135,13 @@ def attribute_sensors(
         rows += [*fixed, *remount_rows(fit, builds, total, power_w=power_w[fit.sensor])]
     rows += assembly_rows(chosen, builds, power_w, prob)
     sensors = ", ".join(fit.sensor for fit in chosen)
+
+    columns = ["sensor", "part", "kind", "mean_k", "sd_k", "low_k", "high_k"]
+    columns += ["data_share", "noise_db", "health"]
     return SensorAttribution(
         kind="attribution on several sensors",
         title=f"From {builds[0].name} to {builds[1].name} on several sensors: {sensors}",
-        table=_table(rows, prob),
+        table=pd.DataFrame([row.cells(prob) for row in rows], columns=columns),
         draws=_dataset(rows),
         sentences=sensor_sentences(chosen, builds, rows, prob),
         caveats=tuple(sensor_caveats(chosen, builds, rows, answers)),
@@ -152,7 +156,7 @@ def attribute_sensors(
 
 
 def _one_per_sensor(fits: Iterable[Fit] | Mapping[str, Fit]) -> list[Fit]:
-    """The fits as a list; refuse other items, doubled sensors and fits without a common run."""
+    """Return the fits as a list; refuse other items, doubled sensors, fits without a common run."""
     listed = (fits,) if isinstance(fits, Fit) else fits
     chosen = list(listed.values() if isinstance(listed, Mapping) else listed)
     faults = [
@@ -189,7 +193,7 @@ def _runs(fit: Fit) -> set[tuple[str, str]]:
 
 
 def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions | None) -> float:
-    """Power of the new build: held, stated, of its firmware's stock runs, or the reference."""
+    """Return the new build's power: held, stated, of its stock runs, or the reference."""
     for conditions in (at, stated):
         if conditions is not None and conditions.power_w is not None:
             return conditions.power_w
@@ -199,16 +203,8 @@ def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions |
     return float(power.mean()) if len(power) else fit.reference.power_w
 
 
-def _table(rows: Sequence[SensorRow], prob: float) -> pd.DataFrame:
-    import pandas as pd
-
-    columns = ["sensor", "part", "kind", "mean_k", "sd_k", "low_k", "high_k"]
-    columns += ["data_share", "noise_db", "health"]
-    return pd.DataFrame([row.cells(prob) for row in rows], columns=columns)
-
-
 def _dataset(rows: Sequence[SensorRow]) -> xr.Dataset:
-    """Draws by row; fits with more draws than others are thinned to as many as these."""
+    """Return the draws by row, thinned to the fewest draws of any fit."""
     import xarray as xr
 
     count = min(len(row.draws) for row in rows)

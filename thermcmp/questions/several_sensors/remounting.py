@@ -25,22 +25,17 @@ REMOUNT_NEW: Final = "remount at the bench, new parts"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Assemblies:
-    """The G assemblies of a fit, with the models and the kind of each.
-
-    Attributes
-    ----------
-    levels : ndarray of int, shape (G,)
-        Level of each in the term of the assemblies.
-    """
+    """The G assemblies of a fit, with the models and the kind of each."""
 
     names: tuple[str, ...]
+    #: Level of each in the term of the assemblies, shape (G,).
     levels: IntArray
     coolers: tuple[str, ...]
     boards: tuple[str, ...]
     kinds: tuple[str, ...]
 
     def of(self, build: Build, kind: str | None = None) -> list[int]:
-        """Places of the assemblies of a build's parts, of one kind if stated."""
+        """Return the places of the assemblies of a build's parts, of one kind if stated."""
         return [
             place
             for place in range(len(self.names))
@@ -50,7 +45,7 @@ class Assemblies:
         ]
 
     def peers(self, place: int) -> list[int]:
-        """Places of the other assemblies of the same cooler and board model."""
+        """Return the places of the other assemblies of the same cooler and board model."""
         return [
             other
             for other in range(len(self.names))
@@ -61,7 +56,7 @@ class Assemblies:
 
 
 def assemblies_of(fit: Fit) -> Assemblies | None:
-    """The assemblies of a fit; None if it has no term for them."""
+    """Return the assemblies of a fit; None if it has no term for them."""
     position = fit.design.term_position(ASSEMBLY)
     if position is None:
         return None
@@ -78,7 +73,7 @@ def assemblies_of(fit: Fit) -> Assemblies | None:
 
 
 def remount_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
-    """Weights of the effects, (q,), in each row of a bench remount.
+    """Return the weights of the effects, (q,), in each row of a bench remount.
 
     All are improvements, factory less bench, so that negative is a penalty.
     """
@@ -98,7 +93,7 @@ def remount_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
 
 
 def _kind_weights(fit: Fit) -> Array | None:
-    """Weights of "factory less bench"; None where the fit or the rows do not have both."""
+    """Return the weights of "factory less bench"; None where either was not run."""
     position = fit.design.term_position(KIND)
     if position is None or not {"factory", "bench"} <= set(fit.design.levels[position]):
         return None
@@ -122,7 +117,7 @@ def _mean_weights(fit: Fit, assemblies: Assemblies, places: list[int]) -> Array:
 
 
 def peer_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
-    """Weights of the effects, (q,), in the peers of each assembly of a fix's parts less it."""
+    """Return the effects' weights, (q,), in each assembly's peers minus itself."""
     assemblies = assemblies_of(fit)
     if assemblies is None:
         return {}
@@ -138,7 +133,7 @@ def peer_weights(fit: Fit, builds: tuple[Build, Build]) -> dict[str, Array]:
 
 
 def spread_k(fit: Fit) -> float:
-    """Mean spread between assemblies of the same parts [K]; NaN without a term for it."""
+    """Return the mean spread between assemblies of the same parts [K]; NaN without that term."""
     if fit.design.term_position(ASSEMBLY) is None:
         return np.nan
     return float(np.mean(fit.draws("assembly sd")))

@@ -36,23 +36,16 @@ TOTAL_REMOUNTED: Final = "total, new parts remounted"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SensorRow:
-    """One row before it is summarized; its kind is "fix", "remount" or "assembly".
-
-    Attributes
-    ----------
-    draws : ndarray, shape (S,)
-        Improvement [K]; positive is cooler.
-    data_share : float
-        Share of it that comes from the data [1].
-    noise_db : float
-        Change of level that came with it [dB].
-    """
+    """One row before it is summarized; its kind is "fix", "remount" or "assembly"."""
 
     sensor: str
     part: str
     kind: str
+    #: Improvement [K], shape (S,); positive is cooler.
     draws: Array
+    #: Share of its information that comes from the data [1].
     data_share: float
+    #: Change of level that came with it [dB].
     noise_db: float
     health: str
 
@@ -62,7 +55,7 @@ class SensorRow:
         return float(np.mean(self.draws))
 
     def cells(self, prob: float) -> tuple[object, ...]:
-        """The row's cells in the table's order."""
+        """Return the row's cells in the table's order."""
         numbers = summary(self.draws, prob)
         if self.health == WITHHELD:
             numbers = (np.nan, np.nan, *numbers[2:])
@@ -72,7 +65,7 @@ class SensorRow:
 
 
 def fix_rows(answer: Answer, sensor: str) -> list[SensorRow]:
-    """Total, hardware and firmware parts out of an attribution's table and draws."""
+    """Return total, hardware and firmware parts from an attribution's table and draws."""
     draws = answer.draws["improvement_k"]
     return [
         SensorRow(
@@ -92,7 +85,7 @@ def fix_rows(answer: Answer, sensor: str) -> list[SensorRow]:
 def remount_rows(
     fit: Fit, builds: tuple[Build, Build], total: Array, *, power_w: float
 ) -> list[SensorRow]:
-    """Effect of a bench assembly in place of the factory's; `total` has shape (S,)."""
+    """Return the effect of a bench assembly in place of the factory's; `total` has shape (S,)."""
     rows = _linear_rows(fit, remount_weights(fit, builds), REMOUNT, power_w)
     bare = all(build.assembly_kind in (None, "factory") for build in builds)
     return rows + [
@@ -107,7 +100,7 @@ def remount_rows(
 def assembly_rows(
     fits: Sequence[Fit], builds: tuple[Build, Build], power_w: Mapping[str, float], prob: float
 ) -> list[SensorRow]:
-    """Assemblies of a fix's parts that stand out from their peers on one sensor or more.
+    """Return the assemblies of a fix's parts that stand out from their peers on a sensor.
 
     An assembly stands out where its whole interval lies further off than one spread
     between assemblies of the same parts. Where it has one peer only, the worse one of the
@@ -125,7 +118,8 @@ def assembly_rows(
     chosen: list[str] = []
     for part in every:
         rows_of_part = [rows[part] for rows in by_sensor.values() if part in rows]
-        stands_out = any(_apart_k(row, prob) > spreads[row.sensor] for row in rows_of_part)
+        ends = [(interval(row.draws, prob), spreads[row.sensor]) for row in rows_of_part]
+        stands_out = any(max(low, -high) > spread for (low, high), spread in ends)
         if stands_out and not _mirrored(rows_of_part, chosen, by_sensor):
             chosen.append(part)
 
@@ -142,7 +136,7 @@ def _mirrored(
     chosen: Sequence[str],
     by_sensor: Mapping[str, Mapping[str, SensorRow]],
 ) -> bool:
-    """Whether an assembly is a named one's only peer, or is better than its only peer."""
+    """Return whether an assembly is a named one's only peer, or is better than its only peer."""
     row = rows_of_part[0]
     others = [
         other
@@ -154,16 +148,10 @@ def _mirrored(
     return others[0].part in chosen or sum(row.mean_k for row in rows_of_part) > 0.0
 
 
-def _apart_k(row: SensorRow, prob: float) -> float:
-    """End of the interval that is nearer to zero, below 0 where it holds zero [K]."""
-    low, high = interval(row.draws, prob)
-    return max(low, -high)
-
-
 def _linear_rows(
     fit: Fit, weights: Mapping[str, Array], kind: str, power_w: float
 ) -> list[SensorRow]:
-    """Rows of sums of effects, scaled from the reference power."""
+    """Return the rows of sums of effects, scaled from the reference power."""
     if not weights:
         return []
     stacked = np.stack(list(weights.values()))

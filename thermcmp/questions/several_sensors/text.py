@@ -47,11 +47,18 @@ _MOST_ASSEMBLIES: Final = 4
 def sensor_sentences(
     fits: Sequence[Fit], builds: tuple[Build, Build], rows: Sequence[SensorRow], prob: float
 ) -> tuple[str, ...]:
-    """The verdict per sensor, the remount, and the assemblies that stand out."""
+    """Describe the verdict per sensor, the remount, and the assemblies that stand out."""
     sensors = [fit.sensor for fit in fits]
     verdicts = [_verdict(_of(rows, sensor, FIX), prob) for sensor in sensors]
     sentences = [f"{builds[1].name} against {builds[0].name}: {'; '.join(verdicts)}."]
-    sentences += [_parts_words(_of(rows, sensor, FIX), prob) for sensor in sensors]
+    for sensor in sensors:
+        parts = [
+            f"{row.part.removeprefix('firmware: ')} "
+            f"{(open_words if row.health == WITHHELD else range_words)(row.draws, prob)}"
+            for row in _of(rows, sensor, FIX)
+            if row.part != TOTAL and not np.isnan(row.draws).any()
+        ]
+        sentences.append(f"Of that at the {sensor}, order-free: {', '.join(parts)}.")
     for sensor in sensors:
         sentences += _remount_words(_of(rows, sensor, REMOUNT), _of(rows, sensor, FIX), prob)
     sentences += _alike(_named(rows, REMOUNT_ANY), prob)
@@ -61,7 +68,7 @@ def sensor_sentences(
 
 
 def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
-    """Findings for which draws of the sensors must belong together."""
+    """Describe the findings that need a joint posterior of the sensors."""
     sensors = [fit.sensor for fit in fits]
     totals = np.stack([row.draws for row in _named(rows, TOTAL)])
     hardware = np.stack([row.draws for row in _named(rows, HARDWARE)])
@@ -103,25 +110,15 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
         if hardware is not None and hardware.health == WITHHELD:
             words += f", by its hardware {open_words(hardware.draws, prob)}"
         elif hardware is not None and interval(hardware.draws, prob)[0] <= 0.0:
-            words += f", not surely by its hardware: {range_words(hardware.draws, prob)}"
+            words += f", not clearly by its hardware: {range_words(hardware.draws, prob)}"
         return f"{total.sensor} improves by {words}"
     if high < 0.0:
         return f"{total.sensor} gets worse by {range_words(-total.draws, prob)}"
-    return f"{total.sensor} does not surely improve: {words}"
-
-
-def _parts_words(rows: Sequence[SensorRow], prob: float) -> str:
-    parts = [
-        f"{row.part.removeprefix('firmware: ')} "
-        f"{(open_words if row.health == WITHHELD else range_words)(row.draws, prob)}"
-        for row in rows
-        if row.part != TOTAL and not np.isnan(row.draws).any()
-    ]
-    return f"Of that at the {rows[0].sensor}, order-free: {', '.join(parts)}."
+    return f"{total.sensor} does not clearly improve: {words}"
 
 
 def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: float) -> list[str]:
-    """The penalty of a bench assembly, where it matters to the reading of the fix."""
+    """Describe the penalty of a bench assembly, where it changes how the fix is read."""
     by_part = {row.part: row for row in rows}
     remounted = by_part.get(TOTAL_REMOUNTED)
     penalty = by_part.get(REMOUNT_NEW) or by_part.get(REMOUNT_ANY)
@@ -134,13 +131,13 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
     also = "" if as_such is penalty else f"; bench assemblies as such: {_warmth(as_such, prob)}"
     if low <= 0.0 <= high:
         return [
-            f"At the {sensor} a bench assembly of {what} is neither surely worse nor better than "
+            f"At the {sensor} a bench assembly of {what} is neither clearly worse nor better than "
             f"the factory's: {apart}{also}."
         ]
     if low > 0.0:
         return [
             f"At the {sensor} a bench assembly of {what} is {apart} than "
-            f"the factory's{also}: do not credit the fix with it."
+            f"the factory's{also}: that is not part of the fix."
         ]
     sentence = (
         f"Reassembly penalty at the {sensor}: a bench assembly of {what} runs {apart} than "
@@ -149,19 +146,20 @@ def _remount_words(rows: Sequence[SensorRow], fix: Sequence[SensorRow], prob: fl
     total = next(row for row in fix if row.part == TOTAL)
     if remounted is not None and interval(remounted.draws, prob)[0] <= 0.0:
         sentence += (
-            f" Read off a remounted card the fix would bring {range_words(remounted.draws, prob)} "
-            f"in place of {range_words(total.draws, prob)}: blame the assembly and not the fix."
+            " Measured on a remounted card the fix would bring "
+            f"{range_words(remounted.draws, prob)} instead of {range_words(total.draws, prob)}: "
+            "due to the assembly, not to the fix."
         )
     return [sentence]
 
 
 def _warmth(row: SensorRow, prob: float) -> str:
-    """A remount in words, with the sign that makes its mean positive."""
+    """Describe a remount with a positive mean and its side."""
     return sided_words(row.draws, prob, "cooler", "warmer")
 
 
 def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:
-    """Whether a remount shows on the sensors together."""
+    """Describe whether remounting shows on all sensors or on some."""
     if len(rows) < 2:
         return []
     worse = [row.sensor for row in rows if interval(row.draws, prob)[1] < 0.0]
@@ -173,7 +171,7 @@ def _alike(rows: Sequence[SensorRow], prob: float) -> list[str]:
     if worse:
         rest = [row.sensor for row in rows if row.sensor not in worse]
         return [
-            f"Bench assemblies are surely worse on {_joined(worse)} and not on {_joined(rest)}, "
+            f"Bench assemblies are clearly worse on {_joined(worse)} and not on {_joined(rest)}, "
             "as local contact, paste or pads there would be."
         ]
     return []
@@ -199,7 +197,7 @@ def _assembly_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float)
 def _assembly_sentence(
     part: str, rows: Sequence[SensorRow], spreads: Mapping[str, float], prob: float
 ) -> str:
-    """One assembly where it shows most, and whether the other sensors see it too."""
+    """Describe one assembly where it shows most, and whether the other sensors show it too."""
     first = max(rows, key=lambda row: abs(row.mean_k) / spreads[row.sensor])
     word = _word(first)
     clauses = [
@@ -209,7 +207,7 @@ def _assembly_sentence(
     for row in (row for row in rows if row is not first):
         low, high = interval(row.draws, prob)
         if low <= 0.0 <= high:
-            clauses.append(f"not surely so at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
+            clauses.append(f"not clearly so at the {row.sensor} ({_apart(row, prob)} {_word(row)})")
         elif _word(row) == word:
             clauses.append(f"at the {row.sensor} too ({_apart(row, prob)} {word})")
         else:
@@ -222,7 +220,7 @@ def _word(row: SensorRow) -> str:
 
 
 def _apart(row: SensorRow, prob: float) -> str:
-    """How far an assembly is from its peers, with the sign that makes its mean positive."""
+    """Return the distance of an assembly from its peers in words, as a positive number."""
     return range_words(np.sign(row.mean_k) * row.draws, prob)
 
 
@@ -236,7 +234,7 @@ def sensor_caveats(
     rows: Sequence[SensorRow],
     answers: Mapping[str, Answer],
 ) -> list[str]:
-    """Each sensor's caveats, and those of the sensors together."""
+    """Return each sensor's caveats, and those of the sensors together."""
     caveats = []
     by_caveat: dict[str, list[str]] = {}
     for sensor, answer in answers.items():
@@ -247,40 +245,25 @@ def sensor_caveats(
         caveats.append(caveat if everywhere else f"{_joined(sensors).capitalize()}: {caveat}")
     if len(fits) > 1 and not one_posterior(fits):
         caveats.append(
-            "Each sensor has a fit of its own. Errors common to the sensors are not propagated, so "
+            "Each sensor has a separate fit. Errors common to the sensors are not propagated, so "
             "do not add or subtract sensors. Fix: fit them together with fit_sensors."
         )
-    lacking = [
-        fit.sensor
-        for fit in fits
-        if not any(row.sensor == fit.sensor and row.kind == REMOUNT for row in rows)
-    ]
+    lacking = [fit for fit in fits if not _of(rows, fit.sensor, REMOUNT)]
     if lacking:
+        kinds = sorted(lacking[0].results[KIND].dropna().unique())
+        why = "factory and bench assemblies changed together with other parts"
+        if len(kinds) < 2:
+            why = f"all assemblies are of one kind ({kinds[0] if kinds else 'not stated'})"
         caveats.append(
-            f"No reassembly penalty for {_joined(lacking)}: {_why_none(fits, lacking[0])}. Fix: "
+            f"No reassembly penalty for {_joined([fit.sensor for fit in lacking])}: {why}. Fix: "
             "run the same parts as they came from the factory and after a bench assembly."
         )
-    caveats += _alone(fits[0], builds)
+    assemblies = assemblies_of(fits[0])
+    mounted = {} if assemblies is None else {b.name: len(assemblies.of(b)) for b in builds}
+    once = [name for name, count in mounted.items() if count == 1]
+    if once:
+        caveats.append(
+            f"Mounted once only: {_joined(once)}. A bad assembly there would be attributed to "
+            "the fix; test a second assembly."
+        )
     return caveats
-
-
-def _why_none(fits: Sequence[Fit], sensor: str) -> str:
-    fit = next(fit for fit in fits if fit.sensor == sensor)
-    kinds = sorted(fit.results[KIND].dropna().unique())
-    if len(kinds) < 2:
-        return f"all assemblies are of one kind ({kinds[0] if kinds else 'not stated'})"
-    return "factory and bench assemblies changed together with other parts"
-
-
-def _alone(fit: Fit, builds: tuple[Build, Build]) -> list[str]:
-    """Name the builds whose only assembly cannot be told apart from their parts."""
-    assemblies = assemblies_of(fit)
-    if assemblies is None:
-        return []
-    once = [build.name for build in builds if len(assemblies.of(build)) == 1]
-    if not once:
-        return []
-    return [
-        f"Mounted once only: {_joined(once)}. A bad assembly there would count to the fix; test "
-        "a second assembly."
-    ]
