@@ -15,7 +15,12 @@ from thermcmp.prediction.card import refuse_lone_control
 from thermcmp.questions.attribution.answer import Attribution
 from thermcmp.questions.attribution.caveats import attribution_caveats
 from thermcmp.questions.attribution.context import AttributionContext
-from thermcmp.questions.attribution.corners import AttributionQuery, attribution_study, corner
+from thermcmp.questions.attribution.corners import (
+    AttributionQuery,
+    AttributionStudy,
+    attribution_study,
+    corner,
+)
 from thermcmp.questions.attribution.data_shares import linear_parts, part_shares, weak_parts
 from thermcmp.questions.attribution.figure import attribution_figure
 from thermcmp.questions.attribution.identifiability import (
@@ -161,7 +166,16 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         rules=firmware,
         control=control,
     )
-    study = attribution_study(query)
+    context, shares = _context(
+        attribution_study(query), prob=prob, matters_k=matters_k, allow_prior=allow_prior
+    )
+    return _answer(query, context, shares)
+
+
+def _context(
+    study: AttributionStudy, *, prob: float, matters_k: float, allow_prior: bool
+) -> tuple[AttributionContext, dict[str, float]]:
+    """Compute the parts and the data's share in each, or refuse what no run identifies."""
     parts, noise, shares = attribution_parts(study), noise_parts(study), part_shares(study)
     weak = weak_parts(study, shares, matters_k)
     from_prior = unidentified(study, parts, shares, prob=prob, matters_k=matters_k)
@@ -180,7 +194,7 @@ def attribute(  # noqa: PLR0913 - the public face; all but four are keyword-only
         matters_k=matters_k,
         allowed_prior=bool(from_prior),
     )
-    return _answer(query, context, shares)
+    return context, shares
 
 
 def _check_matters(matters_k: float) -> None:
