@@ -20,22 +20,16 @@ RowKey = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Contents:
-    """Every row ever stored, with its file and key, and what became of it.
-
-    Attributes
-    ----------
-    texts : dict of int to str
-        Canonical text of a row without its provenance, by position, for the rows whose
-        key stands more than once or is to be compared.
-    live : dict of key to tuple of int
-        Positions of the rows that no correction replaced and no other row repeats; more
-        than one where two imports gave the same run different values at the same time.
-    """
+    """Every row ever stored, with its file and key, and what became of it."""
 
     rows: pd.DataFrame
     files: tuple[str, ...]
     keys: tuple[RowKey, ...]
+    #: Canonical text of a row without its provenance, by position, for the rows whose key stands
+    #: more than once or is to be compared.
     texts: Mapping[int, str]
+    #: Positions of the rows that no correction replaced and no other row repeats; more than one
+    #: where two imports gave the same run different values at the same time.
     live: Mapping[RowKey, tuple[int, ...]]
 
     @property

@@ -48,21 +48,11 @@ class HasResults(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What an import did.
+    """What an import did."""
 
-    Attributes
-    ----------
-    new : int
-        Rows written.
-    known : int
-        Rows that the library held already with equal values.
-    file : str or None
-        Name of the file written, or None where nothing was new.
-    """
-
-    new: int
-    known: int
-    file: str | None
+    new: int  #: rows written
+    known: int  #: rows that the library held already with equal values
+    file: str | None  #: name of the file written, or None where nothing was new
 
 
 class Library:

@@ -30,21 +30,12 @@ _TARGET: Final = re.compile(r"(?P<name>[a-z0-9_]+)(?:\[(?P<sensor>[^\[\]]+)\])?"
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where the cells under one heading go.
+    """Where the cells under one heading go."""
 
-    Attributes
-    ----------
-    place : int
-        Position of the heading in the table, from 0.
-    name : str
-        Schema name, or the heading itself for an extra column.
-    sensor, unit : str
-        Sensor and unit named by the heading, if any.
-    """
-
-    place: int
+    place: int  #: position of the heading in the table, from 0
     heading: str
-    name: str
+    name: str  #: schema name, or the heading itself for an extra column
+    #: Sensor and unit named by the heading, if any.
     sensor: str | None = None
     unit: str = ""
 

@@ -19,24 +19,15 @@ Steady = Callable[[str, "Stage"], float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """Conditions that are constant from a second on.
+    """Conditions that are constant from a second on."""
 
-    Attributes
-    ----------
-    start_s : float
-        When they begin [s].
-    fan_rpm, power_w : float
-        Mean fan speed [rpm] and board power [W].
-    rise_factor : float
-        Factor on every steady rise; more than 1 with the intake partly covered.
-    at_load, throttled : bool
-        Whether the load is on, and whether the card cuts its power.
-    """
-
-    start_s: float
+    start_s: float  #: when they begin [s]
+    #: Mean fan speed [rpm] and board power [W].
     fan_rpm: float
     power_w: float
+    #: Factor on every steady rise; more than 1 with the intake partly covered.
     rise_factor: float = 1.0
+    #: Whether the load is on, and whether the card cuts its power.
     at_load: bool = True
     throttled: bool = False
 

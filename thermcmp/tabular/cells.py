@@ -28,18 +28,11 @@ class UnprovedMarkError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """How the cells of one column are read.
-
-    Attributes
-    ----------
-    unit : str
-        Unit from the heading; "" for the column's own.
-    decimal : str or None
-        The file's decimal mark, or None where neither declared nor proved.
-    """
+    """How the cells of one column are read."""
 
     column: Column
-    unit: str = ""
+    unit: str = ""  #: unit from the heading; "" for the column's own
+    #: The file's decimal mark, or None where neither declared nor proved.
     decimal: str | None = None
 
     def read(self, value: Any) -> Any:

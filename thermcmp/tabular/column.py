@@ -23,29 +23,18 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a table; a number's unit is part of its name.
-
-    Attributes
-    ----------
-    meaning : str
-        What it holds, in the trade's words.
-    low, high : float, optional
-        Allowed range, both ends included.
-    choices : tuple of str
-        Closed set of allowed words; empty where any text is allowed.
-    since : int
-        Version of the layout that brought it.
-    """
+    """One column of a table; a number's unit is part of its name."""
 
     name: str
     kind: Kind
-    meaning: str
+    meaning: str  #: what it holds, in the trade's words
     unit: str = ""
     required: bool = False
+    #: Allowed range, both ends included.
     low: float | None = None
     high: float | None = None
-    choices: tuple[str, ...] = ()
-    since: int = 1
+    choices: tuple[str, ...] = ()  #: closed set of allowed words; empty where any text is allowed
+    since: int = 1  #: version of the layout that brought it
 
 
 class Finding(NamedTuple):

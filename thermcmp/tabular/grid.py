@@ -26,26 +26,15 @@ _NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
-    """A table before its headings are understood.
-
-    Attributes
-    ----------
-    units : tuple of str
-        Units from a second heading row; "" where there are none.
-    rows : tuple of (int, tuple)
-        Row number as the user sees it, and a cell under each heading.
-    separator : str or None
-        Separator of a text file.
-    faults : tuple of Fault
-        Lines that do not fit the headings.
-    """
+    """A table before its headings are understood."""
 
     file: str | None
     headings: tuple[str, ...]
-    units: tuple[str, ...]
+    units: tuple[str, ...]  #: units from a second heading row; "" where there are none
+    #: Row number as the user sees it, and a cell under each heading.
     rows: tuple[tuple[int, tuple[Any, ...]], ...]
-    separator: str | None
-    faults: tuple[Fault, ...]
+    separator: str | None  #: separator of a text file
+    faults: tuple[Fault, ...]  #: lines that do not fit the headings
 
 
 def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid:

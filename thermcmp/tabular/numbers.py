@@ -102,21 +102,11 @@ def both_readings(number: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class MarkEvidence:
-    """What a column's cells show of its decimal mark.
+    """What a column's cells show of its decimal mark."""
 
-    Attributes
-    ----------
-    possible : tuple of str
-        Marks under which every cell is a number in the quantity's range.
-    neutral : bool
-        Whether both marks give the same values.
-    example : str
-        A cell whose two readings differ, or empty.
-    """
-
-    possible: tuple[str, ...]
-    neutral: bool
-    example: str = ""
+    possible: tuple[str, ...]  #: marks under which every cell is a number in the quantity's range
+    neutral: bool  #: whether both marks give the same values
+    example: str = ""  #: a cell whose two readings differ, or empty
 
 
 def weigh_marks(

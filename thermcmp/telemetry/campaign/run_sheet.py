@@ -42,39 +42,20 @@ RunSheet = Source
 
 @dataclass(frozen=True, slots=True)
 class InstrumentLog:
-    """The log of a further instrument of a run.
+    """The log of a further instrument of a run."""
 
-    Attributes
-    ----------
-    role : str
-        The instrument, as the run sheet's column names it.
-    file : str
-        Name of the log as written.
-    offset_s : float or None
-        What must be added to its times [s]; None where it is not stated.
-    """
-
-    role: str
-    file: str
-    offset_s: float | None
+    role: str  #: the instrument, as the run sheet's column names it
+    file: str  #: name of the log as written
+    offset_s: float | None  #: what must be added to its times [s]; None where it is not stated
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One row of a run sheet.
+    """One row of a run sheet."""
 
-    Attributes
-    ----------
-    file : str
-        Name of the log as written.
-    row : int
-        Row number as the user sees it.
-    values : mapping of str to object
-        All columns that are filled in, in the units of their names, but those of `instruments`.
-    """
-
-    file: str
-    row: int
+    file: str  #: name of the log as written
+    row: int  #: row number as the user sees it
+    #: All columns that are filled in, in the units of their names, but those of `instruments`.
     values: Mapping[str, Any]
     instruments: tuple[InstrumentLog, ...] = ()
 

@@ -35,27 +35,14 @@ _LEAST_SCORE: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How lines are split and what their fields are called.
+    """How lines are split and what their fields are called."""
 
-    Attributes
-    ----------
-    delimiter : str
-        One blank means any run of blanks, two mean two or more.
-    headings : tuple of str
-        Heading of each field; empty where it has none.
-    data_line : int
-        Line number of the first reading.
-    heading_rows : tuple of tuple of str
-        Cells of the heading lines, to recognise them when they recur.
-    preamble : tuple of str
-        Lines above the readings, headings included.
-    """
-
-    delimiter: str
-    headings: tuple[str, ...]
-    data_line: int
+    delimiter: str  #: one blank means any run of blanks, two mean two or more
+    headings: tuple[str, ...]  #: heading of each field; empty where it has none
+    data_line: int  #: line number of the first reading
+    #: Cells of the heading lines, to recognise them when they recur.
     heading_rows: tuple[tuple[str, ...], ...]
-    preamble: tuple[str, ...]
+    preamble: tuple[str, ...]  #: lines above the readings, headings included
 
     @property
     def n_fields(self) -> int:

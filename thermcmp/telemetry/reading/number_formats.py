@@ -30,21 +30,11 @@ _BARE: Final = {
 
 @dataclass(frozen=True, slots=True)
 class NumberStyle:
-    """How a column's numbers are written.
+    """How a column's numbers are written."""
 
-    Attributes
-    ----------
-    mark : str
-        Decimal mark.
-    plain : bool
-        Whether the fast path can read the cells: bare numbers whose mark is proved.
-    proved : bool
-        Whether the mark is proved or stated; else an ambiguous cell is a fault.
-    """
-
-    mark: str
-    plain: bool
-    proved: bool
+    mark: str  #: decimal mark
+    plain: bool  #: whether the fast path can read the cells: bare numbers whose mark is proved
+    proved: bool  #: whether the mark is proved or stated; else an ambiguous cell is a fault
 
 
 def find_styles(

@@ -33,28 +33,15 @@ class TimeKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class TimeForm:
-    """The form of a log's times.
-
-    Attributes
-    ----------
-    scale : float
-        Seconds per unit of a plain number.
-    order : str
-        Order of the date's parts: "ymd", "dmy", "mdy"; "basic" for ISO dates without separators.
-    stated : str
-        Format stated by the user.
-    mark : str
-        Decimal mark of plain numbers.
-    utc : bool
-        Whether the heading states UTC.
-    """
+    """The form of a log's times."""
 
     kind: TimeKind
-    scale: float = 1.0
+    scale: float = 1.0  #: seconds per unit of a plain number
+    #: Order of the date's parts: "ymd", "dmy", "mdy"; "basic" for ISO dates without separators.
     order: str = "ymd"
-    stated: str = ""
-    mark: str = "."
-    utc: bool = False
+    stated: str = ""  #: format stated by the user
+    mark: str = "."  #: decimal mark of plain numbers
+    utc: bool = False  #: whether the heading states UTC
 
 
 # Some systems put a narrow no-break space before AM and PM.

@@ -34,21 +34,14 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """The longest stretch at load.
+    """The longest stretch at load."""
 
-    Attributes
-    ----------
-    first, last : int
-        Positions of its first and last reading.
-    known_load : bool
-        Whether power or load were logged; else the whole run counts as load.
-    """
-
+    #: Positions of its first and last reading.
     first: int
     last: int
     start_s: float
     end_s: float
-    known_load: bool
+    known_load: bool  #: whether power or load were logged; else the whole run counts as load
 
 
 def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) -> BoolArray | None:

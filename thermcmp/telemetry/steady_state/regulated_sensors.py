@@ -23,18 +23,12 @@ _LOOK_BACK_S: Final = 7_200.0
 
 @dataclass(frozen=True, slots=True)
 class SensorResult:
-    """One sensor of a run with its checks.
-
-    Attributes
-    ----------
-    regulated_by : str
-        What the loop moved, in the words of the results table; "" where not known.
-    """
+    """One sensor of a run with its checks."""
 
     series: Series
     rise: SteadyRise
     regulated: bool
-    regulated_by: str
+    regulated_by: str  #: what the loop moved, in the words of the results table; "" where not known
     at_limit: bool
     checks: tuple[Check, ...]
 

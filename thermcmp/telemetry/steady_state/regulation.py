@@ -28,26 +28,16 @@ _BAND_K: Final = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Regulation:
-    """How a sensor was held.
+    """How a sensor was held."""
 
-    Attributes
-    ----------
-    held_c : float
-        Temperature it was held at [°C].
-    actuator : str
-        What was moved: "power", "fan", "fan and power" where neither moved the sensor twice
-        as far as the other, or "" where only the target is known.
-    start, end : float
-        First and last value of what was moved more, in its unit.
-    start_s : float
-        When the sensor reached the target [s].
-    """
-
-    held_c: float
+    held_c: float  #: temperature it was held at [°C]
+    #: What was moved: "power", "fan", "fan and power" where neither moved the sensor twice as far
+    #: as the other, or "" where only the target is known.
     actuator: str
+    #: First and last value of what was moved more, in its unit.
     start: float
     end: float
-    start_s: float
+    start_s: float  #: when the sensor reached the target [s]
 
 
 def find_regulation(

@@ -50,25 +50,14 @@ _SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
 
 @dataclass(frozen=True, slots=True)
 class SoakTail:
-    """What is left of a soak in a window.
+    """What is left of a soak in a window."""
 
-    Attributes
-    ----------
-    lacking_k : numpy.ndarray, shape (n,)
-        What each reading of the window lacks of the end of the soak [K].
-    error_k : float
-        Standard error of its mean [K].
-    span_s : float
-        Time over which the approach was seen [s].
-    fit : Relaxation or None
-        None where no fit was made.
-    """
-
+    #: What each reading of the window lacks of the end of the soak [K], shape (n,).
     lacking_k: Array
-    error_k: float
+    error_k: float  #: standard error of its mean [K]
     time_constant_s: float
-    span_s: float
-    fit: Relaxation | None = None
+    span_s: float  #: time over which the approach was seen [s]
+    fit: Relaxation | None = None  #: None where no fit was made
 
     @property
     def straight(self) -> bool:
@@ -78,26 +67,15 @@ class SoakTail:
 
 @dataclass(frozen=True, slots=True)
 class SoakEnd:
-    """Where a rise would end.
+    """Where a rise would end."""
 
-    Attributes
-    ----------
-    final_k, standard_error_k : float
-        Rise at the end of the soak, NaN where refused, and its standard error with the doubt
-        about slow parts [K].
-    remaining_k : float
-        What was still to come when the run stopped [K].
-    approach : str
-        The approach in words.
-    refusal : str
-        Why the end cannot be determined; empty where it can.
-    """
-
+    #: Rise at the end of the soak, NaN where refused, and its standard error with the doubt about
+    #: slow parts [K].
     final_k: float
     standard_error_k: float
-    remaining_k: float
-    approach: str = ""
-    refusal: str = ""
+    remaining_k: float  #: what was still to come when the run stopped [K]
+    approach: str = ""  #: the approach in words
+    refusal: str = ""  #: why the end cannot be determined; empty where it can
 
 
 def soak_tail(

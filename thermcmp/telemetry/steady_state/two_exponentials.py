@@ -48,32 +48,19 @@ _NEAR: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Relaxation:
-    """The end of a soak.
+    """The end of a soak."""
 
-    Attributes
-    ----------
-    final_k, final_error_k : float
-        Final rise and its standard error [K].
-    lacking_k : numpy.ndarray, shape (n,)
-        What each reading of the window lacks of it [K].
-    lacking_error_k : float
-        Standard error of the mean of that [K].
-    remaining_k : float
-        What was still to come at the last reading [K].
-    time_constant_s, slow_s : float
-        Time constant of the faster part in the likeliest model, and of the slow part in the
-        likeliest model with one [s].
-    slow_odds, ramp_odds : float
-        Posterior probability of a slow part, and of a rise in a straight line instead.
-    """
-
+    #: Final rise and its standard error [K].
     final_k: float
     final_error_k: float
-    lacking_k: Array
-    lacking_error_k: float
-    remaining_k: float
+    lacking_k: Array  #: what each reading of the window lacks of it [K], shape (n,)
+    lacking_error_k: float  #: standard error of the mean of that [K]
+    remaining_k: float  #: what was still to come at the last reading [K]
+    #: Time constant of the faster part in the likeliest model, and of the slow part in the
+    #: likeliest model with one [s].
     time_constant_s: float
     slow_s: float
+    #: Posterior probability of a slow part, and of a rise in a straight line instead.
     slow_odds: float
     ramp_odds: float
 
