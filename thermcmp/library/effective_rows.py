@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -79,7 +79,16 @@ def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) ->
         for _ in range(stored[name].table.num_rows)
     )
     keys = tuple(key for frame in frames for key in keys_of(frame))
-    texts = _texts(frames, keys, compared)
+    # Only the texts of rows that have to be compared, as all would take long; and before
+    # stacking, which may turn an extra column into another type.
+    needed = {key for key, count in Counter(keys).items() if count > 1} | set(compared)
+    texts: dict[int, str] = {}
+    start = 0
+    for frame in frames:
+        places = [p for p in range(len(frame)) if keys[start + p] in needed]
+        written = row_texts(frame.iloc[places], without=PROVENANCE)
+        texts.update(zip((start + p for p in places), written, strict=True))
+        start += len(frame)
     live: dict[RowKey, tuple[int, ...]] = {}
     for position, (key, file) in enumerate(zip(keys, files, strict=True)):
         standing = live.get(key, ())
@@ -87,22 +96,6 @@ def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) ->
         if (key, file) not in replaced and not is_repeat:
             live[key] = (*standing, position)
     return Contents(concat(frames), files, keys, texts, live)
-
-
-def _texts(
-    frames: list[pd.DataFrame], keys: Sequence[RowKey], compared: Collection[RowKey]
-) -> dict[int, str]:
-    """Return the texts of the rows that have to be compared; all would take long."""
-    needed = {key for key, count in Counter(keys).items() if count > 1} | set(compared)
-    texts: dict[int, str] = {}
-    start = 0
-    # Before stacking, which may turn an extra column into another type.
-    for frame in frames:
-        places = [p for p in range(len(frame)) if keys[start + p] in needed]
-        written = row_texts(frame.iloc[places], without=PROVENANCE)
-        texts.update(zip((start + p for p in places), written, strict=True))
-        start += len(frame)
-    return texts
 
 
 def describe_differences(row: pd.Series, text: str, other: pd.Series, other_text: str) -> str:

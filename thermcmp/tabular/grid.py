@@ -188,8 +188,15 @@ def _to_grid(
     for number, cells in filled[1:]:
         if len(cells) == len(headings):
             rows.append((number, tuple(cells)))
-        else:
-            width_faults.append(_width_fault(file, number, cells, len(headings), separator))
+            continue
+        fix = "complete the line; it may have been cut off"
+        if len(cells) > len(headings):
+            name = _NAMES.get(separator or "", "separator")
+            fix = f"put quotes around a cell that holds a {name}, or add the heading"
+            if not any(cell.strip() for cell in cells[len(headings) :]):
+                fix = f"take the trailing {name} off the line"
+        message = f"{len(cells)} cells under {len(headings)} headings"
+        width_faults.append(Fault(message, fix, file, number))
     units = ("",) * len(headings)
     below = tuple("" if is_missing(cell) else str(cell) for cell in rows[0][1]) if rows else ()
     # Brackets around the whole unit go; those of dB(A) stay.
@@ -198,16 +205,3 @@ def _to_grid(
         del rows[0]
         units = below
     return Grid(file, headings, units, tuple(rows), separator, (*faults, *width_faults))
-
-
-def _width_fault(
-    file: str, number: int, cells: list[Any], width: int, separator: str | None
-) -> Fault:
-    """Describe a line with more or fewer cells than there are headings."""
-    name = _NAMES.get(separator or "", "separator")
-    fix = "complete the line; it may have been cut off"
-    if len(cells) > width:
-        fix = f"put quotes around a cell that holds a {name}, or add the heading"
-        if not any(cell.strip() for cell in cells[width:]):
-            fix = f"take the trailing {name} off the line"
-    return Fault(f"{len(cells)} cells under {width} headings", fix, file, number)

@@ -60,6 +60,14 @@ class _Candidate:
     first: int
     score: float
 
+    def rivals(self, best: _Candidate) -> bool:
+        """Return whether this delimiter explains the sample as well as the best one."""
+        if self.score < 0.98 * best.score or min(self.n_fields, best.n_fields) < 2:
+            return False
+        # A tab is also a run of blanks, with the same fields: nothing is ambiguous.
+        same = self.n_fields == best.n_fields
+        return not (same and {BLANKS, WIDE_BLANKS} & {self.delimiter, best.delimiter})
+
 
 def find_layout(text: TextFile, reading: Reading) -> Layout:
     """Find the layout of a log from its first lines."""
@@ -73,7 +81,7 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
     if not fitting:
         raise _unclear(text, *_no_readings(text, lines))
     best = fitting[0]
-    rivals = [c for c in fitting[1:] if _rivals(c, best)]
+    rivals = [c for c in fitting[1:] if c.rivals(best)]
     if rivals:
         names = " or ".join(repr(c.delimiter) for c in (best, *rivals))
         message = f"the fields could be split at {names}"
@@ -166,15 +174,6 @@ def _unmark_headings(rows: list[list[str]], looks: list[bool]) -> None:
     looks[first] = not any(
         data and any(map(_is_bare, row)) for row, data in zip(rows, looks, strict=True)
     )
-
-
-def _rivals(other: _Candidate, best: _Candidate) -> bool:
-    """Return whether another delimiter explains the sample as well as the best one."""
-    if other.score < 0.98 * best.score or min(other.n_fields, best.n_fields) < 2:
-        return False
-    # A tab is also a run of blanks, with the same fields: nothing is ambiguous.
-    same = other.n_fields == best.n_fields
-    return not (same and {BLANKS, WIDE_BLANKS} & {other.delimiter, best.delimiter})
 
 
 def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: Reading) -> Layout:

@@ -164,7 +164,12 @@ def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[
     if moved > limit:
         words += ": not held"
         return [Check(title, Verdict.REFUSED, words, moved, limit, unit, second)]
-    swing = _swing(window, name)
+    time_s, values = window.known(name)
+    blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
+    counts = np.bincount(blocks)
+    means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
+    # Half the width of the middle 95 %.
+    swing = float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
     if swing > _HUNTING * limit:
         words = (
             f"{_NAMES[name]} hunted by ±{swing:.4g} {unit} around {mean:.4g} {unit}; "
@@ -172,15 +177,6 @@ def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[
         )
         return [Check(title, Verdict.CORRECTED, words, swing, _HUNTING * limit, unit)]
     return [Check(title, Verdict.PASS, words, moved, limit, unit)]
-
-
-def _swing(window: Readings, name: str) -> float:
-    """Return half the width of the middle 95 % of a column's means over ten seconds."""
-    time_s, values = window.known(name)
-    blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
-    counts = np.bincount(blocks)
-    means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
-    return float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
 
 
 def _held(window: Readings, name: str, mean: float, held: Held | None) -> list[Check]:

@@ -62,8 +62,8 @@ def find_regulation(
     outside = np.flatnonzero(~_mostly(np.abs(temperature_c - held_c) <= band, time_s))
     stays = int(outside[-1]) + 1 if len(outside) else 0
     for first, is_held in (
-        (int(np.argmax(reached)), _never_followed_on),
-        (stays, _does_not_follow),
+        (int(np.argmax(reached)), _Moves.are_absorbed),
+        (stays, _Moves.are_not_followed),
     ):
         t = time_s[first:]
         if not len(t) or t[-1] - t[0] < _LEAST_BLOCKS * _BLOCK_S:
@@ -101,29 +101,27 @@ class _Moves:
         whole = counts >= max(0.5 * counts.max(), 1.0)
         return sums[whole] / counts[whole]
 
+    def are_absorbed(self) -> bool:
+        """Return whether the sensor stayed where it arrived only because power or fan moved."""
+        expected = self.means(self.heat * self.air) * self.level_k
+        seen = self.means(self.temperature_c)
+        late = max(len(expected) // 4, 1)
+        drop = float(expected[0] - expected[-late:].mean())
+        change = abs(float(seen[-late:].mean() - seen[0]))
+        return drop >= _EXPECTED_K + _BAND_K and change <= drop / 2.0
 
-def _never_followed_on(moves: _Moves) -> bool:
-    """Return whether a sensor stayed where it arrived only because power or fan moved."""
-    expected = moves.means(moves.heat * moves.air) * moves.level_k
-    seen = moves.means(moves.temperature_c)
-    late = max(len(expected) // 4, 1)
-    drop = float(expected[0] - expected[-late:].mean())
-    change = abs(float(seen[-late:].mean() - seen[0]))
-    return drop >= _EXPECTED_K + _BAND_K and change <= drop / 2.0
+    def are_not_followed(self) -> bool:
+        """Return whether the sensor stays still while power or fan move, at a cooler's delay."""
+        from scipy.signal import lfilter
 
-
-def _does_not_follow(moves: _Moves) -> bool:
-    """Return whether a sensor stays still while power or fan move, at a cooler's delay."""
-    from scipy.signal import lfilter
-
-    rise = moves.heat * moves.air
-    share = 1.0 - np.exp(-usual_step_s(moves.time_s) / _FOLLOW_S)
-    # It starts from the usual level, wherever a hunting power happens to be.
-    start = float(np.mean(rise[: readings_in(_FOLLOW_S, moves.time_s)]))
-    followed, _ = lfilter([share], [1.0, share - 1.0], rise, zi=[(1.0 - share) * start])
-    expected_swing = float(np.ptp(moves.means(np.asarray(followed) * moves.level_k)))
-    seen_swing = float(np.ptp(moves.means(moves.temperature_c)))
-    return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
+        rise = self.heat * self.air
+        share = 1.0 - np.exp(-usual_step_s(self.time_s) / _FOLLOW_S)
+        # It starts from the usual level, wherever a hunting power happens to be.
+        start = float(np.mean(rise[: readings_in(_FOLLOW_S, self.time_s)]))
+        followed, _ = lfilter([share], [1.0, share - 1.0], rise, zi=[(1.0 - share) * start])
+        expected_swing = float(np.ptp(self.means(np.asarray(followed) * self.level_k)))
+        seen_swing = float(np.ptp(self.means(self.temperature_c)))
+        return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
 
 
 def _regulation(

@@ -104,7 +104,14 @@ def fit_relaxation(
     noise = max(float(best @ best) / freedom, _LEAST_K**2)
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     covariance = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
-    logs = _log_weights(theta, left, inverse, prior, noise)
+    means, precisions = prior
+    misfit = np.einsum("ki,ki->k", left, left) / noise
+    away = np.sum(precisions * (theta - means) ** 2, axis=1)
+    # The final rise has the same flat prior in all models.
+    spreads = np.sum(np.log(precisions[:, 1:]), axis=1) - np.linalg.slogdet(inverse)[1]
+    slow = len(SLOW_S)
+    odds = np.log([1.0 - _SLOW_ODDS, *[_SLOW_ODDS / slow] * slow, _RAMP_ODDS])
+    logs = np.asarray((spreads - misfit - away) / 2.0 + odds)
     # A straight line has no end: it is reported, but not part of the averages.
     ends, ramp_odds = _shares(logs[:-1]), float(_shares(logs)[-1])
     return _averaged(theta[:-1], covariance[:-1], ends, window_s - start_s, ramp_odds)
@@ -163,20 +170,6 @@ def _model(theta: Array, x: Array, y: Array) -> tuple[Array, Array]:
     slopes[:, 4] = theta[:, 3:4] * slopes[:, 3] * slow
     fitted = theta[:, :1] + theta[:, 1:2] * slopes[:, 1] + theta[:, 3:4] * slopes[:, 3]
     return y - fitted, slopes
-
-
-def _log_weights(
-    theta: Array, left: Array, inverse: Array, prior: tuple[Array, Array], noise: float
-) -> Array:
-    """Return the log posterior probabilities of the models, up to a constant."""
-    means, precisions = prior
-    squares = np.einsum("ki,ki->k", left, left) / noise
-    away = np.sum(precisions * (theta - means) ** 2, axis=1)
-    # The final rise has the same flat prior in all models.
-    spreads = np.sum(np.log(precisions[:, 1:]), axis=1) - np.linalg.slogdet(inverse)[1]
-    slow = len(SLOW_S)
-    odds = np.log([1.0 - _SLOW_ODDS, *[_SLOW_ODDS / slow] * slow, _RAMP_ODDS])
-    return np.asarray((spreads - squares - away) / 2.0 + odds)
 
 
 def _shares(logs: Array) -> Array:
