@@ -25,8 +25,7 @@ class Contents:
     rows: pd.DataFrame
     files: tuple[str, ...]
     keys: tuple[RowKey, ...]
-    #: Canonical text of a row without its provenance, by position, for the rows whose key stands
-    #: more than once or is to be compared.
+    #: Canonical text by position, without provenance, of the rows to be compared.
     texts: Mapping[int, str]
     #: Positions of the rows that no correction replaced and no other row repeats; more than one
     #: where two imports gave the same run different values at the same time.

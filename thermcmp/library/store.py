@@ -165,7 +165,7 @@ class Library:
         held = contents.effective
         is_kept = np.array([key not in changed for key in keys_of(held)], dtype=bool)
         _check_together(held[is_kept], new)
-        # Repeats of equal rows, which do not stand, would come back if they were not named too.
+        # Repeats of these rows must be superseded too, or they would take effect again.
         standing = {(key, contents.texts[p]) for key in changed for p in contents.live[key]}
         supersedes = sorted(
             (*contents.keys[position], contents.files[position])

@@ -66,7 +66,7 @@ def to_arrow(frame: pd.DataFrame) -> pa.Table:
 
 
 def from_arrow(table: pa.Table) -> pd.DataFrame:
-    """Return the frame that `to_arrow` made a table of."""
+    """Return the results frame of a stored table, the inverse of `to_arrow`."""
     table = migrated(table)
     check_schema(table.schema)
     extras = [name for name in table.schema.names if name not in BY_NAME]

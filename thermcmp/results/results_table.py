@@ -1,4 +1,4 @@
-"""The reader of hand-kept tables of results with the user's own headings."""
+"""The reader of hand-kept tables of results with any headings."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def read_results(
         faults += [] if fault is None else [replace(fault, file=where.name)]
     if faults:
         # Headings, widths and decimal mark come first: cells read under wrong ones
-        # would only add faults that are none.
+        # would only add false faults.
         raise InputError(f"The table {where.name} cannot be read:", faults)
     values, unread = _read_cells(grid, targets, decimal)
     numbers = [number for number, _ in grid.rows]
@@ -207,7 +207,7 @@ def _to_frame(
         for row in range(len(numbers))
         for sensor in sensors
         if not is_missing(values[by_sensor["temperature_c", sensor].place][row])
-        # An unreadable temperature is no blank: its row stays, to be checked as well.
+        # An unreadable temperature is not a blank: its row stays and is checked.
         or (numbers[row], by_sensor["temperature_c", sensor].heading) in unread
     ]
     columns = {t.name: _series(t, [values[t.place][row] for row, _ in picks]) for t in shared}

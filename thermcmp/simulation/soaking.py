@@ -19,7 +19,7 @@ Steady = Callable[[str, "Stage"], float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """Conditions that are constant from a second on."""
+    """Conditions that stay constant from a time on."""
 
     start_s: float  #: when they begin [s]
     #: Mean fan speed [rpm] and board power [W].
@@ -55,7 +55,7 @@ def stages_of(
 def soaked_rise_k(
     time_s: npt.ArrayLike, stages: Sequence[Stage], sensor: str, tau_s: float, steady: Steady
 ) -> Array:
-    """Return the first-order rise through all stages, steady at the first one's start [K]."""
+    """Return the first-order rise through all stages, steady when the first one begins [K]."""
     t = np.asarray(time_s, dtype=float)
     level = steady(sensor, stages[0])
     rise = np.full(t.shape, level)

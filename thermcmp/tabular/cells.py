@@ -31,7 +31,7 @@ class Reader:
     """How the cells of one column are read."""
 
     column: Column
-    unit: str = ""  #: unit from the heading; "" for the column's own
+    unit: str = ""  #: unit from the heading; "" for that of the column
     #: The file's decimal mark, or None where neither declared nor proved.
     decimal: str | None = None
 

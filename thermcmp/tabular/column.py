@@ -1,4 +1,4 @@
-"""What a table holds under one heading, and what may be wrong at a place in it."""
+"""Columns of a table, and findings about their values."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def match_heading(
 ) -> tuple[str, str] | None:
     """Return column and unit of a heading such as power_w, power_w [mW] or Power (mW).
 
-    A column in `taken` has a heading of its own, so that the third spelling is not it.
+    A column in `taken` has another heading, so the third spelling does not mean it.
     """
     if heading in columns:
         return heading, ""

@@ -17,7 +17,7 @@ from thermcmp.tabular.coercion import is_missing
 from thermcmp.tabular.encoding import NoTextError, guess_encoding
 from thermcmp.tabular.units import is_unit
 
-#: A file, or a frame made in memory.
+#: A file, or a frame in memory.
 Source = str | os.PathLike[str] | pd.DataFrame
 
 _SEPARATORS: Final = ("\t", ";", ",", "|")
@@ -64,8 +64,7 @@ def _unreadable(file: str, message: str, fix: str) -> InputError:
 def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
     """Read a separated text file.
 
-    The separator is the one under which most headings are known, then the one under
-    which most lines have as many cells as the heading line.
+    The chosen separator makes most headings known, then most lines as wide as the headings.
     """
     try:
         text = data.decode(guess_encoding(data)).lstrip("\ufeff")
@@ -116,7 +115,7 @@ def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
         fix = f"give sheet= as one of {', '.join(values.sheetnames)}"
         raise _unreadable(file, what, fix)
     lines, faults = [], []
-    for shown, made in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
+    for shown, entered in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
         # An id keeps the leading zeros that its cell's format shows.
         cells = [
             str(cell.value).zfill(len(cell.number_format))
@@ -134,7 +133,7 @@ def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
                 cell.column_letter,
                 str(formula.value),
             )
-            for cell, formula in zip(shown, made, strict=True)
+            for cell, formula in zip(shown, entered, strict=True)
             if cell.data_type == "e" or (formula.data_type == "f" and cell.value is None)
         ]
     while lines and all(is_missing(cells[-1]) for _, cells in lines) and len(lines[0][1]) > 1:

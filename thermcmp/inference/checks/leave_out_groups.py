@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from thermcmp.inference.conditional.problem import GaussianProblem
 
 
-#: Most rows and most effects of a group that is left out by a small system of its own. Beyond
+#: Most rows and most effects of a group that is left out by a small separate system. Beyond
 #: these that system and its fill-in cost more than solving the whole sparse system without it.
 MOST_ROWS: Final = 64
 MOST_EFFECTS: Final = 64

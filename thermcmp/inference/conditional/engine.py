@@ -71,7 +71,7 @@ class Target:
         self.ends = (exponents, exponents + spreads - sets, exponents + spreads)
         expected = self.ends[2] + kernel.links.partials
         if len(self.priors) != expected:
-            raise EngineError(f"{expected} priors are needed, {len(self.priors)} were given.")
+            raise EngineError(f"{expected} priors are needed, not {len(self.priors)}.")
 
     def points(self, z: Array) -> Points:
         """Return the parameter points at coordinates `z`, shape (B, d)."""

@@ -49,8 +49,8 @@ class JointDraws:
     def effective_size(self) -> float:
         """Effective sample size of the worst sensor.
 
-        The losses of its own and of the joint weights add up. Quantities of several sensors
-        are no worse, since the errors of the sensors are independent.
+        The losses of its separate weights and of the joint weights add up. Quantities of several
+        sensors are no worse, since the errors of the sensors are independent.
         """
         losses = [1.0 / weighted.effective_size for weighted in self.alone] or [0.0]
         return 1.0 / (1.0 / self.draws.weighted.effective_size + max(losses))

@@ -22,15 +22,7 @@ from thermcmp.inference.conditional.problem import GaussianProblem
 
 
 class Collapsed:
-    """The rows of a problem as C cells.
-
-    Attributes
-    ----------
-    cells : ndarray of int, shape (C, a)
-        Effects that each cell touches.
-    rows, columns : ndarray of int, shape (E,)
-        Entries of WᵀDW that some row touches, rows >= columns.
-    """
+    """The rows of a problem as C cells."""
 
     def __init__(self, problem: GaussianProblem) -> None:
         import pandas as pd
@@ -39,6 +31,7 @@ class Collapsed:
         cell = np.zeros(len(problem.columns), np.intp)
         for place in problem.columns.T:
             cell = pd.factorize(cell * problem.effect_count + place)[0].astype(np.intp)
+        #: Effects that each cell touches, shape (C, a).
         self.cells = problem.columns[~pd.Series(cell).duplicated().to_numpy()]
         values, power, place_kind = _kinds(problem)
         # Every ordered pair of a cell's places whose first effect is not before the second.
@@ -49,6 +42,7 @@ class Collapsed:
         key = self.cells[owner, left].astype(np.int64) * problem.effect_count
         key += self.cells[owner, right]
         keys, entry = np.unique(key, return_inverse=True)
+        #: Entries of WᵀDW that some row touches, rows >= columns, shape (E,).
         self.rows = (keys // problem.effect_count).astype(np.intp)
         self.columns = (keys % problem.effect_count).astype(np.intp)
         k, m = np.triu_indices(len(power))

@@ -170,11 +170,8 @@ def _log_likelihoods(
 class Sampler:
     """A model compiled once, for many campaigns of one design.
 
-    Parameters
-    ----------
-    design : Design
-        The first campaign. Others may differ in the rises and in which rows are at the limit;
-        with intervals or Student's t in the rises only.
+    Later campaigns may differ in the rises and in which rows are at the limit; with intervals or
+    Student's t in the rises only.
     """
 
     def __init__(self, design: Design) -> None:

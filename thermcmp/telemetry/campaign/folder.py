@@ -174,7 +174,7 @@ def _tasks(
         by_file[file] = str(hits[0]) if len(hits) == 1 else None
     runs_of: dict[str, list[Run]] = {}
     for run in sheet:
-        # Two names may be of one log; a log that is not there has its name alone.
+        # Two names may mean the same log; a missing log is known by its name only.
         runs_of.setdefault(str(by_file[run.file] or run.file), []).append(run)
     tasks = [
         replace(

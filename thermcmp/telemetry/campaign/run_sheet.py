@@ -31,7 +31,7 @@ RUN_COLUMNS: Final = (
     Column("to_s", Kind.NUMBER, "end of the run in its log", "s"),
 )
 
-#: Endings of columns about the log of a further instrument, and one that is none.
+#: Endings of columns about the log of a further instrument, and a column that only looks like one.
 FILE_ENDING: Final = "_file"
 OFFSET_ENDING: Final = "_offset_s"
 _NO_INSTRUMENT: Final = "source_file"
@@ -83,8 +83,8 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
         ]
         key = (values.get("lab", ""), str(values.get("run")))
         if key in seen:
-            words = f"the run stands in row {seen[key]} too"
-            fix = "a repeat is a run of its own"
+            words = f"the run is also in row {seen[key]}"
+            fix = "give each repeat a run id"
             faults.append(table.fault(words, fix, row.number, "run", key[1]))
         seen[key] = row.number
         runs.append(Run(values.get("file", ""), row.number, values, instruments))
@@ -96,7 +96,7 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
 
 
 def _table(sheet: RunSheet) -> SmallTable:
-    """Load a run sheet; one that cannot be read is refused as such."""
+    """Load a run sheet; its errors say that it is a run sheet."""
     try:
         table = parse_small_table(sheet, RUN_COLUMNS, free=_free_column)
     except InputError as error:

@@ -64,10 +64,10 @@ def joinings(
 def with_instrument(
     frame: pd.DataFrame, role: str, path: Path, offset_s: float | None, joining: Joining
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Return a card's log joined with an instrument's.
+    """Return a card's log joined with an instrument's, and notes about the match.
 
-    Times are matched by date where both logs have one, else by the seconds since the first
-    reading of each. Beside the frame stand notes.
+    Times are matched by date where both logs have dates, else by the seconds since the first
+    reading of each.
     """
     record = read_record(path, joining.reading, joining.reader)
     other = record.frame

@@ -85,7 +85,7 @@ class Reduction:
 
     @property
     def reason(self) -> str:
-        """Why the verdict is not a plain pass; empty for one."""
+        """Why the verdict is not a plain pass; empty if it is."""
         return reason_of(self.checks)
 
     @property

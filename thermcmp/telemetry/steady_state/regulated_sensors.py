@@ -89,7 +89,7 @@ def _regulation(
         step_k=series.step_k,
     )
     if regulation is None and at_target:
-        # The user knows that it was held; the log does not show what was moved.
+        # The protocol states that it was held; the log does not show by what.
         return Regulation(mean_c, "", float("nan"), float("nan"), start_s)
     return regulation
 

@@ -141,7 +141,7 @@ def _regulation(
 
 
 def _range_ratio(values: Array | None) -> float:
-    """Return the largest over the smallest reading; one where it did not move."""
+    """Return the largest over the smallest reading; 1 where it did not move."""
     if values is None:
         return 1.0
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
@@ -151,7 +151,7 @@ def _range_ratio(values: Array | None) -> float:
 
 
 def _relative(values: Array | None, first: int, n: int) -> Array:
-    """Return values over their mean, one where they are not known."""
+    """Return values over their mean; 1 where they are not known."""
     if values is None:
         return np.ones(n)
     part = values[first:]
