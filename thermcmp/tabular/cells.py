@@ -10,14 +10,7 @@ from typing import Any
 from thermcmp.errors import Fault
 from thermcmp.tabular.coercion import CONVERTERS, FIXES, is_missing
 from thermcmp.tabular.column import Column, Kind
-from thermcmp.tabular.numbers import (
-    POINT,
-    Mark,
-    both_readings,
-    mark_of,
-    parse_number,
-    split_cell,
-)
+from thermcmp.tabular.numbers import POINT, Mark, both_readings, mark_of, parse_number, split_cell
 from thermcmp.tabular.units import UnitError, find_conversion, is_unit
 from thermcmp.tabular.words import BLANK, MISSING
 

@@ -117,10 +117,7 @@ def _unreadable(file: str | None) -> str:
 
 
 def _readers(
-    grid: Grid,
-    known: Mapping[str, Column],
-    mapping: Mapping[str, str],
-    free: FreeColumn | None,
+    grid: Grid, known: Mapping[str, Column], mapping: Mapping[str, str], free: FreeColumn | None
 ) -> tuple[dict[int, Reader], dict[str, str], list[Fault]]:
     """Return the reader of each place, the heading of each column, and the headings' faults."""
     file = grid.file

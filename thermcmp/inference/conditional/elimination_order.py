@@ -68,12 +68,7 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
     cut = start[1:] - np.bincount(column[at >= 0], minlength=len(node))
     by_row = np.argsort(at, kind="stable")[np.sum(at < 0) :]
     i, j = np.tril_indices(t)
-    keys = np.concatenate(
-        [
-            place[row] * count + column,
-            place[tail[i]] * count + place[tail[j]],
-        ]
-    )
+    keys = np.concatenate([place[row] * count + column, place[tail[i]] * count + place[tail[j]]])
     slots = np.concatenate([np.arange(start[-1]), start[-1] + i * t + j])
     sorting = np.argsort(keys)
     keys, slots = keys[sorting], slots[sorting]

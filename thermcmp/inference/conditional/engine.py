@@ -147,11 +147,7 @@ def _maximum(target: Target, start: Array) -> tuple[float, Array]:
 
 
 def run_conditional(
-    problem: GaussianProblem,
-    priors: Sequence[Prior],
-    *,
-    draws: int = 4000,
-    seed: int | None = None,
+    problem: GaussianProblem, priors: Sequence[Prior], *, draws: int = 4000, seed: int | None = None
 ) -> ConditionalDraws:
     """Return posterior draws of parameters and effects."""
     rng = np.random.default_rng(seed)

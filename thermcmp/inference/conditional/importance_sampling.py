@@ -183,10 +183,7 @@ class Effort:
 
 
 def sample(
-    log_target: Callable[[Array], Array],
-    start: Mixture,
-    effort: Effort,
-    rng: np.random.Generator,
+    log_target: Callable[[Array], Array], start: Mixture, effort: Effort, rng: np.random.Generator
 ) -> Weighted:
     """Adapt the mixture to the target, then draw from it.
 

@@ -16,11 +16,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
-from thermcmp.inference.conditional.engine import (
-    ConditionalDraws,
-    run_conditional,
-    systematic,
-)
+from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional, systematic
 from thermcmp.inference.conditional.importance_sampling import (
     DEFENSIVE,
     Effort,
@@ -65,10 +61,7 @@ def run_joint(
     with one_blas_thread():
         size = coupling.partials
         start = Mixture(
-            np.array([1.0 - DEFENSIVE]),
-            np.zeros((1, size)),
-            np.eye(size)[None],
-            Warp.none(size),
+            np.array([1.0 - DEFENSIVE]), np.zeros((1, size)), np.eye(size)[None], Warp.none(size)
         )
         weighted = sample(coupling.log_density, start, Effort(2, ROUND, draws), rng)
         if weighted.can_be_kept and all(part.can_be_kept for part in coupling.weighted):

@@ -67,8 +67,15 @@ class Run:
 
 def read_run_sheet(sheet: RunSheet) -> list[Run]:
     """Read a run sheet."""
-    table = _table(sheet)
-    faults = list(table.faults)
+    try:
+        table = parse_small_table(sheet, RUN_COLUMNS, free=_free_column)
+    except InputError as error:
+        raise InputError(_UNUSABLE, map(_without_argument, error.faults)) from None
+    except OSError as error:
+        file = None if isinstance(sheet, pd.DataFrame) else Path(fspath(sheet)).name
+        fault = Fault(f"it cannot be read: {error}", "give a CSV or Excel file", file)
+        raise InputError(_UNUSABLE, [fault]) from None
+    faults = list(map(_without_argument, table.faults))
     runs = []
     seen: dict[tuple[str, str], int] = {}
     for row in table.rows:
@@ -93,19 +100,6 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
     if faults:
         raise InputError(_UNUSABLE, faults)
     return runs
-
-
-def _table(sheet: RunSheet) -> SmallTable:
-    """Load a run sheet; its errors say that it is a run sheet."""
-    try:
-        table = parse_small_table(sheet, RUN_COLUMNS, free=_free_column)
-    except InputError as error:
-        raise InputError(_UNUSABLE, map(_without_argument, error.faults)) from None
-    except OSError as error:
-        file = None if isinstance(sheet, pd.DataFrame) else Path(fspath(sheet)).name
-        fault = Fault(f"it cannot be read: {error}", "give a CSV or Excel file", file)
-        raise InputError(_UNUSABLE, [fault]) from None
-    return replace(table, faults=tuple(map(_without_argument, table.faults)))
 
 
 def _without_argument(fault: Fault) -> Fault:

@@ -79,7 +79,16 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
         key=lambda c: (-c.score, -c.n_fields),
     )
     if not fitting:
-        raise _unclear(text, *_no_readings(text, lines))
+        filled = [line for line in lines if line.strip()]
+        # Such as 'Memory: 50 C' or 'fan=1800'.
+        pairs = [line for line in filled if re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line)]
+        if len(pairs) > len(filled) / 2:
+            fix = "export one row per reading under one heading line"
+            raise _unclear(text, "this is a list of names and values, not a table", fix)
+        message = "no line with readings was found"
+        if text.cut:
+            message += " (the last line has no line end and is left out, as it may be cut)"
+        raise _unclear(text, message, "state delimiter=, header_line= or the encoding")
     best = fitting[0]
     rivals = [c for c in fitting[1:] if c.rivals(best)]
     if rivals:
@@ -87,20 +96,6 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
         message = f"the fields could be split at {names}"
         raise _unclear(text, message, "state delimiter=", best.first + 1, lines[best.first])
     return _with_headings(best, lines, text, reading)
-
-
-def _no_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
-    """Describe a text without a table of readings, and the fix."""
-    filled = [line for line in lines if line.strip()]
-    # Such as 'Memory: 50 C' or 'fan=1800'.
-    pairs = [line for line in filled if re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line)]
-    if len(pairs) > len(filled) / 2:
-        fix = "export one row per reading under one heading line"
-        return "this is a list of names and values, not a table", fix
-    message = "no line with readings was found"
-    if text.cut:
-        message += " (the last line has no line end and is left out, as it may be cut)"
-    return message, "state delimiter=, header_line= or the encoding"
 
 
 def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | None:
@@ -112,7 +107,16 @@ def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | Non
         return None
     rows = [split_line(line, delimiter) for line in lines]
     looks = [_is_data(row) for row in rows]
-    _unmark_headings(rows, looks)
+    top = next((i for i, data in enumerate(looks) if data), None)
+    if (
+        top is not None
+        and not any(map(_is_bare, rows[top]))
+        and not all(map(is_reading, rows[top]))
+    ):
+        # A first row of headings such as '12V' looks like data.
+        looks[top] = not any(
+            data and any(map(_is_bare, row)) for row, data in zip(rows, looks, strict=True)
+        )
     counts = Counter(len(row) for row, data in zip(rows, looks, strict=True) if data)
     if not counts:
         return None
@@ -164,16 +168,6 @@ def _is_data(row: list[str]) -> bool:
 def _is_bare(cell: str) -> bool:
     """Return whether a cell is a time or a number without a unit."""
     return is_time(cell) or (is_number(cell) and not split_cell(cell)[1])
-
-
-def _unmark_headings(rows: list[list[str]], looks: list[bool]) -> None:
-    """Unmark a first row of headings such as '12V' that looks like data."""
-    first = next((i for i, data in enumerate(looks) if data), None)
-    if first is None or any(map(_is_bare, rows[first])) or all(map(is_reading, rows[first])):
-        return
-    looks[first] = not any(
-        data and any(map(_is_bare, row)) for row, data in zip(rows, looks, strict=True)
-    )
 
 
 def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: Reading) -> Layout:

@@ -8,14 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from thermcmp.telemetry.quantities import (
-    AMBIENT,
-    FAN_DUTY,
-    FAN_SPEED,
-    FIRMWARE,
-    POWER,
-    THROTTLED,
-)
+from thermcmp.telemetry.quantities import AMBIENT, FAN_DUTY, FAN_SPEED, FIRMWARE, POWER, THROTTLED
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.protocol import Held, Protocol, Verdict
 from thermcmp.telemetry.steady_state.run_data import Readings

@@ -76,8 +76,16 @@ def find_regulation(
             _relative(fan, first, len(t)) ** -_FAN_EXPONENT,
             level_k,
         )
-        if is_held(moves):
-            return _regulation(moves, power_w, fan, first, held_c)
+        if not is_held(moves):
+            continue
+        heat, air = (float(np.ptp(moves.means(values))) for values in (moves.heat, moves.air))
+        actuator, moved = ("power", power_w) if heat >= air else ("fan", fan)
+        if moved is None:
+            return None
+        values = moves.means(moved[first:])
+        if min(heat, air) > 0.5 * max(heat, air):
+            actuator = "fan and power"
+        return Regulation(held_c, actuator, float(values[0]), float(values[-1]), float(t[0]))
     return None
 
 
@@ -122,22 +130,6 @@ class _Moves:
         expected_swing = float(np.ptp(self.means(np.asarray(followed) * self.level_k)))
         seen_swing = float(np.ptp(self.means(self.temperature_c)))
         return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
-
-
-def _regulation(
-    moves: _Moves, power_w: Array | None, fan: Array | None, first: int, held_c: float
-) -> Regulation | None:
-    """Return what was moved more, and from where to where."""
-    heat, air = (float(np.ptp(moves.means(values))) for values in (moves.heat, moves.air))
-    by_power = heat >= air
-    actuated = power_w if by_power else fan
-    if actuated is None:
-        return None
-    moved = moves.means(actuated[first:])
-    name = "power" if by_power else "fan"
-    if min(heat, air) > 0.5 * max(heat, air):
-        name = "fan and power"
-    return Regulation(held_c, name, float(moved[0]), float(moved[-1]), float(moves.time_s[0]))
 
 
 def _range_ratio(values: Array | None) -> float:

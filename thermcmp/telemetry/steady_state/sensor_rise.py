@@ -138,15 +138,7 @@ def steady_rise(
     if undecided and held and window.drift_high_k_per_min <= carried:
         longest = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
         if longest.settled is not Settled.DRIFTING:
-            half_s = window.n * usual_step_s(series.time_s) / 2.0
-            doubt_k = window.drift_high_k_per_min / 60.0 * half_s
-            error_k = float(np.hypot(window.standard_error_k, doubt_k / np.sqrt(3.0)))
-            words = (
-                f"a drift up to {window.drift_high_k_per_min:.2g} K/min could not be ruled out; "
-                "the standard error is widened for it"
-            )
-            rise = (window.mean_k, error_k)
-            return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
+            return _carried(series, window, protocol)
         # A longer window shows a ramp that coarse steps hide in the window.
         shown = longest
     words = _why_unsettled(shown) + ("" if held else ", and fan or power moved during the soak")
@@ -171,6 +163,19 @@ def _at_soak_end(
         [flat.standard_error_k, tail.error_k, left_k_per_s * tail.time_constant_s]
     )
     return replace(window, mean_k=flat.mean_k, standard_error_k=float(error))
+
+
+def _carried(series: Series, window: WindowMean, protocol: Protocol) -> SteadyRise:
+    """Return the mean of a window, with a drift that cannot be ruled out as error."""
+    half_s = window.n * usual_step_s(series.time_s) / 2.0
+    doubt = window.drift_high_k_per_min / 60.0 * half_s
+    error = float(np.hypot(window.standard_error_k, doubt / np.sqrt(3.0)))
+    words = (
+        f"a drift up to {window.drift_high_k_per_min:.2g} K/min could not be ruled out; the "
+        "standard error is widened for it"
+    )
+    rise = (window.mean_k, error)
+    return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
 
 
 def _why_unsettled(window: WindowMean) -> str:

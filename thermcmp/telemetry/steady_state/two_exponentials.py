@@ -136,12 +136,7 @@ def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Arra
 
 
 def _search(
-    theta: Array,
-    prior: tuple[Array, Array],
-    x: Array,
-    y: Array,
-    noise: float,
-    settled: float,
+    theta: Array, prior: tuple[Array, Array], x: Array, y: Array, noise: float, settled: float
 ) -> tuple[Array, Array, Array]:
     """Return parameters, residuals and inverse covariances at the modes of all models."""
     means, precisions = prior
