@@ -48,7 +48,7 @@ class HasResults(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What an import did."""
+    """Outcome of an import."""
 
     new: int  #: rows written
     known: int  #: rows that the library held already with equal values

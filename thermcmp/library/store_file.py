@@ -23,7 +23,7 @@ _RESTORE: Final = "move it out of the folder, then import its source again or re
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """Something in a library that cannot be trusted."""
+    """A damaged file of a library, or conflicting rows."""
 
     file: str  #: name of the file, or names joined by commas
     what: str  #: what is wrong with it
@@ -43,7 +43,7 @@ class DamagedFileError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """What a file says about itself."""
+    """The note in a file's metadata: its hash and where it came from."""
 
     content_sha256: str  #: hash of the rows, the reason and the list of superseded rows
     imported_at: datetime  #: time of the import [UTC]

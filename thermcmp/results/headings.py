@@ -88,7 +88,7 @@ def map_headings(
 def _target(
     extra: Target, columns: Mapping[str, str], taken: Collection[str]
 ) -> tuple[Target, list[tuple[str, str]]]:
-    """Find where the cells of what may be an extra column go, and what is wrong with it."""
+    """Find where a heading's cells go, an extra column by default, and what is wrong with it."""
     heading = extra.heading
     as_written = _TARGET.fullmatch(heading)
     if heading in columns:
@@ -118,7 +118,7 @@ def _target(
 
 
 def _shape_faults(targets: Sequence[Target], file: str) -> list[Fault]:
-    """Find headings that together make no table."""
+    """Find headings that contradict each other."""
     faults = []
     for key, count in Counter(t.key for t in targets).items():
         if count > 1:

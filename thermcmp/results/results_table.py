@@ -119,7 +119,7 @@ def read_results(
 def _argument_faults(
     decimal: str | None, constants: Mapping[str, Any], targets: list[Target]
 ) -> list[Fault]:
-    """Return what is wrong with the arguments."""
+    """Return the faults of the arguments."""
     faults = []
     if decimal not in (None, ".", ","):
         faults.append(
@@ -150,7 +150,7 @@ def _argument_faults(
 def _read_cells(
     grid: Grid, targets: list[Target], decimal: str | None
 ) -> tuple[dict[int, list[Any]], list[Fault]]:
-    """Read all cells; what cannot be read is None and a fault."""
+    """Read all cells; an unreadable cell becomes None and a fault."""
     values: dict[int, list[Any]] = {}
     faults = []
     for target in targets:

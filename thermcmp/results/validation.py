@@ -22,7 +22,7 @@ def check_results(
     rows: Sequence[int] | None = None,
     headings: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
-    """Return a results frame in canonical form, or raise with all that is wrong with it."""
+    """Return a results frame in canonical form, or raise an error with every fault."""
     origin = Origin(file, rows, headings or {})
     checked, findings = examine(frame)
     if findings:
@@ -31,7 +31,7 @@ def check_results(
 
 
 def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return a results frame in canonical form, and all that is wrong with it."""
+    """Return a results frame in canonical form, and every finding about it."""
     stated = _with_plain_columns(frame)
     findings: list[Finding] = []
     columns: dict[Any, pd.Series] = {}

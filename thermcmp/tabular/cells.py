@@ -71,7 +71,7 @@ def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] |
 
 
 def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | None, Fault | None]:
-    """Return the decimal mark of a table's numeric cells, and why there is none."""
+    """Return the decimal mark of a table's numeric cells, and a fault if it is not proved."""
     numbers = [split_cell(cell)[0] for cell in cells if isinstance(cell, str)]
     mark, contradiction = prove_decimal(numbers)
     if contradiction is not None:

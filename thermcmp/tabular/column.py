@@ -71,5 +71,5 @@ def match_heading(
 
 
 def stated_unit(heading: str) -> str:
-    """Return the unit in a heading; the ending of a mere name, such as noise_a, is none."""
+    """Return the unit in a heading; the ending of a plain name such as noise_a is not a unit."""
     return "" if heading.isidentifier() else split_heading(heading)[1]

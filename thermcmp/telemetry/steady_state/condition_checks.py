@@ -16,7 +16,7 @@ from thermcmp.telemetry.steady_state.run_data import Readings
 #: A change of ambient up to this many times the limit is corrected.
 AMBIENT_CORRECTABLE: Final = 3.0
 #: A controller hunts when its actuator swings to each side by more than this many times the
-#: limit of a change, in means over so many seconds.
+#: limit of a change, in means over blocks of this length [s].
 _HUNTING: Final = 3.0
 _BLOCK_S: Final = 10.0
 #: Largest share of a window for which a condition may go unlogged.

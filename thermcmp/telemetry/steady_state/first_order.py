@@ -45,7 +45,7 @@ class FirstOrderRise:
         return self.final_k + (self.initial_k - self.final_k) * decay
 
     def lacking_error_k(self, time_s: npt.ArrayLike) -> float:
-        """Return the standard error of what the mean over some times lacks of the final rise."""
+        """Return the standard error of the final rise minus the mean rise over some times."""
         age = np.asarray(time_s, dtype=np.float64) / self.time_constant_s
         decay = np.exp(-age)
         mean = float(np.mean(decay))

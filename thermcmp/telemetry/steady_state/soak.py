@@ -1,4 +1,4 @@
-"""The end of a soak: what a settled window lacks of it, or where a short run would end."""
+"""The end of a soak: the rise missing in a settled window, or the end of a short run."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _LARGEST_REMAINDER_K: Final = 5.0
 #: The fit begins when this share of the rise is missing for the last time, as the fast parts
 #: of a cooler have then settled (common practice, no source).
 _MISSING: Final = 0.15
-#: A first-order rise gets there after so many time constants.
+#: Time constants after which a first-order rise is there.
 _CONSTANTS: Final = float(-np.log(_MISSING))
 #: Readings are averaged over this time before times are taken from them [s].
 _SMOOTHED_S: Final = 10.0
@@ -50,9 +50,9 @@ _SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
 
 @dataclass(frozen=True, slots=True)
 class SoakTail:
-    """What is left of a soak in a window."""
+    """Rise still missing in a window before the end of its soak."""
 
-    #: What each reading of the window lacks of the end of the soak [K], shape (n,).
+    #: Rise still missing at each reading of the window [K], shape (n,).
     lacking_k: Array
     error_k: float  #: standard error of its mean [K]
     time_constant_s: float
@@ -73,7 +73,7 @@ class SoakEnd:
     #: slow parts [K].
     final_k: float
     standard_error_k: float
-    remaining_k: float  #: what was still to come when the run stopped [K]
+    remaining_k: float  #: rise still missing when the run stopped [K]
     approach: str = ""  #: the approach in words
     refusal: str = ""  #: why the end cannot be determined; empty where it can
 
@@ -81,7 +81,7 @@ class SoakEnd:
 def soak_tail(
     time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True
 ) -> SoakTail:
-    """Return what the last readings of a rise lack of the end of its soak.
+    """Return the rise that is still missing in the last n readings of a soak.
 
     The approach over the last seventh of the rise is fitted by exponentials and continued;
     see `fit_relaxation` for slow parts that noise hides.

@@ -48,14 +48,14 @@ _NEAR: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Relaxation:
-    """The end of a soak."""
+    """The fitted end of a soak."""
 
     #: Final rise and its standard error [K].
     final_k: float
     final_error_k: float
-    lacking_k: Array  #: what each reading of the window lacks of it [K], shape (n,)
+    lacking_k: Array  #: rise still missing at each reading of the window [K], shape (n,)
     lacking_error_k: float  #: standard error of the mean of that [K]
-    remaining_k: float  #: what was still to come at the last reading [K]
+    remaining_k: float  #: rise still missing at the last reading [K]
     #: Time constant of the faster part in the likeliest model, and of the slow part in the
     #: likeliest model with one [s].
     time_constant_s: float
