@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -20,22 +20,15 @@ RowKey = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Contents:
-    """Every row ever stored, with its file and key, and what became of it.
-
-    Attributes
-    ----------
-    texts : dict of int to str
-        Canonical text of a row without its provenance, by position, for the rows whose
-        key stands more than once or is to be compared.
-    live : dict of key to tuple of int
-        Positions of the rows that no correction replaced and no other row repeats; more
-        than one where two imports gave the same run different values at the same time.
-    """
+    """Every row ever stored, with its file and key, and what became of it."""
 
     rows: pd.DataFrame
     files: tuple[str, ...]
     keys: tuple[RowKey, ...]
+    #: Canonical text by position, without provenance, of the rows to be compared.
     texts: Mapping[int, str]
+    #: Positions of the rows that no correction replaced and no other row repeats; more than one
+    #: where two imports gave the same run different values at the same time.
     live: Mapping[RowKey, tuple[int, ...]]
 
     @property
@@ -85,7 +78,16 @@ def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) ->
         for _ in range(stored[name].table.num_rows)
     )
     keys = tuple(key for frame in frames for key in keys_of(frame))
-    texts = _texts(frames, keys, compared)
+    # Only the texts of rows that have to be compared, as all would take long; and before
+    # stacking, which may turn an extra column into another type.
+    needed = {key for key, count in Counter(keys).items() if count > 1} | set(compared)
+    texts: dict[int, str] = {}
+    start = 0
+    for frame in frames:
+        places = [p for p in range(len(frame)) if keys[start + p] in needed]
+        written = row_texts(frame.iloc[places], without=PROVENANCE)
+        texts.update(zip((start + p for p in places), written, strict=True))
+        start += len(frame)
     live: dict[RowKey, tuple[int, ...]] = {}
     for position, (key, file) in enumerate(zip(keys, files, strict=True)):
         standing = live.get(key, ())
@@ -93,22 +95,6 @@ def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) ->
         if (key, file) not in replaced and not is_repeat:
             live[key] = (*standing, position)
     return Contents(concat(frames), files, keys, texts, live)
-
-
-def _texts(
-    frames: list[pd.DataFrame], keys: Sequence[RowKey], compared: Collection[RowKey]
-) -> dict[int, str]:
-    """Return the texts of the rows that have to be compared; all would take long."""
-    needed = {key for key, count in Counter(keys).items() if count > 1} | set(compared)
-    texts: dict[int, str] = {}
-    start = 0
-    # Before stacking, which may turn an extra column into another type.
-    for frame in frames:
-        places = [p for p in range(len(frame)) if keys[start + p] in needed]
-        written = row_texts(frame.iloc[places], without=PROVENANCE)
-        texts.update(zip((start + p for p in places), written, strict=True))
-        start += len(frame)
-    return texts
 
 
 def describe_differences(row: pd.Series, text: str, other: pd.Series, other_text: str) -> str:

@@ -16,7 +16,7 @@ UNFINISHED: Final = "_tmp-"
 
 
 class Folder(Protocol):
-    """What the store needs of a folder."""
+    """Interface of the store's folder."""
 
     def names(self) -> list[str]:
         """Return the names of the finished Parquet files, sorted."""

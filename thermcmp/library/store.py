@@ -48,21 +48,11 @@ class HasResults(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What an import did.
+    """Outcome of an import."""
 
-    Attributes
-    ----------
-    new : int
-        Rows written.
-    known : int
-        Rows that the library held already with equal values.
-    file : str or None
-        Name of the file written, or None where nothing was new.
-    """
-
-    new: int
-    known: int
-    file: str | None
+    new: int  #: rows written
+    known: int  #: rows that the library held already with equal values
+    file: str | None  #: name of the file written, or None where nothing was new
 
 
 class Library:
@@ -175,7 +165,7 @@ class Library:
         held = contents.effective
         is_kept = np.array([key not in changed for key in keys_of(held)], dtype=bool)
         _check_together(held[is_kept], new)
-        # Repeats of equal rows, which do not stand, would come back if they were not named too.
+        # Repeats of these rows must be superseded too, or they would take effect again.
         standing = {(key, contents.texts[p]) for key in changed for p in contents.live[key]}
         supersedes = sorted(
             (*contents.keys[position], contents.files[position])

@@ -23,21 +23,11 @@ _RESTORE: Final = "move it out of the folder, then import its source again or re
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """Something in a library that cannot be trusted.
+    """A damaged file of a library, or conflicting rows."""
 
-    Attributes
-    ----------
-    file : str
-        Name of the file, or names joined by commas.
-    what : str
-        What is wrong with it.
-    cure : str
-        How to fix it.
-    """
-
-    file: str
-    what: str
-    cure: str
+    file: str  #: name of the file, or names joined by commas
+    what: str  #: what is wrong with it
+    cure: str  #: how to fix it
 
     def __str__(self) -> str:
         return f"{self.file}: {self.what}. Fix: {self.cure}"
@@ -53,30 +43,14 @@ class DamagedFileError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """What a file says about itself.
+    """The note in a file's metadata: its hash and where it came from."""
 
-    Attributes
-    ----------
-    content_sha256 : str
-        Hash of the rows, the reason and the list of superseded rows.
-    imported_at : datetime
-        Time of the import [UTC].
-    library_version : str
-        Version of this package that wrote it.
-    source : str, optional
-        What the user named as the source.
-    reason : str, optional
-        Why rows were superseded.
-    supersedes : tuple of (lab, run, sensor, file)
-        The rows that this file replaces.
-    """
-
-    content_sha256: str
-    imported_at: datetime
-    library_version: str
-    source: str | None = None
-    reason: str | None = None
-    supersedes: tuple[tuple[str, str, str, str], ...] = ()
+    content_sha256: str  #: hash of the rows, the reason and the list of superseded rows
+    imported_at: datetime  #: time of the import [UTC]
+    library_version: str  #: version of this package that wrote it
+    source: str | None = None  #: what the user named as the source
+    reason: str | None = None  #: why rows were superseded
+    supersedes: tuple[tuple[str, str, str, str], ...] = ()  #: the rows that this file replaces
 
     @classmethod
     def parse(cls, text: bytes) -> Note:

@@ -1,7 +1,7 @@
 """Sound levels: background correction, distance, energy sums.
 
-Levels are plain numbers in dB(A). A sum of energies and a difference of levels are
-two things, so each has a function of its own.
+Levels are plain numbers in dB(A). Sums of energies and differences of levels are separate
+functions.
 
 References
 ----------

@@ -172,8 +172,18 @@ def ambient_at_limit(
     if not np.isfinite(limit_c):
         fault = Fault("not a finite number", "give °C", column="limit_c", value=str(limit_c))
         raise InputError("This is not a temperature limit:", [fault])
-    pair = _paired(judged, judged if control is None else control)
-    judged, control = (sensor.at(power_w=firmware.power_w(sensor.power_w)) for sensor in pair)
+    control = judged if control is None else control
+    counts = {len(judged.power_w), len(control.power_w)}
+    if len(counts) > 1 and 1 not in counts:
+        words = (
+            f"{len(judged.power_w)} draws of the judged sensor, {len(control.power_w)} of the other"
+        )
+        fault = Fault(words, "give the same number of draws of both", column="control")
+        raise InputError("Two sensors of one card cannot be paired:", [fault])
+    ones = np.ones(max(counts))
+    judged, control = (
+        sensor.at(power_w=firmware.power_w(sensor.power_w * ones)) for sensor in (judged, control)
+    )
     count = len(judged.rise_draws)
 
     def gap(line_c: Array, rpm: Array, *draws: Array) -> Array:
@@ -253,16 +263,3 @@ def _zero_fan(firmware: Firmware, control_c: Array) -> tuple[BoolArray, BoolArra
         return never, never
     stops = control_c < firmware.stop_c
     return stops, stops | (control_c < firmware.start_c)
-
-
-def _paired(first: SensorLaw, second: SensorLaw) -> tuple[SensorLaw, SensorLaw]:
-    """Return two sensors of one card with the same number of draws."""
-    counts = {len(sensor.power_w) for sensor in (first, second)}
-    if len(counts) > 1 and 1 not in counts:
-        words = (
-            f"{len(first.power_w)} draws of the judged sensor, {len(second.power_w)} of the other"
-        )
-        fault = Fault(words, "give the same number of draws of both", column="control")
-        raise InputError("Two sensors of one card cannot be paired:", [fault])
-    ones = np.ones(max(counts))
-    return first.at(power_w=first.power_w * ones), second.at(power_w=second.power_w * ones)

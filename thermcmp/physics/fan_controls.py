@@ -24,7 +24,7 @@ _TURNING: Final = "give speeds above 0; where a fan stops, give the firmware's s
 class DutyTable:
     """Fan speed by duty, measured on one specimen of a cooler.
 
-    The same duty is another speed on another fan, so each specimen has its own table.
+    The same duty turns another fan at another speed, so each specimen needs a table.
 
     Attributes
     ----------

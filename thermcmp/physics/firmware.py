@@ -31,7 +31,7 @@ class Firmware:
         branch: an equilibrium has both.
     start_c, stop_c : float, optional
         Zero-fan region: from rest the fan starts at `start_c` and, turning, stops
-        below `stop_c` of the control sensor [°C]; `stop_c` is `start_c` unless given.
+        below `stop_c` of the control sensor [°C]; `stop_c` is `start_c` unless stated.
         The model does not cover natural convection with the fan stopped.
     power_limit_w : float, optional
         Highest board power [W].

@@ -66,7 +66,7 @@ def to_arrow(frame: pd.DataFrame) -> pa.Table:
 
 
 def from_arrow(table: pa.Table) -> pd.DataFrame:
-    """Return the frame that `to_arrow` made a table of."""
+    """Return the results frame of a stored table, the inverse of `to_arrow`."""
     table = migrated(table)
     check_schema(table.schema)
     extras = [name for name in table.schema.names if name not in BY_NAME]
@@ -141,7 +141,14 @@ def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """
     parts = list(frames)
     extras = dict.fromkeys(str(name) for part in parts for name in part if name not in BY_NAME)
-    dtypes = {name: _common_dtype([p[name] for p in parts if name in p]) for name in extras}
+    dtypes: dict[str, Any] = {}
+    for name in extras:
+        held = [part[name] for part in parts if name in part]
+        filled = {str(series.dtype): series.dtype for series in held if series.notna().any()}
+        if len(filled) < 2:
+            dtypes[name] = next(iter(filled.values()), held[0].dtype)
+        else:
+            dtypes[name] = "float64" if set(filled) == {"Int64", "float64"} else "string"
     whole = [
         part.assign(
             **{
@@ -175,13 +182,3 @@ def _extra_dtype(series: pd.Series) -> Any:
         "mixed-integer-float": "float64",
     }
     return by_kind.get(kind)
-
-
-def _common_dtype(parts: list[pd.Series]) -> Any:
-    """Return the dtype that holds an extra column's values from all frames."""
-    dtypes = {str(part.dtype): part.dtype for part in parts if part.notna().any()}
-    if not dtypes:
-        return parts[0].dtype
-    if set(dtypes) == {"Int64", "float64"}:
-        return "float64"
-    return next(iter(dtypes.values())) if len(dtypes) == 1 else "string"

@@ -63,7 +63,7 @@ def read_firmware(
     cooler_id: str | None = None,
     decimal: str | None = None,
 ) -> dict[str, Firmware]:
-    """Read what firmwares do from a table.
+    """Read firmwares from a table.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def _row_faults(
     table: SmallTable,
     duty: DutyTable | None,
 ) -> list[Fault]:
-    """Return what a firmware's rows lack, and what they hold too much."""
+    """Return the faults of missing and of superfluous values in a firmware's rows."""
     faults = []
     allowed = {"firmware", "fan_control", *_COMMON, *needed}
     for row in rows:

@@ -1,7 +1,7 @@
 """Hashes of results rows that depend on the values only.
 
-Neither the order of rows and columns, nor the versions of pandas, pyarrow or Parquet,
-nor an absent column as against an empty one change them.
+They do not depend on the order of rows and columns, on the versions of pandas, pyarrow
+and Parquet, or on whether an empty column is present.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import pandas as pd
 from thermcmp.results.schema import KEY
 from thermcmp.tabular.coercion import is_missing
 
-#: Columns that say where a row came from, and nothing about the run.
+#: Columns that state where a row came from, and nothing about the run.
 PROVENANCE: Final = ("source_file", "source_sha256")
 
 

@@ -30,21 +30,12 @@ _TARGET: Final = re.compile(r"(?P<name>[a-z0-9_]+)(?:\[(?P<sensor>[^\[\]]+)\])?"
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where the cells under one heading go.
+    """Where the cells under one heading go."""
 
-    Attributes
-    ----------
-    place : int
-        Position of the heading in the table, from 0.
-    name : str
-        Schema name, or the heading itself for an extra column.
-    sensor, unit : str
-        Sensor and unit named by the heading, if any.
-    """
-
-    place: int
+    place: int  #: position of the heading in the table, from 0
     heading: str
-    name: str
+    name: str  #: schema name, or the heading itself for an extra column
+    #: Sensor and unit named by the heading, if any.
     sensor: str | None = None
     unit: str = ""
 
@@ -97,7 +88,7 @@ def map_headings(
 def _target(
     extra: Target, columns: Mapping[str, str], taken: Collection[str]
 ) -> tuple[Target, list[tuple[str, str]]]:
-    """Find where the cells of what may be an extra column go, and what is wrong with it."""
+    """Find where a heading's cells go, an extra column by default, and what is wrong with it."""
     heading = extra.heading
     as_written = _TARGET.fullmatch(heading)
     if heading in columns:
@@ -127,7 +118,7 @@ def _target(
 
 
 def _shape_faults(targets: Sequence[Target], file: str) -> list[Fault]:
-    """Find headings that together make no table."""
+    """Find headings that contradict each other."""
     faults = []
     for key, count in Counter(t.key for t in targets).items():
         if count > 1:

@@ -1,4 +1,4 @@
-"""The reader of hand-kept tables of results with the user's own headings."""
+"""The reader of hand-kept tables of results with any headings."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def read_results(
         faults += [] if fault is None else [replace(fault, file=where.name)]
     if faults:
         # Headings, widths and decimal mark come first: cells read under wrong ones
-        # would only add faults that are none.
+        # would only add false faults.
         raise InputError(f"The table {where.name} cannot be read:", faults)
     values, unread = _read_cells(grid, targets, decimal)
     numbers = [number for number, _ in grid.rows]
@@ -119,7 +119,7 @@ def read_results(
 def _argument_faults(
     decimal: str | None, constants: Mapping[str, Any], targets: list[Target]
 ) -> list[Fault]:
-    """Return what is wrong with the arguments."""
+    """Return the faults of the arguments."""
     faults = []
     if decimal not in (None, ".", ","):
         faults.append(
@@ -150,7 +150,7 @@ def _argument_faults(
 def _read_cells(
     grid: Grid, targets: list[Target], decimal: str | None
 ) -> tuple[dict[int, list[Any]], list[Fault]]:
-    """Read all cells; what cannot be read is None and a fault."""
+    """Read all cells; an unreadable cell becomes None and a fault."""
     values: dict[int, list[Any]] = {}
     faults = []
     for target in targets:
@@ -207,7 +207,7 @@ def _to_frame(
         for row in range(len(numbers))
         for sensor in sensors
         if not is_missing(values[by_sensor["temperature_c", sensor].place][row])
-        # An unreadable temperature is no blank: its row stays, to be checked as well.
+        # An unreadable temperature is not a blank: its row stays and is checked.
         or (numbers[row], by_sensor["temperature_c", sensor].heading) in unread
     ]
     columns = {t.name: _series(t, [values[t.place][row] for row, _ in picks]) for t in shared}

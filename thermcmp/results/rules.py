@@ -39,7 +39,7 @@ BELOW_AMBIENT_K: Final = 2.0
 
 def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
     """Return the rows that break a rule; where rows disagree, the later one is at fault."""
-    # A missing lab is a lab of its own; blank text never stands in a canonical frame.
+    # A missing lab counts as a lab; a canonical frame has no blank text.
     rows = frame.assign(lab=frame["lab"].fillna("")).reset_index(drop=True)
     again = rows.duplicated(subset=list(KEY)) & rows["run"].notna() & rows["sensor"].notna()
     cold = rows["temperature_c"] < rows["ambient_c"] - BELOW_AMBIENT_K
@@ -51,7 +51,7 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             rows[again],
             "run",
             "run '{run}' has a second row for sensor '{sensor}' in the same lab",
-            "keep one row per lab, run and sensor; a repeat is a run of its own",
+            "keep one row per lab, run and sensor; give each repeat a run id",
         ),
         *_agree(rows, ("lab", "run"), RUN_LEVEL, "the sensors of one run share one test"),
         *_agree(

@@ -11,7 +11,7 @@ from typing import Final
 from thermcmp.tabular.column import Column, Kind
 
 #: Version of the layout, written to every Parquet file's metadata. Version 2 added
-#: ``regulated_by``; a file of an older version is read as one that has it blank.
+#: ``regulated_by``, which is blank in files of version 1.
 SCHEMA_VERSION: Final = 2
 
 
@@ -112,5 +112,5 @@ COLUMNS: Final[tuple[Column, ...]] = (
 BY_NAME: Final[dict[str, Column]] = {column.name: column for column in COLUMNS}
 NAMES: Final[tuple[str, ...]] = tuple(BY_NAME)
 REQUIRED: Final[tuple[str, ...]] = tuple(c.name for c in COLUMNS if c.required)
-#: Columns that name one result row for ever.
+#: Columns that identify a result row.
 KEY: Final[tuple[str, ...]] = ("lab", "run", "sensor")

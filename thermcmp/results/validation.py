@@ -12,7 +12,7 @@ from thermcmp.results.fault_places import Origin
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED
 from thermcmp.tabular.coercion import DTYPES, build, coerce
-from thermcmp.tabular.column import Column, Finding
+from thermcmp.tabular.column import Finding
 
 
 def check_results(
@@ -22,7 +22,7 @@ def check_results(
     rows: Sequence[int] | None = None,
     headings: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
-    """Return a results frame in canonical form, or raise with all that is wrong with it."""
+    """Return a results frame in canonical form, or raise an error with every fault."""
     origin = Origin(file, rows, headings or {})
     checked, findings = examine(frame)
     if findings:
@@ -31,7 +31,7 @@ def check_results(
 
 
 def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return a results frame in canonical form, and all that is wrong with it."""
+    """Return a results frame in canonical form, and every finding about it."""
     stated = _with_plain_columns(frame)
     findings: list[Finding] = []
     columns: dict[Any, pd.Series] = {}
@@ -78,17 +78,6 @@ def _with_plain_columns(frame: pd.DataFrame) -> pd.DataFrame:
     return plain.reset_index(drop=True)
 
 
-def _words_for(column: Column) -> tuple[str, str]:
-    """Return message and fix for a value outside a column's range or choices."""
-    if column.choices:
-        return "not one of the allowed words", f"use one of {', '.join(column.choices)}"
-    unit = f" {column.unit}" if column.unit else ""
-    if column.high is None:
-        return "too small", f"give at least {column.low:g}{unit}"
-    span = f"{column.low:g} to {column.high:g}{unit}"
-    return "out of range", f"give a value from {span}; check the unit"
-
-
 def _schema_findings(checked: pd.DataFrame, known: list[Finding]) -> list[Finding]:
     """Check types, required values, ranges and words of columns, beside known findings."""
     # Imported on use: pandera takes a good part of a second.
@@ -113,10 +102,19 @@ def _schema_findings(checked: pd.DataFrame, known: list[Finding]) -> list[Findin
     for name, check, value, index in zip(
         cases["column"], cases["check"], cases["failure_case"], cases["index"], strict=True
     ):
-        if check == "not_nullable" and (name, index) not in unread:
-            message, fix = "the value is missing", f"fill it in: {BY_NAME[name].meaning}"
-            findings.append(Finding(message, fix, name, int(index)))
-        elif check != "not_nullable":
-            message, fix = _words_for(BY_NAME[name])
-            findings.append(Finding(message, fix, name, int(index), value))
+        column = BY_NAME[name]
+        unit = f" {column.unit}" if column.unit else ""
+        if check == "not_nullable":
+            if (name, index) not in unread:
+                fix = f"fill it in: {column.meaning}"
+                findings.append(Finding("the value is missing", fix, name, int(index)))
+            continue
+        if column.choices:
+            message, fix = "not one of the allowed words", f"use one of {', '.join(column.choices)}"
+        elif column.high is None:
+            message, fix = "too small", f"give at least {column.low:g}{unit}"
+        else:
+            span = f"{column.low:g} to {column.high:g}{unit}"
+            message, fix = "out of range", f"give a value from {span}; check the unit"
+        findings.append(Finding(message, fix, name, int(index), value))
     return findings

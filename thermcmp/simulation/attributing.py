@@ -52,7 +52,7 @@ def attribution_from_corners(rise_k: Callable[[frozenset[str]], float]) -> Attri
 def order_free_shares(
     worth: Callable[[frozenset[str]], float], players: Sequence[str]
 ) -> dict[str, float]:
-    """Return each player's marginal worth, averaged over every order of joining.
+    """Return the effect of each part of a change, averaged over all orders of changing them.
 
     References
     ----------

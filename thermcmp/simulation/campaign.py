@@ -69,7 +69,23 @@ def run_plan(
     InputError
         If the design, an option or the seed is unknown or out of range.
     """
-    return _design(design, options).plan(generator(seed))
+    if isinstance(design, str) and design not in _DESIGNS:
+        fix = f"use one of {', '.join(_DESIGNS)}"
+        raise InputError(
+            "This campaign cannot be planned:",
+            [Fault("no such design", fix, column="design", value=design)],
+        )
+    kind = _DESIGNS[design] if isinstance(design, str) else type(design)
+    known = [f.name for f in fields(kind)]
+    faults = [
+        Fault("no such option of this design", suggest(name, known), column=name)
+        for name in options
+        if name not in known
+    ]
+    if faults:
+        raise InputError("This campaign cannot be planned:", faults)
+    stated = kind(**options) if isinstance(design, str) else replace(design, **options)
+    return stated.plan(generator(seed))
 
 
 def draw_truth(
@@ -152,23 +168,3 @@ def simulate(
     plan = run_plan(design, seed=for_plan, **options)
     truth = draw_truth(plan, scenario, seed=for_truth, draw_effects=draw_effects)
     return Campaign(measure(plan, truth, scenario, seed=for_readings), truth, plan)
-
-
-def _design(design: str | RevisionStudy | Peers, options: dict[str, Any]) -> RevisionStudy | Peers:
-    """Return the design with its options."""
-    if isinstance(design, str) and design not in _DESIGNS:
-        fix = f"use one of {', '.join(_DESIGNS)}"
-        raise InputError(
-            "This campaign cannot be planned:",
-            [Fault("no such design", fix, column="design", value=design)],
-        )
-    kind = _DESIGNS[design] if isinstance(design, str) else type(design)
-    known = [f.name for f in fields(kind)]
-    faults = [
-        Fault("no such option of this design", suggest(name, known), column=name)
-        for name in options
-        if name not in known
-    ]
-    if faults:
-        raise InputError("This campaign cannot be planned:", faults)
-    return kind(**options) if isinstance(design, str) else replace(design, **options)

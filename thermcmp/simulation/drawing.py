@@ -39,13 +39,7 @@ def drawn_truth(
         },
         firmware=_firmware(plan, scenario, rng),
         effects={
-            name: _effects(
-                levels,
-                {} if draw_effects else _stated_effects(plan, levels, sensor),
-                sensor,
-                bad,
-                rng,
-            )
+            name: _effects(plan, levels, sensor, bad, rng, draw_effects=draw_effects)
             for name, sensor in scenario.sensors.items()
         },
         scales_k={name: sensor.scales_k for name, sensor in scenario.sensors.items()},
@@ -71,11 +65,13 @@ def _members(runs: pd.DataFrame, model: str, member: str) -> dict[str, tuple[str
 
 
 def _effects(
+    plan: RunPlan,
     levels: dict[str, list[str]],
-    stated: dict[str, dict[str, float]],
     sensor: SensorScenario,
     bad: tuple[str, ...],
     rng: np.random.Generator,
+    *,
+    draw_effects: bool,
 ) -> dict[str, dict[str, float]]:
     """Return the effects of one sensor by term and level [K]."""
     effects = {}
@@ -86,17 +82,7 @@ def _effects(
             # An effect common to all runs is part of the baseline.
             draws = np.zeros(1)
         effects[term] = dict(zip(names, draws.tolist(), strict=True))
-    for term, sizes in stated.items():
-        effects[term] |= {name: size for name, size in sizes.items() if name in effects[term]}
-    for assembly in bad:
-        effects["assembly"][assembly] += sensor.bad_mount_k
-    return effects
-
-
-def _stated_effects(
-    plan: RunPlan, levels: dict[str, list[str]], sensor: SensorScenario
-) -> dict[str, dict[str, float]]:
-    """Return the effects that the scenario states; the first level of each is the baseline."""
+    # What the scenario states; the first level of each term is the baseline.
     stated = {
         "assembly_kind": {"factory": 0.0, "bench": sensor.bench_assembly_k},
         "memory_vendor": dict(zip(levels["memory_vendor"], (0.0, sensor.vendor_k), strict=False)),
@@ -108,7 +94,11 @@ def _stated_effects(
         stated["cooler_model"] = dict(zip(coolers, (0.0, sensor.cooler_revision_k), strict=True))
         stated["board_model"] = dict(zip(boards, (0.0, sensor.board_revision_k), strict=True))
         stated["cooler_model airflow"] = dict(zip(coolers, airflow, strict=True))
-    return stated
+    for term, sizes in () if draw_effects else stated.items():
+        effects[term] |= {name: size for name, size in sizes.items() if name in effects[term]}
+    for assembly in bad:
+        effects["assembly"][assembly] += sensor.bad_mount_k
+    return effects
 
 
 def _firmware(

@@ -100,7 +100,7 @@ def write_logs(
     frames : mapping of str to pandas.DataFrame
         Records by run.
     folder : pathlib.Path
-        Target folder; made if missing.
+        Target folder; created if missing.
     headings : mapping of str to tuple of (str, str)
         Heading and unit by column.
     styles : mapping of str to LogStyle, optional

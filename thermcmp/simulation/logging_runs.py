@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from thermcmp._types import Array, BoolArray, Int64Array
+from thermcmp._types import Array, Int64Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.simulation.instruments import Instruments
 from thermcmp.simulation.log_faults import AmbientDrift, FanSlip, LogFault, Throttling
@@ -98,7 +98,10 @@ def simulate_logs(
         scenario, standard_error_k=0.0, temperature_step_k=0.0, fan_step_rpm=0.0, power_step_w=0.0
     )
     steady = measure(plan, truth, exact, seed=for_readings)
-    full_speed = _full_speeds(plan, instruments, for_fans)
+    coolers = sorted(plan.runs["cooler_id"].unique())
+    spread_rpm = instruments.full_speed_sd_rpm * for_fans.standard_normal(len(coolers))
+    full_speeds_rpm = instruments.full_speed_rpm + spread_rpm
+    full_speed = dict(zip(coolers, full_speeds_rpm.tolist(), strict=True))
     frames = {}
     for place, (run, rows) in enumerate(_parts_k(truth, steady).groupby("run", sort=False)):
         row, fault = rows.iloc[0], planted.get(str(run))
@@ -140,7 +143,11 @@ class _RunLog:
             float(tools.idle_s), power_w, n, self.fault, ambient_c=mean_c, steady=self._steady_k,
             time_constants_s={s: tools.time_constant_s(s) for s in scenario.sensors},
         )  # fmt: skip
-        fan, power, at_load, throttled = _per_second(stages, seconds)
+        stage_of = np.searchsorted([stage.start_s for stage in stages], seconds, side="right") - 1
+        fan = np.array([stage.fan_rpm for stage in stages])[stage_of]
+        power = np.array([stage.power_w for stage in stages])[stage_of]
+        at_load = np.array([stage.at_load for stage in stages])[stage_of]
+        throttled = np.array([stage.throttled for stage in stages])[stage_of]
         air_k = air_k + self._drift_k(seconds)
         columns: dict[str, npt.NDArray[np.generic]] = {"elapsed_s": seconds}
         for name in scenario.sensors:
@@ -201,29 +208,6 @@ def _parts_k(truth: Truth, steady: pd.DataFrame) -> pd.DataFrame:
     at_reference = rise * truth.reference_power_w / steady["power_w"].to_numpy(dtype=float)
     r_k = at_reference - s_k * (truth.airflow_factor(steady["fan_rpm"]) - 1.0)
     return steady.assign(r_k=r_k, s_k=s_k)
-
-
-def _per_second(
-    stages: list[Stage], seconds: Int64Array
-) -> tuple[Array, Array, BoolArray, BoolArray]:
-    """Return fan speed [rpm], power [W], load and throttling of every second."""
-    which = np.searchsorted([stage.start_s for stage in stages], seconds, side="right") - 1
-    return (
-        np.array([stage.fan_rpm for stage in stages])[which],
-        np.array([stage.power_w for stage in stages])[which],
-        np.array([stage.at_load for stage in stages])[which],
-        np.array([stage.throttled for stage in stages])[which],
-    )
-
-
-def _full_speeds(
-    plan: RunPlan, instruments: Instruments, rng: np.random.Generator
-) -> dict[str, float]:
-    """Draw the fan speed of each cooler at full duty [rpm]."""
-    coolers = sorted(plan.runs["cooler_id"].unique())
-    spread = instruments.full_speed_sd_rpm * rng.standard_normal(len(coolers))
-    speeds = instruments.full_speed_rpm + spread
-    return dict(zip(coolers, speeds.tolist(), strict=True))
 
 
 def _check(

@@ -47,7 +47,14 @@ def measure(
     rng = generator(seed)
     runs = plan.runs
     ambient = scenario.ambient_c + scenario.ambient_sd_k * rng.standard_normal(len(runs))
-    fan, power = _actual_conditions(runs, truth, scenario, rng)
+    settings = runs["firmware"].map(truth.firmware)
+    stock = runs["fan_mode"] == "stock"
+    set_fan = runs["set_fan_rpm"].where(~stock, [setting.fan_rpm for setting in settings])
+    set_power = runs["set_power_w"].where(~stock, [setting.power_w for setting in settings])
+    set_fan = set_fan.where(runs["fan_mode"] != "equal noise", _speed_at_set_level(runs, truth))
+    z = rng.standard_normal((2, len(runs)))
+    fan = set_fan.to_numpy(dtype=float) + scenario.fan_sd_rpm * z[0]
+    power = set_power.to_numpy(dtype=float) + scenario.power_sd_w * z[1]
     floor = runs["session"].map(truth.noise_floor_dba).to_numpy(dtype=float)
     level = _cooler_level(runs, truth, fan)
     # Energetic sum of the card and the background.
@@ -81,22 +88,6 @@ def measure(
         protocol_verdict="unchecked",
     ).reindex(columns=list(NAMES))
     return rows.astype({column.name: DTYPES[column.kind] for column in COLUMNS})
-
-
-def _actual_conditions(
-    runs: pd.DataFrame, truth: Truth, scenario: Scenario, rng: np.random.Generator
-) -> tuple[_Values, _Values]:
-    """Draw the true fan speed [rpm] and power [W] of each run."""
-    settings = runs["firmware"].map(truth.firmware)
-    stock = runs["fan_mode"] == "stock"
-    fan = runs["set_fan_rpm"].where(~stock, [setting.fan_rpm for setting in settings])
-    power = runs["set_power_w"].where(~stock, [setting.power_w for setting in settings])
-    fan = fan.where(runs["fan_mode"] != "equal noise", _speed_at_set_level(runs, truth))
-    z = rng.standard_normal((2, len(runs)))
-    return (
-        fan.to_numpy(dtype=float) + scenario.fan_sd_rpm * z[0],
-        power.to_numpy(dtype=float) + scenario.power_sd_w * z[1],
-    )
 
 
 def _speed_at_set_level(runs: pd.DataFrame, truth: Truth) -> _Values:

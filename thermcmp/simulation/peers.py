@@ -45,7 +45,7 @@ class Peers:
     power_w : float
         Board power of all but the stock runs [W].
     vendors : tuple of str
-        Memory vendors, given to the board specimens in turn.
+        Memory vendors, assigned to the board specimens in turn.
     """
 
     products: int = 8

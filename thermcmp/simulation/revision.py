@@ -54,8 +54,8 @@ class RevisionStudy:
     family : str
         First word of all names.
     earlier_rounds : int
-        Rounds of an earlier campaign with the same parts, each in a session of its
-        own: the numbers of assemblies and sessions continue from there.
+        Rounds of an earlier campaign with the same parts, one per session; the numbers
+        of assemblies and sessions continue from there.
     """
 
     remounts: int = 3

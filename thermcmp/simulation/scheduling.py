@@ -91,12 +91,7 @@ def numbered(runs: pd.DataFrame) -> pd.DataFrame:
     place = runs.groupby("lab", sort=False).cumcount()
     width = max(3, len(str(len(runs))))
     runs["run"] = [f"R{number + 1:0{width}d}" for number in place]
-    runs["started_at"] = _start_times(runs)
-    return runs
-
-
-def _start_times(runs: pd.DataFrame) -> pd.Series[pd.Timestamp]:
-    """Return start times, twelve runs a day; each session starts on a new day."""
+    # Twelve runs a day; each session starts on a new day.
     in_session = runs.groupby(["lab", "session_number"], sort=False).cumcount()
     days = (in_session // _RUNS_PER_DAY).to_numpy()
     longest = pd.Series(days).groupby(runs["session_number"]).max() + 1
@@ -104,4 +99,5 @@ def _start_times(runs: pd.DataFrame) -> pd.Series[pd.Timestamp]:
     days = days + runs["session_number"].map(first_day).to_numpy()
     minutes = (in_session % _RUNS_PER_DAY).to_numpy() * 45
     times = _FIRST_DAY + pd.to_timedelta(days * 1440 + minutes, unit="min")
-    return pd.Series(times, index=runs.index).astype("datetime64[us, UTC]")
+    runs["started_at"] = pd.Series(times, index=runs.index).astype("datetime64[us, UTC]")
+    return runs

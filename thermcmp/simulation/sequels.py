@@ -71,8 +71,9 @@ def run_after(plan: RunPlan, earlier: RunPlan) -> RunPlan:
         last day.
     """
     runs = plan.runs.copy()
-    made = earlier.runs.groupby("lab").size()
-    number = runs.groupby("lab", sort=False).cumcount() + runs["lab"].map(made).fillna(0) + 1
+    earlier_count = earlier.runs.groupby("lab").size()
+    done = runs["lab"].map(earlier_count).fillna(0)
+    number = runs.groupby("lab", sort=False).cumcount() + done + 1
     runs["run"] = [f"R{int(n):03d}" for n in number]
     days = earlier.runs["started_at"].max().normalize() - runs["started_at"].min().normalize()
     runs["started_at"] = runs["started_at"] + (days + pd.Timedelta(days=7))

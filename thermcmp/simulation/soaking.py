@@ -19,24 +19,15 @@ Steady = Callable[[str, "Stage"], float]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """Conditions that are constant from a second on.
+    """Conditions that stay constant from a time on."""
 
-    Attributes
-    ----------
-    start_s : float
-        When they begin [s].
-    fan_rpm, power_w : float
-        Mean fan speed [rpm] and board power [W].
-    rise_factor : float
-        Factor on every steady rise; more than 1 with the intake partly covered.
-    at_load, throttled : bool
-        Whether the load is on, and whether the card cuts its power.
-    """
-
-    start_s: float
+    start_s: float  #: when they begin [s]
+    #: Mean fan speed [rpm] and board power [W].
     fan_rpm: float
     power_w: float
+    #: Factor on every steady rise; more than 1 with the intake partly covered.
     rise_factor: float = 1.0
+    #: Whether the load is on, and whether the card cuts its power.
     at_load: bool = True
     throttled: bool = False
 
@@ -64,7 +55,7 @@ def stages_of(
 def soaked_rise_k(
     time_s: npt.ArrayLike, stages: Sequence[Stage], sensor: str, tau_s: float, steady: Steady
 ) -> Array:
-    """Return the first-order rise through all stages, steady at the first one's start [K]."""
+    """Return the first-order rise through all stages, steady when the first one begins [K]."""
     t = np.asarray(time_s, dtype=float)
     level = steady(sensor, stages[0])
     rise = np.full(t.shape, level)

@@ -10,14 +10,7 @@ from typing import Any
 from thermcmp.errors import Fault
 from thermcmp.tabular.coercion import CONVERTERS, FIXES, is_missing
 from thermcmp.tabular.column import Column, Kind
-from thermcmp.tabular.numbers import (
-    POINT,
-    Mark,
-    both_readings,
-    mark_of,
-    parse_number,
-    split_cell,
-)
+from thermcmp.tabular.numbers import POINT, Mark, both_readings, mark_of, parse_number, split_cell
 from thermcmp.tabular.units import UnitError, find_conversion, is_unit
 from thermcmp.tabular.words import BLANK, MISSING
 
@@ -28,18 +21,11 @@ class UnprovedMarkError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """How the cells of one column are read.
-
-    Attributes
-    ----------
-    unit : str
-        Unit from the heading; "" for the column's own.
-    decimal : str or None
-        The file's decimal mark, or None where neither declared nor proved.
-    """
+    """How the cells of one column are read."""
 
     column: Column
-    unit: str = ""
+    unit: str = ""  #: unit from the heading; "" for that of the column
+    #: The file's decimal mark, or None where neither declared nor proved.
     decimal: str | None = None
 
     def read(self, value: Any) -> Any:
@@ -85,7 +71,7 @@ def prove_decimal(numbers: Iterable[str]) -> tuple[str | None, tuple[str, str] |
 
 
 def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | None, Fault | None]:
-    """Return the decimal mark of a table's numeric cells, and why there is none."""
+    """Return the decimal mark of a table's numeric cells, and a fault if it is not proved."""
     numbers = [split_cell(cell)[0] for cell in cells if isinstance(cell, str)]
     mark, contradiction = prove_decimal(numbers)
     if contradiction is not None:

@@ -1,4 +1,4 @@
-"""Conversion of a column of any storage type to the schema's canonical one."""
+"""Conversion of a column of any storage type to the canonical type."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a table holds under one heading, and what may be wrong at a place in it."""
+"""Columns of a table, and findings about their values."""
 
 from __future__ import annotations
 
@@ -23,29 +23,18 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a table; a number's unit is part of its name.
-
-    Attributes
-    ----------
-    meaning : str
-        What it holds, in the trade's words.
-    low, high : float, optional
-        Allowed range, both ends included.
-    choices : tuple of str
-        Closed set of allowed words; empty where any text is allowed.
-    since : int
-        Version of the layout that brought it.
-    """
+    """One column of a table; a number's unit is part of its name."""
 
     name: str
     kind: Kind
-    meaning: str
+    meaning: str  #: what it holds, in the trade's words
     unit: str = ""
     required: bool = False
+    #: Allowed range, both ends included.
     low: float | None = None
     high: float | None = None
-    choices: tuple[str, ...] = ()
-    since: int = 1
+    choices: tuple[str, ...] = ()  #: closed set of allowed words; empty where any text is allowed
+    since: int = 1  #: version of the layout that brought it
 
 
 class Finding(NamedTuple):
@@ -66,7 +55,7 @@ def match_heading(
 ) -> tuple[str, str] | None:
     """Return column and unit of a heading such as power_w, power_w [mW] or Power (mW).
 
-    A column in `taken` has a heading of its own, so that the third spelling is not it.
+    A column in `taken` has another heading, so the third spelling does not mean it.
     """
     if heading in columns:
         return heading, ""
@@ -82,5 +71,5 @@ def match_heading(
 
 
 def stated_unit(heading: str) -> str:
-    """Return the unit in a heading; the ending of a mere name, such as noise_a, is none."""
+    """Return the unit in a heading; the ending of a plain name such as noise_a is not a unit."""
     return "" if heading.isidentifier() else split_heading(heading)[1]

@@ -42,7 +42,7 @@ _OTHER_FORMATS: Final = (
         "export it as delimited text or Parquet",
     ),
 )
-#: So many control characters and no more stand in a text log that a crash has damaged.
+#: Most control characters in a text log that a crash has damaged.
 _FEW_CONTROLS: Final = 8
 _CONTROLS: Final = bytes({*range(0x20)} - {*b"\t\n\v\f\r\x1b"})
 #: Zeros that a file system leaves behind a crash.

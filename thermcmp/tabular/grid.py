@@ -17,7 +17,7 @@ from thermcmp.tabular.coercion import is_missing
 from thermcmp.tabular.encoding import NoTextError, guess_encoding
 from thermcmp.tabular.units import is_unit
 
-#: A file, or a frame made in memory.
+#: A file, or a frame in memory.
 Source = str | os.PathLike[str] | pd.DataFrame
 
 _SEPARATORS: Final = ("\t", ";", ",", "|")
@@ -26,26 +26,15 @@ _NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grid:
-    """A table before its headings are understood.
-
-    Attributes
-    ----------
-    units : tuple of str
-        Units from a second heading row; "" where there are none.
-    rows : tuple of (int, tuple)
-        Row number as the user sees it, and a cell under each heading.
-    separator : str or None
-        Separator of a text file.
-    faults : tuple of Fault
-        Lines that do not fit the headings.
-    """
+    """A table before its headings are understood."""
 
     file: str | None
     headings: tuple[str, ...]
-    units: tuple[str, ...]
+    units: tuple[str, ...]  #: units from a second heading row; "" where there are none
+    #: Row number as the user sees it, and a cell under each heading.
     rows: tuple[tuple[int, tuple[Any, ...]], ...]
-    separator: str | None
-    faults: tuple[Fault, ...]
+    separator: str | None  #: separator of a text file
+    faults: tuple[Fault, ...]  #: lines that do not fit the headings
 
 
 def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid:
@@ -75,8 +64,7 @@ def _unreadable(file: str, message: str, fix: str) -> InputError:
 def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
     """Read a separated text file.
 
-    The separator is the one under which most headings are known, then the one under
-    which most lines have as many cells as the heading line.
+    The chosen separator makes most headings known, then most lines as wide as the headings.
     """
     try:
         text = data.decode(guess_encoding(data)).lstrip("\ufeff")
@@ -127,7 +115,7 @@ def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
         fix = f"give sheet= as one of {', '.join(values.sheetnames)}"
         raise _unreadable(file, what, fix)
     lines, faults = [], []
-    for shown, made in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
+    for shown, entered in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
         # An id keeps the leading zeros that its cell's format shows.
         cells = [
             str(cell.value).zfill(len(cell.number_format))
@@ -145,7 +133,7 @@ def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
                 cell.column_letter,
                 str(formula.value),
             )
-            for cell, formula in zip(shown, made, strict=True)
+            for cell, formula in zip(shown, entered, strict=True)
             if cell.data_type == "e" or (formula.data_type == "f" and cell.value is None)
         ]
     while lines and all(is_missing(cells[-1]) for _, cells in lines) and len(lines[0][1]) > 1:
@@ -199,8 +187,15 @@ def _to_grid(
     for number, cells in filled[1:]:
         if len(cells) == len(headings):
             rows.append((number, tuple(cells)))
-        else:
-            width_faults.append(_width_fault(file, number, cells, len(headings), separator))
+            continue
+        fix = "complete the line; it may have been cut off"
+        if len(cells) > len(headings):
+            name = _NAMES.get(separator or "", "separator")
+            fix = f"put quotes around a cell that holds a {name}, or add the heading"
+            if not any(cell.strip() for cell in cells[len(headings) :]):
+                fix = f"take the trailing {name} off the line"
+        message = f"{len(cells)} cells under {len(headings)} headings"
+        width_faults.append(Fault(message, fix, file, number))
     units = ("",) * len(headings)
     below = tuple("" if is_missing(cell) else str(cell) for cell in rows[0][1]) if rows else ()
     # Brackets around the whole unit go; those of dB(A) stay.
@@ -209,16 +204,3 @@ def _to_grid(
         del rows[0]
         units = below
     return Grid(file, headings, units, tuple(rows), separator, (*faults, *width_faults))
-
-
-def _width_fault(
-    file: str, number: int, cells: list[Any], width: int, separator: str | None
-) -> Fault:
-    """Describe a line with more or fewer cells than there are headings."""
-    name = _NAMES.get(separator or "", "separator")
-    fix = "complete the line; it may have been cut off"
-    if len(cells) > width:
-        fix = f"put quotes around a cell that holds a {name}, or add the heading"
-        if not any(cell.strip() for cell in cells[width:]):
-            fix = f"take the trailing {name} off the line"
-    return Fault(f"{len(cells)} cells under {width} headings", fix, file, number)

@@ -1,8 +1,8 @@
-"""Numbers as people write them: decimal mark, thousands mark, a unit behind.
+"""Numbers as people write them: decimal mark, thousands mark, unit.
 
 ``1,850`` is 1850 to one reader and 1.85 to another. A column's decimal mark is
-therefore proved by its own cells, or by the range of its quantity; where both
-readings stay possible the caller must say which is meant.
+therefore proved by its cells, or by the range of its quantity; where both
+readings stay possible the user must state the mark.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _SPACES: Final = "'’\N{NO-BREAK SPACE}\N{THIN SPACE}\N{NARROW NO-BREAK SPACE} 
 def _pattern(decimal: str, thousands: str) -> re.Pattern[str]:
     """Build the pattern of a number with these marks.
 
-    Groups are all parted by one sign, the first never starts with 0 (0,123 is a
+    All groups have the same separator, the first never starts with 0 (0,123 is a
     fraction), and a number with an exponent is never grouped.
     """
     mark, group = re.escape(decimal), f"[{re.escape(thousands)}{_SPACES}]"
@@ -70,7 +70,7 @@ def split_cell(text: str) -> tuple[str, str]:
 
 
 class Mark(Enum):
-    """What the writing of one number shows of the decimal mark."""
+    """What the spelling of a number shows about the decimal mark."""
 
     POINT = "."
     COMMA = ","
@@ -81,7 +81,7 @@ class Mark(Enum):
 
 @lru_cache(maxsize=8192)
 def mark_of(number: str) -> Mark:
-    """Return which decimal mark a number's writing proves."""
+    """Return the decimal mark that a number's spelling proves."""
     point, comma = parse_number(number, POINT), parse_number(number, COMMA)
     if point is None:
         return Mark.BROKEN if comma is None else Mark.COMMA
@@ -102,21 +102,11 @@ def both_readings(number: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class MarkEvidence:
-    """What a column's cells show of its decimal mark.
+    """What a column's cells show about its decimal mark."""
 
-    Attributes
-    ----------
-    possible : tuple of str
-        Marks under which every cell is a number in the quantity's range.
-    neutral : bool
-        Whether both marks give the same values.
-    example : str
-        A cell whose two readings differ, or empty.
-    """
-
-    possible: tuple[str, ...]
-    neutral: bool
-    example: str = ""
+    possible: tuple[str, ...]  #: marks under which every cell is a number in the quantity's range
+    neutral: bool  #: whether both marks give the same values
+    example: str = ""  #: a cell whose two readings differ, or empty
 
 
 def weigh_marks(
@@ -146,7 +136,7 @@ def weigh_marks(
 
 
 def _rating(cell: str, mark: str, dimension: Dimension, unit: Unit | None) -> int:
-    """Rate a cell under a mark: 2 in range, 1 out of range, 0 no number."""
+    """Rate a cell under a mark: 2 in range, 1 out of range, 0 not a number."""
     number, behind = split_cell(cell)
     value = parse_number(number, mark)
     if value is None:

@@ -11,7 +11,7 @@ from thermcmp.tabular.cells import Reader, fix_of, mark_of_table
 from thermcmp.tabular.column import Column, Kind, match_heading, stated_unit
 from thermcmp.tabular.grid import Grid, Source, read_grid
 
-#: Column and unit of a heading that is none of a table's own.
+#: Column and unit of a heading that is not among a table's known columns.
 FreeColumn = Callable[[str], tuple[Column, str]]
 #: Heading of a column that is for people only.
 REMARK = "remark"
@@ -37,7 +37,7 @@ class SmallTable:
     def fault(
         self, message: str, fix: str, row: int | None, column: str | None = None, value: Any = None
     ) -> Fault:
-        """Describe a fault in the user's own words for file and heading."""
+        """Describe a fault by the user's file and heading."""
         heading = None if column is None else self.headings.get(column, column)
         written = (
             f"{value:g}" if isinstance(value, float) else None if value is None else f"{value}"
@@ -69,7 +69,7 @@ def parse_small_table(
 ) -> SmallTable:
     """Read a small table; cells that cannot be read are among its faults.
 
-    Headings that are none of `columns` are columns as `free` has it, else an error.
+    Headings that are not in `columns` are resolved by `free`, else they are faults.
     """
     known = {column.name: column for column in columns}
     mapping = dict(named or {})
@@ -117,10 +117,7 @@ def _unreadable(file: str | None) -> str:
 
 
 def _readers(
-    grid: Grid,
-    known: Mapping[str, Column],
-    mapping: Mapping[str, str],
-    free: FreeColumn | None,
+    grid: Grid, known: Mapping[str, Column], mapping: Mapping[str, str], free: FreeColumn | None
 ) -> tuple[dict[int, Reader], dict[str, str], list[Fault]]:
     """Return the reader of each place, the heading of each column, and the headings' faults."""
     file = grid.file

@@ -69,8 +69,8 @@ _T, _R, _P, _L = Dimension.TEMPERATURE, Dimension.SPEED, Dimension.POWER, Dimens
 _F, _S = Dimension.FREQUENCY, Dimension.TIME
 
 # Spellings are compared in lower case without blanks; 'Â°' is a degree sign that was
-# decoded wrongly once before the file was written, U+FFFD one that was lost. Symbols
-# whose case carries meaning (mW against MW) are told apart below.
+# decoded wrongly before the file was written, U+FFFD a degree sign that was lost. Symbols
+# whose case carries meaning (mW against MW) are distinguished below.
 _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
     (
         Unit("°C", _T),

@@ -58,6 +58,7 @@ _FLAG_HEADINGS: Final = {"throttled", "throttling", "throttle"}
 _DEVICE_HEADINGS: Final = {"device", "device id", "card", "card id"}
 _FILLERS: Final = {"temperature", "temp", "temperatures", "reading", "t"}
 _FAN_WORDS: Final = {"fan", "fans", "speed", "tacho", "tachometer", "rpm"}
+_DUTY_WORDS: Final = _FAN_WORDS | {"duty", "pwm"}
 _POWER_WORDS: Final = {"power", "board", "card", "total", "draw"}
 _NOISE_WORDS: Final = {"noise", "sound", "level", "pressure", "spl", "meter"}
 _LOAD_WORDS: Final = {"load", "utilisation", "utilization", "usage"}
@@ -107,12 +108,17 @@ def recognise(name: str, unit: Unit | None) -> str | None:
         return TIME if text in _TIME_HEADINGS or text in ("", "t") else f"{_slug(words)}_s"
     if unit is None:
         return _recognise_plain(text)
+    if unit.dimension is Dimension.TEMPERATURE:
+        if "ambient" in words:
+            return AMBIENT
+        words = [word for word in words if word not in _FILLERS] or words
     measured = {
-        Dimension.TEMPERATURE: _temperature,
         Dimension.SPEED: lambda w: FAN_SPEED if w and _FAN_WORDS.issuperset(w) else None,
         Dimension.POWER: lambda w: POWER if "power" in w and _POWER_WORDS.issuperset(w) else None,
         Dimension.LEVEL: lambda w: NOISE if w and _NOISE_WORDS.issuperset(w) else None,
-        Dimension.SHARE: _share,
+        Dimension.SHARE: lambda w: (
+            FAN_DUTY if w and _DUTY_WORDS.issuperset(w) else LOAD if text in _LOAD_WORDS else None
+        ),
     }.get(unit.dimension, lambda w: None)(words)
     return measured or f"{_slug(words) or 'unnamed'}_{unit.dimension.value}"
 
@@ -134,21 +140,6 @@ def _recognise_plain(text: str) -> str | None:
 def is_utc(heading: str) -> bool:
     """Return whether a heading states that its times are in UTC."""
     return _UTC.search(heading.lower()) is not None
-
-
-def _temperature(words: list[str]) -> str:
-    """Return the name of a temperature, ambient or a sensor."""
-    if "ambient" in words:
-        return AMBIENT
-    kept = [word for word in words if word not in _FILLERS]
-    return f"{_slug(kept or words) or 'unnamed'}_c"
-
-
-def _share(words: list[str]) -> str | None:
-    """Return the name of a percentage, fan duty or load."""
-    if words and (_FAN_WORDS | {"duty", "pwm"}).issuperset(words):
-        return FAN_DUTY
-    return LOAD if len(words) == 1 and words[0] in _LOAD_WORDS else None
 
 
 def _slug(words: list[str]) -> str:

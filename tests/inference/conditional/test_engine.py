@@ -148,7 +148,7 @@ def test_the_mode_has_no_slope_and_the_right_width(tiny):
 
 def test_target_asks_for_one_prior_per_parameter(tiny):
     problem, priors = thermal_problem(design_of(tiny))
-    with pytest.raises(EngineError, match="3 priors are needed, 2 were given"):
+    with pytest.raises(EngineError, match="3 priors are needed, not 2"):
         Target(Kernel(problem), priors[1:])
 
 

@@ -184,7 +184,7 @@ def test_headings_without_a_unit_are_not_guessed(log):
 
 def test_a_column_of_another_unit_is_refused(log):
     path = log(lines("time_s,Fan [rpm],x [mV/K]", "0,1800,1", "1,1800,1"))
-    refused(path, "the log gives it in rpm", columns={"memory_c": "Fan [rpm]"})
+    refused(path, "its unit in the log is rpm", columns={"memory_c": "Fan [rpm]"})
     refused(path, "mV/K", "not known", columns={"memory_c": "x [mV/K]"})
 
 

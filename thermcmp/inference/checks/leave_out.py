@@ -107,21 +107,11 @@ def draws_for(fit: Fit, most: int) -> int:
 
 
 class LeaveOut:
-    """Groups of rows to be left out in turn.
+    """Groups of a fit's rows to be left out in turn, at evenly spaced posterior draws.
 
-    Parameters
-    ----------
-    fit : Fit
-        The fit.
-    groupings : sequence of ndarray of int, shape (n,)
-        One or more groupings; each gives the group of every row, 0 … G-1.
-    draws : int
-        Posterior draws used, evenly spaced.
-    seed : int
-        Seed of the draws of readings beyond the limit and of Student's t.
-    aside : ndarray of bool, shape (n,), optional
-        Rows that are left out with their group, which is not judged by them; each group
-        must have another row.
+    Each grouping, shape (n,), holds the group of every row, 0 … G-1. The `seed` is that of
+    readings beyond the limit and of Student's t. Rows `aside`, shape (n,), are left out with their
+    group, which is not judged by them; each group must have another row.
     """
 
     def __init__(

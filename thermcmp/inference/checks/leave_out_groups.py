@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from thermcmp.inference.conditional.problem import GaussianProblem
 
 
-#: Most rows and most effects of a group that is left out by a small system of its own. Beyond
+#: Most rows and most effects of a group that is left out by a small separate system. Beyond
 #: these that system and its fill-in cost more than solving the whole sparse system without it.
 MOST_ROWS: Final = 64
 MOST_EFFECTS: Final = 64
@@ -89,7 +89,17 @@ def _grouped(problem: GaussianProblem, codes: IntArray) -> Grouped:
     order = np.argsort(codes, kind="stable")
     row = order[small[codes[order]]]
     touched = touched[small[touched // q]]
-    effect_start = _starts(widths[place])
+    effect, effect_start = touched % q, _starts(widths[place])
+    pair_start = _starts(widths[place] * (widths[place] + 1) // 2)
+    pair = np.empty(pair_start[-1], np.intp)
+    # All pairs (i, j <= i) of each group's effects; groups of one width share their pattern.
+    for width in np.unique(widths[place]):
+        i, j = np.tril_indices(width)
+        same = np.flatnonzero(widths[place] == width)
+        begin = effect_start[same][:, None]
+        pair[pair_start[same][:, None] + np.arange(len(i))] = (
+            effect[begin + i] * q + effect[begin + j]
+        )
     number = np.cumsum(small) - 1
     local = np.searchsorted(touched, codes[row, None] * q + problem.columns[row])
     groups = Groups(
@@ -97,9 +107,9 @@ def _grouped(problem: GaussianProblem, codes: IntArray) -> Grouped:
         row_start=_starts(sizes[place]),
         row=row,
         effect_start=effect_start,
-        effect=touched % q,
-        pair_start=_starts(widths[place] * (widths[place] + 1) // 2),
-        pair=_pair_keys(touched % q, effect_start, q),
+        effect=effect,
+        pair_start=pair_start,
+        pair=pair,
         local=local - effect_start[number[codes[row]], None],
     )
     large = tuple((code, code) for code in np.flatnonzero(~small).tolist())
@@ -108,17 +118,3 @@ def _grouped(problem: GaussianProblem, codes: IntArray) -> Grouped:
 
 def _starts(sizes: IntArray) -> IntArray:
     return np.concatenate([[0], np.cumsum(sizes)]).astype(np.intp)
-
-
-def _pair_keys(effect: IntArray, start: IntArray, q: int) -> IntArray:
-    """Return the keys of all pairs (i, j <= i) of each group's effects, group by group."""
-    width = np.diff(start)
-    first = _starts(width * (width + 1) // 2)
-    keys = np.empty(first[-1], np.intp)
-    # Groups of one width share their pattern of pairs.
-    for size in np.unique(width):
-        i, j = np.tril_indices(size)
-        same = np.flatnonzero(width == size)
-        begin = start[same][:, None]
-        keys[first[same][:, None] + np.arange(len(i))] = effect[begin + i] * q + effect[begin + j]
-    return keys

@@ -38,11 +38,7 @@ class DeletionRows:
     """
 
     def __init__(
-        self,
-        fit: Fit,
-        chosen: IntArray,
-        seed: int,
-        aside: BoolArray | None = None,
+        self, fit: Fit, chosen: IntArray, seed: int, aside: BoolArray | None = None
     ) -> None:
         self._fit, self._chosen, design = fit, chosen, fit.design
         self.problem = fitted_problem(fit)

@@ -52,12 +52,7 @@ class Mixture:
     seed: int  #: seed of new weights
 
     def without_own_weights(
-        self,
-        codes: IntArray,
-        has_pseudo: BoolArray,
-        score: Array,
-        rest: Array,
-        rest_sd: Array,
+        self, codes: IntArray, has_pseudo: BoolArray, score: Array, rest: Array, rest_sd: Array
     ) -> tuple[Array, Array, Array, Array]:
         """Integrate the deleted rows' weights out of results given them, all of shape (T, G).
 

@@ -129,7 +129,15 @@ def _features(fit: Fit) -> list[tuple[str, bool, _Statistic]]:
             return np.asarray(np.std(_means(assemblies, e), axis=1, ddof=1))
 
         features.append(("spread between assemblies", True, between))
-    order = _order_in_session(fit)
+    # Position of each run in its session, from -½ (first) to ½ (last), ordered by starting time
+    # if every run has one, else by row.
+    when = fit.results.index.to_series()
+    if "started_at" in fit.results and not fit.results["started_at"].isna().any():
+        when = fit.results["started_at"]
+    place = when.groupby(units_of(fit, "session").codes)
+    rank = place.rank(method="average").to_numpy(float) - 1.0
+    last = np.maximum(place.transform("size").to_numpy(float) - 1.0, 1.0)
+    order = np.where(last > 1.0, rank / last - 0.5, 0.0)
     if np.any(order):
         scale = float(np.sum(order**2))
         features.append(("drift over a session", False, lambda e: np.asarray(e @ order) / scale))
@@ -141,18 +149,3 @@ def _means(units: Units, e: Array) -> Array:
     first = np.cumsum(units.sizes) - units.sizes
     order = np.argsort(units.codes, kind="stable")
     return np.asarray(np.add.reduceat(e[:, order], first, axis=1) / units.sizes)
-
-
-def _order_in_session(fit: Fit) -> Array:
-    """Return the position of each run in its session, from -½ (first) to ½ (last), shape (n,).
-
-    Ordered by starting time if every run has one, else by row.
-    """
-    rows = fit.results
-    when = rows.index.to_series()
-    if "started_at" in rows and not rows["started_at"].isna().any():
-        when = rows["started_at"]
-    place = when.groupby(units_of(fit, "session").codes)
-    rank = place.rank(method="average").to_numpy(float) - 1.0
-    last = np.maximum(place.transform("size").to_numpy(float) - 1.0, 1.0)
-    return np.asarray(np.where(last > 1.0, rank / last - 0.5, 0.0))

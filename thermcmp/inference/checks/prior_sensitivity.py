@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import Array, IntArray
+from thermcmp._types import Array
 from thermcmp.inference.arviz_adapter import smoothed_weights
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.residuals import LEAST_VARIANCE, fitted_rise
@@ -126,35 +126,30 @@ def prior_log_densities(fit: Fit) -> Array:
 
 def log_likelihood(fit: Fit) -> Array:
     """Return the log likelihood of all rows given effects and parameters, shape (S,)."""
-    total = np.zeros(len(fit.draws(fit.parameter_names[0])))
-    for part, mean in fitted_rise(fit):
-        total[part] = np.sum(_log_densities(fit, part, mean), axis=1)
-    if is_informed(fit.design):
-        total += log_jacobian(fit.design, fit.effects, fit.draws(EXPONENT))
-    return total
-
-
-def _log_densities(fit: Fit, part: IntArray, mean: Array) -> Array:
-    """Return the log density or probability of each row at the draws `part`, shape (B, n)."""
     from scipy.special import log_ndtr
     from scipy.stats import t
 
     design, readings = fit.design, readings_of(fit.design)
-    residual = fit.draws(RESIDUAL)[part][:, None]
-    variance = np.maximum(design.run_scatter * residual**2 + readings.variance, LEAST_VARIANCE)
-    scale = np.sqrt(variance)
-    rest = readings.bound - mean
-    out = -0.5 * (rest / scale) ** 2 - np.log(scale) - LOG_SQRT_2PI
-    if design.residuals is Residuals.STUDENT:
-        runs = design.run_scatter > 0
-        degrees = fit.draws(DEGREES)[part][:, None]
-        out[:, runs] = t.logpdf(rest[:, runs], degrees, scale=scale[:, runs])
-    if len(readings.limit):
-        out[:, readings.limit] = log_ndtr(-(rest / scale)[:, readings.limit])
-    if len(readings.step):
-        sd, half = scale[:, readings.step], design.step_k[readings.step] / 2.0
-        # By symmetry both edges are on one side, where the tail keeps its digits.
-        middle = np.abs(rest[:, readings.step])
-        near, far = log_ndtr((half - middle) / sd), log_ndtr((-half - middle) / sd)
-        out[:, readings.step] = near + np.log(-np.expm1(far - near))
-    return np.asarray(out)
+    total = np.zeros(len(fit.draws(fit.parameter_names[0])))
+    for part, mean in fitted_rise(fit):
+        residual = fit.draws(RESIDUAL)[part][:, None]
+        variance = np.maximum(design.run_scatter * residual**2 + readings.variance, LEAST_VARIANCE)
+        scale = np.sqrt(variance)
+        rest = readings.bound - mean
+        out = -0.5 * (rest / scale) ** 2 - np.log(scale) - LOG_SQRT_2PI
+        if design.residuals is Residuals.STUDENT:
+            runs = design.run_scatter > 0
+            degrees = fit.draws(DEGREES)[part][:, None]
+            out[:, runs] = t.logpdf(rest[:, runs], degrees, scale=scale[:, runs])
+        if len(readings.limit):
+            out[:, readings.limit] = log_ndtr(-(rest / scale)[:, readings.limit])
+        if len(readings.step):
+            sd, half = scale[:, readings.step], design.step_k[readings.step] / 2.0
+            # By symmetry both edges are on one side, where the tail keeps its digits.
+            middle = np.abs(rest[:, readings.step])
+            near, far = log_ndtr((half - middle) / sd), log_ndtr((-half - middle) / sd)
+            out[:, readings.step] = near + np.log(-np.expm1(far - near))
+        total[part] = np.sum(out, axis=1)
+    if is_informed(design):
+        total += log_jacobian(design, fit.effects, fit.draws(EXPONENT))
+    return total

@@ -40,11 +40,26 @@ def drawn_weights(
     For a reading at the limit or within a step, the exact value is drawn first, from the
     truncated Student's t.
     """
+    from scipy.special import stdtr, stdtrit
+
     mixed = mixed_rows(fit)
     if not mixed.any():
         return None
-    degrees = fit.draws(DEGREES)[chosen, None]
-    z = _possible_deviation(fit, chosen, mean, rng)
+    # A possible deviation of each reading in scales, up to its sign.
+    design, readings = fit.design, readings_of(fit.design)
+    degrees, scale = fit.draws(DEGREES)[chosen, None], np.sqrt(mixed_scale(fit, chosen))
+    z = (design.rise_k - mean) / scale
+    limit, step = readings.limit, readings.step
+    if len(limit):
+        beyond = stdtr(degrees, (mean[:, limit] - readings.bound[limit]) / scale[:, limit])
+        share = rng.uniform(size=beyond.shape)
+        z[:, limit] = stdtrit(degrees, np.maximum(share * beyond, LEAST_TAIL))
+    if len(step):
+        # By symmetry the deviation lies in the lower tail, which keeps its digits.
+        middle, half = -np.abs(z[:, step]), 0.5 * design.step_k[step] / scale[:, step]
+        low, high = stdtr(degrees, middle - half), stdtr(degrees, middle + half)
+        share = low + rng.uniform(size=low.shape) * (high - low)
+        z[:, step] = stdtrit(degrees, np.maximum(share, LEAST_TAIL))
     drawn = rng.gamma(np.broadcast_to(0.5 * (degrees + 1.0), z.shape)) / (0.5 * (degrees + z**2))
     return np.where(mixed, np.maximum(drawn, LEAST_WEIGHT), 1.0)
 
@@ -81,24 +96,3 @@ def mean_weights(fit: Fit, draws: int) -> tuple[Array, Array]:
                 expected[:, step] = drawn[:, step]
             weight = weight + np.sum(expected, axis=0)
     return np.where(known, weight / len(chosen), 1.0), off / len(chosen)
-
-
-def _possible_deviation(fit: Fit, chosen: IntArray, mean: Array, rng: np.random.Generator) -> Array:
-    """Return a possible deviation of each reading in scales, up to its sign, shape (B, n)."""
-    from scipy.special import stdtr, stdtrit
-
-    design, readings = fit.design, readings_of(fit.design)
-    degrees, scale = fit.draws(DEGREES)[chosen, None], np.sqrt(mixed_scale(fit, chosen))
-    z = (design.rise_k - mean) / scale
-    limit, step = readings.limit, readings.step
-    if len(limit):
-        beyond = stdtr(degrees, (mean[:, limit] - readings.bound[limit]) / scale[:, limit])
-        share = rng.uniform(size=beyond.shape)
-        z[:, limit] = stdtrit(degrees, np.maximum(share * beyond, LEAST_TAIL))
-    if len(step):
-        # By symmetry the deviation lies in the lower tail, which keeps its digits.
-        middle, half = -np.abs(z[:, step]), 0.5 * design.step_k[step] / scale[:, step]
-        low, high = stdtr(degrees, middle - half), stdtr(degrees, middle + half)
-        share = low + rng.uniform(size=low.shape) * (high - low)
-        z[:, step] = stdtrit(degrees, np.maximum(share, LEAST_TAIL))
-    return z

@@ -61,7 +61,7 @@ def factorise(start: IntArray, cut: IntArray, target: IntArray, a: Array) -> Non
 def _subtract_from_single_tail(
     entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array
 ) -> None:
-    """Do the same for one large system: each row is summed first, then subtracted once."""
+    """Subtract for a single large system: each row is summed first, then subtracted once."""
     corner, total, e = len(at), np.zeros(tail), 0
     while e < len(entry):
         row = at[entry[e]]
@@ -141,7 +141,7 @@ def backward(
 def _invert_single_tail_part(
     entry: IntArray, low: IntArray, at: IntArray, tail: int, a: Array, z: Array
 ) -> None:
-    """Do the same for one large system."""
+    """Start the inverse's entries of a single large system."""
     corner = len(at)
     for e in range(len(entry)):
         i, first = entry[e], low[e]

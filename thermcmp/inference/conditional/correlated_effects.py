@@ -45,17 +45,7 @@ def correlation(partial: NDArray[Any], size: int) -> NDArray[Any]:
 
 
 class Links:
-    """Prepared links of a problem.
-
-    Attributes
-    ----------
-    rows, columns : ndarray of int, shape (E,)
-        Pairs of effects with an off-diagonal entry of the prior precision.
-    linked : ndarray of int, shape (D,)
-        Effects whose prior precision is not one.
-    partials : int
-        Number of partial correlations P.
-    """
+    """Prepared links of a problem, with P partial correlations."""
 
     def __init__(self, links: Sequence[Link]) -> None:
         self._links = tuple(links)
@@ -66,8 +56,10 @@ class Links:
             for members, effects in link.blocks
             for i, j in _pairs(len(members))
         ]
+        #: Pairs of effects with an off-diagonal entry of the prior precision, shape (E,).
         self.rows = np.concatenate([none, *(pair[0] for pair in pairs)])
         self.columns = np.concatenate([none, *(pair[1] for pair in pairs)])
+        #: Effects whose prior precision is not 1, shape (D,).
         self.linked = np.concatenate(
             [none, *(e.T.ravel() for link in links for _, e in link.blocks)]
         )

@@ -68,12 +68,7 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
     cut = start[1:] - np.bincount(column[at >= 0], minlength=len(node))
     by_row = np.argsort(at, kind="stable")[np.sum(at < 0) :]
     i, j = np.tril_indices(t)
-    keys = np.concatenate(
-        [
-            place[row] * count + column,
-            place[tail[i]] * count + place[tail[j]],
-        ]
-    )
+    keys = np.concatenate([place[row] * count + column, place[tail[i]] * count + place[tail[j]]])
     slots = np.concatenate([np.arange(start[-1]), start[-1] + i * t + j])
     sorting = np.argsort(keys)
     keys, slots = keys[sorting], slots[sorting]
@@ -84,7 +79,13 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
         key = np.maximum(first, second) * count + np.minimum(first, second)
         return np.asarray(slots[np.searchsorted(keys, key)])
 
-    first, second = _pairs(start, cut, column)
+    # The pairs of slots (i, j <= i) below each column's diagonal, j before the cut.
+    every = np.arange(start[-1])
+    pairs = np.minimum(every + 1, cut[column]) - (start[column] + 1)
+    pairs[start[:-1]] = 0
+    first = np.repeat(every, pairs)
+    within = np.arange(len(first)) - np.repeat(np.cumsum(pairs) - pairs, pairs)
+    second = start[column[first]] + 1 + within
     target, response = slot(row[first], row[second]), np.flatnonzero(row == tail[-1])
     return Elimination(
         node,
@@ -99,16 +100,6 @@ def eliminate(count: int, rows: IntArray, columns: IntArray, last: IntArray) -> 
         tail,
         slot(rows, columns),
     )
-
-
-def _pairs(start: IntArray, cut: IntArray, column: IntArray) -> tuple[IntArray, IntArray]:
-    """Return the pairs of slots (i, j <= i) below each column's diagonal, j before the cut."""
-    slot = np.arange(start[-1])
-    count = np.minimum(slot + 1, cut[column]) - (start[column] + 1)
-    count[start[:-1]] = 0
-    first = np.repeat(slot, count)
-    within = np.arange(len(first)) - np.repeat(np.cumsum(count) - count, count)
-    return first, start[column[first]] + 1 + within
 
 
 def _order(

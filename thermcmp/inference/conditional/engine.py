@@ -71,7 +71,7 @@ class Target:
         self.ends = (exponents, exponents + spreads - sets, exponents + spreads)
         expected = self.ends[2] + kernel.links.partials
         if len(self.priors) != expected:
-            raise EngineError(f"{expected} priors are needed, {len(self.priors)} were given.")
+            raise EngineError(f"{expected} priors are needed, not {len(self.priors)}.")
 
     def points(self, z: Array) -> Points:
         """Return the parameter points at coordinates `z`, shape (B, d)."""
@@ -119,8 +119,16 @@ def _maximum(target: Target, start: Array) -> tuple[float, Array]:
     """Return the value and the coordinates (d,) of the maximum reached from a start."""
     from scipy.optimize import minimize
 
-    # Coordinates of equal stiffness spare the search from learning their scales.
-    stiffness = _stiffness(target)
+    # Coordinates of equal stiffness spare the search from learning their scales. The stiffness is
+    # an upper bound of the inverse posterior standard deviation: the information is one for the
+    # prior and two for each effect or row of a spread.
+    problem, partials = target.kernel.problem, target.kernel.links.partials
+    rows = np.bincount(np.broadcast_to(target.kernel.set_of, len(problem.y)))
+    spreads = len(problem.spreads) - problem.sets
+    effects = np.bincount(problem.scale_of[problem.scale_of >= 0], minlength=spreads)
+    exponents = rows if target.has_exponent else rows[:0]
+    counts = np.concatenate([exponents, effects, rows, np.full(partials, effects.max(initial=0))])
+    stiffness = np.sqrt(1.0 + 2.0 * counts)
 
     def negative(x: Array) -> tuple[float, Array]:
         value, slope = target.value_and_gradient((x / stiffness)[None, :])
@@ -138,54 +146,32 @@ def _maximum(target: Target, start: Array) -> tuple[float, Array]:
     return -float(optimum.fun), np.asarray(optimum.x / stiffness)
 
 
-def _stiffness(target: Target) -> Array:
-    """Return an upper bound of each coordinate's inverse posterior standard deviation, (d,).
-
-    The information is one for the prior and two for each effect or row of a spread.
-    """
-    problem, partials = target.kernel.problem, target.kernel.links.partials
-    rows = np.bincount(np.broadcast_to(target.kernel.set_of, len(problem.y)))
-    spreads = len(problem.spreads) - problem.sets
-    effects = np.bincount(problem.scale_of[problem.scale_of >= 0], minlength=spreads)
-    exponents = rows if target.has_exponent else rows[:0]
-    counts = np.concatenate([exponents, effects, rows, np.full(partials, effects.max(initial=0))])
-    return np.sqrt(1.0 + 2.0 * counts)
-
-
 def run_conditional(
-    problem: GaussianProblem,
-    priors: Sequence[Prior],
-    *,
-    draws: int = 4000,
-    seed: int | None = None,
+    problem: GaussianProblem, priors: Sequence[Prior], *, draws: int = 4000, seed: int | None = None
 ) -> ConditionalDraws:
     """Return posterior draws of parameters and effects."""
+    rng = np.random.default_rng(seed)
     with one_blas_thread():
-        return _explore(problem, priors, draws, np.random.default_rng(seed))
-
-
-def _explore(
-    problem: GaussianProblem, priors: Sequence[Prior], draws: int, rng: np.random.Generator
-) -> ConditionalDraws:
-    """Find the mode, adapt the proposal, weight, resample and draw the effects."""
-    kernel = Kernel(problem)
-    target = Target(kernel, priors)
-    mode, factor = find_mode(target, rng)
-    if kernel.size >= LARGE:
-        drawn = _by_surrogate(target, mode, factor, draws, rng)
-        if drawn.weighted.can_be_kept:
-            return drawn
-    start, d = _first_proposal(mode, factor, large=kernel.size >= LARGE), len(mode)
-    # With many rows the proposal needs little adaptation; with many parameters the effective
-    # share of the points is lower.
-    effort = Effort(rounds=1, size=32 * d, count=_expensive_count(draws))
-    if kernel.size < LARGE:
-        effort = Effort(rounds=3, size=max(400, 50 * d), count=draws if d > MANY else draws // 2)
-    weighted = sample(target.log_density, start, effort, rng)
-    picked = systematic(weighted.weights, draws, rng)
-    effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
-    order = rng.permutation(draws)
-    return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
+        kernel = Kernel(problem)
+        target = Target(kernel, priors)
+        mode, factor = find_mode(target, rng)
+        if kernel.size >= LARGE:
+            drawn = _by_surrogate(target, mode, factor, draws, rng)
+            if drawn.weighted.can_be_kept:
+                return drawn
+        start, d = _first_proposal(mode, factor, large=kernel.size >= LARGE), len(mode)
+        # With many rows the proposal needs little adaptation; with many parameters the effective
+        # share of the points is lower.
+        effort = Effort(rounds=1, size=32 * d, count=_expensive_count(draws))
+        if kernel.size < LARGE:
+            effort = Effort(
+                rounds=3, size=max(400, 50 * d), count=draws if d > MANY else draws // 2
+            )
+        weighted = sample(target.log_density, start, effort, rng)
+        picked = systematic(weighted.weights, draws, rng)
+        effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
+        order = rng.permutation(draws)
+        return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
 
 
 def _by_surrogate(

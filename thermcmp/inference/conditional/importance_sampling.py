@@ -183,10 +183,7 @@ class Effort:
 
 
 def sample(
-    log_target: Callable[[Array], Array],
-    start: Mixture,
-    effort: Effort,
-    rng: np.random.Generator,
+    log_target: Callable[[Array], Array], start: Mixture, effort: Effort, rng: np.random.Generator
 ) -> Weighted:
     """Adapt the mixture to the target, then draw from it.
 
@@ -231,7 +228,11 @@ def placed_mixture(x: Array, weights: Array, rng: np.random.Generator) -> Mixtur
     # A draw that outweighs all others reveals what the proposal missed, such as a second mode;
     # its neighbours show the width (Raftery & Bao, Biometrics 66 (2010) 1162-1173).
     heaviest = y[np.argmax(weights)]
-    local = _local_covariance(y, weights, heaviest, scale)
+    apart = y - heaviest
+    distance = np.einsum("ni,ij,nj->n", apart, np.linalg.pinv(scale), apart)
+    near = np.argsort(distance)[: max(2 * y.shape[1], len(y) // 20)]
+    share = 0.5 * weights[near] / np.sum(weights[near]) + 0.5 / len(near)
+    local = (share[:, None] * apart[near]).T @ apart[near]
     wide = safe_cholesky((1 - SPREAD**2) * scale)
     return Mixture(
         (1.0 - DEFENSIVE) * np.append(np.full(COMPONENTS, 0.9 / COMPONENTS), 0.1),
@@ -239,15 +240,6 @@ def placed_mixture(x: Array, weights: Array, rng: np.random.Generator) -> Mixtur
         np.concatenate([np.repeat(wide[None], COMPONENTS, axis=0), safe_cholesky(local)[None]]),
         warp,
     )
-
-
-def _local_covariance(y: Array, weights: Array, centre: Array, scale: Array) -> Array:
-    """Return the weighted covariance, about a centre, of the draws nearest to it."""
-    apart = y - centre
-    distance = np.einsum("ni,ij,nj->n", apart, np.linalg.pinv(scale), apart)
-    near = np.argsort(distance)[: max(2 * y.shape[1], len(y) // 20)]
-    share = 0.5 * weights[near] / np.sum(weights[near]) + 0.5 / len(near)
-    return (share[:, None] * apart[near]).T @ apart[near]
 
 
 def _cleaned(log_weights: Array) -> Array:

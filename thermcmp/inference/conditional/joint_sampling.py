@@ -16,11 +16,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
-from thermcmp.inference.conditional.engine import (
-    ConditionalDraws,
-    run_conditional,
-    systematic,
-)
+from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional, systematic
 from thermcmp.inference.conditional.importance_sampling import (
     DEFENSIVE,
     Effort,
@@ -49,8 +45,8 @@ class JointDraws:
     def effective_size(self) -> float:
         """Effective sample size of the worst sensor.
 
-        The losses of its own and of the joint weights add up. Quantities of several sensors
-        are no worse, since the errors of the sensors are independent.
+        The losses of its separate weights and of the joint weights add up. Quantities of several
+        sensors are no worse, since the errors of the sensors are independent.
         """
         losses = [1.0 / weighted.effective_size for weighted in self.alone] or [0.0]
         return 1.0 / (1.0 / self.draws.weighted.effective_size + max(losses))
@@ -65,10 +61,7 @@ def run_joint(
     with one_blas_thread():
         size = coupling.partials
         start = Mixture(
-            np.array([1.0 - DEFENSIVE]),
-            np.zeros((1, size)),
-            np.eye(size)[None],
-            Warp.none(size),
+            np.array([1.0 - DEFENSIVE]), np.zeros((1, size)), np.eye(size)[None], Warp.none(size)
         )
         weighted = sample(coupling.log_density, start, Effort(2, ROUND, draws), rng)
         if weighted.can_be_kept and all(part.can_be_kept for part in coupling.weighted):

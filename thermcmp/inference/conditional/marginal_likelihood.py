@@ -81,15 +81,10 @@ class Readings:
 
 
 class Kernel:
-    """Prepared algebra of one problem.
+    """Prepared algebra of a problem.
 
-    Parameters
-    ----------
-    problem : GaussianProblem
-        The problem.
-    pairs : tuple of (rows, columns), optional
-        Pairs of effects whose covariance is needed beyond those that a row touches;
-        `extra_slot` is their place in the factor's inverse.
+    The covariance of the effects `pairs`, (rows, columns), is needed beyond that of effects which
+    a row touches; `extra_slot` is their place in the factor's inverse.
     """
 
     def __init__(self, problem: GaussianProblem, pairs: tuple[IntArray, IntArray] = NONE) -> None:
@@ -241,21 +236,9 @@ class _EntrySums:
 
 
 class Solved:
-    """The factorised system of a batch of points.
+    """The factorised system of B points, with the problem's responses or other `readings`.
 
-    Parameters
-    ----------
-    kernel : Kernel
-        Algebra of the problem.
-    points : Points
-        The B points.
-    readings : Readings, optional
-        Responses, where they differ from the problem's.
-
-    Raises
-    ------
-    EngineError
-        If the system is singular: effects are aliased even with their priors.
+    A singular system, of effects aliased even with their priors, is an `EngineError`.
     """
 
     def __init__(self, kernel: Kernel, points: Points, readings: Readings | None = None) -> None:

@@ -5,7 +5,7 @@
 
 ``f_ij`` is 1, or the row's airflow term h_i(m) for the columns marked `flow`.
 Every effect b belongs to a spread (zero mean, standard deviation tau_k) or is
-fixed, with a normal or flat prior of its own. Rows may form several sets, such as
+fixed, with a normal or flat prior. Rows may form several sets, such as
 those of several sensors, each with its own m and sigma; effects of several spreads
 may be linked by a correlation.
 """

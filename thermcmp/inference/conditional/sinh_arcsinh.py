@@ -73,12 +73,7 @@ def _fit_coordinate(x: Array, weights: Array) -> tuple[float, float, float, floa
         value = weights @ (0.5 * y**2 - np.log(steep) + np.log(root)) - p[3] + p[1]
         pull = weights * (y * steep - y / steep)
         along = pull * tail / root + weights * t / root**2
-        slope = [
-            -np.sum(along) / scale,
-            1.0 - along @ t,
-            -np.sum(pull),
-            tail * (pull @ bent) - 1.0,
-        ]
+        slope = [-np.sum(along) / scale, 1.0 - along @ t, -np.sum(pull), tail * (pull @ bent) - 1.0]
         return float(value), np.array(slope)
 
     start = np.array([mean, np.log(max(size, 0.05)), 0.0, 0.0])

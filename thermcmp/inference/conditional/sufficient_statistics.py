@@ -22,19 +22,17 @@ from thermcmp.inference.conditional.problem import GaussianProblem
 
 
 class Collapsed:
-    """The rows of a problem as C cells.
-
-    Attributes
-    ----------
-    cells : ndarray of int, shape (C, a)
-        Effects that each cell touches.
-    rows, columns : ndarray of int, shape (E,)
-        Entries of WᵀDW that some row touches, rows >= columns.
-    """
+    """The rows of a problem as C cells."""
 
     def __init__(self, problem: GaussianProblem) -> None:
-        cell, first = _cells(problem.columns, problem.effect_count)
-        self.cells = problem.columns[first]
+        import pandas as pd
+
+        # The cell of each row.
+        cell = np.zeros(len(problem.columns), np.intp)
+        for place in problem.columns.T:
+            cell = pd.factorize(cell * problem.effect_count + place)[0].astype(np.intp)
+        #: Effects that each cell touches, shape (C, a).
+        self.cells = problem.columns[~pd.Series(cell).duplicated().to_numpy()]
         values, power, place_kind = _kinds(problem)
         # Every ordered pair of a cell's places whose first effect is not before the second.
         c, a = self.cells.shape
@@ -44,6 +42,7 @@ class Collapsed:
         key = self.cells[owner, left].astype(np.int64) * problem.effect_count
         key += self.cells[owner, right]
         keys, entry = np.unique(key, return_inverse=True)
+        #: Entries of WᵀDW that some row touches, rows >= columns, shape (E,).
         self.rows = (keys // problem.effect_count).astype(np.intp)
         self.columns = (keys % problem.effect_count).astype(np.intp)
         k, m = np.triu_indices(len(power))
@@ -146,16 +145,6 @@ class _Sums:
     def transposed(self, x: Array) -> Array:
         """Apply the transposed map, from (targets, B) to (n, B)."""
         return np.asarray(self.to_rows @ (self.out_of @ x))
-
-
-def _cells(columns: IntArray, count: int) -> tuple[IntArray, IntArray]:
-    """Return the cell of each row, shape (n,), and the first row of each cell."""
-    import pandas as pd
-
-    cell = np.zeros(len(columns), np.int64)
-    for place in columns.T:
-        cell = pd.factorize(cell * count + place)[0]
-    return cell.astype(np.intp), np.flatnonzero(~pd.Series(cell).duplicated().to_numpy())
 
 
 def _kinds(problem: GaussianProblem) -> tuple[Array, IntArray, IntArray]:

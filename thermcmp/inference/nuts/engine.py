@@ -60,7 +60,13 @@ def pymc_model(design: Design) -> Any:
     readings = readings_of(design)
     with pm.Model() as model:
         data = {name: pm.Data(name, value) for name, value in _data(design).items()}
-        exponent = _exponent(design.priors[EXPONENT])
+        prior = design.priors[EXPONENT]
+        if not isinstance(prior, Normal):
+            raise TypeError("the airflow exponent has a normal prior")
+        # A shifted standard normal, so that no chain starts far outside the prior: an exponent and
+        # an airflow baseline of opposite sign would fit nearly as well.
+        coordinate = pm.Normal(f"{EXPONENT} coordinate")
+        exponent = pm.Deterministic(EXPONENT, prior.mean + prior.sd * coordinate)
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
         priors = [design.priors[term.spread] for term in design.terms]
         scales = np.array([prior.scale for prior in priors if isinstance(prior, HalfNormal)])
@@ -170,11 +176,8 @@ def _log_likelihoods(
 class Sampler:
     """A model compiled once, for many campaigns of one design.
 
-    Parameters
-    ----------
-    design : Design
-        The first campaign. Others may differ in the rises and in which rows are at the limit;
-        with intervals or Student's t in the rises only.
+    Later campaigns may differ in the rises and in which rows are at the limit; with intervals or
+    Student's t in the rises only.
     """
 
     def __init__(self, design: Design) -> None:
@@ -193,12 +196,7 @@ class Sampler:
                 self._compiled = nutpie.compile_pymc_model(self._model)
 
     def sample(
-        self,
-        design: Design,
-        *,
-        draws: int = 1000,
-        chains: int = 4,
-        seed: int | None = None,
+        self, design: Design, *, draws: int = 1000, chains: int = 4, seed: int | None = None
     ) -> NutsDraws:
         """Return draws for one campaign."""
         tune = max(draws, LEAST_TUNING)
@@ -271,19 +269,6 @@ def quiet() -> Iterator[None]:
     with warnings.catch_warnings(), without_notice():
         warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
         yield
-
-
-def _exponent(prior: Prior) -> Any:
-    """Return the exponent as a shifted standard normal, so that no chain starts far outside it.
-
-    An exponent and an airflow baseline of opposite sign would fit nearly as well.
-    """
-    import pymc as pm
-
-    if not isinstance(prior, Normal):
-        raise TypeError("the airflow exponent has a normal prior")
-    coordinate = pm.Normal(f"{EXPONENT} coordinate")
-    return pm.Deterministic(EXPONENT, prior.mean + prior.sd * coordinate)
 
 
 def _variable(name: str, prior: Prior) -> Any:

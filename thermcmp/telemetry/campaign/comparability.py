@@ -23,23 +23,16 @@ def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
     """Return what no single run can show and what speaks against comparing the runs."""
     cautions: list[str] = []
     for sensor, rows in results.groupby("sensor", dropna=False, observed=True, sort=False):
-        if not cautions:
-            cautions += _unequal_power(rows)
+        power = rows["power_w"].to_numpy(dtype=float)
+        if not cautions and len(rows) > 1 and not np.ptp(power) <= _POWER_SHARE * np.median(power):
+            low, high = (rows["run"].iloc[int(i)] for i in (np.argmin(power), np.argmax(power)))
+            cautions.append(
+                f"power was not held across runs: {power.min():.0f} W in {low} to "
+                f"{power.max():.0f} W in {high}; compare thermal resistances, not temperatures"
+            )
         cautions += _same_reading(str(sensor), rows)
         cautions += _follows_order(str(sensor), rows)
     return tuple(cautions)
-
-
-def _unequal_power(rows: pd.DataFrame) -> list[str]:
-    """Return a caution where power was not held across runs."""
-    power = rows["power_w"].to_numpy(dtype=float)
-    if len(power) < 2 or np.ptp(power) <= _POWER_SHARE * np.median(power):
-        return []
-    low, high = rows["run"].iloc[int(np.argmin(power))], rows["run"].iloc[int(np.argmax(power))]
-    return [
-        f"power was not held across runs: {power.min():.0f} W in {low} to {power.max():.0f} W in "
-        f"{high}; compare thermal resistances, not temperatures"
-    ]
 
 
 def _same_reading(sensor: str, rows: pd.DataFrame) -> list[str]:

@@ -117,9 +117,17 @@ def reduce_logs(
     roles = dict.fromkeys(log.role for run in sheet for log in run.instruments)
     like = Task(None, (), reading, reader, protocol or Protocol(), joinings(instruments, roles), {})
     tasks, orphans = _tasks(paths, sheet, like)
-    outcomes = list(_shown(_mapped(tasks, executor), len(tasks), progress))
+    outcomes = list(_outcomes(tasks, executor, progress))
     order = {run.name: i for i, run in enumerate(sheet)}
-    results = _joined([row for outcome in outcomes for row in outcome.rows], order)
+    reduced = sorted(
+        (rows for outcome in outcomes for rows in outcome.rows),
+        key=lambda rows: order[str(rows[0]["run"])],
+    )
+    names = list(dict.fromkeys(name for rows in reduced for name in rows[0]))
+    records = [record for rows in reduced for record in rows]
+    results = pd.DataFrame(records, columns=names or ["run", *MEASURED])
+    if reduced:
+        results["started_at"] = pd.to_datetime(results["started_at"], utc=True)
     refused = [record for outcome in outcomes for record in outcome.refused]
     refused.sort(key=lambda record: order.get(record["run"], len(order)))
     refused += [
@@ -158,10 +166,15 @@ def _tasks(
 ) -> tuple[list[Task], list[Path]]:
     """Return a task per log, whatever the number of its runs, and the logs without a run."""
     files = {run.file for run in sheet} | {log.file for run in sheet for log in run.instruments}
-    by_file = {file: _log_of(file, paths) for file in files}
+    by_file: dict[str, str | None] = {}
+    for file in files:
+        # A run sheet may name a log by the end of its path.
+        parts = Path(file).parts
+        hits = [path for path in paths if path.parts[-len(parts) :] == parts]
+        by_file[file] = str(hits[0]) if len(hits) == 1 else None
     runs_of: dict[str, list[Run]] = {}
     for run in sheet:
-        # Two names may be of one log; a log that is not there has its name alone.
+        # Two names may mean the same log; a missing log is known by its name only.
         runs_of.setdefault(str(by_file[run.file] or run.file), []).append(run)
     tasks = [
         replace(
@@ -178,50 +191,26 @@ def _tasks(
     return tasks, [path for path in paths if str(path) not in used]
 
 
-def _log_of(file: str, paths: Sequence[Path]) -> str | None:
-    """Return the one path that ends with a name as written in a run sheet."""
-    parts = Path(file).parts
-    hits = [path for path in paths if path.parts[-len(parts) :] == parts]
-    return str(hits[0]) if len(hits) == 1 else None
-
-
-def _mapped(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Outcome]:
-    """Reduce the logs, here or by an executor."""
-    if executor is None:
-        yield from map(reduce_log, tasks)
-        return
-    futures = deque(executor.submit(reduce_log, task) for task in tasks)
-    while futures:
+def _outcomes(
+    tasks: Sequence[Task], executor: Executor | None, progress: bool
+) -> Iterable[Outcome]:
+    """Reduce the logs, here or by an executor, under a progress bar."""
+    outcomes: Iterator[Outcome] = map(reduce_log, tasks)
+    if executor is not None:
+        futures = deque(executor.submit(reduce_log, task) for task in tasks)
         # A future that is kept keeps its outcome too.
-        yield futures.popleft().result()
-
-
-def _shown(outcomes: Iterator[Outcome], total: int, progress: bool) -> Iterator[Outcome]:
-    """Show a progress bar while outcomes come in."""
+        outcomes = (futures.popleft().result() for _ in tasks)
     if not progress:
-        yield from outcomes
-        return
+        return outcomes
     from rich.console import Console
     from rich.progress import track
 
     console = Console(stderr=True)
-    yield from track(
+    return track(
         outcomes,
         "Reducing logs",
-        total,
+        len(tasks),
         console=console,
         transient=True,
         disable=not console.is_terminal,
     )
-
-
-def _joined(runs: list[list[dict[str, Any]]], order: Mapping[str, int]) -> pd.DataFrame:
-    """Join result rows in the run sheet's order."""
-    if not runs:
-        return pd.DataFrame(columns=["run", *MEASURED])
-    runs = sorted(runs, key=lambda rows: order[str(rows[0]["run"])])
-    records = [record for rows in runs for record in rows]
-    names = list(dict.fromkeys(name for rows in runs for name in rows[0]))
-    joined = pd.DataFrame(records, columns=names)
-    joined["started_at"] = pd.to_datetime(joined["started_at"], utc=True)
-    return joined

@@ -31,7 +31,7 @@ RUN_COLUMNS: Final = (
     Column("to_s", Kind.NUMBER, "end of the run in its log", "s"),
 )
 
-#: Endings of columns about the log of a further instrument, and one that is none.
+#: Endings of columns about the log of a further instrument, and a column that only looks like one.
 FILE_ENDING: Final = "_file"
 OFFSET_ENDING: Final = "_offset_s"
 _NO_INSTRUMENT: Final = "source_file"
@@ -42,39 +42,20 @@ RunSheet = Source
 
 @dataclass(frozen=True, slots=True)
 class InstrumentLog:
-    """The log of a further instrument of a run.
+    """The log of a further instrument of a run."""
 
-    Attributes
-    ----------
-    role : str
-        The instrument, as the run sheet's column names it.
-    file : str
-        Name of the log as written.
-    offset_s : float or None
-        What must be added to its times [s]; None where it is not stated.
-    """
-
-    role: str
-    file: str
-    offset_s: float | None
+    role: str  #: the instrument, as the run sheet's column names it
+    file: str  #: name of the log as written
+    offset_s: float | None  #: what must be added to its times [s]; None where it is not stated
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One row of a run sheet.
+    """One row of a run sheet."""
 
-    Attributes
-    ----------
-    file : str
-        Name of the log as written.
-    row : int
-        Row number as the user sees it.
-    values : mapping of str to object
-        All columns that are filled in, in the units of their names, but those of `instruments`.
-    """
-
-    file: str
-    row: int
+    file: str  #: name of the log as written
+    row: int  #: row number as the user sees it
+    #: All columns that are filled in, in the units of their names, but those of `instruments`.
     values: Mapping[str, Any]
     instruments: tuple[InstrumentLog, ...] = ()
 
@@ -86,8 +67,15 @@ class Run:
 
 def read_run_sheet(sheet: RunSheet) -> list[Run]:
     """Read a run sheet."""
-    table = _table(sheet)
-    faults = list(table.faults)
+    try:
+        table = parse_small_table(sheet, RUN_COLUMNS, free=_free_column)
+    except InputError as error:
+        raise InputError(_UNUSABLE, map(_without_argument, error.faults)) from None
+    except OSError as error:
+        file = None if isinstance(sheet, pd.DataFrame) else Path(fspath(sheet)).name
+        fault = Fault(f"it cannot be read: {error}", "give a CSV or Excel file", file)
+        raise InputError(_UNUSABLE, [fault]) from None
+    faults = list(map(_without_argument, table.faults))
     runs = []
     seen: dict[tuple[str, str], int] = {}
     for row in table.rows:
@@ -102,8 +90,8 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
         ]
         key = (values.get("lab", ""), str(values.get("run")))
         if key in seen:
-            words = f"the run stands in row {seen[key]} too"
-            fix = "a repeat is a run of its own"
+            words = f"the run is also in row {seen[key]}"
+            fix = "give each repeat a run id"
             faults.append(table.fault(words, fix, row.number, "run", key[1]))
         seen[key] = row.number
         runs.append(Run(values.get("file", ""), row.number, values, instruments))
@@ -112,19 +100,6 @@ def read_run_sheet(sheet: RunSheet) -> list[Run]:
     if faults:
         raise InputError(_UNUSABLE, faults)
     return runs
-
-
-def _table(sheet: RunSheet) -> SmallTable:
-    """Load a run sheet; one that cannot be read is refused as such."""
-    try:
-        table = parse_small_table(sheet, RUN_COLUMNS, free=_free_column)
-    except InputError as error:
-        raise InputError(_UNUSABLE, map(_without_argument, error.faults)) from None
-    except OSError as error:
-        file = None if isinstance(sheet, pd.DataFrame) else Path(fspath(sheet)).name
-        fault = Fault(f"it cannot be read: {error}", "give a CSV or Excel file", file)
-        raise InputError(_UNUSABLE, [fault]) from None
-    return replace(table, faults=tuple(map(_without_argument, table.faults)))
 
 
 def _without_argument(fault: Fault) -> Fault:

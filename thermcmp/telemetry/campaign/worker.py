@@ -19,15 +19,12 @@ from thermcmp.telemetry.steady_state.protocol import Protocol
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
 REFUSED_COLUMNS: Final = ("file", "run", "sensor", "reason", "second")
-NOT_FOUND: Final = "not found, or there are several of this name"
+NOT_FOUND: Final = "not found, or several files have this name"
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One log and its runs: all that a worker needs.
-
-    Paths of further instruments' logs are by the name in the run sheet; None if not found.
-    """
+    """One log and its runs: all that a worker needs."""
 
     path: str | None
     runs: tuple[Run, ...]
@@ -35,14 +32,15 @@ class Task:
     reader: str | TelemetryReader | None
     protocol: Protocol
     instruments: Mapping[str, Joining]
+    #: Path of each further instrument's log by its name in the run sheet; None if not found.
     instrument_paths: Mapping[str, str | None]
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a worker found: small, so that memory stays flat over many logs.
+    """Outcome of one log, small so that memory stays flat over many logs.
 
-    The result rows of each run as records: a frame of a few rows takes ten times as much.
+    Result rows are records, since a frame of a few rows takes ten times as much memory.
     """
 
     rows: list[list[dict[str, Any]]]

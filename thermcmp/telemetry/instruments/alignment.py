@@ -26,21 +26,11 @@ _LARGEST_GRID: Final = 200_000
 
 @dataclass(frozen=True, slots=True)
 class ClockOffset:
-    """Offset between two clocks.
+    """Offset between two clocks."""
 
-    Attributes
-    ----------
-    offset_s : float
-        What must be added to the other clock's times [s].
-    uncertainty_s : float
-        Half the width over which the match is as good as it gets [s].
-    correlation : float
-        How well the two records match at that offset.
-    """
-
-    offset_s: float
-    uncertainty_s: float
-    correlation: float
+    offset_s: float  #: what must be added to the other clock's times [s]
+    uncertainty_s: float  #: half the width over which the match is as good as it gets [s]
+    correlation: float  #: how well the two records match at that offset
 
 
 def join_instruments(

@@ -29,24 +29,16 @@ _JOINING_OPTIONS: Final = ("reader", "tolerance_s", "offset_from", "largest_offs
 
 @dataclass(frozen=True, slots=True)
 class Joining:
-    """How an instrument's logs are read and joined.
-
-    Attributes
-    ----------
-    tolerance_s : float
-        A reading counts for a time that is no further away [s].
-    offset_from : tuple of str, optional
-        Column of the card's log and column of the instrument's that move together, from
-        which a clock offset is measured where the run sheet states none.
-    largest_offset_s : float
-        Largest offset that is looked for [s].
-    """
+    """How an instrument's logs are read and joined."""
 
     reading: Reading
     reader: str | TelemetryReader | None = None
+    #: A reading counts for a time that is no further away [s].
     tolerance_s: float = USUAL_TOLERANCE_S
+    #: Column of the card's log and column of the instrument's that move together, from which a
+    #: clock offset is measured where the run sheet states none.
     offset_from: tuple[str, str] | None = None
-    largest_offset_s: float = _LARGEST_OFFSET_S
+    largest_offset_s: float = _LARGEST_OFFSET_S  #: largest offset that is looked for [s]
 
 
 def joinings(
@@ -72,10 +64,10 @@ def joinings(
 def with_instrument(
     frame: pd.DataFrame, role: str, path: Path, offset_s: float | None, joining: Joining
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
-    """Return a card's log joined with an instrument's.
+    """Return a card's log joined with an instrument's, and notes about the match.
 
-    Times are matched by date where both logs have one, else by the seconds since the first
-    reading of each. Beside the frame stand notes.
+    Times are matched by date where both logs have dates, else by the seconds since the first
+    reading of each.
     """
     record = read_record(path, joining.reading, joining.reader)
     other = record.frame

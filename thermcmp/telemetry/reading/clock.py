@@ -31,20 +31,12 @@ TIME_COLUMNS: Final = ("elapsed_s", "recorded_at", "time_of_day_s")
 
 @dataclass(slots=True)
 class Clock:
-    """Running state of one device's clock.
-
-    Attributes
-    ----------
-    local : bool
-        Whether a daylight-saving change moves the times.
-    of_day : bool
-        Whether the times start again at midnight.
-    """
+    """Running state of one device's clock."""
 
     reading: Reading
     book: Notebook
-    local: bool
-    of_day: bool
+    local: bool  #: whether a daylight-saving change moves the times
+    of_day: bool  #: whether the times start again at midnight
     _last_raw: float = field(default=np.nan)
     _last_time_s: float = field(default=0.0)
     _segment: int = field(default=0)

@@ -173,7 +173,7 @@ def _field(
     cell_unit = _cell_unit(samples.get(position, ()))
     wrong = next((u for u in (unit, cell_unit) if u and u.dimension is not dimension), None)
     if wrong is not None:
-        message = f"the log gives it in {wrong.symbol}"
+        message = f"its unit in the log is {wrong.symbol}"
         fix = "name it by its actual unit, or correct which column it is read from"
         faults.append(Fault(message, fix, file, None, name, heading))
     elif unit is None and cell_unit is None and bracket is not None:

@@ -25,20 +25,12 @@ _TAIL_LINES: Final = 40
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is read from a text log, and how.
-
-    Attributes
-    ----------
-    time : TimeForm or None
-        None if the log has no times and its period is stated.
-    notes : tuple of str
-        Unread columns that a user may miss.
-    """
+    """What is read from a text log, and how."""
 
     fields: tuple[Field, ...]
     styles: dict[str, NumberStyle]
-    time: TimeForm | None
-    notes: tuple[str, ...] = ()
+    time: TimeForm | None  #: None if the log has no times and its period is stated
+    notes: tuple[str, ...] = ()  #: unread columns that a user may miss
 
     def has(self, name: str) -> bool:
         """Return whether a column is read."""

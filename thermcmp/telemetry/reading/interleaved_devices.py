@@ -16,7 +16,7 @@ from thermcmp.telemetry.reading.options import Reading
 
 #: Cells of a column from which ids are recognised.
 _HEAD_LINES: Final = 120
-#: Ids that recur this often in one order are those of several devices.
+#: Ids that recur this often in the same order belong to several devices.
 _LEAST_CYCLES: Final = 5
 
 
@@ -27,7 +27,7 @@ def refuse_interleaved(
     reading: Reading,
     file: str,
 ) -> None:
-    """Refuse rows of several devices that would be read as those of one."""
+    """Refuse a log of several devices that would be read as one device."""
     if reading.one_device or any(f.name == DEVICE for f in fields):
         return
     for position in sorted(samples.keys() - {f.position for f in fields}):

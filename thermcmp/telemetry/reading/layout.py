@@ -35,27 +35,14 @@ _LEAST_SCORE: Final = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How lines are split and what their fields are called.
+    """How lines are split and what their fields are called."""
 
-    Attributes
-    ----------
-    delimiter : str
-        One blank means any run of blanks, two mean two or more.
-    headings : tuple of str
-        Heading of each field; empty where it has none.
-    data_line : int
-        Line number of the first reading.
-    heading_rows : tuple of tuple of str
-        Cells of the heading lines, to recognise them when they recur.
-    preamble : tuple of str
-        Lines above the readings, headings included.
-    """
-
-    delimiter: str
-    headings: tuple[str, ...]
-    data_line: int
+    delimiter: str  #: one blank means any run of blanks, two mean two or more
+    headings: tuple[str, ...]  #: heading of each field; empty where it has none
+    data_line: int  #: line number of the first reading
+    #: Cells of the heading lines, to recognise them when they recur.
     heading_rows: tuple[tuple[str, ...], ...]
-    preamble: tuple[str, ...]
+    preamble: tuple[str, ...]  #: lines above the readings, headings included
 
     @property
     def n_fields(self) -> int:
@@ -73,6 +60,14 @@ class _Candidate:
     first: int
     score: float
 
+    def rivals(self, best: _Candidate) -> bool:
+        """Return whether this delimiter explains the sample as well as the best one."""
+        if self.score < 0.98 * best.score or min(self.n_fields, best.n_fields) < 2:
+            return False
+        # A tab is also a run of blanks, with the same fields: nothing is ambiguous.
+        same = self.n_fields == best.n_fields
+        return not (same and {BLANKS, WIDE_BLANKS} & {self.delimiter, best.delimiter})
+
 
 def find_layout(text: TextFile, reading: Reading) -> Layout:
     """Find the layout of a log from its first lines."""
@@ -84,28 +79,23 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
         key=lambda c: (-c.score, -c.n_fields),
     )
     if not fitting:
-        raise _unclear(text, *_no_readings(text, lines))
+        filled = [line for line in lines if line.strip()]
+        # Such as 'Memory: 50 C' or 'fan=1800'.
+        pairs = [line for line in filled if re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line)]
+        if len(pairs) > len(filled) / 2:
+            fix = "export one row per reading under one heading line"
+            raise _unclear(text, "this is a list of names and values, not a table", fix)
+        message = "no line with readings was found"
+        if text.cut:
+            message += " (the last line has no line end and is left out, as it may be cut)"
+        raise _unclear(text, message, "state delimiter=, header_line= or the encoding")
     best = fitting[0]
-    rivals = [c for c in fitting[1:] if _rivals(c, best)]
+    rivals = [c for c in fitting[1:] if c.rivals(best)]
     if rivals:
         names = " or ".join(repr(c.delimiter) for c in (best, *rivals))
         message = f"the fields could be split at {names}"
         raise _unclear(text, message, "state delimiter=", best.first + 1, lines[best.first])
     return _with_headings(best, lines, text, reading)
-
-
-def _no_readings(text: TextFile, lines: list[str]) -> tuple[str, str]:
-    """Describe a text without a table of readings, and the fix."""
-    filled = [line for line in lines if line.strip()]
-    # Such as 'Memory: 50 C' or 'fan=1800'.
-    pairs = [line for line in filled if re.match(r"\s*[^\W\d][^:=]*[:=]\s*\S", line)]
-    if len(pairs) > len(filled) / 2:
-        fix = "export one row per reading under one heading line"
-        return "this is a list of names and values, not a table", fix
-    message = "no line with readings was found"
-    if text.cut:
-        message += " (the last line has no line end and is left out, as it may be cut)"
-    return message, "state delimiter=, header_line= or the encoding"
 
 
 def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | None:
@@ -117,7 +107,16 @@ def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | Non
         return None
     rows = [split_line(line, delimiter) for line in lines]
     looks = [_is_data(row) for row in rows]
-    _unmark_headings(rows, looks)
+    top = next((i for i, data in enumerate(looks) if data), None)
+    if (
+        top is not None
+        and not any(map(_is_bare, rows[top]))
+        and not all(map(is_reading, rows[top]))
+    ):
+        # A first row of headings such as '12V' looks like data.
+        looks[top] = not any(
+            data and any(map(_is_bare, row)) for row, data in zip(rows, looks, strict=True)
+        )
     counts = Counter(len(row) for row, data in zip(rows, looks, strict=True) if data)
     if not counts:
         return None
@@ -169,25 +168,6 @@ def _is_data(row: list[str]) -> bool:
 def _is_bare(cell: str) -> bool:
     """Return whether a cell is a time or a number without a unit."""
     return is_time(cell) or (is_number(cell) and not split_cell(cell)[1])
-
-
-def _unmark_headings(rows: list[list[str]], looks: list[bool]) -> None:
-    """Unmark a first row of headings such as '12V' that looks like data."""
-    first = next((i for i, data in enumerate(looks) if data), None)
-    if first is None or any(map(_is_bare, rows[first])) or all(map(is_reading, rows[first])):
-        return
-    looks[first] = not any(
-        data and any(map(_is_bare, row)) for row, data in zip(rows, looks, strict=True)
-    )
-
-
-def _rivals(other: _Candidate, best: _Candidate) -> bool:
-    """Return whether another delimiter explains the sample as well as the best one."""
-    if other.score < 0.98 * best.score or min(other.n_fields, best.n_fields) < 2:
-        return False
-    # A tab is also a run of blanks, with the same fields: nothing is ambiguous.
-    same = other.n_fields == best.n_fields
-    return not (same and {BLANKS, WIDE_BLANKS} & {other.delimiter, best.delimiter})
 
 
 def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: Reading) -> Layout:

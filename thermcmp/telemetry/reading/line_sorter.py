@@ -25,21 +25,14 @@ Part = tuple[dict[str, int], list[int], list[list[str]]]
 
 @dataclass(slots=True)
 class RowSorter:
-    """Separates a log's readings from its other lines.
-
-    Attributes
-    ----------
-    positions : dict of str to int
-        Current position of each field; changes with the headings.
-    n_fields : int
-        Current fields per line.
-    """
+    """Separates a log's readings from its other lines."""
 
     layout: Layout
     fields: tuple[Field, ...]
     book: Notebook
+    #: Current position of each field; changes with the headings.
     positions: dict[str, int] = field(init=False)
-    n_fields: int = field(init=False)
+    n_fields: int = field(init=False)  #: current fields per line
     _pending: list[tuple[int, list[str]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:

@@ -13,18 +13,10 @@ MOST_FAULTS: Final = 200
 
 @dataclass(slots=True)
 class Notebook:
-    """Collects notes and faults while a log is read.
+    """Collects notes and faults while a log is read."""
 
-    Attributes
-    ----------
-    file : str
-        File name to show.
-    faults : list of Fault
-        What makes the log unusable.
-    """
-
-    file: str
-    faults: list[Fault] = field(default_factory=list)
+    file: str  #: file name to show
+    faults: list[Fault] = field(default_factory=list)  #: what makes the log unusable
     _notes: dict[str, tuple[int | None, int]] = field(default_factory=dict)
 
     def note(self, text: str, line: int | None = None, count: int = 1) -> None:

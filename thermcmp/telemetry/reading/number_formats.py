@@ -8,14 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.tabular.numbers import (
-    COMMA,
-    MARKS,
-    POINT,
-    MarkEvidence,
-    split_cell,
-    weigh_marks,
-)
+from thermcmp.tabular.numbers import COMMA, MARKS, POINT, MarkEvidence, split_cell, weigh_marks
 from thermcmp.telemetry.quantities import dimension_of
 from thermcmp.telemetry.reading.cell_patterns import is_number, two_readings
 from thermcmp.telemetry.reading.column_matching import Field
@@ -30,21 +23,11 @@ _BARE: Final = {
 
 @dataclass(frozen=True, slots=True)
 class NumberStyle:
-    """How a column's numbers are written.
+    """How a column's numbers are written."""
 
-    Attributes
-    ----------
-    mark : str
-        Decimal mark.
-    plain : bool
-        Whether the fast path can read the cells: bare numbers whose mark is proved.
-    proved : bool
-        Whether the mark is proved or stated; else an ambiguous cell is a fault.
-    """
-
-    mark: str
-    plain: bool
-    proved: bool
+    mark: str  #: decimal mark
+    plain: bool  #: whether the fast path can read the cells: bare numbers whose mark is proved
+    proved: bool  #: whether the mark is proved or stated; else an ambiguous cell is a fault
 
 
 def find_styles(
@@ -89,7 +72,11 @@ def find_styles(
             faults.append(Fault(message, fix, file, None, heading, known.example))
             continue
         proved = len(known.possible) == 1 or file_mark == POINT or not known.neutral
-        bare = _all_bare(samples[field.position], mark)
+        # Usually all cells are bare numbers, and one match over all of them shows it.
+        cells, allowed = samples[field.position], set("0123456789+-eE" + mark)
+        bare = _BARE[mark].fullmatch("\n".join(cells)) is not None or all(
+            not unit and set(number) <= allowed for number, unit in map(split_cell, set(cells))
+        )
         styles[field.name] = NumberStyle(mark, bare and (proved or comma_sure), proved)
     if faults:
         raise InputError("The numbers of this log are ambiguous or out of range:", faults)
@@ -113,12 +100,3 @@ def _decide(known: MarkEvidence, file_mark: str | None) -> str | None:
     # One writer may use the comma both ways in a row (decimals here, thousands there),
     # so the other columns do not settle a comma that could be either.
     return None if file_mark == COMMA and COMMA in known.example else file_mark
-
-
-def _all_bare(cells: Sequence[str], mark: str) -> bool:
-    """Return whether all cells are bare numbers, without units and thousands marks."""
-    # Usually they are, and one match over all of them shows it.
-    if _BARE[mark].fullmatch("\n".join(cells)):
-        return True
-    allowed = set("0123456789+-eE" + mark)
-    return all(not unit and set(number) <= allowed for number, unit in map(split_cell, set(cells)))

@@ -28,22 +28,12 @@ _LINE_END: Final = re.compile(rb"\r+\n")
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A run of whole lines.
+    """A run of whole lines."""
 
-    Attributes
-    ----------
-    first_line : int
-        Line number of the first line, from 1.
-    data : bytes
-        Text in UTF-8; each of the block's lines ends with a line feed.
-    start : int
-        Where the block begins in `data`, so that dropping lines takes no copy.
-    """
-
-    first_line: int
+    first_line: int  #: line number of the first line, from 1
     n_lines: int
-    data: bytes
-    start: int = 0
+    data: bytes  #: text in UTF-8; each of the block's lines ends with a line feed
+    start: int = 0  #: where the block begins in `data`, so that dropping lines takes no copy
 
     @property
     def text(self) -> bytes:
@@ -72,21 +62,14 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class TextFile:
-    """A text file of known encoding.
-
-    Attributes
-    ----------
-    head, tail : tuple of str
-        First and last whole lines, a sample to detect the layout from.
-    cut : bool
-        Whether the last line has no line end; it is left out, as it may be cut.
-    """
+    """A text file of known encoding."""
 
     path: Path
     encoding: str
+    #: First and last whole lines, a sample to detect the layout from.
     head: tuple[str, ...]
     tail: tuple[str, ...]
-    cut: bool
+    cut: bool  #: whether the last line has no line end; it is left out, as it may be cut
 
     @classmethod
     def open(cls, path: Path, encoding: str | None = None) -> TextFile:

@@ -33,28 +33,15 @@ class TimeKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class TimeForm:
-    """The form of a log's times.
-
-    Attributes
-    ----------
-    scale : float
-        Seconds per unit of a plain number.
-    order : str
-        Order of the date's parts: "ymd", "dmy", "mdy"; "basic" for ISO dates without separators.
-    stated : str
-        Format stated by the user.
-    mark : str
-        Decimal mark of plain numbers.
-    utc : bool
-        Whether the heading states UTC.
-    """
+    """The form of a log's times."""
 
     kind: TimeKind
-    scale: float = 1.0
+    scale: float = 1.0  #: seconds per unit of a plain number
+    #: Order of the date's parts: "ymd", "dmy", "mdy"; "basic" for ISO dates without separators.
     order: str = "ymd"
-    stated: str = ""
-    mark: str = "."
-    utc: bool = False
+    stated: str = ""  #: format stated by the user
+    mark: str = "."  #: decimal mark of plain numbers
+    utc: bool = False  #: whether the heading states UTC
 
 
 # Some systems put a narrow no-break space before AM and PM.
@@ -98,7 +85,28 @@ def find_form(
     if stated:
         return TimeForm(TimeKind.FORMAT, stated=stated)
     try:
-        return _find_form(cells, unit, time_unit, decimal, file_mark)
+        if not cells:
+            raise _UnclearError(
+                "the time column is empty", "name the time column, or give period_s="
+            )
+        numbers: list[str] = []
+        for mark in (decimal,) if decimal else (".", ","):
+            known = [cell for cell in cells if parse_number(cell, mark) is not None]
+            numbers = max(numbers, known, key=len)
+            if _most(known, cells):
+                proved = decimal or _proved_mark(known, mark, file_mark)
+                return _number_form(known, proved, unit, time_unit)
+        groups = [numbers]
+        for pattern, make_form in (
+            (DURATION_PATTERN, _clock_form),
+            (BASIC_PATTERN, _stamp_form),
+            (STAMP_PATTERN, _stamp_form),
+        ):
+            matches = [m for cell in cells if (m := re.match(pattern, cell))]
+            if _most(matches, cells):
+                return make_form(matches)
+            groups.append([m.string for m in matches])
+        raise _unknown_form(cells, max(groups, key=len))
     except _UnclearError as error:
         raise unclear_times(error.message, error.fix, file, value=error.value) from None
 
@@ -109,36 +117,6 @@ class _UnclearError(Exception):
     def __init__(self, message: str, fix: str, value: str | None = None) -> None:
         self.message, self.fix, self.value = message, fix, value
         super().__init__(message)
-
-
-def _find_form(
-    cells: Sequence[str],
-    unit: Unit | None,
-    time_unit: str | None,
-    decimal: str | None,
-    file_mark: str | None,
-) -> TimeForm:
-    """Return the form that most of the times have."""
-    if not cells:
-        raise _UnclearError("the time column is empty", "name the time column, or give period_s=")
-    numbers: list[str] = []
-    for mark in (decimal,) if decimal else (".", ","):
-        known = [cell for cell in cells if parse_number(cell, mark) is not None]
-        numbers = max(numbers, known, key=len)
-        if _most(known, cells):
-            proved = decimal or _proved_mark(known, mark, file_mark)
-            return _number_form(known, proved, unit, time_unit)
-    groups = [numbers]
-    for pattern, make_form in (
-        (DURATION_PATTERN, _clock_form),
-        (BASIC_PATTERN, _stamp_form),
-        (STAMP_PATTERN, _stamp_form),
-    ):
-        matches = [m for cell in cells if (m := re.match(pattern, cell))]
-        if _most(matches, cells):
-            return make_form(matches)
-        groups.append([m.string for m in matches])
-    raise _unknown_form(cells, max(groups, key=len))
 
 
 def _most(known: Sequence[object], cells: Sequence[str]) -> bool:

@@ -81,7 +81,15 @@ def parse_times(cells: pa.Array, form: TimeForm) -> Array:
     if form.kind in (TimeKind.ELAPSED, TimeKind.EPOCH):
         return _numbers(cells, form)
     if form.kind is TimeKind.FORMAT:
-        return _by_format(cells, form.stated)
+        texts = pd.Series(cells.to_pylist(), dtype="object")
+        try:
+            times = pd.to_datetime(
+                texts, format=form.stated, errors="coerce", utc="%z" in form.stated
+            )
+        except ValueError as error:
+            message = f"time_format is not a format of times: {error}"
+            raise unclear_times(message, "give a strptime format", value=form.stated) from None
+        return seconds_since_1970(times)
     text = pc.utf8_trim_whitespace(cells)
     if form.order == "ymd" and form.kind in (TimeKind.STAMP, TimeKind.ZONED):
         kind = pa.timestamp("us", "UTC" if form.kind is TimeKind.ZONED else None)
@@ -125,17 +133,6 @@ def _in_seconds(values: pa.Array, per_second: int) -> Array:
     seconds = np.asarray(whole // per_second + fraction, dtype=np.float64)
     seconds[np.asarray(values.is_null())] = np.nan
     return seconds
-
-
-def _by_format(cells: pa.Array, stated: str) -> Array:
-    """Return times by the user's own format."""
-    texts = pd.Series(cells.to_pylist(), dtype="object")
-    try:
-        times = pd.to_datetime(texts, format=stated, errors="coerce", utc="%z" in stated)
-    except ValueError as error:
-        message = f"time_format is not a format of times: {error}"
-        raise unclear_times(message, "give a strptime format", value=stated) from None
-    return seconds_since_1970(times)
 
 
 def _by_pattern(text: pa.Array, form: TimeForm) -> Array:

@@ -13,32 +13,16 @@ from thermcmp.telemetry.steady_state.protocol import Verdict
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check of the protocol.
-
-    Attributes
-    ----------
-    words : str
-        Outcome in plain words.
-    figure : float
-        The figure that was judged; NaN where there is none.
-    limit : float
-        The limit it was judged against.
-    unit : str
-        Unit of both.
-    second : float
-        When the limit was broken [s]; NaN where it held.
-    sensor : str
-        Sensor concerned; empty for the whole run.
-    """
+    """One check of the protocol."""
 
     name: str
     verdict: Verdict
-    words: str
-    figure: float = float("nan")
-    limit: float = float("nan")
-    unit: str = ""
-    second: float = float("nan")
-    sensor: str = ""
+    words: str  #: outcome in plain words
+    figure: float = float("nan")  #: the figure that was judged; NaN where there is none
+    limit: float = float("nan")  #: the limit it was judged against
+    unit: str = ""  #: unit of both
+    second: float = float("nan")  #: when the limit was broken [s]; NaN where it held
+    sensor: str = ""  #: sensor concerned; empty for the whole run
 
 
 def stated_value(run: Mapping[str, Any], name: str) -> float:

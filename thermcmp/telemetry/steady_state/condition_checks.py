@@ -8,14 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from thermcmp.telemetry.quantities import (
-    AMBIENT,
-    FAN_DUTY,
-    FAN_SPEED,
-    FIRMWARE,
-    POWER,
-    THROTTLED,
-)
+from thermcmp.telemetry.quantities import AMBIENT, FAN_DUTY, FAN_SPEED, FIRMWARE, POWER, THROTTLED
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.protocol import Held, Protocol, Verdict
 from thermcmp.telemetry.steady_state.run_data import Readings
@@ -23,7 +16,7 @@ from thermcmp.telemetry.steady_state.run_data import Readings
 #: A change of ambient up to this many times the limit is corrected.
 AMBIENT_CORRECTABLE: Final = 3.0
 #: A controller hunts when its actuator swings to each side by more than this many times the
-#: limit of a change, in means over so many seconds.
+#: limit of a change, in means over blocks of this length [s].
 _HUNTING: Final = 3.0
 _BLOCK_S: Final = 10.0
 #: Largest share of a window for which a condition may go unlogged.
@@ -164,7 +157,12 @@ def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[
     if moved > limit:
         words += ": not held"
         return [Check(title, Verdict.REFUSED, words, moved, limit, unit, second)]
-    swing = _swing(window, name)
+    time_s, values = window.known(name)
+    blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
+    counts = np.bincount(blocks)
+    means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
+    # Half the width of the middle 95 %.
+    swing = float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
     if swing > _HUNTING * limit:
         words = (
             f"{_NAMES[name]} hunted by ±{swing:.4g} {unit} around {mean:.4g} {unit}; "
@@ -172,15 +170,6 @@ def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[
         )
         return [Check(title, Verdict.CORRECTED, words, swing, _HUNTING * limit, unit)]
     return [Check(title, Verdict.PASS, words, moved, limit, unit)]
-
-
-def _swing(window: Readings, name: str) -> float:
-    """Return half the width of the middle 95 % of a column's means over ten seconds."""
-    time_s, values = window.known(name)
-    blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
-    counts = np.bincount(blocks)
-    means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
-    return float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
 
 
 def _held(window: Readings, name: str, mean: float, held: Held | None) -> list[Check]:

@@ -25,27 +25,18 @@ _LARGEST_RATE: Final = 200.0
 
 @dataclass(frozen=True, slots=True)
 class FirstOrderRise:
-    """Fit of ``rise(t) = final + (initial - final) * exp(-t / time_constant)``.
+    """Fit of ``rise(t) = final + (initial - final) * exp(-t / time_constant)``."""
 
-    Attributes
-    ----------
-    final_k, initial_k : float
-        Rise in the long run and at time zero [K].
-    final_error_k, time_constant_error_s : float
-        Standard errors [K], [s].
-    residual_sd_k : float
-        Standard deviation of the residuals [K].
-    covariance : numpy.ndarray, shape (3, 3) or (2, 2)
-        Covariance of final rise [K], logarithm of the time constant and initial rise [K];
-        without the last where it was known.
-    """
-
+    #: Rise in the long run and at time zero [K].
     final_k: float
     initial_k: float
     time_constant_s: float
+    #: Standard errors [K], [s].
     final_error_k: float
     time_constant_error_s: float
-    residual_sd_k: float
+    residual_sd_k: float  #: standard deviation of the residuals [K]
+    #: Covariance of final rise [K], logarithm of the time constant and initial rise [K], shape
+    #: (3, 3); without the last where it was known, shape (2, 2).
     covariance: Array
 
     def at(self, time_s: npt.ArrayLike) -> Array:
@@ -54,7 +45,7 @@ class FirstOrderRise:
         return self.final_k + (self.initial_k - self.final_k) * decay
 
     def lacking_error_k(self, time_s: npt.ArrayLike) -> float:
-        """Return the standard error of what the mean over some times lacks of the final rise."""
+        """Return the standard error of the final rise minus the mean rise over some times."""
         age = np.asarray(time_s, dtype=np.float64) / self.time_constant_s
         decay = np.exp(-age)
         mean = float(np.mean(decay))

@@ -34,21 +34,14 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """The longest stretch at load.
+    """The longest stretch at load."""
 
-    Attributes
-    ----------
-    first, last : int
-        Positions of its first and last reading.
-    known_load : bool
-        Whether power or load were logged; else the whole run counts as load.
-    """
-
+    #: Positions of its first and last reading.
     first: int
     last: int
     start_s: float
     end_s: float
-    known_load: bool
+    known_load: bool  #: whether power or load were logged; else the whole run counts as load
 
 
 def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) -> BoolArray | None:
@@ -67,7 +60,13 @@ def longest_stretch(
 ) -> tuple[Stretch | None, list[Span]]:
     """Return the longest stretch at load, and the spans that are left out."""
     n = len(time_s)
-    busy = np.ones(n, dtype=bool) if loaded is None else _without_pauses(time_s, loaded, pause_s)
+    busy = np.ones(n, dtype=bool)
+    if loaded is not None:
+        busy = loaded.copy()
+        changes = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
+        for start, end in pairwise(changes):
+            if not loaded[start] and time_s[end] - time_s[start] <= pause_s:
+                busy[start:end] = True
     new_segment = np.flatnonzero(segment[1:] != segment[:-1])
     steps = time_s[new_segment + 1] - time_s[new_segment]
     # A gap has a length; a step of the clock has none, so nothing runs on over it.
@@ -101,17 +100,6 @@ def _high_level(values: Array, size: int) -> float:
     above = (blocks > level).astype(np.float32) @ np.ones(size, dtype=np.float32)
     higher = above >= size // 2
     return max(level, float(np.median(blocks[higher], axis=1).max(initial=level)))
-
-
-def _without_pauses(time_s: Array, loaded: BoolArray, pause_s: float) -> BoolArray:
-    """Close breaks in the load that are no longer than a pause."""
-    busy = loaded.copy()
-    edges = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
-    bounds = [0, *edges, len(loaded)]
-    for start, end in pairwise(bounds[1:-1]):
-        if not loaded[start] and time_s[end] - time_s[start] <= pause_s:
-            busy[start:end] = True
-    return busy
 
 
 def _filled(values: Array) -> Array:

@@ -85,7 +85,7 @@ class Reduction:
 
     @property
     def reason(self) -> str:
-        """Why the verdict is not a plain pass; empty for one."""
+        """Why the verdict is not a plain pass; empty if it is."""
         return reason_of(self.checks)
 
     @property
@@ -135,7 +135,7 @@ class Reduction:
             start, end = (second / 60 for second in self.window_s)
             hatched: dict[str, Any] = {"facecolor": "none", "edgecolor": "0.2", "hatch": "//"}
             ax.axvspan(start, end, alpha=0.25, label="window", **hatched)
-        _draw_failures(ax, self.checks)
+        self._draw_failures(ax)
         title = f"{self.verdict}" + (f": {self.reason}" if self.reason else "")
         title = title if len(title) <= _TITLE_LENGTH else title[: _TITLE_LENGTH - 1] + "…"
         ax.set_title(title, fontsize=8, loc="left", wrap=True)
@@ -143,6 +143,19 @@ class Reduction:
         ax.set_ylabel("temperature [°C]")
         ax.legend(loc="best", fontsize=8)
         return ax
+
+    def _draw_failures(self, ax: Axes) -> None:
+        """Mark each second at which checks failed, with their names."""
+        seconds: dict[float, list[Check]] = {}
+        for check in self.checks:
+            if check.verdict is not Verdict.PASS and not np.isnan(check.second):
+                seconds.setdefault(check.second, []).append(check)
+        for second, failed in seconds.items():
+            refused = any(check.verdict is Verdict.REFUSED for check in failed)
+            ax.axvline(second / 60, color="0.1", lw=0.9, ls="-" if refused else "--")
+            names = ", ".join(dict.fromkeys(check.name for check in failed))
+            style: dict[str, Any] = {"xycoords": ax.get_xaxis_transform(), "rotation": 90}
+            ax.annotate(names, (second / 60, 0.02), fontsize=7, va="bottom", ha="right", **style)
 
     def __str__(self) -> str:
         shown = ["sensor", "temperature_c", "standard_error_k", "ambient_c", "fan_rpm", "power_w"]
@@ -154,17 +167,3 @@ class Reduction:
     def _repr_html_(self) -> str:
         table = self.verdicts.to_html(index=False, na_rep="–")
         return f"<p>{escape(str(self.verdict))}: {escape(self.reason)}</p>{table}"
-
-
-def _draw_failures(ax: Axes, checks: tuple[Check, ...]) -> None:
-    """Mark each second at which checks failed, with their names."""
-    seconds: dict[float, list[Check]] = {}
-    for check in checks:
-        if check.verdict is not Verdict.PASS and not np.isnan(check.second):
-            seconds.setdefault(check.second, []).append(check)
-    for second, failed in seconds.items():
-        refused = any(check.verdict is Verdict.REFUSED for check in failed)
-        ax.axvline(second / 60, color="0.1", lw=0.9, ls="-" if refused else "--")
-        names = ", ".join(dict.fromkeys(check.name for check in failed))
-        style: dict[str, Any] = {"xycoords": ax.get_xaxis_transform(), "rotation": 90}
-        ax.annotate(names, (second / 60, 0.02), fontsize=7, va="bottom", ha="right", **style)

@@ -23,18 +23,12 @@ _LOOK_BACK_S: Final = 7_200.0
 
 @dataclass(frozen=True, slots=True)
 class SensorResult:
-    """One sensor of a run with its checks.
-
-    Attributes
-    ----------
-    regulated_by : str
-        What the loop moved, in the words of the results table; "" where not known.
-    """
+    """One sensor of a run with its checks."""
 
     series: Series
     rise: SteadyRise
     regulated: bool
-    regulated_by: str
+    regulated_by: str  #: what the loop moved, in the words of the results table; "" where not known
     at_limit: bool
     checks: tuple[Check, ...]
 
@@ -95,7 +89,7 @@ def _regulation(
         step_k=series.step_k,
     )
     if regulation is None and at_target:
-        # The user knows that it was held; the log does not show what was moved.
+        # The protocol states that it was held; the log does not show by what.
         return Regulation(mean_c, "", float("nan"), float("nan"), start_s)
     return regulation
 

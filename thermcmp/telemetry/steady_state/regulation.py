@@ -28,26 +28,16 @@ _BAND_K: Final = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Regulation:
-    """How a sensor was held.
+    """How a sensor was held."""
 
-    Attributes
-    ----------
-    held_c : float
-        Temperature it was held at [°C].
-    actuator : str
-        What was moved: "power", "fan", "fan and power" where neither moved the sensor twice
-        as far as the other, or "" where only the target is known.
-    start, end : float
-        First and last value of what was moved more, in its unit.
-    start_s : float
-        When the sensor reached the target [s].
-    """
-
-    held_c: float
+    held_c: float  #: temperature it was held at [°C]
+    #: What was moved: "power", "fan", "fan and power" where neither moved the sensor twice as far
+    #: as the other, or "" where only the target is known.
     actuator: str
+    #: First and last value of what was moved more, in its unit.
     start: float
     end: float
-    start_s: float
+    start_s: float  #: when the sensor reached the target [s]
 
 
 def find_regulation(
@@ -72,8 +62,8 @@ def find_regulation(
     outside = np.flatnonzero(~_mostly(np.abs(temperature_c - held_c) <= band, time_s))
     stays = int(outside[-1]) + 1 if len(outside) else 0
     for first, is_held in (
-        (int(np.argmax(reached)), _never_followed_on),
-        (stays, _does_not_follow),
+        (int(np.argmax(reached)), _Moves.are_absorbed),
+        (stays, _Moves.are_not_followed),
     ):
         t = time_s[first:]
         if not len(t) or t[-1] - t[0] < _LEAST_BLOCKS * _BLOCK_S:
@@ -86,8 +76,16 @@ def find_regulation(
             _relative(fan, first, len(t)) ** -_FAN_EXPONENT,
             level_k,
         )
-        if is_held(moves):
-            return _regulation(moves, power_w, fan, first, held_c)
+        if not is_held(moves):
+            continue
+        heat, air = (float(np.ptp(moves.means(values))) for values in (moves.heat, moves.air))
+        actuator, moved = ("power", power_w) if heat >= air else ("fan", fan)
+        if moved is None:
+            return None
+        values = moves.means(moved[first:])
+        if min(heat, air) > 0.5 * max(heat, air):
+            actuator = "fan and power"
+        return Regulation(held_c, actuator, float(values[0]), float(values[-1]), float(t[0]))
     return None
 
 
@@ -111,49 +109,31 @@ class _Moves:
         whole = counts >= max(0.5 * counts.max(), 1.0)
         return sums[whole] / counts[whole]
 
+    def are_absorbed(self) -> bool:
+        """Return whether the sensor stayed where it arrived only because power or fan moved."""
+        expected = self.means(self.heat * self.air) * self.level_k
+        seen = self.means(self.temperature_c)
+        late = max(len(expected) // 4, 1)
+        drop = float(expected[0] - expected[-late:].mean())
+        change = abs(float(seen[-late:].mean() - seen[0]))
+        return drop >= _EXPECTED_K + _BAND_K and change <= drop / 2.0
 
-def _never_followed_on(moves: _Moves) -> bool:
-    """Return whether a sensor stayed where it arrived only because power or fan moved."""
-    expected = moves.means(moves.heat * moves.air) * moves.level_k
-    seen = moves.means(moves.temperature_c)
-    late = max(len(expected) // 4, 1)
-    drop = float(expected[0] - expected[-late:].mean())
-    change = abs(float(seen[-late:].mean() - seen[0]))
-    return drop >= _EXPECTED_K + _BAND_K and change <= drop / 2.0
+    def are_not_followed(self) -> bool:
+        """Return whether the sensor stays still while power or fan move, at a cooler's delay."""
+        from scipy.signal import lfilter
 
-
-def _does_not_follow(moves: _Moves) -> bool:
-    """Return whether a sensor stays still while power or fan move, at a cooler's delay."""
-    from scipy.signal import lfilter
-
-    rise = moves.heat * moves.air
-    share = 1.0 - np.exp(-usual_step_s(moves.time_s) / _FOLLOW_S)
-    # It starts from the usual level, wherever a hunting power happens to be.
-    start = float(np.mean(rise[: readings_in(_FOLLOW_S, moves.time_s)]))
-    followed, _ = lfilter([share], [1.0, share - 1.0], rise, zi=[(1.0 - share) * start])
-    expected_swing = float(np.ptp(moves.means(np.asarray(followed) * moves.level_k)))
-    seen_swing = float(np.ptp(moves.means(moves.temperature_c)))
-    return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
-
-
-def _regulation(
-    moves: _Moves, power_w: Array | None, fan: Array | None, first: int, held_c: float
-) -> Regulation | None:
-    """Return what was moved more, and from where to where."""
-    heat, air = (float(np.ptp(moves.means(values))) for values in (moves.heat, moves.air))
-    by_power = heat >= air
-    actuated = power_w if by_power else fan
-    if actuated is None:
-        return None
-    moved = moves.means(actuated[first:])
-    name = "power" if by_power else "fan"
-    if min(heat, air) > 0.5 * max(heat, air):
-        name = "fan and power"
-    return Regulation(held_c, name, float(moved[0]), float(moved[-1]), float(moves.time_s[0]))
+        rise = self.heat * self.air
+        share = 1.0 - np.exp(-usual_step_s(self.time_s) / _FOLLOW_S)
+        # It starts from the usual level, wherever a hunting power happens to be.
+        start = float(np.mean(rise[: readings_in(_FOLLOW_S, self.time_s)]))
+        followed, _ = lfilter([share], [1.0, share - 1.0], rise, zi=[(1.0 - share) * start])
+        expected_swing = float(np.ptp(self.means(np.asarray(followed) * self.level_k)))
+        seen_swing = float(np.ptp(self.means(self.temperature_c)))
+        return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
 
 
 def _range_ratio(values: Array | None) -> float:
-    """Return the largest over the smallest reading; one where it did not move."""
+    """Return the largest over the smallest reading; 1 where it did not move."""
     if values is None:
         return 1.0
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
@@ -163,7 +143,7 @@ def _range_ratio(values: Array | None) -> float:
 
 
 def _relative(values: Array | None, first: int, n: int) -> Array:
-    """Return values over their mean, one where they are not known."""
+    """Return values over their mean; 1 where they are not known."""
     if values is None:
         return np.ones(n)
     part = values[first:]

@@ -20,15 +20,10 @@ _BLOCKS: Final = 5
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """Columns of a part of a run, by canonical name.
+    """Columns of a part of a run, by canonical name."""
 
-    Attributes
-    ----------
-    columns : mapping of str to numpy.ndarray, shape (n,)
-        Numbers as floats in the unit of their name, ``throttled`` as bool, ``firmware``
-        as read; always with ``time_s`` [s].
-    """
-
+    #: Arrays of shape (n,): numbers as floats in the unit of their name, ``throttled`` as bool,
+    #: ``firmware`` as read; always with ``time_s`` [s].
     columns: Mapping[str, npt.NDArray[Any]]
 
     @classmethod

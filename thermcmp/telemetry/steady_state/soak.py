@@ -1,4 +1,4 @@
-"""The end of a soak: what a settled window lacks of it, or where a short run would end."""
+"""The end of a soak: the rise missing in a settled window, or the end of a short run."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _LARGEST_REMAINDER_K: Final = 5.0
 #: The fit begins when this share of the rise is missing for the last time, as the fast parts
 #: of a cooler have then settled (common practice, no source).
 _MISSING: Final = 0.15
-#: A first-order rise gets there after so many time constants.
+#: Time constants after which a first-order rise is there.
 _CONSTANTS: Final = float(-np.log(_MISSING))
 #: Readings are averaged over this time before times are taken from them [s].
 _SMOOTHED_S: Final = 10.0
@@ -50,25 +50,14 @@ _SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
 
 @dataclass(frozen=True, slots=True)
 class SoakTail:
-    """What is left of a soak in a window.
+    """Rise still missing in a window before the end of its soak."""
 
-    Attributes
-    ----------
-    lacking_k : numpy.ndarray, shape (n,)
-        What each reading of the window lacks of the end of the soak [K].
-    error_k : float
-        Standard error of its mean [K].
-    span_s : float
-        Time over which the approach was seen [s].
-    fit : Relaxation or None
-        None where no fit was made.
-    """
-
+    #: Rise still missing at each reading of the window [K], shape (n,).
     lacking_k: Array
-    error_k: float
+    error_k: float  #: standard error of its mean [K]
     time_constant_s: float
-    span_s: float
-    fit: Relaxation | None = None
+    span_s: float  #: time over which the approach was seen [s]
+    fit: Relaxation | None = None  #: None where no fit was made
 
     @property
     def straight(self) -> bool:
@@ -78,32 +67,21 @@ class SoakTail:
 
 @dataclass(frozen=True, slots=True)
 class SoakEnd:
-    """Where a rise would end.
+    """Where a rise would end."""
 
-    Attributes
-    ----------
-    final_k, standard_error_k : float
-        Rise at the end of the soak, NaN where refused, and its standard error with the doubt
-        about slow parts [K].
-    remaining_k : float
-        What was still to come when the run stopped [K].
-    approach : str
-        The approach in words.
-    refusal : str
-        Why the end cannot be determined; empty where it can.
-    """
-
+    #: Rise at the end of the soak, NaN where refused, and its standard error with the doubt about
+    #: slow parts [K].
     final_k: float
     standard_error_k: float
-    remaining_k: float
-    approach: str = ""
-    refusal: str = ""
+    remaining_k: float  #: rise still missing when the run stopped [K]
+    approach: str = ""  #: the approach in words
+    refusal: str = ""  #: why the end cannot be determined; empty where it can
 
 
 def soak_tail(
     time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True
 ) -> SoakTail:
-    """Return what the last readings of a rise lack of the end of its soak.
+    """Return the rise that is still missing in the last n readings of a soak.
 
     The approach over the last seventh of the rise is fitted by exponentials and continued;
     see `fit_relaxation` for slow parts that noise hides.

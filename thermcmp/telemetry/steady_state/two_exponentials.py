@@ -48,32 +48,19 @@ _NEAR: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Relaxation:
-    """The end of a soak.
+    """The fitted end of a soak."""
 
-    Attributes
-    ----------
-    final_k, final_error_k : float
-        Final rise and its standard error [K].
-    lacking_k : numpy.ndarray, shape (n,)
-        What each reading of the window lacks of it [K].
-    lacking_error_k : float
-        Standard error of the mean of that [K].
-    remaining_k : float
-        What was still to come at the last reading [K].
-    time_constant_s, slow_s : float
-        Time constant of the faster part in the likeliest model, and of the slow part in the
-        likeliest model with one [s].
-    slow_odds, ramp_odds : float
-        Posterior probability of a slow part, and of a rise in a straight line instead.
-    """
-
+    #: Final rise and its standard error [K].
     final_k: float
     final_error_k: float
-    lacking_k: Array
-    lacking_error_k: float
-    remaining_k: float
+    lacking_k: Array  #: rise still missing at each reading of the window [K], shape (n,)
+    lacking_error_k: float  #: standard error of the mean of that [K]
+    remaining_k: float  #: rise still missing at the last reading [K]
+    #: Time constant of the faster part in the likeliest model, and of the slow part in the
+    #: likeliest model with one [s].
     time_constant_s: float
     slow_s: float
+    #: Posterior probability of a slow part, and of a rise in a straight line instead.
     slow_odds: float
     ramp_odds: float
 
@@ -117,7 +104,14 @@ def fit_relaxation(
     noise = max(float(best @ best) / freedom, _LEAST_K**2)
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     covariance = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
-    logs = _log_weights(theta, left, inverse, prior, noise)
+    means, precisions = prior
+    misfit = np.einsum("ki,ki->k", left, left) / noise
+    away = np.sum(precisions * (theta - means) ** 2, axis=1)
+    # The final rise has the same flat prior in all models.
+    spreads = np.sum(np.log(precisions[:, 1:]), axis=1) - np.linalg.slogdet(inverse)[1]
+    slow = len(SLOW_S)
+    odds = np.log([1.0 - _SLOW_ODDS, *[_SLOW_ODDS / slow] * slow, _RAMP_ODDS])
+    logs = np.asarray((spreads - misfit - away) / 2.0 + odds)
     # A straight line has no end: it is reported, but not part of the averages.
     ends, ramp_odds = _shares(logs[:-1]), float(_shares(logs)[-1])
     return _averaged(theta[:-1], covariance[:-1], ends, window_s - start_s, ramp_odds)
@@ -142,12 +136,7 @@ def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Arra
 
 
 def _search(
-    theta: Array,
-    prior: tuple[Array, Array],
-    x: Array,
-    y: Array,
-    noise: float,
-    settled: float,
+    theta: Array, prior: tuple[Array, Array], x: Array, y: Array, noise: float, settled: float
 ) -> tuple[Array, Array, Array]:
     """Return parameters, residuals and inverse covariances at the modes of all models."""
     means, precisions = prior
@@ -176,20 +165,6 @@ def _model(theta: Array, x: Array, y: Array) -> tuple[Array, Array]:
     slopes[:, 4] = theta[:, 3:4] * slopes[:, 3] * slow
     fitted = theta[:, :1] + theta[:, 1:2] * slopes[:, 1] + theta[:, 3:4] * slopes[:, 3]
     return y - fitted, slopes
-
-
-def _log_weights(
-    theta: Array, left: Array, inverse: Array, prior: tuple[Array, Array], noise: float
-) -> Array:
-    """Return the log posterior probabilities of the models, up to a constant."""
-    means, precisions = prior
-    squares = np.einsum("ki,ki->k", left, left) / noise
-    away = np.sum(precisions * (theta - means) ** 2, axis=1)
-    # The final rise has the same flat prior in all models.
-    spreads = np.sum(np.log(precisions[:, 1:]), axis=1) - np.linalg.slogdet(inverse)[1]
-    slow = len(SLOW_S)
-    odds = np.log([1.0 - _SLOW_ODDS, *[_SLOW_ODDS / slow] * slow, _RAMP_ODDS])
-    return np.asarray((spreads - squares - away) / 2.0 + odds)
 
 
 def _shares(logs: Array) -> Array:

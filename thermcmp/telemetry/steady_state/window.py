@@ -19,20 +19,12 @@ LONGER: Final = (2, 4)
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Window over which the means of a run are taken.
-
-    Attributes
-    ----------
-    earlier_s : tuple of float
-        Starts of longer windows with the same end, nearest first [s].
-    full_soak : bool
-        Whether the required soak precedes it; else its rise must be extrapolated.
-    """
+    """Window over which the means of a run are taken."""
 
     start_s: float
     end_s: float
-    earlier_s: tuple[float, ...]
-    full_soak: bool
+    earlier_s: tuple[float, ...]  #: starts of longer windows with the same end, nearest first [s]
+    full_soak: bool  #: whether the required soak precedes it; else its rise must be extrapolated
 
 
 def choose_window(

@@ -42,38 +42,22 @@ class Settled(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class WindowMean:
-    """Mean of the rise in a window.
-
-    Attributes
-    ----------
-    mean_k, standard_error_k : float
-        Time-weighted mean of the rise, over whole cycles where it cycles, and its standard
-        error with autocorrelation and the sensor's step [K].
-    drift_k_per_min : float
-        Slope of the rise [K/min].
-    drift_low_k_per_min, drift_high_k_per_min : float
-        Smallest and largest drift that the readings allow (one-sided 95 % each) [K/min].
-    effective_n : float
-        Effective number of independent readings.
-    swing_k : float
-        Width of the middle 95 % of the rise around its slope [K].
-    cycle_s : float
-        Period of a cycle in the rise [s]; NaN where there is none.
-    rounding_k : float
-        Largest bias of the mean by the sensor's step [K].
-    """
+    """Mean of the rise in a window."""
 
     settled: Settled
+    #: Time-weighted mean of the rise, over whole cycles where it cycles, and its standard error
+    #: with autocorrelation and the sensor's step [K].
     mean_k: float
     standard_error_k: float
-    drift_k_per_min: float
+    drift_k_per_min: float  #: slope of the rise [K/min]
+    #: Smallest and largest drift that the readings allow (one-sided 95 % each) [K/min].
     drift_low_k_per_min: float
     drift_high_k_per_min: float
-    effective_n: float
+    effective_n: float  #: effective number of independent readings
     n: int
-    swing_k: float
-    cycle_s: float
-    rounding_k: float
+    swing_k: float  #: width of the middle 95 % of the rise around its slope [K]
+    cycle_s: float  #: period of a cycle in the rise [s]; NaN where there is none
+    rounding_k: float  #: largest bias of the mean by the sensor's step [K]
 
 
 def window_mean(
