@@ -238,13 +238,13 @@ def test_a_fresh_assembly_strays_on_both_sensors_with_their_correlation(together
     memory, edge = together["memory"], together["edge"]
     rho = memory.draws("assembly correlation with edge")
     expected = np.mean(rho * memory.draws("assembly sd") * edge.draws("assembly sd"))
-    # Of 200 seeds of 1000 draws; specimens are drawn for each sensor alone.
+    # Of 400 seeds of 1000 draws; specimens are drawn for each sensor alone.
     found = [
         np.mean(
             fresh_specimen(memory, seed)[Acts.RESISTANCE]
             * fresh_specimen(edge, seed + 7000, beside=(memory, seed))[Acts.RESISTANCE]
         )
-        for seed in range(200)
+        for seed in range(400)
     ]
     error = np.std(found) / np.sqrt(len(found))
     assert expected > 8.0 * error
