@@ -166,6 +166,15 @@ def test_what_rests_on_the_likeness_of_coolers_is_marked(library):
     assert all("Fix: run Alder-C2 on Alder-B2 at a fixed fan speed" in words for words in ranges)
 
 
+def test_a_level_out_of_reach_has_no_range_either(library):
+    _, model, _ = library
+    loud = Conditions(fan_rpm=4200.0, power_w=225.0)
+    answer = attribute(model, OLD, NEW, settings={"before": loud})
+    row = answer.table.set_index("part").loc["hardware, at equal noise"]
+    assert row[["mean_k", "low_k", "high_k"]].isna().all()
+    assert row["health"].startswith("not estimable")
+
+
 def test_less_measured_is_less_sure(campaign):
     widths = []
     for design in DESIGNS.values():

@@ -88,9 +88,10 @@ def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str
         build, speed = study.builds[True], float(np.mean(study.flow_speed(corner(True, True))))
         old, new = (float(np.mean(power)) for power in study.power_w)
         if abs(old - new) > 0.02 * new:
+            under = " under one firmware" if study.has_direct else ""
             runs.append(
                 f"run {build.cooler_model} on {build.board_model} at {old:.0f} W and at "
-                f"{new:.0f} W, both at a fixed {speed:.0f} {study.fit.design.law.unit}"
+                f"{new:.0f} W, both at a fixed {speed:.0f} {study.fit.design.law.unit}{under}"
             )
     if DIRECT in withheld:
         old_firmware, new_firmware = (build.firmware for build in study.builds)
