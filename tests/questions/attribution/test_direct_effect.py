@@ -160,7 +160,7 @@ def test_firmware_that_changed_with_the_hardware_everywhere_is_an_alias(campaign
     (caveat,) = [one for one in answer.caveats if "Firmware and hardware changed together" in one]
     allowance = (direct["high_k"] - direct["low_k"]) / 2.0
     assert f"interval allows {allowance:.1f} K for it either way" in caveat
-    assert "firmware fw 2 against fw 1 cannot be told apart from" in caveat
+    assert "Firmware: fw 2 against fw 1 cannot be told apart from cooler" in caveat
     assert not any(one.startswith("Beyond fan speed") for one in answer.sentences)
     # Stated as a number all the same where the prior is allowed to split.
     allowed = attribute(model, OLD, NEW, allow_prior=True).table.set_index("part")
