@@ -148,18 +148,24 @@ def _at_row(design: Design, draws: Draws, acts: Acts, row: int) -> Array:
 
 
 def _varied_alone(design: Design) -> BoolArray:
-    """Rows of a hardware and set fan speed that was run at more than one power, shape (n,)."""
+    """Rows of a hardware and set fan speed that was run at more than one power, shape (n,).
+
+    Under one firmware, where the fit allows it an effect of its own: else both changed together.
+    """
     import pandas as pd
 
+    allows = any(term.columns == ("firmware",) for term in design.terms)
     table = pd.DataFrame(
         {
             "cooler": design.rows["cooler_model"].to_numpy(),
             "board": design.rows["board_model"].to_numpy(),
+            "firmware": design.rows["firmware"].to_numpy() if allows else "",
             "speed": np.round(np.log(design.flow_speed) / APART),
             "power": design.power_ratio,
         }
     )
-    groups = table.groupby(["cooler", "board", "speed"], dropna=False)["power"]
+    hardware_at_speed = ["cooler", "board", "firmware", "speed"]
+    groups = table.groupby(hardware_at_speed, dropna=False)["power"]
     spread = groups.transform("max") / groups.transform("min") - 1.0
     return np.asarray(spread > APART, bool)
 

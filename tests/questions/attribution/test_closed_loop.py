@@ -18,7 +18,7 @@ from thermcmp.simulation import RevisionStudy, simulate
 from thermcmp.simulation.attributing import attribution_from_corners
 
 OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
-MAIN = ["hardware", "firmware: fan speed", "firmware: power"]
+MAIN = ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct"]
 INSIDE = ["rule", "answer to the hardware", "answer to the power"]
 PRODUCTS = {False: "Alder r1", True: "Alder r2"}
 POWER_W = {False: 225.0, True: 218.0}
@@ -118,8 +118,10 @@ def test_the_parts_at_the_equilibria_of_the_true_card(world, rules):
     answer = attribute(world.fit, OLD, NEW, firmware=rules, settings=stated)
     found = means(answer)
     # 0.02 K of noise per run, some dozen runs: about 0.05 K at each corner.
-    for part, name in zip(MAIN, ("hardware", "fan", "power"), strict=True):
-        assert found[part] == pytest.approx(expected.order_free_k[name], abs=0.2), part
+    # The true firmwares do nothing beyond fan speed and power.
+    true_k = expected.order_free_k | {"direct": 0.0}
+    for part, name in zip(MAIN, ("hardware", "fan", "power", "direct"), strict=True):
+        assert found[part] == pytest.approx(true_k[name], abs=0.2), part
     assert found["total"] == pytest.approx(expected.total_k, abs=0.2)
     for hardware in (False, True):
         for firmware in (False, True):

@@ -7,7 +7,7 @@ from thermcmp.errors import NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.model.terms import BUILT_IN, OPTIONAL
+from thermcmp.model.terms import BUILT_IN, Role
 from thermcmp.prediction.builds import build_of
 from thermcmp.questions.attribution.question import attribute
 from thermcmp.questions.ranking.question import rank
@@ -17,10 +17,11 @@ from thermcmp.simulation import RevisionStudy, simulate
 OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
 MAIN = ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct"]
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
-TERMS = [..., "firmware"]
+#: Every term but the firmware's own.
+WITHOUT = [term.name for term in BUILT_IN if term.role is not Role.ALLOWANCE]
 
 
-def fitted(rows, terms=TERMS, **options):
+def fitted(rows, terms=None, **options):
     options = {"draws": 2000, "seed": 5} | options
     return fit(rows, "memory", reference=REFERENCE, terms=terms, **options)
 
@@ -44,15 +45,27 @@ def study(request, campaign):
     return request.param, attribute(fitted(rows), OLD, NEW)
 
 
-def test_the_term_is_off_unless_asked_for(campaign):
-    usual = fitted(campaign.results, None)
-    names = {term.name for term in usual.design.terms}
+def test_the_term_is_on_unless_left_out(campaign):
+    usual, without = fitted(campaign.results), fitted(campaign.results, WITHOUT)
+    names = {term.name for term in without.design.terms}
     assert "firmware" not in names
-    asked = fitted(campaign.results)
-    assert {term.name for term in asked.design.terms} == names | {"firmware"}
-    assert [term.name for term in OPTIONAL] == ["firmware"]
+    assert {term.name for term in usual.design.terms} == names | {"firmware"}
+    assert [term.name for term in BUILT_IN if term.role is Role.ALLOWANCE] == ["firmware"]
     assert all(term.by_default for term in BUILT_IN)
-    assert "firmware: direct" not in set(attribute(usual, OLD, NEW).table["part"])
+    answer = attribute(without, OLD, NEW)
+    assert "firmware: direct" not in set(answer.table["part"])
+    assert answer.main_parts == tuple(MAIN[:3])
+    draws = answer.draws["improvement_k"].to_pandas().T
+    assert np.abs(draws[MAIN[:3]].sum(axis=1) - draws["total"]).max() < 1e-9
+    assert attribute(usual, OLD, NEW).main_parts == tuple(MAIN)
+
+
+def test_a_fit_of_one_firmware_has_no_direct_part(campaign):
+    rows = campaign.results.query("firmware == 'fw 1'").reset_index(drop=True)
+    model = fitted(rows)
+    assert "firmware" not in {term.name for term in model.design.terms}
+    answer = attribute(model, OLD, "Alder r2 / fw 1")
+    assert answer.main_parts == tuple(MAIN[:3])
 
 
 def test_a_known_direct_effect_is_found_and_the_others_stay(campaign, study):
@@ -91,7 +104,7 @@ def test_the_test_in_words(study):
     low, high = np.quantile(draws, [0.05, 0.95])
     verdict = "contains zero" if low <= 0.0 <= high else "does not contain zero"
     assert f"the interval {verdict};" in sentence
-    assert f"({low:z.2f} to {high:z.2f})" in sentence
+    assert f"({low:z.2f} to {high:z.2f})".replace("-", "\N{MINUS SIGN}") in sentence
     if kelvins == 0.0:
         # In a world of 0.02 K nothing of 0.2 K can hide.
         assert max(abs(low), abs(high)) < 0.2
@@ -135,19 +148,31 @@ def test_firmware_that_changed_with_the_hardware_everywhere_is_an_alias(campaign
     shipped = rows["firmware"].eq(
         rows["cooler_model"].map({"Alder-C1": "fw 1", "Alder-C2": "fw 2"})
     )
-    answer = attribute(fitted(rows[shipped].reset_index(drop=True)), OLD, NEW)
+    model = fitted(rows[shipped].reset_index(drop=True))
+    answer = attribute(model, OLD, NEW)
     health = answer.table.set_index("part")["health"]
-    assert health["hardware"].startswith("not separable")
-    assert health["firmware: direct"].startswith("not separable")
+    assert health["hardware"] == "ok; allows for a direct firmware effect"
+    assert health["firmware: direct"].startswith("withheld")
     assert health["total"] == "ok"
-    (caveat,) = [one for one in answer.caveats if "What the firmware does directly" in one]
-    assert "firmware fw 2 against fw 1 cannot be told apart from" in caveat
+    direct = answer.table.set_index("part").loc["firmware: direct"]
+    assert direct[["mean_k", "sd_k"]].isna().all()
+    assert direct["low_k"] < 0.0 < direct["high_k"]
+    (caveat,) = [one for one in answer.caveats if "Firmware and hardware changed together" in one]
+    allowance = (direct["high_k"] - direct["low_k"]) / 2.0
+    assert f"interval allows {allowance:.1f} K for it either way" in caveat
+    assert "Firmware: fw 2 against fw 1 cannot be told apart from cooler" in caveat
+    assert not any(one.startswith("Beyond fan speed") for one in answer.sentences)
+    # Stated as a number all the same where the prior is allowed to split.
+    allowed = attribute(model, OLD, NEW, allow_prior=True).table.set_index("part")
+    assert np.isfinite(allowed.loc["firmware: direct", "mean_k"])
+    assert allowed.loc["firmware: direct", "health"].startswith("not separable")
     draws = answer.draws["improvement_k"].to_pandas().T
     truth = campaign.truth.attribution_k("memory", OLD, NEW)
     # Their sum is measured, each of them is not.
     both = draws["hardware"] + draws["firmware: direct"]
     assert both.mean() == pytest.approx(truth.order_free_k["hardware"], abs=0.3)
     assert draws["firmware: direct"].std() > 3.0 * both.std()
+    assert draws["hardware"].std() > 3.0 * both.std()
 
 
 def test_other_questions_take_the_term_too(campaign):

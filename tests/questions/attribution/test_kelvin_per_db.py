@@ -12,7 +12,7 @@ from thermcmp.questions.attribution.question import attribute
 from thermcmp.questions.ranking.question import rank
 
 OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
-MAIN = ["hardware", "firmware: fan speed", "firmware: power"]
+MAIN = ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct"]
 FAN = MAIN[1]
 
 

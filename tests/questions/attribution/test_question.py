@@ -17,7 +17,7 @@ from thermcmp.questions.shapley import order_free
 from thermcmp.simulation import RevisionStudy
 
 OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
-MAIN = ["hardware", "firmware: fan speed", "firmware: power"]
+MAIN = ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct"]
 INSIDE = "of the hardware: "
 #: Parts and what is added to them: differences of one table, so only rounding error.
 EXACT = 1e-9
@@ -120,7 +120,8 @@ def test_pure_firmware_lands_in_the_firmware_rows(firmware_only):
     assert truth.order_free_k["power"] > 1.0
     assert means(answer)["firmware: fan speed"] == pytest.approx(truth.order_free_k["fan"], abs=0.1)
     assert means(answer)["firmware: power"] == pytest.approx(truth.order_free_k["power"], abs=0.1)
-    assert abs(means(answer)["hardware"]) < 0.1
+    for name in ("hardware", "firmware: direct"):
+        assert abs(means(answer)[name]) < 0.1, name
 
 
 def test_the_same_build_twice_has_no_part(aliased):
@@ -228,11 +229,15 @@ def test_held_power_leaves_no_part_to_power(aliased):
     assert np.abs(draws[MAIN].sum(axis=1) - draws["total"]).max() < EXACT
 
 
-def test_held_fan_speed_and_power_leave_the_hardware_alone(aliased):
+def test_held_fan_speed_and_power_leave_the_hardware_and_the_direct_effect(aliased):
     answer = attribute(aliased.fit, OLD, NEW, Conditions(power_w=200.0, fan_rpm=1800.0))
     draws = parts_of(answer)
-    assert np.abs(draws["hardware"] - draws["total"]).max() < EXACT
-    assert np.abs(draws[MAIN[1:]].to_numpy()).max() == 0.0
+    both = draws["hardware"] + draws["firmware: direct"]
+    assert np.abs(both - draws["total"]).max() < EXACT
+    assert np.abs(draws[MAIN[1:3]].to_numpy()).max() == 0.0
+    # The simulated firmwares act by fan speed and power only.
+    low, high = np.quantile(draws["firmware: direct"], [0.05, 0.95])
+    assert low < 0.0 < high
     truth = sum(
         aliased.truth.rise_k("memory", product) * sign
         for product, sign in (("Alder r1", 1.0), ("Alder r2", -1.0))
@@ -266,7 +271,7 @@ def test_the_noise_that_came_with_each_part(aliased, fix):
         level("Alder-C1", NEW) - level("Alder-C1", OLD), abs=0.3
     )
     assert noise[MAIN[0]] + noise[MAIN[1]] == pytest.approx(noise["total"], abs=EXACT)
-    assert noise[MAIN[2]] == 0.0
+    assert list(noise[MAIN[2:]]) == [0.0, 0.0]
     assert noise["hardware, at equal noise"] == 0.0
 
 
@@ -374,7 +379,7 @@ def test_a_fix_that_makes_it_warmer_is_told_as_warmer(aliased):
     assert said in first
     assert "cooler" not in first
     assert "cooler" in there.sentences[0]
-    assert split.startswith("As improvements, order-free: hardware -")
+    assert split.startswith("As improvements, order-free: hardware −")
     assert share.startswith("The hardware's share of the difference is about")
     louder, quieter = (" ".join(answer.sentences) for answer in (there, back))
     assert "louder than the old one" in louder
@@ -386,7 +391,7 @@ def test_a_fix_that_makes_it_warmer_is_told_as_warmer(aliased):
     [
         (0.6, True, "of the improvement is about 60%."),
         (1.08, True, "about 108%: the other parts together worked against it."),
-        (-0.2, False, "of the difference is about -20%: it worked against the other parts."),
+        (-0.2, False, "of the difference is about −20%: it worked against the other parts."),
     ],
 )
 def test_a_share_beyond_the_whole_says_why(share, better, said):

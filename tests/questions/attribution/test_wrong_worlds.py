@@ -46,13 +46,16 @@ def test_a_cooler_run_at_one_speed_gets_a_range_and_its_run():
 
 def test_memory_heat_of_its_own_leaves_hardware_and_fan_right_and_power_open():
     drawn, fit, answer = ask("c2")
-    table = answer().table.set_index("part")
+    found = answer()
+    table = found.table.set_index("part")
     for part, name in {"hardware": "hardware", "fan speed": "firmware: fan speed"}.items():
         assert table.loc[name, "low_k"] < drawn.true_k[part] < table.loc[name, "high_k"]
     power = table.loc["firmware: power"]
     assert np.isnan(power["mean_k"])
     assert power["low_k"] < drawn.true_k["power"] < power["high_k"]
+    # Both powers were run at one speed, but each under its own firmware.
     assert "never varied at one fan speed" in fit.power.loc[0, "note"]
+    assert any("rpm under one firmware" in c for c in found.caveats)
 
 
 def test_two_powers_at_one_speed_settle_the_power_part():
@@ -79,4 +82,7 @@ def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
     hardware = table.loc["hardware"]
     assert hardware["low_k"] < drawn.true_k["hardware"] < hardware["high_k"]
     assert "allows for a direct firmware effect" in hardware["health"]
+    # Each card was run at its own power only, so that the hardware is open by power's part too.
+    assert hardware["health"].startswith("withheld")
+    assert any("W, both at a fixed" in c for c in found.caveats)
     assert any("beyond fan speed and power" in c and "allows" in c for c in found.caveats)

@@ -33,7 +33,7 @@ from thermcmp.questions.attribution.data_shares import NOTHING
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
 from thermcmp.questions.attribution.parts import DIRECT, EQUAL_NOISE, FAN, HARDWARE, INSIDE, POWER
 from thermcmp.questions.attribution.tables import runs_at
-from thermcmp.questions.phrases import interval, range_words
+from thermcmp.questions.phrases import interval, number_words, range_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -59,9 +59,9 @@ def unidentified(
     return (
         f"{study.builds[1].name} improves on {study.builds[0].name} by "
         f"{range_words(parts['total'], prob)}, but what the fan speed brought of it is not in the "
-        f"runs: {low:.1f} to {high:.1f} K by the prior alone, so hardware and firmware are not "
-        f"separable. Fix: {_other_speed(study, _less_run(study))}; or pass allow_prior=True (it "
-        "is recorded)."
+        f"runs: {number_words(low)} to {number_words(high)} K by the prior alone, so hardware and "
+        f"firmware are not separable. Fix: {_other_speed(study, _less_run(study))}; or pass "
+        "allow_prior=True (it is recorded)."
     )
 
 
@@ -88,9 +88,10 @@ def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str
         build, speed = study.builds[True], float(np.mean(study.flow_speed(corner(True, True))))
         old, new = (float(np.mean(power)) for power in study.power_w)
         if abs(old - new) > 0.02 * new:
+            under = " under one firmware" if study.has_direct else ""
             runs.append(
                 f"run {build.cooler_model} on {build.board_model} at {old:.0f} W and at "
-                f"{new:.0f} W, both at a fixed {speed:.0f} {study.fit.design.law.unit}"
+                f"{new:.0f} W, both at a fixed {speed:.0f} {study.fit.design.law.unit}{under}"
             )
     if DIRECT in withheld:
         old_firmware, new_firmware = (build.firmware for build in study.builds)

@@ -71,10 +71,10 @@ def parts_table(
     for (name, draws), moved in zip(parts.items(), influence, strict=True):
         share = shares.get(name, np.nan)
         level, _, low, high = summary(context.noise.get(name, nothing), prob)
-        health = _part_health(study, name, draws, inseparable)
+        health = _part_health(context, name, draws, inseparable)
         numbers = summary(draws, prob)
         if name in context.withheld:
-            numbers, health = (np.nan, np.nan, *numbers[2:]), WITHHELD
+            numbers = (np.nan, np.nan, *numbers[2:])
         elif name in context.weak:
             health += "; mostly the prior's"
         rows.append((name, *numbers, share, moved, level, low, high, health))
@@ -84,16 +84,21 @@ def parts_table(
 
 
 def _part_health(
-    study: AttributionStudy, name: str, draws: Array, inseparable: frozenset[str]
+    context: AttributionContext, name: str, draws: Array, inseparable: frozenset[str]
 ) -> str:
+    study = context.study
     if np.isnan(draws).any():
         return "not estimable: that level was not reached by the measured fan speeds"
+    withheld = name in context.withheld
+    if name == HARDWARE and FIRMWARE in inseparable:
+        health = WITHHELD if withheld else study.fit.health
+        return f"{health}; allows for a direct firmware effect"
+    if withheld:
+        return WITHHELD
     if name == DIRECT and FIRMWARE in inseparable:
         return "not separable: the split is the prior's"
     if name.removeprefix(INSIDE) in inseparable:
         return "not separable: the split is the prior's"
-    if name == HARDWARE and FIRMWARE in inseparable:
-        return f"{study.fit.health}; allows for a direct firmware effect"
     crossed = any(setting.elsewhere for setting in study.settings)
     if crossed and name.startswith(("firmware", "total")):
         return f"{study.fit.health}; firmware seen on other hardware only"

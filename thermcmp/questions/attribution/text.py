@@ -105,7 +105,7 @@ def _split_words(context: AttributionContext) -> str:
 def share_words(share: float, *, better: bool) -> str:
     """Describe the hardware's share; beyond 0 to 1 it needs the reason beside it."""
     of = "improvement" if better else "difference"
-    words = f"The hardware's share of the {of} is about {share:.0%}"
+    words = f"The hardware's share of the {of} is about {share:.0%}".replace("-", "\N{MINUS SIGN}")
     if share > 1.005:
         return f"{words}: the other parts together worked against it."
     if share < -0.005:
@@ -217,11 +217,13 @@ def _direct(context: AttributionContext) -> list[str]:
         return []
     draws = context.parts[DIRECT]
     low, high = interval(draws, context.prob)
+    values = (f"{value:z.2f}" for value in (float(np.mean(draws)), low, high))
+    mean, least, most = (words.replace("-", "\N{MINUS SIGN}") for words in values)
     verdict = "contains zero" if low <= 0.0 <= high else "does not contain zero"
     chance = chance_words(float(np.mean(np.abs(draws) < context.matters_k)), len(draws))
     return [
-        f"Beyond fan speed and power the firmware brings {np.mean(draws):z.2f} K ({low:z.2f} to "
-        f"{high:z.2f}): the interval {verdict}; {chance} probability that it is below "
+        f"Beyond fan speed and power the firmware brings {mean} K ({least} to {most}): the "
+        f"interval {verdict}; {chance} probability that it is below "
         f"{context.matters_k:g} K either way."
     ]
 

@@ -57,7 +57,7 @@ class SensorRow:
     def cells(self, prob: float) -> tuple[object, ...]:
         """Return the row's cells in the table's order."""
         numbers = summary(self.draws, prob)
-        if self.health == WITHHELD:
+        if self.health.startswith(WITHHELD):
             numbers = (np.nan, np.nan, *numbers[2:])
         return (
             self.sensor, self.part, self.kind, *numbers, self.data_share, self.noise_db, self.health

@@ -54,7 +54,7 @@ def sensor_sentences(
     for sensor in sensors:
         parts = [
             f"{row.part.removeprefix('firmware: ')} "
-            f"{(open_words if row.health == WITHHELD else range_words)(row.draws, prob)}"
+            f"{(open_words if row.health.startswith(WITHHELD) else range_words)(row.draws, prob)}"
             for row in _of(rows, sensor, FIX)
             if row.part != TOTAL and not np.isnan(row.draws).any()
         ]
@@ -107,7 +107,7 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
     words = range_words(total.draws, prob)
     if low > 0.0:
         hardware = next((row for row in rows if row.part == HARDWARE), None)
-        if hardware is not None and hardware.health == WITHHELD:
+        if hardware is not None and hardware.health.startswith(WITHHELD):
             words += f", by its hardware {open_words(hardware.draws, prob)}"
         elif hardware is not None and interval(hardware.draws, prob)[0] <= 0.0:
             words += f", not clearly by its hardware: {range_words(hardware.draws, prob)}"
