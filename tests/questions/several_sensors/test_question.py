@@ -20,6 +20,7 @@ OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
 BAD = "Alder-C2-1 on Alder-B2-1, bench 2"
 NEW_TOTAL = "total, new parts remounted"
+PARTS = ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct"]
 
 
 def fitted(results, sensor, draws=1000):
@@ -79,7 +80,7 @@ def test_parts_are_those_of_the_single_attributions(fits, answer):
         own = answer.table[
             answer.table["sensor"].eq(model.sensor) & answer.table["kind"].eq("fix")
         ].set_index("part")
-        shown = ["total", "hardware", "firmware: fan speed", "firmware: power"]
+        shown = ["total", *PARTS]
         assert own.index.tolist() == shown
         columns = ["mean_k", "sd_k", "low_k", "high_k", "noise_db", "health"]
         pd.testing.assert_frame_equal(own[columns], alone.loc[shown, columns], check_exact=True)
@@ -87,8 +88,7 @@ def test_parts_are_those_of_the_single_attributions(fits, answer):
 
 def test_parts_add_up_to_the_total_on_each_sensor_in_every_draw(answer):
     for sensor in ("memory", "junction"):
-        parts = ("hardware", "firmware: fan speed", "firmware: power")
-        gap = sum(draws_of(answer, sensor, part) for part in parts)
+        gap = sum(draws_of(answer, sensor, part) for part in PARTS)
         assert np.abs(gap - draws_of(answer, sensor, "total")).max() < 1e-9
 
 
