@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from thermcmp.errors import PluginError
+from thermcmp.inference.diagnostics import Diagnostics
+from thermcmp.inference.sensor_fits import one_posterior
 from thermcmp.questions.fit_check.question import check_fit
 from thermcmp.questions.separation.contrasts import short_effect
 from thermcmp.questions.table_words import WordedTable, worded_table
@@ -95,7 +97,7 @@ class HealthPart:
 
 @dataclass(frozen=True, slots=True)
 class TrustPart:
-    """How far one fit can be trusted; `same_draws` names a fit before it with its diagnostics."""
+    """How far one fit can be trusted; `same_draws` names a fit before it of the same draws."""
 
     name: str
     fitted_to: str
@@ -215,16 +217,20 @@ def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart
 
 
 def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
-    """The checks of each fit; the diagnostics of draws that fits share are shown once."""
-    shown: dict[int, str] = {}
+    """The checks of each fit; those of draws that fits share are shown once."""
     parts = []
-    for number, (name, fit) in enumerate(zip(names, fits, strict=True), start=1):
-        same = shown.setdefault(id(fit.diagnostics), name)
-        parts.append(_trust_part(number, name, check_fit(fit), "" if same == name else same))
+    for number, (name, fit) in enumerate(zip(names, fits, strict=True)):
+        joint = [place for place in range(number) if one_posterior((fits[place], fit))]
+        shown = fits[joint[0]].diagnostics.checks if joint else ()
+        checks = Diagnostics(tuple(c for c in fit.diagnostics.checks if c not in shown))
+        same = names[joint[0]] if joint else ""
+        parts.append(_trust_part(number + 1, name, check_fit(fit), checks, same))
     return tuple(parts)
 
 
-def _trust_part(number: int, name: str, check: FitCheck, same_draws: str) -> TrustPart:
+def _trust_part(
+    number: int, name: str, check: FitCheck, checks: Diagnostics, same_draws: str
+) -> TrustPart:
     """The checks of one fit; its two figures are answers, and are set as such."""
     # Long names would be squeezed to a word per line beside so many numbers.
     left_out = check.left_out.shown_table
@@ -234,7 +240,7 @@ def _trust_part(number: int, name: str, check: FitCheck, same_draws: str) -> Tru
         fitted_to=fitted_to(check.fit),
         sentences=check.sentences,
         same_draws=same_draws,
-        diagnostics=worded_table(check.fit.diagnostics.table),
+        diagnostics=worded_table(checks.table),
         predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
         left_out=replace(
             _part(f"left-out-{number}", "Left-out check", check.left_out),

@@ -217,12 +217,12 @@ def _direct(context: AttributionContext) -> list[str]:
         return []
     draws = context.parts[DIRECT]
     low, high = interval(draws, context.prob)
+    numbers = f"{np.mean(draws):z.2f} K ({low:z.2f} to {high:z.2f})".replace("-", "\N{MINUS SIGN}")
     verdict = "contains zero" if low <= 0.0 <= high else "does not contain zero"
     chance = chance_words(float(np.mean(np.abs(draws) < context.matters_k)), len(draws))
     return [
-        f"Beyond fan speed and power the firmware brings {np.mean(draws):z.2f} K ({low:z.2f} to "
-        f"{high:z.2f}): the interval {verdict}; {chance} probability that it is below "
-        f"{context.matters_k:g} K either way."
+        f"Beyond fan speed and power the firmware brings {numbers}: the interval {verdict}; "
+        f"{chance} probability that it is below {context.matters_k:g} K either way."
     ]
 
 
