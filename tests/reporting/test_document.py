@@ -201,7 +201,8 @@ def test_every_fit_that_an_answer_rests_on_is_checked_and_named(pair, small_fit,
     assert f"Its draws are those of the {joint}" in text
     assert "Further checks" not in text
     assert text.count("Version of numpy") == 1
-    assert text.count("What the model assumed before it saw the data") == 1
+    # The junction's prior of the constant part is its own; the memory's is that of the fit alone.
+    assert text.count("What the model assumed before it saw the data") == 2
     assert text.count(f"The same as those of the {alone}.") >= 2
     # Two figures of the answers, two of the checks of each fit; but for the first one's folded.
     assert len(page.all("img")) == 2 + 2 * 3
@@ -227,7 +228,7 @@ def test_what_a_joint_fit_has_of_its_own_is_shown_beside_the_checks_of_its_draws
     assert text.count("Checks of the memory fit, and their limits") == 1
     assert text.count("Further checks of the junction fit, and their limits") == 1
     assert text.count("misfit of set points") == 2
-    assert text.count("efficiency of the weights") == 1
+    assert text.count("Pareto k, junction") == 1
 
 
 def test_the_health_of_fits_is_said_together_where_it_is_the_same(pair, small_fit, tmp_path):
