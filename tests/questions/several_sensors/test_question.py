@@ -10,9 +10,12 @@ from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.joint_fitting import fit_sensors
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.prediction.builds import build_of
 from thermcmp.questions.attribution.question import attribute
-from thermcmp.questions.phrases import chance_words
+from thermcmp.questions.phrases import WITHHELD, chance_words
 from thermcmp.questions.several_sensors.question import attribute_sensors
+from thermcmp.questions.several_sensors.rows import fix_rows
+from thermcmp.questions.several_sensors.text import sensor_sentences
 from thermcmp.reporting.document import report
 from thermcmp.simulation import RevisionStudy, Scenario, simulate
 
@@ -228,6 +231,24 @@ def test_sensors_fitted_together_are_answered_draw_by_draw(together, answer):
     mean = together.correlation("assembly", "memory", "junction").mean()
     words = f"memory and junction {mean:.2f}".replace("-", "−")
     assert any(words in s for s in joint.sentences)
+
+
+def test_of_withheld_parts_no_chance_is_stated(together):
+    joint = attribute_sensors(together, OLD, NEW)
+    withheld = ("hardware", "firmware: direct")
+    rows = [
+        replace(row, health=WITHHELD) if row.part in withheld else row
+        for sensor, single in joint.answers.items()
+        for row in fix_rows(single, sensor)
+    ]
+    fits = list(together.values())
+    builds = (build_of(fits[0], OLD), build_of(fits[0], NEW))
+    said = " ".join(sensor_sentences(fits, builds, rows, 0.9))
+    assert "the fix cools each of memory and junction" in said
+    assert "its hardware alone" not in said
+    assert "by its hardware somewhere from" in said
+    assert "the firmware directly" not in said
+    assert "the firmware directly" in " ".join(joint.sentences)
 
 
 def test_a_report_of_sensors_fitted_together(together, tmp_path):

@@ -94,12 +94,14 @@ def _split_words(context: AttributionContext) -> str:
     for name in main_parts(context.study):
         if name == DIRECT and name in context.withheld:
             continue
-        short = _SHORT.get(name, name.removeprefix("firmware: "))
-        if name in context.withheld:
-            words.append(f"{short} {open_words(context.parts[name], context.prob)}")
-        else:
-            words.append(f"{short} {range_words(context.parts[name], context.prob)}")
+        stated = open_words if name in context.withheld else range_words
+        words.append(f"{part_phrase(name)} {stated(context.parts[name], context.prob)}")
     return ", ".join(words)
+
+
+def part_phrase(name: str) -> str:
+    """Return a main part's name as a sentence has it."""
+    return _SHORT.get(name, name.removeprefix("firmware: "))
 
 
 def share_words(share: float, *, better: bool) -> str:

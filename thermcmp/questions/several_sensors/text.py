@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.sensor_fits import correlation_name, one_posterior
+from thermcmp.questions.attribution.parts import DIRECT
+from thermcmp.questions.attribution.text import part_phrase
 from thermcmp.questions.phrases import (
     WITHHELD,
     chance_words,
@@ -63,14 +65,13 @@ def sensor_sentences(
 def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
     """Findings for which draws of the sensors must belong together."""
     sensors = [fit.sensor for fit in fits]
-    totals = np.stack([row.draws for row in _named(rows, TOTAL)])
-    hardware = np.stack([row.draws for row in _named(rows, HARDWARE)])
-    chances = [float(np.mean((parts > 0.0).all(axis=0))) for parts in (totals, hardware)]
-    count = totals.shape[1]
+    hardware = _named(rows, HARDWARE)
+    alone = ""
+    if not any(row.health == WITHHELD for row in hardware):
+        alone = f", that its hardware alone does {_chance_of_all(hardware)}"
     sentences = [
         f"Fitted together: the probability that the fix cools each of {_joined(sensors)} is "
-        f"{chance_words(chances[0], count)}, that its hardware alone does "
-        f"{chance_words(chances[1], count)}."
+        f"{_chance_of_all(_named(rows, TOTAL))}{alone}."
     ]
     correlations = []
     for place, fit in enumerate(fits):
@@ -84,6 +85,12 @@ def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) ->
     if correlations:
         sentences.append(f"Correlation of an assembly's effects: {', '.join(correlations)}.")
     return sentences
+
+
+def _chance_of_all(rows: Sequence[SensorRow]) -> str:
+    """The probability that all rows are improvements, in words."""
+    draws = np.stack([row.draws for row in rows])
+    return chance_words(float(np.mean((draws > 0.0).all(axis=0))), draws.shape[1])
 
 
 def _of(rows: Sequence[SensorRow], sensor: str, kind: str) -> list[SensorRow]:
@@ -112,10 +119,12 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
 
 def _parts_words(rows: Sequence[SensorRow], prob: float) -> str:
     parts = [
-        f"{row.part.removeprefix('firmware: ')} "
+        f"{part_phrase(row.part)} "
         f"{(open_words if row.health == WITHHELD else range_words)(row.draws, prob)}"
         for row in rows
-        if row.part != TOTAL and not np.isnan(row.draws).any()
+        if row.part != TOTAL
+        and not (row.part == DIRECT and row.health == WITHHELD)
+        and not np.isnan(row.draws).any()
     ]
     return f"Of that at the {rows[0].sensor}, order-free: {', '.join(parts)}."
 
