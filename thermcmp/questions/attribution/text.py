@@ -27,6 +27,11 @@ def signed_words(draws: Array, prob: float, unit: str, digits: int = 1) -> str:
     return f"{mean} {unit} ({least} to {most})".replace("-", "\N{MINUS SIGN}")
 
 
+def part_phrase(name: str) -> str:
+    """Return a main part's name as a sentence has it."""
+    return _SHORT.get(name, name.removeprefix("firmware: "))
+
+
 def attribution_sentences(context: AttributionContext) -> tuple[str, ...]:
     """Return the verdict, as sentences."""
     return (
@@ -97,11 +102,6 @@ def _split_words(context: AttributionContext) -> str:
         stated = open_words if name in context.withheld else range_words
         words.append(f"{part_phrase(name)} {stated(context.parts[name], context.prob)}")
     return ", ".join(words)
-
-
-def part_phrase(name: str) -> str:
-    """Return a main part's name as a sentence has it."""
-    return _SHORT.get(name, name.removeprefix("firmware: "))
 
 
 def share_words(share: float, *, better: bool) -> str:
@@ -219,12 +219,12 @@ def _direct(context: AttributionContext) -> list[str]:
         return []
     draws = context.parts[DIRECT]
     low, high = interval(draws, context.prob)
-    numbers = f"{np.mean(draws):z.2f} K ({low:z.2f} to {high:z.2f})".replace("-", "\N{MINUS SIGN}")
     verdict = "contains zero" if low <= 0.0 <= high else "does not contain zero"
     chance = chance_words(float(np.mean(np.abs(draws) < context.matters_k)), len(draws))
     return [
-        f"Beyond fan speed and power the firmware brings {numbers}: the interval {verdict}; "
-        f"{chance} probability that it is below {context.matters_k:g} K either way."
+        f"Beyond fan speed and power the firmware brings {np.mean(draws):z.2f} K ({low:z.2f} to "
+        f"{high:z.2f}): the interval {verdict}; {chance} probability that it is below "
+        f"{context.matters_k:g} K either way."
     ]
 
 

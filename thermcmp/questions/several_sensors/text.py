@@ -67,7 +67,7 @@ def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) ->
     sensors = [fit.sensor for fit in fits]
     hardware = _named(rows, HARDWARE)
     alone = ""
-    if not any(row.health == WITHHELD for row in hardware):
+    if not any(row.health.startswith(WITHHELD) for row in hardware):
         alone = f", that its hardware alone does {_chance_of_all(hardware)}"
     sentences = [
         f"Fitted together: the probability that the fix cools each of {_joined(sensors)} is "
