@@ -143,7 +143,9 @@ def test_the_attributions_bars_are_its_parts(answers):
     answer = answers["attribution"]
     bars = [patch.get_width() for patch in answer.plot().patches]
     table = answer.table.set_index("part")["mean_k"]
-    wanted = table[["hardware", "firmware: fan speed", "firmware: power", "total"]]
+    wanted = table[
+        ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct", "total"]
+    ]
     assert np.abs(bars) == pytest.approx(np.abs(wanted.to_numpy()))
 
 

@@ -40,7 +40,7 @@ def ask(request):
 
 
 def test_bad_health_blocks_the_question(ask, aliased):
-    with pytest.raises(EngineError, match=r"Largest R-hat is 1.4 .* fit again .* allow_bad_h"):
+    with pytest.raises(EngineError, match=r"Largest R-hat is 1\.4; .* fit again .* allow_bad_h"):
         ask(graded(aliased.fit, Health.BAD))
 
 

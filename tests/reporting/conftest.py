@@ -83,7 +83,6 @@ def attribution():
         kelvin_per_db=pd.DataFrame(),
         main_parts=("hardware", "fan speed", "power"),
         scope="specimens",
-        health="ok",
     )
 
 
@@ -134,7 +133,6 @@ def margin():
         altitude_m=None,
         sensor="memory",
         scope="specimens",
-        health="ok",
     )
 
 

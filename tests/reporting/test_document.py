@@ -15,7 +15,7 @@ import pytest
 import thermcmp as tc
 from thermcmp import hooks
 from thermcmp.errors import EngineError, InputError
-from thermcmp.inference.diagnostics import Diagnostics
+from thermcmp.inference.diagnostics import Check, Diagnostics, Health
 from thermcmp.reporting.document import report
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 
@@ -196,16 +196,39 @@ def test_every_fit_that_an_answer_rests_on_is_checked_and_named(pair, small_fit,
     assert "Can these fits be trusted?" in text
     assert f"memory, {rows} rows of Alder r1, Alder r2, fitted together with junction" in text
     # What fits have in common is said once: a joint fit's draws, and what all were made with.
-    assert text.count("Checks of the draws of the") == 2
+    for name, count in ((alone, 1), (joint, 1), ("junction fit", 0)):
+        assert text.count(f"Checks of the {name}, and their limits") == count
     assert f"Its draws are those of the {joint}" in text
+    assert "Further checks" not in text
     assert text.count("Version of numpy") == 1
-    assert text.count("What the model assumed before it saw the data") == 1
+    # The junction's prior of the constant part is its own; the memory's is that of the fit alone.
+    assert text.count("What the model assumed before it saw the data") == 2
     assert text.count(f"The same as those of the {alone}.") >= 2
     # Two figures of the answers, two of the checks of each fit; but for the first one's folded.
     assert len(page.all("img")) == 2 + 2 * 3
     assert text.count("Figures and tables of the") == 2
     ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
     assert len(ids) == len(set(ids))
+
+
+def test_what_a_joint_fit_has_of_its_own_is_shown_beside_the_checks_of_its_draws(pair, tmp_path):
+    """Each sensor's misfit of set points is its own, though the draws are common."""
+    own = {
+        sensor: Check("misfit of set points [K]", value, "at most 0.3 K", Health.OK)
+        for sensor, value in (("memory", 0.1234), ("junction", 0.0567))
+    }
+    fits = {
+        sensor: dataclasses.replace(
+            model, diagnostics=Diagnostics((*model.diagnostics.checks, own[sensor]))
+        )
+        for sensor, model in pair.items()
+    }
+    page = outline(report(list(map(tc.separate, fits.values())), tmp_path / "p.html"))
+    text = "".join(page.words)
+    assert text.count("Checks of the memory fit, and their limits") == 1
+    assert text.count("Further checks of the junction fit, and their limits") == 1
+    assert text.count("misfit of set points") == 2
+    assert text.count("Pareto k, junction") == 1
 
 
 def test_the_health_of_fits_is_said_together_where_it_is_the_same(pair, small_fit, tmp_path):

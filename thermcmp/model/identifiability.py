@@ -92,10 +92,6 @@ class Aliases:
     combinations: pd.DataFrame  #: distinct combinations of levels, with their number of rows
     contrasts: tuple[Contrast, ...]  #: all pairs of levels of all factors
 
-    def is_separated(self, factor: str) -> bool:
-        """Whether all contrasts of a factor can be told from the other factors."""
-        return all(c.estimable for c in self.contrasts if c.factor == factor)
-
     def of(self, factor: str, first: str, second: str) -> Contrast | None:
         """Return the contrast between two levels, in either order, or None."""
         pair = {first, second}

@@ -151,7 +151,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "firmware",
         ("firmware",),
         Role.ALLOWANCE,
-        HalfNormal(2.0),
+        HalfNormal(1.5),
         "what firmware does beyond fan speed and power",
     ),
 )

@@ -13,6 +13,8 @@ from thermcmp.errors import Fault, InputError
 PROB: Final = 0.90
 #: Digits after the point by unit; one where a unit is not listed.
 DIGITS: Final = {"rpm": 0, "W": 0, "s": 0}
+#: Probability of the range that is stated of a withheld part: nothing in it is excluded lightly.
+RANGE_PROB: Final = 0.99
 #: Health of a part that is stated as a range only.
 WITHHELD: Final = "withheld: the runs do not hold it, range only"
 
@@ -99,7 +101,7 @@ def percent_words(chance: float) -> str:
     return f"{chance:.0%}"
 
 
-def open_words(draws: Array, prob: float) -> str:
+def open_words(draws: Array) -> str:
     """A quantity that is stated as a range only: "somewhere from 2.0 to 14.1 K"."""
-    low, high = interval(draws, prob)
+    low, high = interval(draws, RANGE_PROB)
     return f"somewhere from {low:z.1f} to {high:z.1f} K".replace("-", "\N{MINUS SIGN}")

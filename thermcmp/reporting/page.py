@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from thermcmp.errors import PluginError
-from thermcmp.questions.fit_check.question import check_fit
+from thermcmp.inference.diagnostics import Diagnostics
+from thermcmp.inference.sensor_fits import one_posterior
+from thermcmp.questions.fit_check.question import FitCheck, check_fit
 from thermcmp.questions.separation.contrasts import short_effect
 from thermcmp.questions.table_words import WordedTable, worded_table
 from thermcmp.reporting.cautions import Work, cautions_for
@@ -94,7 +96,7 @@ class HealthPart:
 
 @dataclass(frozen=True, slots=True)
 class TrustPart:
-    """How far one fit can be trusted; `same_draws` names a fit before it with its diagnostics."""
+    """How far one fit can be trusted; `same_draws` names a fit before it of the same draws."""
 
     name: str
     fitted_to: str
@@ -208,36 +210,41 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
 
 
 def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
-    """Return the checks of each fit; diagnostics of draws that fits share are shown once.
-
-    The two figures of a check are answers, and are set as such.
-    """
-    shown: dict[int, str] = {}
+    """Return the checks of each fit; those of draws that fits share are shown once."""
     parts = []
-    for number, (name, fit) in enumerate(zip(names, fits, strict=True), start=1):
-        same, check = shown.setdefault(id(fit.diagnostics), name), check_fit(fit)
-        # Long names would be squeezed to a word per line beside so many numbers.
-        left_out = check.left_out.shown_table
-        left_out = left_out.assign(effect=[short_effect(effect) for effect in left_out["effect"]])
-        part = TrustPart(
-            name=name,
-            fitted_to=fitted_to(fit),
-            sentences=check.sentences,
-            same_draws="" if same == name else same,
-            diagnostics=worded_table(fit.diagnostics.table),
-            predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
-            left_out=replace(
-                _part(f"left-out-{number}", "Left-out check", check.left_out),
-                table=worded_table(left_out),
-            ),
-            units=worded_table(check.left_out.units),
-            unit=check.left_out.unit,
-            outliers=worded_table(check.outliers) if len(check.outliers) else None,
-            parameters=worded_table(check.parameters),
-            small_k=check.small_k,
-        )
-        parts.append(part)
+    for number, (name, fit) in enumerate(zip(names, fits, strict=True)):
+        joint = [place for place in range(number) if one_posterior((fits[place], fit))]
+        shown = fits[joint[0]].diagnostics.checks if joint else ()
+        checks = Diagnostics(tuple(c for c in fit.diagnostics.checks if c not in shown))
+        same = names[joint[0]] if joint else ""
+        parts.append(_trust_part(number + 1, name, check_fit(fit), checks, same))
     return tuple(parts)
+
+
+def _trust_part(
+    number: int, name: str, check: FitCheck, checks: Diagnostics, same_draws: str
+) -> TrustPart:
+    """Return the checks of one fit; its two figures are answers, and are set as such."""
+    # Long names would be squeezed to a word per line beside so many numbers.
+    left_out = check.left_out.shown_table
+    left_out = left_out.assign(effect=[short_effect(name) for name in left_out["effect"]])
+    return TrustPart(
+        name=name,
+        fitted_to=fitted_to(check.fit),
+        sentences=check.sentences,
+        same_draws=same_draws,
+        diagnostics=worded_table(checks.table),
+        predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
+        left_out=replace(
+            _part(f"left-out-{number}", "Left-out check", check.left_out),
+            table=worded_table(left_out),
+        ),
+        units=worded_table(check.left_out.units),
+        unit=check.left_out.unit,
+        outliers=worded_table(check.outliers) if len(check.outliers) else None,
+        parameters=worded_table(check.parameters),
+        small_k=check.small_k,
+    )
 
 
 def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:

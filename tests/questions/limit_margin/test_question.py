@@ -6,6 +6,7 @@ import pytest
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.model.design import CONSTANT
 from thermcmp.prediction.builds import Scope, build_of
 from thermcmp.prediction.card import fresh_specimen
 from thermcmp.prediction.fitted_build import FittedBuild
@@ -137,13 +138,26 @@ def test_stated_fan_speed_and_power_take_the_place_of_the_firmwares(specimens, a
     assert faster.margin_k - alder.margin_k > 3.0
     assert "2200 rpm" in faster.sentences[0]
     assert "2200 rpm and 150 W" in lighter.sentences[0]
-    # The rise goes with the power.
-    light, full = (a.draws["rise_k"].to_numpy() for a in (lighter, faster))
+    # But for the part that stays, the rise goes with the power.
+    constant = specimens.fit.draws(CONSTANT)
+    light, full = (a.draws["rise_k"].to_numpy() - constant for a in (lighter, faster))
     power = float(faster.sentences[0].split(" rpm and ")[1].split(" W")[0])
     assert light.mean() / full.mean() == pytest.approx(150.0 / power, rel=0.01)
     build = Build(cooler_model="Alder-C1", board_model="Alder-B1")
     same = margin(specimens.fit, build, Conditions(fan_rpm=2200.0, power_w=150.0), limit_c=105.0)
     assert same.table.equals(lighter.table)
+
+
+def test_a_power_that_was_never_run_is_as_sure_as_the_part_that_stays(warm_card):
+    # All runs were at 200 W: how much of the rise stays at 150 W is the prior's, 15 ± 15 K.
+    run, other = (
+        margin(warm_card, "Heron / fw 1", limit_c=105.0, power_w=watts, scope="specimens")
+        for watts in (200.0, 150.0)
+    )
+    assert float(run.draws["rise_k"].std()) < 0.1
+    rise = other.draws["rise_k"]
+    assert float(rise.std()) == pytest.approx(0.25 * 15.0, rel=0.1)
+    assert float(rise.mean()) == pytest.approx(0.75 * 74.0 + 0.25 * 15.0, abs=0.6)
 
 
 def test_without_a_firmware_or_a_setting_there_is_no_answer(specimens):

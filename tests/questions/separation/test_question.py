@@ -1,5 +1,7 @@
 """The separation: sizes, signs, aliases, and what the data hold of each."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.phrases import part_words
 from thermcmp.questions.separation.question import separate
+from thermcmp.simulation import RevisionStudy, Scenario, simulate
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
 
@@ -236,7 +239,55 @@ def test_sentences_name_parts_and_no_columns(aliased):
     assert "Cooler: Alder-C2 minus Alder-C1 is −" in text
     assert "Board: Alder-B2 against Alder-B1 cannot be told apart from memory vendor" in text
     assert "To separate them: test cooler Alder-C1 on board Alder-B2 with memory from Quill" in text
-    assert not any(name in text for name in ("_model", "memory_vendor", "assembly_kind"))
+    # A prior is named as the table of priors has it.
+    rest = re.sub(r"by the prior of '[^']+ sd'", "", text)
+    assert not any(name in rest for name in ("_model", "memory_vendor", "assembly_kind"))
+
+
+def test_a_firmware_that_changed_with_the_board_is_an_alias_and_no_factor():
+    """The board's own row allows for the firmware and is not there twice."""
+    study = RevisionStudy(remounts=2, vendors="crossed", stock="shipped")
+    campaign = simulate(study, seed=11, scenario=Scenario(bad_mount_probability=0.0))
+    model = fit(campaign.results, "memory", reference=REFERENCE, draws=800, seed=5)
+    answer = separate(model)
+    assert not answer.table[["factor", "contrast"]].duplicated().any()
+    firmware, board = row(answer, "firmware"), row(answer, "board_model")
+    assert firmware["aliased_with"] == "board_model"
+    assert firmware["data_share"] < 0.05
+    assert board["aliased_with"] == ""
+    # The firmware's prior is in it: half-normal(2) K of spread between two.
+    assert board["sd_k"] > 1.0
+    chosen = separate(model, contrasts=["firmware"]).table
+    assert set(chosen["factor"]) == {"firmware", "assembly", "session"}
+    with pytest.raises(InputError, match="assembly_kind, firmware"):
+        separate(model, contrasts=["backplate"])
+
+
+def test_peers_with_a_firmware_of_their_own_leave_the_crossed_ones_to_the_data(aliased):
+    rows = swapped_rows(aliased.campaign)
+    shipped = rows[rows["cooler_model"].eq("Alder-C1") & rows["board_model"].eq("Alder-B1")]
+    both = [rows]
+    for name, warmer_k in (("Birch", 3.0), ("Cedar", 1.0)):
+        peer = shipped.assign(
+            product=name, cooler_model=f"{name}-C", cooler_id=f"{name}-C-1",
+            board_model=f"{name}-B", board_id=f"{name}-B-1", firmware=f"{name} fw",
+            run=f"{name} " + shipped["run"], assembly=f"{name} " + shipped["assembly"],
+            temperature_c=shipped["temperature_c"] + warmer_k,
+        )  # fmt: skip
+        both.append(peer)
+    both = pd.concat(both, ignore_index=True)
+    answer = separate(fit(both, "memory", reference=REFERENCE, draws=800, seed=5))
+    table = answer.table.set_index("contrast")
+    alone = row(separate(aliased.fit), "firmware")["data_share"]
+    assert table.loc["fw 2 − fw 1", "data_share"] > 0.6 * alone > 0.3
+    assert table.loc["fw 2 − fw 1", "aliased_with"] == ""
+    fresh = table[table["factor"].eq("firmware") & table.index.str.contains("Birch")]
+    assert len(fresh) == 3
+    assert (fresh["data_share"] < 0.05).all()
+    # What was crossed with nothing still allows for it, and does not count as unknown.
+    joint = table[table["factor"].str.contains(" + ", regex=False)]
+    assert joint.index.str.contains("Birch").any()
+    assert (joint["data_share"] > 0.5).all()
 
 
 @pytest.fixture(scope="module")

@@ -10,9 +10,12 @@ from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.joint_fitting import fit_sensors
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.prediction.builds import build_of
 from thermcmp.questions.attribution.question import attribute
-from thermcmp.questions.phrases import chance_words
+from thermcmp.questions.phrases import WITHHELD, chance_words
 from thermcmp.questions.several_sensors.question import attribute_sensors
+from thermcmp.questions.several_sensors.rows import fix_rows
+from thermcmp.questions.several_sensors.text import sensor_sentences
 from thermcmp.reporting.document import report
 from thermcmp.simulation import RevisionStudy, Scenario, simulate
 
@@ -20,6 +23,7 @@ OLD, NEW = "Alder r1 / fw 1", "Alder r2 / fw 2"
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
 BAD = "Alder-C2-1 on Alder-B2-1, bench 2"
 NEW_TOTAL = "total, new parts remounted"
+PARTS = ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct"]
 
 
 def fitted(results, sensor, draws=1000):
@@ -79,7 +83,7 @@ def test_parts_are_those_of_the_single_attributions(fits, answer):
         own = answer.table[
             answer.table["sensor"].eq(model.sensor) & answer.table["kind"].eq("fix")
         ].set_index("part")
-        shown = ["total", "hardware", "firmware: fan speed", "firmware: power"]
+        shown = ["total", *PARTS]
         assert own.index.tolist() == shown
         columns = ["mean_k", "sd_k", "low_k", "high_k", "noise_db", "health"]
         pd.testing.assert_frame_equal(own[columns], alone.loc[shown, columns], check_exact=True)
@@ -87,8 +91,7 @@ def test_parts_are_those_of_the_single_attributions(fits, answer):
 
 def test_parts_add_up_to_the_total_on_each_sensor_in_every_draw(answer):
     for sensor in ("memory", "junction"):
-        parts = ("hardware", "firmware: fan speed", "firmware: power")
-        gap = sum(draws_of(answer, sensor, part) for part in parts)
+        gap = sum(draws_of(answer, sensor, part) for part in PARTS)
         assert np.abs(gap - draws_of(answer, sensor, "total")).max() < 1e-9
 
 
@@ -228,6 +231,24 @@ def test_sensors_fitted_together_are_answered_draw_by_draw(together, answer):
     mean = together.correlation("assembly", "memory", "junction").mean()
     words = f"memory and junction {mean:.2f}".replace("-", "−")
     assert any(words in s for s in joint.sentences)
+
+
+def test_of_withheld_parts_no_chance_is_stated(together):
+    joint = attribute_sensors(together, OLD, NEW)
+    withheld = ("hardware", "firmware: direct")
+    rows = [
+        replace(row, health=WITHHELD) if row.part in withheld else row
+        for sensor, single in joint.answers.items()
+        for row in fix_rows(single, sensor)
+    ]
+    fits = list(together.values())
+    builds = (build_of(fits[0], OLD), build_of(fits[0], NEW))
+    said = " ".join(sensor_sentences(fits, builds, rows, 0.9))
+    assert "the fix cools each of memory and junction" in said
+    assert "its hardware alone" not in said
+    assert "by its hardware somewhere from" in said
+    assert "the firmware directly" not in said
+    assert "the firmware directly" in " ".join(joint.sentences)
 
 
 def test_a_report_of_sensors_fitted_together(together, tmp_path):

@@ -159,7 +159,7 @@ def test_later_repeats_that_run_hotter_are_no_exchangeable_repeats(tmp_path):
         frame["memory_c"] += 3.0 if i >= 3 else 0.0
     (caution,) = reduced_folder(tmp_path, frames).cautions
     assert "R1 to R6 (the later half +3.0 K)" in caution
-    assert "no exchangeable repeats" in caution
+    assert "not exchangeable repeats" in caution
 
 
 def test_cards_of_one_log_of_which_some_reach_their_power_limit(tmp_path):

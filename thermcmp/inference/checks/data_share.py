@@ -14,7 +14,7 @@ from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
 from thermcmp.inference.conditional.regulated_sampling import fitted_problem
 from thermcmp.model.design import FIXED, RESIDUAL
-from thermcmp.model.terms import Acts, Role, Term
+from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -32,16 +32,21 @@ THINNED: Final = 40
 MOST_NUMBERS: Final = 5_000_000
 
 
-def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
+def data_share(
+    fit: Fit, weights: Array | Callable[[float], Array], *, constant_known: bool = True
+) -> Array:
     """Return the share (m,) of the information on contrasts (m, q) that comes from the data.
 
     At given spreads the information adds up: 1/V = 1/V_data + 1/V_prior. V_data is the
-    variance with a flat prior on the fixed effects and on every separated factor (convective
-    and constant part are bounded by BOUNDED_K). So V/V_data is 1 where the data decide and 0
+    variance with a flat prior on the baselines and on every separated factor (the convective
+    part is bounded by BOUNDED_K). The constant part counts as known as well as its prior, for
+    which intervals allow; a contrast that is about it asks for `constant_known=False`. So V/V_data is 1 where the data decide and 0
     where they are silent, as for the split between two factors that always changed together.
     A direct firmware effect counts as a separated factor where firmware and hardware were
-    crossed; elsewhere answers allow for it, and it is left out here. The share is averaged
-    over posterior draws of the spreads and the exponent.
+    crossed; elsewhere answers allow for it, and it is left out here. Where some firmwares of
+    the rows were crossed, a contrast has the larger of both shares: one between two others
+    would count as unknown by the first. The share is averaged over posterior draws of the
+    spreads and the exponent.
     """
     problem = fitted_problem(fit)
     kernel = Kernel(problem)
@@ -50,28 +55,30 @@ def data_share(fit: Fit, weights: Array | Callable[[float], Array]) -> Array:
     residual_k = float(np.mean(fit.draws(RESIDUAL)))
     information = np.sum(1.0 / (problem.run_scatter * residual_k**2 + problem.known_variance))
     wide_k = min(WIDE_K, float(np.sqrt(MOST_INFORMATION / information)))
-    wide_sd[: len(FIXED)] = [_flat_width(acts, wide_k) for acts in FIXED.values()]
+    for column, acts in enumerate(FIXED.values()):
+        if acts is not Acts.CONSTANT or not constant_known:
+            wide_sd[column] = _flat_width(acts, wide_k)
     loose = Kernel(replace(problem, fixed_sd=wide_sd))
-    factor = np.array([_is_flat(fit, term) for term in fit.design.terms], bool)
-    allowed = np.array([t.role is Role.ALLOWANCE for t in fit.design.terms], bool) & ~factor
-    width = np.array([_flat_width(term.acts, wide_k) for term in fit.design.terms])
+    terms = fit.design.terms
+    factor = np.array([t.role is Role.FACTOR and t.acts is not Acts.EXPONENT for t in terms], bool)
+    allowed = np.array([t.role is Role.ALLOWANCE for t in terms], bool)
+    width = np.array([_flat_width(term.acts, wide_k) for term in terms])
+    names = [term.name for term in terms if term.role is Role.ALLOWANCE]
+    crossed = {c.estimable for c in fit.aliases.contrasts if c.factor in names} or {False}
     points, shares = parameter_points(fit, fit.thinned(THINNED)), []
     with one_blas_thread():
         for i in range(len(points)):
             point = points.part(slice(i, i + 1))
-            point = replace(point, spread=np.where(allowed, 0.0, point.spread))
-            flat = replace(point, spread=np.where(factor, width, point.spread))
             chosen = weights(float(point.exponent[0, 0])) if callable(weights) else weights
-            actual, alone = (_variances(kernel, point, chosen), _variances(loose, flat, chosen))
-            shares.append(actual / np.maximum(alone, 1e-300))
+            best = np.zeros(len(chosen))
+            for is_crossed in crossed:
+                held = np.where(allowed & ~is_crossed, 0.0, point.spread)
+                flat = np.where(factor | (allowed & is_crossed), width, held)
+                actual = _variances(kernel, replace(point, spread=held), chosen)
+                alone = _variances(loose, replace(point, spread=flat), chosen)
+                best = np.maximum(best, actual / np.maximum(alone, 1e-300))
+            shares.append(best)
     return np.clip(np.mean(shares, axis=0), 0.0, 1.0)
-
-
-def _is_flat(fit: Fit, term: Term) -> bool:
-    """Whether a term's prior counts as prior, and not as what is known of the trade."""
-    if term.role is Role.ALLOWANCE:
-        return fit.aliases.is_separated(term.name)
-    return term.role is Role.FACTOR and term.acts is not Acts.EXPONENT
 
 
 def _flat_width(acts: Acts, wide_k: float) -> float:

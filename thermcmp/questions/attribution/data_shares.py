@@ -11,7 +11,7 @@ from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.design import EXPONENT
-from thermcmp.questions.attribution.parts import parts_from
+from thermcmp.questions.attribution.parts import POWER, parts_from
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -28,7 +28,15 @@ _NO_SHARE: Final = ("interaction",)
 def part_shares(study: AttributionStudy) -> dict[str, float]:
     """Return the share of each part's information that comes from the data."""
     names, weights = linear_parts(study)
-    return dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
+    shares = dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
+    if POWER in shares:
+        place = names.index(POWER)
+
+        def of_power(exponent: float) -> Array:
+            return weights(exponent)[place : place + 1]
+
+        (shares[POWER],) = data_share(study.fit, of_power, constant_known=False).tolist()
+    return shares
 
 
 def weak_parts(

@@ -71,6 +71,8 @@ def withheld_parts(
     """Return the parts that are stated as a range only."""
     aliased = FIRMWARE in parts_split_by_prior(study.fit, study.builds)
     withheld = (weak - {"total"}) | ({DIRECT} if aliased and study.has_direct else set())
+    if {HARDWARE, FAN} & withheld:
+        withheld |= {"interaction"}
     if HARDWARE not in withheld:
         return withheld
     # What is inside the hardware's part, or follows from it, is open too.
@@ -84,7 +86,7 @@ def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str
     if withheld & {FAN, HARDWARE}:
         open_ = [is_new for is_new, share in shares.items() if share < MOSTLY_PRIOR]
         runs += [_other_speed(study, is_new) for is_new in open_]
-    if POWER in withheld or (withheld and not runs):
+    if POWER in withheld or (HARDWARE in withheld and not runs):
         build, speed = study.builds[True], float(np.mean(study.flow_speed(corner(True, True))))
         old, new = (float(np.mean(power)) for power in study.power_w)
         if abs(old - new) > 0.02 * new:

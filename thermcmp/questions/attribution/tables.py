@@ -14,7 +14,7 @@ from thermcmp.prediction.stock_settings import stock_rows
 from thermcmp.questions.attribution.corners import AttributionStudy, corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
 from thermcmp.questions.attribution.parts import DIRECT, HARDWARE, INSIDE
-from thermcmp.questions.phrases import WITHHELD, interval, summary
+from thermcmp.questions.phrases import RANGE_PROB, WITHHELD, interval, summary
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -74,7 +74,7 @@ def parts_table(
         health = _part_health(context, name, draws, inseparable)
         numbers = summary(draws, prob)
         if name in context.withheld:
-            numbers = (np.nan, np.nan, *numbers[2:])
+            numbers = (np.nan, np.nan, *interval(draws, RANGE_PROB))
         elif name in context.weak:
             health += "; mostly the prior's"
         rows.append((name, *numbers, share, moved, level, low, high, health))

@@ -27,6 +27,11 @@ def signed_words(draws: Array, prob: float, unit: str, digits: int = 1) -> str:
     return f"{mean} {unit} ({least} to {most})".replace("-", "\N{MINUS SIGN}")
 
 
+def part_phrase(name: str) -> str:
+    """Return a main part's name as a sentence has it."""
+    return _SHORT.get(name, name.removeprefix("firmware: "))
+
+
 def attribution_sentences(context: AttributionContext) -> tuple[str, ...]:
     """Return the verdict, as sentences."""
     return (
@@ -94,11 +99,11 @@ def _split_words(context: AttributionContext) -> str:
     for name in main_parts(context.study):
         if name == DIRECT and name in context.withheld:
             continue
-        short = _SHORT.get(name, name.removeprefix("firmware: "))
+        draws = context.parts[name]
+        stated = range_words(draws, context.prob)
         if name in context.withheld:
-            words.append(f"{short} {open_words(context.parts[name], context.prob)}")
-        else:
-            words.append(f"{short} {range_words(context.parts[name], context.prob)}")
+            stated = open_words(draws)
+        words.append(f"{part_phrase(name)} {stated}")
     return ", ".join(words)
 
 

@@ -131,7 +131,9 @@ def _entries(
             (contrast.factor, f"{contrast.second} − {contrast.first}", weights, contrast)
         )
     for contrast in wanted:
-        joint = None if contrast.estimable else _joint(fit, contrast, scope)
+        # Joint effects of factors allow for a firmware's; it is no factor among them.
+        is_factor = contrast.factor in fit.aliases.factors
+        joint = _joint(fit, contrast, scope) if is_factor and not contrast.estimable else None
         # Both of two aliased contrasts lead to one joint effect, whichever way round.
         if joint is not None and joint.ends not in joint_seen:
             joint_seen.add(joint.ends)

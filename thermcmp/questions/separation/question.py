@@ -227,7 +227,7 @@ def wanted_contrasts(
     for item in [contrasts] if isinstance(contrasts, str) else contrasts:
         if isinstance(item, str):
             kept += [c for c in chosen if c.factor == item]
-            is_known = item in fit.aliases.factors
+            is_known = any(c.factor == item for c in fit.aliases.contrasts)
         else:
             first, second = item
             is_known = any({c.first, c.second} == {*item} for c in fit.aliases.contrasts)
@@ -237,7 +237,7 @@ def wanted_contrasts(
                 if {c.first, c.second} == {*item}
             ]
         if not is_known:
-            known = ", ".join(fit.aliases.factors) or "none"
+            known = ", ".join(dict.fromkeys(c.factor for c in fit.aliases.contrasts)) or "none"
             faults.append(
                 Fault(
                     "the fit has no such factor or pair of levels",

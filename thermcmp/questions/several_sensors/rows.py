@@ -10,7 +10,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
-from thermcmp.questions.phrases import WITHHELD, interval, summary
+from thermcmp.questions.phrases import RANGE_PROB, WITHHELD, interval, summary
 from thermcmp.questions.several_sensors.remounting import (
     REMOUNT_NEW,
     peer_weights,
@@ -58,7 +58,7 @@ class SensorRow:
         """Return the row's cells in the table's order."""
         numbers = summary(self.draws, prob)
         if self.health.startswith(WITHHELD):
-            numbers = (np.nan, np.nan, *numbers[2:])
+            numbers = (np.nan, np.nan, *interval(self.draws, RANGE_PROB))
         return (
             self.sensor, self.part, self.kind, *numbers, self.data_share, self.noise_db, self.health
         )  # fmt: skip

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.sensor_fits import correlation_name, one_posterior
+from thermcmp.questions.attribution.parts import DIRECT
+from thermcmp.questions.attribution.text import part_phrase
 from thermcmp.questions.phrases import (
     WITHHELD,
     chance_words,
@@ -53,10 +55,11 @@ def sensor_sentences(
     sentences = [f"{builds[1].name} against {builds[0].name}: {'; '.join(verdicts)}."]
     for sensor in sensors:
         parts = [
-            f"{row.part.removeprefix('firmware: ')} "
-            f"{(open_words if row.health.startswith(WITHHELD) else range_words)(row.draws, prob)}"
+            f"{part_phrase(row.part)} {_stated(row, prob)}"
             for row in _of(rows, sensor, FIX)
-            if row.part != TOTAL and not np.isnan(row.draws).any()
+            if row.part != TOTAL
+            and not (row.part == DIRECT and row.health.startswith(WITHHELD))
+            and not np.isnan(row.draws).any()
         ]
         sentences.append(f"Of that at the {sensor}, order-free: {', '.join(parts)}.")
     for sensor in sensors:
@@ -67,17 +70,22 @@ def sensor_sentences(
     return (*sentences, *_assembly_words(fits, rows, prob))
 
 
+def _stated(row: SensorRow, prob: float) -> str:
+    """Return a part's mean with its interval, or the range of a withheld one."""
+    withheld = row.health.startswith(WITHHELD)
+    return open_words(row.draws) if withheld else range_words(row.draws, prob)
+
+
 def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) -> list[str]:
     """Describe the findings that need a joint posterior of the sensors."""
     sensors = [fit.sensor for fit in fits]
-    totals = np.stack([row.draws for row in _named(rows, TOTAL)])
-    hardware = np.stack([row.draws for row in _named(rows, HARDWARE)])
-    chances = [float(np.mean((parts > 0.0).all(axis=0))) for parts in (totals, hardware)]
-    count = totals.shape[1]
+    hardware = _named(rows, HARDWARE)
+    alone = ""
+    if not any(row.health.startswith(WITHHELD) for row in hardware):
+        alone = f", that its hardware alone does {_chance_of_all(hardware)}"
     sentences = [
         f"Fitted together: the probability that the fix cools each of {_joined(sensors)} is "
-        f"{chance_words(chances[0], count)}, that its hardware alone does "
-        f"{chance_words(chances[1], count)}."
+        f"{_chance_of_all(_named(rows, TOTAL))}{alone}."
     ]
     correlations = []
     for place, fit in enumerate(fits):
@@ -91,6 +99,12 @@ def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) ->
     if correlations:
         sentences.append(f"Correlation of an assembly's effects: {', '.join(correlations)}.")
     return sentences
+
+
+def _chance_of_all(rows: Sequence[SensorRow]) -> str:
+    """The probability that all rows are improvements, in words."""
+    draws = np.stack([row.draws for row in rows])
+    return chance_words(float(np.mean((draws > 0.0).all(axis=0))), draws.shape[1])
 
 
 def _of(rows: Sequence[SensorRow], sensor: str, kind: str) -> list[SensorRow]:
@@ -108,7 +122,7 @@ def _verdict(rows: Sequence[SensorRow], prob: float) -> str:
     if low > 0.0:
         hardware = next((row for row in rows if row.part == HARDWARE), None)
         if hardware is not None and hardware.health.startswith(WITHHELD):
-            words += f", by its hardware {open_words(hardware.draws, prob)}"
+            words += f", by its hardware {open_words(hardware.draws)}"
         elif hardware is not None and interval(hardware.draws, prob)[0] <= 0.0:
             words += f", not clearly by its hardware: {range_words(hardware.draws, prob)}"
         return f"{total.sensor} improves by {words}"
