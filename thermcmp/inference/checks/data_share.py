@@ -39,14 +39,15 @@ def data_share(
 
     At given spreads the information adds up: 1/V = 1/V_data + 1/V_prior. V_data is the
     variance with a flat prior on the baselines and on every separated factor (the convective
-    part is bounded by BOUNDED_K). The constant part counts as known as well as its prior, for
-    which intervals allow; a contrast that is about it asks for `constant_known=False`. So V/V_data is 1 where the data decide and 0
-    where they are silent, as for the split between two factors that always changed together.
-    A direct firmware effect counts as a separated factor where firmware and hardware were
-    crossed; elsewhere answers allow for it, and it is left out here. Where some firmwares of
-    the rows were crossed, a contrast has the larger of both shares: one between two others
-    would count as unknown by the first. The share is averaged over posterior draws of the
-    spreads and the exponent.
+    part is bounded by BOUNDED_K), so V/V_data is 1 where the data decide and 0 where they are
+    silent, as for the split between two factors that always changed together. It is averaged
+    over posterior draws of the spreads and the exponent.
+
+    The constant part counts as known as well as its prior, since intervals allow for it; a
+    contrast that is about it asks for `constant_known=False`. A direct firmware effect counts
+    as a separated factor where firmware and hardware were crossed; elsewhere answers allow for
+    it, and it is left out here. Where some firmwares of the rows were crossed, a contrast has
+    the larger of both shares: one between two others would count as unknown by the first.
     """
     problem = fitted_problem(fit)
     kernel = Kernel(problem)
