@@ -1,5 +1,7 @@
 """The margin to the limit, and what a newly bought card adds to it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -143,9 +145,15 @@ def test_stated_fan_speed_and_power_take_the_place_of_the_firmwares(specimens, a
     light, full = (a.draws["rise_k"].to_numpy() - constant for a in (lighter, faster))
     power = float(faster.sentences[0].split(" rpm and ")[1].split(" W")[0])
     assert light.mean() / full.mean() == pytest.approx(150.0 / power, rel=0.01)
-    build = Build(cooler_model="Alder-C1", board_model="Alder-B1")
-    same = margin(specimens.fit, build, Conditions(fan_rpm=2200.0, power_w=150.0), limit_c=105.0)
+    build = Build(cooler_model="Alder-C1", board_model="Alder-B1", firmware="fw 1")
+    at = Conditions(fan_rpm=2200.0, power_w=150.0)
+    same = margin(specimens.fit, build, at, limit_c=105.0)
     assert same.table.equals(lighter.table)
+    # Where no firmware is named, those that its parts were run under count alike.
+    bare = margin(specimens.fit, replace(build, firmware=None), at, limit_c=105.0)
+    direct = specimens.fit.posterior["firmware"].mean(("chain", "draw")).to_series()
+    expected = 150.0 / specimens.fit.reference.power_w * (direct.mean() - direct["fw 1"])
+    assert (bare.table["mean_c"] - same.table["mean_c"]).to_numpy() == pytest.approx(expected)
 
 
 def test_a_power_that_was_never_run_is_as_sure_as_the_part_that_stays(warm_card):
