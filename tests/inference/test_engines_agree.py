@@ -15,7 +15,7 @@ def pairwise(fitted):
     """Draws of every baseline and parameter, and of every difference within a factor."""
     found = {name: fitted.draws(name) for name in fitted.parameter_names}
     for term, levels in zip(fitted.design.terms, fitted.design.levels, strict=True):
-        if term.role is Role.FACTOR:
+        if term.role in (Role.FACTOR, Role.ALLOWANCE):
             draws = fitted.draws(term.name)
             for i, j in combinations(range(len(levels)), 2):
                 found[f"{term.name}: {levels[j]} − {levels[i]}"] = draws[:, j] - draws[:, i]

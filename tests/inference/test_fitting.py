@@ -171,13 +171,16 @@ def test_priors_that_do_not_fit_are_refused(rows, name, prior, words):
 
 
 def test_effects_are_stated_at_the_reference(rows):
-    """Twice the power means twice the rise, so twice each resistance effect."""
-    one = fit(rows, draws=4000, seed=1, reference=Conditions(power_w=200.0, fan_rpm=1900.0))
-    assert one.reference == Reference(200.0, 1900.0)
-    two = fit(rows, draws=4000, seed=1, reference=Reference(400.0, 1900.0))
-    ratio = two.draws("baseline").mean() / one.draws("baseline").mean()
-    # The priors are in K at the reference, so they move a little with it.
-    assert ratio == pytest.approx(2.0, rel=0.15)
+    """Twice the power means twice the part of the rise that follows it."""
+    once = Conditions(power_w=200.0, fan_rpm=1900.0)
+    for constant_k in (0.0, 20.0):
+        options = {"draws": 4000, "seed": 1, "priors": {"constant part": Normal(constant_k, 1e-3)}}
+        one = fit(rows, reference=once, **options)
+        assert one.reference == Reference(200.0, 1900.0)
+        two = fit(rows, reference=Reference(400.0, 1900.0), **options)
+        follows = [model.draws("baseline").mean() - constant_k for model in (one, two)]
+        # The priors are in K at the reference, so they move a little with it.
+        assert follows[1] / follows[0] == pytest.approx(2.0, rel=0.15)
     with pytest.raises(InputError, match="needs power and fan speed"):
         fit(rows, reference=Conditions(power_w=200.0))
 

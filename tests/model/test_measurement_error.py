@@ -3,8 +3,15 @@
 import numpy as np
 import pandas as pd
 import pytest
+from errors_in_variables import (
+    FULLER_ERROR_VARIANCE,
+    FULLER_LINE,
+    FULLER_NITROGEN,
+    FULLER_YIELD,
+)
 
 from thermcmp.errors import InputError
+from thermcmp.model import measurement_error
 from thermcmp.model.measurement_error import (
     MeasurementError,
     fan_set_points,
@@ -55,6 +62,20 @@ def test_wander_far_beyond_the_class_is_kept_but_for_the_errors_share():
     raw = read / read.mean() - 1.0
     assert np.polyfit(calibrated, wander, 1)[0] == pytest.approx(1.0, abs=0.02)
     assert np.polyfit(raw, wander, 1)[0] == pytest.approx(25.0 / 26.0, abs=0.02)
+
+
+def test_the_slope_on_calibrated_readings_is_fullers(monkeypatch):
+    """Maize yield on soil nitrogen whose error is known, Fuller (1987), 1.2: 67.56 + 0.4232 x."""
+    # Their error is 11 % and their scatter 2.3 errors: less than counts as real of a fan.
+    monkeypatch.setattr(measurement_error, "REAL_SCATTER", 2.0)
+    relative = np.sqrt(FULLER_ERROR_VARIANCE) / FULLER_NITROGEN.mean()
+    one_point, no_loop = np.zeros(11, np.intp), np.zeros(11, bool)
+    calibrated = measurement_error._calibrated(FULLER_NITROGEN, one_point, relative, no_loop)
+    slope, intercept = np.polyfit(calibrated, FULLER_YIELD, 1)
+    assert slope == pytest.approx(FULLER_LINE[1], abs=5e-5)
+    assert intercept == pytest.approx(FULLER_LINE[0], abs=5e-3)
+    # Least squares on the nitrogen as read: 0.3440 of the moments 104.8818 / 304.8545.
+    assert np.polyfit(FULLER_NITROGEN, FULLER_YIELD, 1)[0] == pytest.approx(0.3440, abs=5e-5)
 
 
 def test_a_stock_fan_counts_at_its_mean_however_far_it_wanders():

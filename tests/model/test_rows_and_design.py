@@ -6,7 +6,8 @@ import pytest
 
 from thermcmp.errors import InputError, ModelError, PluginError
 from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
-from thermcmp.model.design import Reference, build_design, default_priors, nice
+from thermcmp.model.design import FIXED, Reference, build_design, default_priors, nice
+from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.priors import HalfNormal, Normal
 from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
 from thermcmp.model.terms import BUILT_IN, Acts, Role, registered_terms
@@ -97,14 +98,14 @@ def test_arrays_follow_the_rows(make_design):
         cooler_model=["A", "B", "A", "B"],
         temperature_c=[70.0, 75.0, 71.0, 74.0],
         ambient_c=[20.0, 21.0, 22.0, 23.0],
-        power_w=[200.0, 210.0, 190.0, 200.0],
+        power_w=[200.0, 220.0, 180.0, 200.0],
         standard_error_k=[0.3, 0.4, np.nan, np.nan],
         resolution_k=[np.nan, np.nan, 1.0, 0.1],
         n=[5, 1, 1, None],
         at_limit=[False, False, False, True],
     )
     assert design.rise_k.tolist() == [50.0, 54.0, 49.0, 51.0]
-    assert design.power_ratio == pytest.approx([1.0, 1.05, 0.95, 1.0])
+    assert design.power_ratio == pytest.approx([1.0, 1.1, 0.9, 1.0])
     # A stated error squared; a reading step squared over 12 (GUM, JCGM 100:2008, F.2.2.1).
     assert design.known_variance == pytest.approx([0.09, 0.16, 1.0 / 12.0, 0.01 / 12.0])
     # A summary of five runs holds the run-to-run scatter already.
@@ -120,11 +121,18 @@ def test_terms_that_the_rows_cannot_carry_are_dropped_and_named(make_design):
         assembly=["m1", "m2", "m3", "m4"],
     )
     names = [term.name for term in design.terms]
-    assert names == ["cooler_model", "cooler", "cooler_model airflow", "cooler airflow"]
+    assert names == [
+        "cooler_model",
+        "cooler",
+        "cooler_model airflow",
+        "cooler airflow",
+        "cooler_model exponent",
+    ]
     notes = {note.split(":")[0]: note for note in design.notes}
     assert "one run per level" in notes["assembly"]
     assert "Repeat a run without a teardown" in notes["assembly"]
     assert "one level only (Heron-B1)" in notes["board_model"]
+    assert "one level only (unstated)" in notes["firmware"]
     assert set(notes) | set(names) == {term.name for term in BUILT_IN}
 
 
@@ -135,25 +143,69 @@ def test_columns_of_effects(make_design):
         terms=[t for t in BUILT_IN if t.name in ("cooler_model", "board_model")],
     )
     assert design.levels == (("A", "B", "C"), ("X", "Y"))
-    assert design.offsets == (2, 5)
-    assert design.effect_count == 7
+    assert design.offsets == (3, 6)
+    assert design.effect_count == 8
     assert design.index.tolist() == [[0, 0], [1, 1], [2, 1], [1, 0]]
     assert design.term_position("board_model") == 1
     assert design.term_position("absent") is None
+
+
+def test_coefficients_are_those_of_the_rise(make_design):
+    """rise = p (r + s h + w k) + (1 - p) u, each effect by hand in the second row."""
+    terms = ("cooler_model", "cooler_model airflow", "cooler_model exponent")
+    design = make_design(
+        cooler_model=["A", "B", "A", "B"],
+        fan_rpm=[1800.0, 1200.0, 1800.0, 2400.0],
+        power_w=[200.0, 150.0, 200.0, 250.0],
+        terms=[t for t in BUILT_IN if t.name in terms],
+    )
+    assert design.reference == Reference(200.0, 1800.0)
+    assert design.acts[: len(FIXED)] == (Acts.RESISTANCE, Acts.AIRFLOW, Acts.CONSTANT)
+    m, p, n = design.law.exponent_prior_mean, 0.75, 1200.0 / 1800.0
+    h = design.airflow(design.flow_speed, m)[1]
+    assert h == pytest.approx(n**-m - 1.0)
+    # The slope of n^-m along m.
+    k = -np.log(n) * n**-m
+    effects = np.array([50.0, 30.0, 12.0, 4.0, -2.0, 5.0])  # r, s, u and the cooler's own
+    rise = np.where(design.flow, h, 1.0) * design.coefficients[1] @ effects
+    expected = p * (50.0 + 4.0 + (30.0 - 2.0) * h + 5.0 * k) + (1.0 - p) * 12.0
+    assert rise == pytest.approx(expected, rel=1e-12)
+    # Another exponent of the cooler, to first order: w is its difference times s.
+    moved = (30.0 - 2.0) * (n ** -(m + 0.01) - n**-m)
+    assert 0.01 * 28.0 * k == pytest.approx(moved, rel=0.01)
+
+
+def test_readings_enter_as_they_were_set_and_with_their_errors(make_rows):
+    rows = make_rows(fan_rpm=[1790.0, 1810.0, 2400.0], power_w=[198.0, 202.0, 200.0])
+
+    def of(errors):
+        return build_design(
+            rows, sensor=None, terms=(), law=airflow_law("power law"), errors=errors
+        )
+
+    usual = of(None)
+    assert usual.flow_speed == pytest.approx([1800.0, 1800.0, 2400.0])
+    assert usual.power_ratio == pytest.approx(np.ones(3))
+    assert usual.known_variance == pytest.approx(np.zeros(3))
+    exact = of(MeasurementError(fan_speed=0.0, power=0.0, ambient_k=0.5))
+    assert exact.flow_speed == pytest.approx([1790.0, 1810.0, 2400.0])
+    assert exact.power_ratio == pytest.approx([0.99, 1.01, 1.0])
+    assert exact.known_variance == pytest.approx(np.full(3, 0.25))
 
 
 def test_a_design_without_terms_has_its_baselines(make_design):
     design = make_design(temperature_c=[70.0, 71.0])
     assert design.terms == ()
     assert design.offsets == ()
-    assert design.effect_count == 2
+    assert design.effect_count == len(FIXED) == 3
     assert design.index.shape == (2, 0)
 
 
 def test_default_priors_cover_every_parameter():
     priors = default_priors(BUILT_IN, airflow_law("power law"))
-    assert list(priors)[:4] == ["baseline", "airflow baseline", "airflow exponent", "residual sd"]
-    assert list(priors)[4:] == [term.spread for term in BUILT_IN]
+    fixed = ["baseline", "airflow baseline", "constant part"]
+    assert list(priors)[:5] == [*fixed, "airflow exponent", "residual sd"]
+    assert list(priors)[5:] == [term.spread for term in BUILT_IN]
     law = airflow_law("power law")
     exponent = priors["airflow exponent"]
     assert exponent == Normal(law.exponent_prior_mean, law.exponent_prior_sd)
@@ -161,6 +213,21 @@ def test_default_priors_cover_every_parameter():
     for handbook in (0.5, 0.8):
         assert abs(handbook - exponent.mean) <= 2.0 * exponent.sd
     assert all(isinstance(priors[term.spread], HalfNormal) for term in BUILT_IN)
+
+
+@pytest.mark.parametrize(
+    ("sensor", "prior"),
+    [
+        ("junction", Normal(0.0, 3.0)),
+        ("Hot spot", Normal(0.0, 3.0)),
+        ("memory", Normal(15.0, 15.0)),
+    ],
+)
+def test_only_a_sensor_at_the_processor_is_taken_to_follow_board_power(make_rows, sensor, prior):
+    design = build_design(
+        make_rows(sensor=sensor, n=[1, 1]), sensor=None, terms=(), law=airflow_law("power law")
+    )
+    assert design.priors["constant part"] == prior
 
 
 def test_one_row_is_no_fit(make_rows):
@@ -180,6 +247,8 @@ def test_built_in_terms_have_unique_names_and_an_outer_factor_first():
         if term.role is Role.SPECIMEN:
             assert term.columns[0].endswith("_model")
         assert (term.acts is Acts.AIRFLOW) == term.name.endswith("airflow")
+        assert (term.acts is Acts.EXPONENT) == term.name.endswith("exponent")
+        assert (term.role is Role.ALLOWANCE) == (term.name == "firmware")
 
 
 class NoTerm:

@@ -2,17 +2,18 @@
 
 A loop held the temperature T by moving x, the fan speed N or the power P, until
 
-    T = A + P/P_ref · [ r + s · (g(N) - 1) ] + e = f(x) + e
+    T = A + P/P_ref · [ r + s · (g(N) - 1) + w · k(N) ] + (1 - P/P_ref) · u + e = f(x) + e
 
 So x varied from run to run, and by the change of variables from e to x (Casella &
 Berger, Statistical Inference, 2nd ed. 2002, theorem 2.1.5) its density at the held T is
 
     p(x | T, parameters) = p_e(T - f(x)) · |∂f/∂x|
-    |∂f/∂N| = P/P_ref · s · (-∂g/∂N),      |∂f/∂P| = [ r + s · (g(N) - 1) ] / P_ref
+    |∂f/∂N| = P/P_ref · (s + q · w) · (-∂g/∂N),      q = ∂k/∂N / ∂g/∂N
+    |∂f/∂P| = [ r + s · (g(N) - 1) + w · k(N) - u ] / P_ref
 
-The first factor is that of any row, the second one is computed here; without it a fan that
-always met the target would count as evidence for no convective part (s = 0). The density is
-zero unless more air cools and more power warms.
+with q at the exponent's prior mean, as k. The first factor is that of any row, the second one
+is computed here; without it a fan that always met the target would count as evidence for no
+convective part (s = 0). The density is zero unless more air cools and more power warms.
 """
 
 from __future__ import annotations
@@ -42,9 +43,7 @@ Take = Callable[[IntArray], Any]
 class Sensitivities:
     """Sensitivities of the regulated rows, as numbers for S draws or PyTensor vectors."""
 
-    #: s of the F rows held by the fan [K at reference], shape (S, F) or (F,); what the cooler's
-    #: exponent differs changes this slope to second order only.
-    fan: Any
+    fan: Any  #: s + q w of the F rows held by the fan [K at reference], shape (S, F) or (F,)
     #: r + s (g - 1) + w k - u of the G rows held by power [K at reference], (S, G) or (G,).
     power: Any
     per_rpm: Any  #: -∂g/∂N of the rows held by the fan [1/rpm], broadcasts with `fan`
@@ -69,7 +68,8 @@ def sensitivities(design: Design, take: Take, exponent: Any) -> Sensitivities:
     factors = design.per_power_at(speed)
     factors[Acts.AIRFLOW] = factors[Acts.AIRFLOW] * design.airflow(speed, exponent)
     return Sensitivities(
-        fan=_sum(design, fan, take, Acts.AIRFLOW),
+        fan=_sum(design, fan, take, Acts.AIRFLOW)
+        + steeper(design) * _sum(design, fan, take, Acts.EXPONENT),
         power=sum(
             factor * _sum(design, power, take, acts)
             for acts, factor in factors.items()
@@ -81,10 +81,21 @@ def sensitivities(design: Design, take: Take, exponent: Any) -> Sensitivities:
 
 def fall_per_rpm(design: Design, exponent: Any) -> Any:
     """Return -∂g/∂N of the rows held by the fan [1/rpm], for exponents that broadcast with them."""
+    return _fall(design, lambda speed: design.airflow(speed, exponent))
+
+
+def steeper(design: Design) -> Array:
+    """Return ∂k/∂N over ∂g/∂N at the rows held by the fan, at the exponent's prior mean, (F,)."""
+    return np.asarray(
+        _fall(design, design.bend) / fall_per_rpm(design, design.law.exponent_prior_mean)
+    )
+
+
+def _fall(design: Design, function: Callable[[Array], Any]) -> Any:
+    """Return how a function of fan speed falls per rpm at the rows held by the fan."""
     fan, _ = regulated_rows(design)
     speed = design.flow_speed[fan]
-    slower = design.airflow(speed * (1.0 - _STEP), exponent)
-    faster = design.airflow(speed * (1.0 + _STEP), exponent)
+    slower, faster = function(speed * (1.0 - _STEP)), function(speed * (1.0 + _STEP))
     return (slower - faster) / (2.0 * _STEP * speed)
 
 

@@ -26,12 +26,11 @@ from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
 from thermcmp.model.rows import LeftOut
-from thermcmp.model.terms import Acts, Role, Term, registered_terms
+from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.arrow import from_arrow, to_arrow
 
-#: 2 added the law of the scatter and the treatment of steps, 3 complete terms,
-#: 4 regulated runs.
+#: 5 added the part of the rise that does not follow board power, and errors of readings.
 FORMAT: Final = 5
 #: Oldest version whose posterior has all that the model has.
 OLDEST_FORMAT: Final = 5
@@ -78,8 +77,10 @@ def load_fit(path: str | Path) -> Fit:
     Raises
     ------
     LibraryError
-        If the file is missing, is not a saved fit, is newer than this library, or needs
-        a plug-in that is not loaded.
+        If the file is missing, is not a saved fit, or is of another format than this
+        library reads.
+    InputError
+        If its airflow law comes from a plug-in that is not loaded.
     """
     return _read(Path(path), "", "Fit.save")
 
@@ -100,8 +101,10 @@ def load_sensor_fits(path: str | Path) -> SensorFits:
     Raises
     ------
     LibraryError
-        If the file is missing, holds no such fits, is newer than this library, or needs
-        a plug-in that is not loaded.
+        If the file is missing, holds no such fits, or is of another format than this
+        library reads.
+    InputError
+        If an airflow law comes from a plug-in that is not loaded.
     """
     import xarray as xr
 
@@ -202,7 +205,7 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
     design = build_design(
         from_arrow(pq.read_table(io.BytesIO(rows))),
         sensor=settings["sensor"],
-        terms=_terms(path, settings["terms"]),
+        terms=_terms(settings["terms"]),
         law=airflow_law(settings["airflow"]),
         reference=Reference(
             power_w=settings["reference"]["power_w"], flow_speed=settings["reference"]["drive"]
@@ -211,8 +214,8 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
             name: _FAMILIES[family](*numbers)
             for name, (family, *numbers) in settings["priors"].items()
         },
-        residuals=Residuals(settings.get("residuals", Residuals.NORMAL)),
-        steps=Steps(settings.get("steps", Steps.VARIANCE)),
+        residuals=Residuals(settings["residuals"]),
+        steps=Steps(settings["steps"]),
         errors=MeasurementError(**settings["errors"]),
     )
     checks = [
@@ -277,19 +280,9 @@ def _form(prior: Prior) -> tuple[Any, ...]:
     return (name, *astuple(prior))
 
 
-def _terms(path: Path, stored: list[dict[str, Any] | str]) -> tuple[Term, ...]:
-    """Return the stored terms; a file of format 1 or 2 has their names only."""
-    known = {term.name: term for term in registered_terms()}
-    missing = [form for form in stored if isinstance(form, str) and form not in known]
-    if missing:
-        raise LibraryError(
-            f"{path}: the fit has terms that no loaded plug-in provides: {', '.join(missing)}. "
-            "Fix: install the plug-in or load it with use_plugin, then load the fit again."
-        )
+def _terms(stored: list[dict[str, Any]]) -> tuple[Term, ...]:
     return tuple(
-        known[form]
-        if isinstance(form, str)
-        else Term(
+        Term(
             **{
                 **form,
                 "columns": tuple(form["columns"]),

@@ -38,16 +38,19 @@ COOLER = Term("cooler_model", ("cooler_model",), Role.FACTOR, HalfNormal(5.0), "
 
 @pytest.fixture(scope="module")
 def tiny(make_rows):
-    """Twelve runs: four coolers, three fan speeds each; three parameters in all."""
+    """Twelve runs: four coolers, three fan speeds each, two powers; three parameters in all."""
     rng = np.random.default_rng(7)
     cooler = np.repeat(np.arange(4), 3)
     speed = np.tile([1300.0, 1800.0, 2500.0], 4)
-    rise = 50.0 + np.array([-3.0, 1.0, 2.0, 4.0])[cooler] + 30.0 * ((speed / 1800.0) ** -0.6 - 1.0)
+    power = np.tile([200.0, 240.0], 6)
+    own = np.array([-3.0, 1.0, 2.0, 4.0])[cooler]
+    rise = 12.0 + power / 200.0 * (38.0 + own + 30.0 * ((speed / 1800.0) ** -0.6 - 1.0))
     return make_rows(
         cooler_model=[f"C{i}" for i in cooler],
         cooler_id=[f"C{i}-1" for i in cooler],
         assembly=[f"m{i}" for i in cooler],
         fan_rpm=speed,
+        power_w=power,
         temperature_c=22.0 + rise + rng.normal(0.0, 0.4, 12),
     )
 
@@ -79,21 +82,24 @@ def by_quadrature(tiny):
     node_weight = np.broadcast_to(share[None, :, None], (80, 24, 80)).ravel()
     speed, rise = tiny["fan_rpm"].to_numpy(), (tiny["temperature_c"] - 22.0).to_numpy()
     levels = np.eye(4)[np.repeat(np.arange(4), 3)]
+    p = (tiny["power_w"].to_numpy() / design.reference.power_w)[:, None]
     moments, logs = [], []
     for part in np.array_split(np.arange(len(m)), 60):
         flow = (speed / design.reference.flow_speed) ** -m[part, None] - 1.0
         w = np.concatenate(
             [
-                np.ones((len(part), 12, 1)),
-                flow[:, :, None],
-                np.broadcast_to(levels, (len(part), 12, 4)),
+                np.broadcast_to(p, (len(part), 12, 1)),
+                p * flow[:, :, None],
+                np.broadcast_to(1.0 - p, (len(part), 12, 1)),
+                np.broadcast_to(p * levels, (len(part), 12, 4)),
             ],
             axis=2,
         )
-        sd = np.column_stack([np.full(len(part), 50.0), np.full(len(part), 20.0), *[tau[part]] * 4])
+        fixed = np.broadcast_to([50.0, 20.0, 15.0], (len(part), 3))
+        sd = np.column_stack([fixed, *[tau[part]] * 4])
         cross = sd[:, :, None] ** 2 * np.swapaxes(w, 1, 2)
         cov = w @ cross + sigma[part, None, None] ** 2 * np.eye(12)
-        centre = np.array([50.0, 30.0, 0.0, 0.0, 0.0, 0.0])
+        centre = np.array([50.0, 30.0, 15.0, 0.0, 0.0, 0.0, 0.0])
         apart = (rise - w @ centre)[:, :, None]
         inverse = np.linalg.inv(cov)
         logs.append(

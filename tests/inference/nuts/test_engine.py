@@ -8,12 +8,19 @@ from scipy import stats
 
 from thermcmp.inference.nuts.engine import Sampler, pymc_model, quiet
 from thermcmp.model.design import EXPONENT, RESIDUAL, build_design
+from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.terms import BUILT_IN, Acts
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.validation import check_results
 
-TERMS = ("cooler_model", "board_model", "assembly", "cooler_model airflow")
+TERMS = (
+    "cooler_model",
+    "board_model",
+    "assembly",
+    "cooler_model airflow",
+    "cooler_model exponent",
+)
 STEP_K = 0.8
 
 
@@ -27,6 +34,7 @@ def mixed_design(make_rows, residuals, steps):
         board_id=["B1-1", "B2-1"] * 5,
         assembly=["m1", "m2", "m1", "m2", "m3", "m4", "m5", "m4", "m5", "m6"],
         fan_rpm=rng.uniform(1200.0, 2400.0, 10),
+        fan_mode="fixed",
         power_w=rng.uniform(180.0, 220.0, 10),
         temperature_c=80.0 + rng.normal(0.0, 4.0, 10),
         at_limit=np.arange(10) % 4 == 0,
@@ -41,6 +49,7 @@ def mixed_design(make_rows, residuals, steps):
         law=airflow_law("power law"),
         residuals=residuals,
         steps=steps,
+        errors=MeasurementError(fan_speed=0.0, power=0.0),
     )
 
 
@@ -54,7 +63,7 @@ def defined(design, point, effects, weights):
         stats.halfnorm.logpdf(spread, scale=term.scale.scale)
         for spread, term in zip(spreads, design.terms, strict=True)
     )
-    total += stats.norm.logpdf(effects[0], 50, 50) + stats.norm.logpdf(effects[1], 30, 20)
+    total += np.sum(stats.norm.logpdf(effects[:3], [50, 30, 15], [50, 20, 15]))
     for start, levels, spread in zip(design.offsets, design.levels, spreads, strict=True):
         total += np.sum(stats.norm.logpdf(effects[start : start + len(levels)], scale=spread))
     degrees = np.inf
@@ -64,14 +73,17 @@ def defined(design, point, effects, weights):
         total += np.sum(stats.gamma.logpdf(weights, degrees / 2, scale=2 / degrees))
     weights = iter(weights)
     for i, row in design.rows.iterrows():
-        still, flow = effects[0], effects[1]
+        by_acts = {Acts.RESISTANCE: effects[0], Acts.AIRFLOW: effects[1], Acts.EXPONENT: 0.0}
         for place, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
-            effect = effects[start + design.index[i, place]]
-            still, flow = (
-                (still, flow + effect) if term.acts is Acts.AIRFLOW else (still + effect, flow)
-            )
-        factor = (row["fan_rpm"] / design.reference.flow_speed) ** -exponent
-        mean = 22.0 + row["power_w"] / design.reference.power_w * (still + flow * (factor - 1))
+            by_acts[term.acts] += effects[start + design.index[i, place]]
+        speed = row["fan_rpm"] / design.reference.flow_speed
+        share = row["power_w"] / design.reference.power_w
+        follows = (
+            by_acts[Acts.RESISTANCE]
+            + by_acts[Acts.AIRFLOW] * (speed**-exponent - 1.0)
+            - by_acts[Acts.EXPONENT] * np.log(speed) * speed**-0.65
+        )
+        mean = 22.0 + share * follows + (1.0 - share) * effects[2]
         step = 0.0 if np.isnan(row["resolution_k"]) else row["resolution_k"]
         single = row["n"] == 1
         stepped = design.steps is Steps.INTERVAL and single and step > 0

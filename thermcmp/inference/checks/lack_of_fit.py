@@ -138,7 +138,7 @@ def _cause(fit: Fit, rows: IntArray, residual: Array, count: IntArray) -> str:
     for name, columns in _candidates(fit, rows).items():
         root = np.sqrt(count)
         x = columns * root[:, None]
-        rank = int(np.linalg.matrix_rank(x))
+        rank = int(np.linalg.matrix_rank(x, tol=1e-6))
         left = len(residual) - rank
         if rank == 0 or left < 2:
             continue
@@ -154,16 +154,22 @@ def _cause(fit: Fit, rows: IntArray, residual: Array, count: IntArray) -> str:
 def _candidates(fit: Fit, rows: IntArray) -> dict[str, Array]:
     """Columns over cells, shape (C, k), of what a model of this kind may lack."""
     table, design = fit.results.iloc[rows], fit.design
-    power = design.power_ratio[rows] - 1.0
+    power = design.power_ratio[rows]
     speed = np.log(design.flow_speed[rows] / design.reference.flow_speed)
     cooler = _dummies(level_keys(table, ("cooler_model",)).to_numpy())
+
+    def of_each_cooler(values: Array) -> Array:
+        """What a cooler misses throughout is its own effect, which the model has."""
+        mean = values @ cooler / cooler.sum(axis=0)
+        return np.asarray(cooler * (values[:, None] - mean))
+
     pair = _dummies(level_keys(table, ("cooler_model", "board_model")).to_numpy())
     air = table["ambient_c"].to_numpy(float)
     return {
         "board power (the sensor's heat may follow it otherwise than assumed: run two powers at "
-        "one fan speed)": cooler * power[:, None],
+        "one fan speed)": of_each_cooler(power),
         "fan speed (a cooler may have another exponent: run it at three fan speeds)": np.hstack(
-            [cooler * speed[:, None], cooler * speed[:, None] ** 2]
+            [of_each_cooler(speed), of_each_cooler(speed**2)]
         ),
         "ambient temperature": (air - air.mean())[:, None],
         "the pairing of cooler and board (fit, flatness or clamping may differ)": pair,

@@ -30,9 +30,11 @@ from thermcmp.inference.regulated_likelihood import (
     log_jacobian,
     regulated_rows,
     sensitivities,
+    steeper,
 )
 from thermcmp.model.design import AIRFLOW_BASELINE, EXPONENT
 from thermcmp.model.priors import Normal, Prior
+from thermcmp.model.terms import Acts
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -125,10 +127,11 @@ def problem_with_pseudo_readings(
     fan, power = regulated_rows(design)
     rows, x0 = np.concatenate([fan, power]), np.concatenate([expansion.fan, expansion.power])
     of_power = design.per_power_at(design.flow_speed[power])
+    of_fan = dict.fromkeys(of_power, 0.0) | {Acts.AIRFLOW: 1.0, Acts.EXPONENT: steeper(design)}
     values = np.concatenate(
         [
-            np.broadcast_to(problem.flow.astype(float), (len(fan), len(problem.flow))),
-            np.stack([np.broadcast_to(of_power[acts], len(power)) for acts in design.acts], axis=1),
+            np.stack([np.broadcast_to(by[acts], len(held)) for acts in design.acts], axis=1)
+            for by, held in ((of_fan, fan), (of_power, power))
         ]
     )
 
@@ -138,7 +141,7 @@ def problem_with_pseudo_readings(
 
         def with_pseudo_rows(exponent: Array) -> Array:
             h = term(exponent[: len(problem.y)])
-            # The fan's sensitivity is s at any speed.
+            # s counts once in the fan's sensitivity, at any speed.
             fans = np.full((len(fan), exponent.shape[1]), at_fan)
             return np.concatenate([h, fans, h[power]])
 
