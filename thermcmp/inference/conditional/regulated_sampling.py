@@ -130,7 +130,10 @@ def problem_with_pseudo_readings(
     of_fan = dict.fromkeys(of_power, 0.0) | {Acts.AIRFLOW: 1.0, Acts.EXPONENT: steeper(design)}
     values = np.concatenate(
         [
-            np.stack([np.broadcast_to(by[acts], len(held)) for acts in design.acts], axis=1)
+            np.stack(
+                [np.broadcast_to(np.asarray(by[acts], float), len(held)) for acts in design.acts],
+                axis=1,
+            )
             for by, held in ((of_fan, fan), (of_power, power))
         ]
     )
