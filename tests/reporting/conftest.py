@@ -7,19 +7,21 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from thermcmp.questions.answer import Answer
+from thermcmp.model.conditions import Conditions
 from thermcmp.questions.attribution.answer import Attribution
 from thermcmp.questions.attribution.figure import attribution_figure
 from thermcmp.questions.interval_plot import interval_figure
 from thermcmp.questions.limit_margin.answer import Margin
 from thermcmp.questions.limit_margin.figure import margin_figure
 from thermcmp.questions.ranking.figure import ranking_figure
+from thermcmp.questions.ranking.question import Ranking
+from thermcmp.questions.separation.question import Separation
 
 NAN = float("nan")
 
 
 def make_answer(
-    kind, title, table, draw, sentences=("It is so.",), caveats=(), answer_class=Answer, **values
+    kind, title, table, draw, sentences=("It is so.",), caveats=(), *, answer_class, **values
 ):
     return answer_class(
         kind=kind,
@@ -54,6 +56,9 @@ def separation():
         partial(interval_figure, label=("factor", "contrast")),
         ["Alder-C2 runs the memory 6.3 K cooler.", "The rest is small."],
         ["Board and vendor are aliased: a swap would separate them."],
+        answer_class=Separation,
+        scope="specimens",
+        matters_k=1.0,
     )
 
 
@@ -97,7 +102,17 @@ def ranking():
         "group": ["AB", "A", "B", None],
         "health": ["ok", "ok", "ok", "no noise reading"],
     }
-    return make_answer("ranking", "Ranking", table, ranking_figure, ["Alder is coolest."])
+    return make_answer(
+        "ranking",
+        "Ranking",
+        table,
+        ranking_figure,
+        ["Alder is coolest."],
+        answer_class=Ranking,
+        conditions=Conditions(),
+        matters_k=1.0,
+        scope="product line",
+    )
 
 
 @pytest.fixture(scope="session")
