@@ -81,8 +81,6 @@ def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
     assert np.isnan(table.loc["firmware: direct", "mean_k"])
     hardware = table.loc["hardware"]
     assert hardware["low_k"] < drawn.true_k["hardware"] < hardware["high_k"]
-    assert "allows for a direct firmware effect" in hardware["health"]
-    # Each card was run at its own power only, so that the hardware is open by power's part too.
-    assert hardware["health"].startswith("withheld")
-    assert any("W, both at a fixed" in c for c in found.caveats)
+    assert np.isfinite(hardware["mean_k"])
+    assert hardware["health"].endswith("allows for a direct firmware effect")
     assert any("beyond fan speed and power" in c and "allows" in c for c in found.caveats)

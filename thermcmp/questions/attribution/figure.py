@@ -24,7 +24,8 @@ def attribution_figure(answer: Attribution, ax: Axes) -> None:
     drawn, omitted = split_rows(table, chosen, columns)
     level = start = answer.before_c
     for place, row in enumerate(drawn, start=1):
-        origin = start if row.name == "total" else level
+        # Behind a part that is a range only no part has a place of its own.
+        origin = start if row.name == "total" or omitted else level
         stair_bar(ax, place, row, origin, is_total=row.name == "total")
         level = origin - row.mean
     ax.use_sticky_edges = False
