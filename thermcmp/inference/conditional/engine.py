@@ -32,7 +32,7 @@ from thermcmp.model.priors import Prior
 #: Numbers per point above which a problem counts as large.
 LARGE: Final = 60_000
 #: Parameters above which there are as many points as draws.
-MANY: Final = 16
+MANY: Final = 13
 #: Points per round of learning a proposal for the polynomial surrogate.
 LEARNING: Final = 2000
 #: Points drawn from the surrogate, of which some are kept.
