@@ -1,11 +1,11 @@
 """Is a fix split rightly, or refused, in worlds that are not the model's own?
 
-The number of studies per world is 400 by default, and a tenth of THERMCMP_STUDY_SIZE where
-that is set. With THERMCMP_STUDY_RESULTS, a folder, each world leaves its table there. A part passes if its 90 %
-intervals hold the truth in 85 % of the studies that answer it, its ranges in 85 % of those that
-do not, and if sure false claims stay below 5 %; the bounds are those shares' binomial 0.5 %
-points. A sure false claim misses the truth by more than half its interval's width, and nothing
-beside it says prior: 90 % intervals miss a tenth by design.
+The number of studies per world is 400 by default, and a tenth of THERMCMP_STUDY_SIZE where that
+is set. With THERMCMP_STUDY_RESULTS, a folder, each world leaves its table there. A part passes
+if its 90 % intervals hold the truth in 85 % of the studies that answer it, its ranges in 85 % of
+those that do not, and if sure false claims stay below 5 %; the bounds are those shares' binomial
+0.5 % points. A sure false claim misses the truth by more than half its interval's width, and
+nothing beside it says prior: 90 % intervals miss a tenth by design.
 
 In the model's own world total and hardware may be 1.15 times as wide as in the same studies
 while predictors counted as exact and heat followed power by decree. The fan speed's part may be
