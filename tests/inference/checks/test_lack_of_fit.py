@@ -38,7 +38,8 @@ def swaps(make_rows, *, seed, added_k, noise_k=0.3):
 
 
 def model_of(rows, seed):
-    return fit(rows, terms=["cooler_model", "board_model"], draws=400, seed=seed)
+    terms = ["cooler_model", "board_model"]
+    return fit(rows, terms=terms, engine="conditional", draws=800, seed=seed)
 
 
 def test_a_right_model_passes_and_its_p_is_even(make_rows):
