@@ -26,7 +26,7 @@ def fitted(revision):
     rows.loc[3, "regulated"] = True
     return fit(
         rows,
-        draws=400,
+        draws=1200,
         seed=5,
         priors={"airflow exponent": Normal(0.65, 0.1), "assembly sd": HalfNormal(1.5)},
         reference=Reference(210.0, 1700.0),

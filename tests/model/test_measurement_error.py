@@ -118,6 +118,17 @@ def test_rows_held_by_a_loop_stay_as_read():
     assert held.values[0] == pytest.approx(1410.0)
 
 
+def test_what_a_loop_moved_does_not_move_the_set_point_of_others():
+    speed = np.array([1500.0, 1500.0, 1540.0, 1580.0, 1620.0])
+    held = speed > 1500.0
+    fan = fan_set_points(runs(speed), "fan_rpm", 0.01, held)
+    np.testing.assert_array_equal(fan.values, speed)
+    assert fan.code[0] == fan.code[1]
+    assert len(set(fan.code)) == 4
+    power = power_set_points(runs([1500.0] * 5, power=speed / 7.5), 0.01, held)
+    np.testing.assert_allclose(power.values, speed / 7.5, rtol=1e-15)
+
+
 def test_power_scatter_goes_to_the_mean_and_levels_stay_apart():
     rows = runs([1500.0] * 4, power=[198.0, 202.0, 248.0, 252.0])
     found = power_set_points(rows, 0.01, np.zeros(4, bool))

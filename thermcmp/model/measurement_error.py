@@ -95,7 +95,7 @@ def fan_set_points(rows: pd.DataFrame, column: str, error: float, raw: BoolArray
     """Fan speeds as set; rows marked `raw` (held by a loop, see `regulated`) stay as read."""
     speed, power = rows[column].to_numpy(float), rows["power_w"].to_numpy(float)
     temperature = rows["temperature_c"].to_numpy(float)
-    group = _groups(rows)
+    group = _groups(rows, raw)
     air = _clusters(rows["ambient_c"].to_numpy(float), group, AIR_APART_K)
     load = _clusters(np.log(power), air, SET_APART)
     mode = rows["fan_mode"]
@@ -105,19 +105,21 @@ def fan_set_points(rows: pd.DataFrame, column: str, error: float, raw: BoolArray
     code = _numbered(np.where(stock, load, load.max(initial=0) + 1 + set_apart))
     heat_t = _heat_t(speed, temperature, code)
     answers = (heat_t > CLEAR_T) | (stock & (heat_t > -CLEAR_T))
-    return SetPoints(np.where(raw, speed, _calibrated(speed, code, error, answers)), code)
+    return SetPoints(_calibrated(speed, code, error, answers), code)
 
 
 def power_set_points(rows: pd.DataFrame, error: float, raw: BoolArray) -> SetPoints:
     """Board powers as set; rows marked `raw` stay as read."""
     power = rows["power_w"].to_numpy(float)
-    code = _clusters(np.log(power), _groups(rows), SET_APART)
+    code = _clusters(np.log(power), _groups(rows, raw), SET_APART)
     never = np.zeros(len(rows), bool)
-    return SetPoints(np.where(raw, power, _calibrated(power, code, error, never)), code)
+    return SetPoints(_calibrated(power, code, error, never), code)
 
 
-def _groups(rows: pd.DataFrame) -> IntArray:
-    return np.asarray(rows.groupby(list(_ALIKE), dropna=False).ngroup(), np.intp)
+def _groups(rows: pd.DataFrame, raw: BoolArray) -> IntArray:
+    """Number of the group in which each row may have been meant to be alike; raw rows alone."""
+    group = rows.groupby(list(_ALIKE), dropna=False).ngroup().to_numpy()
+    return np.where(raw, len(rows) + np.arange(len(rows)), group).astype(np.intp)
 
 
 def _clusters(values: Array, group: IntArray, gap: float) -> IntArray:
