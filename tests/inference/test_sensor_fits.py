@@ -178,7 +178,7 @@ def test_questions_take_each_sensor_and_say_what_they_look_at(both):
     assert memory.fitted_with == ("junction",)
     assert memory.engine_reason == "fitted together with junction"
     check = check_fit(memory, refits=0)
-    assert any("the readings of memory alone" in said for said in check.sentences)
+    assert any("only readings of memory are left out" in said for said in check.sentences)
     assert "correlations between them" in str(both)
 
 

@@ -16,7 +16,7 @@ x0. They are smoothed and checked by their Pareto k (Vehtari, Simpson, Gelman, Y
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -127,7 +127,8 @@ def problem_with_pseudo_readings(
     fan, power = regulated_rows(design)
     rows, x0 = np.concatenate([fan, power]), np.concatenate([expansion.fan, expansion.power])
     of_power = design.per_power_at(design.flow_speed[power])
-    of_fan = dict.fromkeys(of_power, 0.0) | {Acts.AIRFLOW: 1.0, Acts.EXPONENT: steeper(design)}
+    of_fan: dict[Acts, Any] = dict.fromkeys(of_power, 0.0)
+    of_fan |= {Acts.AIRFLOW: 1.0, Acts.EXPONENT: steeper(design)}
     values = np.concatenate(
         [
             np.stack(
