@@ -24,9 +24,9 @@ import pandas as pd
 from scipy.stats import kstest
 
 from thermcmp.model.design import (
-    AIRFLOW_BASELINE,
-    BASELINE,
+    CONSTANT,
     EXPONENT,
+    FIXED,
     RESIDUAL,
     Design,
     build_design,
@@ -93,12 +93,12 @@ class Campaign:
 
 
 def quantities(design, scalars, effects):
-    """Scalars to rank: every parameter, both baselines, contrasts within each factor.
+    """Scalars to rank: every parameter, the fixed effects, contrasts within each factor.
 
     `scalars` maps parameter names to shape (S,), `effects` has shape (S, q).
     """
     found = dict(scalars)
-    found[BASELINE], found[AIRFLOW_BASELINE] = effects[:, 0], effects[:, 1]
+    found |= {name: effects[:, column] for column, name in enumerate(FIXED)}
     for term, start, levels in zip(design.terms, design.offsets, design.levels, strict=True):
         for j in range(min(MOST_CONTRASTS, len(levels) - 1)):
             left, right = start + j, start + j + 1
@@ -131,6 +131,7 @@ class Ranks:
             design.flow_speed, design.reference.flow_speed, scalars[EXPONENT]
         )
         rise = design.power_ratio * (still + flow * (factor - 1.0)) + self._scatter(scalars)
+        rise += (1.0 - design.power_ratio) * effects[[*FIXED].index(CONSTANT)]
         if rounding_k:
             rise = rounding_k * np.round(rise / rounding_k)
         limited = np.zeros(len(rise), bool)
@@ -150,7 +151,7 @@ class Ranks:
             for name, prior in design.priors.items()
         }
         effects = np.empty(design.effect_count)
-        effects[0], effects[1] = scalars.pop(BASELINE), scalars.pop(AIRFLOW_BASELINE)
+        effects[: len(FIXED)] = [scalars.pop(name) for name in FIXED]
         still, flow = np.full(len(design.rows), effects[0]), np.full(len(design.rows), effects[1])
         for place, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
             size = len(design.levels[place])

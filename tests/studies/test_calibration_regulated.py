@@ -16,6 +16,7 @@ from calibration import Campaign, Ranks, designed
 from thermcmp.inference.conditional.regulated_sampling import run_with_regulated
 from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.regulated_likelihood import is_informed
+from thermcmp.model.design import FIXED
 from thermcmp.model.priors import HalfNormal, Normal
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "40"))
@@ -31,6 +32,7 @@ MOST_POWER = 1.3
 PRIORS = {
     "baseline": Normal(52.0, 3.0),
     "airflow baseline": Normal(28.0, 5.0),
+    "constant part": Normal(10.0, 5.0),
     "cooler_model sd": HalfNormal(3.0),
     "cooler_model airflow sd": HalfNormal(3.0),
 }
@@ -54,9 +56,10 @@ class HeldRanks(Ranks):
         design = self.design
         scalars, effects, r, s = self.truth()
         m, own = scalars["airflow exponent"], self._scatter(scalars)
+        u = effects[[*FIXED].index("constant part")]
         loop = np.array([by for by, _ in TRIED] * (len(r) // len(TRIED)), dtype=object)
         speed, power = design.flow_speed.copy(), design.power_ratio.copy()
-        wanted = 1.0 + ((TARGET_K - own) / power - r) / s
+        wanted = 1.0 + ((TARGET_K - own - (1.0 - power) * u) / power - r) / s
         with np.errstate(invalid="ignore", divide="ignore"):
             sought = np.where(
                 wanted > 0, design.reference.flow_speed * np.abs(wanted) ** (-1.0 / m), np.inf
@@ -65,9 +68,9 @@ class HeldRanks(Ranks):
         speed[by_fan] = np.clip(sought, *FAN_RPM)[by_fan]
         unit = r + s * ((speed / design.reference.flow_speed) ** -m - 1.0)
         by_power = loop == "power"
-        power[by_power] = np.minimum((TARGET_K - own) / unit, MOST_POWER)[by_power]
+        power[by_power] = np.minimum((TARGET_K - own - u) / (unit - u), MOST_POWER)[by_power]
         met = np.where(by_fan, speed == sought, by_power & (power < MOST_POWER))
-        rise = np.where(met, TARGET_K, power * unit + own)
+        rise = np.where(met, TARGET_K, power * unit + (1.0 - power) * u + own)
         rows = design.rows.assign(
             regulated=met, regulated_by=np.where(met, loop, None).astype(object)
         )
