@@ -71,8 +71,9 @@ def section(table: pd.DataFrame) -> str:
 def world_section(table: pd.DataFrame) -> str:
     """Return the section of one world: a row per part."""
     first = table.iloc[0]
+    name = first["world"].partition(": ")[2]
     lines = [
-        f"\n### {first['world'].partition(': ')[2].capitalize()}\n",
+        f"\n### {name[:1].upper()}{name[1:]}\n",
         f"{first['studies']} studies.\n",
         WORLD_COLUMNS,
         "| --- |" + " --- |" * 7,
@@ -91,7 +92,10 @@ def _cell(value: float, form: str) -> str:
 
 
 def _worst(table: pd.DataFrame) -> float:
-    return float(table[["held_90", "range_held"]].min(axis=None))
+    """Lowest share of intervals or ranges that hold; worlds that are refused come last."""
+    return float(table[["held_90", "range_held"]].fillna(1.0).min(axis=None)) - (
+        0.0 if table["refused"].min() < 1.0 else -1.0
+    )
 
 
 def page(folder: Path) -> str:
