@@ -57,7 +57,7 @@ def answers(world, size, first_seed=FIRST_SEED, check=False):
             rows.append(row)
     columns = ["seed", "part", "true_k", *ANSWER, "caveat", "misfit"]
     frame = pd.DataFrame(rows).reindex(columns=columns)
-    return frame.fillna({"caveat": False}).astype({"caveat": bool, "misfit": float})
+    return frame.assign(caveat=frame["caveat"].eq(True), misfit=frame["misfit"].astype(float))
 
 
 def misfit_seen(model):
