@@ -73,7 +73,7 @@ def data_share(
             chosen = weights(float(point.exponent[0, 0])) if callable(weights) else weights
             best = np.zeros(len(chosen))
             for is_crossed in crossed:
-                held = np.where(allowed & ~is_crossed, 0.0, point.spread)
+                held = np.where(allowed & (not is_crossed), 0.0, point.spread)
                 flat = np.where(factor | (allowed & is_crossed), width, held)
                 actual = _variances(kernel, replace(point, spread=held), chosen)
                 alone = _variances(loose, replace(point, spread=flat), chosen)
