@@ -11,7 +11,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import EngineError, Fault, InputError
-from thermcmp.inference.checks.lack_of_fit import lack_of_fit_check
+from thermcmp.inference.checks.lack_of_fit import lack_of_fit_check, stated_errors_check
 from thermcmp.inference.conditional.engine import CHAINS, run_conditional
 from thermcmp.inference.conditional.importance_sampling import Weighted
 from thermcmp.inference.conditional.problem import thermal_problem
@@ -24,6 +24,7 @@ from thermcmp.inference.diagnostics import (
     check_sampler,
     check_weights,
 )
+from thermcmp.inference.expansion import EXPAND, Expansion, called_for
 from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.regulated_likelihood import is_informed
@@ -84,6 +85,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     steps: str = "auto",
     regulated: str = "inform",
     errors: MeasurementError | None = None,
+    expand: str = "auto",
     draws: int = 4000,
     seed: int | None = None,
 ) -> Fit:
@@ -127,6 +129,11 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     errors : MeasurementError, optional
         Standard errors of the instruments. Fan speed and power enter as they were set:
         scatter that such an error explains is not read as a slope. 1 % each by default.
+    expand : {"auto", "none"}
+        Whether to add what the rows call for: an effect of its own for a run or an assembly
+        that the others do not explain, an own spread for a cooler whose assemblies spread
+        more than others'. `Fit.expansions` has them, and every answer names them. Only of
+        the conditional engine.
     draws : int
         Posterior draws; a multiple of 4, at least 400.
     seed : int, optional
@@ -146,43 +153,68 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     EngineError
         If the chosen engine cannot serve these rows.
     """
-    check_arguments(engine, residuals, steps, draws, regulated)
-    law = airflow_law(airflow)
-    design = build_design(
-        check_results(results),
-        sensor=sensor,
-        terms=named_terms(terms),
-        law=law,
-        reference=stated_reference(reference),
-        priors=priors,
-        residuals=Residuals(residuals),
-        steps=Steps(steps),
-        regulated=Regulated(regulated),
-        errors=errors,
-    )
-    chosen = run_engine(design, engine, draws, seed)
-    fitted = Fit(
-        posterior=chosen.run.posterior,
-        design=chosen.design,
-        engine=chosen.engine,
-        engine_reason=chosen.reason,
-        diagnostics=chosen.run.diagnostics,
-        aliases=find_aliases(design),
-        fingerprint=content_hash(design.rows),
-        versions=package_versions(),
-        seed=seed,
-    )
-    return with_misfit_check(fitted)
+    check_arguments(engine, residuals, steps, draws, regulated, expand)
+    checked = check_results(results)
+    chosen_terms = named_terms(terms)
+
+    def designed(rows: pd.DataFrame, more: Sequence[Term], reference: Reference | None) -> Design:
+        return build_design(
+            rows,
+            sensor=sensor,
+            terms=(*chosen_terms, *more),
+            law=airflow_law(airflow),
+            reference=reference,
+            priors=priors,
+            residuals=Residuals(residuals),
+            steps=Steps(steps),
+            regulated=Regulated(regulated),
+            errors=errors,
+        )
+
+    design = designed(checked, (), stated_reference(reference))
+    fingerprint = content_hash(design.rows[list(checked.columns)])
+
+    def run(design: Design, expansions: tuple[Expansion, ...] = ()) -> Fit:
+        chosen = run_engine(design, engine, draws, seed)
+        return Fit(
+            posterior=chosen.run.posterior,
+            design=chosen.design,
+            engine=chosen.engine,
+            engine_reason=chosen.reason,
+            diagnostics=chosen.run.diagnostics,
+            aliases=find_aliases(design),
+            fingerprint=fingerprint,
+            versions=package_versions(),
+            seed=seed,
+            expansions=expansions,
+        )
+
+    plain = run(design)
+    is_open = expand == "auto" and plain.engine == "conditional" and plain.health is not Health.BAD
+    expansions = called_for(plain) if is_open else ()
+    if not expansions:
+        return with_misfit_check(plain)
+    rows = design.rows.assign(**{str(each.term.values): each.values for each in expansions})
+    wider = designed(rows, [each.term for each in expansions], design.reference)
+    return with_misfit_check(run(replace(wider, left_out=design.left_out), expansions))
 
 
 def with_misfit_check(fit: Fit) -> Fit:
     """Return the fit with its test against repeats among the health checks."""
-    checks = (*fit.diagnostics.checks, *lack_of_fit_check(fit))
-    return replace(fit, diagnostics=Diagnostics(checks))
+    checks = (*fit.diagnostics.checks, *lack_of_fit_check(fit), *stated_errors_check(fit))
+    checked = replace(fit, diagnostics=Diagnostics(checks))
+    # What is known of the draws stays known.
+    checked.keep_known(fit)
+    return checked
 
 
 def check_arguments(
-    engine: str, residuals: str, steps: str, draws: int, regulated: str = "inform"
+    engine: str,
+    residuals: str,
+    steps: str,
+    draws: int,
+    regulated: str = "inform",
+    expand: str = "none",
 ) -> None:
     """Check the choices of a fit and its number of draws, and report all faults together."""
     options = (
@@ -190,6 +222,7 @@ def check_arguments(
         ("residuals", residuals, tuple(Residuals)),
         ("steps", steps, tuple(Steps)),
         ("regulated", regulated, tuple(Regulated)),
+        ("expand", expand, EXPAND),
     )
     faults = [
         Fault("no such choice", f"use one of {', '.join(allowed)}", column=name, value=str(choice))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.model.priors import HalfNormal
+from thermcmp.model.priors import SpreadPrior
 
 if TYPE_CHECKING:
     from thermcmp.model.priors import Prior
@@ -52,7 +52,7 @@ def parameter_note(
 ) -> ParameterNote:
     """Return what the data contribute to one parameter, from draws (S,)."""
     shrinkage = shrinkage_of(draws, prior)
-    if not isinstance(prior, HalfNormal):
+    if not isinstance(prior, SpreadPrior):
         return ParameterNote(name, False, shrinkage, float("nan"), False)
     below = float(np.mean(draws < small_k))
     return ParameterNote(name, True, shrinkage, below, zero_likelihood(draws, prior) >= ALLOWED)

@@ -15,12 +15,14 @@ from thermcmp.inference.law_tables import airflow_table, power_table
 from thermcmp.inference.parameter_notes import SMALL_K, ParameterNote, parameter_note
 from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
 from thermcmp.model.observation import DEGREES
+from thermcmp.model.priors import Known
 
 if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
     from thermcmp.inference.diagnostics import Diagnostics, Health
+    from thermcmp.inference.expansion import Expansion
     from thermcmp.model.design import Design, Reference
     from thermcmp.model.identifiability import Aliases
     from thermcmp.model.priors import PriorSet
@@ -54,6 +56,8 @@ class Fit:
         Versions of the packages behind the numbers.
     seed : int, optional
         Seed of the fit.
+    expansions : tuple of Expansion
+        Further terms that the rows called for, such as that of an outlier.
     fitted_with : tuple of str
         Sensors that were fitted together with this one; see `fit_sensors`.
     joint_fingerprint : str
@@ -70,6 +74,7 @@ class Fit:
     fingerprint: str
     versions: Mapping[str, str] = field(repr=False)
     seed: int | None = None
+    expansions: tuple[Expansion, ...] = ()
     fitted_with: tuple[str, ...] = ()
     joint_fingerprint: str = field(default="", repr=False)
     _cache: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
@@ -96,6 +101,10 @@ class Fit:
             self._cache[name] = make(self)
         value: _Value = self._cache[name]
         return value
+
+    def keep_known(self, other: Fit) -> None:
+        """Take over what is known of a fit with the same draws."""
+        self._cache.update(other._cache)
 
     @property
     def sensor(self) -> str:
@@ -125,7 +134,8 @@ class Fit:
     @property
     def parameter_names(self) -> tuple[str, ...]:
         """Names of the scalar parameters."""
-        spreads = tuple(term.spread for term in self.design.terms)
+        terms = self.design.terms
+        spreads = tuple(t.spread for t in terms if not isinstance(self.priors[t.spread], Known))
         tails = (DEGREES,) if DEGREES in self.priors else ()
         return (*FIXED, EXPONENT, RESIDUAL, *tails, *spreads)
 

@@ -105,7 +105,7 @@ def _sum(design: Design, rows: IntArray, take: Take, acts: Acts) -> Any:
     total = 0.0 if column is None else take(np.full(len(rows), column, dtype=np.intp))
     for k, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
         if term.acts is acts:
-            total = total + take(start + design.index[rows, k])
+            total = total + take(start + design.index[rows, k]) * design.values[rows, k]
     return total
 
 

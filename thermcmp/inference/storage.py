@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, astuple, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, astuple, fields, replace
 from pathlib import Path
 from typing import Any, Final, Literal
 from uuid import uuid4
@@ -24,16 +24,16 @@ from thermcmp.model.design import Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
-from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
+from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Known, Normal, Prior
 from thermcmp.model.rows import LeftOut
 from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.arrow import from_arrow, to_arrow
 
 #: 5 added the part of the rise that does not follow board power, and errors of readings.
-FORMAT: Final = 5
+FORMAT: Final = 6
 #: Oldest version whose posterior has all that the model has.
-OLDEST_FORMAT: Final = 5
+OLDEST_FORMAT: Final = 6
 
 
 def save_fit(fit: Fit, path: Path) -> Path:
@@ -210,10 +210,7 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
         reference=Reference(
             power_w=settings["reference"]["power_w"], flow_speed=settings["reference"]["drive"]
         ),
-        priors={
-            name: _FAMILIES[family](*numbers)
-            for name, (family, *numbers) in settings["priors"].items()
-        },
+        priors={name: _prior(form) for name, form in settings["priors"].items()},
         residuals=Residuals(settings["residuals"]),
         steps=Steps(settings["steps"]),
         errors=MeasurementError(**settings["errors"]),
@@ -243,7 +240,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "sensor": fit.sensor,
-        "terms": [asdict(t) | {"scale": t.scale.scale} for t in fit.design.terms],
+        "terms": [_term_form(term) for term in fit.design.terms],
         "airflow": fit.design.law.name,
         "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.flow_speed},
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
@@ -266,18 +263,32 @@ def _settings(fit: Fit) -> dict[str, Any]:
     }
 
 
-_FAMILIES: Final[dict[str, type[Normal | HalfNormal | Gamma]]] = {
+_FAMILIES: Final[dict[str, type]] = {
     "normal": Normal,
     "half-normal": HalfNormal,
+    "half-Cauchy": HalfCauchy,
+    "known": Known,
     "gamma": Gamma,
 }
 
 
 def _form(prior: Prior) -> tuple[Any, ...]:
-    if not isinstance(prior, Normal | HalfNormal | Gamma):
-        raise LibraryError(f"no stored form of the prior {prior!r}")
-    name = next(name for name, family in _FAMILIES.items() if isinstance(prior, family))
-    return (name, *astuple(prior))
+    for name, family in _FAMILIES.items():
+        if isinstance(prior, family):
+            return (name, *astuple(prior))
+    raise LibraryError(f"no stored form of the prior {prior!r}")
+
+
+def _prior(form: Sequence[Any]) -> Any:
+    name, *values = form
+    return _FAMILIES[name](*values)
+
+
+def _term_form(term: Term) -> dict[str, Any]:
+    form = {each.name: getattr(term, each.name) for each in fields(term)}
+    form["scale"] = _form(term.scale)
+    form["slope"] = None if term.slope is None else _form(term.slope)
+    return form
 
 
 def _terms(stored: list[dict[str, Any]]) -> tuple[Term, ...]:
@@ -287,7 +298,8 @@ def _terms(stored: list[dict[str, Any]]) -> tuple[Term, ...]:
                 **form,
                 "columns": tuple(form["columns"]),
                 "role": Role(form["role"]),
-                "scale": HalfNormal(form["scale"]),
+                "scale": _prior(form["scale"]),
+                "slope": None if form["slope"] is None else _prior(form["slope"]),
                 "acts": Acts(form["acts"]),
             }
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from thermcmp.errors import Fault, InputError
@@ -183,6 +183,10 @@ class Build:
         Memory vendor; all vendors seen on that board model, evenly, by default.
     assembly_kind : {"factory", "bench"}, optional
         Kind of assembly; factory where the data has it, by default.
+    levels : mapping of str to str or float, optional
+        Level of a factor of your own, or value of a covariate, by its results column. A
+        covariate counts at its mean over the fit's rows, a factor at the levels that the
+        build was run with, by default.
     label : str, optional
         Name to show; made from the parts by default.
     """
@@ -192,6 +196,7 @@ class Build:
     firmware: str | None = None
     memory_vendor: str | None = None
     assembly_kind: str | None = None
+    levels: Mapping[str, str | float] = field(default_factory=dict, hash=False)
     label: str | None = None
 
     @property

@@ -26,10 +26,18 @@ from thermcmp.model.measurement_error import (
     power_set_points,
 )
 from thermcmp.model.observation import DEGREES, Residuals, Steps
+from thermcmp.model.pairs import open_pairs
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior, PriorSet
 from thermcmp.model.regulated import Regulated, informing_note
-from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
-from thermcmp.model.terms import Acts, Role, Term
+from thermcmp.model.rows import (
+    LeftOut,
+    covariate_values,
+    hours_into_session,
+    level_keys,
+    one_sensor,
+    usable_rows,
+)
+from thermcmp.model.terms import HOURS, TYPICAL_RISE_K, Acts, Role, Term
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -50,6 +58,10 @@ FIXED: Final = {
     AIRFLOW_BASELINE: Acts.AIRFLOW,
     CONSTANT: Acts.CONSTANT,
 }
+#: Level of a covariate with one slope.
+PER_UNIT: Final = "per unit"
+#: Least typical rise to which priors are scaled [K].
+LEAST_RISE_K: Final = 2.0
 #: Sensors at the processor, whose heat follows board power closely; others may have heat of
 #: their own (common practice, no source).
 PROCESSOR_SENSORS: Final = ("junction", "edge", "hot spot", "hotspot", "processor", "die")
@@ -72,6 +84,10 @@ class Design:
     terms: tuple[Term, ...]
     levels: tuple[tuple[str, ...], ...]  #: level names of each term
     index: IntArray  #: level of each row in each term, shape (n, K)
+    #: What a row's effect of a term is multiplied by: 1, or a covariate's value less its
+    #: centre; shape (n, K).
+    values: Array
+    centres: tuple[float, ...]  #: centre of each term's values, 0 where it has none
     rise_k: Array  #: response, shape (n,)
     power_ratio: Array  #: power as set over reference power, shape (n,)
     flow_speed: Array  #: the airflow law's column as set, shape (n,)
@@ -103,6 +119,12 @@ class Design:
         return len(FIXED) + sum(len(levels) for levels in self.levels)
 
     @property
+    def prior_mean(self) -> Array:
+        """Prior means of the terms' effects, the fixed ones left out, shape (q - F,)."""
+        sizes = [len(levels) for levels in self.levels]
+        return np.repeat([term.prior_mean for term in self.terms], sizes)
+
+    @property
     def acts(self) -> tuple[Acts, ...]:
         """What the fixed effects and then the terms act on."""
         return (*FIXED.values(), *(term.acts for term in self.terms))
@@ -116,7 +138,9 @@ class Design:
     def coefficients(self) -> Array:
         """Coefficients of the rows apart from `airflow`, shape (n, F + K)."""
         by_acts = self.coefficients_at(self.flow_speed, self.power_ratio)
-        return np.stack([by_acts[acts] for acts in self.acts], axis=1)
+        coefficients = np.stack([by_acts[acts] for acts in self.acts], axis=1)
+        coefficients[:, len(FIXED) :] *= self.values
+        return coefficients
 
     def coefficients_at(self, flow_speed: Any, power_ratio: Any) -> dict[Acts, Any]:
         """Coefficient of effects by what they act on, apart from `airflow`."""
@@ -169,6 +193,10 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
+    if (hours := hours_into_session(rows)) is not None:
+        rows = rows.assign(**{HOURS: hours})
+    else:
+        terms = [term for term in terms if term.values != HOURS]
     errors = errors or MeasurementError()
     held = rows["regulated"].to_numpy(bool)
     flow_speed = fan_set_points(rows, law.column, errors.fan_speed, held).values
@@ -176,12 +204,14 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     reference = reference or Reference(
         nice(float(np.median(power))), nice(float(np.median(flow_speed)))
     )
-    kept, levels, index, notes = _chosen_terms(rows, terms)
+    published = rows["n"].fillna(1).to_numpy(float) > 1
+    chosen, notes = _chosen_terms(rows, terms, published)
+    kept = tuple(each.term for each in chosen)
     se = rows["standard_error_k"].to_numpy(float, na_value=np.nan)
     step = rows["resolution_k"].to_numpy(float, na_value=np.nan)
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
     known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0 + errors.ambient_k**2
-    published = rows["n"].fillna(1).to_numpy(float) > 1
+    rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
     if note := informing_note(rows):
         notes.append(note)
     if residuals is Residuals.STUDENT:
@@ -193,9 +223,11 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         rows=rows,
         sensor=sensor,
         terms=kept,
-        levels=levels,
-        index=index,
-        rise_k=rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float),
+        levels=tuple(each.levels for each in chosen),
+        index=np.array([each.index for each in chosen], np.intp).reshape(-1, len(rows)).T,
+        values=np.array([each.values for each in chosen]).reshape(-1, len(rows)).T,
+        centres=tuple(each.centre for each in chosen),
+        rise_k=rise_k,
         power_ratio=power / reference.power_w,
         flow_speed=flow_speed,
         known_variance=known,
@@ -205,7 +237,9 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
         reference=reference,
-        priors=default_priors(kept, law, residuals, sensor).changed(priors),
+        priors=default_priors(
+            kept, law, residuals, sensor, nice(max(float(np.median(rise_k)), LEAST_RISE_K))
+        ).changed(priors),
         left_out=left_out,
         notes=tuple(notes),
         residuals=residuals,
@@ -219,14 +253,17 @@ def default_priors(
     law: AirflowLaw,
     residuals: Residuals = Residuals.NORMAL,
     sensor: str = "",
+    rise_k: float = TYPICAL_RISE_K,
 ) -> PriorSet:
-    """Return weakly informative priors, in K at reference power."""
+    """Return weakly informative priors, in K at reference power, for rows of a typical rise."""
+    factor = rise_k / TYPICAL_RISE_K
+    constant = (0.0, 3.0) if sensor.lower() in PROCESSOR_SENSORS else (15.0, 15.0)
     fixed: list[tuple[str, Prior, str]] = [
-        (BASELINE, Normal(50.0, 50.0), "rise at reference power and fan speed [K]"),
-        (AIRFLOW_BASELINE, Normal(30.0, 20.0), "convective part of the rise [K]"),
+        (BASELINE, _normal(50.0, 50.0, factor), "rise at reference power and fan speed [K]"),
+        (AIRFLOW_BASELINE, _normal(30.0, 20.0, factor), "convective part of the rise [K]"),
         (
             CONSTANT,
-            Normal(0.0, 3.0) if sensor.lower() in PROCESSOR_SENSORS else Normal(15.0, 15.0),
+            _normal(*constant, factor),
             "part of the rise that stays when board power changes [K]",
         ),
         (
@@ -234,39 +271,81 @@ def default_priors(
             Normal(law.exponent_prior_mean, law.exponent_prior_sd),
             f"exponent of the {law.name}",
         ),
-        (RESIDUAL, HalfNormal(1.0), "run-to-run standard deviation [K]"),
+        # Sensors and thermometers scatter whatever the rise, loads in proportion to it.
+        (RESIDUAL, HalfNormal(max(1.0, factor)), "run-to-run standard deviation [K]"),
     ]
     if residuals is Residuals.STUDENT:
-        fixed[-1] = (RESIDUAL, HalfNormal(1.0), "scale of the run-to-run scatter [K]")
+        fixed[-1] = (RESIDUAL, fixed[-1][1], "scale of the run-to-run scatter [K]")
         fixed.append((DEGREES, Gamma(2.0, 0.1), "degrees of freedom of the scatter"))
     return PriorSet(
-        (*fixed, *((t.spread, t.scale, f"{t.meaning}: standard deviation [K]") for t in terms))
+        (
+            *fixed,
+            *(
+                (t.spread, t.spread_prior(rise_k), f"{t.meaning}: standard deviation [K]")
+                for t in terms
+            ),
+        )
     )
 
 
+def _normal(mean: float, sd: float, factor: float) -> Normal:
+    return Normal(mean * factor, sd * factor)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chosen:
+    """A term of the fit: its levels, the rows' levels (n,) and what multiplies its effects (n,)."""
+
+    term: Term
+    levels: tuple[str, ...]
+    index: IntArray
+    values: Array
+    centre: float = 0.0
+
+
 def _chosen_terms(
-    rows: pd.DataFrame, terms: Sequence[Term]
-) -> tuple[tuple[Term, ...], tuple[tuple[str, ...], ...], IntArray, list[str]]:
-    """Return the terms that the rows inform, their levels, the index (n, K), and notes."""
+    rows: pd.DataFrame, terms: Sequence[Term], published: BoolArray
+) -> tuple[list[_Chosen], list[str]]:
+    """Return the terms that the rows inform, and notes on the others."""
     import pandas as pd
 
-    kept: list[Term] = []
-    levels: list[tuple[str, ...]] = []
-    index: list[IntArray] = []
+    kept: list[_Chosen] = []
     notes: list[str] = []
     for term in terms:
-        codes, names = pd.factorize(level_keys(rows, term.columns), sort=True)
+        codes, names = np.zeros(len(rows), np.intp), np.array([PER_UNIT])
+        if term.columns:
+            codes, names = pd.factorize(level_keys(rows, term.columns), sort=True)
+        if term.values is not None:
+            values, centre = covariate_values(rows, term)
+            if np.ptp(values) == 0.0:
+                notes.append(f"{term.name}: the same value in every run, so no effect to estimate.")
+                continue
+            kept.append(_Chosen(term, tuple(names), codes, values, centre))
+            continue
+        pairs = open_pairs(rows, term.columns) if term.role is Role.PAIRING else None
+        if pairs is not None:
+            # Pairs that were never assembled have an effect too, of which only the spread is known.
+            names = np.array([*names, *(pair for pair in pairs.all if pair not in set(names))])
         if len(names) < 2:
             notes.append(f"{term.name}: one level only ({names[0]}), so no effect to estimate.")
-        elif len(names) == len(rows) and term.role is Role.NUISANCE:
+        elif pairs is not None and not pairs.crossed:
+            notes.append(
+                f"{term.name}: no two of its partners share a part, so what depends on the "
+                "partner counts as an effect of the parts."
+            )
+        elif len(names) == len(rows) and term.role is Role.NUISANCE and not published.any():
             notes.append(
                 f"{term.name}: one run per level, so its spread cannot be separated from the "
                 "run-to-run scatter and is counted there. Repeat a run without a teardown to "
                 "separate them."
             )
         else:
-            kept.append(term)
-            levels.append(tuple(str(name) for name in names))
-            index.append(codes.astype(np.intp))
-    stacked = np.stack(index, axis=1) if index else np.zeros((len(rows), 0), dtype=np.intp)
-    return tuple(kept), tuple(levels), stacked, notes
+            kept.append(
+                _Chosen(
+                    term,
+                    tuple(str(name) for name in names),
+                    codes.astype(np.intp),
+                    np.ones(len(rows)),
+                )
+            )
+    return kept, notes

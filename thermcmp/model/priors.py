@@ -225,6 +225,134 @@ class HalfNormal:
 
 
 @dataclass(frozen=True, slots=True)
+class HalfCauchy:
+    """Half-Cauchy prior of a standard deviation below a limit.
+
+    Most of it is near zero and its tail is long: few groups keep a spread that they cannot
+    estimate open, and many groups decide (Gelman, Bayesian Analysis 1 (2006) 515-534).
+
+    Attributes
+    ----------
+    scale : float
+        Scale [K or dB]: without a limit half of the values lie below it; above zero.
+    limit : float
+        Largest value [K or dB]; above zero.
+
+    Raises
+    ------
+    InputError
+        If `scale` or `limit` is not a positive number.
+    """
+
+    scale: float
+    limit: float
+
+    def __post_init__(self) -> None:
+        _require_positive("scale", self.scale)
+        _require_positive("limit", self.limit)
+
+    @property
+    def angle(self) -> float:
+        """Angle whose tangent is the limit over the scale [rad]."""
+        return float(np.arctan(self.limit / self.scale))
+
+    @property
+    def words(self) -> str:
+        """Short text such as "half-Cauchy(1.5) below 25"."""
+        return f"half-Cauchy({self.scale:g}) below {self.limit:g}"
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation, in the parameter's unit."""
+        ratio = self.limit / self.scale
+        mean, square = np.log1p(ratio**2) / (2.0 * self.angle), ratio / self.angle - 1.0
+        return self.scale * float(np.sqrt(square - mean**2))
+
+    def from_standard(self, z: Array) -> Array:
+        """Return the parameter at a standard-normal coordinate.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The parameter, same shape, in its unit.
+        """
+        from scipy.special import ndtr
+
+        return self.scale * np.tan(self.angle * ndtr(z))
+
+    def to_standard(self, value: Array) -> Array:
+        """Return the standard-normal coordinate of a parameter: the inverse of `from_standard`.
+
+        Parameters
+        ----------
+        value : ndarray
+            The parameter, in its unit.
+
+        Returns
+        -------
+        ndarray
+            Standard-normal coordinates [-], same shape.
+        """
+        from scipy.special import ndtri
+
+        return np.asarray(ndtri(np.minimum(np.arctan(value / self.scale) / self.angle, 1.0)))
+
+    def derivative(self, z: Array) -> Array:
+        """Return the derivative of `from_standard`.
+
+        Parameters
+        ----------
+        z : ndarray
+            Standard-normal coordinates [-].
+
+        Returns
+        -------
+        ndarray
+            The derivative, same shape, in the parameter's unit.
+        """
+        x = self.from_standard(z) / self.scale
+        return self.scale * self.angle * (1.0 + x**2) * np.exp(-0.5 * z**2 - LOG_SQRT_2PI)
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A standard deviation that is stated and not estimated."""
+
+    value: float
+
+    @property
+    def words(self) -> str:
+        """Short text such as "known: 10"."""
+        return f"known: {self.value:g}"
+
+    @property
+    def standard_deviation(self) -> float:
+        """Standard deviation of the parameter: none."""
+        return 0.0
+
+    def from_standard(self, z: Array) -> Array:
+        """Return the value at every coordinate."""
+        return np.full_like(z, self.value)
+
+    def to_standard(self, value: Array) -> Array:
+        """Return zero, the middle of the coordinate that stands for it."""
+        return np.zeros_like(value)
+
+    def derivative(self, z: Array) -> Array:
+        """Return zero: the value does not change."""
+        return np.zeros_like(z)
+
+
+#: A prior of a standard deviation.
+SpreadPrior = HalfNormal | HalfCauchy
+
+
+@dataclass(frozen=True, slots=True)
 class Gamma:
     """Gamma prior of a positive number.
 
@@ -429,11 +557,11 @@ class PriorSet(Mapping[str, Prior]):
         ]
         for name, prior in replacements.items():
             default = self.get(name, prior)
-            if not isinstance(prior, Normal | HalfNormal | Gamma):
+            if not isinstance(prior, Normal | SpreadPrior | Known | Gamma):
                 fix = " or ".join(form for form, _ in _FORMS.values())
                 faults.append(Fault("not a prior", f"give {fix}", column=name, value=repr(prior)))
-            elif type(prior) is not type(default):
-                fix, why = _FORMS[type(default)]
+            elif _kind(prior) is not _kind(default):
+                fix, why = _FORMS[_kind(default)]
                 faults.append(Fault(why, f"give {fix}", column=name, value=prior.words))
         if faults:
             raise InputError("These priors cannot be used:", faults)
@@ -448,6 +576,14 @@ class PriorSet(Mapping[str, Prior]):
 #: How each prior is written, and why its parameter accepts no other kind.
 _FORMS: Final[dict[type, tuple[str, str]]] = {
     Normal: ("Normal(mean, sd)", "this parameter can have either sign"),
-    HalfNormal: ("HalfNormal(scale)", "a spread cannot be negative, but can be zero"),
+    HalfNormal: (
+        "HalfNormal(scale) or HalfCauchy(scale, limit)",
+        "a spread cannot be negative, but can be zero",
+    ),
     Gamma: ("Gamma(shape, rate)", "degrees of freedom are above zero"),
 }
+
+
+def _kind(prior: Prior) -> type:
+    """Return the form that stands for all priors which a parameter accepts."""
+    return HalfNormal if isinstance(prior, SpreadPrior | Known) else type(prior)

@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.model.regulated import Regulated, uninformative
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from thermcmp.model.terms import Term
     from thermcmp.physics.airflow import AirflowLaw
 
 
@@ -83,14 +87,54 @@ def usable_rows(
 def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     """Return the level name of each row.
 
-    Missing ids are not dropped: rows without a specimen id count as one unnamed
-    specimen per model and lab, rows without an assembly as one assembly per pair
-    of parts and session, and an unstated vendor is a level of its own.
+    Missing ids are not dropped, and what was not stated is not taken for one and the same:
+    rows without a specimen id count as one unnamed specimen per model, vendor and lab,
+    rows without a session as one session per pair of parts, rows without an assembly as one
+    assembly per pair of parts and session. An unstated vendor is a level of its own.
     """
     keys, *others = (_filled(rows, column) for column in columns)
     for values in others:
         keys = keys + " · " + values
     return keys
+
+
+def hours_into_session(rows: pd.DataFrame) -> pd.Series | None:
+    """Return the hours of each run from the middle of its session; None where not known.
+
+    A session longer than a day counts as one of a day, since a bench does not warm for longer.
+    """
+    import pandas as pd
+
+    if "started_at" not in rows or rows["started_at"].isna().any():
+        return None
+    started = pd.to_datetime(rows["started_at"], utc=True)
+    hours = (started - started.min()).dt.total_seconds() / 3600.0
+    by_session = hours.groupby(level_keys(rows, ("lab", "session")))
+    centred = hours - by_session.transform("mean")
+    length = by_session.transform("max") - by_session.transform("min")
+    return centred * (24.0 / length.clip(lower=24.0))
+
+
+def covariate_values(rows: pd.DataFrame, term: Term) -> tuple[Array, float]:
+    """Return a covariate's values less their centre, shape (n,), and the centre."""
+    import pandas as pd
+
+    column = str(term.values)
+    if column not in rows:
+        fix = "add it, or leave the term out"
+        fault = Fault("the rows have no such column", fix, column=column)
+        raise InputError(f"The covariate '{term.name}' cannot be used:", [fault])
+    numbers = pd.to_numeric(rows[column], errors="coerce").astype(float)
+    missing = rows.loc[~np.isfinite(numbers.to_numpy()), ["run", column]]
+    if len(missing):
+        faults = [
+            Fault(f"not a number (run {run})", "state it", column=column, value=str(value))
+            for run, value in missing.itertuples(index=False)
+        ]
+        raise InputError(f"The covariate '{term.name}' needs a number in every run:", faults)
+    values = numbers.to_numpy()
+    centre = float(values.mean()) if term.is_centred else 0.0
+    return values - centre, centre
 
 
 def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
@@ -104,10 +148,15 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
         return values.astype(str)
     if column in ("cooler_id", "board_id"):
         placeholder = "unnamed at " + _filled(rows, "lab")
-    elif column == "assembly":
+        if column == "board_id":
+            # Memory of another vendor is on another board.
+            placeholder = placeholder + " " + _filled(rows, "memory_vendor")
+    elif column in ("assembly", "session"):
         placeholder = "unnamed: " + _filled(rows, "cooler_model")
-        for name in ("cooler_id", "board_model", "board_id", "session"):
+        for name in ("cooler_id", "board_model", "board_id"):
             placeholder = placeholder + " " + _filled(rows, name)
+        if column == "assembly":
+            placeholder = placeholder + " " + _filled(rows, "session")
     else:
         placeholder = pd.Series("unstated", index=rows.index)
     return values.fillna(placeholder.astype("string")).astype(str)

@@ -93,3 +93,15 @@ def check_parts_known(fit: Fit, build: Build) -> None:
                 f"{build.name}: no run with {column} '{wanted}' is in the fit (it has "
                 f"{', '.join(known) or 'none'}). Fix: measure it, or name a build that was."
             )
+    terms = fit.design.terms
+    for column, level in build.levels.items():
+        if not any(column in (*term.columns, term.values) for term in terms):
+            fix = "leave it out, or fit with a term that reads this column"
+            fault = Fault("no term of the fit reads this column", fix, column=column)
+            raise InputError(f"{build.name}: unknown level.", [fault])
+        known = sorted(fit.results[column].dropna().astype(str).unique())
+        if any(column in term.columns for term in terms) and str(level) not in known:
+            raise NotEstimableError(
+                f"{build.name}: no run with {column} '{level}' is in the fit (it has "
+                f"{', '.join(known)}). Fix: measure it, or name a level that was."
+            )

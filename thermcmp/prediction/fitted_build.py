@@ -12,7 +12,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit, fit_noise
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.model.design import EXPONENT, FIXED
+from thermcmp.model.design import EXPONENT, FIXED, PER_UNIT
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.air import density_factor
@@ -51,14 +51,16 @@ class FittedBuild:
         for column, acts in enumerate(FIXED.values()):
             weights[acts][column] = 1.0
         check_parts_known(self.fit, self.build)
-        for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
+        each = zip(design.terms, design.levels, design.offsets, design.centres, strict=True)
+        for term, levels, start, centre in each:
             if term.role is Role.NUISANCE or (
                 term.role is Role.SPECIMEN and self.scope is Scope.PRODUCT_LINE
             ):
                 continue
+            value = _value_of(term, centre, self.build)
             chosen = _levels_of(self.fit, term, self.build)
             for level in chosen:
-                weights[term.acts][start + levels.index(level)] += 1.0 / len(chosen)
+                weights[term.acts][start + levels.index(level)] += value / len(chosen)
         return weights
 
     @cached_property
@@ -170,13 +172,25 @@ def noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
     )
 
 
+def _value_of(term: Term, centre: float, build: Build) -> float:
+    """Return what multiplies a term's effect: a covariate's value less its centre, or one."""
+    if term.values is None:
+        return 1.0
+    stated = build.levels.get(term.values)
+    return 0.0 if stated is None else float(stated) - centre
+
+
 def _levels_of(fit: Fit, term: Term, build: Build) -> list[str]:
     """Return the term's levels that a build has, each counted alike."""
+    if not term.columns:
+        return [PER_UNIT]
     rows, column = fit.results, term.columns[0]
-    level = getattr(build, column, None)
+    if term.role is Role.PAIRING:
+        return _pair_of(fit, term, build)
+    level = getattr(build, column, None) or build.levels.get(column)
     if len(term.columns) == 1:
         if level is not None:
-            return [level]
+            return [str(level)]
         if column == "assembly_kind" and rows["assembly_kind"].eq("factory").any():
             return ["factory"]
     keys = level_keys(rows, term.columns)
@@ -191,3 +205,14 @@ def _levels_of(fit: Fit, term: Term, build: Build) -> list[str]:
         if not hit.any():
             hit = rows["board_model"].eq(build.board_model).fillna(False).to_numpy(bool)
     return sorted(keys[hit].unique()) if hit.any() else sorted(keys.unique())
+
+
+def _pair_of(fit: Fit, term: Term, build: Build) -> list[str]:
+    """Return the level of a build's pair of parts; none where the parts share no partner."""
+    known = fit.design.levels[fit.design.terms.index(term)]
+    parts = [getattr(build, column, None) or build.levels.get(column) for column in term.columns]
+    if all(parts):
+        name = " · ".join(map(str, parts))
+        return [name] if name in known else []
+    keys = level_keys(fit.results, term.columns)[matching_rows(fit.results, build)]
+    return sorted(keys.unique())

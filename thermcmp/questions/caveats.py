@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -13,19 +13,17 @@ from thermcmp.errors import EngineError
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit
 from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.outliers import Discounted, Outlier, discounted, outlying
+from thermcmp.inference.checks.outliers import DRAWS, discounts, left_out_units, outliers
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.model.design import EXPONENT
+from thermcmp.model.terms import DRIFT
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
-    from thermcmp.inference.checks.leave_out import Deletions
     from thermcmp.inference.posterior import Fit
     from thermcmp.prediction.fitted_build import FittedBuild
 
-#: Posterior draws behind a caveat; `check_fit` takes more.
-DRAWS: Final = 200
 #: Most assemblies times answers for which each is left out.
 MOST_CELLS: Final = 2_000_000
 #: How sure a sign must be before its turning is worth a caveat.
@@ -100,7 +98,7 @@ def fit_caveats(
         ]
         if hit:
             caveats.append(sentence.format(few_named(hit)))
-    named = [outlier.sentence for outlier in outliers(fit)]
+    named = [*expansion_words(fit), *(outlier.sentence for outlier in outliers(fit))]
     caveats += _few(named, "more outliers among runs and assemblies: see check_fit.")
     little = discount_words(fit)
     caveats += _few(little, "more runs count for little under Student's t: see check_fit.")
@@ -119,51 +117,17 @@ def _few(sentences: list[str], rest: str) -> list[str]:
     return sentences[:_NAMED] + ([f"{more} {rest}"] if more > 0 else [])
 
 
-def outliers(fit: Fit) -> tuple[Outlier, ...]:
-    """Return the runs and assemblies of a fit that the others do not explain."""
-    return fit.once("outliers", _find_outliers)
-
-
-def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
-    runs, assemblies = units_of(fit, "run"), units_of(fit, "assembly")
-    by_run, by_assembly = _left_out(fit)
-    little = {run.name: run.weight for run in discounts(fit)}
-    runs_named = [
-        replace(run, weight=little.get(run.name, 1.0)) for run in outlying(runs, by_run, assemblies)
-    ]
-    # Rows of discounted runs, where their assembly has others.
-    is_little = np.array([name in little for name in runs.names])[runs.codes]
-    others_left = np.bincount(assemblies.codes, ~is_little)[assemblies.codes] > 0
-    aside = np.asarray(is_little & others_left)
-    if aside.any():
-        # A run that counts for little is no reason to blame its assembly.
-        study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS), aside=aside)
-        (by_assembly,) = study.each()
-    alone = {run.name for run in runs_named if run.alone}
-    # An assembly of one run is that run.
-    single = {
-        assemblies.names[assemblies.codes[row]]
-        for row, name in enumerate(np.array(runs.names)[runs.codes])
-        if name in alone
-    }
-    others = outlying(assemblies, by_assembly, assemblies)
-    return (*runs_named, *(assembly for assembly in others if assembly.name not in single))
-
-
-def _left_out(fit: Fit) -> list[Deletions]:
-    """Leave out each run, and each assembly, once for all answers of a fit."""
-    kinds = ("run", "assembly")
-    return fit.once(
-        "left out",
-        lambda fit: LeaveOut(
-            fit, [units_of(fit, kind).codes for kind in kinds], draws=draws_for(fit, DRAWS)
-        ).each(),
-    )
-
-
-def discounts(fit: Fit) -> tuple[Discounted, ...]:
-    """Return the runs that count for little, by Student's t."""
-    return fit.once("discounts", lambda fit: discounted(fit, units_of(fit, "run"), DRAWS))
+def expansion_words(fit: Fit) -> list[str]:
+    """State which further terms the rows called for, and what they were found to do."""
+    sentences = [expansion.sentence(fit.draws) for expansion in fit.expansions]
+    if any(term.name == DRIFT for term in fit.design.terms):
+        low, high = np.quantile(fit.draws(DRIFT)[:, 0], [0.05, 0.95])
+        if low > 0.0 or high < 0.0:
+            sentences.append(
+                f"Readings drift over a session, by {number_words(low)} to {number_words(high)} K "
+                "per hour in the order of runs; the answers are freed of it."
+            )
+    return sentences
 
 
 def discount_words(fit: Fit) -> list[str]:
@@ -188,7 +152,7 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
         return []
     linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(assemblies.names)))
     study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS))
-    _, deletions = _left_out(fit)
+    _, deletions = left_out_units(fit)
     moved = study.moments(linear.weights, deletions.weights)
     whole, whole_sd = moved.whole
     without, without_sd = moved.mean, moved.sd

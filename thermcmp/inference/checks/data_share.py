@@ -13,7 +13,9 @@ from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
 from thermcmp.inference.conditional.regulated_sampling import fitted_problem
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, shrinkage_of
 from thermcmp.model.design import FIXED, RESIDUAL
+from thermcmp.model.priors import Known
 from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
@@ -24,6 +26,8 @@ WIDE_K: Final = 1e4
 #: The same for the convective and the constant part, which cannot exceed a whole rise [K].
 #: An unbounded value would count a reference speed a few rpm from the tested one as ignorance.
 BOUNDED_K: Final = 100.0
+#: The same for an effect whose prior's standard deviation is stated, in units of that.
+FLAT_SDS: Final = 100.0
 #: Most information of all rows on an effect of that spread, in units of its prior's.
 MOST_INFORMATION: Final = 1e12
 #: Posterior draws over which the share is averaged.
@@ -64,6 +68,14 @@ def data_share(
     factor = np.array([t.role is Role.FACTOR and t.acts is not Acts.EXPONENT for t in terms], bool)
     allowed = np.array([t.role is Role.ALLOWANCE for t in terms], bool)
     width = np.array([_flat_width(term.acts, wide_k) for term in terms])
+    for place, term in enumerate(terms):
+        prior = fit.priors[term.spread]
+        if isinstance(prior, Known):
+            # A slope per unit of a column, or an effect that is not shrunk.
+            factor[place], width[place] = True, FLAT_SDS * prior.value
+        elif term.role is Role.PAIRING:
+            spread = fit.draws(term.spread)
+            factor[place] = shrinkage_of(spread, prior) < MOSTLY_PRIOR
     names = [term.name for term in terms if term.role is Role.ALLOWANCE]
     crossed = {c.estimable for c in fit.aliases.contrasts if c.factor in names} or {False}
     points, shares = parameter_points(fit, fit.thinned(THINNED)), []

@@ -105,6 +105,38 @@ def lack_of_fit_check(fit: Fit) -> tuple[Check, ...]:
     return (Check("misfit of set points [K]", found.misfit_k, limit, found.status),)
 
 
+def stated_errors(fit: Fit) -> tuple[float, float] | None:
+    """Return how many times their stated errors published rows scatter about the fit, and chance.
+
+    The chance is that of so large a chi-squared sum where the stated errors hold; None where
+    fewer than `FEWEST` degrees of freedom are left.
+    """
+    from scipy.stats import chi2
+
+    rows = np.flatnonzero(fit.design.run_scatter == 0)
+    if not len(rows):
+        return None
+    mean, leverage = _fitted(fit)
+    freedom = len(rows) - float(np.sum(leverage[rows]))
+    if freedom < FEWEST:
+        return None
+    away = (fit.design.rise_k - mean)[rows]
+    square = float(np.sum(away**2 / fit.design.known_variance[rows]))
+    return float(np.sqrt(square / freedom)), float(chi2.sf(square, freedom))
+
+
+def stated_errors_check(fit: Fit) -> tuple[Check, ...]:
+    """The scatter of published rows against their stated errors as a health check."""
+    scatter = fit.once("stated errors", stated_errors)
+    if scatter is None:
+        return ()
+    status = Health.OK
+    if scatter[1] < NAMED:
+        status = Health.BAD if scatter[1] < BAD and scatter[0] > 3.0 else Health.CAUTION
+    limit = f"a chance of {NAMED:g} at least; above it rows differ by more than they state"
+    return (Check("scatter of published rows over their stated errors", scatter[0], limit, status),)
+
+
 def _cells(fit: Fit, rows: IntArray) -> tuple[IntArray, IntArray]:
     """Number of each row's cell (one assembly, session and set point), and a row of each."""
     import pandas as pd

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
+from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.student_weights import mean_weights, mixed_rows
 
 if TYPE_CHECKING:
@@ -14,6 +16,8 @@ if TYPE_CHECKING:
     from thermcmp.inference.checks.omission_groups import Units
     from thermcmp.inference.posterior import Fit
 
+#: Posterior draws behind them; `check_fit` takes more.
+DRAWS: Final = 200
 #: Weight below which a run counts for little (common practice, no source): one that is off
 #: by 3.6 scales of Student's t at 2 degrees of freedom, by 4.6 at 4.
 LITTLE: Final = 0.2
@@ -115,3 +119,50 @@ def outlying(units: Units, deletions: Deletions, assemblies: Units) -> tuple[Out
         for place in np.flatnonzero(hit)
     ]
     return tuple(sorted(named, key=lambda outlier: outlier.chance))
+
+
+def outliers(fit: Fit) -> tuple[Outlier, ...]:
+    """Return the runs and assemblies of a fit that the others do not explain."""
+    return fit.once("outliers", _find_outliers)
+
+
+def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
+    runs, assemblies = units_of(fit, "run"), units_of(fit, "assembly")
+    by_run, by_assembly = left_out_units(fit)
+    little = {run.name: run.weight for run in discounts(fit)}
+    runs_named = [
+        replace(run, weight=little.get(run.name, 1.0)) for run in outlying(runs, by_run, assemblies)
+    ]
+    # Rows of discounted runs, where their assembly has others.
+    is_little = np.array([name in little for name in runs.names])[runs.codes]
+    others_left = np.bincount(assemblies.codes, ~is_little)[assemblies.codes] > 0
+    aside = np.asarray(is_little & others_left)
+    if aside.any():
+        # A run that counts for little is no reason to blame its assembly.
+        study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS), aside=aside)
+        (by_assembly,) = study.each()
+    alone = {run.name for run in runs_named if run.alone}
+    # An assembly of one run is that run.
+    single = {
+        assemblies.names[assemblies.codes[row]]
+        for row, name in enumerate(np.array(runs.names)[runs.codes])
+        if name in alone
+    }
+    others = outlying(assemblies, by_assembly, assemblies)
+    return (*runs_named, *(assembly for assembly in others if assembly.name not in single))
+
+
+def left_out_units(fit: Fit) -> list[Deletions]:
+    """Leave out each run, and each assembly, once for all answers of a fit."""
+    kinds = ("run", "assembly")
+    return fit.once(
+        "left out",
+        lambda fit: LeaveOut(
+            fit, [units_of(fit, kind).codes for kind in kinds], draws=draws_for(fit, DRAWS)
+        ).each(),
+    )
+
+
+def discounts(fit: Fit) -> tuple[Discounted, ...]:
+    """Return the runs that count for little, by Student's t."""
+    return fit.once("discounts", lambda fit: discounted(fit, units_of(fit, "run"), DRAWS))

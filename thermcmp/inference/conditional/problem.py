@@ -53,7 +53,7 @@ class GaussianProblem:
     values: Array  #: their coefficients, shape (n, a)
     flow: BoolArray  #: which of the a places are multiplied by the airflow term
     scale_of: IntArray  #: spread of each effect, -1 for a fixed one, shape (q,)
-    fixed_mean: Array  #: prior mean of fixed effects, else 0, shape (q,)
+    fixed_mean: Array  #: prior mean of each effect, shape (q,)
     fixed_sd: Array  #: prior sd of fixed effects (infinite: flat), else 1, shape (q,)
     spreads: tuple[str, ...]  #: names of the spreads, then of each set's residual
     airflow: AirflowTerm | None = None  #: None if no column is marked `flow`
@@ -103,6 +103,9 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
         [len(levels) for levels in design.levels],
         [design.priors[name] for name in FIXED],
     )
+    # Behind the fixed effects, those of the terms, of which few have a mean other than zero.
+    prior_mean = layout.fixed_mean.copy()
+    prior_mean[len(FIXED) :] = design.prior_mean
     law, flow_speed, reference = design.law, design.flow_speed[:, None], design.reference.flow_speed
 
     def airflow(exponent: Array) -> Array:
@@ -119,7 +122,7 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
         values=design.coefficients,
         flow=design.flow,
         scale_of=layout.scale_of,
-        fixed_mean=layout.fixed_mean,
+        fixed_mean=prior_mean,
         fixed_sd=layout.fixed_sd,
         spreads=(*(term.spread for term in design.terms), RESIDUAL),
         airflow=airflow,

@@ -7,7 +7,7 @@ lower bound, and a coarse step as an interval.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
@@ -22,9 +22,9 @@ from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.nuts import likelihood
 from thermcmp.inference.nuts.parameterization import effects_in_coordinates, fixed_priors
 from thermcmp.inference.regulated_likelihood import in_kelvin, is_informed
-from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals
-from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior
+from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Known, Normal, Prior
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -69,13 +69,18 @@ def pymc_model(design: Design) -> Any:
         exponent = pm.Deterministic(EXPONENT, prior.mean + prior.sd * coordinate)
         residual = _variable(RESIDUAL, design.priors[RESIDUAL])
         priors = [design.priors[term.spread] for term in design.terms]
-        scales = np.array([prior.scale for prior in priors if isinstance(prior, HalfNormal)])
-        spreads = pm.HalfNormal("spreads", scales, shape=len(scales))
+        spreads = pm.Deterministic("spreads", _spreads(priors))
         factor = design.airflow(design.flow_speed, exponent)
         coefficients = design.coefficients
         middle = sum(
             coefficients[:, k] * prior.mean * (factor if design.flow[k] else 1.0)
             for k, prior in enumerate(fixed_priors(design))
+        ) + sum(
+            coefficients[:, len(FIXED) + k] * term.prior_mean * (factor if at_flow else 1.0)
+            for k, (term, at_flow) in enumerate(
+                zip(design.terms, design.flow[len(FIXED) :], strict=True)
+            )
+            if term.prior_mean
         )
         variance, degrees = design.run_scatter * residual**2 + readings.variance, None
         if design.residuals is Residuals.STUDENT:
@@ -269,6 +274,32 @@ def quiet() -> Iterator[None]:
     with warnings.catch_warnings(), without_notice():
         warnings.filterwarnings("ignore", "PyTensor could not link to a BLAS", UserWarning)
         yield
+
+
+def _spreads(priors: Sequence[Prior]) -> Any:
+    """Return the spreads of all terms, shape (K,), each kind of prior sampled as one vector."""
+    import pymc as pm
+    import pytensor.tensor as pt
+
+    spreads = pt.zeros(len(priors))
+    for kind in (HalfNormal, HalfCauchy, Known):
+        places = [k for k, prior in enumerate(priors) if isinstance(prior, kind)]
+        chosen = [priors[k] for k in places]
+        if not places:
+            continue
+        if kind is Known:
+            values: Any = np.array([prior.value for prior in chosen])
+        elif kind is HalfNormal:
+            scales = np.array([prior.scale for prior in chosen])
+            values = pm.HalfNormal("half-normal spreads", scales, shape=len(scales))
+        else:
+            scales = np.array([prior.scale for prior in chosen])
+            angles = np.array([prior.angle for prior in chosen])
+            # By its distribution function, so that the limit is exact and the tail easy to sample.
+            share = pm.Uniform("half-Cauchy spreads", shape=len(scales))
+            values = scales * pt.tan(angles * share)
+        spreads = pt.set_subtensor(spreads[places], values)
+    return spreads
 
 
 def _variable(name: str, prior: Prior) -> Any:

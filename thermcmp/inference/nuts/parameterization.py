@@ -144,6 +144,7 @@ def effects_in_coordinates(
     )
     shift = np.zeros(len(columns.order))
     shift[: len(fixed)] = [prior.mean for prior in fixed]
+    shift[len(fixed) :] = design.prior_mean
     parts = pt.concatenate([kept_scale * w, level_scale * level_w])
     added = pt.sum(kept * w[columns.place], axis=1) + single * level_w[columns.level]
     return shift + parts[columns.order], added, log_density

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.model.conditions import Build
-from thermcmp.model.terms import Acts
+from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.fitted_build import FittedBuild
 
@@ -52,17 +53,46 @@ def hardware_parts(
         effects = slice(start, start + len(levels))
         if not changed[effects].any():
             continue
-        name = PART_OF.get(term.columns[0], term.columns[0])
-        draws = sum(
-            weight
-            * (
-                old.rise(speed, power_w, effects=effects)
-                - new.rise(speed, power_w, effects=effects)
+
+        def fall(before: FittedBuild, after: FittedBuild, effects: slice = effects) -> Array:
+            return np.asarray(
+                sum(
+                    weight
+                    * (
+                        before.rise(speed, power_w, effects=effects)
+                        - after.rise(speed, power_w, effects=effects)
+                    )
+                    for speed, power_w, weight in corners
+                )
             )
-            for speed, power_w, weight in corners
-        )
-        parts[name] = parts.get(name, 0.0) + np.asarray(draws)
+
+        if term.role is Role.PAIRING:
+            steps = _by_partner(term, old, new, fall)
+        else:
+            steps = {term.columns[0]: fall(old, new)}
+        for column, draws in steps.items():
+            name = PART_OF.get(column, column)
+            parts[name] = parts.get(name, 0.0) + draws
     return parts
+
+
+def _by_partner(
+    term: Term, old: FittedBuild, new: FittedBuild, fall: Callable[..., Array]
+) -> dict[str, Array]:
+    """Split a change of pairing over its two parts: each part's change, on both partners."""
+    first, second = term.columns
+    if getattr(old.build, second, None) == getattr(new.build, second, None):
+        return {first: fall(old, new)}
+    if getattr(old.build, first, None) == getattr(new.build, first, None):
+        return {second: fall(old, new)}
+    changed = {first: getattr(new.build, first)}
+    ahead = replace(old, build=replace(old.build, label=None, **changed))
+    changed = {second: getattr(new.build, second)}
+    aside = replace(old, build=replace(old.build, label=None, **changed))
+    return {
+        first: 0.5 * (fall(old, ahead) + fall(aside, new)),
+        second: 0.5 * (fall(old, aside) + fall(ahead, new)),
+    }
 
 
 def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str]:

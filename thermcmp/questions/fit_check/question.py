@@ -11,13 +11,13 @@ import numpy as np
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.outliers import FALSE_ALARM
+from thermcmp.inference.checks.outliers import FALSE_ALARM, outliers
 from thermcmp.inference.checks.posterior_predictive import predictive_features
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, SMALL_K, ParameterNote
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import discount_words, misfit_words, outliers
+from thermcmp.questions.caveats import discount_words, expansion_words, misfit_words
 from thermcmp.questions.fit_check.figures import predictive_figure
 from thermcmp.questions.fit_check.law_figure import draw_laws
 from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck, left_out_answer
@@ -177,8 +177,9 @@ def check_fit(
     predictive = _predictive(fit, seed, prob)
     left_out = left_out_answer(fit, units, effects, refits=refits, prob=prob, seed=seed)
     notes = [fit.note(name, small_k) for name in fit.parameter_names]
-    named = outliers(fit)
-    sentences = [*fit.diagnostics.sentences, *misfit_words(fit)]
+    freed = [expansion.outlier for expansion in fit.expansions if expansion.outlier is not None]
+    named = (*freed, *outliers(fit))
+    sentences = [*fit.diagnostics.sentences, *expansion_words(fit), *misfit_words(fit)]
     if fit.fitted_with:
         sentences.append(
             f"Fitted together with {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
@@ -190,7 +191,7 @@ def check_fit(
             f"Of {len(every)} pairs of levels the {len(wanted)} with the level of most rows of "
             "each factor were checked; choose others by `contrasts`, or `before` and `after`."
         )
-    sentences += (*left_out.caveats, *(outlier.sentence for outlier in named))
+    sentences += (*left_out.caveats, *(o.sentence for o in named if o not in freed))
     sentences += discount_words(fit)
     if not named:
         sentences.append("No run and no assembly is an outlier.")

@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.inference.checks.assumed_spread import (
+    assumed_spreads,
+    rests_sentence,
+    spread_names,
+)
 from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import SMALL_K
 from thermcmp.model.factor_words import effect_words
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.builds import Scope
-from thermcmp.questions.phrases import chance_words, part_words, range_words
+from thermcmp.questions.phrases import (
+    WITHHELD,
+    chance_words,
+    number_words,
+    open_words,
+    part_words,
+    range_words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,6 +35,11 @@ if TYPE_CHECKING:
 
 #: What the rows of spreads have in place of a contrast.
 SPREAD: Final = "standard deviation"
+#: Partner of an effect that is averaged over all partners on which both levels were run.
+AVERAGE: Final = "average"
+#: Most contrasts that are stated on each partner, and most partners beyond the common ones.
+MOST_BY_PARTNER: Final = 20
+FEW_PARTNERS: Final = 3
 #: Spread below which assembly is called noise [K] (common practice, no source).
 SMALL_SPREAD_K: Final = 0.4
 
@@ -41,16 +58,41 @@ class EffectRow:
     aliased_with: tuple[str, ...]
     health: str
     sentence: str
+    #: The partner on which the effect is stated; `AVERAGE` over those with both levels.
+    partner: str = ""
+    #: Whether only a range is stated, since the runs do not hold it.
+    is_withheld: bool = False
 
     @property
     def phrase(self) -> str:
-        """Its name in a sentence: "cooler: Alder-C2 minus Alder-C1"."""
-        return in_sentence(f"{self.factor}: {self.contrast}")
+        """Its name in a sentence: "cooler: Alder-C2 minus Alder-C1 on Alder-B1"."""
+        name = in_sentence(f"{self.factor}: {self.contrast}")
+        return f"{name}{partner_words(self.partner)}"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Entry:
+    """An effect whose row is to be made: its name, its weights (q,) and its contrast."""
+
+    factor: str
+    contrast: str
+    weights: Array
+    alias: Contrast | None = None
+    partner: str = ""
+    #: Whether both levels were run on the partner.
+    is_measured: bool = True
 
 
 def in_sentence(effect: str) -> str:
     """Return an effect's name with words for its factor and its signs."""
     return effect_words(effect).replace(" − ", " minus ").replace(" + ", " and ")
+
+
+def partner_words(partner: str) -> str:
+    """Return on which partner an effect is stated, as the end of its name."""
+    if not partner:
+        return ""
+    return ", averaged over the partners run with both" if partner == AVERAGE else f" on {partner}"
 
 
 def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
@@ -92,12 +134,12 @@ def contrast_rows(
     entries = _entries(fit, scope, wanted)
     if not entries:
         return []
-    stacked = np.stack([weights for _, _, weights, _ in entries])
-    shares = data_share(fit, stacked)
-    draws = fit.combined(stacked)
+    stacked = np.stack([entry.weights for entry in entries])
+    shares, draws = data_share(fit, stacked), fit.combined(stacked)
+    assumed = assumed_spreads(fit, stacked)
     return [
-        _contrast_row(factor, name, draws[:, i], float(shares[i]), contrast, prob, str(fit.health))
-        for i, (factor, name, _, contrast) in enumerate(entries)
+        _contrast_row(fit, entry, draws[:, i], float(shares[i]), assumed[i], prob)
+        for i, entry in enumerate(entries)
     ]
 
 
@@ -106,12 +148,15 @@ def measured_effects(
 ) -> tuple[tuple[str, ...], Array]:
     """Return names and weights, (m, q), of the contrasts and joint effects that the data hold."""
     held = [
-        (f"{factor}: {name}", weights)
-        for factor, name, weights, contrast in _entries(fit, scope, wanted)
-        if contrast is None or contrast.estimable
+        entry
+        for entry in _entries(fit, scope, wanted)
+        if entry.is_measured and (entry.alias is None or entry.alias.estimable)
     ]
-    weights = np.array([row for _, row in held])
-    return tuple(name for name, _ in held), weights.reshape(len(held), fit.design.effect_count)
+    weights = np.array([entry.weights for entry in held])
+    names = tuple(
+        f"{entry.factor}: {entry.contrast}{partner_words(entry.partner)}" for entry in held
+    )
+    return names, weights.reshape(len(held), fit.design.effect_count)
 
 
 def short_effect(name: str) -> str:
@@ -120,16 +165,14 @@ def short_effect(name: str) -> str:
     return levels if " + " in factor else effect_words(name)
 
 
-def _entries(
-    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
-) -> list[tuple[str, str, Array, Contrast | None]]:
-    """Return factor, name and weights of each contrast, then of each joint effect."""
-    entries: list[tuple[str, str, Array, Contrast | None]] = []
+def _entries(fit: Fit, scope: Scope, wanted: Sequence[Contrast]) -> list[_Entry]:
+    """Return each contrast, on its partners where there are pairings, then each joint effect."""
+    entries: list[_Entry] = []
     joint_seen: set[frozenset[str]] = set()
     for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
-        entries.append(
-            (contrast.factor, f"{contrast.second} − {contrast.first}", weights, contrast)
-        )
+        name = f"{contrast.second} − {contrast.first}"
+        plain = _Entry(contrast.factor, name, weights, contrast)
+        entries += _on_partners(fit, plain, is_each=len(wanted) <= MOST_BY_PARTNER)
     for contrast in wanted:
         # Joint effects of factors allow for a firmware's; it is no factor among them.
         is_factor = contrast.factor in fit.aliases.factors
@@ -137,33 +180,108 @@ def _entries(
         # Both of two aliased contrasts lead to one joint effect, whichever way round.
         if joint is not None and joint.ends not in joint_seen:
             joint_seen.add(joint.ends)
-            entries.append((joint.factors, joint.contrast, joint.weights, None))
+            entries.append(_Entry(joint.factors, joint.contrast, joint.weights))
     return entries
 
 
+def _on_partners(fit: Fit, plain: _Entry, *, is_each: bool) -> list[_Entry]:
+    """Return a contrast averaged over the partners run with both its levels, and on each.
+
+    Without such a partner it is the additive reading, for a partner of any kind.
+    """
+    contrast, design = plain.alias, fit.design
+    place = next((k for k, t in enumerate(design.terms) if t.role is Role.PAIRING), None)
+    if contrast is None or place is None or contrast.factor not in design.terms[place].columns:
+        return [plain]
+    columns = design.terms[place].columns
+    side = columns.index(contrast.factor)
+    other = design.rows[columns[1 - side]].astype(str).to_numpy()
+    own = design.rows[columns[side]].astype(str).to_numpy()
+    first, second = (set(other[own == level]) for level in (contrast.first, contrast.second))
+    both, either = sorted(first & second), sorted(first | second)
+    levels = {name: k for k, name in enumerate(design.levels[place])}
+
+    def on(partners: Sequence[str]) -> Array | None:
+        weights = plain.weights.copy()
+        for partner in partners:
+            for level, sign in ((contrast.first, -1.0), (contrast.second, 1.0)):
+                pair = (level, partner) if side == 0 else (partner, level)
+                code = levels.get(" · ".join(pair))
+                if code is None:
+                    return None
+                weights[design.offsets[place] + code] += sign / len(partners)
+        return weights
+
+    def stated(partners: Sequence[str], name: str) -> list[_Entry]:
+        weights, is_measured = on(partners), set(partners) <= set(both)
+        if weights is None:
+            return []
+        return [replace(plain, weights=weights, partner=name, is_measured=is_measured)]
+
+    if not contrast.estimable or not both:
+        return [plain]
+    each = either if len(either) <= FEW_PARTNERS else both
+    average = stated(both, AVERAGE) if len(both) > 1 else []
+    if not is_each and average:
+        return average
+    return [*average, *(entry for partner in each for entry in stated([partner], partner))]
+
+
 def _contrast_row(
-    factor: str,
-    name: str,
+    fit: Fit,
+    entry: _Entry,
     draws: Array,
     share: float,
-    contrast: Contrast | None,
+    assumed: tuple[str, ...],
     prob: float,
-    health: str,
 ) -> EffectRow:
-    number = range_words(draws, prob)
-    if contrast is not None and not contrast.estimable:
-        health = "not separable: the split is the prior's"
-        sentence = (
-            f"{contrast.sentence} The {number} in the table is {part_words(1.0 - share)} prior."
-        )
-        return EffectRow(factor, name, draws, share, contrast.aliased_with, health, sentence)
-    words = in_sentence(f"{factor}: {name}")
-    sentence = (
-        f"{words[0].upper()}{words[1:]} is {number}; {part_words(share)} of it comes from the data."
+    row = EffectRow(
+        factor=entry.factor,
+        contrast=entry.contrast,
+        draws=draws,
+        share=share,
+        aliased_with=() if entry.alias is None else entry.alias.aliased_with,
+        health=str(fit.health),
+        sentence="",
+        partner=entry.partner,
     )
-    if contrast is not None and contrast.rests_on:
-        sentence += f" It rests on one combination of parts: {contrast.rests_on}."
-    return EffectRow(factor, name, draws, share, (), health, sentence)
+    lone = entry.factor == "memory_vendor" and "board" in assumed
+    if lone and not row.aliased_with:
+        row = replace(row, aliased_with=("board",))
+        sentence = (
+            f"{_opening(row)} cannot be distinguished from the boards that carry them: one board "
+            f"specimen stands for a vendor. It is {open_words(draws)}. To separate them: test a "
+            "second board specimen of each vendor."
+        )
+        return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
+    if entry.alias is not None and not entry.alias.estimable:
+        sentence = f"{entry.alias.sentence} The effect is {open_words(draws)}."
+        return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
+    if not entry.is_measured and "pairing" in assumed:
+        additive = number_words(float(np.median(draws)))
+        sentence = (
+            f"{_opening(row)} would be {additive} K if parts did not depend on their partner; this "
+            f"pair was never assembled, so it is {open_words(draws)}. To settle it: assemble it."
+        )
+        return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
+    sentence = f"{_opening(row)} is {range_words(draws, prob)}"
+    if not assumed:
+        sentence += f"; {part_words(share)} of it comes from the data."
+    else:
+        sentence += "."
+    health = row.health
+    if assumed:
+        health = f"{health}; rests on the assumed spread of {spread_names(assumed)}"
+        sentence += f" {rests_sentence(fit, assumed)}"
+        named = tuple(name for name in assumed if name != "assembly")
+        row = replace(row, aliased_with=named)
+    if entry.alias is not None and entry.alias.rests_on and not entry.partner:
+        sentence += f" It rests on one combination of parts: {entry.alias.rests_on}."
+    return replace(row, health=health, sentence=sentence)
+
+
+def _opening(row: EffectRow) -> str:
+    return row.phrase[0].upper() + row.phrase[1:]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -204,6 +322,11 @@ def _joint(fit: Fit, contrast: Contrast, scope: Scope) -> _Joint | None:
         before, after = (design.levels[place][int(end[0])] for end in ends)
         steps.append((before, after))
         weights += level_weights(fit, name, after, scope) - level_weights(fit, name, before, scope)
+    for place, term in enumerate(design.terms):
+        if term.role is Role.PAIRING:
+            for hit, sign in zip(rows_of, (-1.0, 1.0), strict=True):
+                pairs = np.unique(design.index[hit, place])
+                weights[design.offsets[place] + pairs] += sign / len(pairs)
     before, after = (" with ".join(step[i] for step in steps) for i in (0, 1))
     return _Joint(" + ".join(names), before, after, weights)
 
@@ -212,7 +335,7 @@ def spread_rows(fit: Fit, prob: float) -> list[EffectRow]:
     """Return the rows of the spreads between assemblies, sessions and laboratories."""
     rows = []
     for term in fit.design.terms:
-        if term.role is not Role.NUISANCE:
+        if term.role is not Role.NUISANCE or not term.columns:
             continue
         draws, note = fit.draws(term.spread), fit.note(term.spread)
         small = float(np.mean(draws < SMALL_SPREAD_K))

@@ -20,7 +20,15 @@ from thermcmp.prediction.builds import Scope, build_of, check_parts_known
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.interval_plot import interval_figure
-from thermcmp.questions.phrases import PROB, check_matters, check_prob, few_named, summary
+from thermcmp.questions.phrases import (
+    PROB,
+    RANGE_PROB,
+    check_matters,
+    check_prob,
+    few_named,
+    interval,
+    summary,
+)
 from thermcmp.questions.separation.contrasts import (
     SPREAD,
     EffectRow,
@@ -90,13 +98,16 @@ def separate(
     Returns
     -------
     Separation
-        Table: factor, contrast, mean_k, sd_k, low_k, high_k [K], data_share,
-        prior_influence, aliased_with, health. `data_share` says how much of the row the
+        Table: factor, contrast, partner, mean_k, sd_k, low_k, high_k [K], data_share,
+        prior_influence, aliased_with, health. Where coolers and boards were crossed, an
+        effect is stated on each `partner` and as their "average", since it may depend on
+        it. `data_share` says how much of the row the
         data hold; `prior_influence` how far it would move with other priors (change per
         doubling of their weight; named in a caveat from 0.05 on). A contrast "B − A" is
         B's rise minus A's, so negative is cooler; B is the newer one, by the order of the
-        products' names. Aliased factors get a further row with their joint effect, which
-        the data do hold. Spreads (assembly, session …) close the table as standard
+        products' names. The row of an aliased factor holds the range that its effect may
+        have (99 %) and no estimate; a further row has the joint effect, which the data do
+        hold. Spreads (assembly, session …) close the table as standard
         deviations.
 
     Raises
@@ -124,11 +135,11 @@ def separate(
     values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
 
     cells = [
-        (row.factor, row.contrast, *summary(row.draws, prob), row.share, moved,
+        (row.factor, row.contrast, row.partner, *_numbers(row, prob), row.share, moved,
          ", ".join(row.aliased_with), row.health)
         for row, moved in zip(rows, influence.prior, strict=True)
     ]  # fmt: skip
-    columns = ["factor", "contrast", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
+    columns = ["factor", "contrast", "partner", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
     columns += ["prior_influence", "aliased_with", "health"]
     return Separation(
         kind="separation",
@@ -136,7 +147,7 @@ def separate(
         table=pd.DataFrame(cells, columns=columns),
         draws=xr.Dataset(
             {"effect_k": (("contrast", "draw"), values)},
-            {"contrast": [f"{row.factor}: {row.contrast}" for row in rows]},
+            {"contrast": [_coordinate(row) for row in rows]},
         ),
         sentences=_sentences(rows, shown, wanted),
         caveats=(
@@ -156,13 +167,25 @@ def separate(
     )
 
 
+def _numbers(row: EffectRow, prob: float) -> tuple[float, float, float, float]:
+    """Return mean, sd and the ends of the interval; of a withheld row its range only."""
+    if row.is_withheld:
+        return (np.nan, np.nan, *interval(row.draws, RANGE_PROB))
+    return summary(row.draws, prob)
+
+
+def _coordinate(row: EffectRow) -> str:
+    name = f"{row.factor}: {row.contrast}"
+    return f"{name} on {row.partner}" if row.partner else name
+
+
 def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
     """Return what limits a separation: aliased factors, and models with one specimen."""
     caveats = []
     if any(not contrast.estimable for contrast in wanted):
         caveats.append(
             "Where factors changed together only their joint effect is measured; the rows that "
-            "split it follow the priors (see the fit's priors) and are no finding. A swap means a "
+            "split it state the range that the priors leave and no estimate. A swap means a "
             "teardown: power off, unplug, let it cool, and follow the maker's service instructions."
         )
     named = {level for contrast in wanted for level in (contrast.first, contrast.second)}

@@ -1,0 +1,106 @@
+"""Which contrasts rest on a spread that the rows cannot estimate, such as that of assemblies.
+
+Where one assembly, session or specimen stands for each side, its effect is part of the
+contrast, and how large it may be is known from the prior alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array
+from thermcmp.inference.checks.residuals import parameter_points
+from thermcmp.inference.conditional.blas_threads import one_blas_thread
+from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
+from thermcmp.inference.conditional.regulated_sampling import fitted_problem
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, shrinkage_of
+from thermcmp.model.priors import Known
+from thermcmp.model.terms import Role
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+
+#: Share of a contrast's variance from which a spread decides its interval.
+DECIDES: Final = 0.5
+#: Posterior draws over which that share is averaged.
+THINNED: Final = 20
+_ROLES: Final = (Role.NUISANCE, Role.SPECIMEN, Role.PAIRING, Role.COVARIATE)
+_NAMES: Final = {
+    "assembly": "assemblies",
+    "session": "sessions",
+    "lab": "laboratories",
+    "cooler": "cooler specimens",
+    "board": "board specimens",
+    "pairing": "pairings",
+    "drift": "the drift over a session",
+}
+_CURES: Final = {
+    "assembly": "take each apart and assemble it again at least twice",
+    "session": "run both sides in one session",
+    "lab": "run one card in both laboratories",
+    "cooler": "test a second specimen of each cooler",
+    "board": "test a second specimen of each board",
+    "pairing": "assemble the pair that is missing",
+    "drift": "alternate the parts within a session",
+}
+
+
+def assumed_spreads(fit: Fit, weights: Array) -> list[tuple[str, ...]]:
+    """Return for each contrast (m, q) the terms whose assumed spread decides its interval."""
+    terms = fit.design.terms
+    places = [
+        k
+        for k, term in enumerate(terms)
+        if term.role in _ROLES
+        and not isinstance(fit.priors[term.spread], Known)
+        and shrinkage_of(fit.draws(term.spread), fit.priors[term.spread]) < MOSTLY_PRIOR
+    ]
+    if not places:
+        return [()] * len(weights)
+    kernel = Kernel(fitted_problem(fit))
+    points = parameter_points(fit, fit.thinned(THINNED))
+    without = np.zeros((len(places), len(weights)))
+    with one_blas_thread():
+        whole = _variances(kernel, points, weights)
+        for row, place in enumerate(places):
+            spread = points.spread.copy()
+            spread[:, place] = 0.0
+            rest = _variances(kernel, replace(points, spread=spread), weights)
+            without[row] = np.mean(rest / np.maximum(whole, 1e-300), axis=0)
+    return [
+        tuple(
+            terms[place].name
+            for row, place in enumerate(places)
+            if 1.0 - without[row, column] > DECIDES
+        )
+        for column in range(len(weights))
+    ]
+
+
+def _variances(kernel: Kernel, points: Points, weights: Array) -> Array:
+    """Return the variance of each contrast at each point, shape (B, m)."""
+    rows = []
+    for i in range(len(points)):
+        solved = Solved(kernel, points.part(slice(i, i + 1)))
+        rows.append(np.sum(solved.halves(weights[None]) ** 2, axis=0))
+    return np.array(rows)
+
+
+def spread_names(names: Sequence[str]) -> str:
+    """Return terms as words: "assemblies and sessions"."""
+    return " and ".join(_NAMES.get(name, name) for name in names)
+
+
+def rests_sentence(fit: Fit, names: Sequence[str]) -> str:
+    """Return what an interval rests on, and what would free it of that."""
+    cures = [_CURES.get(name, f"repeat it with another {name}") for name in names]
+    if "session" in names and fit.results["session"].isna().any():
+        cures[list(names).index("session")] = "state the session of each run"
+    return (
+        f"It rests on the assumed spread of {spread_names(names)}, of which these runs say "
+        f"little. To measure it: {'; '.join(cures)}."
+    )
