@@ -23,13 +23,15 @@ from effect_worlds import AVERAGE, COVERED, NAMES, study
 import thermcmp as tc
 
 FIRST_SEED = 9000
-#: Sentences of every fit that is well: they name no cause.
+#: Sentences that every fit may have: they name no cause.
 INNOCENT = re.compile(
-    r"look like the measured one|^No |^Boundary|^Mostly prior|^The same (runs|assemblies)"
+    r"look like the measured one|^No |^Boundary|^Mostly prior|one level only|one run per level"
     r"|standard deviation [−\d].*probability that it is below"
 )
+#: What a caveat ends with, in general words.
+FIX = re.compile(r" Fix: .*")
 #: Words of a health that keep a row from being an answer.
-WITHHELD = re.compile(r"^(refused|withheld|not separable|bad)")
+WITHHELD = ("refused", "withheld", "not separable", "bad")
 ANSWER = ["mean_k", "low_k", "high_k", "health"]
 
 
@@ -49,13 +51,15 @@ def answers(world, size, first_seed=FIRST_SEED, check=True):
             model = tc.fit(drawn.rows, "memory", seed=seed, **_terms(world))
             answer = tc.separate(model, contrasts=[drawn.contrast])
         except (tc.NotEstimableError, tc.EngineError) as error:
-            found = dict.fromkeys(drawn.true_k, {"health": f"refused: {error}"})
+            found = {partner: {"health": f"refused: {error}"} for partner in drawn.true_k}
             beside = anywhere = names_cause(drawn.cause, [str(error)])
         else:
             found = {partner: contrast_row(answer, drawn, partner) for partner in drawn.true_k}
             words = [*answer.caveats, *answer.sentences]
             words += [str(row["health"]) for row in found.values()]
-            beside = anywhere = names_cause(drawn.cause, words)
+            beside = names_cause(drawn.cause, words)
+            # Without the check it is not known whether it names the cause.
+            anywhere = beside if check else np.nan
             if check and not beside:
                 words = [*str(model).splitlines(), *tc.check_fit(model, refits=0).sentences]
                 anywhere = names_cause(drawn.cause, words)
@@ -87,7 +91,8 @@ def contrast_row(answer, drawn, partner):
             at = table["partner"].isna() if name is None else table["partner"].eq(name)
             if at.any():
                 return table.loc[at, ANSWER].iloc[0].to_dict()
-        table = table[table["partner"].isna()]
+        if table["partner"].notna().any():
+            return {"health": "refused: no row with this partner"}
     if len(table) != 1:
         raise LookupError(f"no row of {second} − {first} with {partner} in\n{answer.table}")
     return table[ANSWER].iloc[0].to_dict()
@@ -96,17 +101,17 @@ def contrast_row(answer, drawn, partner):
 def names_cause(cause, words):
     """Whether all patterns of a cause occur in one sentence that is not every fit's own."""
     return bool(cause) and any(
-        all(re.search(pattern, sentence, re.IGNORECASE) for pattern in cause)
+        all(re.search(pattern, FIX.sub("", sentence), re.IGNORECASE) for pattern in cause)
         for sentence in words
         if not INNOCENT.search(sentence)
     )
 
 
 def judged(rows):
-    """Add whether each claim was refused, held the truth, missed an effect, or is false and sure."""
+    """Add whether each claim was refused, held the truth, missed an effect, or is false."""
     truth, low, high = (rows[name].astype(float) for name in ("true_k", "low_k", "high_k"))
     health = rows["health"].astype(str)
-    point = np.isfinite(rows["mean_k"].astype(float)) & ~health.str.contains(WITHHELD)
+    point = np.isfinite(rows["mean_k"].astype(float)) & ~health.str.startswith(WITHHELD)
     held = truth.between(low, high)
     effect = truth.abs() > 1e-9
     # An interval beyond 0 on the side where the truth is not: on either where there is none.
@@ -138,7 +143,7 @@ def summary(rows):
         refused=("refused", "mean"),
         missed=("missed", share),
         false_and_sure=("false_and_sure", "mean"),
-        named=("named", "mean"),
+        named=("named", share),
         width_k=("width_k", "mean"),
         seconds=("seconds", "mean"),
     ).reset_index()
