@@ -9,7 +9,6 @@ most 1.15 times as wide as in the same studies while an effect had no partner.
 """
 
 import os
-import re
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -51,6 +50,30 @@ EARLIER_WIDTH_K = {
     "plain: the model's own kind, 6 assemblies": 0.0,
 }
 WIDER = 1.15
+#: What stands beside an answer, and in the check, of a fit that nothing is wrong with.
+WELL = (
+    "Slightly different priors would change these more than the rows do: assembly: standard "
+    "deviation (by the prior of 'assembly sd'), session: standard deviation (by the prior of "
+    "'session sd'). Fix: see fit.priors.table, or add assemblies or sessions.",
+    "The rows determine these, but slightly different priors would shift them: assembly: standard "
+    "deviation (by the prior of 'cooler sd').",
+    "Only one specimen was tested of cooler Alder-C1, cooler Alder-C2: for their product lines the "
+    "spread between specimens comes from the other models and the prior.",
+    "Cooler: Alder-C2 minus Alder-C1 is 0.2 K (−2.3 to 2.7); 79% of it comes from the data.",
+    "Assemblies of the same parts (reassembly): standard deviation 2.3 K (1.3 to 3.7); below 0.1% "
+    "probability that it is below 0.4 K.",
+    "Laboratories: standard deviation 1.0 K (0.1 to 2.1); 24% probability that it is below 0.4 K. "
+    "The data allow zero: 8% that it is below 0.1 K.",
+    "session: one level only (North · unstated), so no effect to estimate.",
+    "lab: one run per level, so its spread cannot be separated from the run-to-run scatter and is "
+    "counted there. Repeat a run without a teardown to separate them.",
+    "Campaigns simulated from the fit look like the measured one in: spread of the residuals, "
+    "spread between assemblies, drift over a session.",
+    "One assembly moves board: Heron-B2 minus Heron-B1 most for its error: from −4.4 to −4.6 K "
+    "(0.6 standard deviations) without 'Alder-C1 on Heron-B1 no. 1, assembly 1'.",
+    "No run and no assembly is an outlier.",
+    "No sure sign rests on one assembly.",
+)
 #: Everything that varies by chance, set to nothing.
 STILL = {
     "assembly_sd_k": 0.0,
@@ -89,14 +112,13 @@ def test_the_contrast_holds_or_is_refused(world, capsys):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_rows_are_results_of_known_contrasts(name):
+def test_rows_are_results_and_no_common_sentence_names_the_cause(name):
     drawn = study(name, 3)
     rows = check_results(drawn.rows)
     levels = set(rows["cooler_model"]) | set(rows.get("memory_vendor", []))
     assert set(drawn.contrast) <= levels
     assert {None} == set(drawn.true_k) or len(drawn.true_k) >= 2
-    for pattern in drawn.cause:
-        re.compile(pattern)
+    assert not [words for words in WELL if names_cause(drawn.cause, [words])]
 
 
 def test_studies_repeat_by_seed():
