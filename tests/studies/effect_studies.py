@@ -167,7 +167,8 @@ def markdown(table):
             for row in table.itertuples()
         ),
     ]
-    return ("\n".join(lines) + "\n").replace("nan%", "–").replace("nan", "–").replace("| -", "| −")
+    page = ("\n".join(lines) + "\n").replace("nan%", "–").replace("nan", "–")
+    return re.sub(r"\| -(?=\d)", "| −", page)
 
 
 if __name__ == "__main__":
