@@ -18,6 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import effect_worlds
 import fix_worlds
 import numpy as np
 import pandas as pd
@@ -67,14 +68,21 @@ def test_parts_are_right_or_refused(world, capsys):
             assert width_k[part] <= WIDER[part] * earlier_k, part
 
 
-def test_the_worlds_share_nothing_with_the_library():
+@pytest.mark.parametrize(
+    ("worlds", "allowed"),
+    [
+        (fix_worlds, {"dataclasses", "itertools", "numpy", "pandas"}),
+        (effect_worlds, {"dataclasses", "numpy", "pandas"}),
+    ],
+)
+def test_the_worlds_share_nothing_with_the_library(worlds, allowed):
     imported = {
         name.name if isinstance(node, ast.Import) else node.module
-        for node in ast.walk(ast.parse(Path(fix_worlds.__file__).read_text(encoding="utf-8")))
+        for node in ast.walk(ast.parse(Path(worlds.__file__).read_text(encoding="utf-8")))
         if isinstance(node, ast.Import | ast.ImportFrom)
         for name in node.names
     }
-    assert imported == {"dataclasses", "itertools", "numpy", "pandas"}
+    assert imported == allowed
 
 
 def test_heat_of_two_sources_splits_as_in_a_delta_of_resistances():
