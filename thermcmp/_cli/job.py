@@ -372,7 +372,7 @@ def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
 
 def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None) -> str:
     products = rows["product"].nunique() if "product" in rows else 0
-    text = f"Data: {len(rows)} rows of the {sensor} sensor, {products} products; fit {fit.health}."
+    text = f"Data: {len(rows)} rows of the {sensor} sensor, {products} products; fit {fit.status}."
     if reduced is None:
         return text
     kept, refused = reduced.results["run"].nunique(), reduced.refused["run"].nunique()

@@ -24,10 +24,11 @@ from thermcmp.inference.diagnostics import (
     check_sampler,
     check_weights,
 )
-from thermcmp.inference.expansion import EXPAND, Expansion, called_for
+from thermcmp.inference.expansion import Expansion
 from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.regulated_likelihood import is_informed
+from thermcmp.inference.screening import EXPAND, MOST_ROWS, called_for, findings
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import (
     EXPONENT,
@@ -189,23 +190,27 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
             expansions=expansions,
         )
 
-    plain = run(design)
-    is_open = expand == "auto" and plain.engine == "conditional" and plain.health is not Health.BAD
-    expansions = called_for(plain) if is_open else ()
-    if not expansions:
-        return with_misfit_check(plain)
-    rows = design.rows.assign(**{str(each.term.values): each.values for each in expansions})
-    wider = designed(rows, [each.term for each in expansions], design.reference)
-    return with_misfit_check(run(replace(wider, left_out=design.left_out), expansions))
+    fitted = run(design)
+    is_open = expand == "auto" and fitted.engine == "conditional"
+    is_open &= len(design.rows) <= MOST_ROWS
+    while is_open and fitted.health is not Health.BAD and (more := called_for(fitted)):
+        expansions = (*fitted.expansions, *more)
+        rows = design.rows.assign(**{str(each.term.values): each.values for each in expansions})
+        wider = designed(rows, [each.term for each in expansions], design.reference)
+        fitted = run(replace(wider, left_out=design.left_out), expansions)
+    return with_findings(fitted)
 
 
-def with_misfit_check(fit: Fit) -> Fit:
-    """Return the fit with its test against repeats among the health checks."""
-    checks = (*fit.diagnostics.checks, *lack_of_fit_check(fit), *stated_errors_check(fit))
-    checked = replace(fit, diagnostics=Diagnostics(checks))
-    # What is known of the draws stays known.
+def with_findings(fit: Fit) -> Fit:
+    """Return the fit with its tests against repeats and stated errors, and what to look at."""
+    more = (*lack_of_fit_check(fit), *stated_errors_check(fit))
+    checked = replace(fit, diagnostics=Diagnostics((*fit.diagnostics.checks, *more)))
     checked.keep_known(fit)
-    return checked
+    if len(checked.results) > MOST_ROWS:
+        return checked
+    complete = replace(checked, findings=findings(checked))
+    complete.keep_known(checked)
+    return complete
 
 
 def check_arguments(

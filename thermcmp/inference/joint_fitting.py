@@ -23,7 +23,7 @@ from thermcmp.inference.fitting import (
     stated_reference,
     weights_diagnostics,
     with_coarse_step_note,
-    with_misfit_check,
+    with_findings,
     with_step_variance,
 )
 from thermcmp.inference.positive_convection import convective_parts, positive_draws
@@ -173,7 +173,7 @@ def _as_fits(
             seed=seed,
             fitted_with=others,
         )
-        fits[name] = with_misfit_check(fitted)
+        fits[name] = with_findings(fitted)
     return marked_as_joint(fits)
 
 

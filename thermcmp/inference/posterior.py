@@ -58,6 +58,9 @@ class Fit:
         Seed of the fit.
     expansions : tuple of Expansion
         Further terms that the rows called for, such as that of an outlier.
+    findings : tuple of str
+        What to look at before the answers are used, in plain words: checks that did not
+        pass, further terms, misfit of set points, and outliers.
     fitted_with : tuple of str
         Sensors that were fitted together with this one; see `fit_sensors`.
     joint_fingerprint : str
@@ -75,6 +78,7 @@ class Fit:
     versions: Mapping[str, str] = field(repr=False)
     seed: int | None = None
     expansions: tuple[Expansion, ...] = ()
+    findings: tuple[str, ...] = ()
     fitted_with: tuple[str, ...] = ()
     joint_fingerprint: str = field(default="", repr=False)
     _cache: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
@@ -130,6 +134,13 @@ class Fit:
     def health(self) -> Health:
         """Worst outcome of the health checks."""
         return self.diagnostics.health
+
+    @property
+    def status(self) -> str:
+        """Health, and how many things there are to look at, in words."""
+        count = len(self.findings)
+        words = "nothing stands out" if count == 0 else f"{count} things to look at"
+        return f"{self.health}, {'one thing to look at' if count == 1 else words}"
 
     @property
     def parameter_names(self) -> tuple[str, ...]:
@@ -304,13 +315,13 @@ class Fit:
         table = self.table.to_string(index=False, float_format=lambda v: f"{v:.3g}")
         lines = [
             f"Fit of sensor '{self.sensor}': {len(self.results)} rows, engine {self.engine} "
-            f"({self.engine_reason}), health {self.health}",
+            f"({self.engine_reason}), health {self.status}",
             f"Effects in K at {self.reference.power_w:g} W and {self.reference.flow_speed:g} "
             f"{self.design.law.unit}",
             table,
             *self.design.notes,
             *(str(item) for item in self.design.left_out),
-            *self.diagnostics.sentences,
+            *self.findings,
         ]
         return "\n".join(lines)
 

@@ -24,7 +24,7 @@ from thermcmp.model.design import Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
-from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Known, Normal, Prior
+from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Known, Normal
 from thermcmp.model.rows import LeftOut
 from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.airflow import airflow_law
@@ -263,7 +263,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
     }
 
 
-_FAMILIES: Final[dict[str, type]] = {
+_FAMILIES: Final[dict[str, Any]] = {
     "normal": Normal,
     "half-normal": HalfNormal,
     "half-Cauchy": HalfCauchy,
@@ -272,10 +272,11 @@ _FAMILIES: Final[dict[str, type]] = {
 }
 
 
-def _form(prior: Prior) -> tuple[Any, ...]:
+def _form(prior: Any) -> tuple[Any, ...]:
     for name, family in _FAMILIES.items():
         if isinstance(prior, family):
-            return (name, *astuple(prior))
+            values: tuple[Any, ...] = astuple(prior)
+            return (name, *values)
     raise LibraryError(f"no stored form of the prior {prior!r}")
 
 

@@ -32,12 +32,12 @@ from thermcmp.model.regulated import Regulated, informing_note
 from thermcmp.model.rows import (
     LeftOut,
     covariate_values,
-    hours_into_session,
     level_keys,
     one_sensor,
     usable_rows,
+    with_hours,
 )
-from thermcmp.model.terms import HOURS, TYPICAL_RISE_K, Acts, Role, Term
+from thermcmp.model.terms import TYPICAL_RISE_K, Acts, Role, Term
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -193,10 +193,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
-    if (hours := hours_into_session(rows)) is not None:
-        rows = rows.assign(**{HOURS: hours})
-    else:
-        terms = [term for term in terms if term.values != HOURS]
+    rows, terms = with_hours(rows, terms)
     errors = errors or MeasurementError()
     held = rows["regulated"].to_numpy(bool)
     flow_speed = fan_set_points(rows, law.column, errors.fan_speed, held).values
@@ -207,18 +204,8 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     published = rows["n"].fillna(1).to_numpy(float) > 1
     chosen, notes = _chosen_terms(rows, terms, published)
     kept = tuple(each.term for each in chosen)
-    se = rows["standard_error_k"].to_numpy(float, na_value=np.nan)
-    step = rows["resolution_k"].to_numpy(float, na_value=np.nan)
-    # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
-    known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0 + errors.ambient_k**2
+    step = np.nan_to_num(rows["resolution_k"].to_numpy(float, na_value=np.nan))
     rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
-    if note := informing_note(rows):
-        notes.append(note)
-    if residuals is Residuals.STUDENT:
-        notes.append(
-            "Scatter: Student's t, of which residual sd is the scale; published summaries "
-            "keep their normal error."
-        )
     return Design(
         rows=rows,
         sensor=sensor,
@@ -230,10 +217,10 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         rise_k=rise_k,
         power_ratio=power / reference.power_w,
         flow_speed=flow_speed,
-        known_variance=known,
+        known_variance=_known_variance(rows, step, errors),
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs is not a multiple of the step.
-        step_k=np.where(published, 0.0, np.nan_to_num(step)),
+        step_k=np.where(published, 0.0, step),
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
         reference=reference,
@@ -241,11 +228,29 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
             kept, law, residuals, sensor, nice(max(float(np.median(rise_k)), LEAST_RISE_K))
         ).changed(priors),
         left_out=left_out,
-        notes=tuple(notes),
+        notes=(*notes, *_law_notes(rows, residuals)),
         residuals=residuals,
         steps=steps,
         errors=errors,
     )
+
+
+def _law_notes(rows: pd.DataFrame, residuals: Residuals) -> list[str]:
+    """Describe how regulated runs enter, and the law of the scatter where it is not normal."""
+    notes = [note] if (note := informing_note(rows)) else []
+    if residuals is Residuals.STUDENT:
+        notes.append(
+            "Scatter: Student's t, of which residual sd is the scale; published summaries "
+            "keep their normal error."
+        )
+    return notes
+
+
+def _known_variance(rows: pd.DataFrame, step_k: Array, errors: MeasurementError) -> Array:
+    """Return the variance of each row that is known beforehand, shape (n,) [K²]."""
+    se = np.nan_to_num(rows["standard_error_k"].to_numpy(float, na_value=np.nan))
+    # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
+    return np.asarray(se**2 + step_k**2 / 12.0 + errors.ambient_k**2)
 
 
 def default_priors(
@@ -312,9 +317,10 @@ def _chosen_terms(
     kept: list[_Chosen] = []
     notes: list[str] = []
     for term in terms:
-        codes, names = np.zeros(len(rows), np.intp), np.array([PER_UNIT])
+        codes, names = np.zeros(len(rows), np.intp), [PER_UNIT]
         if term.columns:
-            codes, names = pd.factorize(level_keys(rows, term.columns), sort=True)
+            codes, unique = pd.factorize(level_keys(rows, term.columns), sort=True)
+            names = [str(name) for name in unique]
         if term.values is not None:
             values, centre = covariate_values(rows, term)
             if np.ptp(values) == 0.0:
@@ -325,7 +331,7 @@ def _chosen_terms(
         pairs = open_pairs(rows, term.columns) if term.role is Role.PAIRING else None
         if pairs is not None:
             # Pairs that were never assembled have an effect too, of which only the spread is known.
-            names = np.array([*names, *(pair for pair in pairs.all if pair not in set(names))])
+            names += [pair for pair in pairs.all if pair not in set(names)]
         if len(names) < 2:
             notes.append(f"{term.name}: one level only ({names[0]}), so no effect to estimate.")
         elif pairs is not None and not pairs.crossed:
@@ -343,7 +349,7 @@ def _chosen_terms(
             kept.append(
                 _Chosen(
                     term,
-                    tuple(str(name) for name in names),
+                    tuple(names),
                     codes.astype(np.intp),
                     np.ones(len(rows)),
                 )

@@ -97,6 +97,11 @@ def build_noise_design(
     if rows.empty:
         return None
     distance = rows["mic_distance_m"].to_numpy(float)
+    if unstated := int(np.isnan(distance).sum()):
+        notes.append(
+            f"{unstated} noise reading(s) state no microphone distance and count as measured at "
+            f"{distance_m:g} m; half or twice that distance would move them by 6 dB."
+        )
     distance = np.where(np.isnan(distance), distance_m, distance)
     if np.any(np.abs(distance / distance_m - 1.0) > 0.02):
         notes.append(

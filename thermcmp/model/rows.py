@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,11 +11,11 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.model.regulated import Regulated, uninformative
+from thermcmp.model.terms import HOURS, Term
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from thermcmp.model.terms import Term
     from thermcmp.physics.airflow import AirflowLaw
 
 
@@ -98,21 +99,21 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     return keys
 
 
-def hours_into_session(rows: pd.DataFrame) -> pd.Series | None:
-    """Return the hours of each run from the middle of its session; None where not known.
+def with_hours(rows: pd.DataFrame, terms: Sequence[Term]) -> tuple[pd.DataFrame, Sequence[Term]]:
+    """Add the hours of each run from the middle of its session; no drift where not known.
 
     A session longer than a day counts as one of a day, since a bench does not warm for longer.
     """
     import pandas as pd
 
     if "started_at" not in rows or rows["started_at"].isna().any():
-        return None
+        return rows, [term for term in terms if term.values != HOURS]
     started = pd.to_datetime(rows["started_at"], utc=True)
     hours = (started - started.min()).dt.total_seconds() / 3600.0
     by_session = hours.groupby(level_keys(rows, ("lab", "session")))
     centred = hours - by_session.transform("mean")
     length = by_session.transform("max") - by_session.transform("min")
-    return centred * (24.0 / length.clip(lower=24.0))
+    return rows.assign(**{HOURS: centred * (24.0 / length.clip(lower=24.0))}), terms
 
 
 def covariate_values(rows: pd.DataFrame, term: Term) -> tuple[Array, float]:
@@ -132,7 +133,7 @@ def covariate_values(rows: pd.DataFrame, term: Term) -> tuple[Array, float]:
             for run, value in missing.itertuples(index=False)
         ]
         raise InputError(f"The covariate '{term.name}' needs a number in every run:", faults)
-    values = numbers.to_numpy()
+    values = np.asarray(numbers, dtype=np.float64)
     centre = float(values.mean()) if term.is_centred else 0.0
     return values - centre, centre
 

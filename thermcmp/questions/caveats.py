@@ -10,22 +10,30 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import EngineError
+from thermcmp.inference.checks.assumed_spread import assumed_spreads, rests_sentence
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit
 from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import DRAWS, discounts, left_out_units, outliers
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
+from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
-from thermcmp.model.terms import DRIFT
+from thermcmp.physics.reach import FARTHEST
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
+    from thermcmp.model.conditions import Conditions
     from thermcmp.prediction.fitted_build import FittedBuild
 
+#: Air warmer or colder than measured by more than this is worth a caveat [K] (common practice,
+#: no source).
+FARTHEST_AIR_K: Final = 10.0
 #: Most assemblies times answers for which each is left out.
 MOST_CELLS: Final = 2_000_000
+#: Most answers of which it is checked whether they rest on an assumed spread.
+MOST_ASSUMED: Final = 200
 #: How sure a sign must be before its turning is worth a caveat.
 SURE: Final = 0.90
 #: An assembly without which the error grows more than this holds the answer alone.
@@ -50,6 +58,8 @@ class Linear:
     weights: Array | Callable[[float], Array]
     #: Value whose side matters: 0 for the sign of a difference [K].
     against: float = 0.0
+    #: Whether the answer's rows say which of them rest on an assumed spread.
+    is_assumed_said: bool = False
 
 
 def build_caveats(fitted: FittedBuild) -> list[str]:
@@ -78,11 +88,46 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
         )
 
 
+def beyond_words(fit: Fit, held: Conditions) -> list[str]:
+    """State which conditions lie outside the measured ones; in steady air a rise is a rise."""
+    design, rows, sentences = fit.design, fit.results, []
+    power = design.power_ratio * design.reference.power_w
+    asked = [
+        ("board power", held.power_w, power, "W", 0.01),
+        ("fan speed", held.fan_rpm, design.flow_speed, "rpm", 0.01),
+        ("air at the intake", held.intake_c, rows["ambient_c"].to_numpy(float), "°C", 0.0),
+    ]
+    for name, value, measured, unit, tolerance in asked:
+        low, high = float(np.min(measured)), float(np.max(measured))
+        slack = FARTHEST_AIR_K if unit == "°C" else tolerance * high
+        if value is None or low - slack <= value <= high + slack:
+            continue
+        share = value / high if value > high else low / value
+        far = unit != "°C" and share > FARTHEST
+        sentences.append(
+            f"{name[0].upper()}{name[1:]} of {value:g} {unit} was never measured: the runs were at "
+            f"{low:.0f} to {high:.0f} {unit}. "
+            + (
+                "That is too far for a prediction to be trusted: measure there."
+                if far
+                else "The rise is taken to be the same there."
+                if unit == "°C"
+                else "The fitted law is followed beyond them."
+            )
+        )
+    return sentences
+
+
 def fit_caveats(
-    fit: Fit, *, influence: Mapping[str, str] | None = None, linear: Linear | None = None
+    fit: Fit,
+    *,
+    influence: Mapping[str, str] | None = None,
+    linear: Linear | None = None,
+    held: Conditions | None = None,
 ) -> list[str]:
-    """Return the caveats that every answer of a fit carries."""
-    caveats = [str(item) + "." for item in fit.design.left_out]
+    """Return the caveats that every answer of a fit carries, at conditions if it has some."""
+    caveats = [] if held is None else beyond_words(fit, held)
+    caveats += [str(item) + "." for item in fit.design.left_out]
     if fit.health != "ok":
         caveats.append(
             f"The fit's health is '{fit.health}': " + " ".join(fit.diagnostics.sentences)
@@ -102,7 +147,9 @@ def fit_caveats(
     caveats += _few(named, "more outliers among runs and assemblies: see check_fit.")
     little = discount_words(fit)
     caveats += _few(little, "more runs count for little under Student's t: see check_fit.")
-    return caveats + (_turning(fit, linear) if linear is not None else [])
+    if linear is None:
+        return caveats
+    return caveats + _assumed(fit, linear) + _turning(fit, linear)
 
 
 def misfit_words(fit: Fit) -> list[str]:
@@ -115,19 +162,6 @@ def _few(sentences: list[str], rest: str) -> list[str]:
     """Return the first sentences, and a count of the rest."""
     more = len(sentences) - _NAMED
     return sentences[:_NAMED] + ([f"{more} {rest}"] if more > 0 else [])
-
-
-def expansion_words(fit: Fit) -> list[str]:
-    """State which further terms the rows called for, and what they were found to do."""
-    sentences = [expansion.sentence(fit.draws) for expansion in fit.expansions]
-    if any(term.name == DRIFT for term in fit.design.terms):
-        low, high = np.quantile(fit.draws(DRIFT)[:, 0], [0.05, 0.95])
-        if low > 0.0 or high < 0.0:
-            sentences.append(
-                f"Readings drift over a session, by {number_words(low)} to {number_words(high)} K "
-                "per hour in the order of runs; the answers are freed of it."
-            )
-    return sentences
 
 
 def discount_words(fit: Fit) -> list[str]:
@@ -143,6 +177,24 @@ def influence_words(names: Sequence[str], influence: Sensitivity) -> dict[str, s
         for name, words, parameter in zip(names, influence.words, influence.strongest, strict=True)
         if words != "ok"
     }
+
+
+def _assumed(fit: Fit, linear: Linear) -> list[str]:
+    """Name the answers whose interval is decided by a spread that the rows do not hold."""
+    if linear.is_assumed_said or not linear.names:
+        return []
+    linear, _ = _least_sure(fit, linear, MOST_ASSUMED)
+    weights = linear.weights
+    if callable(weights):
+        weights = weights(float(np.mean(fit.draws(EXPONENT))))
+    by_spread: dict[tuple[str, ...], list[str]] = {}
+    for name, spreads in zip(linear.names, assumed_spreads(fit, weights), strict=True):
+        if spreads:
+            by_spread.setdefault(spreads, []).append(name)
+    return [
+        f"{few_named(names)}: {rests_sentence(fit, spreads)}"
+        for spreads, names in by_spread.items()
+    ]
 
 
 def _turning(fit: Fit, linear: Linear) -> list[str]:

@@ -281,23 +281,24 @@ def _spreads(priors: Sequence[Prior]) -> Any:
     import pymc as pm
     import pytensor.tensor as pt
 
+    parts: list[tuple[list[int], Any]] = []
+    known = {k: prior.value for k, prior in enumerate(priors) if isinstance(prior, Known)}
+    if known:
+        parts.append((list(known), np.array(list(known.values()))))
+    normal = {k: prior.scale for k, prior in enumerate(priors) if isinstance(prior, HalfNormal)}
+    if normal:
+        scales = np.array(list(normal.values()))
+        values = pm.HalfNormal("half-normal spreads", scales, shape=len(scales))
+        parts.append((list(normal), values))
+    cauchy = {k: prior for k, prior in enumerate(priors) if isinstance(prior, HalfCauchy)}
+    if cauchy:
+        scales = np.array([prior.scale for prior in cauchy.values()])
+        angles = np.array([prior.angle for prior in cauchy.values()])
+        # By its distribution function, so that the limit is exact and the tail easy to sample.
+        share = pm.Uniform("half-Cauchy spreads", shape=len(scales))
+        parts.append((list(cauchy), scales * pt.tan(angles * share)))
     spreads = pt.zeros(len(priors))
-    for kind in (HalfNormal, HalfCauchy, Known):
-        places = [k for k, prior in enumerate(priors) if isinstance(prior, kind)]
-        chosen = [priors[k] for k in places]
-        if not places:
-            continue
-        if kind is Known:
-            values: Any = np.array([prior.value for prior in chosen])
-        elif kind is HalfNormal:
-            scales = np.array([prior.scale for prior in chosen])
-            values = pm.HalfNormal("half-normal spreads", scales, shape=len(scales))
-        else:
-            scales = np.array([prior.scale for prior in chosen])
-            angles = np.array([prior.angle for prior in chosen])
-            # By its distribution function, so that the limit is exact and the tail easy to sample.
-            share = pm.Uniform("half-Cauchy spreads", shape=len(scales))
-            values = scales * pt.tan(angles * share)
+    for places, values in parts:
         spreads = pt.set_subtensor(spreads[places], values)
     return spreads
 

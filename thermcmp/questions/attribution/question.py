@@ -249,6 +249,7 @@ def _answer(
                 fit,
                 influence=influence_words(list(parts), sensitivity),
                 linear=Linear(*linear_parts(study)),
+                held=study.at,
             ),
             *attribution_caveats(context),
         ),

@@ -196,6 +196,7 @@ def _answer(study: ChainStudy) -> Chain:
                 fit,
                 influence=influence_words([part.name for part in parts], influence),
                 linear=Linear(tuple(known), together) if known else None,
+                held=study.held,
             ),
             *chain_caveats(study),
         ),

@@ -137,7 +137,7 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
         draws=prediction_draws(predicted),
         sentences=prediction_sentences(predicted, acting, prob),
         caveats=(
-            *fit_caveats(fit, influence=influence),
+            *fit_caveats(fit, influence=influence, held=held),
             *prediction_caveats(predicted, setting, response),
         ),
         prob=prob,

@@ -15,9 +15,10 @@ from thermcmp.inference.checks.outliers import FALSE_ALARM, outliers
 from thermcmp.inference.checks.posterior_predictive import predictive_features
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, SMALL_K, ParameterNote
+from thermcmp.inference.screening import expansion_words
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import discount_words, expansion_words, misfit_words
+from thermcmp.questions.caveats import discount_words, misfit_words
 from thermcmp.questions.fit_check.figures import predictive_figure
 from thermcmp.questions.fit_check.law_figure import draw_laws
 from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck, left_out_answer

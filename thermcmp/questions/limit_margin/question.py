@@ -199,7 +199,7 @@ def _fit_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
     """Return what the fit's rows and priors do to the rise, at the mean speed and power."""
     fitted = query.fitted
     if here.problem:
-        return fit_caveats(fitted.fit)
+        return fit_caveats(fitted.fit, held=query.held)
     speed, power_w = float(np.nanmedian(here.state.fan_rpm)), float(np.mean(here.state.power_w))
     name = f"the rise of {fitted.build.name}"
     linear = Linear(
@@ -210,7 +210,7 @@ def _fit_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
     if query.firmware is None:
         rise = here.state.temperature_c - here.intake_c
     influence = influence_words([name], power_scaling(fitted.fit, rise[None, :]))
-    return fit_caveats(fitted.fit, influence=influence, linear=linear)
+    return fit_caveats(fitted.fit, influence=influence, linear=linear, held=query.held)
 
 
 def _turn_down(here: AirRow, prob: float) -> TurnDown | None:

@@ -249,7 +249,7 @@ def _caveats(
     if names:
         influence = influence_words(names, power_scaling(fit, gaps))
         linear = Linear(tuple(names), _gap_weights(fit, reached, held, scope, builds))
-    caveats = fit_caveats(fit, influence=influence, linear=linear)
+    caveats = fit_caveats(fit, influence=influence, linear=linear, held=held)
     missing = [entry.name for entry in entries if not entry.reached]
     if missing:
         caveats.append("Not ranked, see their health: " + ", ".join(missing) + ".")

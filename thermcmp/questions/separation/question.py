@@ -154,7 +154,7 @@ def separate(
             *fit_caveats(
                 fit,
                 influence=influence_words([row.phrase for row in rows], influence),
-                linear=Linear(tuple(map(in_sentence, names)), weights),
+                linear=Linear(tuple(map(in_sentence, names)), weights, is_assumed_said=True),
             ),
             *_caveats(fit, wanted),
         ),

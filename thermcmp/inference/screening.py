@@ -1,0 +1,150 @@
+"""What a fit does not explain, and the further terms that it calls for.
+
+An outlier gets an effect of its own, so that it no longer pulls those of the parts; a cooler whose
+assemblies spread more than others' gets a spread of its own. Where nothing is named the fit stands.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp.inference.checks.lack_of_fit import lack_of_fit
+from thermcmp.inference.checks.omission_groups import Units, units_of
+from thermcmp.inference.checks.outlier import Outlier
+from thermcmp.inference.checks.outliers import outliers
+from thermcmp.inference.expansion import Expansion
+from thermcmp.model.priors import HalfCauchy
+from thermcmp.model.terms import DRIFT, WIDEST_K, Role, Term
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+
+#: Choices of `fit(expand=)`.
+EXPAND: Final = ("auto", "none")
+#: Most rows of a fit that is screened.
+MOST_ROWS: Final = 5000
+#: Most outliers that get a term of their own; more are a matter of the law of scatter.
+MOST_OUTLIERS: Final = 3
+#: Probability that some cooler gets a spread of its own where all have the same.
+FALSE_ALARM: Final = 0.02
+#: Fewest assemblies of a cooler whose spread is compared.
+FEWEST: Final = 3
+
+
+def called_for(fit: Fit) -> tuple[Expansion, ...]:
+    """Return the further terms that the rows of a fit call for beyond those that it has.
+
+    Outliers are freed one by one, the most extreme first, since it may make others look odd. Two
+    outlying assemblies of one cooler are its spread; a single one may be either, so that the fit
+    holds both readings.
+    """
+    freed = {e.outlier.name for e in fit.expansions if e.outlier is not None}
+    spread = {e.cooler for e in fit.expansions}
+    uneven = [] if freed else _uneven_coolers(fit)
+    units = units_of(fit, "assembly")
+    cooler_of = dict(zip(units.names, _first_coolers(fit, units), strict=True))
+    named = [o for o in outliers(fit) if o.name not in freed]
+    blamed = [cooler_of[o.name] for o in named if o.kind == "assembly"]
+    alone = [
+        o for o in named if o.kind == "run" or blamed.count(cooler_of[o.name]) == 1 or not uneven
+    ]
+    worst = sorted(alone, key=lambda outlier: outlier.chance)[: len(freed) < MOST_OUTLIERS]
+    return (
+        *(_own_effect(fit, outlier) for outlier in worst),
+        *(_own_spread(fit, cooler) for cooler in uneven if cooler not in spread),
+    )
+
+
+def findings(fit: Fit) -> tuple[str, ...]:
+    """Return what to look at in a fit, in plain words: checks, further terms, misfit, outliers."""
+    misfit = fit.once("lack of fit", lack_of_fit)
+    return (
+        *fit.diagnostics.sentences,
+        *expansion_words(fit),
+        *([misfit.sentence] if misfit is not None and misfit.sentence else []),
+        *(outlier.sentence for outlier in outliers(fit)),
+    )
+
+
+def expansion_words(fit: Fit) -> list[str]:
+    """State which further terms the rows called for, and what they were found to do."""
+    sentences = [expansion.sentence(fit.draws) for expansion in fit.expansions]
+    if any(term.name == DRIFT for term in fit.design.terms):
+        low, high = np.quantile(fit.draws(DRIFT)[:, 0], [0.05, 0.95])
+        if low > 0.0 or high < 0.0:
+            way = "rise" if low > 0.0 else "fall"
+            ends = sorted((abs(low), abs(high)))
+            sentences.append(
+                f"Readings {way} over a session, in the order of runs, by {ends[0]:.2f} to "
+                f"{ends[1]:.2f} K per hour (drift); the answers are freed of it."
+            )
+    return sentences
+
+
+def _first_coolers(fit: Fit, units: Units) -> list[str]:
+    """Return the cooler model of each unit."""
+    first = np.unique(units.codes, return_index=True)[1]
+    return [str(model) for model in fit.results["cooler_model"].iloc[first]]
+
+
+def _own_effect(fit: Fit, outlier: Outlier) -> Expansion:
+    units = units_of(fit, outlier.kind)
+    name = (
+        outlier.name if outlier.name.startswith(outlier.kind) else f"{outlier.kind} {outlier.name}"
+    )
+    term = Term(
+        name,
+        role=Role.NUISANCE,
+        scale=HalfCauchy(WIDEST_K / 10.0, 2.0 * WIDEST_K),
+        meaning=f"outlying {name}",
+        values=f"is {name}",
+        is_centred=False,
+        scales_with_rise=True,
+    )
+    hit = np.array(units.names, dtype=object)[units.codes] == outlier.name
+    return Expansion(term, hit.astype(float), outlier=outlier)
+
+
+def _uneven_coolers(fit: Fit) -> list[str]:
+    """Return the coolers whose assemblies spread more than those of the others.
+
+    Under the fitted model the standardized effects of assemblies are independent standard normals
+    at every draw, so the ratio of their mean squares follows F (pivotal quantities: Johnson,
+    Bayesian Analysis 2 (2007) 719-734).
+    """
+    from scipy.stats import f
+
+    place = fit.design.term_position("assembly")
+    if place is None:
+        return []
+    first = np.unique(fit.design.index[:, place], return_index=True)[1]
+    cooler = fit.results["cooler_model"].iloc[first].astype(str).to_numpy()
+    spread = np.maximum(fit.draws("assembly sd"), 1e-9)[:, None]
+    square = (fit.draws("assembly") / spread) ** 2
+    names, counts = np.unique(cooler, return_counts=True)
+    compared = names[(counts >= FEWEST) & (len(cooler) - counts >= FEWEST)]
+    uneven = []
+    for name in compared:
+        mine = cooler == name
+        ratio = square[:, mine].mean(axis=1) / square[:, ~mine].mean(axis=1)
+        chance = float(np.mean(f.sf(ratio, mine.sum(), (~mine).sum())))
+        if chance * len(compared) < FALSE_ALARM:
+            uneven.append(str(name))
+    return uneven
+
+
+def _own_spread(fit: Fit, cooler: str) -> Expansion:
+    hit = fit.results["cooler_model"].eq(cooler).to_numpy(bool)
+    term = Term(
+        f"assembly of {cooler}",
+        ("lab", "assembly"),
+        Role.NUISANCE,
+        HalfCauchy(1.75, WIDEST_K),
+        f"assemblies of {cooler} beyond those of the others",
+        values=f"cooler is {cooler}",
+        is_centred=False,
+        scales_with_rise=True,
+    )
+    return Expansion(term, hit.astype(float), cooler=cooler)
