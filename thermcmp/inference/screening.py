@@ -27,8 +27,9 @@ EXPAND: Final = ("auto", "none")
 MOST_ROWS: Final = 5000
 #: Most outliers that get a term of their own; more are a matter of the law of scatter.
 MOST_OUTLIERS: Final = 3
-#: Probability that some cooler gets a spread of its own where all have the same.
-FALSE_ALARM: Final = 0.02
+#: Mean tail probability below which a cooler gets a spread of its own. Averaged over draws it is
+#: never as small by chance (docs/model.md).
+FALSE_ALARM: Final = 0.1
 #: Fewest assemblies of a cooler whose spread is compared.
 FEWEST: Final = 3
 

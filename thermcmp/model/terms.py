@@ -214,7 +214,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "assembly",
         ("lab", "assembly"),
         Role.NUISANCE,
-        HalfCauchy(1.75, WIDEST_K),
+        HalfCauchy(3.0, WIDEST_K),
         "assemblies of the same parts (reassembly)",
     ),
     _built_in(
