@@ -244,7 +244,7 @@ class Fit:
         the set points and the number of runs behind them; `note` where one set point only
         was run.
         """
-        return airflow_table(self.design, self.draws)
+        return airflow_table(self.design, self.draws, self.effects)
 
     @property
     def power(self) -> pd.DataFrame:

@@ -140,6 +140,20 @@ class Design:
         """Return the airflow factor less one; NumPy arrays or PyTensor variables broadcast."""
         return self.law.factor(flow_speed, self.reference.flow_speed, exponent) - 1.0
 
+    def part_columns(self, acts: Acts, *, factors_only: bool = False) -> IntArray:
+        """Return the effect columns whose sum is one part of each row's rise, shape (n, a)."""
+        columns = [
+            np.full(len(self.index), place, np.intp)
+            for place, fixed_acts in enumerate(FIXED.values())
+            if fixed_acts is acts
+        ]
+        columns += [
+            start + self.index[:, k]
+            for k, (term, start) in enumerate(zip(self.terms, self.offsets, strict=True))
+            if term.acts is acts and (term.role is Role.FACTOR or not factors_only)
+        ]
+        return np.stack(columns, axis=1) if columns else np.empty((len(self.index), 0), np.intp)
+
     def term_position(self, name: str) -> int | None:
         """Return the position of the term of that name, or None if the fit has none."""
         return next((k for k, term in enumerate(self.terms) if term.name == name), None)

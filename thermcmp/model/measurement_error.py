@@ -82,7 +82,7 @@ class SetPoints:
     Attributes
     ----------
     values : ndarray
-        Readings less their error, as far as it can be told from real variation.
+        Readings less their error, as far as it is distinguished from real variation.
     code : ndarray of int
         Set point of each row.
     """

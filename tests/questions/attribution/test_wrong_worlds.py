@@ -42,6 +42,15 @@ def test_a_cooler_run_at_one_speed_gets_a_range_and_its_run():
     assert any("only their range is stated" in c and "Fix: run" in c for c in found.caveats)
     assert not any("share of the improvement" in s for s in found.sentences)
     assert any("fan speed somewhere from" in s for s in found.sentences)
+    # A corner that was never run follows from what is withheld: a range as well.
+    corners = found.corners.set_index(["hardware", "firmware"])
+    own = corners.loc[[("old", "old"), ("new", "new")]]
+    assert own["mean_c"].notna().all()
+    assert own["basis"].str.startswith("measured in").all()
+    unseen = corners.loc[("new", "old")]
+    assert np.isnan(unseen["mean_c"])
+    assert unseen["basis"].endswith("range only")
+    assert unseen["low_c"] < unseen["high_c"]
 
 
 def test_memory_heat_of_its_own_leaves_hardware_and_fan_right_and_power_open():
@@ -75,7 +84,7 @@ def test_a_direct_firmware_effect_is_found_where_firmware_and_hardware_were_cros
 
 
 def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
-    drawn, _, answer = ask("f2")
+    drawn, fit, answer = ask("f2")
     found = answer()
     table = found.table.set_index("part")
     assert np.isnan(table.loc["firmware: direct", "mean_k"])
@@ -84,3 +93,7 @@ def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
     assert np.isfinite(hardware["mean_k"])
     assert hardware["health"].endswith("allows for a direct firmware effect")
     assert any("beyond fan speed and power" in c and "allows" in c for c in found.caveats)
+    words = "Firmware changed together with cooler"
+    assert any(words in caveat for caveat in tc.separate(fit).caveats)
+    crossed = ask("f1")[1]
+    assert not any(words in caveat for caveat in tc.separate(crossed).caveats)
