@@ -30,8 +30,9 @@ from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.arrow import from_arrow, to_arrow
 
-#: 5 added the part of the rise that does not follow board power, and errors of readings.
-FORMAT: Final = 5
+#: 5 added the part of the rise that does not follow board power, and errors of readings;
+#: 6 errors that the runs of a bench share.
+FORMAT: Final = 6
 #: Oldest version whose posterior has all that the model has.
 OLDEST_FORMAT: Final = 5
 

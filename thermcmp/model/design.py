@@ -9,12 +9,13 @@ s_i that of the airflow terms', g_i the airflow law's factor at the row's fan sp
 what a cooler's exponent differs, times s_i, and k_i the law's slope along the exponent at
 its prior mean: the exponent per cooler to first order. u_i is the part of the rise that
 stays when board power changes, such as that of memory, whose own heat does not follow it.
+Errors that the runs of a bench share add columns of their own, see `measurement_error`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
 
@@ -22,8 +23,10 @@ from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import ModelError
 from thermcmp.model.measurement_error import (
     MeasurementError,
+    SharedErrors,
     fan_set_points,
     power_set_points,
+    shared_errors,
 )
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior, PriorSet
@@ -50,6 +53,8 @@ FIXED: Final = {
     AIRFLOW_BASELINE: Acts.AIRFLOW,
     CONSTANT: Acts.CONSTANT,
 }
+#: Errors that the runs of a bench share, in units of their standard errors; after those.
+SHARED: Final = "shared error"
 #: Sensors at the processor, whose heat follows board power closely; others may have heat of
 #: their own (common practice, no source).
 PROCESSOR_SENSORS: Final = ("junction", "edge", "hot spot", "hotspot", "processor", "die")
@@ -85,6 +90,7 @@ class Design:
     law: AirflowLaw
     reference: Reference
     priors: PriorSet
+    shared: SharedErrors
     left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...]  #: decisions taken from the data, in plain words
     residuals: Residuals = Residuals.NORMAL
@@ -92,20 +98,26 @@ class Design:
     errors: MeasurementError = field(default_factory=MeasurementError)
 
     @property
+    def fixed_priors(self) -> tuple[Prior, ...]:
+        """Priors of the effects without a spread: those of `FIXED`, then the shared errors."""
+        return (*(self.priors[name] for name in FIXED), *(Normal(0.0, 1.0),) * self.shared.count)
+
+    @property
     def offsets(self) -> tuple[int, ...]:
-        """First effect column of each term; those of `FIXED` stand before them."""
+        """First effect column of each term; those without a spread stand before them."""
         sizes = [len(levels) for levels in self.levels]
-        return tuple(int(v) for v in np.cumsum([len(FIXED), *sizes])[:-1])
+        return tuple(int(v) for v in np.cumsum([len(self.fixed_priors), *sizes])[:-1])
 
     @property
     def effect_count(self) -> int:
         """Number of effect columns, the fixed ones included."""
-        return len(FIXED) + sum(len(levels) for levels in self.levels)
+        return len(self.fixed_priors) + sum(len(levels) for levels in self.levels)
 
     @property
     def acts(self) -> tuple[Acts, ...]:
-        """What the fixed effects and then the terms act on."""
-        return (*FIXED.values(), *(term.acts for term in self.terms))
+        """What the effects without a spread and then the terms act on."""
+        errors = (Acts.INSTRUMENT,) * self.shared.count
+        return (*FIXED.values(), *errors, *(term.acts for term in self.terms))
 
     @property
     def flow(self) -> BoolArray:
@@ -116,7 +128,11 @@ class Design:
     def coefficients(self) -> Array:
         """Coefficients of the rows apart from `airflow`, shape (n, F + K)."""
         by_acts = self.coefficients_at(self.flow_speed, self.power_ratio)
-        return np.stack([by_acts[acts] for acts in self.acts], axis=1)
+        columns = np.empty((len(self.rise_k), len(self.acts)))
+        for place, acts in enumerate(self.acts):
+            columns[:, place] = by_acts[acts]
+        columns[:, len(FIXED) : len(FIXED) + self.shared.count] = self.shared.effect_k
+        return columns
 
     def coefficients_at(self, flow_speed: Any, power_ratio: Any) -> dict[Acts, Any]:
         """Coefficient of effects by what they act on, apart from `airflow`."""
@@ -125,6 +141,8 @@ class Design:
             Acts.AIRFLOW: power_ratio,
             Acts.EXPONENT: power_ratio * self.bend(flow_speed),
             Acts.CONSTANT: 1.0 - power_ratio,
+            # A card at stated conditions is read by no instrument.
+            Acts.INSTRUMENT: 0.0,
         }
 
     def per_power_at(self, flow_speed: Any) -> dict[Acts, Any]:
@@ -185,16 +203,30 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
     errors = errors or MeasurementError()
     held = rows["regulated"].to_numpy(bool)
-    flow_speed = fan_set_points(rows, law.column, errors.fan_speed, held).values
-    power = power_set_points(rows, errors.power, held).values
+    fan = fan_set_points(rows, law.column, errors.fan_speed, held)
+    watts = power_set_points(rows, errors.power, held)
+    flow_speed, power = fan.values, watts.values
     reference = reference or Reference(
         nice(float(np.median(power))), nice(float(np.median(flow_speed)))
     )
     kept, levels, index, notes = _chosen_terms(rows, terms)
-    se = rows["standard_error_k"].to_numpy(float, na_value=np.nan)
-    step = rows["resolution_k"].to_numpy(float, na_value=np.nan)
+    step = rows["resolution_k"].to_numpy(float, na_value=0.0)
+    rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
+    power_ratio = power / reference.power_w
+    chosen_priors = default_priors(kept, law, residuals, sensor).changed(priors)
+    average = cast("Normal", chosen_priors[AIRFLOW_BASELINE])
+
+    def convective(speed: Array) -> Array:
+        factor = law.factor(speed, reference.flow_speed, law.exponent_prior_mean)
+        return np.asarray(average.mean * (factor - 1.0))
+
+    by_fan, by_power = _responses(rows, rise_k, power_ratio, flow_speed, convective)
+    within_k, air_k = (
+        rows[name].to_numpy(float, na_value=0.0) for name in ("standard_error_k", "ambient_error_k")
+    )
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
-    known = np.nan_to_num(se) ** 2 + np.nan_to_num(step) ** 2 / 12.0 + errors.ambient_k**2
+    known = within_k**2 + step**2 / 12.0 + errors.ambient_k**2 + air_k**2
+    known += by_fan**2 * fan.left + by_power**2 * watts.left
     published = rows["n"].fillna(1).to_numpy(float) > 1
     if note := informing_note(rows):
         notes.append(note)
@@ -209,23 +241,42 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         terms=kept,
         levels=levels,
         index=index,
-        rise_k=rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float),
-        power_ratio=power / reference.power_w,
+        rise_k=rise_k,
+        power_ratio=power_ratio,
         flow_speed=flow_speed,
         known_variance=known,
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs is not a multiple of the step.
-        step_k=np.where(published, 0.0, np.nan_to_num(step)),
+        step_k=np.where(published, 0.0, step),
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
         reference=reference,
-        priors=default_priors(kept, law, residuals, sensor).changed(priors),
+        priors=chosen_priors,
         left_out=left_out,
         notes=tuple(notes),
         residuals=residuals,
         steps=steps,
+        shared=shared_errors(rows, errors, by_fan, by_power),
         errors=errors,
     )
+
+
+def _responses(
+    rows: pd.DataFrame, rise_k: Array, power_ratio: Array, speed: Array, convective: Any
+) -> tuple[Array, Array]:
+    """Return the rise's change per relative change of fan speed and of power, (n,) each [K].
+
+    `convective` is an average cooler's convective part at fan speeds [K]. The rise is level with
+    the mean of its cooler and board: an error in proportion to a row's own reading would explain
+    its run-to-run scatter.
+    """
+    import pandas as pd
+
+    step, moved = 1e-5, convective(speed)
+    slope = (convective(speed * (1.0 + step)) - convective(speed * (1.0 - step))) / (2.0 * step)
+    pair = level_keys(rows, ("cooler_model", "board_model")).to_numpy()
+    level = pd.Series(rise_k / power_ratio - moved).groupby(pair).transform("mean").to_numpy()
+    return power_ratio * slope, power_ratio * (level + moved)
 
 
 def default_priors(

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
-from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
+from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.priors import Normal, Prior
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     layout = effect_layout(
         design.index,
         [len(levels) for levels in design.levels],
-        [design.priors[name] for name in FIXED],
+        design.fixed_priors,
     )
     law, flow_speed, reference = design.law, design.flow_speed[:, None], design.reference.flow_speed
 
