@@ -23,6 +23,7 @@ from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import ModelError
 from thermcmp.model.measurement_error import (
     MeasurementError,
+    SetPoints,
     SharedErrors,
     fan_set_points,
     power_set_points,
@@ -35,7 +36,7 @@ from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
 from thermcmp.model.terms import Acts, Role, Term
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     import pandas as pd
 
@@ -210,31 +211,13 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         nice(float(np.median(power))), nice(float(np.median(flow_speed)))
     )
     kept, levels, index, notes = _chosen_terms(rows, terms)
-    step = rows["resolution_k"].to_numpy(float, na_value=0.0)
+    chosen_priors = default_priors(kept, law, residuals, sensor).changed(priors)
     rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
     power_ratio = power / reference.power_w
-    chosen_priors = default_priors(kept, law, residuals, sensor).changed(priors)
-    average = cast("Normal", chosen_priors[AIRFLOW_BASELINE])
-
-    def convective(speed: Array) -> Array:
-        factor = law.factor(speed, reference.flow_speed, law.exponent_prior_mean)
-        return np.asarray(average.mean * (factor - 1.0))
-
-    by_fan, by_power = _responses(rows, rise_k, power_ratio, flow_speed, convective)
-    within_k, air_k = (
-        rows[name].to_numpy(float, na_value=0.0) for name in ("standard_error_k", "ambient_error_k")
-    )
-    # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
-    known = within_k**2 + step**2 / 12.0 + errors.ambient_k**2 + air_k**2
-    known += by_fan**2 * fan.left + by_power**2 * watts.left
+    average = _average_cooler(law, reference, chosen_priors)
+    responses = _responses(rows, rise_k, power_ratio, flow_speed, average)
     published = rows["n"].fillna(1).to_numpy(float) > 1
-    if note := informing_note(rows):
-        notes.append(note)
-    if residuals is Residuals.STUDENT:
-        notes.append(
-            "Scatter: Student's t, of which residual sd is the scale; published summaries "
-            "keep their normal error."
-        )
+    step = rows["resolution_k"].to_numpy(float, na_value=0.0)
     return Design(
         rows=rows,
         sensor=sensor,
@@ -244,7 +227,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         rise_k=rise_k,
         power_ratio=power_ratio,
         flow_speed=flow_speed,
-        known_variance=known,
+        known_variance=_known_variance(rows, errors, (fan, watts), responses),
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs is not a multiple of the step.
         step_k=np.where(published, 0.0, step),
@@ -253,16 +236,67 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         reference=reference,
         priors=chosen_priors,
         left_out=left_out,
-        notes=tuple(notes),
+        notes=(*notes, *_row_notes(rows, fan, residuals)),
         residuals=residuals,
         steps=steps,
-        shared=shared_errors(rows, errors, by_fan, by_power),
+        shared=shared_errors(rows, errors, *responses),
         errors=errors,
     )
 
 
+def _row_notes(rows: pd.DataFrame, fan: SetPoints, residuals: Residuals) -> list[str]:
+    """Return what was decided of regulated runs, of answering fans and of the scatter."""
+    notes = [note] if (note := informing_note(rows)) else []
+    if answered := int(fan.answers.sum()):
+        notes.append(
+            f"{answered} run(s) count at the mean fan speed of their set point, since their fan "
+            "may answer the temperature: stock runs, or runs with a faster fan where it was hotter."
+        )
+    if residuals is Residuals.STUDENT:
+        notes.append(
+            "Scatter: Student's t, of which residual sd is the scale; published summaries "
+            "keep their normal error."
+        )
+    return notes
+
+
+def _known_variance(
+    rows: pd.DataFrame,
+    errors: MeasurementError,
+    set_points: tuple[SetPoints, SetPoints],
+    responses: tuple[Array, Array],
+) -> Array:
+    """Return each row's variance that is known beforehand, (n,) [K²]; pairs are fan and power."""
+    within_k, step_k, air_k = (
+        rows[name].to_numpy(float, na_value=0.0)
+        for name in ("standard_error_k", "resolution_k", "ambient_error_k")
+    )
+    # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
+    known = within_k**2 + step_k**2 / 12.0 + errors.ambient_k**2 + air_k**2
+    for readings, response_k in zip(set_points, responses, strict=True):
+        known += response_k**2 * readings.left
+    return np.asarray(known)
+
+
+def _average_cooler(
+    law: AirflowLaw, reference: Reference, priors: PriorSet
+) -> Callable[[Array], Array]:
+    """Return an average cooler's convective part, less that at the reference, by speed [K]."""
+    convective = cast("Normal", priors[AIRFLOW_BASELINE])
+
+    def part_k(speed: Array) -> Array:
+        factor = law.factor(speed, reference.flow_speed, law.exponent_prior_mean)
+        return np.asarray(convective.mean * (factor - 1.0))
+
+    return part_k
+
+
 def _responses(
-    rows: pd.DataFrame, rise_k: Array, power_ratio: Array, speed: Array, convective: Any
+    rows: pd.DataFrame,
+    rise_k: Array,
+    power_ratio: Array,
+    speed: Array,
+    convective: Callable[[Array], Array],
 ) -> tuple[Array, Array]:
     """Return the rise's change per relative change of fan speed and of power, (n,) each [K].
 

@@ -132,6 +132,8 @@ class SetPoints:
     #: Relative variance of the error that the row states and that is left in its value: all of it
     #: for the only reading of a set point, none where the values are the set point's mean.
     left: Array
+    #: Runs whose fan answers the temperature, as far as is known, so that they count at the mean.
+    answers: BoolArray
 
 
 def fan_set_points(rows: pd.DataFrame, column: str, error: float, raw: BoolArray) -> SetPoints:
@@ -230,4 +232,4 @@ def _calibrated(
     is_real = (scatter >= REAL_SCATTER**2 * usual) & ~np.isin(code, code[answers])
     share = np.where(is_real, real / np.maximum(real + variance, 1e-300), 0.0)
     left = np.where(count == 1, 1.0, share) * stated**2
-    return SetPoints(mean + share * (values - mean), code, left)
+    return SetPoints(mean + share * (values - mean), code, left, answers & (count > 1))

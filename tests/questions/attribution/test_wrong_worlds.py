@@ -25,6 +25,22 @@ def test_stock_runs_alone_are_refused_with_total_and_missing_run(letter):
     assert "at a fixed fan speed of about" in words
 
 
+@pytest.mark.parametrize("letter", ["b3", "b4"])
+def test_stock_fans_on_a_curve_count_at_their_mean_beside_fixed_speeds(letter):
+    drawn, fit, answer = ask(letter)
+    stock = drawn.rows["fan_mode"].eq("stock").to_numpy()
+    speeds = fit.design.flow_speed[stock]
+    # The curves moved them; the fit has one speed per card and power.
+    assert drawn.rows.loc[stock, "fan_rpm"].nunique() > 10
+    assert len(np.unique(speeds)) <= 4
+    assert any(
+        f"{stock.sum()} run(s) count at the mean fan speed" in note for note in fit.design.notes
+    )
+    fan = answer().table.set_index("part").loc["firmware: fan speed"]
+    assert fan["low_k"] < drawn.true_k["fan speed"] < fan["high_k"]
+    assert fan["high_k"] - fan["low_k"] < 1.5
+
+
 def test_stock_runs_alone_are_split_where_the_prior_is_allowed():
     _, _, answer = ask("a", allow_prior=True)
     table = answer().table.set_index("part")
