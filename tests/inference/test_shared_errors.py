@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from thermcmp.inference.checks.refits import fit_without
 from thermcmp.inference.fitting import fit
 from thermcmp.model.measurement_error import MeasurementError
 
@@ -22,9 +23,11 @@ def difference_sd_k(make_rows):
         fan_mode="fixed",
     )
 
-    def of(errors, *, apart):
+    def of(errors, *, apart, left_out=None):
         benches = np.where(second & apart, "bench 2", "bench 1")
         model = fit(rows.assign(bench=benches), terms=["cooler_model"], errors=errors, seed=3)
+        if left_out is not None:
+            model = fit_without(model, np.arange(24) == left_out)
         drawn = model.draws("cooler_model")
         return float(np.std(drawn[:, 1] - drawn[:, 0]))
 
@@ -46,3 +49,9 @@ def test_a_gain_of_power_scales_a_difference_within_a_bench(difference_sd_k):
     assert within == pytest.approx(np.hypot(plain, GAIN * (70.0 - 40.0)), rel=0.05)
     between = difference_sd_k(errors, apart=True)
     assert between == pytest.approx(np.hypot(plain, GAIN * np.hypot(70.0, 40.0)), rel=0.05)
+
+
+def test_a_refit_without_a_run_keeps_the_unknowns(difference_sd_k):
+    errors = MeasurementError(ambient_offset_k=OFFSET_K)
+    whole = difference_sd_k(errors, apart=True)
+    assert difference_sd_k(errors, apart=True, left_out=0) == pytest.approx(whole, rel=0.05)

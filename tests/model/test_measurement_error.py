@@ -139,8 +139,11 @@ def test_shared_errors_are_one_unknown_per_bench():
     np.testing.assert_allclose(
         shared.effect_k, [[0.5, 0, 1.2, 0], [0.5, 0, 1.0, 0], [0, 0.5, 0, 0.8]]
     )
+    np.testing.assert_allclose(shared.power_gain, [[0, 0, 0.02, 0]] * 2 + [[0, 0, 0, 0.02]])
+    assert not shared.fan_gain.any()
     fan = shared_errors(rows, MeasurementError(fan_speed_gain=0.01), by_fan, by_power)
     np.testing.assert_allclose(fan.effect_k.sum(axis=1), 0.01 * by_fan)
+    np.testing.assert_allclose(fan.fan_gain, [[0.01, 0]] * 2 + [[0, 0.01]])
     assert shared_errors(rows, MeasurementError(), by_fan, by_power).effect_k.shape == (3, 0)
 
 

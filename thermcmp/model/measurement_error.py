@@ -93,11 +93,19 @@ class SharedErrors:
 
     names: tuple[str, ...]  #: such as "gain of power, North · bench 1", shape (B,)
     effect_k: Array  #: what one standard deviation adds to each row's rise [K], shape (n, B)
+    #: How far it takes each row's fan speed and power from their readings [-], shape (n, B).
+    fan_gain: Array
+    power_gain: Array
 
     @property
     def count(self) -> int:
         """Number of unknowns B."""
         return len(self.names)
+
+    def of_rows(self, rows: BoolArray) -> SharedErrors:
+        """Return the same unknowns for some of the rows."""
+        per_row = (self.effect_k, self.fan_gain, self.power_gain)
+        return SharedErrors(self.names, *(array[rows] for array in per_row))
 
 
 def shared_errors(
@@ -109,18 +117,21 @@ def shared_errors(
     power, shape (n,) each.
     """
     bench = level_keys(rows, ("lab", "bench")).to_numpy()
-    per_row = {
-        "offset of ambient": np.full(len(rows), errors.ambient_offset_k),
-        "gain of power": errors.power_gain * by_power_k,
-        "gain of fan speed": errors.fan_speed_gain * by_fan_k,
+    nothing, alike = np.zeros(len(rows)), np.ones(len(rows))
+    # Name -> error, and what it acts on per row: the rise [K], fan speed and power [-].
+    kinds = {
+        "offset of ambient": (errors.ambient_offset_k, alike, nothing, nothing),
+        "gain of power": (errors.power_gain, by_power_k, nothing, alike),
+        "gain of fan speed": (errors.fan_speed_gain, by_fan_k, alike, nothing),
     }
     columns = {
-        f"{name}, {level}": np.where(bench == level, effect, 0.0)
-        for name, effect in per_row.items()
-        if effect.any()
+        f"{name}, {level}": [error * np.where(bench == level, each, 0.0) for each in acts]
+        for name, (error, *acts) in kinds.items()
+        if error > 0.0
         for level in np.unique(bench)
     }
-    return SharedErrors(tuple(columns), np.reshape([*columns.values()], (-1, len(rows))).T)
+    stacked = np.reshape([*columns.values()], (len(columns), 3, len(rows)))
+    return SharedErrors(tuple(columns), *np.transpose(stacked, (1, 2, 0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

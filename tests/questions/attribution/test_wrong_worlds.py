@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from fix_worlds import NEW, OLD, WORLDS, study
+from fix_worlds import NEW, OLD, OWN, WORLDS, study
 
 import thermcmp as tc
 
@@ -113,3 +113,37 @@ def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
     assert any(words in caveat for caveat in tc.separate(fit).caveats)
     crossed = ask("f1")[1]
     assert not any(words in caveat for caveat in tc.separate(crossed).caveats)
+
+
+def attributed(rows, errors):
+    fit = tc.fit(rows, "memory", seed=7004, errors=errors)
+    return tc.attribute(fit, OLD, NEW).table.set_index("part")
+
+
+def test_instruments_that_differ_between_benches_are_allowed_for_once_stated():
+    drawn = study(OWN, 7004)
+    is_new = drawn.rows["board_model"].eq("Heron-B2").to_numpy()
+    side = np.where(is_new, 1.0, -1.0)
+    rows = drawn.rows.assign(
+        bench=np.where(is_new, "bench 2", "bench 1"),
+        session=drawn.rows["session"] + np.where(is_new, " there", " here"),
+        power_w=drawn.rows["power_w"] * (1.0 - 0.03 * side),
+        ambient_c=drawn.rows["ambient_c"] + 0.6 * side,
+    )
+    truth = drawn.true_k["hardware"]
+    unstated = attributed(rows, None).loc["hardware"]
+    assert not unstated["low_k"] < truth < unstated["high_k"]
+    stated = attributed(rows, tc.MeasurementError(power_gain=0.03, ambient_offset_k=0.6))
+    assert stated.loc["hardware", "low_k"] < truth < stated.loc["hardware", "high_k"]
+    # Powers of two wattmeters: what changed between the builds is open too.
+    power = stated.loc["firmware: power"]
+    assert power["low_k"] < 1.0 < 9.0 < power["high_k"]
+
+
+def test_a_gain_of_one_bench_leaves_what_was_measured_as_it_is():
+    rows = study(OWN, 7004).rows
+    plain = attributed(rows, None)
+    gains = attributed(rows, tc.MeasurementError(power_gain=0.05, fan_speed_gain=0.03))
+    for part in ("total", "hardware"):
+        assert gains.loc[part, "mean_k"] == pytest.approx(plain.loc[part, "mean_k"], abs=0.15)
+        assert gains.loc[part, "sd_k"] == pytest.approx(plain.loc[part, "sd_k"], rel=0.15)
