@@ -55,7 +55,7 @@ def test_the_example_of_the_readme_runs_and_prints_its_answers(tmp_path):
     assert -1 not in places, finished.stdout
     assert places == sorted(places)
     # "and what it cannot tell apart": board and vendor changed together in the swap study.
-    assert "cannot be told apart from memory vendor" in finished.stdout
+    assert "cannot be separated from memory vendor" in finished.stdout
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<figure>" in page
     assert (tmp_path / "bench").is_dir()

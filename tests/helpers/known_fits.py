@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from plain_rows import CARD, SPECIMENS
 
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.posterior import Fit
@@ -48,21 +49,12 @@ def quiet(sensor=None, **world):
 def bench_frame(runs):
     """Results rows from dicts, with sensible values where a run says nothing."""
     usual = {
-        "sensor": "memory",
+        **CARD,
+        **SPECIMENS,
         "product": "Heron",
-        "cooler_model": "Heron-C1",
-        "cooler_id": "Heron-C1-1",
-        "board_model": "Heron-B1",
-        "board_id": "Heron-B1-1",
-        "memory_vendor": "Quill",
-        "assembly": "m1",
         "assembly_kind": "bench",
-        "session": "s1",
-        "lab": "North",
         "fan_mode": "fixed",
         "ambient_c": 21.0,
-        "fan_rpm": 1800.0,
-        "power_w": 200.0,
         "standard_error_k": 0.02,
     }
     numbers = count(1)

@@ -4,40 +4,15 @@ import json
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
+from plain_rows import CARD, SPECIMENS, plain_rows
 
 DEMO = Path(__file__).parents[2] / "datasets" / "demo"
 
 
 def bench_rows(**columns):
     """Results rows with sensible values in every required column."""
-    size = max(len(np.atleast_1d(value)) for value in columns.values())
-    rows = {
-        "run": [f"r{i}" for i in range(size)],
-        "sensor": "memory",
-        "cooler_model": "Heron-C1",
-        "cooler_id": "Heron-C1-1",
-        "board_model": "Heron-B1",
-        "board_id": "Heron-B1-1",
-        "memory_vendor": "Quill",
-        "assembly": "m1",
-        "session": "s1",
-        "lab": "North",
-        "temperature_c": 70.0,
-        "ambient_c": 22.0,
-        "fan_rpm": 1800.0,
-        "power_w": 200.0,
-    }
-    frame = pd.DataFrame(
-        {
-            **{k: v for k, v in rows.items() if k != "run"},
-            **columns,
-            "run": columns.get("run", rows["run"]),
-        },
-        index=range(size),
-    )
-    return frame
+    return plain_rows({**CARD, **SPECIMENS}, **columns)
 
 
 @pytest.fixture(scope="session")

@@ -19,6 +19,8 @@ from thermcmp.model.priors import HalfNormal, Normal
 from thermcmp.model.terms import Role, Term
 from thermcmp.questions.separation.question import separate
 
+ERRORS = MeasurementError(fan_speed=0.002, power=0.02, ambient_k=0.1, power_gain=0.03)
+
 
 @pytest.fixture(scope="module")
 def fitted(revision):
@@ -30,7 +32,7 @@ def fitted(revision):
         seed=5,
         priors={"airflow exponent": Normal(0.65, 0.1), "assembly sd": HalfNormal(1.5)},
         reference=Reference(210.0, 1700.0),
-        errors=MeasurementError(fan_speed=0.002, power=0.02, ambient_k=0.1),
+        errors=ERRORS,
     )
 
 
@@ -45,8 +47,10 @@ def test_a_saved_fit_comes_back_whole(fitted, saved):
     assert str(again) == str(fitted)
     assert again.priors == fitted.priors
     assert again.reference == Reference(210.0, 1700.0)
-    errors = MeasurementError(fan_speed=0.002, power=0.02, ambient_k=0.1)
-    assert again.design.errors == fitted.design.errors == errors
+    assert again.design.errors == fitted.design.errors == ERRORS
+    benches = ("North lab · bench A", "North lab · bench B")
+    assert again.design.shared.names == tuple(f"gain of power, {bench}" for bench in benches)
+    np.testing.assert_array_equal(again.effects, fitted.effects)
     assert again.fingerprint == fitted.fingerprint
     assert again.versions == fitted.versions
     assert (again.engine, again.engine_reason, again.seed) == (

@@ -188,17 +188,24 @@ def damaged(root):
     return library, {names[1]: "cut short", "mine.parquet": "foreign", names[2]: said}
 
 
-def test_a_file_of_an_older_layout_is_read_with_the_later_columns_blank(tmp_path):
+LATER = {
+    1: ["regulated_by", "ambient_error_k", "fan_error_rpm", "power_error_w"],
+    2: ["ambient_error_k", "fan_error_rpm", "power_error_w"],
+}
+
+
+@pytest.mark.parametrize(("version", "later"), LATER.items())
+def test_a_file_of_an_older_layout_is_read_with_the_later_columns_blank(tmp_path, version, later):
     library = Library(tmp_path)
     path = tmp_path / "results" / library.add(runs(0, 2)).file
     library.add(runs(2, 3))
     table = pq.read_table(path)
-    older = table.drop_columns(["regulated_by"])
-    stamped = {**table.schema.metadata, VERSION_KEY: b"1"}
+    older = table.drop_columns(later)
+    stamped = {**table.schema.metadata, VERSION_KEY: str(version).encode()}
     pq.write_table(older.replace_schema_metadata(stamped), path)
     rows = Library(tmp_path).results()
     assert rows["run"].tolist() == ["r0", "r1", "r2"]
-    assert rows["regulated_by"].isna().all()
+    assert rows[later].isna().all(axis=None)
     assert not Library(tmp_path).verify()
     # A file of this layout without the column is no older one.
     pq.write_table(older.replace_schema_metadata(table.schema.metadata), path)

@@ -49,7 +49,7 @@ def test_parts_that_were_never_swapped_are_aliased_with_one_another(aliases_of):
     assert cooler.aliased_with == ("board_model",)
     assert found.of("board_model", "Y", "X").aliased_with == ("cooler_model",)
     assert cooler.sentence.startswith(
-        "Cooler: B against A cannot be told apart from board: they changed together."
+        "Cooler: B against A cannot be separated from board: they changed together."
     )
     assert "test cooler A on board Y" in cooler.cure
     assert len(found.sentences) == 2

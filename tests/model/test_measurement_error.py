@@ -16,6 +16,7 @@ from thermcmp.model.measurement_error import (
     MeasurementError,
     fan_set_points,
     power_set_points,
+    shared_errors,
 )
 
 
@@ -70,12 +71,80 @@ def test_the_slope_on_calibrated_readings_is_fullers(monkeypatch):
     monkeypatch.setattr(measurement_error, "REAL_SCATTER", 2.0)
     relative = np.sqrt(FULLER_ERROR_VARIANCE) / FULLER_NITROGEN.mean()
     one_point, no_loop = np.zeros(11, np.intp), np.zeros(11, bool)
-    calibrated = measurement_error._calibrated(FULLER_NITROGEN, one_point, relative, no_loop)
-    slope, intercept = np.polyfit(calibrated, FULLER_YIELD, 1)
+    calibrated = measurement_error._calibrated(
+        FULLER_NITROGEN, one_point, relative, np.zeros(11), no_loop
+    )
+    slope, intercept = np.polyfit(calibrated.values, FULLER_YIELD, 1)
     assert slope == pytest.approx(FULLER_LINE[1], abs=5e-5)
     assert intercept == pytest.approx(FULLER_LINE[0], abs=5e-3)
     # Least squares on the nitrogen as read: 0.3440 of the moments 104.8818 / 304.8545.
     assert np.polyfit(FULLER_NITROGEN, FULLER_YIELD, 1)[0] == pytest.approx(0.3440, abs=5e-5)
+
+
+#: Log risk ratios and their variances of thirteen vaccine trials (Colditz et al., JAMA 271 (1994)
+#: 698), as an open package prints them, and the variance between trials by Hedges' estimator:
+#: Viechtbauer, J. Stat. Software 36(3) (2010), from memory.
+TRIALS = np.array([-0.8893, -1.5854, -1.3481, -1.4416, -0.2175, -0.7861, -1.6209, 0.0120, -0.4694,
+                   -1.3713, -0.3394, 0.4459, -0.0173])  # fmt: skip
+TRIAL_VARIANCE = np.array([0.3256, 0.1946, 0.4154, 0.0200, 0.0512, 0.0069, 0.2230, 0.0040, 0.0564,
+                           0.0730, 0.0124, 0.5325, 0.0714])  # fmt: skip
+HEDGES_VARIANCE = 0.3286
+
+
+def test_the_real_variance_beside_stated_errors_is_hedges(monkeypatch):
+    monkeypatch.setattr(measurement_error, "REAL_SCATTER", 0.0)
+    # As relative scatter about 1000, so that errors in proportion are the stated ones.
+    values = 1000.0 + TRIALS
+    stated = np.sqrt(TRIAL_VARIANCE) / values.mean()
+    one_point, no_loop = np.zeros(13, np.intp), np.zeros(13, bool)
+    found = measurement_error._calibrated(values, one_point, 0.0, stated, no_loop)
+    share = found.left / stated**2
+    between = share * TRIAL_VARIANCE / (1.0 - share)
+    np.testing.assert_allclose(between, HEDGES_VARIANCE, atol=1e-4)
+
+
+def test_what_rows_state_of_their_error_decides_what_scatters():
+    rng = np.random.default_rng(6)
+    speed = 1500.0 * (1.0 + 0.04 * rng.standard_normal(30))
+    rows = runs(speed)
+    assert np.ptp(set_speeds(rows).values) > 0.8 * np.ptp(speed)
+    np.testing.assert_allclose(np.ptp(set_speeds(rows.assign(fan_error_rpm=45.0)).values), 0.0)
+    # Power likewise; an error of the fan's speed is none of another law's flow.
+    power = runs([1500.0] * 30, power=speed / 7.5).assign(power_error_w=6.0)
+    np.testing.assert_allclose(np.ptp(power_set_points(power, 0.01, np.zeros(30, bool)).values), 0)
+    other = fan_set_points(
+        rows.assign(fan_error_rpm=45.0, flow=speed), "flow", 0.01, np.zeros(30, bool)
+    )
+    assert np.ptp(other.values) > 0.8 * np.ptp(speed)
+
+
+def test_a_reading_of_large_error_counts_less_in_its_set_point():
+    rows = runs([1500.0, 1500.0, 1545.0]).assign(fan_error_rpm=[0.0, 0.0, 45.0])
+    found = set_speeds(rows)
+    # Weights 1 and 1 / (1 + 2.9²) by the errors of 1 % and, of the last, 2.9 % beside it.
+    weight = 1.0 / (1.0 + (4500.0 / 1545.0) ** 2)
+    np.testing.assert_allclose(found.values, 1500.0 + 45.0 * weight / (2.0 + weight))
+
+
+def test_shared_errors_are_one_unknown_per_bench():
+    rows = runs([1500.0] * 3).assign(bench=["a", "a", "b"])
+    by_fan, by_power = np.array([-10.0, -12.0, -14.0]), np.array([60.0, 50.0, 40.0])
+    shared = shared_errors(
+        rows, MeasurementError(ambient_offset_k=0.5, power_gain=0.02), by_fan, by_power
+    )
+    assert shared.names == (
+        "offset of ambient, L · a", "offset of ambient, L · b",
+        "gain of power, L · a", "gain of power, L · b",
+    )  # fmt: skip
+    np.testing.assert_allclose(
+        shared.effect_k, [[0.5, 0, 1.2, 0], [0.5, 0, 1.0, 0], [0, 0.5, 0, 0.8]]
+    )
+    np.testing.assert_allclose(shared.power_gain, [[0, 0, 0.02, 0]] * 2 + [[0, 0, 0, 0.02]])
+    assert not shared.fan_gain.any()
+    fan = shared_errors(rows, MeasurementError(fan_speed_gain=0.01), by_fan, by_power)
+    np.testing.assert_allclose(fan.effect_k.sum(axis=1), 0.01 * by_fan)
+    np.testing.assert_allclose(fan.fan_gain, [[0.01, 0]] * 2 + [[0, 0.01]])
+    assert shared_errors(rows, MeasurementError(), by_fan, by_power).effect_k.shape == (3, 0)
 
 
 def test_a_stock_fan_counts_at_its_mean_however_far_it_wanders():
@@ -137,7 +206,13 @@ def test_power_scatter_goes_to_the_mean_and_levels_stay_apart():
 
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("fan_speed", -0.1), ("fan_speed", 0.6), ("power", float("nan")), ("ambient_k", 30.0)],
+    [
+        ("fan_speed", -0.1),
+        ("power_gain", 0.6),
+        ("ambient_offset_k", 20.0),
+        ("power", float("nan")),
+        ("ambient_k", 30.0),
+    ],
 )
 def test_impossible_errors_are_refused_by_name(name, value):
     with pytest.raises(InputError, match=rf"'{name}'.*out of range. Fix: give a value from 0"):

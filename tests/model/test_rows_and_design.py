@@ -193,6 +193,26 @@ def test_readings_enter_as_they_were_set_and_with_their_errors(make_rows):
     assert exact.known_variance == pytest.approx(np.full(3, 0.25))
 
 
+def test_errors_that_rows_state_add_to_what_is_known_of_their_scatter(make_rows):
+    rows = make_rows(
+        fan_rpm=[1800.0, 1800.0, 2400.0],
+        power_w=[200.0, 202.0, 250.0],
+        temperature_c=[82.0, 82.0, 92.0],
+        fan_error_rpm=[9.0, 9.0, 24.0],
+        power_error_w=[2.0, 2.0, 5.0],
+        ambient_error_k=[0.1, pd.NA, pd.NA],
+    )
+    design = build_design(rows, sensor=None, terms=(), law=airflow_law("power law"))
+    # Alike runs count at their set point, a lone one keeps its error: of 1 % of fan speed, as
+    # an average cooler's 30 K change by it, and of 2 % of power, as its rise does.
+    m, speed = 0.65, 2400.0 / design.reference.flow_speed
+    fan_k = 250.0 / design.reference.power_w * 30.0 * m * speed**-m * 0.01
+    expected = [0.1**2, 0.0, fan_k**2 + (70.0 * 0.02) ** 2]
+    # The rise is that of its cooler and board on average: within a third of the row's own.
+    assert design.known_variance[:2] == pytest.approx(expected[:2])
+    assert design.known_variance[2] == pytest.approx(expected[2], rel=0.34)
+
+
 def test_a_design_without_terms_has_its_baselines(make_design):
     design = make_design(temperature_c=[70.0, 71.0])
     assert design.terms == ()

@@ -81,6 +81,8 @@ STOCK = 8 * (Run(),)
 SET_1500, SET_2100 = Run(fan_rpm=1500.0), Run(fan_rpm=2100.0)
 #: Both firmwares on both cards, and both fan speeds set by hand.
 CROSSED = 2 * (Run(), Run(crossed=True), SET_1500, SET_2100)
+#: Stock runs, and both fan speeds set by hand.
+BESIDE_STOCK = 2 * (Run(), Run(), SET_1500, SET_2100)
 #: Both fan speeds set by hand, each card under its own firmware only.
 TWO_SPEEDS = 2 * (Run(), SET_1500, SET_2100, Run(fan_rpm=1800.0))
 ONE_SPEED = 4 * (Run(), SET_1500)
@@ -138,6 +140,12 @@ WORLDS = {
     ),
     "b2: stock runs on curves of 30 rpm/K, ambient scatter 1 K": replace(
         CURVES, ambient_scatter_k=1.0
+    ),
+    "b3: fixed speeds beside curves of 30 rpm/K, ambient scatter 0.3 K": replace(
+        CURVES, ambient_scatter_k=0.3, old_runs=BESIDE_STOCK, new_runs=BESIDE_STOCK
+    ),
+    "b4: fixed speeds beside curves of 30 rpm/K, ambient scatter 1 K": replace(
+        CURVES, ambient_scatter_k=1.0, old_runs=BESIDE_STOCK, new_runs=BESIDE_STOCK
     ),
     "c1: constant memory heat, 215 to 200 W": replace(
         OWN, memory_follows=0.0, new_firmware=Firmware(2100.0, 200.0)

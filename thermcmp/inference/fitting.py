@@ -34,6 +34,7 @@ from thermcmp.model.design import (
     EXPONENT,
     FIXED,
     RESIDUAL,
+    SHARED,
     Design,
     Reference,
     build_design,
@@ -415,9 +416,13 @@ def as_dataset(design: Design, scalars: Mapping[str, Array], effects: Array) -> 
         "chain": np.arange(CHAINS),
         "draw": np.arange(len(effects) // CHAINS),
     }
-    for term, levels, start in zip(design.terms, design.levels, design.offsets, strict=True):
-        level = f"{term.name} level"
+    names = [term.name for term in design.terms]
+    groups = [*zip(names, design.levels, design.offsets, strict=True)]
+    if design.shared.count:
+        groups.append((SHARED, design.shared.names, len(FIXED)))
+    for name, levels, start in groups:
+        level = f"{name} level"
         part = effects[:, start : start + len(levels)]
-        variables[term.name] = (("chain", "draw", level), chained(part))
+        variables[name] = (("chain", "draw", level), chained(part))
         coords[level] = list(levels)
     return xr.Dataset(variables, coords)

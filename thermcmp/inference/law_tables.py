@@ -9,7 +9,7 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray
 from thermcmp.model.design import CONSTANT, EXPONENT, FIXED
-from thermcmp.model.terms import Acts, Role
+from thermcmp.model.terms import Acts
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 APART = 0.02
 
 
-def airflow_table(design: Design, draws: Draws) -> pd.DataFrame:
+def airflow_table(design: Design, draws: Draws, effects: Array) -> pd.DataFrame:
     """Return the convective part and the exponent of each cooler model, a row each."""
     import pandas as pd
 
@@ -33,8 +33,10 @@ def airflow_table(design: Design, draws: Draws) -> pd.DataFrame:
     for model in np.unique(models):
         hit = models == model
         first = int(np.flatnonzero(hit)[0])
-        convective = _at_row(design, draws, Acts.AIRFLOW, first)
-        bend = _at_row(design, draws, Acts.EXPONENT, first)
+        convective, bend = (
+            effects[:, design.part_columns(acts, factors_only=True)[0][first]].sum(axis=1)
+            for acts in (Acts.AIRFLOW, Acts.EXPONENT)
+        )
         exponent = draws(EXPONENT) + bend / np.maximum(convective, 1e-6)
         speeds = _set_points(design.flow_speed[hit])
         note = "" if len(speeds) > 1 else "one set point: from other coolers and the prior"
@@ -80,17 +82,20 @@ class LawCurve:
     run_k: Array
 
 
-def airflow_curves(design: Design, draws: Draws, fitted_k: Array) -> list[LawCurve]:
+def airflow_curves(design: Design, draws: Draws, effects: Array, fitted_k: Array) -> list[LawCurve]:
     """Return the rise of each cooler along fan speed, at reference power and its runs' parts.
 
-    `fitted_k`, shape (S, n), is each run's fitted rise for the draws that `draws` gives.
+    `effects`, shape (S, q), and `fitted_k`, the runs' fitted rises of shape (S, n), are of the
+    draws that `draws` gives.
     """
     models = design.rows["cooler_model"].astype(str).to_numpy()
     curves = []
     for model in np.unique(models):
         hit = np.flatnonzero(models == model)
         convective, bend = (
-            _at_row(design, draws, acts, int(hit[0]))[:, None]
+            effects[:, design.part_columns(acts, factors_only=True)[0][hit[0]]].sum(
+                1, keepdims=True
+            )
             for acts in (Acts.AIRFLOW, Acts.EXPONENT)
         )
         ratio = design.power_ratio[hit]
@@ -133,18 +138,6 @@ def _curve(
     low, high = np.quantile(curve, [0.05, 0.95], axis=0)
     run_k = (there + level).mean(axis=0) + measured - fitted.mean(axis=0)
     return LawCurve(name, at, curve.mean(axis=0), low, high, run_at, run_k)
-
-
-def _at_row(design: Design, draws: Draws, acts: Acts, row: int) -> Array:
-    """Sum of the fixed and the model's effects on one part, at a row's levels, shape (S,)."""
-    total = np.zeros(len(draws(EXPONENT)))
-    for name, fixed_acts in FIXED.items():
-        if fixed_acts is acts:
-            total = total + draws(name)
-    for k, term in enumerate(design.terms):
-        if term.acts is acts and term.role is Role.FACTOR:
-            total = total + draws(term.name)[:, design.index[row, k]]
-    return total
 
 
 def _varied_alone(design: Design) -> BoolArray:

@@ -12,8 +12,7 @@ import numpy as np
 
 from thermcmp._types import Array, IntArray
 from thermcmp.inference.diagnostics import Check, Health
-from thermcmp.model.design import FIXED
-from thermcmp.model.terms import Acts, Role
+from thermcmp.model.terms import Acts
 
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
@@ -24,15 +23,8 @@ LEAST_SHARE: Final = 0.2
 
 def convective_parts(design: Design, effects: Array) -> Array:
     """Return the convective part of each cooler model in the rows, shape (S, coolers) [K]."""
-    common = effects[:, [*FIXED.values()].index(Acts.AIRFLOW)]
-    places = [
-        k
-        for k, term in enumerate(design.terms)
-        if term.acts is Acts.AIRFLOW and term.role is Role.FACTOR
-    ]
-    levels = np.unique(design.index[:, places], axis=0)
-    starts = np.array([design.offsets[k] for k in places], np.intp)
-    return np.asarray(common[:, None] + effects[:, starts + levels].sum(axis=2))
+    columns = np.unique(design.part_columns(Acts.AIRFLOW, factors_only=True)[0], axis=0)
+    return np.asarray(effects[:, columns].sum(axis=2))
 
 
 def positive_draws(parts: Array) -> tuple[IntArray, tuple[Check, ...]]:

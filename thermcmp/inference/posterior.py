@@ -13,7 +13,7 @@ import numpy as np
 from thermcmp._types import Array, IntArray
 from thermcmp.inference.law_tables import airflow_table, power_table
 from thermcmp.inference.parameter_notes import SMALL_K, ParameterNote, parameter_note
-from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
+from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL, SHARED
 from thermcmp.model.observation import DEGREES
 from thermcmp.model.priors import Known
 
@@ -233,7 +233,8 @@ class Fit:
     @property
     def _blocks(self) -> Iterator[Array]:
         """Draws of the effects, variable by variable in the design's column order, (S, …)."""
-        for name in (*FIXED, *(term.name for term in self.design.terms)):
+        shared = (SHARED,) * bool(self.design.shared.count)
+        for name in (*FIXED, *shared, *(term.name for term in self.design.terms)):
             yield self.draws(name).reshape(self.draw_count, -1)
 
     @property
@@ -265,7 +266,7 @@ class Fit:
         the set points and the number of runs behind them; `note` where one set point only
         was run.
         """
-        return airflow_table(self.design, self.draws)
+        return airflow_table(self.design, self.draws, self.effects)
 
     @property
     def power(self) -> pd.DataFrame:

@@ -25,7 +25,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from thermcmp._types import Array, IntArray
-from thermcmp.model.design import FIXED
 from thermcmp.model.regulated import FAN, POWER, held_by
 from thermcmp.model.terms import Acts
 
@@ -100,13 +99,10 @@ def _fall(design: Design, function: Callable[[Array], Any]) -> Any:
 
 
 def _sum(design: Design, rows: IntArray, take: Take, acts: Acts) -> Any:
-    """Return the sum of a fixed effect and the effects that act on one part, at some rows."""
-    column = [*FIXED.values()].index(acts) if acts in FIXED.values() else None
-    total = 0.0 if column is None else take(np.full(len(rows), column, dtype=np.intp))
-    for k, (term, start) in enumerate(zip(design.terms, design.offsets, strict=True)):
-        if term.acts is acts:
-            total = total + take(start + design.index[rows, k]) * design.values[rows, k]
-    return total
+    """Return one part of the rise at some rows, as `take` has the effects."""
+    columns, weights = design.part_columns(acts)
+    pairs = zip(columns[rows].T, weights[rows].T, strict=True)
+    return sum(take(column) * weight for column, weight in pairs)
 
 
 def log_jacobian(design: Design, effects: Array, exponent: Array) -> Array:

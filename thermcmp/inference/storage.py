@@ -30,7 +30,8 @@ from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.arrow import from_arrow, to_arrow
 
-#: 5 added the part of the rise that does not follow board power, and errors of readings.
+#: 5 added the part of the rise that does not follow board power, and errors of readings;
+#: 6 errors that the runs of a bench share, pairings, covariates and further terms.
 FORMAT: Final = 6
 #: Oldest version whose posterior has all that the model has.
 OLDEST_FORMAT: Final = 6

@@ -9,12 +9,13 @@ s_i that of the airflow terms', g_i the airflow law's factor at the row's fan sp
 what a cooler's exponent differs, times s_i, and k_i the law's slope along the exponent at
 its prior mean: the exponent per cooler to first order. u_i is the part of the rise that
 stays when board power changes, such as that of memory, whose own heat does not follow it.
+Errors that the runs of a bench share add columns of their own, see `measurement_error`.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
 
@@ -22,8 +23,11 @@ from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import ModelError
 from thermcmp.model.measurement_error import (
     MeasurementError,
+    SetPoints,
+    SharedErrors,
     fan_set_points,
     power_set_points,
+    shared_errors,
 )
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.pairs import open_pairs
@@ -40,7 +44,7 @@ from thermcmp.model.rows import (
 from thermcmp.model.terms import TYPICAL_RISE_K, Acts, Role, Term
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     import pandas as pd
 
@@ -62,6 +66,8 @@ FIXED: Final = {
 PER_UNIT: Final = "per unit"
 #: Least typical rise to which priors are scaled [K].
 LEAST_RISE_K: Final = 2.0
+#: Errors that the runs of a bench share, in units of their standard errors; after those.
+SHARED: Final = "shared error"
 #: Sensors at the processor, whose heat follows board power closely; others may have heat of
 #: their own (common practice, no source).
 PROCESSOR_SENSORS: Final = ("junction", "edge", "hot spot", "hotspot", "processor", "die")
@@ -101,6 +107,7 @@ class Design:
     law: AirflowLaw
     reference: Reference
     priors: PriorSet
+    shared: SharedErrors
     left_out: tuple[LeftOut, ...]
     notes: tuple[str, ...]  #: decisions taken from the data, in plain words
     residuals: Residuals = Residuals.NORMAL
@@ -108,15 +115,20 @@ class Design:
     errors: MeasurementError = field(default_factory=MeasurementError)
 
     @property
+    def fixed_priors(self) -> tuple[Prior, ...]:
+        """Priors of the effects without a spread: those of `FIXED`, then the shared errors."""
+        return (*(self.priors[name] for name in FIXED), *(Normal(0.0, 1.0),) * self.shared.count)
+
+    @property
     def offsets(self) -> tuple[int, ...]:
-        """First effect column of each term; those of `FIXED` stand before them."""
+        """First effect column of each term; those without a spread stand before them."""
         sizes = [len(levels) for levels in self.levels]
-        return tuple(int(v) for v in np.cumsum([len(FIXED), *sizes])[:-1])
+        return tuple(int(v) for v in np.cumsum([len(self.fixed_priors), *sizes])[:-1])
 
     @property
     def effect_count(self) -> int:
         """Number of effect columns, the fixed ones included."""
-        return len(FIXED) + sum(len(levels) for levels in self.levels)
+        return len(self.fixed_priors) + sum(len(levels) for levels in self.levels)
 
     @property
     def prior_mean(self) -> Array:
@@ -126,8 +138,9 @@ class Design:
 
     @property
     def acts(self) -> tuple[Acts, ...]:
-        """What the fixed effects and then the terms act on."""
-        return (*FIXED.values(), *(term.acts for term in self.terms))
+        """What the effects without a spread and then the terms act on."""
+        errors = (Acts.INSTRUMENT,) * self.shared.count
+        return (*FIXED.values(), *errors, *(term.acts for term in self.terms))
 
     @property
     def flow(self) -> BoolArray:
@@ -138,9 +151,13 @@ class Design:
     def coefficients(self) -> Array:
         """Coefficients of the rows apart from `airflow`, shape (n, F + K)."""
         by_acts = self.coefficients_at(self.flow_speed, self.power_ratio)
-        coefficients = np.stack([by_acts[acts] for acts in self.acts], axis=1)
-        coefficients[:, len(FIXED) :] *= self.values
-        return coefficients
+        columns = np.empty((len(self.rise_k), len(self.acts)))
+        for place, acts in enumerate(self.acts):
+            columns[:, place] = by_acts[acts]
+        first = len(self.fixed_priors)
+        columns[:, len(FIXED) : first] = self.shared.effect_k
+        columns[:, first:] *= self.values
+        return columns
 
     def coefficients_at(self, flow_speed: Any, power_ratio: Any) -> dict[Acts, Any]:
         """Coefficient of effects by what they act on, apart from `airflow`."""
@@ -149,6 +166,8 @@ class Design:
             Acts.AIRFLOW: power_ratio,
             Acts.EXPONENT: power_ratio * self.bend(flow_speed),
             Acts.CONSTANT: 1.0 - power_ratio,
+            # A card at stated conditions is read by no instrument.
+            Acts.INSTRUMENT: 0.0,
         }
 
     def per_power_at(self, flow_speed: Any) -> dict[Acts, Any]:
@@ -163,6 +182,24 @@ class Design:
     def airflow(self, flow_speed: Any, exponent: Any) -> Any:
         """Return the airflow factor less one; NumPy arrays or PyTensor variables broadcast."""
         return self.law.factor(flow_speed, self.reference.flow_speed, exponent) - 1.0
+
+    def part_columns(self, acts: Acts, *, factors_only: bool = False) -> tuple[IntArray, Array]:
+        """Return the effect columns of one part of each row's rise, (n, a), and their weights."""
+        ones = np.ones(len(self.index))
+        columns: list[tuple[Array, Array]] = [
+            (place * ones, ones)
+            for place, fixed_acts in enumerate(FIXED.values())
+            if fixed_acts is acts
+        ]
+        columns += [
+            (start + self.index[:, k].astype(float), self.values[:, k])
+            for k, (term, start) in enumerate(zip(self.terms, self.offsets, strict=True))
+            if term.acts is acts and (term.role is Role.FACTOR or not factors_only)
+        ]
+        if not columns:
+            return np.empty((len(self.index), 0), np.intp), np.empty((len(self.index), 0))
+        places, weights = zip(*columns, strict=True)
+        return np.stack(places, axis=1).astype(np.intp), np.stack(weights, axis=1)
 
     def term_position(self, name: str) -> int | None:
         """Return the position of the term of that name, or None if the fit has none."""
@@ -196,16 +233,22 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, terms = with_hours(rows, terms)
     errors = errors or MeasurementError()
     held = rows["regulated"].to_numpy(bool)
-    flow_speed = fan_set_points(rows, law.column, errors.fan_speed, held).values
-    power = power_set_points(rows, errors.power, held).values
+    fan = fan_set_points(rows, law.column, errors.fan_speed, held)
+    watts = power_set_points(rows, errors.power, held)
+    flow_speed, power = fan.values, watts.values
     reference = reference or Reference(
         nice(float(np.median(power))), nice(float(np.median(flow_speed)))
     )
     published = rows["n"].fillna(1).to_numpy(float) > 1
     chosen, notes = _chosen_terms(rows, terms, published)
     kept = tuple(each.term for each in chosen)
-    step = np.nan_to_num(rows["resolution_k"].to_numpy(float, na_value=np.nan))
     rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
+    typical_k = nice(max(float(np.median(rise_k)), LEAST_RISE_K))
+    chosen_priors = default_priors(kept, law, residuals, sensor, typical_k).changed(priors)
+    power_ratio = power / reference.power_w
+    average = _average_cooler(law, reference, chosen_priors)
+    responses = _responses(rows, rise_k, power_ratio, flow_speed, average)
+    step = rows["resolution_k"].to_numpy(float, na_value=0.0)
     return Design(
         rows=rows,
         sensor=sensor,
@@ -215,29 +258,33 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         values=np.array([each.values for each in chosen]).reshape(-1, len(rows)).T,
         centres=tuple(each.centre for each in chosen),
         rise_k=rise_k,
-        power_ratio=power / reference.power_w,
+        power_ratio=power_ratio,
         flow_speed=flow_speed,
-        known_variance=_known_variance(rows, step, errors),
+        known_variance=_known_variance(rows, errors, (fan, watts), responses),
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs is not a multiple of the step.
         step_k=np.where(published, 0.0, step),
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
         reference=reference,
-        priors=default_priors(
-            kept, law, residuals, sensor, nice(max(float(np.median(rise_k)), LEAST_RISE_K))
-        ).changed(priors),
+        priors=chosen_priors,
         left_out=left_out,
-        notes=(*notes, *_law_notes(rows, residuals)),
+        notes=(*notes, *_row_notes(rows, fan, residuals)),
         residuals=residuals,
         steps=steps,
+        shared=shared_errors(rows, errors, *responses),
         errors=errors,
     )
 
 
-def _law_notes(rows: pd.DataFrame, residuals: Residuals) -> list[str]:
-    """Describe how regulated runs enter, and the law of the scatter where it is not normal."""
+def _row_notes(rows: pd.DataFrame, fan: SetPoints, residuals: Residuals) -> list[str]:
+    """Return what was decided of regulated runs, of answering fans and of the scatter."""
     notes = [note] if (note := informing_note(rows)) else []
+    if answered := int(fan.answers.sum()):
+        notes.append(
+            f"{answered} run(s) count at the mean fan speed of their set point, since their fan "
+            "may answer the temperature: stock runs, or runs with a faster fan where it was hotter."
+        )
     if residuals is Residuals.STUDENT:
         notes.append(
             "Scatter: Student's t, of which residual sd is the scale; published summaries "
@@ -246,11 +293,57 @@ def _law_notes(rows: pd.DataFrame, residuals: Residuals) -> list[str]:
     return notes
 
 
-def _known_variance(rows: pd.DataFrame, step_k: Array, errors: MeasurementError) -> Array:
-    """Return the variance of each row that is known beforehand, shape (n,) [K²]."""
-    se = np.nan_to_num(rows["standard_error_k"].to_numpy(float, na_value=np.nan))
+def _known_variance(
+    rows: pd.DataFrame,
+    errors: MeasurementError,
+    set_points: tuple[SetPoints, SetPoints],
+    responses: tuple[Array, Array],
+) -> Array:
+    """Return each row's variance that is known beforehand, (n,) [K²]; pairs are fan and power."""
+    within_k, step_k, air_k = (
+        rows[name].to_numpy(float, na_value=0.0)
+        for name in ("standard_error_k", "resolution_k", "ambient_error_k")
+    )
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
-    return np.asarray(se**2 + step_k**2 / 12.0 + errors.ambient_k**2)
+    known = within_k**2 + step_k**2 / 12.0 + errors.ambient_k**2 + air_k**2
+    for readings, response_k in zip(set_points, responses, strict=True):
+        known += response_k**2 * readings.left
+    return np.asarray(known)
+
+
+def _average_cooler(
+    law: AirflowLaw, reference: Reference, priors: PriorSet
+) -> Callable[[Array], Array]:
+    """Return an average cooler's convective part, less that at the reference, by speed [K]."""
+    convective = cast("Normal", priors[AIRFLOW_BASELINE])
+
+    def part_k(speed: Array) -> Array:
+        factor = law.factor(speed, reference.flow_speed, law.exponent_prior_mean)
+        return np.asarray(convective.mean * (factor - 1.0))
+
+    return part_k
+
+
+def _responses(
+    rows: pd.DataFrame,
+    rise_k: Array,
+    power_ratio: Array,
+    speed: Array,
+    convective: Callable[[Array], Array],
+) -> tuple[Array, Array]:
+    """Return the rise's change per relative change of fan speed and of power, (n,) each [K].
+
+    `convective` is an average cooler's convective part at fan speeds [K]. The rise is level with
+    the mean of its cooler and board: an error in proportion to a row's own reading would explain
+    its run-to-run scatter.
+    """
+    import pandas as pd
+
+    step, moved = 1e-5, convective(speed)
+    slope = (convective(speed * (1.0 + step)) - convective(speed * (1.0 - step))) / (2.0 * step)
+    pair = level_keys(rows, ("cooler_model", "board_model")).to_numpy()
+    level = pd.Series(rise_k / power_ratio - moved).groupby(pair).transform("mean").to_numpy()
+    return power_ratio * slope, power_ratio * (level + moved)
 
 
 def default_priors(

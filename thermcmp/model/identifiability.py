@@ -69,7 +69,7 @@ class Contrast:
 
     @property
     def sentence(self) -> str:
-        """What cannot be told apart, or what the contrast rests on; "" where neither is so."""
+        """What cannot be separated, or what the contrast rests on; "" where neither is so."""
         pair = f"{factor_words(self.factor).capitalize()}: {self.second} against {self.first}"
         if self.estimable:
             return f"{pair} rests on one combination: {self.rests_on}." if self.rests_on else ""
@@ -79,7 +79,7 @@ class Contrast:
             else "No single swap of the parts seen would separate them."
         )
         return (
-            f"{pair} cannot be told apart from {listed_factors(self.aliased_with)}: "
+            f"{pair} cannot be separated from {listed_factors(self.aliased_with)}: "
             f"they changed together. {cure}"
         )
 
@@ -120,12 +120,12 @@ class Aliases:
 
     @property
     def sentences(self) -> tuple[str, ...]:
-        """Which contrasts cannot be told apart; many pairs of one kind share a sentence."""
+        """Which contrasts cannot be separated; many pairs of one kind share a sentence."""
         return alias_sentences(self.contrasts)
 
 
 def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
-    """Return sentences on the contrasts that cannot be told apart."""
+    """Return sentences on the contrasts that cannot be separated."""
     kinds: dict[tuple[str, tuple[str, ...]], list[Contrast]] = {}
     for contrast in contrasts:
         if not contrast.estimable:
@@ -137,7 +137,7 @@ def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
             continue
         swap = next((f" A first swap: {c.cure}." for c in group if c.cure), "")
         sentences.append(
-            f"{len(group)} pairs of levels of {factor_words(factor)} cannot be told apart from "
+            f"{len(group)} pairs of levels of {factor_words(factor)} cannot be separated from "
             f"{listed_factors(partners)}: they changed together.{swap}"
         )
     return tuple(sentences)
@@ -165,7 +165,7 @@ def find_aliases(design: Design) -> Aliases:
         for contrast in finder.contrasts(factor, _old_to_new(design, place))
     ]
     for place in _places(design, Role.ALLOWANCE):
-        # Others allow for such a cause; only its own contrasts need to be told from them.
+        # Others allow for such a cause; only its own contrasts need to be separated from them.
         allowance, joined = design.terms[place].name, [*places, place]
         among = {design.terms[k].name: design.levels[k] for k in joined}
         beside = _Finder(tuple(among), among, np.unique(design.index[:, joined], axis=0))

@@ -14,13 +14,14 @@ ran faster. So do the runs of any fan that ran faster where it was hotter.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import Fault, InputError
+from thermcmp.model.rows import level_keys
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,10 +40,12 @@ _ALIKE: Final = ("lab", "cooler_model", "board_model", "firmware")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasurementError:
-    """Standard errors of one run's readings, beyond what all runs share.
+    """Standard errors of the instruments: of one run's reading, and shared by a bench's runs.
 
-    An error of scale that all runs share, such as a tachometer that reads 2 % high
-    throughout, cancels in every ratio of speeds or powers and is not meant here.
+    Errors of one run add to those that its row states (`fan_error_rpm`, `power_error_w`,
+    `ambient_error_k`), as independent ones. Shared errors are one unknown per bench (per
+    laboratory where no bench is stated): they cancel or scale all parts alike between runs of one
+    bench, and count in full between benches and in temperatures at stated conditions.
 
     Attributes
     ----------
@@ -53,6 +56,12 @@ class MeasurementError:
     ambient_k : float
         Standard error of a run's ambient temperature [K]; 0 by default, since scatter
         between runs is estimated from the rises themselves.
+    fan_speed_gain, power_gain : float
+        Relative standard error of the gain that all runs of a bench share [-]; 0 by default:
+        fan speed and power are then on the scale of that bench's instruments.
+    ambient_offset_k : float
+        Standard error of the offset of the ambient that all runs of a bench share [K];
+        likewise 0.
 
     Raises
     ------
@@ -63,9 +72,12 @@ class MeasurementError:
     fan_speed: float = 0.01
     power: float = 0.01
     ambient_k: float = 0.0
+    fan_speed_gain: float = 0.0
+    power_gain: float = 0.0
+    ambient_offset_k: float = 0.0
 
     def __post_init__(self) -> None:
-        limits = {"fan_speed": 0.5, "power": 0.5, "ambient_k": 20.0}
+        limits = {field.name: 20.0 if field.name.endswith("_k") else 0.5 for field in fields(self)}
         faults = [
             Fault("out of range", f"give a value from 0 to {most:g}", None, None, name, str(error))
             for name, most in limits.items()
@@ -76,25 +88,71 @@ class MeasurementError:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SetPoints:
-    """Readings of one quantity as set points, all of shape (n,).
+class SharedErrors:
+    """Errors that the runs of a bench share, each an unknown of mean 0 and standard deviation 1."""
 
-    Attributes
-    ----------
-    values : ndarray
-        Readings less their error, as far as it can be told from real variation.
-    code : ndarray of int
-        Set point of each row.
+    names: tuple[str, ...]  #: such as "gain of power, North · bench 1", shape (B,)
+    effect_k: Array  #: what one standard deviation adds to each row's rise [K], shape (n, B)
+    #: How far it takes each row's fan speed and power from their readings [-], shape (n, B).
+    fan_gain: Array
+    power_gain: Array
+
+    @property
+    def count(self) -> int:
+        """Number of unknowns B."""
+        return len(self.names)
+
+    def of_rows(self, rows: BoolArray) -> SharedErrors:
+        """Return the same unknowns for some of the rows."""
+        per_row = (self.effect_k, self.fan_gain, self.power_gain)
+        return SharedErrors(self.names, *(array[rows] for array in per_row))
+
+
+def shared_errors(
+    rows: pd.DataFrame, errors: MeasurementError, by_fan_k: Array, by_power_k: Array
+) -> SharedErrors:
+    """Return the stated shared errors by bench, of first order in the gains.
+
+    `by_fan_k` and `by_power_k` are the rise's changes per relative change of fan speed and of
+    power, shape (n,) each.
     """
+    bench = level_keys(rows, ("lab", "bench")).to_numpy()
+    nothing, alike = np.zeros(len(rows)), np.ones(len(rows))
+    # Name -> error, and what it acts on per row: the rise [K], fan speed and power [-].
+    kinds = {
+        "offset of ambient": (errors.ambient_offset_k, alike, nothing, nothing),
+        "gain of power": (errors.power_gain, by_power_k, nothing, alike),
+        "gain of fan speed": (errors.fan_speed_gain, by_fan_k, alike, nothing),
+    }
+    columns = {
+        f"{name}, {level}": [error * np.where(bench == level, each, 0.0) for each in acts]
+        for name, (error, *acts) in kinds.items()
+        if error > 0.0
+        for level in np.unique(bench)
+    }
+    stacked = np.reshape([*columns.values()], (len(columns), 3, len(rows)))
+    return SharedErrors(tuple(columns), *np.transpose(stacked, (1, 2, 0)))
 
-    values: Array
-    code: IntArray
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SetPoints:
+    """Readings of one quantity as set points, all of shape (n,)."""
+
+    values: Array  #: readings less their error, as far as it is distinguished from real variation
+    code: IntArray  #: set point of each row
+    #: Relative variance of the error that the row states and that is left in its value: all of it
+    #: for the only reading of a set point, none where the values are the set point's mean.
+    left: Array
+    #: Runs whose fan answers the temperature, as far as is known, so that they count at the mean.
+    answers: BoolArray
 
 
 def fan_set_points(rows: pd.DataFrame, column: str, error: float, raw: BoolArray) -> SetPoints:
     """Fan speeds as set; rows marked `raw` (held by a loop, see `regulated`) stay as read."""
     speed, power = rows[column].to_numpy(float), rows["power_w"].to_numpy(float)
     temperature = rows["temperature_c"].to_numpy(float)
+    # The stated error is of a fan's speed, not of another law's flow.
+    stated = _stated(rows, "fan_error_rpm" if column == "fan_rpm" else "", speed)
     group = _groups(rows, raw)
     air = _clusters(rows["ambient_c"].to_numpy(float), group, AIR_APART_K)
     load = _clusters(np.log(power), air, SET_APART)
@@ -105,7 +163,7 @@ def fan_set_points(rows: pd.DataFrame, column: str, error: float, raw: BoolArray
     code = _numbered(np.where(stock, load, load.max(initial=0) + 1 + set_apart))
     heat_t = _heat_t(speed, temperature, code)
     answers = (heat_t > CLEAR_T) | (stock & (heat_t > -CLEAR_T))
-    return SetPoints(_calibrated(speed, code, error, answers), code)
+    return _calibrated(speed, code, error, stated, answers)
 
 
 def power_set_points(rows: pd.DataFrame, error: float, raw: BoolArray) -> SetPoints:
@@ -113,7 +171,14 @@ def power_set_points(rows: pd.DataFrame, error: float, raw: BoolArray) -> SetPoi
     power = rows["power_w"].to_numpy(float)
     code = _clusters(np.log(power), _groups(rows, raw), SET_APART)
     never = np.zeros(len(rows), bool)
-    return SetPoints(_calibrated(power, code, error, never), code)
+    return _calibrated(power, code, error, _stated(rows, "power_error_w", power), never)
+
+
+def _stated(rows: pd.DataFrame, column: str, values: Array) -> Array:
+    """Relative standard error that each row states of its value, 0 where it states none."""
+    if column not in rows:
+        return np.zeros(len(rows))
+    return np.nan_to_num(rows[column].to_numpy(float, na_value=np.nan)) / values
 
 
 def _groups(rows: pd.DataFrame, raw: BoolArray) -> IntArray:
@@ -155,13 +220,27 @@ def _heat_t(speed: Array, temperature_c: Array, code: IntArray) -> Array:
     return np.asarray(np.where(count > 2, np.nan_to_num(t), 0.0)[code])
 
 
-def _calibrated(values: Array, code: IntArray, error: float, answers: BoolArray) -> Array:
-    """Values moved to their set point's mean by the share of error in their scatter."""
-    count = np.bincount(code)
-    mean = (np.bincount(code, values) / count)[code]
-    apart = values / mean - 1.0
-    variance = np.bincount(code, apart**2) / np.maximum(count - 1, 1)
-    real = variance >= (REAL_SCATTER * error) ** 2
-    share = np.where(real, 1.0 - error**2 / np.maximum(variance, 1e-300), 0.0)
-    share[np.unique(code[answers])] = 0.0
-    return np.asarray(mean * (1.0 + share[code] * apart))
+def _calibrated(
+    values: Array, code: IntArray, error: float, stated: Array, answers: BoolArray
+) -> SetPoints:
+    """Set points of values with a common and a stated relative error, the latter of shape (n,).
+
+    The real variance is the scatter's less the mean of the errors' (Hedges & Olkin, Statistical
+    Methods for Meta-Analysis, 1985, from memory); values move to the mean by the error's share.
+    """
+
+    def mean_of(per_row: Array, weight: Array) -> Array:
+        return (np.bincount(code, weight * per_row) / np.bincount(code, weight))[code]
+
+    alike = np.ones(len(values))
+    count = np.bincount(code)[code]
+    variance = error**2 + stated**2
+    usual, middle = mean_of(variance, alike), mean_of(values, alike)
+    scatter = mean_of((values / middle - 1.0) ** 2, alike) * count / np.maximum(count - 1, 1)
+    real = np.maximum(scatter - usual, 0.0)
+    # Bounded, or a reading without any error would be the mean of all others.
+    mean = middle + mean_of(values - middle, 1.0 / np.maximum(real + variance, 1e-9))
+    is_real = (scatter >= REAL_SCATTER**2 * usual) & ~np.isin(code, code[answers])
+    share = np.where(is_real, real / np.maximum(real + variance, 1e-300), 0.0)
+    left = np.where(count == 1, 1.0, share) * stated**2
+    return SetPoints(mean + share * (values - mean), code, left, answers & (count > 1))

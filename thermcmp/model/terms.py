@@ -29,6 +29,7 @@ class Acts(StrEnum):
     RESISTANCE = "resistance"  #: the whole resistance at the reference fan speed
     AIRFLOW = "airflow"  #: the convective part
     EXPONENT = "exponent"  #: the airflow exponent, to first order
+    INSTRUMENT = "instrument"  #: the reading alone: an error that the runs of a bench share
     CONSTANT = "constant"  #: the part of the rise that stays when board power changes
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.model.design import SHARED
 from thermcmp.prediction.builds import matching_rows
 
 if TYPE_CHECKING:
@@ -48,6 +49,9 @@ class Setting:
     held_c : float, optional
         Temperature at which a control loop held the sensor in all of those stock runs
         [°C]; None where it did not.
+    flow_speed_gains, power_gains : tuple of float
+        What each of the fit's shared errors takes fan speed and power from their readings
+        [-]; empty where they are stated.
     """
 
     flow_speed: float
@@ -58,20 +62,26 @@ class Setting:
     power_error_w: float = 0.0
     degrees: int = 0
     held_c: float | None = None
+    flow_speed_gains: tuple[float, ...] = ()
+    power_gains: tuple[float, ...] = ()
 
-    def draws(self, count: int, seed: int | None) -> tuple[Array, Array]:
-        """Draw the mean fan speed and power, shape (count,) each.
+    def draws(self, fit: Fit) -> tuple[Array, Array]:
+        """Draw the mean fan speed and power, shape (S,) each.
 
-        Student's t about the means. Seeded by the setting's own numbers too: equal
-        settings have equal draws, and swapping two builds swaps theirs.
+        Student's t about the means, by the instruments' gains in the fit's draws. Seeded by
+        the setting's own numbers too: equal settings have equal draws, and swapping two builds
+        swaps theirs.
         """
         digest = crc32(repr((self.flow_speed, self.power_w, self.flow_speed_error)).encode())
-        rng = np.random.default_rng([seed or 0, digest])
-        deviations = rng.standard_t(max(self.degrees, _FEWEST_DEGREES), (2, count))
-        return (
-            self.flow_speed + self.flow_speed_error * deviations[0],
-            self.power_w + self.power_error_w * deviations[1],
-        )
+        rng = np.random.default_rng([fit.seed or 0, digest])
+        deviations = rng.standard_t(max(self.degrees, _FEWEST_DEGREES), (2, fit.draw_count))
+        flow_speed = self.flow_speed + self.flow_speed_error * deviations[0]
+        power_w = self.power_w + self.power_error_w * deviations[1]
+        if self.flow_speed_gains:
+            flow_speed = flow_speed * (1.0 + fit.draws(SHARED) @ np.array(self.flow_speed_gains))
+        if self.power_gains:
+            power_w = power_w * (1.0 + fit.draws(SHARED) @ np.array(self.power_gains))
+        return flow_speed, power_w
 
 
 def setting_of(
@@ -113,6 +123,7 @@ def setting_of(
         flow_speed_error=0.0,
         power_w=float(firmware.power_w(setting.power_w)),
         power_error_w=0.0 if is_limited else setting.power_error_w,
+        power_gains=() if is_limited else setting.power_gains,
     )
 
 
@@ -137,6 +148,7 @@ def _stock_setting(fit: Fit, build: Build, rpm: float | None, power: float | Non
     count = int(hit.sum())
     flow_speed_scatter, degrees = _scatter(rows, column)
     power_scatter, _ = _scatter(rows, "power_w")
+    shared = fit.design.shared
     # A speed or a power stated instead is no longer that of those runs.
     held = rpm is None and power is None and rows.loc[hit, "regulated"].fillna(False).all()
     where = "other hardware" if elsewhere else "its own hardware"
@@ -149,6 +161,8 @@ def _stock_setting(fit: Fit, build: Build, rpm: float | None, power: float | Non
         power_error_w=power_scatter / np.sqrt(count) if power is None else 0.0,
         degrees=degrees,
         held_c=float(rows.loc[hit, "temperature_c"].mean()) if held else None,
+        flow_speed_gains=tuple(shared.fan_gain[hit].mean(axis=0)) if rpm is None else (),
+        power_gains=tuple(shared.power_gain[hit].mean(axis=0)) if power is None else (),
     )
 
 

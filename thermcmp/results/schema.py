@@ -11,8 +11,9 @@ from typing import Final
 from thermcmp.tabular.column import Column, Kind
 
 #: Version of the layout, written to every Parquet file's metadata. Version 2 added
-#: ``regulated_by``, which is blank in files of version 1.
-SCHEMA_VERSION: Final = 2
+#: ``regulated_by``, version 3 the errors of ambient, fan speed and power; they are blank in
+#: older files.
+SCHEMA_VERSION: Final = 3
 
 
 ASSEMBLY_KINDS: Final = ("factory", "bench")
@@ -80,8 +81,35 @@ COLUMNS: Final[tuple[Column, ...]] = (
         low=-40.0,
         high=80.0,
     ),
+    Column(
+        "ambient_error_k",
+        _NUMBER,
+        "standard error of the ambient temperature of this run, beyond that of the rise",
+        "K",
+        low=0.0,
+        high=50.0,
+        since=3,
+    ),
     Column("fan_rpm", _NUMBER, "fan speed by tachometer", "rpm", low=0.0, high=60_000.0),
+    Column(
+        "fan_error_rpm",
+        _NUMBER,
+        "standard error of the fan speed of this run",
+        "rpm",
+        low=0.0,
+        high=60_000.0,
+        since=3,
+    ),
     Column("power_w", _NUMBER, "board power", "W", required=True, low=0.1, high=5_000.0),
+    Column(
+        "power_error_w",
+        _NUMBER,
+        "standard error of the board power of this run",
+        "W",
+        low=0.0,
+        high=5_000.0,
+        since=3,
+    ),
     Column(
         "noise_dba",
         _NUMBER,

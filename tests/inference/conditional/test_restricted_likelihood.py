@@ -196,5 +196,5 @@ def test_known_variances_as_in_a_meta_analysis(outside, components):
 def test_effects_that_cannot_be_told_apart_raise(components):
     twice = np.ones((6, 2))
     problem = components([1.0, 2.0, 3.0, 4.0, 5.0, 7.0], twice, [[0, 0, 1, 1, 2, 2]])
-    with pytest.raises(EngineError, match="cannot be told apart"):
+    with pytest.raises(EngineError, match="cannot be separated"):
         restricted_mode(problem)

@@ -22,6 +22,8 @@ TERMS = (
     "cooler_model exponent",
 )
 STEP_K = 0.8
+#: Standard error of the offset that all runs of the bench share.
+OFFSET_K = 0.7
 
 
 def mixed_design(make_rows, residuals, steps):
@@ -49,7 +51,7 @@ def mixed_design(make_rows, residuals, steps):
         law=airflow_law("power law"),
         residuals=residuals,
         steps=steps,
-        errors=MeasurementError(fan_speed=0.0, power=0.0),
+        errors=MeasurementError(fan_speed=0.0, power=0.0, ambient_offset_k=OFFSET_K),
     )
 
 
@@ -64,6 +66,7 @@ def defined(design, point, effects, weights):
         for spread, term in zip(spreads, design.terms, strict=True)
     )
     total += np.sum(stats.norm.logpdf(effects[:3], [50, 30, 15], [50, 20, 15]))
+    total += stats.norm.logpdf(effects[3])
     for start, levels, spread in zip(design.offsets, design.levels, spreads, strict=True):
         total += np.sum(stats.norm.logpdf(effects[start : start + len(levels)], scale=spread))
     degrees = np.inf
@@ -83,7 +86,7 @@ def defined(design, point, effects, weights):
             + by_acts[Acts.AIRFLOW] * (speed**-exponent - 1.0)
             - by_acts[Acts.EXPONENT] * np.log(speed) * speed**-0.65
         )
-        mean = 22.0 + share * follows + (1.0 - share) * effects[2]
+        mean = 22.0 + share * follows + (1.0 - share) * effects[2] + OFFSET_K * effects[3]
         step = 0.0 if np.isnan(row["resolution_k"]) else row["resolution_k"]
         single = row["n"] == 1
         stepped = design.steps is Steps.INTERVAL and single and step > 0

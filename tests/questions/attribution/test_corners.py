@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -290,7 +291,7 @@ def test_the_scatter_of_stock_runs_is_pooled_over_firmwares(campaign):
     assert setting.power_error_w == pytest.approx(pooled / np.sqrt(len(own)), rel=1e-9)
     assert setting.degrees == len(stock) - groups.ngroups
     # Student's t of that many degrees: variance n / (n - 2).
-    _, watts = setting.draws(200_000, 3)
+    _, watts = setting.draws(SimpleNamespace(draw_count=200_000, seed=3))
     expected = setting.power_error_w * np.sqrt(setting.degrees / (setting.degrees - 2))
     assert np.std(watts) == pytest.approx(expected, rel=0.02)
 

@@ -162,7 +162,7 @@ def test_firmware_that_changed_with_the_hardware_everywhere_is_an_alias(campaign
     within = answer.draws["improvement_k"].sel(part="firmware: direct")
     allowance = float(np.subtract(*np.quantile(within, [0.95, 0.05]))) / 2.0
     assert f"interval allows {allowance:.1f} K for it either way" in caveat
-    assert "Firmware: fw 2 against fw 1 cannot be told apart from cooler" in caveat
+    assert "Firmware: fw 2 against fw 1 cannot be separated from cooler" in caveat
     assert not any(one.startswith("Beyond fan speed") for one in answer.sentences)
     # Stated as a number all the same where the prior is allowed to split.
     allowed = attribute(model, OLD, NEW, allow_prior=True).table.set_index("part")

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from fix_worlds import NEW, OLD, WORLDS, study
+from fix_worlds import NEW, OLD, OWN, WORLDS, study
 
 import thermcmp as tc
 
@@ -25,6 +25,22 @@ def test_stock_runs_alone_are_refused_with_total_and_missing_run(letter):
     assert "at a fixed fan speed of about" in words
 
 
+@pytest.mark.parametrize("letter", ["b3", "b4"])
+def test_stock_fans_on_a_curve_count_at_their_mean_beside_fixed_speeds(letter):
+    drawn, fit, answer = ask(letter)
+    stock = drawn.rows["fan_mode"].eq("stock").to_numpy()
+    speeds = fit.design.flow_speed[stock]
+    # The curves moved them; the fit has one speed per card and power.
+    assert drawn.rows.loc[stock, "fan_rpm"].nunique() > 10
+    assert len(np.unique(speeds)) <= 4
+    assert any(
+        f"{stock.sum()} run(s) count at the mean fan speed" in note for note in fit.design.notes
+    )
+    fan = answer().table.set_index("part").loc["firmware: fan speed"]
+    assert fan["low_k"] < drawn.true_k["fan speed"] < fan["high_k"]
+    assert fan["high_k"] - fan["low_k"] < 1.5
+
+
 def test_stock_runs_alone_are_split_where_the_prior_is_allowed():
     _, _, answer = ask("a", allow_prior=True)
     table = answer().table.set_index("part")
@@ -42,6 +58,15 @@ def test_a_cooler_run_at_one_speed_gets_a_range_and_its_run():
     assert any("only their range is stated" in c and "Fix: run" in c for c in found.caveats)
     assert not any("share of the improvement" in s for s in found.sentences)
     assert any("fan speed somewhere from" in s for s in found.sentences)
+    # A corner that was never run follows from what is withheld: a range as well.
+    corners = found.corners.set_index(["hardware", "firmware"])
+    own = corners.loc[[("old", "old"), ("new", "new")]]
+    assert own["mean_c"].notna().all()
+    assert own["basis"].str.startswith("measured in").all()
+    unseen = corners.loc[("new", "old")]
+    assert np.isnan(unseen["mean_c"])
+    assert unseen["basis"].endswith("range only")
+    assert unseen["low_c"] < unseen["high_c"]
 
 
 def test_memory_heat_of_its_own_leaves_hardware_and_fan_right_and_power_open():
@@ -75,7 +100,7 @@ def test_a_direct_firmware_effect_is_found_where_firmware_and_hardware_were_cros
 
 
 def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
-    drawn, _, answer = ask("f2")
+    drawn, fit, answer = ask("f2")
     found = answer()
     table = found.table.set_index("part")
     assert np.isnan(table.loc["firmware: direct", "mean_k"])
@@ -84,3 +109,41 @@ def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
     assert np.isfinite(hardware["mean_k"])
     assert hardware["health"].endswith("allows for a direct firmware effect")
     assert any("beyond fan speed and power" in c and "allows" in c for c in found.caveats)
+    words = "Firmware changed together with cooler"
+    assert any(words in caveat for caveat in tc.separate(fit).caveats)
+    crossed = ask("f1")[1]
+    assert not any(words in caveat for caveat in tc.separate(crossed).caveats)
+
+
+def attributed(rows, errors):
+    fit = tc.fit(rows, "memory", seed=7004, errors=errors)
+    return tc.attribute(fit, OLD, NEW).table.set_index("part")
+
+
+def test_instruments_that_differ_between_benches_are_allowed_for_once_stated():
+    drawn = study(OWN, 7004)
+    is_new = drawn.rows["board_model"].eq("Heron-B2").to_numpy()
+    side = np.where(is_new, 1.0, -1.0)
+    rows = drawn.rows.assign(
+        bench=np.where(is_new, "bench 2", "bench 1"),
+        session=drawn.rows["session"] + np.where(is_new, " there", " here"),
+        power_w=drawn.rows["power_w"] * (1.0 - 0.03 * side),
+        ambient_c=drawn.rows["ambient_c"] + 0.6 * side,
+    )
+    truth = drawn.true_k["hardware"]
+    unstated = attributed(rows, None).loc["hardware"]
+    assert not unstated["low_k"] < truth < unstated["high_k"]
+    stated = attributed(rows, tc.MeasurementError(power_gain=0.03, ambient_offset_k=0.6))
+    assert stated.loc["hardware", "low_k"] < truth < stated.loc["hardware", "high_k"]
+    # Powers of two wattmeters: what changed between the builds is open too.
+    power = stated.loc["firmware: power"]
+    assert power["low_k"] < 1.0 < 9.0 < power["high_k"]
+
+
+def test_a_gain_of_one_bench_leaves_what_was_measured_as_it_is():
+    rows = study(OWN, 7004).rows
+    plain = attributed(rows, None)
+    gains = attributed(rows, tc.MeasurementError(power_gain=0.05, fan_speed_gain=0.03))
+    for part in ("total", "hardware"):
+        assert gains.loc[part, "mean_k"] == pytest.approx(plain.loc[part, "mean_k"], abs=0.15)
+        assert gains.loc[part, "sd_k"] == pytest.approx(plain.loc[part, "sd_k"], rel=0.15)

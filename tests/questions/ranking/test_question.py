@@ -46,7 +46,7 @@ def test_temperatures_are_the_true_ones(peers, even):
 
 def test_a_chain_of_small_gaps_does_not_run_together():
     # a and b, and b and c, lie 1.5 K apart with a scatter that leaves each pair in doubt;
-    # a and c lie 3 K apart and are told apart: c opens a group of its own.
+    # a and c lie 3 K apart and are separated: c opens a group of its own.
     rng = np.random.default_rng(2)
     temperatures = np.array([70.0, 71.5, 73.0]) + 0.7 * rng.standard_normal((4000, 3))
     gaps = [
@@ -100,7 +100,7 @@ def test_equal_products_share_a_rank(peers):
     assert list(answer.table["rank_mean"]) == [1.5, 1.5]
     assert list(answer.table["p_best"]) == [1.0, 1.0]
     assert list(answer.table["group"]) == [1, 1]
-    assert any("cannot be told apart" in sentence for sentence in answer.sentences)
+    assert any("cannot be separated" in sentence for sentence in answer.sentences)
 
 
 def test_the_order_of_products_does_not_matter(peers, even):

@@ -43,7 +43,7 @@ def test_factors_that_changed_together_name_each_other(aliased):
     for one in (board, vendor):
         assert one["data_share"] < 0.05
         assert one["health"].startswith("not separable")
-    assert sum("cannot be told apart" in sentence for sentence in answer.sentences) == 2
+    assert sum("cannot be separated" in sentence for sentence in answer.sentences) == 2
     assert any("are no finding" in caveat for caveat in answer.caveats)
 
 
@@ -237,7 +237,7 @@ def test_sentences_name_parts_and_no_columns(aliased):
     answer = separate(aliased.fit)
     text = " ".join((*answer.sentences, *answer.caveats))
     assert "Cooler: Alder-C2 minus Alder-C1 is −" in text
-    assert "Board: Alder-B2 against Alder-B1 cannot be told apart from memory vendor" in text
+    assert "Board: Alder-B2 against Alder-B1 cannot be separated from memory vendor" in text
     assert "To separate them: test cooler Alder-C1 on board Alder-B2 with memory from Quill" in text
     # A prior is named as the table of priors has it.
     rest = re.sub(r"by the prior of '[^']+ sd'", "", text)

@@ -86,6 +86,21 @@ def test_rows_carry_the_parts_and_the_window(clean_run, reduce, sheet_row):
     assert row["noise_dba"] == pytest.approx(38.0, abs=0.02)
 
 
+def test_rows_carry_the_errors_of_fan_speed_and_power_by_the_run_s_scatter(clean_run, reduce):
+    frame = clean_run(seed=3)
+    row = reduce(frame).rows.iloc[0]
+    # White noise of 4 rpm and 0.5 W, rounded to 1 rpm and 0.1 W, once per second.
+    readings = row["window_s"] + 1.0
+    assert row["fan_error_rpm"] == pytest.approx(np.hypot(4.0, 12**-0.5) / readings**0.5, rel=0.2)
+    assert row["power_error_w"] == pytest.approx(0.5 / readings**0.5, rel=0.2)
+    # The same scatter that lasts for a minute each time leaves fewer independent readings.
+    slow = np.repeat(np.random.default_rng(4).standard_normal(25), 60)
+    held = frame.assign(fan_rpm=np.round(1800.0 + 4.0 * slow))
+    assert reduce(held).rows.loc[0, "fan_error_rpm"] > 4.0 * row["fan_error_rpm"]
+    stated = reduce(frame.drop(columns="fan_rpm"), fan_rpm=1800.0, fan_error_rpm=25.0).rows
+    assert stated.loc[0, "fan_error_rpm"] == 25.0
+
+
 def test_noise_is_averaged_by_energy(clean_run, reduce):
     frame = clean_run()
     frame["noise_dba"] = np.where(frame.index % 2, 30.0, 40.0)

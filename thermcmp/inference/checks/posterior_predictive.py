@@ -27,7 +27,7 @@ from thermcmp.inference.checks.residuals import (
     row_variance,
 )
 from thermcmp.inference.checks.student_weights import drawn_weights, new_weights
-from thermcmp.model.design import EXPONENT, FIXED
+from thermcmp.model.design import EXPONENT
 from thermcmp.model.terms import Acts, Role
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def _new_nuisance(fit: Fit, part: IntArray, rng: np.random.Generator) -> Array:
             effect = new[:, design.index[:, k]]
             if term.acts is Acts.AIRFLOW:
                 effect = effect * airflow_factor(design, fit.draws(EXPONENT)[part])
-            total += effect * coefficients[:, len(FIXED) + k]
+            total += effect * coefficients[:, len(design.fixed_priors) + k]
     return total
 
 

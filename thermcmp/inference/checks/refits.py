@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 def fit_without(fit: Fit, left_out: BoolArray, *, seed: int | None = None) -> Fit:
     """Return a fit of the same terms, levels, priors and reference without some rows, (n,)."""
     design, keep = fit.design, ~left_out
-    parts: dict[str, Any] = {"rows": design.rows[keep].reset_index(drop=True)}
+    parts: dict[str, Any] = {
+        "rows": design.rows[keep].reset_index(drop=True),
+        "shared": design.shared.of_rows(keep),
+    }
     for item in fields(design):
         value = getattr(design, item.name)
         if isinstance(value, np.ndarray):  # all arrays of a design have a row each

@@ -10,7 +10,7 @@ from thermcmp._types import Array, IntArray
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.conditional.marginal_likelihood import Points
 from thermcmp.inference.conditional.problem import thermal_problem
-from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
+from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.terms import Role
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def design_matrices(
 
     problem = thermal_problem(design)[0] if problem is None else problem
     counted = [
-        *(True for _ in FIXED),
+        *(True for _ in design.fixed_priors),
         *(nuisance or t.role is not Role.NUISANCE for t in design.terms),
     ]
     matrices = []

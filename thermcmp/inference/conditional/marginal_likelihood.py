@@ -279,7 +279,7 @@ class Solved:
             self.factor = Factor(kernel.plan, slots)
         except np.linalg.LinAlgError as error:
             raise EngineError(
-                "The effects cannot be told apart even with their priors (singular system). "
+                "The effects cannot be separated even with their priors (singular system). "
                 "Fix: give every fixed effect a proper prior, or remove an aliased one."
             ) from error
         free = readings.count - int(kernel.is_flat.sum())

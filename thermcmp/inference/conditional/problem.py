@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
-from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
+from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.priors import Normal, Prior
 
 if TYPE_CHECKING:
@@ -101,11 +101,11 @@ def thermal_problem(design: Design) -> tuple[GaussianProblem, tuple[Prior, ...]]
     layout = effect_layout(
         design.index,
         [len(levels) for levels in design.levels],
-        [design.priors[name] for name in FIXED],
+        design.fixed_priors,
     )
     # Behind the fixed effects, those of the terms, of which few have a mean other than zero.
     prior_mean = layout.fixed_mean.copy()
-    prior_mean[len(FIXED) :] = design.prior_mean
+    prior_mean[len(design.fixed_priors) :] = design.prior_mean
     law, flow_speed, reference = design.law, design.flow_speed[:, None], design.reference.flow_speed
 
     def airflow(exponent: Array) -> Array:

@@ -22,7 +22,7 @@ from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.nuts import likelihood
 from thermcmp.inference.nuts.parameterization import effects_in_coordinates, fixed_priors
 from thermcmp.inference.regulated_likelihood import in_kelvin, is_informed
-from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL
+from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Known, Normal, Prior
 
@@ -71,15 +71,13 @@ def pymc_model(design: Design) -> Any:
         priors = [design.priors[term.spread] for term in design.terms]
         spreads = pm.Deterministic("spreads", _spreads(priors))
         factor = design.airflow(design.flow_speed, exponent)
-        coefficients = design.coefficients
+        coefficients, first = design.coefficients, len(design.fixed_priors)
         middle = sum(
             coefficients[:, k] * prior.mean * (factor if design.flow[k] else 1.0)
             for k, prior in enumerate(fixed_priors(design))
         ) + sum(
-            coefficients[:, len(FIXED) + k] * term.prior_mean * (factor if at_flow else 1.0)
-            for k, (term, at_flow) in enumerate(
-                zip(design.terms, design.flow[len(FIXED) :], strict=True)
-            )
+            coefficients[:, first + k] * term.prior_mean * (factor if at_flow else 1.0)
+            for k, (term, at_flow) in enumerate(zip(design.terms, design.flow[first:], strict=True))
             if term.prior_mean
         )
         variance, degrees = design.run_scatter * residual**2 + readings.variance, None

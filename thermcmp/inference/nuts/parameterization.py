@@ -23,7 +23,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermcmp._types import Array, IntArray
-from thermcmp.model.design import FIXED
 from thermcmp.model.priors import Normal
 
 if TYPE_CHECKING:
@@ -66,8 +65,9 @@ class _Columns:
 
 
 def _columns(design: Design) -> _Columns:
-    sizes = np.array([*(1 for _ in FIXED), *(len(levels) for levels in design.levels)])
-    index = np.hstack([np.zeros((len(design.rows), len(FIXED)), np.intp), design.index])
+    fixed = len(design.fixed_priors)
+    sizes = np.array([*(1,) * fixed, *(len(levels) for levels in design.levels)])
+    index = np.hstack([np.zeros((len(design.rows), fixed), np.intp), design.index])
     group = int(np.argmax(sizes[1:])) + 1
     kept = np.delete(np.arange(len(sizes)), group)
     starts = np.cumsum(sizes[kept]) - sizes[kept]
@@ -93,7 +93,7 @@ def _columns(design: Design) -> _Columns:
 
 def fixed_priors(design: Design) -> tuple[Normal, ...]:
     """Return the priors of the fixed effects."""
-    priors = tuple(design.priors[name] for name in FIXED)
+    priors = design.fixed_priors
     if not all(isinstance(prior, Normal) for prior in priors):
         raise TypeError("fixed effects have normal priors")
     return tuple(prior for prior in priors if isinstance(prior, Normal))

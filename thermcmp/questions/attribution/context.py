@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from thermcmp._types import Array
 from thermcmp.questions.attribution.corners import AttributionStudy
 from thermcmp.questions.attribution.kelvin_per_db import KelvinPerDecibel
+
+if TYPE_CHECKING:
+    from thermcmp.questions.attribution.data_shares import LinearParts
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,6 +35,7 @@ class AttributionContext:
     study: AttributionStudy
     parts: Mapping[str, Array]
     noise: Mapping[str, Array]
+    linear: LinearParts
     weak: frozenset[str]
     withheld: frozenset[str]
     fixes: Sequence[str]

@@ -135,9 +135,7 @@ def attribution_study(query: AttributionQuery) -> AttributionStudy:
         fan_rpm = at.fan_rpm if at.fan_rpm is not None else stated.fan_rpm
         watts = at.power_w if at.power_w is not None else stated.power_w
         settings.append(setting_of(fit, build, Conditions(fan_rpm=fan_rpm, power_w=watts), rule))
-    (old_speed, old_w), (new_speed, new_w) = (
-        setting.draws(fit.draw_count, fit.seed) for setting in settings
-    )
+    (old_speed, old_w), (new_speed, new_w) = (setting.draws(fit) for setting in settings)
     power_w = (old_w, new_w)
     speed: dict[tuple[bool, bool, bool], Array] = {}
     loops: list[Loop | None] = []

@@ -16,7 +16,11 @@ from thermcmp.questions.attribution.parts import POWER, parts_from
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from thermcmp.inference.posterior import Fit
     from thermcmp.questions.attribution.corners import AttributionStudy, State
+
+    #: Names of parts, and the effects' weights in them by airflow exponent, shape (m, q).
+    LinearParts = tuple[tuple[str, ...], Callable[[float], Array]]
 
 #: Share of the data below which the runs hold nothing on a part. It is not 0 there, since
 #: the flat prior that a share compares with is bounded by a whole rise.
@@ -25,27 +29,27 @@ NOTHING: Final = 0.1
 _NO_SHARE: Final = ("interaction",)
 
 
-def part_shares(study: AttributionStudy) -> dict[str, float]:
+def part_shares(fit: Fit, linear: LinearParts) -> dict[str, float]:
     """Return the share of each part's information that comes from the data."""
-    names, weights = linear_parts(study)
-    shares = dict(zip(names, data_share(study.fit, weights).tolist(), strict=True))
+    names, weights = linear
+    shares = dict(zip(names, data_share(fit, weights).tolist(), strict=True))
     if POWER in shares:
         place = names.index(POWER)
 
         def of_power(exponent: float) -> Array:
             return weights(exponent)[place : place + 1]
 
-        (shares[POWER],) = data_share(study.fit, of_power, constant_known=False).tolist()
+        (shares[POWER],) = data_share(fit, of_power, constant_known=False).tolist()
     return shares
 
 
 def weak_parts(
-    study: AttributionStudy, shares: Mapping[str, float], matters_k: float
+    fit: Fit, linear: LinearParts, shares: Mapping[str, float], matters_k: float
 ) -> frozenset[str]:
     """Return the parts that rest on the prior more than on the data, and are open by it."""
-    names, weights = linear_parts(study)
-    at_mean = weights(float(np.mean(study.fit.draws(EXPONENT))))
-    open_k = np.std(study.fit.combined(at_mean), axis=0)
+    names, weights = linear
+    at_mean = weights(float(np.mean(fit.draws(EXPONENT))))
+    open_k = np.std(fit.combined(at_mean), axis=0)
     return frozenset(
         name
         for name, sd in zip(names, open_k, strict=True)
@@ -53,7 +57,7 @@ def weak_parts(
     )
 
 
-def linear_parts(study: AttributionStudy) -> tuple[tuple[str, ...], Callable[[float], Array]]:
+def linear_parts(study: AttributionStudy) -> LinearParts:
     """Return the names of the parts that are not zero, and their weights by airflow exponent."""
     speed = {key: float(np.mean(draws)) for key, draws in study.speed.items()}
     power_w = tuple(float(np.mean(draws)) for draws in study.power_w)

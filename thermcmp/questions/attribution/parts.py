@@ -25,6 +25,8 @@ FAN: Final = "firmware: fan speed"
 POWER: Final = "firmware: power"
 DIRECT: Final = "firmware: direct"
 EQUAL_NOISE: Final = "hardware, at equal noise"
+#: The whole firmware's effect on the old hardware and on the new one.
+ON_HARDWARE: Final = ("firmware, on the old hardware", "firmware, on the new hardware")
 #: What is inside the fan speed's part where a rule is given.
 FAN_INSIDE: Final = tuple(
     f"{INSIDE_FAN}{name}" for name in ("rule", "answer to the hardware", "answer to the power")
@@ -48,8 +50,8 @@ def parts_from(study: AttributionStudy, value: Callable[[State], Any]) -> dict[s
     parts |= {
         "hardware, fan and power as before": early,
         "hardware, fan and power as after": late,
-        "firmware, on the old hardware": old - crossed[True],
-        "firmware, on the new hardware": crossed[False] - new,
+        ON_HARDWARE[False]: old - crossed[True],
+        ON_HARDWARE[True]: crossed[False] - new,
         "interaction": late - early,
     }
     if any(loop is not None for loop in study.loops):

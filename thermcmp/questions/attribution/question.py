@@ -176,8 +176,9 @@ def _context(
     study: AttributionStudy, *, prob: float, matters_k: float, allow_prior: bool
 ) -> tuple[AttributionContext, dict[str, float]]:
     """Compute the parts and the data's share in each, or refuse what no run identifies."""
-    parts, noise, shares = attribution_parts(study), noise_parts(study), part_shares(study)
-    weak = weak_parts(study, shares, matters_k)
+    parts, noise, linear = attribution_parts(study), noise_parts(study), linear_parts(study)
+    shares = part_shares(study.fit, linear)
+    weak = weak_parts(study.fit, linear, shares, matters_k)
     from_prior = unidentified(study, parts, shares, prob=prob, matters_k=matters_k)
     if from_prior and not allow_prior:
         raise NotEstimableError(from_prior)
@@ -188,6 +189,7 @@ def _context(
         study=study,
         parts=parts,
         noise=noise,
+        linear=linear,
         weak=weak,
         withheld=withheld,
         fixes=missing_runs(study, withheld),
@@ -228,7 +230,7 @@ def _answer(
     fit, study, parts, prob = query.fit, context.study, context.parts, context.prob
     sensitivity = power_scaling(fit, np.stack(list(parts.values())))
     before_c = float(np.mean(study.temperature_c(corner(False, False))))
-    corners, changes = corners_table(study, prob), changes_table(study, prob)
+    corners, changes = corners_table(context), changes_table(study, prob)
     per_db = kelvin_per_decibel_table(context.kelvin_per_decibel, prob)
     tables = {
         "The four corners; measured means stock runs of the build, or runs within "
@@ -248,7 +250,7 @@ def _answer(
             *fit_caveats(
                 fit,
                 influence=influence_words(list(parts), sensitivity),
-                linear=Linear(*linear_parts(study)),
+                linear=Linear(*context.linear),
                 held=study.at,
             ),
             *attribution_caveats(context),

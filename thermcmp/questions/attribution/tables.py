@@ -13,7 +13,7 @@ from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.stock_settings import stock_rows
 from thermcmp.questions.attribution.corners import AttributionStudy, corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
-from thermcmp.questions.attribution.parts import DIRECT, HARDWARE, INSIDE
+from thermcmp.questions.attribution.parts import DIRECT, HARDWARE, INSIDE, ON_HARDWARE
 from thermcmp.questions.phrases import RANGE_PROB, WITHHELD, interval, summary
 
 if TYPE_CHECKING:
@@ -105,14 +105,20 @@ def _part_health(
     return str(study.fit.health)
 
 
-def corners_table(study: AttributionStudy, prob: float) -> pd.DataFrame:
-    """Return the four corners that a user can build: old or new hardware and firmware."""
+def corners_table(context: AttributionContext) -> pd.DataFrame:
+    """Return the four corners that a user can build: old or new hardware and firmware.
+
+    What takes a build to a crossed corner may be withheld; that corner then has a range only.
+    """
     import pandas as pd
 
-    rows = []
+    study, rows = context.study, []
     for hardware, firmware in product((False, True), repeat=2):
         state = corner(hardware, firmware)
-        mean, _, low, high = summary(study.temperature_c(state), prob)
+        mean, _, low, high = summary(study.temperature_c(state), context.prob)
+        is_open = hardware is not firmware and ON_HARDWARE[hardware] in context.withheld
+        if is_open:
+            mean, (low, high) = np.nan, interval(study.temperature_c(state), RANGE_PROB)
         fan, loop = "held", study.loops[firmware]
         if loop is not None:
             share = loop.share[hardware]
@@ -129,7 +135,7 @@ def corners_table(study: AttributionStudy, prob: float) -> pd.DataFrame:
                 study.fit.design.law.column: float(np.mean(study.flow_speed(state))),
                 "power_w": float(np.mean(study.power_w[firmware])),
                 "noise_dba": float(np.mean(study.level(state))),
-                "basis": _basis(study, hardware, firmware),
+                "basis": _basis(study, hardware, firmware) + ", range only" * is_open,
                 "fan_status": fan,
             }
         )

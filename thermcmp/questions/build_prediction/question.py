@@ -158,7 +158,7 @@ def _settings(fitted: FittedBuild, firmware: Firmware | None) -> tuple[Setting, 
     if held.noise_dba is None:
         under = build if firmware is None else replace(build, firmware=firmware.name)
         setting = setting_of(fit, under, held, firmware)
-        return setting, *setting.draws(fit.draw_count, fit.seed)
+        return setting, *setting.draws(fit)
     if firmware is not None:
         fault = Fault(
             f"the rule of firmware '{firmware.name}' sets the fan",
@@ -174,7 +174,7 @@ def _settings(fitted: FittedBuild, firmware: Firmware | None) -> tuple[Setting, 
     if speed is None:
         raise NotEstimableError(f"{build.name}: {words}. Fix: hold another level, or fan_rpm=.")
     setting = setting_of(fit, build, replace(held, noise_dba=None, fan_rpm=float(np.mean(speed))))
-    return setting, speed, setting.draws(fit.draw_count, fit.seed)[1]
+    return setting, speed, setting.draws(fit)[1]
 
 
 def _predicted(fitted: FittedBuild, response: Response) -> PredictedState:

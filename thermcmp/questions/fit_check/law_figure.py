@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
 
-#: Coolers drawn, those with most runs; more lines cannot be told from each other.
+#: Coolers drawn, those with most runs; more lines cannot be distinguished.
 MOST_COOLERS: Final = 3
 _LOOKS: Final = ((MAIN, "-", "o"), (WARM, "--", "s"), (QUIET, ":", "D"))
 _DRAWS: Final = 200
@@ -33,7 +33,7 @@ def draw_laws(fit: Fit, airflow_ax: Axes, power_ax: Axes) -> None:
     def draws(name: str) -> Array:
         return fit.draws(name)[chosen]
 
-    curves = airflow_curves(design, draws, fitted_k)
+    curves = airflow_curves(design, draws, fit.effects_at(chosen), fitted_k)
     curves = sorted(curves, key=lambda curve: -len(curve.run_at))[:MOST_COOLERS]
     for curve, look in zip(curves, _LOOKS, strict=False):
         _draw(airflow_ax, curve, look)

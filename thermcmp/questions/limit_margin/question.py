@@ -145,7 +145,7 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
     acting = None if firmware is None else firmware_of(firmware, fitted.build)
     under = fitted.build if acting is None else replace(fitted.build, firmware=acting.name)
     setting = setting_of(fit, under, held, acting)
-    flow_speed, watts = setting.draws(fit.draw_count, fit.seed)
+    flow_speed, watts = setting.draws(fit)
     response = response_of(fitted, flow_speed, watts, firmware=acting, control=control)
     noise = None
     if isinstance(response, FanResponse):

@@ -45,7 +45,7 @@ def ranking_figure(
         answer.interval_words,
         drawn,
         omitted,
-        extra="Products on one line at the right cannot be told apart.",
+        extra="Products on one line at the right cannot be separated.",
     )
 
 

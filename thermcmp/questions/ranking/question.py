@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
 
-#: How sure a gap must be before two products are told apart.
+#: How sure a gap must be before two products are separated.
 SURE: Final = 0.90
 
 
@@ -76,9 +76,9 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
 ) -> Ranking:
     """Rank products at equal conditions.
 
-    Products are told apart only where the gap exceeds `matters_k` with 90 %
+    Products are separated only where the gap exceeds `matters_k` with 90 %
     probability. A group is opened by its coolest member, and the others join as long
-    as they cannot be told apart from that one member; so a chain of small gaps does
+    as they cannot be separated from that one member; so a chain of small gaps does
     not run together.
 
     Parameters
@@ -222,7 +222,7 @@ def _sentences(
     ]
     if len(leaders) > 1:
         sentences.append(
-            f"{', '.join(leaders)} cannot be told apart: no gap to {leaders[0]} is clearly "
+            f"{', '.join(leaders)} cannot be separated: no gap to {leaders[0]} is clearly "
             f"above {matters_k:g} K."
         )
     if groups[-1] > 1:

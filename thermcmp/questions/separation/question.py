@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import product
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -73,7 +74,7 @@ def separate(
     prob: float = PROB,
     allow_bad_health: bool = False,
 ) -> Separation:
-    """Estimate each factor's effect at reference conditions, and what cannot be told apart.
+    """Estimate each factor's effect at reference conditions, and what cannot be separated.
 
     Parameters
     ----------
@@ -188,6 +189,12 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
             "split it state the range that the priors leave and no estimate. A swap means a "
             "teardown: power off, unplug, let it cool, and follow the maker's service instructions."
         )
+    if beside := _beside_firmware(fit, wanted):
+        caveats.append(
+            f"Firmware changed together with {', '.join(map(factor_words, beside))}: the intervals "
+            "allow for what it may do beyond fan speed and power, by its prior alone. Fix: run "
+            "both firmwares on one hardware at one fan speed and power."
+        )
     named = {level for contrast in wanted for level in (contrast.first, contrast.second)}
     lone = [
         f"{factor_words(term.columns[0])} {model}"
@@ -202,6 +209,26 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
             "the spread between specimens comes from the other models and the prior."
         )
     return caveats
+
+
+def _beside_firmware(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
+    """Return the factors of which two levels ran under firmwares that no hardware has in common."""
+    design = fit.design
+    place = design.term_position("firmware")
+    if place is None:
+        return []
+    firmware = np.array(design.levels[place])[design.index[:, place]]
+    beside = []
+    for contrast in wanted:
+        k = design.term_position(contrast.factor)
+        if k is None or design.terms[k].role is not Role.FACTOR:
+            continue
+        level = np.array(design.levels[k])[design.index[:, k]]
+        old, new = (np.unique(firmware[level == end]) for end in (contrast.first, contrast.second))
+        alias = (fit.aliases.of("firmware", a, b) for a, b in product(old, new))
+        if not set(old) & set(new) and any(a is not None and not a.estimable for a in alias):
+            beside.append(contrast.factor)
+    return list(dict.fromkeys(beside))
 
 
 def _shown(rows: Sequence[EffectRow], matters_k: float) -> tuple[int, ...]:
@@ -226,7 +253,7 @@ def _sentences(
     aliased = [row for row in rows if row.aliased_with]
     named = [rows[place] for place in shown]
     if len(aliased) <= 2 * FEW:
-        # What cannot be told apart is named although other rows take its place.
+        # What cannot be separated is named although other rows take its place.
         named += [row for row in aliased if row not in named]
         return tuple(row.sentence for row in named)
     measured = [row.sentence for row in named if not row.aliased_with]

@@ -24,8 +24,9 @@ STEERING: Final = (
 #: Columns that the reduction fills, beside those of the run sheet.
 MEASURED: Final = (
     "sensor", "temperature_c", "standard_error_k", "resolution_k", "at_limit", "regulated",
-    "regulated_by", "ambient_c", "fan_rpm", "power_w", "noise_dba", "started_at", "soak_s",
-    "window_s", "drift_k_per_min", "protocol_verdict", "protocol_reason",
+    "regulated_by", "ambient_c", "fan_rpm", "fan_error_rpm", "power_w", "power_error_w",
+    "noise_dba", "started_at", "soak_s", "window_s", "drift_k_per_min",
+    "protocol_verdict", "protocol_reason",
 )  # fmt: skip
 
 #: Decimals kept of every number, far finer than any instrument. The last bits of a mean differ
@@ -49,6 +50,10 @@ def result_rows(
     for name in (AMBIENT, FAN_SPEED, POWER):
         mean = part.mean(name)
         shared[name] = stated_value(sheet, name) if np.isnan(mean) else mean
+    # The error of the rise includes that of the ambient.
+    for name, column in ((FAN_SPEED, "fan_error_rpm"), (POWER, "power_error_w")):
+        error = part.mean_error(name)
+        shared[column] = stated_value(sheet, column) if np.isnan(error) else error
     noise = part.known(NOISE)[1] if NOISE in part else np.empty(0)
     shared[NOISE] = float(energy_mean_db(noise)) if len(noise) else stated_value(sheet, NOISE)
     throttled = bool(part[THROTTLED].any()) if THROTTLED in part else False

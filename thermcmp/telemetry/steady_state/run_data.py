@@ -13,6 +13,7 @@ import pandas as pd
 
 from thermcmp._types import Array
 from thermcmp.telemetry.quantities import FIRMWARE, THROTTLED, dimension_of
+from thermcmp.telemetry.steady_state.autocorrelation import effective_size
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 
 _BLOCKS: Final = 5
@@ -76,6 +77,13 @@ class Readings:
             return float("nan")
         weights = self._weights if times is self.time_s else time_weights(times)
         return float(weights @ values / weights.sum())
+
+    def mean_error(self, name: str) -> float:
+        """Return the standard error of that mean by its own scatter; NaN without readings."""
+        values = self.known(name)[1] if name in self.columns else np.empty(0)
+        if not len(values):
+            return float("nan")
+        return float(np.std(values) / np.sqrt(effective_size(values)))
 
     def movement(self, name: str) -> tuple[float, float]:
         """Return how far a column moved, and when it was farthest from its mean [s]."""
