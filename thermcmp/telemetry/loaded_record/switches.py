@@ -11,7 +11,8 @@ from thermcmp._types import Array
 from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, POWER
 from thermcmp.telemetry.steady_state.load import Span, Stretch
 from thermcmp.telemetry.steady_state.protocol import Protocol
-from thermcmp.telemetry.steady_state.run_data import Readings
+from thermcmp.telemetry.steady_state.run_data import Readings, block_means
+from thermcmp.telemetry.steady_state.sampling_interval import readings_in
 
 #: Levels before and after a step are taken over this time [s], in blocks of this length [s].
 _LEVEL_S: Final = 60.0
@@ -55,28 +56,25 @@ def _last_step_s(time_s: Array, values: Array) -> float:
     """Return when a column last stepped from one level to another [s]; minus infinity if never."""
     if len(values) < 4 * _BLOCKS or time_s[-1] - time_s[0] < 2.0 * _LEVEL_S:
         return -np.inf
-    blocks = ((time_s - time_s[0]) // _BLOCK_S).astype(np.int64)
-    counts = np.bincount(blocks)
-    sums = np.bincount(blocks, values)
-    means = sums[counts > 0] / counts[counts > 0]
-    starts = time_s[np.concatenate([[0], np.flatnonzero(np.diff(blocks)) + 1])]
-    # Blocks before a step, a block that may hold it, and blocks after it.
-    n = len(means) - 2 * _BLOCKS
-    if n < 1:
+    size = readings_in(_BLOCK_S, time_s)
+    means, starts = block_means(values, size), time_s[::size]
+    # A switch takes a moment, within a block or two; a loop that searches its point takes longer.
+    jumps = np.abs(means[2:] - means[:-2]) > _AT_ONCE * _STEP_SHARE * np.abs(means[:-2])
+    last = np.flatnonzero(jumps[_BLOCKS - 1 : len(means) - _BLOCKS - 1])[:, None]
+    if not len(last):
         return -np.inf
-    places = np.arange(n)[:, None]
-    before = means[places + np.arange(_BLOCKS)]
-    after = means[places + _BLOCKS + 1 + np.arange(_BLOCKS - 1)]
+    # Blocks before a step, a block that may hold it, and blocks after it.
+    before = means[last + np.arange(_BLOCKS)]
+    after = means[last + _BLOCKS + 1 + np.arange(_BLOCKS - 1)]
     change = after.mean(axis=1) - before.mean(axis=1)
     spread = np.maximum(before.std(axis=1), after.std(axis=1))
     level = np.abs(before.mean(axis=1))
-    # A switch takes a moment; a loop that searches its point takes longer.
     at_once = np.abs(after[:, 0] - before[:, -1]) > _AT_ONCE * np.abs(change)
     steps = (np.abs(change) > np.maximum(_STEP_SHARE * level, _CLEAR * spread)) & at_once
-    hits = np.flatnonzero(steps)
-    if not len(hits):
+    if not steps.any():
         return -np.inf
     # The clearest place of the last cluster.
-    cluster = hits[hits > hits[-1] - 3]
-    at = int(cluster[np.argmin(spread[cluster])]) + _BLOCKS
-    return float(starts[min(at + 1, len(starts) - 1)])
+    hits, spreads = last[steps, 0], spread[steps]
+    cluster = hits > hits[-1] - 3
+    at = int(hits[cluster][np.argmin(spreads[cluster])]) + _BLOCKS + 1
+    return float(starts[min(at, len(starts) - 1)])

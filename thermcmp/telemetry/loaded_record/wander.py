@@ -9,7 +9,8 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.telemetry.steady_state.autocorrelation import autocorrelation
-from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
+from thermcmp.telemetry.steady_state.run_data import block_means
+from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual_step_s
 
 #: Blocks per window.
 _BLOCKS: Final = 10
@@ -54,7 +55,9 @@ def wander_over(
     seen_s = min(window_s, max(least_s, span_s / 2.0))
     share = float(np.sqrt(seen_s / window_s))
     size_s = seen_s / _BLOCKS
-    means = _blocks(time_s, level_k, size_s)
+    size = readings_in(size_s, time_s)
+    # Whole blocks that end with the record.
+    means = block_means(level_k[len(level_k) % size :], size)
     places = len(means) - _BLOCKS + 1
     if places < _LEAST_PLACES:
         return Wander(0.0, float("nan"), span_s)
@@ -84,16 +87,6 @@ def cycle_mean(time_s: Array, rise_k: Array, period_s: float) -> CycleMean | Non
     swing = float(np.std(rise_k[inside]))
     error = float(np.hypot(scatter, 0.1 * swing / cycles))
     return CycleMean(float(means.mean()), error, cycles, period_s)
-
-
-def _blocks(time_s: Array, values: Array, size_s: float) -> Array:
-    """Return means over equal spans of time that end with the record."""
-    blocks = ((time_s[-1] - time_s) / size_s).astype(np.int64)
-    counts = np.bincount(blocks)
-    means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
-    # The first span may be cut short.
-    whole = means[:-1] if counts[-1] < 0.5 * counts.max() else means
-    return whole[::-1]
 
 
 def _period(means: Array) -> int | None:

@@ -58,8 +58,17 @@ class Repeat:
 
 def is_constant(values: Array) -> bool:
     """Return whether a column has one value throughout."""
+    # Most columns change at once; a long one is not copied for that.
+    if not _same(values[:_LEAST_CONSTANT]):
+        return False
     known = values[~np.isnan(values)]
-    return len(known) >= _LEAST_CONSTANT and not np.any(known != known[0])
+    return len(known) >= _LEAST_CONSTANT and _same(known)
+
+
+def _same(values: Array) -> bool:
+    """Return whether all readings that are not missing are equal."""
+    known = values[~np.isnan(values)]
+    return not np.any(known != known[:1])
 
 
 def longest_repeat(values: Array, first: int, last: int) -> Repeat | None:

@@ -40,8 +40,8 @@ from thermcmp.telemetry.steady_state.quantization import find_step
 from thermcmp.telemetry.steady_state.reduction import Reduction, worst
 from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult, judge_sensor
 from thermcmp.telemetry.steady_state.result_rows import MEASURED, result_rows
-from thermcmp.telemetry.steady_state.run_data import Readings
-from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s
+from thermcmp.telemetry.steady_state.run_data import Readings, block_means
+from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s, readings_in
 from thermcmp.telemetry.steady_state.sensor_rise import (
     LEAST_COVERAGE,
     Series,
@@ -302,13 +302,12 @@ def _held_since_s(record: Readings, stretch: Stretch, window: Window, protocol: 
         times, values = part.known(name) if name in part else (np.empty(0), np.empty(0))
         if not len(values):
             continue
-        blocks = ((times - stretch.start_s) // _HELD_BLOCK_S).astype(np.int64)
-        counts = np.bincount(blocks)
-        means = np.bincount(blocks, values)[counts > 0] / counts[counts > 0]
-        late = times >= window.start_s
-        level = float(np.mean(values[late])) if late.any() else float(np.mean(values))
+        size = min(readings_in(_HELD_BLOCK_S, times), len(values))
+        means, starts = block_means(values, size), times[::size]
+        late = min(int(np.searchsorted(times, window.start_s)), len(values) - 1)
+        level = float(np.mean(values[late:]))
         moved = np.flatnonzero(np.abs(means - level) > share * abs(level))
         if len(moved):
-            ends = np.flatnonzero(counts > 0) + 1
-            since_s = max(since_s, float(ends[moved[-1]]) * _HELD_BLOCK_S)
+            held_s = starts[min(int(moved[-1]) + 1, len(starts) - 1)]
+            since_s = max(since_s, float(held_s) - stretch.start_s)
     return since_s

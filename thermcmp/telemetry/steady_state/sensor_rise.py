@@ -126,12 +126,10 @@ def steady_rise(
     if not held and held_since_s < since_s[-mean.n]:
         # A condition that keeps moving through the window is no excuse for a rise that does.
         settles_s = max(settles_s, held_since_s + _FOLLOWS * tail.time_constant_s)
-    settled = since_s >= min(settles_s, since_s[-mean.n])
-    level_k = tail.level_k(since_s[settled], at_load.rise_k[settled])
-    wander = wander_over(
-        since_s[settled], level_k, float(since_s[-1] - since_s[-mean.n]), protocol.window_s,
-        mean.standard_error_k,
-    )  # fmt: skip
+    settled_s = since_s[int(np.searchsorted(since_s, min(settles_s, since_s[-mean.n]))) :]
+    level_k = tail.level_k(settled_s, at_load.rise_k[-len(settled_s) :])
+    window_s = float(since_s[-1] - since_s[-mean.n])
+    wander = wander_over(settled_s, level_k, window_s, protocol.window_s, mean.standard_error_k)
     cycling = mean.settled is Settled.CYCLING
     if cycling or wander.rms_k > _WANDERS_K:
         # A longer window shows more of a cycle.
@@ -140,7 +138,7 @@ def steady_rise(
         period_s = shown.cycle_s if cycling else wander.period_s
         whole = None
         if protocol.cycles == "mean" and not np.isnan(period_s):
-            whole = cycle_mean(since_s[settled], level_k, period_s)
+            whole = cycle_mean(settled_s, level_k, period_s)
         if whole is None:
             refused = _judged(series, mean, Verdict.REFUSED, words, protocol)
             return replace(refused, wanders=not cycling)
