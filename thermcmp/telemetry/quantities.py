@@ -21,12 +21,13 @@ LOAD: Final = "load_percent"
 THROTTLED: Final = "throttled"
 DEVICE: Final = "device"
 FIRMWARE: Final = "firmware"
+BLOCK: Final = "block"
 TIME: Final = "time"
 DATE: Final = "date"
 ELAPSED: Final = "elapsed_s"
 
 #: Columns that a telemetry frame may hold beside the quantities.
-FRAME_COLUMNS: Final = ("time_s", "recorded_at", "device", "segment", "line")
+FRAME_COLUMNS: Final = ("time_s", "recorded_at", "device", "block", "segment", "line")
 
 
 class Role(StrEnum):
@@ -44,6 +45,7 @@ _PLAIN: Final[dict[str, Role]] = {
     THROTTLED: Role.FLAG,
     DEVICE: Role.TEXT,
     FIRMWARE: Role.TEXT,
+    BLOCK: Role.TEXT,
 }
 
 _TIME_HEADINGS: Final = {

@@ -22,6 +22,8 @@ _LEVEL_S: Final = 30.0
 _SOME_BLOCKS: Final = 256
 #: Load before a gap longer than this shows nothing about the time since [s].
 LONG_GAP_S: Final = 60.0
+#: Why a stretch at load was not used.
+ANOTHER_STRETCH: Final = "another stretch at load"
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +104,7 @@ def longest_stretch(
         Stretch(int(a), int(b), float(time_s[a]), float(time_s[b]), loaded is not None)
         for a, b in zip(starts, ends, strict=True)
     ]
-    reasons = ["another stretch at load" if busy[s.first] else "not at load" for s in stretches]
+    reasons = [ANOTHER_STRETCH if busy[s.first] else "not at load" for s in stretches]
     spans = [Span(s.start_s, s.end_s, why) for s, why in zip(stretches, reasons, strict=True)]
     return stretches[best], [*spans[:best], *spans[best + 1 :]]
 

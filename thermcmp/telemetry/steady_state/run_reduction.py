@@ -28,6 +28,7 @@ from thermcmp.telemetry.quantities import (
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.condition_checks import check_conditions
 from thermcmp.telemetry.steady_state.load import (
+    ANOTHER_STRETCH,
     LONG_GAP_S,
     Span,
     Stretch,
@@ -156,6 +157,18 @@ def _load_and_window(
                 f"Protocol(pause_s={np.ceil(longest_s):.0f}) joins what a looped test interrupts"
             )
             soak = replace(soak, words=words)
+    if soak.verdict is Verdict.PASS:
+        least_s = protocol.window_s
+        others = sum(
+            span.reason == ANOTHER_STRETCH and span.end_s - span.start_s >= least_s
+            for span in spans
+        )
+        if others:
+            words = (
+                f"{soak.words}; {others} other stretches at load of {least_s:.0f} s or more are "
+                'not used: split_by="gap" or the heading of a set point makes runs of them'
+            )
+            soak = replace(soak, verdict=Verdict.CORRECTED, words=words)
     return stretch, window, soak, (*spans, *before)
 
 
@@ -224,7 +237,9 @@ def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
         devices = list(record[DEVICE].dropna().unique())
         if len(devices) > 1:
             message = f"{len(devices)} devices: {', '.join(map(str, devices[:8]))}"
-            faults.append(Fault(message, "reduce one at a time, or name it in run", column=DEVICE))
+            faults.append(
+                Fault(message, 'name one in run, or reduce_logs(split_by="device")', column=DEVICE)
+            )
         if not len(record):
             message, check = "no readings of this device", "check the run sheet"
             faults.append(Fault(message, check, column=DEVICE, value=str(wanted)))
