@@ -10,7 +10,7 @@ import re
 from enum import StrEnum
 from typing import Final
 
-from thermcmp.tabular.units import Dimension, Unit, parse_unit, split_heading
+from thermcmp.tabular.units import CANONICAL, Dimension, Unit, parse_unit, split_heading
 
 AMBIENT: Final = "ambient_c"
 FAN_SPEED: Final = "fan_rpm"
@@ -21,12 +21,13 @@ LOAD: Final = "load_percent"
 THROTTLED: Final = "throttled"
 DEVICE: Final = "device"
 FIRMWARE: Final = "firmware"
+BLOCK: Final = "block"
 TIME: Final = "time"
 DATE: Final = "date"
 ELAPSED: Final = "elapsed_s"
 
 #: Columns that a telemetry frame may hold beside the quantities.
-FRAME_COLUMNS: Final = ("time_s", "recorded_at", "device", "segment", "line")
+FRAME_COLUMNS: Final = ("time_s", "recorded_at", "device", "block", "segment", "line")
 
 
 class Role(StrEnum):
@@ -44,6 +45,7 @@ _PLAIN: Final[dict[str, Role]] = {
     THROTTLED: Role.FLAG,
     DEVICE: Role.TEXT,
     FIRMWARE: Role.TEXT,
+    BLOCK: Role.TEXT,
 }
 
 _TIME_HEADINGS: Final = {
@@ -62,6 +64,17 @@ _DUTY_WORDS: Final = _FAN_WORDS | {"duty", "pwm"}
 _POWER_WORDS: Final = {"power", "board", "card", "total", "draw"}
 _NOISE_WORDS: Final = {"noise", "sound", "level", "pressure", "spl", "meter"}
 _LOAD_WORDS: Final = {"load", "utilisation", "utilization", "usage"}
+#: Words of columns that state a set point, a limit or an extreme, and measure nothing.
+_SET_POINT_WORDS: Final = {
+    "target", "limit", "setpoint", "set", "threshold", "max", "maximum", "min", "minimum", "peak",
+    "shutdown", "slowdown", "critical", "crit", "alarm", "warning", "trip", "allowed", "hysteresis",
+}  # fmt: skip
+#: Value that a digital probe returns for a broken line [°C], and all that stand for no reading:
+#: no answer, the first value after power-up, an overflow (common practice, no source).
+BROKEN_LINE_C: Final = -127.0
+PROBE_VALUES: Final = (0.0, 85.0, BROKEN_LINE_C, 127.0, 127.9375, 128.0, -55.0)
+#: Symbols of units in sentences.
+SYMBOLS: Final = {dimension: unit.symbol for dimension, unit in CANONICAL.items()}
 
 
 def role_of(name: str) -> Role | None:
@@ -83,12 +96,19 @@ def dimension_of(name: str) -> Dimension | None:
 
 
 def sensor_names(columns: list[str]) -> list[str]:
-    """Return the sensors among a frame's columns, in order."""
+    """Return the sensors among a frame's columns, in order; a set point is none."""
     return [
         name.removesuffix("_c")
         for name in columns
-        if name != AMBIENT and dimension_of(name) is Dimension.TEMPERATURE
+        if name != AMBIENT
+        and dimension_of(name) is Dimension.TEMPERATURE
+        and not is_set_point(name)
     ]
+
+
+def is_set_point(name: str) -> bool:
+    """Return whether a column states a set point or a limit, by the words of its name."""
+    return not _SET_POINT_WORDS.isdisjoint(name.lower().split("_"))
 
 
 def name_and_unit(heading: str) -> tuple[str, Unit | None]:

@@ -348,7 +348,9 @@ class TestRegulation:
         frame = clean_run(seconds=2200)
         t = frame["time_s"].to_numpy()
         hot = t > 420
-        frame["memory_c"] = np.where(hot, 84.0 + np.round(0.3 * np.sin(t / 7.0)), frame["memory_c"])
+        frame["memory_c"] = np.where(
+            hot, np.round(84.0 + 0.3 * np.sin(t / 7.0), 1), frame["memory_c"]
+        )
         frame["power_w"] = np.where(
             hot, 225.0 + 28.0 * np.exp(-(t - 420) / 250.0), frame["power_w"]
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -102,13 +104,21 @@ def test_an_added_rest_is_reported_and_a_notable_one_is_a_correction():
     quick = reduce_telemetry(soaking_run(rng, [(1.0, 60.0)]))
     slow = reduce_telemetry(soaking_run(rng, [(1.0, 170.0)], seconds=1200))
     assert quick.verdict is Verdict.PASS
-    assert "rest of the soak" not in next(c for c in quick.checks if c.name == "settled").words
-    check = next(c for c in slow.checks if c.name == "settled")
-    added = float(check.words.split("; ")[1].split(" ±")[0])
+    assert not [c for c in quick.checks if c.name == "soak end"]
+    check = next(c for c in slow.checks if c.name == "soak end")
+    mean_c, added = map(
+        float, re.findall(r"window mean ([\d.]+) °C, ([-+][\d.]+) ±", check.words)[0]
+    )
+    row = slow.rows.iloc[0]
+    assert mean_c + added == pytest.approx(row["temperature_c"], abs=0.05)
+    assert check.words in row["protocol_reason"]
     # The window of the last 300 s lacks 55 K times the mean decay over it.
     lacking = 55.0 * np.mean(np.exp(-(np.arange(900.0, 1200.0) - 60.0) / 170.0))
     assert added == pytest.approx(lacking, rel=0.25)
-    assert check.verdict is (Verdict.CORRECTED if added > 0.3 else Verdict.PASS)
+    assert check.figure == pytest.approx(added, abs=0.006)
+    # A shift is at most three of its standard errors.
+    assert added < 3.0 * row["standard_error_k"] + 0.01
+    assert check.verdict is Verdict.CORRECTED
 
 
 def test_a_tail_is_what_its_formula_says():

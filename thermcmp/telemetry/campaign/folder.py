@@ -59,7 +59,7 @@ class Reduced:
         return "\n".join([*lines, *(f"Caution: {caution}" for caution in self.cautions)])
 
 
-def reduce_logs(
+def reduce_logs(  # noqa: PLR0913
     logs: Logs,
     runs: RunSheet,
     protocol: Protocol | None = None,
@@ -67,6 +67,7 @@ def reduce_logs(
     columns: Mapping[str, Any] | None = None,
     reader: str | TelemetryReader | None = None,
     instruments: Mapping[str, Mapping[str, Any]] | None = None,
+    split_by: str | None = None,
     executor: Executor | None = None,
     progress: bool = True,
     **options: Any,
@@ -94,6 +95,10 @@ def reduce_logs(
         ``tolerance_s``: its readings count for times that are no further away (1 s by
         default), and ``offset_from``: two columns, one of each log, from which a clock
         offset up to ``largest_offset_s`` is measured where the run sheet states none.
+    split_by : str, optional
+        Makes runs out of one log, each judged and named after its part: the heading of a set
+        point (``"Set_W"``) whose blocks they are, ``"gap"`` for sessions, or ``"device"`` for
+        cards, whose specimens then stay unnamed.
     executor : concurrent.futures.Executor, optional
         Where to reduce the logs; here, one by one, by default.
     progress : bool
@@ -112,24 +117,22 @@ def reduce_logs(
         If the run sheet or an argument cannot be used.
     """
     sheet = read_run_sheet(runs)
-    reading = Reading.of(columns, options)
+    reading = Reading.of(columns, options | ({} if split_by is None else {"split_by": split_by}))
     paths = _find_logs(logs, runs)
     roles = dict.fromkeys(log.role for run in sheet for log in run.instruments)
     like = Task(None, (), reading, reader, protocol or Protocol(), joinings(instruments, roles), {})
     tasks, orphans = _tasks(paths, sheet, like)
     outcomes = list(_outcomes(tasks, executor, progress))
     order = {run.name: i for i, run in enumerate(sheet)}
-    reduced = sorted(
-        (rows for outcome in outcomes for rows in outcome.rows),
-        key=lambda rows: order[str(rows[0]["run"])],
-    )
+    by_run = (named for outcome in outcomes for named in outcome.rows)
+    reduced = [rows for _, rows in sorted(by_run, key=lambda named: order[named[0]])]
     names = list(dict.fromkeys(name for rows in reduced for name in rows[0]))
     records = [record for rows in reduced for record in rows]
     results = pd.DataFrame(records, columns=names or ["run", *MEASURED])
     if reduced:
         results["started_at"] = pd.to_datetime(results["started_at"], utc=True)
     refused = [record for outcome in outcomes for record in outcome.refused]
-    refused.sort(key=lambda record: order.get(record["run"], len(order)))
+    refused.sort(key=lambda record: _place(record["run"], order))
     refused += [
         refusal(path.name, "", "no row of the run sheet names this file") for path in orphans
     ]
@@ -140,6 +143,12 @@ def reduce_logs(
         cautions=find_cautions(results),
         notes=pd.DataFrame(notes, columns=["file", "run", "note"]),
     )
+
+
+def _place(run: str, order: Mapping[str, int]) -> int:
+    """Return a run's place in the run sheet; a part of a log bears its run's name first."""
+    named = [place for name, place in order.items() if run == name or run.startswith(f"{name} ")]
+    return max(named, default=len(order))
 
 
 def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:

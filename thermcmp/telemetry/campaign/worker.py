@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from thermcmp.errors import Fault, InputError, ThermcmpError
+from thermcmp.telemetry.campaign.blocks import split_log
 from thermcmp.telemetry.campaign.run_sheet import InstrumentLog, Run
 from thermcmp.telemetry.instruments.logs import Joining, with_instrument
 from thermcmp.telemetry.quantities import DEVICE
@@ -43,7 +44,7 @@ class Outcome:
     Result rows are records, since a frame of a few rows takes ten times as much memory.
     """
 
-    rows: list[list[dict[str, Any]]]
+    rows: list[tuple[str, list[dict[str, Any]]]]  #: by the run of the run sheet
     refused: list[dict[str, Any]]
     notes: list[dict[str, Any]]
 
@@ -71,7 +72,12 @@ def reduce_log(task: Task) -> Outcome:
                 file = log.file
                 record = _with_log(record, run, log, task)
             file = record.file
-            _reduce_run(run, record, task.protocol, source, outcome)
+            parts = split_log(record.frame, task.reading.split_by, run.values)
+            notes = [{"file": record.file, "run": run.name, "note": n} for n in record.notes]
+            outcome.notes.extend(notes)
+            for frame, values in parts:
+                part = replace(record, frame=frame)
+                _reduce_run(run.name, part, task.protocol, values | source, outcome)
         except OSError as error:
             outcome.refused.append(refusal(file, run.name, f"cannot be read: {error}"))
         except ThermcmpError as error:
@@ -118,25 +124,27 @@ def _with_log(record: Record, run: Run, log: InstrumentLog, task: Task) -> Recor
 
 
 def _reduce_run(
-    run: Run, record: Record, protocol: Protocol, source: Mapping[str, str], outcome: Outcome
+    name: str, record: Record, protocol: Protocol, values: Mapping[str, Any], outcome: Outcome
 ) -> None:
-    """Reduce one run and add its rows and refusals to the outcome."""
-    reduced = reduce_telemetry(
-        record.frame, protocol, run={**run.values, **source}, notes=record.notes
+    """Reduce one run, or a part of it, and add its rows and refusals to the outcome."""
+    reduced = reduce_telemetry(record.frame, protocol, run=values, notes=record.notes)
+    run = str(values["run"])
+    outcome.notes.extend(
+        {"file": record.file, "run": run, "note": note}
+        for note in reduced.notes
+        if note not in record.notes
     )
-    outcome.notes.extend({"file": record.file, "run": run.name, "note": n} for n in record.notes)
     if len(reduced.rows):
         records = reduced.rows.to_dict("records")
-        outcome.rows.append([{str(name): value for name, value in r.items()} for r in records])
+        rows = [{str(column): value for column, value in r.items()} for r in records]
+        outcome.rows.append((name, rows))
         left_out = reduced.estimates[reduced.estimates["protocol_verdict"] == "refused"]
         for row in left_out.to_dict("records"):
-            outcome.refused.append(
-                refusal(record.file, run.name, row["protocol_reason"], row["sensor"])
-            )
+            outcome.refused.append(refusal(record.file, run, row["protocol_reason"], row["sensor"]))
         return
     seconds = [c.second for c in reduced.checks if c.verdict == "refused" and c.second == c.second]
     first = min(seconds) if seconds else float("nan")
-    outcome.refused.append(refusal(record.file, run.name, reduced.reason, "", first))
+    outcome.refused.append(refusal(record.file, run, reduced.reason, "", first))
 
 
 def refusal(

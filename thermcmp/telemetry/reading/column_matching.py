@@ -11,6 +11,7 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.numbers import split_cell
 from thermcmp.tabular.units import CANONICAL, Dimension, Unit, parse_unit, stated_bracket
 from thermcmp.telemetry.quantities import (
+    BLOCK,
     THROTTLED,
     Role,
     dimension_of,
@@ -41,11 +42,7 @@ def match_fields(
 ) -> tuple[Field, ...]:
     """Find the fields to read, with their canonical names."""
     faults: list[Fault] = []
-    places: dict[str, int] = {}
-    for name, place in (reading.columns or {}).items():
-        position = _find(place, headings, name, faults, file)
-        if position is not None:
-            places[name] = position
+    places = _stated_places(headings, reading, faults, file)
     taken = set(places.values())
     times_only = reading.columns is not None
     timed = times_only and bool({"time", "date", "elapsed_s"} & places.keys())
@@ -75,6 +72,24 @@ def match_fields(
     if faults:
         raise InputError("The columns of this log cannot be identified:", faults)
     return tuple(sorted(fields, key=lambda f: f.position))
+
+
+def _stated_places(
+    headings: Sequence[str], reading: Reading, faults: list[Fault], file: str | None
+) -> dict[str, int]:
+    """Return the positions of the columns that the user names."""
+    stated = dict(reading.columns or {})
+    if reading.split_by not in (None, "gap", "device"):
+        stated.setdefault(BLOCK, str(reading.split_by))
+    places: dict[str, int] = {}
+    for name, place in stated.items():
+        position = _find(place, headings, name, faults, file)
+        if position is not None:
+            places[name] = position
+    if BLOCK in places:
+        # A set point is not a reading.
+        places = {n: p for n, p in places.items() if n == BLOCK or p != places[BLOCK]}
+    return places
 
 
 def unread_notes(

@@ -17,7 +17,7 @@ from thermcmp.errors import InputError
 from thermcmp.tabular.numbers import COMMA, POINT, is_ambiguous, parse_number, split_cell
 from thermcmp.tabular.units import RANGES, Dimension, parse_unit
 from thermcmp.tabular.words import FLAG_WORDS
-from thermcmp.telemetry.quantities import DATE, TIME, Role, dimension_of
+from thermcmp.telemetry.quantities import BROKEN_LINE_C, DATE, TIME, Role, dimension_of
 from thermcmp.telemetry.reading.column_matching import Field
 from thermcmp.telemetry.reading.field_plan import Plan
 from thermcmp.telemetry.reading.notes import Notebook
@@ -108,6 +108,11 @@ class Converter:
         if len(values) and values.min() >= low and values.max() <= high:
             self._n_read[f.name] += len(values)
             return values
+        broken = values == BROKEN_LINE_C
+        if dimension is Dimension.TEMPERATURE and broken.any():
+            words = f"{f.name}: readings of {BROKEN_LINE_C:g}, a probe's broken line, were left out"
+            self.book.note(words, int(lines[np.argmax(broken)]), int(np.count_nonzero(broken)))
+            values = np.where(broken, np.nan, values)
         self._n_read[f.name] += len(values) - int(np.count_nonzero(np.isnan(values)))
         bad = (values < low) | (values > high)
         if bad.any():

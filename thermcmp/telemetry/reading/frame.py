@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.telemetry.quantities import DEVICE, THROTTLED
+from thermcmp.telemetry.quantities import BLOCK, DEVICE, THROTTLED
 from thermcmp.telemetry.reading.clock import TIME_COLUMNS, Clock, localise
 from thermcmp.telemetry.reading.notes import Notebook, unclear_times
 from thermcmp.telemetry.reading.options import Column, Reading
@@ -53,16 +53,16 @@ def read_telemetry(
     **options
         Any other attribute of `Reading`: units, delimiter, decimal, encoding,
         header_line, missing, time_format, time_unit, zone, date, period_s, gap_s,
-        one_device, span_s.
+        one_device, span_s, split_by.
 
     Returns
     -------
     pandas.DataFrame
         One row per reading: ``time_s`` (since the log's first reading) [s],
         ``recorded_at`` where the log has a date (UTC where the zone is known),
-        ``device`` where there is one, ``segment`` (counts up at gaps and clock steps),
-        the quantities, each with its unit in its name, and ``line``. What was left out or
-        corrected is listed in ``frame.attrs["notes"]``.
+        ``device`` and ``block`` where there are such, ``segment`` (counts up at gaps and
+        clock steps), the quantities, each with its unit in its name, and ``line``. What
+        was left out or corrected is listed in ``frame.attrs["notes"]``.
 
     Raises
     ------
@@ -198,12 +198,12 @@ def _placed(
     else:
         time_s, segment = clock("").place(raw_s, lines, origin_s)
     columns: dict[str, Any] = {"time_s": time_s}
-    for name in ("recorded_at", DEVICE):
+    for name in ("recorded_at", DEVICE, BLOCK):
         if name in chunk:
             columns[name] = chunk[name].array
     columns["segment"] = segment
     for name in chunk.columns:
-        if name not in (*TIME_COLUMNS, DEVICE, "line"):
+        if name not in (*TIME_COLUMNS, DEVICE, BLOCK, "line"):
             columns[name] = chunk[name].to_numpy()
     if THROTTLED in columns:
         columns[THROTTLED] = np.nan_to_num(columns[THROTTLED]) > 0.0

@@ -62,6 +62,9 @@ class Reading:
         of several.
     span_s : tuple of float, optional
         First and last time to keep [s since the first reading].
+    split_by : str, optional
+        Heading of a set point whose blocks are runs of their own, ``"gap"`` for sessions
+        between gaps of more than a minute, or ``"device"``.
     """
 
     columns: Mapping[str, Column] | None = None
@@ -79,6 +82,7 @@ class Reading:
     gap_s: float | None = None
     one_device: bool = False
     span_s: tuple[float, float] | None = None
+    split_by: str | None = None
 
     def __post_init__(self) -> None:
         for name in ("columns", "units"):

@@ -11,8 +11,9 @@ import numpy as np
 from thermcmp._types import Array, BoolArray, Int64Array
 from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual_step_s
 
-#: A card is at load above this share of its high power (common practice, no source).
-_LOAD_SHARE: Final = 0.6
+#: Without a logged load a card is at load above this share of its high power: an idle card
+#: takes less, one that is cut back under load takes more (common practice, no source).
+_LOAD_SHARE: Final = 0.4
 #: A card is at load above this utilisation [%].
 _LOAD_PERCENT: Final = 50.0
 #: Power counts as high when it stays so for this long [s], so that neither a spike nor a
@@ -21,6 +22,8 @@ _LEVEL_S: Final = 30.0
 _SOME_BLOCKS: Final = 256
 #: Load before a gap longer than this shows nothing about the time since [s].
 LONG_GAP_S: Final = 60.0
+#: Why a stretch at load was not used.
+ANOTHER_STRETCH: Final = "another stretch at load"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +48,33 @@ class Stretch:
 
 
 def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) -> BoolArray | None:
-    """Return which readings were taken at load, shape (n,); None where it was not logged."""
-    if power_w is not None and not np.isnan(power_w).all():
-        high = _high_level(power_w, readings_in(_LEVEL_S, time_s))
-        # A missing reading is taken as the one before it.
-        return _filled(power_w) >= _LOAD_SHARE * high
+    """Return which readings were taken at load, shape (n,); None where it was not logged.
+
+    A logged load goes before power, which a limit may cut while the load goes on.
+    """
+    has_power = power_w is not None and not np.isnan(power_w).all()
     if load_percent is not None and not np.isnan(load_percent).all():
-        return _filled(load_percent) >= _LOAD_PERCENT
+        # A missing reading is taken as the one before it.
+        loaded = _filled(load_percent) >= _LOAD_PERCENT
+        # A load that never rises may be another processor's.
+        if loaded.any() or not has_power:
+            return loaded
+    if power_w is not None and has_power:
+        high = _high_level(power_w, readings_in(_LEVEL_S, time_s))
+        return _filled(power_w) >= _LOAD_SHARE * high
     return None
+
+
+def pauses_in(time_s: Array, loaded: BoolArray | None, most_s: float) -> tuple[int, float]:
+    """Return how many pauses in the load are no longer than a time, and the longest of them [s]."""
+    if loaded is None:
+        return 0, 0.0
+    changes = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
+    lengths = [
+        float(time_s[end] - time_s[start]) for start, end in pairwise(changes) if not loaded[start]
+    ]
+    short = [length for length in lengths if length <= most_s]
+    return len(short), max(short, default=0.0)
 
 
 def longest_stretch(
@@ -82,7 +104,7 @@ def longest_stretch(
         Stretch(int(a), int(b), float(time_s[a]), float(time_s[b]), loaded is not None)
         for a, b in zip(starts, ends, strict=True)
     ]
-    reasons = ["another stretch at load" if busy[s.first] else "not at load" for s in stretches]
+    reasons = [ANOTHER_STRETCH if busy[s.first] else "not at load" for s in stretches]
     spans = [Span(s.start_s, s.end_s, why) for s, why in zip(stretches, reasons, strict=True)]
     return stretches[best], [*spans[:best], *spans[best + 1 :]]
 

@@ -103,6 +103,9 @@ class Protocol:
         38 % gave 1700 to 1800 rpm on cards of one model.
     throttling : {"refuse", "mark"}
         Treatment of a run with throttled seconds in its window.
+    cycles : {"refuse", "mean"}
+        Treatment of a rise that cycles over the record at load. ``"mean"`` takes the mean over
+        whole cycles, as a correction; it needs two of them.
     extrapolate : bool
         Whether a run that stopped early may be extrapolated, if it was at load for half of
         `soak_s` and `window_s` together while fan and power were held.
@@ -135,6 +138,7 @@ class Protocol:
     gap_s: float = 5.0
     tachometer: bool = True
     throttling: str = "refuse"
+    cycles: str = "refuse"
     extrapolate: bool = True
     extrapolation_error_k: float = 1.0
     targets_c: Mapping[str, float] = field(default_factory=dict)
@@ -163,11 +167,11 @@ class Protocol:
             if held is not None and not sound:
                 fix = "give Held(target, tolerance), with a correctable of at least the tolerance"
                 yield Fault("not a held quantity", fix, column=name, value=str(held))
-        if self.throttling not in ("refuse", "mark"):
-            value = str(self.throttling)
-            yield Fault(
-                "unknown choice", "use 'refuse' or 'mark'", column="throttling", value=value
-            )
+        for name, other in (("throttling", "mark"), ("cycles", "mean")):
+            value = str(getattr(self, name))
+            if value not in ("refuse", other):
+                fix = f"use 'refuse' or '{other}'"
+                yield Fault("unknown choice", fix, column=name, value=value)
 
     def for_run(self, run: Mapping[str, Any]) -> Protocol:
         """Return the protocol with a run's own targets.

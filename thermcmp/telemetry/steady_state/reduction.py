@@ -135,6 +135,7 @@ class Reduction:
             start, end = (second / 60 for second in self.window_s)
             hatched: dict[str, Any] = {"facecolor": "none", "edgecolor": "0.2", "hatch": "//"}
             ax.axvspan(start, end, alpha=0.25, label="window", **hatched)
+        self._draw_shifts(ax)
         self._draw_failures(ax)
         title = f"{self.verdict}" + (f": {self.reason}" if self.reason else "")
         title = title if len(title) <= _TITLE_LENGTH else title[: _TITLE_LENGTH - 1] + "…"
@@ -143,6 +144,20 @@ class Reduction:
         ax.set_ylabel("temperature [°C]")
         ax.legend(loc="best", fontsize=8)
         return ax
+
+    def _draw_shifts(self, ax: Axes) -> None:
+        """Draw the steady temperature of each sensor beside its window, and what was added."""
+        if self.window_s is None:
+            return
+        start, end = (second / 60 for second in self.window_s)
+        added = {c.sensor: c.figure for c in self.checks if c.name == "soak end"}
+        for row in self.rows.to_dict("records"):
+            level, shift = row["temperature_c"], added.get(row["sensor"], 0.0)
+            ax.hlines(level, start, end, color="0.1", lw=0.9)
+            if shift:
+                ax.hlines(level - shift, start, end, color="0.1", lw=0.9, ls=":")
+                ax.annotate(f"{shift:+.2f} K added".replace("-", "−"), (end, level), fontsize=7,
+                            xytext=(0, 4), textcoords="offset points", ha="right")  # fmt: skip
 
     def _draw_failures(self, ax: Axes) -> None:
         """Mark each second at which checks failed, with their names."""

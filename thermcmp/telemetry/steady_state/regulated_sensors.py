@@ -37,9 +37,11 @@ def judge_sensor(
     series: Series, rise: SteadyRise, start_s: float, record: Readings, protocol: Protocol
 ) -> SensorResult:
     """Check a steady rise for regulation and limits."""
-    checks = [rise.check]
+    checks = []
     mean_c = float(np.mean(series.since(start_s).temperature_c))
-    held = None if np.isnan(rise.rise_k) else _regulation(series, mean_c, start_s, record, protocol)
+    held = None
+    if rise.wanders or not np.isnan(rise.rise_k):
+        held = _regulation(series, mean_c, start_s, record, protocol)
     if held is not None:
         how = f" by {held.actuator} ({held.start:.4g} to {held.end:.4g})" if held.actuator else ""
         words = (
@@ -53,6 +55,8 @@ def judge_sensor(
         # A regulated sensor has no soak to end: its plain mean gives the resistance.
         plain = mean_from(series, start_s, protocol)
         rise = replace(rise, rise_k=plain.mean_k, standard_error_k=plain.standard_error_k)
+    else:
+        checks += [rise.check] if rise.shift is None else [rise.check, rise.shift]
     band = max(_BAND_K, series.step_k)
     limit = protocol.limits_c.get(series.name)
     at_limit = False

@@ -24,6 +24,8 @@ _LEAST_BLOCKS: Final = 5
 _EXPECTED_K: Final = 2.0
 _FOLLOWED_SHARE: Final = 1.0 / 3.0
 _BAND_K: Final = 1.0
+#: Movement beside its largest step, as a share, below which a value was switched once.
+_REST: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,9 @@ def find_regulation(
         if moved is None:
             return None
         values = moves.means(moved[first:])
+        if _is_one_step(values):
+            # Someone switched it; a loop moves it again and again.
+            continue
         if min(heat, air) > 0.5 * max(heat, air):
             actuator = "fan and power"
         return Regulation(held_c, actuator, float(values[0]), float(values[-1]), float(t[0]))
@@ -130,6 +135,16 @@ class _Moves:
         expected_swing = float(np.ptp(self.means(np.asarray(followed) * self.level_k)))
         seen_swing = float(np.ptp(self.means(self.temperature_c)))
         return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
+
+
+def _is_one_step(values: Array) -> bool:
+    """Return whether a value only went from one level to another."""
+    steps = np.diff(values)
+    at = int(np.argmax(np.abs(steps)))
+    # The step may fall within a block.
+    ends = values[: max(at, 1)], values[at + 2 :]
+    left = max((float(np.ptp(part)) for part in ends if len(part)), default=0.0)
+    return left <= _REST * float(np.ptp(values))
 
 
 def _range_ratio(values: Array | None) -> float:

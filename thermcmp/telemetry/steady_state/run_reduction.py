@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
+from thermcmp._types import BoolArray
 from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.loaded_record.switches import since_last_step
+from thermcmp.telemetry.plausibility.columns import column_checks
+from thermcmp.telemetry.plausibility.dropouts import dropout_checks, without_dropouts, zero_checks
 from thermcmp.telemetry.quantities import (
     AMBIENT,
     DEVICE,
@@ -17,18 +21,28 @@ from thermcmp.telemetry.quantities import (
     FAN_SPEED,
     LOAD,
     POWER,
+    dimension_of,
+    is_set_point,
     sensor_names,
 )
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.condition_checks import check_conditions
-from thermcmp.telemetry.steady_state.load import Stretch, at_load, longest_stretch
+from thermcmp.telemetry.steady_state.load import (
+    ANOTHER_STRETCH,
+    LONG_GAP_S,
+    Span,
+    Stretch,
+    at_load,
+    longest_stretch,
+    pauses_in,
+)
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.quantization import find_step
 from thermcmp.telemetry.steady_state.reduction import Reduction, worst
 from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult, judge_sensor
 from thermcmp.telemetry.steady_state.result_rows import MEASURED, result_rows
-from thermcmp.telemetry.steady_state.run_data import Readings
-from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s, usual_step_s
+from thermcmp.telemetry.steady_state.run_data import Readings, block_means
+from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s, readings_in
 from thermcmp.telemetry.steady_state.sensor_rise import (
     LEAST_COVERAGE,
     Series,
@@ -37,6 +51,9 @@ from thermcmp.telemetry.steady_state.sensor_rise import (
 )
 from thermcmp.telemetry.steady_state.window import Window, choose_window
 from thermcmp.telemetry.steady_state.window_mean import LEAST_READINGS, Settled, WindowMean
+
+#: Length of the blocks over which fan and power are seen to be held [s].
+_HELD_BLOCK_S: Final = 60.0
 
 
 def reduce_telemetry(
@@ -77,27 +94,28 @@ def reduce_telemetry(
     sheet = dict(run or {})
     record = _one_device(frame, sheet)
     protocol = (protocol or Protocol()).for_run(sheet)
-    notes = tuple(notes) or tuple(frame.attrs.get("notes", ()))
-    readings = Readings.of(record)
-    time_s = readings.time_s
-    if "segment" in record:
-        segment = record["segment"].to_numpy(dtype=np.int64)
-    else:
-        gaps = np.diff(time_s, prepend=time_s[0]) > longest_step_s(time_s, protocol.gap_s)
-        segment = np.cumsum(gaps).astype(np.int64)
-    loaded = at_load(time_s, readings.get(POWER), readings.get(LOAD))
-    stretch, spans = longest_stretch(time_s, segment, loaded, protocol.pause_s)
-    window, soak = None, Check("load", Verdict.REFUSED, "the card was never at load")
-    if stretch is not None:
-        window, soak = choose_window(time_s, segment, stretch, protocol)
+    notes = (*(tuple(notes) or tuple(frame.attrs.get("notes", ()))), *_set_point_notes(record))
+    readings, zeros = zero_checks(Readings.of(record))
+    readings, dropped = without_dropouts(readings)
+    loaded = at_load(readings.time_s, readings.get(POWER), readings.get(LOAD))
+    stretch, window, soak, spans = _load_and_window(record, readings, loaded, protocol)
     if stretch is None or window is None:
         empty = pd.DataFrame(columns=list(MEASURED))
-        return Reduction(empty, empty, (soak,), None, tuple(spans), protocol, record, notes)
+        return Reduction(empty, empty, (soak, *zeros), None, spans, protocol, record, notes)
     series, unread = _series(readings, stretch, window, sheet)
     window, means, conditions = _longer(window, series, readings, protocol, sheet)
-    conditions = [soak, *conditions]
-    sensors = _judged(series, means, window, readings, stretch, protocol)
     part = readings.between(window.start_s, window.end_s)
+    doubts = [
+        *zeros,
+        *dropout_checks(dropped, readings, stretch.start_s, window.end_s),
+        *column_checks(readings, stretch, part, loaded, protocol, sheet),
+    ]
+    conditions = [soak, *conditions, *(check for check in doubts if not check.sensor)]
+    by_sensor = [check for check in doubts if check.sensor]
+    sensors = _judged(series, means, window, readings, stretch, protocol)
+    sensors = [_doubted(sensor, by_sensor) for sensor in sensors]
+    judged = {sensor.series.name for sensor in sensors}
+    unread += [check for check in by_sensor if check.sensor not in judged]
     started_at = None
     if "recorded_at" in record and record["recorded_at"].dt.tz is not None:
         started_at = record["recorded_at"].iloc[0]
@@ -108,11 +126,64 @@ def reduce_telemetry(
         estimates=rows,
         checks=(*conditions, *unread, *(c for s in sensors for c in s.checks)),
         window_s=(window.start_s, window.end_s),
-        spans=tuple(spans),
+        spans=spans,
         protocol=protocol,
         frame=record,
         notes=notes,
     )
+
+
+def _load_and_window(
+    record: pd.DataFrame, readings: Readings, loaded: BoolArray | None, protocol: Protocol
+) -> tuple[Stretch | None, Window | None, Check, tuple[Span, ...]]:
+    """Return the time at load since the last switch of a condition, and the window in it."""
+    time_s = readings.time_s
+    if "segment" in record:
+        segment = record["segment"].to_numpy(dtype=np.int64)
+    else:
+        gaps = np.diff(time_s, prepend=time_s[0]) > longest_step_s(time_s, protocol.gap_s)
+        segment = np.cumsum(gaps).astype(np.int64)
+    stretch, spans = longest_stretch(time_s, segment, loaded, protocol.pause_s)
+    if stretch is None:
+        soak = Check("load", Verdict.REFUSED, "the card was never at load")
+        return None, None, soak, tuple(spans)
+    stretch, before = since_last_step(readings, stretch, protocol)
+    window, soak = choose_window(time_s, segment, stretch, protocol)
+    if soak.verdict is not Verdict.PASS:
+        count, longest_s = pauses_in(time_s, loaded, LONG_GAP_S)
+        if count and longest_s > protocol.pause_s:
+            words = (
+                f"{soak.words}; the load pauses {count} times for up to {longest_s:.0f} s: "
+                f"Protocol(pause_s={np.ceil(longest_s):.0f}) joins what a looped test interrupts"
+            )
+            soak = replace(soak, words=words)
+    if soak.verdict is Verdict.PASS:
+        least_s = protocol.window_s
+        others = sum(
+            span.reason == ANOTHER_STRETCH and span.end_s - span.start_s >= least_s
+            for span in spans
+        )
+        if others:
+            words = (
+                f"{soak.words}; {others} other stretches at load of {least_s:.0f} s or more are "
+                'not used: split_by="gap" or the heading of a set point makes runs of them'
+            )
+            soak = replace(soak, verdict=Verdict.CORRECTED, words=words)
+    return stretch, window, soak, (*spans, *before)
+
+
+def _doubted(sensor: SensorResult, doubts: Sequence[Check]) -> SensorResult:
+    """Return a sensor's result with the doubts about its column."""
+    name = sensor.series.name
+    return replace(sensor, checks=(*(c for c in doubts if c.sensor == name), *sensor.checks))
+
+
+def _set_point_notes(record: pd.DataFrame) -> list[str]:
+    """Name the columns that state a set point or a limit, and are no sensors."""
+    names = [str(name) for name in record if is_set_point(str(name)) and dimension_of(str(name))]
+    if not names:
+        return []
+    return [f"not sensors, as they state a set point or a limit: {', '.join(names)}"]
 
 
 def _judged(
@@ -124,8 +195,8 @@ def _judged(
     protocol: Protocol,
 ) -> list[SensorResult]:
     """Return each sensor's steady rise, with its checks."""
-    period_s = usual_step_s(record.time_s)
-    held = _held_throughout(record, stretch, window, protocol)
+    n_rows = len(record.between(window.start_s, window.end_s).time_s)
+    held_since_s = _held_since_s(record, stretch, window, protocol)
     results = []
     for sensor in series:
         rise = steady_rise(
@@ -135,15 +206,18 @@ def _judged(
             stretch.start_s,
             protocol,
             full_soak=window.full_soak,
-            held=held,
+            held_since_s=held_since_s,
         )
         result = judge_sensor(sensor, rise, window.start_s, record, protocol)
         n_read = len(sensor.since(window.start_s).time_s)
-        share = 100.0 * min(n_read / ((window.end_s - window.start_s) / period_s), 1.0)
+        share = 100.0 * n_read / n_rows
         words = f"{sensor.name} and ambient were read in {share:.0f} % of the window"
         verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
         if verdict is Verdict.REFUSED:
-            words += "; a joined instrument that logs more slowly needs a wider tolerance_s"
+            words += (
+                "; leave the sensor out by columns=, or give a joined instrument that logs more "
+                "slowly a wider tolerance_s"
+            )
         coverage = Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=sensor.name)
         results.append(replace(result, checks=(coverage, *result.checks)))
     return results
@@ -163,7 +237,9 @@ def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
         devices = list(record[DEVICE].dropna().unique())
         if len(devices) > 1:
             message = f"{len(devices)} devices: {', '.join(map(str, devices[:8]))}"
-            faults.append(Fault(message, "reduce one at a time, or name it in run", column=DEVICE))
+            faults.append(
+                Fault(message, 'name one in run, or reduce_logs(split_by="device")', column=DEVICE)
+            )
         if not len(record):
             message, check = "no readings of this device", "check the run sheet"
             faults.append(Fault(message, check, column=DEVICE, value=str(wanted)))
@@ -228,21 +304,25 @@ def _longer(
     return replace(window, start_s=start, earlier_s=rest), means, checks
 
 
-def _held_throughout(
-    record: Readings, stretch: Stretch, window: Window, protocol: Protocol
-) -> bool:
-    """Return whether fan and power were held over the part used for extrapolation."""
-    start = stretch.start_s + 0.2 * (window.end_s - stretch.start_s)
-    part = record.between(start, window.end_s)
+def _held_since_s(record: Readings, stretch: Stretch, window: Window, protocol: Protocol) -> float:
+    """Return the time at load from which fan and power were held until the end [s]."""
+    part = record.between(stretch.start_s, window.end_s)
     shares = {
         FAN_SPEED: protocol.fan_drift_share,
         FAN_DUTY: protocol.fan_drift_share,
         POWER: protocol.power_drift_share,
     }
+    since_s = 0.0
     for name, share in shares.items():
-        values = part.known(name)[1] if name in part else ()
-        if len(values):
-            moved, _ = part.movement(name)
-            if not moved <= 1.5 * share * abs(float(np.mean(values))):
-                return False
-    return True
+        times, values = part.known(name) if name in part else (np.empty(0), np.empty(0))
+        if not len(values):
+            continue
+        size = min(readings_in(_HELD_BLOCK_S, times), len(values))
+        means, starts = block_means(values, size), times[::size]
+        late = min(int(np.searchsorted(times, window.start_s)), len(values) - 1)
+        level = float(np.mean(values[late:]))
+        moved = np.flatnonzero(np.abs(means - level) > share * abs(level))
+        if len(moved):
+            held_s = starts[min(int(moved[-1]) + 1, len(starts) - 1)]
+            since_s = max(since_s, float(held_s) - stretch.start_s)
+    return since_s

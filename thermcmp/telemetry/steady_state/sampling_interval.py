@@ -9,6 +9,8 @@ import numpy.typing as npt
 
 #: Number of steps from which the usual one is taken.
 _SAMPLE: Final = 2_000
+#: A step of more than this many medians is a gap and no part of the period.
+_NO_GAP: Final = 2.5
 
 
 def usual_step_s(time_s: npt.ArrayLike) -> float:
@@ -21,7 +23,11 @@ def usual_step_s(time_s: npt.ArrayLike) -> float:
     middle = len(steps) // 2
     # As NumPy's median, which is far slower on a short sample.
     ordered = np.sort(steps)
-    return float((ordered[middle] + ordered[-middle - 1]) / 2.0) or 1.0
+    median = float((ordered[middle] + ordered[-middle - 1]) / 2.0)
+    # Stamps in whole seconds alternate between two steps, and only their mean is the period;
+    # gaps are left out.
+    near = ordered[: int(np.searchsorted(ordered, _NO_GAP * median, side="right"))]
+    return round(float(near.mean()), 9) or 1.0
 
 
 def readings_in(span_s: float, time_s: npt.ArrayLike) -> int:

@@ -8,10 +8,12 @@ from typing import Final
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.telemetry.loaded_record.wander import Wander, cycle_mean, wander_over
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 from thermcmp.telemetry.steady_state.soak import SoakTail, soak_end, soak_tail
+from thermcmp.telemetry.steady_state.two_exponentials import SLOW_SHARE
 from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
 
 #: A soak with less than this to go has ended [K].
@@ -19,8 +21,21 @@ _ENDED_K: Final = 0.3
 #: A rise that swings by more than this is a cycle, whatever the protocol allows; the default
 #: limit of `Protocol` [K].
 _CYCLE_K: Final = 5.0
+#: A cycle that a window averages is reported from this swing on [K].
+_SLOW_SWING_K: Final = 1.0
 #: A smaller correction is not reported [K].
 _REPORTED_K: Final = 0.05
+#: A shift is at most this many times its standard error, which is widened until it is.
+_SHIFT_ERRORS: Final = 3.0
+#: No mean of a log is known better than to this [K]: the instruments themselves drift (common
+#: practice, no source).
+_LEAST_ERROR_K: Final = 0.02
+#: The conditions were held if they were so from this share of the time at load on.
+_HELD_SHARE: Final = 0.2
+#: A rise follows a condition within this many time constants.
+_FOLLOWS: Final = 4.0
+#: A rise whose window means wander by more than this over the record is not steady [K].
+_WANDERS_K: Final = 0.5
 #: One-sided 95 % point of the normal distribution.
 _Z95: Final = 1.6448536
 #: A drift shows when it is this many times its noise.
@@ -55,12 +70,14 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class SteadyRise:
-    """The steady rise of a sensor, NaN where refused, with its window and check."""
+    """The steady rise of a sensor, NaN where refused, with its window and checks."""
 
     rise_k: float
     standard_error_k: float
     window: WindowMean
     check: Check
+    shift: Check | None = None  #: what was added to the window's mean; None if nothing was
+    wanders: bool = False  #: whether it was refused, as it wanders over the record
 
 
 def mean_from(series: Series, start_s: float, protocol: Protocol) -> WindowMean:
@@ -91,21 +108,66 @@ def steady_rise(
     protocol: Protocol,
     *,
     full_soak: bool,
-    held: bool,
+    held_since_s: float,
 ) -> SteadyRise:
     """Return the steady rise of a sensor.
 
     A window that is settled after the full soak is taken as it is. Before that, and where a
-    drift shows or cannot be ruled out, the fitted approach must show where the soak ends.
+    drift shows or cannot be ruled out, the fitted approach must show where the soak ends. The
+    whole record at load must agree with the window.
     """
-    if mean.settled in (Settled.TOO_FEW, Settled.CYCLING):
-        # A longer window shows more of a cycle.
-        shown = mean_from(series, earlier_s[-1], protocol) if earlier_s else mean
-        return _judged(series, mean, Verdict.REFUSED, _why_unsettled(shown), protocol)
+    if mean.settled is Settled.TOO_FEW:
+        return _judged(series, mean, Verdict.REFUSED, _why_unsettled(mean), protocol)
     at_load = series.since(load_start_s)
-    tail = soak_tail(at_load.time_s - load_start_s, at_load.rise_k, mean.n, held=held)
+    since_s = at_load.time_s - load_start_s
+    held = held_since_s <= _HELD_SHARE * since_s[-1]
+    tail = soak_tail(since_s, at_load.rise_k, mean.n, held=held)
+    settles_s = tail.settles_s
+    if not held and held_since_s < since_s[-mean.n]:
+        # A condition that keeps moving through the window is no excuse for a rise that does.
+        settles_s = max(settles_s, held_since_s + _FOLLOWS * tail.time_constant_s)
+    settled_s = since_s[int(np.searchsorted(since_s, min(settles_s, since_s[-mean.n]))) :]
+    level_k = tail.level_k(settled_s, at_load.rise_k[-len(settled_s) :])
+    window_s = float(since_s[-1] - since_s[-mean.n])
+    wander = wander_over(settled_s, level_k, window_s, protocol.window_s, mean.standard_error_k)
+    cycling = mean.settled is Settled.CYCLING
+    if cycling or wander.rms_k > _WANDERS_K:
+        # A longer window shows more of a cycle.
+        shown = mean_from(series, earlier_s[-1], protocol) if earlier_s and cycling else mean
+        words = _why_unsettled(shown) if cycling else _why_wandering(wander)
+        period_s = shown.cycle_s if cycling else wander.period_s
+        whole = None
+        if protocol.cycles == "mean" and not np.isnan(period_s):
+            whole = cycle_mean(settled_s, level_k, period_s)
+        if whole is None:
+            refused = _judged(series, mean, Verdict.REFUSED, words, protocol)
+            return replace(refused, wanders=not cycling)
+        words += f"; the mean is that of {whole.cycles} whole cycles of {whole.period_s:.0f} s"
+        over_cycles = whole.mean_k, float(np.hypot(whole.standard_error_k, tail.error_k))
+        return _judged(series, mean, Verdict.CORRECTED, words, protocol, over_cycles)
+    rest_k = float(np.mean(tail.lacking_k))
+    notable = abs(rest_k) > max(_ENDED_K, _SHOWN * tail.error_k)
+    if notable and rest_k * (mean.mean_k - at_load.rise_k[0]) < 0.0:
+        words = f"the rise goes back by {abs(rest_k):.1f} K, as in a cycle and in no soak"
+        return _judged(series, mean, Verdict.REFUSED, words, protocol)
     window = _at_soak_end(mean, tail, series, protocol, held=held)
-    added_k = window.mean_k - mean.mean_k
+    rise = _decided(series, window, tail, earlier_s, protocol, full_soak=full_soak, held=held)
+    if np.isnan(rise.rise_k):
+        return rise
+    return _with_shift(_widened(rise, wander), mean, series, tail)
+
+
+def _decided(
+    series: Series,
+    window: WindowMean,
+    tail: SoakTail,
+    earlier_s: list[float],
+    protocol: Protocol,
+    *,
+    full_soak: bool,
+    held: bool,
+) -> SteadyRise:
+    """Return the rise of a window at its soak's end, extrapolated or refused."""
     settled = window
     if window.settled is Settled.UNDECIDED and full_soak:
         longer = (mean_from(series, earlier, protocol) for earlier in earlier_s)
@@ -116,7 +178,7 @@ def steady_rise(
             return _judged(series, window, Verdict.REFUSED, words, protocol)
         words = f"drift below {settled.drift_high_k_per_min:.2g} K/min"
         words += "" if settled is window else " in a longer window"
-        return _passed(series, window, words, added_k, tail)
+        return _passed(series, window, words, tail)
     end = None
     if held and protocol.extrapolate:
         limit_k = protocol.extrapolation_error_k
@@ -124,11 +186,8 @@ def steady_rise(
         if not end.refusal:
             if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
                 words = f"the soak had {end.remaining_k:.2f} K to go"
-                return _passed(series, window, words, added_k, tail)
-            words = (
-                f"extrapolated by {end.remaining_k:.1f} K along {end.approach}, "
-                f"± {end.standard_error_k:.2f} K"
-            )
+                return _passed(series, window, words, tail)
+            words = f"extrapolated by {end.remaining_k:.1f} K, ± {end.standard_error_k:.2f} K"
             rise = (end.final_k, end.standard_error_k)
             return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
     carried = _CARRIED * protocol.drift_k_per_min
@@ -144,6 +203,54 @@ def steady_rise(
     words = _why_unsettled(shown) + ("" if held else ", and fan or power moved during the soak")
     words += f", and not extrapolated: {end.refusal}" if end else ""
     return _judged(series, window, Verdict.REFUSED, words, protocol)
+
+
+def _widened(rise: SteadyRise, wander: Wander) -> SteadyRise:
+    """Return a rise with its wander over the record in its error."""
+    words, check = rise.check.words, rise.check
+    if wander.rms_k >= _REPORTED_K:
+        words += f"; {_why_wandering(wander)}; the standard error is widened for it"
+    elif wander.swing_k > _SLOW_SWING_K and not np.isnan(wander.period_s):
+        words += (
+            f"; it swings by {wander.swing_k:.1f} K every {wander.period_s:.0f} s, which is not a "
+            "steady state"
+        )
+    if words != check.words:
+        check = replace(check, verdict=Verdict.CORRECTED, words=words)
+    error_k = float(np.hypot(rise.standard_error_k, wander.rms_k))
+    return replace(rise, standard_error_k=error_k, check=check)
+
+
+def _why_wandering(wander: Wander) -> str:
+    """Describe how the rise wanders over the whole record."""
+    cycle = "" if np.isnan(wander.period_s) else f", in a cycle of about {wander.period_s:.0f} s"
+    return (
+        f"over {wander.span_s:.0f} s at load, and not only in the window, the rise wanders by "
+        f"{wander.rms_k:.2g} K{cycle}"
+    )
+
+
+def _with_shift(rise: SteadyRise, mean: WindowMean, series: Series, tail: SoakTail) -> SteadyRise:
+    """State what a rise has beyond its window's mean; it is never much larger than its error."""
+    added_k = rise.rise_k - mean.mean_k
+    error_k = float(np.hypot(rise.standard_error_k, _LEAST_ERROR_K))
+    error_k = max(error_k, abs(added_k) / _SHIFT_ERRORS)
+    if abs(added_k) < _REPORTED_K:
+        return replace(rise, standard_error_k=error_k)
+    mean_c = float(np.mean(series.last(mean.n).temperature_c))
+    words = (
+        f"window mean {mean_c:.2f} °C, {added_k:+.2f} ± {max(tail.error_k, error_k):.2f} K added "
+        "for the unfinished soak"
+    )
+    if tail.fit is not None:
+        words += f", by {tail.fit.approach}"
+        if abs(tail.fit.slow_k) >= _REPORTED_K:
+            words += (
+                f"; {tail.fit.slow_k:+.2f} K of it by slow parts, which have the prior of "
+                f"{100.0 * SLOW_SHARE:.0f} % of the rise in half of all coolers"
+            )
+    shift = Check("soak end", Verdict.CORRECTED, words, added_k, unit="K", sensor=series.name)
+    return replace(rise, standard_error_k=error_k, shift=shift)
 
 
 def _at_soak_end(
@@ -192,10 +299,8 @@ def _why_unsettled(window: WindowMean) -> str:
     }[window.settled]
 
 
-def _passed(
-    series: Series, window: WindowMean, words: str, added_k: float, tail: SoakTail
-) -> SteadyRise:
-    """Return the mean of a window, as a correction where the rest of the soak is notable."""
+def _passed(series: Series, window: WindowMean, words: str, tail: SoakTail) -> SteadyRise:
+    """Return the mean of a window, as a correction where its doubt is notable."""
     cycles = window.swing_k > _CYCLE_K
     doubt_k = tail.error_k
     if cycles:
@@ -203,13 +308,10 @@ def _passed(
     if tail.straight:
         doubt_k = abs(window.drift_k_per_min) / 60.0 * tail.time_constant_s
         words += f"; it goes on in a straight line: nothing is added, uncertain by {doubt_k:.2f} K"
-    elif tail.fit is not None and max(abs(added_k), tail.error_k) >= _REPORTED_K:
-        words += (
-            f"; {added_k:+.2f} ± {tail.error_k:.2f} K for the rest of the soak, "
-            f"by {tail.fit.approach}"
-        )
-    notable = cycles or max(abs(added_k), doubt_k) > _ENDED_K
+    notable = cycles or doubt_k > _ENDED_K
     verdict, drift = Verdict.CORRECTED if notable else Verdict.PASS, window.drift_k_per_min
+    if notable and not (cycles or tail.straight):
+        words += f"; the rest of the soak is uncertain by {doubt_k:.2f} K"
     check = Check("settled", verdict, words, drift, unit="K/min", sensor=series.name)
     return SteadyRise(window.mean_k, window.standard_error_k, window, check)
 

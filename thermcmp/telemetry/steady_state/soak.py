@@ -44,6 +44,8 @@ _LEAST_REACH_K: Final = 1.0
 #: Nothing is lacking if it is below this [K] even for an approach that is this many times
 #: slower than the readings show.
 _NOTHING_K: Final = 0.002
+#: A rise with less than this to go has settled, where nothing is fitted [K].
+_LEFT_K: Final = 0.05
 _SLOWER: Final = 3.0
 _SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
 
@@ -57,7 +59,20 @@ class SoakTail:
     error_k: float  #: standard error of its mean [K]
     time_constant_s: float
     span_s: float  #: time over which the approach was seen [s]
+    settles_s: float  #: when the rise is over but for the fitted rest [s]
     fit: Relaxation | None = None  #: None where no fit was made
+
+    def level_k(self, time_s: Array, rise_k: Array) -> Array:
+        """Return the readings with the rise that each still lacks [K].
+
+        Where the rise goes on in a straight line, which is judged by itself, the line is left out.
+        """
+        if self.straight:
+            away = time_s - time_s.mean()
+            return rise_k - away * float(away @ rise_k / (away @ away))
+        if self.fit is None:
+            return rise_k
+        return rise_k + self.fit.lacking_at(time_s)
 
     @property
     def straight(self) -> bool:
@@ -98,8 +113,10 @@ def soak_tail(
     left_k = _MISSING * np.exp(-(t[-n] - start_s) / (_SLOWER * constant_s))
     slow_k = SLOW_SHARE * np.exp(-t[-n] / _SLOWEST_S)
     over = (left_k + slow_k) * reach_k < _NOTHING_K or reach_k < _LEAST_REACH_K
+    # Until what is left of a first-order rise is small.
+    settles_s = start_s + constant_s * float(np.log(max(_MISSING * reach_k / _LEFT_K, 1.0)))
     if over or not held or len(t) - first < _LEAST_POINTS:
-        return SoakTail(np.zeros(n), 0.0, constant_s, span_s)
+        return SoakTail(np.zeros(n), 0.0, constant_s, span_s, settles_s)
     size = max((len(t) - first) // _POINTS, 1)
     times, rises = block_means(t[first:], size), block_means(y[first:], size)
     constant_s = min(constant_s, SLOW_S[0])
@@ -110,8 +127,9 @@ def soak_tail(
     fit = fit_relaxation(times, rises, t[-n:], constant_s, reach_k, first_order)
     if fit.ramp_odds > _RAMP:
         # It may be the beginning of a slow part, or not a soak at all: nothing is added.
-        return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, fit)
-    return SoakTail(fit.lacking_k, fit.lacking_error_k, fit.time_constant_s, span_s, fit)
+        return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, settles_s, fit)
+    constant_s = fit.time_constant_s
+    return SoakTail(fit.lacking_k, fit.lacking_error_k, constant_s, span_s, start_s, fit)
 
 
 def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -> SoakEnd:

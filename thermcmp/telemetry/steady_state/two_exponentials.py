@@ -63,6 +63,17 @@ class Relaxation:
     #: Posterior probability of a slow part, and of a rise in a straight line instead.
     slow_odds: float
     ramp_odds: float
+    #: How much of the mean missing rise models with a slow part add [K].
+    slow_k: float
+    #: Parameters and probabilities of the averaged models, and the time of the first reading [s].
+    theta: Array
+    weights: Array
+    start_s: float
+
+    def lacking_at(self, time_s: Array) -> Array:
+        """Return the rise still missing at any time [K], shape (n,)."""
+        left = _model(self.theta, time_s - self.start_s, np.zeros_like(time_s))[0]
+        return np.asarray(self.weights @ (left + self.theta[:, :1]))
 
     @property
     def approach(self) -> str:
@@ -114,7 +125,7 @@ def fit_relaxation(
     logs = np.asarray((spreads - misfit - away) / 2.0 + odds)
     # A straight line has no end: it is reported, but not part of the averages.
     ends, ramp_odds = _shares(logs[:-1]), float(_shares(logs)[-1])
-    return _averaged(theta[:-1], covariance[:-1], ends, window_s - start_s, ramp_odds)
+    return _averaged(theta[:-1], covariance[:-1], ends, window_s, start_s, ramp_odds)
 
 
 def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Array, Array]:
@@ -174,11 +185,16 @@ def _shares(logs: Array) -> Array:
 
 
 def _averaged(
-    theta: Array, covariance: Array, weights: Array, window_s: Array, ramp_odds: float
+    theta: Array,
+    covariance: Array,
+    weights: Array,
+    window_s: Array,
+    start_s: float,
+    ramp_odds: float,
 ) -> Relaxation:
     """Return the end of the soak, averaged over the models."""
     none = np.zeros_like(window_s)
-    left, slopes = _model(theta, window_s, none)
+    left, slopes = _model(theta, window_s - start_s, none)
     lacking = left + theta[:, :1]
     slopes = -slopes.mean(axis=2)
     slopes[:, 0] = 0.0
@@ -197,4 +213,8 @@ def _averaged(
         slow_s=float(np.exp(theta[1 + int(np.argmax(weights[1:])), 4])),
         slow_odds=float(1.0 - weights[0]),
         ramp_odds=ramp_odds,
+        slow_k=float(mean - means[0]),
+        theta=theta,
+        weights=weights,
+        start_s=start_s,
     )

@@ -52,6 +52,13 @@ def choose_window(
     length_s = end - stretch.start_s
     wanted_s = protocol.soak_s + protocol.window_s
     words = f"{length_s:.0f} s at load without a gap where {wanted_s:.0f} s are needed"
+    if len(pieces) > 1:
+        longest_s = max(b - a for a, b in pieces)
+        words = (
+            f"{length_s:.0f} s at load in {len(pieces)} pieces, the longest {longest_s:.0f} s "
+            f"without a gap, where {wanted_s:.0f} s with {protocol.window_s:.0f} s without a gap "
+            "are needed; Protocol(gap_s=…) states how long a gap may be"
+        )
     window, verdict = None, Verdict.REFUSED
     enough = length_s >= max(protocol.window_s, wanted_s / 2.0)
     if len(pieces) == 1 and protocol.extrapolate and enough:

@@ -1,0 +1,73 @@
+"""Cycles that are longer than a window, against their closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from thermcmp.errors import InputError
+from thermcmp.telemetry.loaded_record.wander import cycle_mean, wander_over
+from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
+from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+
+
+def test_the_wander_of_a_sine_is_its_closed_form():
+    t = np.arange(12_000.0)
+    level = 2.0 * np.cos(2.0 * np.pi * (t - t[-1] + 150.0) / 800.0)
+    wander = wander_over(t, level, 300.0, 300.0, 0.0)
+    # The last window is centred on a peak; a window keeps sin(x)/x of a sine, x = pi 300/800.
+    kept = 2.0 * np.sinc(300.0 / 800.0)
+    assert wander.rms_k == pytest.approx(kept * np.sqrt(1.5), rel=0.03)
+    assert wander.period_s == pytest.approx(800.0, rel=0.05)
+
+
+def test_noise_does_not_wander():
+    rng = np.random.default_rng(0)
+    t = np.arange(2_000.0)
+    noise = np.sqrt(1.0 / 300.0)
+    seen = [
+        wander_over(t, rng.standard_normal(2_000), 300.0, 300.0, noise).rms_k for _ in range(50)
+    ]
+    assert np.median(seen) < 0.7 * noise
+    assert np.max(seen) < 4.0 * noise
+
+
+def test_the_mean_over_whole_cycles():
+    t = np.arange(5_000.0)
+    rise = 50.0 + 3.0 * np.sin(2.0 * np.pi * t / 900.0 + 1.0)
+    mean = cycle_mean(t, rise, 880.0)
+    assert mean.cycles == 5
+    assert abs(mean.mean_k - 50.0) < 2.0 * mean.standard_error_k < 0.2
+    assert cycle_mean(t[:1000], rise[:1000], 900.0) is None
+
+
+@pytest.mark.parametrize("period", [350.0, 700.0, 1200.0])
+def test_a_slow_limit_cycle_is_seen_at_every_cut(clean_run, period):
+    frame = clean_run(seconds=5000)
+    frame["memory_c"] += np.round(2.0 * np.sin(2.0 * np.pi * frame["time_s"] / period), 1)
+    ratios = []
+    for end in range(3000, 5000, 80):
+        reduction = reduce_telemetry(frame.iloc[:end])
+        assert reduction.verdict is not Verdict.PASS
+        row = reduction.rows.iloc[0] if len(reduction.rows) else None
+        if row is not None:
+            rise = row["temperature_c"] - row["ambient_c"]
+            ratios.append((rise - 55.0) / row["standard_error_k"])
+    assert np.all(np.abs(ratios) < 2.0)
+    # A window of 300 s nearly averages a cycle of 350 s; others are refused.
+    assert len(ratios) <= (25 if period == 350.0 else 2)
+
+
+def test_the_mean_of_a_cycle_where_it_is_asked_for(clean_run):
+    frame = clean_run(seconds=5000)
+    frame["memory_c"] += np.round(2.0 * np.sin(2.0 * np.pi * frame["time_s"] / 800.0), 1)
+    reduction = reduce_telemetry(frame, Protocol(cycles="mean"))
+    row = reduction.rows.iloc[0]
+    assert row["protocol_verdict"] == "corrected"
+    assert "the mean is that of" in row["protocol_reason"]
+    assert "whole cycles" in row["protocol_reason"]
+    rise = row["temperature_c"] - row["ambient_c"]
+    assert abs(rise - 55.0) < 2.0 * row["standard_error_k"]
+    assert row["standard_error_k"] < 0.5
+    with pytest.raises(InputError, match="use 'refuse' or 'mean'"):
+        Protocol(cycles="average")

@@ -1,0 +1,161 @@
+"""Columns that cannot be true are named with the second, and the other sensors go on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
+from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+
+
+@pytest.fixture
+def two_sensors(clean_run):
+    """A clean run with a second sensor that nothing is wrong with."""
+
+    def run(**options):
+        frame = clean_run(**options)
+        rng = np.random.default_rng(1)
+        edge = frame["memory_c"] - 8.0 * (frame["time_s"] >= 60.0)
+        frame["edge_c"] = np.round(edge + 0.1 * rng.standard_normal(len(frame)), 1)
+        return frame
+
+    return run
+
+
+def refused_memory(frame, name, protocol=None):
+    """The check that refuses the memory alone."""
+    reduction = reduce_telemetry(frame, protocol)
+    assert reduction.rows["sensor"].tolist() == ["edge"], reduction.reason
+    (check,) = [c for c in reduction.checks if c.name == name and c.sensor == "memory"]
+    assert check.verdict is Verdict.REFUSED
+    assert check.words in reduction.reason
+    return check
+
+
+@pytest.mark.parametrize("at", [100, 180, 400])
+@pytest.mark.parametrize("step", [0.1, 1.0])
+def test_a_frozen_sensor_is_named_with_its_second(two_sensors, at, step):
+    if step == 1.0 and at == 400:
+        pytest.skip("2.4 K from its end a sensor with steps of 1 K may rest")
+    frame = two_sensors(step_k=step, noise_k=0.15)
+    frame.loc[at:, "memory_c"] = frame["memory_c"].iloc[at]
+    check = refused_memory(frame, "frozen")
+    # Readings just before may be equal by chance.
+    assert at - 12 <= check.second <= at
+    assert "exactly for" in check.words
+
+
+def test_a_sensor_that_rests_in_a_step_is_not_frozen(two_sensors):
+    for noise in (0.0, 0.1, 0.3):
+        frame = two_sensors(step_k=1.0, noise_k=noise, seconds=3000)
+        assert set(reduce_telemetry(frame).rows["sensor"]) == {"memory", "edge"}
+
+
+def test_a_ceiling_that_cuts_the_rise_or_its_noise(two_sensors):
+    frame = two_sensors()
+    frame["memory_c"] = frame["memory_c"].clip(upper=70.0)
+    assert "70 °C" in refused_memory(frame, "frozen").words
+    noisy = two_sensors(noise_k=1.0)
+    noisy["memory_c"] = noisy["memory_c"].clip(upper=76.0)
+    noisy["edge_c"] = two_sensors()["edge_c"]
+    assert "76 °C" in refused_memory(noisy, "clipped").words
+
+
+def test_zeros_and_typed_in_sensors(two_sensors):
+    frame = two_sensors()
+    zero = frame.assign(memory_c=0.0)
+    assert "not measured" in refused_memory(zero, "all zero").words
+    typed = frame.assign(memory_c=71.5)
+    assert "the load began" in refused_memory(typed, "frozen").words
+    at_load_only = frame[frame["time_s"] >= 62.0].reset_index(drop=True).assign(memory_c=71.5)
+    assert "typed in" in refused_memory(at_load_only, "constant").words
+
+
+@pytest.mark.parametrize("name", ["memory_c", "ambient_c", "power_w", "fan_rpm"])
+def test_single_zeros_are_left_out_and_said(two_sensors, name):
+    frame = two_sensors()
+    clean = reduce_telemetry(frame).rows
+    frame.loc[[900, 1100, 1300, 1301], name] = 0.0
+    reduction = reduce_telemetry(frame)
+    (check,) = [c for c in reduction.checks if c.name == "dropouts"]
+    assert check.verdict is Verdict.CORRECTED
+    assert (check.figure, check.second) == (4.0, 900.0)
+    for column in ("temperature_c", "ambient_c", "power_w", "fan_rpm"):
+        assert reduction.rows[column].tolist() == pytest.approx(clean[column].tolist(), rel=1e-3)
+    assert not reduction.rows["regulated"].any()
+
+
+@pytest.mark.parametrize("value", [85.0, 127.0])
+def test_overflow_values_of_a_probe(two_sensors, value):
+    frame = two_sensors()
+    frame.loc[900:919, "memory_c"] = value
+    reduction = reduce_telemetry(frame)
+    assert len(reduction.rows) == 2, reduction.reason
+    assert reduction.rows["temperature_c"].iloc[0] == pytest.approx(76.0, abs=0.1)
+    assert "20 failed readings of memory" in reduction.reason
+
+
+def test_a_true_85_is_no_overflow(clean_run):
+    reduction = reduce_telemetry(clean_run(rise_k=64.0))
+    assert not [c for c in reduction.checks if c.name == "dropouts"]
+    assert reduction.rows["temperature_c"].iloc[0] == pytest.approx(85.0, abs=0.1)
+
+
+def test_air_that_no_room_has(two_sensors):
+    frame = two_sensors()
+    fahrenheit = frame.assign(ambient_c=1.8 * frame["ambient_c"] + 32.0)
+    reduction = reduce_telemetry(fahrenheit)
+    assert reduction.rows.empty
+    assert "units={'ambient_c': '°F'}" in reduction.reason
+    # A hot cabinet is still air.
+    assert len(reduce_telemetry(two_sensors(ambient_c=45.0)).rows) == 2
+
+
+def test_swapped_probes(two_sensors):
+    frame = two_sensors(rise_k=25.0)
+    frame["memory_c"], frame["ambient_c"] = frame["ambient_c"], frame["memory_c"]
+    reduction = reduce_telemetry(frame)
+    assert reduction.rows.empty
+    assert "below ambient at load: are the probes swapped?" in reduction.reason
+
+
+def test_a_clock_that_falls_at_full_load(two_sensors):
+    frame = two_sensors()
+    late = frame["time_s"] >= 1250.0
+    throttled = frame.assign(core_mhz=np.where(late, 2100.0, 2500.0))
+    reduction = reduce_telemetry(throttled)
+    assert reduction.rows.empty
+    (check,) = [c for c in reduction.checks if c.name == "throttling"]
+    assert check.second == 1250.0
+    assert "fell from 2500 to 2100 MHz" in check.words
+    assert reduce_telemetry(throttled, Protocol(throttling="mark")).verdict is Verdict.CORRECTED
+    warm = frame.assign(core_mhz=2500.0 - 60.0 * (1.0 - np.exp(-frame["time_s"] / 100.0)))
+    assert len(reduce_telemetry(warm).rows) == 2
+
+
+def test_set_points_are_no_sensors(two_sensors):
+    frame = two_sensors().assign(target_c=83.0, limit_c=95.0, memory_max_c=97.0)
+    reduction = reduce_telemetry(frame)
+    assert reduction.rows["sensor"].tolist() == ["memory", "edge"]
+    (note,) = reduction.notes
+    assert "target_c, limit_c, memory_max_c" in note
+
+
+@pytest.mark.parametrize("name", ["ambient_c", "power_w", "fan_rpm", "noise_dba"])
+def test_conditions_that_were_typed_in_are_marked(two_sensors, name):
+    frame = two_sensors()
+    frame = frame[frame["time_s"] >= 60.0].reset_index(drop=True)
+    reduction = reduce_telemetry(frame.assign(**{name: float(frame[name].median())}))
+    assert reduction.verdict is Verdict.CORRECTED
+    assert "in every reading: it counts as stated once" in reduction.reason
+
+
+def test_an_instrument_that_freezes_refuses_the_run(two_sensors):
+    frame = two_sensors()
+    frame.loc[700:, "ambient_c"] = frame["ambient_c"].iloc[700]
+    reduction = reduce_telemetry(frame)
+    assert reduction.rows.empty
+    (check,) = [c for c in reduction.checks if c.name == "frozen"]
+    assert check.second in (699.0, 700.0)
+    assert "ambient repeats" in check.words

@@ -1,0 +1,1 @@
+"""Whether readings can be what their columns say, before anything is averaged."""

@@ -1,0 +1,169 @@
+"""The checks of a run's columns for readings that cannot be true."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+import numpy as np
+
+from thermcmp._types import BoolArray
+from thermcmp.tabular.units import Dimension
+from thermcmp.telemetry.plausibility.repeats import clipped, frozen, is_constant
+from thermcmp.telemetry.quantities import (
+    AMBIENT,
+    FAN_SPEED,
+    NOISE,
+    POWER,
+    dimension_of,
+    sensor_names,
+)
+from thermcmp.telemetry.steady_state.checks import Check, stated_value
+from thermcmp.telemetry.steady_state.load import Stretch
+from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
+from thermcmp.telemetry.steady_state.quantization import find_step
+from thermcmp.telemetry.steady_state.run_data import Readings
+
+#: Warmest air that a room or a case has [°C], and hottest sensor of a running card
+#: (common practice, no source).
+_WARMEST_AIR_C: Final = 50.0
+_HOTTEST_C: Final = 150.0
+#: A sensor may read this far below ambient by the errors of both [K].
+_BELOW_K: Final = 0.5
+#: A clock that falls by more than this share under full load was cut.
+_CLOCK_SHARE: Final = 0.05
+#: Time at the start of the load in which the clock is at its level [s].
+_CLOCK_LEVEL_S: Final = 60.0
+#: Share of a window that may be spent below the clock's level.
+_CLOCK_CUT: Final = 0.02
+_TITLES: Final = {AMBIENT: "ambient", FAN_SPEED: "fan speed", POWER: "power", NOISE: "noise level"}
+
+
+def column_checks(
+    readings: Readings,
+    stretch: Stretch,
+    window: Readings,
+    loaded: BoolArray | None,
+    protocol: Protocol,
+    run: Mapping[str, Any],
+) -> list[Check]:
+    """Check the columns of a run at load; a refusal of a sensor names it."""
+    return [
+        *_sensor_checks(readings, stretch, loaded),
+        *_air_checks(readings, window, run),
+        *_condition_checks(readings, stretch),
+        *_clock_checks(readings, stretch, window, protocol),
+    ]
+
+
+def _sensor_checks(
+    readings: Readings, stretch: Stretch, loaded: BoolArray | None
+) -> Iterator[Check]:
+    """Check each sensor for readings that repeat, or are clipped."""
+    conditions = tuple(
+        values
+        for name in (POWER, FAN_SPEED)
+        if (values := readings.get(name)) is not None
+        and not np.isnan(values[stretch.first : stretch.last + 1]).any()
+    )
+    for sensor in sensor_names(list(readings.columns)):
+        values = readings[f"{sensor}_c"]
+        repeated = frozen(
+            readings.time_s, values, stretch.first, stretch.last, loaded=loaded,
+            conditions=conditions,
+        )  # fmt: skip
+        step = find_step(values)
+        if repeated is not None:
+            repeat, why = repeated
+            start_s, end_s = (float(readings.time_s[i]) for i in (repeat.first, repeat.last))
+            name, what = "frozen", "repeats"
+            if repeat.last < stretch.last and repeat.value >= np.nanmax(values):
+                name, what = "clipped", "stays at its highest value,"
+            words = f"it {what} {repeat.value:g} °C exactly for {end_s - start_s:.0f} s: {why}"
+            yield Check(name, Verdict.REFUSED, words, repeat.value, unit="°C", second=start_s,
+                        sensor=sensor)  # fmt: skip
+        elif is_constant(values):
+            value = float(values[~np.isnan(values)][0])
+            verdict = Verdict.REFUSED if step < 1.0 else Verdict.CORRECTED
+            words = f"it is {value:g} °C in every reading: typed in, frozen or very coarse"
+            yield Check("constant", verdict, words, value, unit="°C",
+                        second=float(readings.time_s[0]), sensor=sensor)  # fmt: skip
+        else:
+            middle = (stretch.first + stretch.last) // 2
+            top = clipped(values, middle, stretch.last, step)
+            if top is not None:
+                second = float(readings.time_s[middle + int(np.argmax(values[middle:] >= top))])
+                words = f"it is clipped at {top:g} °C: readings pile up and none is above"
+                yield Check("clipped", Verdict.REFUSED, words, top, unit="°C", second=second,
+                            sensor=sensor)  # fmt: skip
+
+
+def _air_checks(readings: Readings, window: Readings, run: Mapping[str, Any]) -> Iterator[Check]:
+    """Check that the ambient is that of air, and each sensor above it."""
+    ambient = window.mean(AMBIENT)
+    ambient = stated_value(run, AMBIENT) if np.isnan(ambient) else ambient
+    start_s = float(window.time_s[0])
+    if ambient > _WARMEST_AIR_C:
+        words = (
+            f"ambient is {ambient:.1f} °C, warmer than a room or a case: state "
+            "units={'ambient_c': '°F'} if it is in °F, or which column the air is in"
+        )
+        yield Check("ambient", Verdict.REFUSED, words, ambient, _WARMEST_AIR_C, "°C", start_s)
+        return
+    for sensor in sensor_names(list(readings.columns)):
+        mean = window.mean(f"{sensor}_c")
+        if mean > _HOTTEST_C:
+            words = f"it is {mean:.0f} °C, hotter than a running card: is it in °F?"
+            yield Check("too hot", Verdict.REFUSED, words, mean, _HOTTEST_C, "°C", start_s, sensor)
+        elif mean < ambient - _BELOW_K:
+            words = f"it is {ambient - mean:.1f} K below ambient at load: are the probes swapped?"
+            yield Check("below ambient", Verdict.REFUSED, words, mean - ambient, -_BELOW_K, "K",
+                        start_s, sensor)  # fmt: skip
+
+
+def _condition_checks(readings: Readings, stretch: Stretch) -> Iterator[Check]:
+    """Check ambient, power, fan speed and noise for constants and frozen instruments."""
+    for name, title in _TITLES.items():
+        values = readings.get(name)
+        if values is None or np.isnan(values).all():
+            continue
+        if is_constant(values):
+            value = float(values[~np.isnan(values)][0])
+            words = (
+                f"{title} is {value:g} in every reading: it counts as stated once, not as logged"
+            )
+            yield Check(title, Verdict.CORRECTED, words, value, second=float(readings.time_s[0]))
+            continue
+        repeated = frozen(readings.time_s, values, stretch.first, stretch.last, thermal=False)
+        if repeated is not None:
+            repeat, why = repeated
+            start_s, end_s = (float(readings.time_s[i]) for i in (repeat.first, repeat.last))
+            words = f"{title} repeats {repeat.value:g} exactly for {end_s - start_s:.0f} s: {why}"
+            verdict = Verdict.CORRECTED if name == NOISE else Verdict.REFUSED
+            yield Check("frozen", verdict, words, repeat.value, second=start_s)
+
+
+def _clock_checks(
+    readings: Readings, stretch: Stretch, window: Readings, protocol: Protocol
+) -> Iterator[Check]:
+    """Check that no clock rate fell at full load, as it does when a card is throttled."""
+    for name in readings.columns:
+        if dimension_of(name) is not Dimension.FREQUENCY:
+            continue
+        early = readings.between(stretch.start_s, stretch.start_s + _CLOCK_LEVEL_S).known(name)[1]
+        times, values = window.known(name)
+        if not len(early) or not len(values):
+            continue
+        level = float(np.quantile(early, 0.9))
+        low = values < (1.0 - _CLOCK_SHARE) * level
+        share = float(np.mean(low))
+        if share <= _CLOCK_CUT:
+            continue
+        title = name.removesuffix("_mhz")
+        words = (
+            f"the {title} clock fell from {level:.0f} to {float(np.median(values[low])):.0f} MHz "
+            f"in {100.0 * share:.0f} % of the window: the card was throttled"
+        )
+        verdict = Verdict.REFUSED if protocol.throttling == "refuse" else Verdict.CORRECTED
+        yield Check("throttling", verdict, words, 100.0 * share, 100.0 * _CLOCK_CUT, "%",
+                    float(times[np.argmax(low)]))  # fmt: skip
