@@ -281,8 +281,8 @@ def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
     return rules_of(
         _existing(job.firmware),
         [build for build in job.builds if build],
+        rows,
         sensor=sensor,
-        held=[str(name) for name in rows["sensor"].dropna().unique()],
         duty=None if job.duty is None else _existing(job.duty),
         cooler_id=job.cooler_id,
         decimal=job.decimal,
