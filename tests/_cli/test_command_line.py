@@ -434,3 +434,11 @@ def test_a_bad_fit_can_be_drawn_longer_or_allowed(recorder, tmp_path):
     assert main(arguments) == 0
     for name in ("fit", "separate", "attribute", "rank", "margin", "report"):
         assert not any({"draws", "allow_bad_health"} & set(n) for _, n in recorder.calls[name])
+
+
+@pytest.mark.parametrize("root", ["memory://bench", "nonsense://x"])
+def test_a_url_without_a_file_system_is_refused_and_makes_no_folder(root, tmp_path, capsys):
+    before = sorted(tmp_path.iterdir())
+    assert main(["--library", root, "--out", str(tmp_path / "o")]) == 2
+    assert "no file system for this URL" in capsys.readouterr().err
+    assert sorted(tmp_path.iterdir()) == before

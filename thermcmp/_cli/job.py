@@ -44,7 +44,7 @@ class Job:
 
     out: Path
     #: Library, read and not changed unless `results` is given.
-    library: Path | None = None
+    library: str | None = None
     #: Table of results, imported first.
     results: Path | None = None
     #: JSON file that maps the table's headings to schema names.
@@ -181,10 +181,10 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
     import thermcmp as tc
 
     if job.library is not None and job.results is None and reduced is None:
-        if not job.library.is_dir():
+        if "://" not in job.library and not Path(job.library).is_dir():
             raise InputError(
                 "The library cannot be read:",
-                [Fault("no such folder", "give the folder of a library", file=str(job.library))],
+                [Fault("no such folder", "give the folder of a library", file=job.library)],
             )
         return tc.Library(job.library).results()
     table, columns = job.results, job.columns

@@ -55,10 +55,30 @@ class Contents:
         """The rows in effect, without those that clash."""
         return self.rows.iloc[[p[0] for p in self.live.values() if len(p) == 1]]
 
+    @property
+    def effective_files(self) -> list[str]:
+        """The file of each row of `effective`."""
+        return [self.files[p[0]] for p in self.live.values() if len(p) == 1]
 
-def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) -> Contents:
-    """Return the contents of a store's files; rows of the keys in `compared` get a text."""
-    replaced = {
+    @property
+    def ever(self) -> dict[RowKey, set[str]]:
+        """The texts that each compared key ever had."""
+        texts: dict[RowKey, set[str]] = {}
+        for position, text in self.texts.items():
+            texts.setdefault(self.keys[position], set()).add(text)
+        return texts
+
+
+def assemble(
+    stored: Mapping[str, Stored],
+    compared: Collection[RowKey] = (),
+    lost: Collection[tuple[str, str, str, str]] = (),
+) -> Contents:
+    """Return the contents of a store's files; rows of the keys in `compared` get a text.
+
+    Rows named in `lost` were replaced by a correction that is no longer there.
+    """
+    replaced = {((lab, run, sensor), file) for lab, run, sensor, file in lost} | {
         ((lab, run, sensor), file)
         for part in stored.values()
         for lab, run, sensor, file in part.note.supersedes
