@@ -103,7 +103,7 @@ def test_options_reach_the_calls(recorder, tmp_path):
                  "--limit-c", "99", "--case-air-c", "40", "--noise-dba", "38", "--power-w", "150",
                  "--ambient-c", "23", "--seed", "7"]  # fmt: skip
     assert main(arguments) == 0
-    assert recorder.calls["Library"][0][0] == (Path("mine"),)
+    assert recorder.calls["Library"][0][0] == ("mine",)
     assert "read_results" not in recorder.calls
     assert recorder.calls["fit"][0][1] == {"sensor": "edge", "seed": 7}
     assert list(recorder.calls["fit"][0][0][0]["sensor"]) == ["edge"]

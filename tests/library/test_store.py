@@ -20,6 +20,8 @@ from thermcmp.library.storage import RemoteFolder
 from thermcmp.library.store import DamageWarning, Library
 from thermcmp.results.arrow import VERSION_KEY
 from thermcmp.results.schema import SCHEMA_VERSION
+from thermcmp.tabular.coercion import CONVERTERS
+from thermcmp.tabular.column import Kind
 
 
 def runs(first, last, **changes):
@@ -592,3 +594,21 @@ def test_a_root_that_is_no_file_system_is_refused(root, tmp_path, monkeypatch):
     with pytest.raises(InputError, match="cannot be opened"):
         Library(root)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_names_of_an_older_version_are_read_in_one_spelling(tmp_path, monkeypatch):
+    odd = runs(0, 2, cooler_model="Alder\u00a0r1", lab="north\u200b")
+    with monkeypatch.context() as older:
+        older.setitem(CONVERTERS, Kind.TEXT, str.strip)
+        Library(tmp_path).add(odd)
+    library = Library(tmp_path)
+    assert library.verify() == []
+    assert (library.add(odd).new, library.add(runs(0, 2)).new) == (0, 0)
+    assert len(library.results(cooler_model="Alder\u00a0r1")) == 2
+    library.supersede(runs(0, 1, power_w=230.0), "meter was off")
+    assert held(tmp_path, cooler_model="Alder r1") == [("r0", 230.0), ("r1", 220.0)]
+
+
+def test_an_extra_column_that_cannot_be_stored_is_named(tmp_path):
+    with pytest.raises(InputError, match="serial"):
+        Library(tmp_path).add(runs(0, 1, serial=pd.Series([2**70], dtype=object)))

@@ -231,7 +231,7 @@ def _heading_map(path: Path | None) -> dict[str, str] | None:
         return None
     try:
         heading_map = json.loads(_existing(path).read_text(encoding="utf-8-sig"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(
             "The map of headings cannot be read:",
             [Fault(f"no valid JSON: {error}", "write one JSON object", file=str(path))],

@@ -33,6 +33,7 @@ from thermcmp.results.hashing import PROVENANCE, keys_of, row_texts
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import KEY
 from thermcmp.results.validation import check_results
+from thermcmp.tabular.names import plain_name
 
 OnDamage = Literal["error", "skip"]
 
@@ -237,6 +238,7 @@ class Library:
             raise InputError("The results cannot be filtered so:", faults)
         for name, value in wanted.items():
             values = list(value) if isinstance(value, (list, tuple, set, frozenset)) else [value]
+            values = [plain_name(v) if isinstance(v, str) else v for v in values]
             rows = rows[rows[name].isin(values)]
         return rows.sort_values(list(KEY), kind="stable", ignore_index=True)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from thermcmp._types import BoolArray
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.model.conditions import Build
+from thermcmp.tabular.names import plain_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,9 +59,13 @@ def split_name(rows: pd.DataFrame, name: str) -> tuple[str, str]:
 
     A name that is a product's as a whole is that product, also where it holds a slash.
     """
-    products, firmwares = (set(rows[column].dropna()) for column in ("product", "firmware"))
-    if name.strip() in products:
-        return name.strip(), ""
+    name = plain_name(name)
+    products, firmwares = (
+        set(rows[column].dropna()) if column in rows else set()
+        for column in ("product", "firmware")
+    )
+    if name in products:
+        return name, ""
     slashes = [place for place, sign in enumerate(name) if sign == "/"]
     splits = [(name[:place].strip(), name[place + 1 :].strip()) for place in reversed(slashes)]
     known = [split for split in splits if split[0] in products]
