@@ -20,8 +20,8 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "thermcmp"
 #: Lowest first; a floor imports only floors before it, for types too.
 FLOORS = (
-    "errors", "_types", "tabular", "_plugin_checks", "_plugin_registry", "hooks", "physics",
-    "results", "telemetry", "model", "library", "inference", "prediction", "questions",
+    "errors", "_types", "_files", "tabular", "_plugin_checks", "_plugin_registry", "hooks",
+    "physics", "results", "telemetry", "model", "library", "inference", "prediction", "questions",
     "reporting",
 )  # fmt: skip
 #: Stands beside the floors: writes its formulas out anew, and shares the table's layout only.

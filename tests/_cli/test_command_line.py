@@ -103,7 +103,7 @@ def test_options_reach_the_calls(recorder, tmp_path):
                  "--limit-c", "99", "--case-air-c", "40", "--noise-dba", "38", "--power-w", "150",
                  "--ambient-c", "23", "--seed", "7"]  # fmt: skip
     assert main(arguments) == 0
-    assert recorder.calls["Library"][0][0] == (Path("mine"),)
+    assert recorder.calls["Library"][0][0] == ("mine",)
     assert "read_results" not in recorder.calls
     assert recorder.calls["fit"][0][1] == {"sensor": "edge", "seed": 7}
     assert list(recorder.calls["fit"][0][0][0]["sensor"]) == ["edge"]
@@ -434,3 +434,11 @@ def test_a_bad_fit_can_be_drawn_longer_or_allowed(recorder, tmp_path):
     assert main(arguments) == 0
     for name in ("fit", "separate", "attribute", "rank", "margin", "report"):
         assert not any({"draws", "allow_bad_health"} & set(n) for _, n in recorder.calls[name])
+
+
+@pytest.mark.parametrize("root", ["memory://bench", "nonsense://x"])
+def test_a_url_without_a_file_system_is_refused_and_makes_no_folder(root, tmp_path, capsys):
+    before = sorted(tmp_path.iterdir())
+    assert main(["--library", root, "--out", str(tmp_path / "o")]) == 2
+    assert "no file system for this URL" in capsys.readouterr().err
+    assert sorted(tmp_path.iterdir()) == before

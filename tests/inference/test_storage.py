@@ -1,14 +1,19 @@
 """Saving a fit and getting the same one back."""
 
 import json
+import os
+import subprocess
+import sys
+import textwrap
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import xarray as xr
 
-from thermcmp.errors import LibraryError
+from thermcmp.errors import LibraryError, ThermcmpWarning
 from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
+from thermcmp.inference import storage
 from thermcmp.inference.arviz_adapter import posterior_group
 from thermcmp.inference.diagnostics import Check, Diagnostics, Health
 from thermcmp.inference.fitting import fit
@@ -89,13 +94,93 @@ def test_saving_replaces_in_one_step_and_leaves_nothing_behind(fitted, saved, mo
     def broken(*args, **kwargs):
         raise OSError("disk full")
 
-    monkeypatch.setattr(xr.Dataset, "to_netcdf", broken)
+    monkeypatch.setattr(os, "fsync", broken)
     with pytest.raises(OSError, match="disk full"):
         fitted.save(saved)
     monkeypatch.undo()
     assert saved.read_bytes() == before
     fitted.save(saved)
     assert [path.name for path in saved.parent.iterdir()] == ["fit.nc"]
+
+
+FULL = """
+    import resource
+    from pathlib import Path
+    from thermcmp.inference.storage import load_fit
+    loaded = load_fit({saved!r})
+    resource.setrlimit(resource.RLIMIT_FSIZE, (30_000, 30_000))
+    try:
+        loaded.save(Path({target!r}))
+    except OSError as error:
+        print("refused:", error.strerror)
+"""
+
+
+def test_a_full_disk_is_an_error_and_leaves_nothing(saved, tmp_path):
+    pytest.importorskip("resource")
+    target = tmp_path / "full" / "fit.nc"
+    target.parent.mkdir()
+    script = textwrap.dedent(FULL).format(saved=str(saved), target=str(target))
+    ran = subprocess.run(
+        [sys.executable, "-c", script], check=False, capture_output=True, text=True
+    )
+    assert (ran.returncode, ran.stdout[:8]) == (0, "refused:"), ran.stderr
+    assert list(target.parent.iterdir()) == []
+
+
+def test_no_flipped_bit_loads(saved):
+    whole = saved.read_bytes()
+    rng = np.random.default_rng(3)
+    for bit in [*rng.integers(0, 8 * len(whole), 60), *range(8 * len(whole) - 30, 8 * len(whole))]:
+        flipped = bytearray(whole)
+        flipped[bit // 8] ^= 1 << (bit % 8)
+        saved.write_bytes(flipped)
+        with pytest.raises(LibraryError, match=r"fit\.nc: .*Fix:"):
+            load_fit(saved)
+
+
+def test_mutated_files_are_refused_by_name(saved):
+    whole = saved.read_bytes()
+    rng = np.random.default_rng(4)
+    for _ in range(40):
+        start, length = (int(n) for n in rng.integers(0, (len(whole), 3000)))
+        end = start + length
+        change = [b"", bytes(length), rng.bytes(length), whole[:length]][int(rng.integers(4))]
+        saved.write_bytes(whole[:start] + change + whole[end:])
+        if saved.read_bytes() == whole:
+            continue
+        with pytest.raises(LibraryError, match=r"fit\.nc: .*Fix:"):
+            load_fit(saved)
+
+
+def test_a_file_without_its_seal_is_refused(saved):
+    saved.write_bytes(saved.read_bytes()[: -storage._SEAL_LENGTH])
+    with pytest.raises(LibraryError, match="altered"):
+        load_fit(saved)
+
+
+def test_rows_that_are_not_those_of_the_fit_are_refused(fitted, tmp_path):
+    forged = replace(fitted, fingerprint="0" * 64)
+    with pytest.raises(LibraryError, match="altered"):
+        load_fit(forged.save(tmp_path / "forged.nc"))
+
+
+def test_a_fit_of_another_version_is_read_with_a_warning(fitted, tmp_path):
+    older = replace(fitted, versions={**fitted.versions, "thermcmp": "0.1.9"})
+    with pytest.warns(ThermcmpWarning, match=r"fitted by thermcmp 0\.1\.9"):
+        load_fit(older.save(tmp_path / "older.nc"))
+
+
+def test_a_file_of_the_format_before_the_seal_is_read(fitted, saved):
+    again = load_fit(with_settings(saved, format=5))
+    assert again.posterior.equals(fitted.posterior)
+
+
+def test_a_folder_or_a_pipe_is_no_fit(tmp_path):
+    os.mkfifo(tmp_path / "pipe.nc")
+    for name, kind in (("", "a folder"), ("pipe.nc", "a pipe")):
+        with pytest.raises(LibraryError, match=kind):
+            load_fit(tmp_path / name)
 
 
 def test_undefined_check_values_survive(fitted, tmp_path):

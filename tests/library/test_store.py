@@ -1,6 +1,8 @@
 """The append-only results library."""
 
+import json
 import os
+import shutil
 import subprocess
 import sys
 import textwrap
@@ -18,6 +20,8 @@ from thermcmp.library.storage import RemoteFolder
 from thermcmp.library.store import DamageWarning, Library
 from thermcmp.results.arrow import VERSION_KEY
 from thermcmp.results.schema import SCHEMA_VERSION
+from thermcmp.tabular.coercion import CONVERTERS
+from thermcmp.tabular.column import Kind
 
 
 def runs(first, last, **changes):
@@ -442,7 +446,7 @@ def test_processes_importing_at_once_lose_and_double_nothing(tmp_path):
 
 def test_a_failed_remote_write_leaves_nothing():
     system, _ = fs.FileSystem.from_uri("mock://bench")
-    folder = RemoteFolder(system, "bench/results")
+    folder = RemoteFolder(system, "bench/results", ".parquet")
 
     def refuse(data):
         raise OSError(f"{len(data)} bytes")
@@ -488,3 +492,130 @@ def test_different_values_of_two_writers_are_reported_and_can_be_settled(tmp_pat
 def test_an_empty_import_writes_nothing(tmp_path):
     assert Library(tmp_path).add(runs(0, 0)).file is None
     assert files(tmp_path) == []
+
+
+@pytest.fixture
+def corrected(tmp_path):
+    """A library of two runs, one of them corrected, and the name of the correction."""
+    library = Library(tmp_path / "bench")
+    library.add(runs(0, 2), source="monday.csv")
+    return library, library.supersede(runs(0, 1, power_w=230.0), "meter was off").file
+
+
+def results_of(library):
+    return Path(library.root) / "results"
+
+
+def test_a_lost_correction_is_noticed_and_its_rows_do_not_come_back(corrected):
+    library, name = corrected
+    (results_of(library) / name).unlink()
+    (damage,) = library.verify()
+    assert damage.file == name and "missing" in damage.what and "come back" in damage.what
+    with pytest.raises(LibraryError, match="missing"):
+        library.results()
+    with pytest.raises(LibraryError, match="missing"):
+        library.add(runs(5, 6))
+    assert [damage.file for damage in library.repair()] == [name]
+    assert library.verify() == []
+    assert library.results()["run"].tolist() == ["r1"]
+    # The old values are known to be wrong; the corrected ones can be imported again.
+    assert (library.add(runs(0, 2)).new, library.add(runs(0, 1, power_w=230.0)).new) == (0, 1)
+    assert library.results()["power_w"].tolist() == [230.0, 220.0]
+    assert library.verify() == []
+
+
+def test_a_lost_file_is_restored_by_importing_its_source_again(tmp_path):
+    library = Library(tmp_path)
+    name = library.add(runs(0, 3)).file
+    library.add(runs(3, 4))
+    (tmp_path / "results" / name).unlink()
+    assert "missing" in library.verify()[0].what
+    assert library.add(runs(0, 3)).file == name
+    assert library.verify() == []
+
+
+@pytest.mark.parametrize("field", ["imported_at", "source", "reason", "library_version"])
+def test_a_forged_note_is_noticed(corrected, field):
+    library, name = corrected
+    path = results_of(library) / name
+    table = pq.read_table(path)
+    note = json.loads(table.schema.metadata[b"thermcmp.note"])
+    note[field] = "2020-01-01T00:00:00+00:00" if field == "imported_at" else "another"
+    stamped = {**table.schema.metadata, b"thermcmp.note": json.dumps(note).encode()}
+    pq.write_table(table.replace_schema_metadata(stamped), path)
+    (damage,) = library.verify()
+    assert damage.file == name and "altered" in damage.what
+
+
+def test_repair_sets_damaged_files_aside_with_a_note(tmp_path):
+    library, expected = damaged(tmp_path)
+    taken = {damage.file: damage.what for damage in library.repair()}
+    assert taken.keys() == expected.keys()
+    assert library.verify() == []
+    assert library.results()["run"].tolist() == ["r0", "r3"]
+    for name, word in expected.items():
+        assert (tmp_path / "quarantine" / name).exists()
+        assert word in json.loads((tmp_path / "quarantine" / f"{name}.json").read_text())["what"]
+    assert library.add(runs(1, 2)).new == 1
+    assert library.repair() == []
+
+
+def test_what_a_killed_import_left_behind_is_named_and_removed(tmp_path):
+    library = Library(tmp_path)
+    library.add(runs(0, 2))
+    left = tmp_path / "results" / "_tmp-1234"
+    left.write_bytes(b"half")
+    assert library.verify() == []
+    os.utime(left, (0, 0))
+    (damage,) = library.verify()
+    assert damage.file == left.name and "killed" in damage.what
+    assert [damage.file for damage in library.repair()] == [left.name]
+    assert not left.exists()
+    assert library.verify() == []
+
+
+def test_rules_between_rows_are_checked_across_files(tmp_path):
+    junction = runs(0, 1, sensor="junction", cooler_model="Alder r2", power_w=180.0)
+    library = race(tmp_path, runs(0, 2), junction)
+    damages = library.verify()
+    assert {damage.file for damage in damages} <= {path.name for path in files(tmp_path / "a")}
+    words = " ".join(damage.what for damage in damages)
+    assert "cooler_model" in words and "power_w" in words
+    assert "supersede" in damages[0].cure
+
+
+def test_a_library_without_entries_gets_them_at_the_next_import(tmp_path):
+    library = Library(tmp_path)
+    name = library.add(runs(0, 2)).file
+    shutil.rmtree(tmp_path / "imports")
+    assert library.verify() == []
+    library.add(runs(2, 3))
+    assert len(list((tmp_path / "imports").iterdir())) == 2
+    (tmp_path / "results" / name).unlink()
+    assert library.verify()[0].file == name
+
+
+@pytest.mark.parametrize("root", ["memory://bench", "nonsense://x", Path("s3://bucket/bench")])
+def test_a_root_that_is_no_file_system_is_refused(root, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(InputError, match="cannot be opened"):
+        Library(root)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_names_of_an_older_version_are_read_in_one_spelling(tmp_path, monkeypatch):
+    odd = runs(0, 2, cooler_model="Alder\u00a0r1", lab="north\u200b")
+    with monkeypatch.context() as older:
+        older.setitem(CONVERTERS, Kind.TEXT, str.strip)
+        Library(tmp_path).add(odd)
+    library = Library(tmp_path)
+    assert library.verify() == []
+    assert (library.add(odd).new, library.add(runs(0, 2)).new) == (0, 0)
+    assert len(library.results(cooler_model="Alder\u00a0r1")) == 2
+    library.supersede(runs(0, 1, power_w=230.0), "meter was off")
+    assert held(tmp_path, cooler_model="Alder r1") == [("r0", 230.0), ("r1", 220.0)]
+
+
+def test_an_extra_column_that_cannot_be_stored_is_named(tmp_path):
+    with pytest.raises(InputError, match="serial"):
+        Library(tmp_path).add(runs(0, 1, serial=pd.Series([2**70], dtype=object)))

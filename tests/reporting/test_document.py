@@ -324,7 +324,7 @@ def test_a_write_that_fails_leaves_the_old_report_and_nothing_else(
     def broken(descriptor):
         raise OSError("no space left")
 
-    monkeypatch.setattr("thermcmp.reporting.document.os.fsync", broken)
+    monkeypatch.setattr("thermcmp._files.os.fsync", broken)
     with pytest.raises(OSError, match="no space left"):
         report(separation, target)
     assert target.read_text(encoding="utf-8") == "old"

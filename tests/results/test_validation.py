@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from thermcmp.errors import InputError, ThermcmpError
+from thermcmp.errors import InputError, ThermcmpError, ThermcmpWarning
 from thermcmp.results.schema import COLUMNS, NAMES, REQUIRED
 from thermcmp.results.validation import check_results
 
@@ -31,6 +31,32 @@ def faults_of(frame, **names):
     with pytest.raises(InputError) as caught:
         check_results(frame, **names)
     return caught.value.faults
+
+
+def test_names_that_look_alike_are_one_level():
+    looks = ["Alder r1", "Alder\u00a0r1", "Alder r1\u200b", " Alder  r1"]
+    assert check_results(bench_frame(cooler_model=looks))["cooler_model"].unique().tolist() == [
+        "Alder r1"
+    ]
+    faults = faults_of(bench_frame(cooler_model=["\u200b", "a\0b", "A", "A"]))
+    assert [(fault.row, fault.message) for fault in faults] == [
+        (1, "holds a sign that cannot be shown"),
+        (0, "the value is missing"),
+    ]
+
+
+def test_names_that_differ_by_case_are_asked_about():
+    frame = bench_frame(run=["r1", "r4", "r2", "r3"], cooler_model=["Alder r1", "alder R1"] * 2)
+    with pytest.warns(ThermcmpWarning, match="cooler_model: 'Alder r1' and 'alder R1'"):
+        checked = check_results(frame)
+    assert checked["cooler_model"].nunique() == 2
+
+
+@pytest.mark.parametrize("value", [2**70, 10**400])
+def test_numbers_beyond_measure_are_refused_by_name(value):
+    assert check_results(bench_frame(run=["r1", "r1", 2**70, "r3"]))["run"][2] == str(2**70)
+    frame = bench_frame(power_w=pd.Series([value, 220.0, 220.0, 220.0], dtype=object))
+    assert faults_of(frame)[0].column == "power_w"
 
 
 def test_a_good_frame_gets_every_column_in_its_canonical_type():

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
+    import pandas as pd
+
     from thermcmp.physics.firmware import Firmware
 
 
@@ -25,20 +27,22 @@ class Rule:
 def rules_of(
     path: Path,
     builds: Iterable[str],
+    rows: pd.DataFrame,
     *,
     sensor: str,
-    held: Iterable[str],
     duty: Path | None = None,
     cooler_id: str | None = None,
     decimal: str | None = None,
 ) -> dict[str, Rule]:
     """Read the rule of each build from a firmware table."""
     import thermcmp as tc
+    from thermcmp.prediction.builds import split_name
 
+    held = [str(name) for name in rows["sensor"].dropna().unique()]
     described = tc.read_firmware(path, duty=duty, cooler_id=cooler_id, decimal=decimal)
     rules, faults = {}, []
     for build in builds:
-        name = build.partition("/")[2].strip()
+        name = split_name(rows, build)[1]
         if not name and len(described) == 1:
             (name,) = described
         firmware = described.get(name)

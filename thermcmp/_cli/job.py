@@ -44,7 +44,7 @@ class Job:
 
     out: Path
     #: Library, read and not changed unless `results` is given.
-    library: Path | None = None
+    library: str | None = None
     #: Table of results, imported first.
     results: Path | None = None
     #: JSON file that maps the table's headings to schema names.
@@ -181,10 +181,10 @@ def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
     import thermcmp as tc
 
     if job.library is not None and job.results is None and reduced is None:
-        if not job.library.is_dir():
+        if "://" not in job.library and not Path(job.library).is_dir():
             raise InputError(
                 "The library cannot be read:",
-                [Fault("no such folder", "give the folder of a library", file=str(job.library))],
+                [Fault("no such folder", "give the folder of a library", file=job.library)],
             )
         return tc.Library(job.library).results()
     table, columns = job.results, job.columns
@@ -231,7 +231,7 @@ def _heading_map(path: Path | None) -> dict[str, str] | None:
         return None
     try:
         heading_map = json.loads(_existing(path).read_text(encoding="utf-8-sig"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(
             "The map of headings cannot be read:",
             [Fault(f"no valid JSON: {error}", "write one JSON object", file=str(path))],
@@ -281,8 +281,8 @@ def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
     return rules_of(
         _existing(job.firmware),
         [build for build in job.builds if build],
+        rows,
         sensor=sensor,
-        held=[str(name) for name in rows["sensor"].dropna().unique()],
         duty=None if job.duty is None else _existing(job.duty),
         cooler_id=job.cooler_id,
         decimal=job.decimal,

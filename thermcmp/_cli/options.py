@@ -62,7 +62,7 @@ def read_options(arguments: Sequence[str] | None = None) -> Job:
 def _add_data(parser: argparse.ArgumentParser) -> None:
     """Add the options for what to read and where to write."""
     data = parser.add_argument_group("data")
-    data.add_argument("--library", type=Path, metavar="PATH", help="your own library")
+    data.add_argument("--library", metavar="PATH", help="your own library: a folder or a URL")
     data.add_argument("--results", type=Path, metavar="FILE", help="your own table, imported first")
     data.add_argument(
         "--columns", type=Path, metavar="JSON", help="maps the table's headings to schema names"

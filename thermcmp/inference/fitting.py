@@ -174,7 +174,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         )
 
     design = designed(checked, (), stated_reference(reference))
-    fingerprint = content_hash(design.rows[list(checked.columns)])
+    fingerprint = content_hash(design.measured_rows)
 
     def run(design: Design, expansions: tuple[Expansion, ...] = ()) -> Fit:
         chosen = run_engine(design, engine, draws, seed)

@@ -168,7 +168,7 @@ def _as_fits(
             engine_reason=f"fitted together with {', '.join(others)}",
             diagnostics=diagnostics,
             aliases=find_aliases(design),
-            fingerprint=content_hash(design.rows),
+            fingerprint=content_hash(design.measured_rows),
             versions=versions,
             seed=seed,
             fitted_with=others,

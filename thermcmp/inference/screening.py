@@ -16,7 +16,7 @@ from thermcmp.inference.checks.outlier import Outlier
 from thermcmp.inference.checks.outliers import outliers
 from thermcmp.inference.expansion import Expansion
 from thermcmp.model.priors import HalfCauchy
-from thermcmp.model.terms import DRIFT, WIDEST_K, Role, Term
+from thermcmp.model.terms import DERIVED, DRIFT, WIDEST_K, Role, Term
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -100,7 +100,7 @@ def _own_effect(fit: Fit, outlier: Outlier) -> Expansion:
         role=Role.NUISANCE,
         scale=HalfCauchy(WIDEST_K / 10.0, 2.0 * WIDEST_K),
         meaning=f"outlying {name}",
-        values=f"is {name}",
+        values=f"{DERIVED}{name}",
         is_centred=False,
         scales_with_rise=True,
     )
@@ -144,7 +144,7 @@ def _own_spread(fit: Fit, cooler: str) -> Expansion:
         Role.NUISANCE,
         HalfCauchy(1.75, WIDEST_K),
         f"assemblies of {cooler} beyond those of the others",
-        values=f"cooler is {cooler}",
+        values=f"{DERIVED}cooler {cooler}",
         is_centred=False,
         scales_with_rise=True,
     )

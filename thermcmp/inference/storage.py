@@ -1,26 +1,32 @@
 """Save and load fits as netCDF files.
 
 The group ``posterior`` is what ArviZ reads; the group ``fit`` holds the rows (as Parquet
-bytes, which keep every type) and the settings.
+bytes, which keep every type) and the settings. The file ends in its own hash, behind what
+netCDF readers read.
 """
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
-from collections.abc import Callable, Mapping, Sequence
+import warnings
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, astuple, fields, replace
 from pathlib import Path
-from typing import Any, Final, Literal
-from uuid import uuid4
+from typing import Any, Final
 
 import numpy as np
 
-from thermcmp.errors import LibraryError
+from thermcmp._files import what_it_is, write_whole
+from thermcmp.errors import LibraryError, ThermcmpError, ThermcmpWarning
+from thermcmp.inference.checks.outlier import Outlier
 from thermcmp.inference.diagnostics import Check, Diagnostics, Health
-from thermcmp.inference.posterior import Fit
+from thermcmp.inference.expansion import Expansion
+from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.sensor_fits import SensorFits, marked_as_joint
-from thermcmp.model.design import Reference, build_design
+from thermcmp.model.design import Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
@@ -29,23 +35,29 @@ from thermcmp.model.rows import LeftOut
 from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.arrow import from_arrow, to_arrow
+from thermcmp.results.hashing import content_hash
 
 #: 5 added the part of the rise that does not follow board power, and errors of readings;
-#: 6 errors that the runs of a bench share, pairings, covariates and further terms.
+#: 6 errors that the runs of a bench share, pairings, covariates, further terms, and the seal.
 FORMAT: Final = 6
 #: Oldest version whose posterior has all that the model has.
 OLDEST_FORMAT: Final = 6
 
 
+#: First format whose files end in their hash.
+_SEALED_FORMAT: Final = 6
+#: Stands between a file's content and its hash.
+_SEAL: Final = b"\nthermcmp sha256 "
+_SEAL_LENGTH: Final = len(_SEAL) + 64
+
+
 def save_fit(fit: Fit, path: Path) -> Path:
     """Save a fit to `path`; see `Fit.save`."""
-    return _written(path, lambda temporary: _write(fit, temporary, ""))
+    return _save(path, lambda file: _write(fit, file, ""))
 
 
 def save_sensor_fits(fits: SensorFits, path: Path) -> Path:
     """Save fits of several sensors to `path`; see `SensorFits.save`."""
-    import xarray as xr
-
     settings = {
         "format": FORMAT,
         "sensors": list(fits),
@@ -53,13 +65,12 @@ def save_sensor_fits(fits: SensorFits, path: Path) -> Path:
         "correlation_shape": fits.correlation_shape,
     }
 
-    def write(temporary: Path) -> None:
-        head = xr.Dataset(attrs={"thermcmp": json.dumps(settings)})
-        head.to_netcdf(temporary, engine="h5netcdf")
+    def write(file: Any) -> None:
+        file.attrs["thermcmp"] = json.dumps(settings)
         for number, fit in enumerate(fits.values()):
-            _write(fit, temporary, f"sensor {number}/")
+            _write(fit, file, f"sensor {number}/")
 
-    return _written(path, write)
+    return _save(path, write)
 
 
 def load_fit(path: str | Path) -> Fit:
@@ -83,7 +94,9 @@ def load_fit(path: str | Path) -> Fit:
     InputError
         If its airflow law comes from a plug-in that is not loaded.
     """
-    return _read(Path(path), "", "Fit.save")
+    path = Path(path)
+    with _reading(path, "Fit.save") as content:
+        return _read(path, content, "")
 
 
 def load_sensor_fits(path: str | Path) -> SensorFits:
@@ -109,38 +122,40 @@ def load_sensor_fits(path: str | Path) -> SensorFits:
     """
     import xarray as xr
 
-    path, writer = Path(path), "SensorFits.save"
-    try:
-        with xr.open_dataset(path, engine="h5netcdf") as head:
+    path = Path(path)
+    with _reading(path, "SensorFits.save") as content:
+        with xr.open_dataset(io.BytesIO(content), engine="h5netcdf") as head:
             settings = json.loads(head.attrs["thermcmp"])
-    except (OSError, KeyError, ValueError) as error:
-        raise _not_saved(path, writer, error) from error
-    _check_format(path, settings)
-    fits = {
-        sensor: _read(path, f"sensor {number}/", writer)
-        for number, sensor in enumerate(settings["sensors"])
-    }
-    # A file of an earlier version has no fingerprint of the joint posterior.
-    return SensorFits(
-        marked_as_joint(fits), tuple(settings["together"]), settings["correlation_shape"]
-    )
+        _check_format(path, content, settings)
+        fits = {
+            sensor: _read(path, content, f"sensor {number}/")
+            for number, sensor in enumerate(settings["sensors"])
+        }
+        # A file of an earlier version has no fingerprint of the joint posterior.
+        return SensorFits(
+            marked_as_joint(fits), tuple(settings["together"]), settings["correlation_shape"]
+        )
 
 
-def _written(path: Path, write: Callable[[Path], None]) -> Path:
-    """Write a temporary file and move it to the path once complete."""
-    temporary = path.with_name(f"_tmp-{uuid4().hex}.nc")
-    try:
-        write(temporary)
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
+def _save(path: Path, write: Callable[[Any], None]) -> Path:
+    """Write a netCDF file by a function that fills it."""
+    import h5netcdf
+
+    # Encoded in memory: where the disk is full, HDF5 ends the whole process.
+    buffer = io.BytesIO()
+    with h5netcdf.File(buffer, "w") as file:
+        write(file)
+    content = buffer.getvalue()
+    seal = _SEAL + hashlib.sha256(content).hexdigest().encode()
+    write_whole(path, content + seal)
     return path
 
 
-def _write(fit: Fit, file: Path, prefix: str) -> None:
-    """Write the groups of one fit to a file."""
+def _write(fit: Fit, file: Any, prefix: str) -> None:
+    """Write the groups of one fit to an open netCDF file."""
     import pyarrow.parquet as pq
     import xarray as xr
+    from xarray.backends import H5NetCDFStore
 
     buffer = io.BytesIO()
     pq.write_table(to_arrow(fit.results), buffer)
@@ -148,13 +163,45 @@ def _write(fit: Fit, file: Path, prefix: str) -> None:
     kept = xr.Dataset(
         {"rows_parquet": ("byte", rows)}, attrs={"thermcmp": json.dumps(_settings(fit))}
     )
-    mode: Literal["a", "w"] = "a" if file.exists() else "w"
-    fit.posterior.to_netcdf(file, group=f"{prefix}posterior", mode=mode, engine="h5netcdf")
-    kept.to_netcdf(file, group=f"{prefix}fit", mode="a", engine="h5netcdf")
+    for name, group in (("posterior", fit.posterior), ("fit", kept)):
+        group.dump_to_store(H5NetCDFStore(file.create_group(f"{prefix}{name}")))
 
 
-def _not_saved(path: Path, writer: str, error: Exception) -> LibraryError:
-    reader = _reader_of(path) if path.is_file() else ""
+@contextmanager
+def _reading(path: Path, writer: str) -> Iterator[bytes]:
+    """Return a saved file's content after its seal was checked, and name what is wrong with it."""
+    try:
+        kind = what_it_is(path)
+        if kind:
+            raise LibraryError(f"{path}: {kind}. Fix: give a file written by {writer}.")
+        content = path.read_bytes()
+    except OSError as error:
+        raise _not_saved(path, writer, b"", error) from error
+    if _is_sealed(content):
+        digest = hashlib.sha256(content[:-_SEAL_LENGTH]).hexdigest()
+        if content[-64:] != digest.encode():
+            raise _altered(path)
+    try:
+        yield content
+    except (ThermcmpError, Warning):
+        raise
+    # The bytes of a file without a seal may be anything, and so may be what its readers raise.
+    except Exception as error:
+        raise _not_saved(path, writer, content, error) from error
+
+
+def _is_sealed(content: bytes) -> bool:
+    return content[-_SEAL_LENGTH:-64] == _SEAL
+
+
+def _altered(path: Path) -> LibraryError:
+    return LibraryError(
+        f"{path}: altered since it was saved. Fix: restore it from a backup, or fit its rows again."
+    )
+
+
+def _not_saved(path: Path, writer: str, content: bytes, error: Exception) -> LibraryError:
+    reader = _reader_of(content)
     # For a damaged file of the right kind, do not suggest the reader that refused it.
     if reader and reader != {"Fit.save": "load_fit"}.get(writer, "load_sensor_fits"):
         return LibraryError(
@@ -163,20 +210,21 @@ def _not_saved(path: Path, writer: str, error: Exception) -> LibraryError:
     return LibraryError(f"{path}: not a saved fit ({error}). Fix: give a file written by {writer}.")
 
 
-def _reader_of(path: Path) -> str:
-    """Return the name of the function that reads this file, or "" if none does."""
+def _reader_of(content: bytes) -> str:
+    """Return the name of the function that reads a file, or "" if none does."""
     import h5netcdf
 
     try:
-        with h5netcdf.File(path, "r") as file:
+        with h5netcdf.File(io.BytesIO(content), "r") as file:
             if "fit" in file.groups:
                 return "load_fit"
             return "load_sensor_fits" if "thermcmp" in file.attrs else ""
-    except OSError:
+    # As above: the bytes may be anything.
+    except Exception:
         return ""
 
 
-def _check_format(path: Path, settings: Mapping[str, Any]) -> None:
+def _check_format(path: Path, content: bytes, settings: Mapping[str, Any]) -> None:
     if settings["format"] < OLDEST_FORMAT:
         raise LibraryError(
             f"{path}: saved before a sensor's rise had a part that does not follow board power. "
@@ -187,22 +235,36 @@ def _check_format(path: Path, settings: Mapping[str, Any]) -> None:
             f"{path}: saved by a newer version (format {settings['format']}, this one reads up to "
             f"{FORMAT}). Fix: update thermcmp."
         )
+    if settings["format"] >= _SEALED_FORMAT and not _is_sealed(content):
+        raise _altered(path)
 
 
-def _read(path: Path, prefix: str, writer: str) -> Fit:
+def _check_origin(path: Path, settings: Mapping[str, Any], fingerprint: str) -> None:
+    """Check that a fit belongs to its rows, and warn where another version made it."""
+    if settings["fingerprint"] != fingerprint:
+        raise _altered(path)
+    writer, reader = (v.get("thermcmp") for v in (settings["versions"], package_versions()))
+    if writer != reader:
+        warnings.warn(
+            f"{path}: fitted by thermcmp {writer}, read by {reader}; a fit by this version may "
+            "give other numbers. Fix: fit its rows again where the two must agree.",
+            ThermcmpWarning,
+            stacklevel=6,
+        )
+
+
+def _read(path: Path, content: bytes, prefix: str) -> Fit:
     """Return the fit in the groups of a file."""
     import pyarrow.parquet as pq
     import xarray as xr
 
-    try:
-        with xr.open_dataset(path, group=f"{prefix}fit", engine="h5netcdf") as kept:
-            settings = json.loads(kept.attrs["thermcmp"])
-            rows = kept["rows_parquet"].to_numpy().tobytes()
-        with xr.open_dataset(path, group=f"{prefix}posterior", engine="h5netcdf") as stored:
-            posterior = stored.load()
-    except (OSError, KeyError, ValueError) as error:
-        raise _not_saved(path, writer, error) from error
-    _check_format(path, settings)
+    with xr.open_dataset(io.BytesIO(content), group=f"{prefix}fit", engine="h5netcdf") as kept:
+        settings = json.loads(kept.attrs["thermcmp"])
+        rows = kept["rows_parquet"].to_numpy().tobytes()
+    _check_format(path, content, settings)
+    group = f"{prefix}posterior"
+    with xr.open_dataset(io.BytesIO(content), group=group, engine="h5netcdf") as stored:
+        posterior = stored.load()
     design = build_design(
         from_arrow(pq.read_table(io.BytesIO(rows))),
         sensor=settings["sensor"],
@@ -216,6 +278,7 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
         steps=Steps(settings["steps"]),
         errors=MeasurementError(**settings["errors"]),
     )
+    _check_origin(path, settings, content_hash(design.measured_rows))
     checks = [
         Check(n, float("nan") if v is None else v, t, Health(s))
         for n, v, t, s in settings["checks"]
@@ -231,6 +294,8 @@ def _read(path: Path, prefix: str, writer: str) -> Fit:
         fingerprint=settings["fingerprint"],
         versions=settings["versions"],
         seed=settings["seed"],
+        expansions=tuple(_expansion(form, design) for form in settings["expansions"]),
+        findings=tuple(settings["findings"]),
         fitted_with=tuple(settings.get("fitted_with", ())),
         joint_fingerprint=settings.get("joint_fingerprint", ""),
     )
@@ -256,6 +321,8 @@ def _settings(fit: Fit) -> dict[str, Any]:
         ],
         "left_out": [(item.reason, item.runs) for item in fit.design.left_out],
         "notes": fit.design.notes,
+        "expansions": [_expansion_form(expansion) for expansion in fit.expansions],
+        "findings": fit.findings,
         "fingerprint": fit.fingerprint,
         "versions": dict(fit.versions),
         "seed": fit.seed,
@@ -291,6 +358,18 @@ def _term_form(term: Term) -> dict[str, Any]:
     form["scale"] = _form(term.scale)
     form["slope"] = None if term.slope is None else _form(term.slope)
     return form
+
+
+def _expansion_form(expansion: Expansion) -> dict[str, Any]:
+    outlier = None if expansion.outlier is None else asdict(expansion.outlier)
+    return {"term": expansion.term.name, "outlier": outlier, "cooler": expansion.cooler}
+
+
+def _expansion(form: Mapping[str, Any], design: Design) -> Expansion:
+    term = next(term for term in design.terms if term.name == form["term"])
+    outlier = None if form["outlier"] is None else Outlier(**form["outlier"])
+    values = design.rows[str(term.values)].to_numpy(float)
+    return Expansion(term, values, outlier=outlier, cooler=form["cooler"])
 
 
 def _terms(stored: list[dict[str, Any]]) -> tuple[Term, ...]:

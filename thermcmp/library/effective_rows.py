@@ -13,6 +13,9 @@ import pyarrow as pa
 from thermcmp.library.store_file import Damage, Stored
 from thermcmp.results.arrow import SCHEMA, concat, from_arrow
 from thermcmp.results.hashing import PROVENANCE, keys_of, row_texts
+from thermcmp.results.schema import COLUMNS
+from thermcmp.tabular.column import Kind
+from thermcmp.tabular.names import plain_name
 
 #: lab, run, sensor; a missing lab is "".
 RowKey = tuple[str, str, str]
@@ -55,20 +58,40 @@ class Contents:
         """The rows in effect, without those that clash."""
         return self.rows.iloc[[p[0] for p in self.live.values() if len(p) == 1]]
 
+    @property
+    def effective_files(self) -> list[str]:
+        """The file of each row of `effective`."""
+        return [self.files[p[0]] for p in self.live.values() if len(p) == 1]
 
-def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) -> Contents:
-    """Return the contents of a store's files; rows of the keys in `compared` get a text."""
+    @property
+    def ever(self) -> dict[RowKey, set[str]]:
+        """The texts that each compared key ever had."""
+        texts: dict[RowKey, set[str]] = {}
+        for position, text in self.texts.items():
+            texts.setdefault(self.keys[position], set()).add(text)
+        return texts
+
+
+def assemble(
+    stored: Mapping[str, Stored],
+    compared: Collection[RowKey] = (),
+    lost: Collection[tuple[str, str, str, str]] = (),
+) -> Contents:
+    """Return the contents of a store's files; rows of the keys in `compared` get a text.
+
+    Rows named in `lost` were replaced by a correction that is no longer there.
+    """
+    notes = (row for part in stored.values() for row in part.note.supersedes)
     replaced = {
-        ((lab, run, sensor), file)
-        for part in stored.values()
-        for lab, run, sensor, file in part.note.supersedes
+        ((plain_name(lab), plain_name(run), plain_name(sensor)), file)
+        for lab, run, sensor, file in (*lost, *notes)
     }
     alike: dict[str, list[str]] = {}
     for name in sorted(stored):
         alike.setdefault(str(stored[name].table.schema), []).append(name)
     # Files of one schema are converted in one go: that is most of the reading time.
     frames = [
-        from_arrow(pa.concat_tables([stored[name].table for name in names]))
+        _plain(from_arrow(pa.concat_tables([stored[name].table for name in names])))
         for _, names in sorted(alike.items())
     ] or [from_arrow(SCHEMA.empty_table())]
     files = tuple(
@@ -95,6 +118,17 @@ def assemble(stored: Mapping[str, Stored], compared: Collection[RowKey] = ()) ->
         if (key, file) not in replaced and not is_repeat:
             live[key] = (*standing, position)
     return Contents(concat(frames), files, keys, texts, live)
+
+
+def _plain(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a frame with its names in one spelling each: an older version kept them as typed."""
+    changed = {}
+    for name in (c.name for c in COLUMNS if c.kind is Kind.TEXT and not c.verbatim):
+        spelled = {text: plain_name(text) for text in frame[name].dropna().unique()}
+        odd = {text: plain for text, plain in spelled.items() if text != plain}
+        if odd:
+            changed[name] = frame[name].replace(odd)
+    return frame.assign(**changed)
 
 
 def describe_differences(row: pd.Series, text: str, other: pd.Series, other_text: str) -> str:

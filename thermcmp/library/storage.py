@@ -4,113 +4,152 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
+import time
 import uuid
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Protocol
 
-from pyarrow import fs
+from pyarrow import ArrowException, fs
 
-#: Names with this prefix are unfinished; every reader passes over them.
-UNFINISHED: Final = "_tmp-"
+from thermcmp._files import UNFINISHED, write_whole
+from thermcmp.errors import Fault, InputError
+
+#: Scheme of a URL; one letter is a drive.
+_SCHEME: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")
+#: An unfinished file older than this belongs to no running import [s].
+ABANDONED_S: Final = 3600.0
 
 
 class Folder(Protocol):
-    """Interface of the store's folder."""
+    """Interface of a folder of the store."""
 
     def names(self) -> list[str]:
-        """Return the names of the finished Parquet files, sorted."""
+        """Return the names of the finished files, sorted."""
+        ...
+
+    def abandoned(self) -> list[str]:
+        """Return the names of unfinished files that no running import writes, sorted."""
         ...
 
     def read(self, name: str) -> bytes:
         """Return a file's bytes."""
         ...
 
-    def publish(self, name: str, data: bytes, check: Callable[[bytes], None]) -> None:
+    def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
         """Make a file visible under its name, whole or not at all."""
         ...
 
+    def remove(self, name: str) -> None:
+        """Remove a file; one that is gone already counts as removed."""
+        ...
 
-def open_folder(root: str | os.PathLike[str], part: str) -> Folder:
-    """Open a folder below a root; a local one is created."""
-    if isinstance(root, str) and "://" in root:
+
+def open_folder(root: str | os.PathLike[str], part: str, ending: str = ".parquet") -> Folder:
+    """Open the files of an ending in a folder below a root; it is created by the first file."""
+    place = os.fspath(root)
+    if not _SCHEME.match(place):
+        return LocalFolder(Path(place).expanduser() / part, ending)
+    if not isinstance(root, str):
+        fix = "give the URL as text: a Path drops one of its slashes"
+        raise _unusable(place, "a URL as a path of this machine", fix)
+    try:
         system, base = fs.FileSystem.from_uri(root)
-        if not isinstance(system, fs.LocalFileSystem):
-            return RemoteFolder(system, f"{base}/{part}" if base else part)
-        root = base
-    return LocalFolder(Path(root).expanduser() / part)
+    except (ArrowException, OSError, ValueError) as error:
+        fix = "give a folder, or the URL of a file system that pyarrow knows, such as s3://"
+        raise _unusable(place, f"no file system for this URL ({error})", fix) from error
+    if isinstance(system, fs.LocalFileSystem):
+        return LocalFolder(Path(base) / part, ending)
+    return RemoteFolder(system, f"{base}/{part}" if base else part, ending)
 
 
-def _finished(names: list[str]) -> list[str]:
-    """Keep the Parquet files that are not hidden or unfinished, sorted."""
-    return sorted(n for n in names if n.endswith(".parquet") and not n.startswith(("_", ".")))
+def _unusable(place: str, words: str, fix: str) -> InputError:
+    return InputError("The library cannot be opened:", [Fault(words, fix, value=place)])
+
+
+def _finished(names: list[str], ending: str) -> list[str]:
+    """Keep the files of an ending that are not hidden or unfinished, sorted."""
+    return sorted(n for n in names if n.endswith(ending) and not n.startswith(("_", ".")))
 
 
 class LocalFolder:
     """A folder of this machine: files appear by one rename, after reaching the disk."""
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
-        path.mkdir(parents=True, exist_ok=True)
+    def __init__(self, path: Path, ending: str) -> None:
+        self._path, self._ending = path, ending
 
     def names(self) -> list[str]:
-        """Return the names of the finished Parquet files, sorted."""
-        return _finished([entry.name for entry in self._path.iterdir()])
+        """Return the names of the finished files, sorted."""
+        with contextlib.suppress(FileNotFoundError):
+            return _finished([path.name for path in self._path.iterdir()], self._ending)
+        return []
+
+    def abandoned(self) -> list[str]:
+        """Return the names of unfinished files that no running import writes, sorted."""
+        before = time.time() - ABANDONED_S
+        return sorted(
+            path.name for path in self._path.glob(f"{UNFINISHED}*") if path.stat().st_mtime < before
+        )
 
     def read(self, name: str) -> bytes:
         """Return a file's bytes."""
         return (self._path / name).read_bytes()
 
-    def publish(self, name: str, data: bytes, check: Callable[[bytes], None]) -> None:
+    def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
         """Write beside, read back, check, and only then rename into place."""
-        unfinished = self._path / f"{UNFINISHED}{uuid.uuid4().hex}"
-        try:
-            with unfinished.open("xb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            check(unfinished.read_bytes())
-            unfinished.replace(self._path / name)
-        except BaseException:
-            unfinished.unlink(missing_ok=True)
-            raise
-        # The rename itself must reach the disk; Windows cannot open folders, and keeps names
-        # safe by itself.
-        with contextlib.suppress(PermissionError):
-            handle = os.open(self._path, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
+        self._path.mkdir(parents=True, exist_ok=True)
+        write_whole(self._path / name, data, check)
+
+    def remove(self, name: str) -> None:
+        """Remove a file; one that is gone already counts as removed."""
+        (self._path / name).unlink(missing_ok=True)
 
 
 class RemoteFolder:
     """A folder behind a pyarrow file system; as whole as its `move` is."""
 
-    def __init__(self, system: fs.FileSystem, path: str) -> None:
-        self._system = system
-        self._path = path
-        system.create_dir(path, recursive=True)
+    def __init__(self, system: fs.FileSystem, path: str, ending: str) -> None:
+        self._system, self._path, self._ending = system, path, ending
 
     def names(self) -> list[str]:
-        """Return the names of the finished Parquet files, sorted."""
-        entries = self._system.get_file_info(fs.FileSelector(self._path))
-        return _finished([e.base_name for e in entries if e.type == fs.FileType.File])
+        """Return the names of the finished files, sorted."""
+        return _finished([entry.base_name for entry in self._entries()], self._ending)
+
+    def abandoned(self) -> list[str]:
+        """Return the names of unfinished files that no running import writes, sorted."""
+        before = time.time() - ABANDONED_S
+        return sorted(
+            entry.base_name
+            for entry in self._entries()
+            if entry.base_name.startswith(UNFINISHED) and entry.mtime.timestamp() < before
+        )
 
     def read(self, name: str) -> bytes:
         """Return a file's bytes."""
         with self._system.open_input_stream(f"{self._path}/{name}") as stream:
             return bytes(stream.read())
 
-    def publish(self, name: str, data: bytes, check: Callable[[bytes], None]) -> None:
+    def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
         """Write beside, read back, check, and only then move into place."""
         unfinished = f"{UNFINISHED}{uuid.uuid4().hex}"
+        self._system.create_dir(self._path, recursive=True)
         try:
             with self._system.open_output_stream(f"{self._path}/{unfinished}") as stream:
                 stream.write(data)
-            check(self.read(unfinished))
+            if check is not None:
+                check(self.read(unfinished))
             self._system.move(f"{self._path}/{unfinished}", f"{self._path}/{name}")
         except BaseException:
             with contextlib.suppress(OSError):
-                self._system.delete_file(f"{self._path}/{unfinished}")
+                self.remove(unfinished)
             raise
+
+    def remove(self, name: str) -> None:
+        """Remove a file; one that is gone already counts as removed."""
+        with contextlib.suppress(FileNotFoundError):
+            self._system.delete_file(f"{self._path}/{name}")
+
+    def _entries(self) -> list[fs.FileInfo]:
+        selector = fs.FileSelector(self._path, allow_not_found=True)
+        return [e for e in self._system.get_file_info(selector) if e.type == fs.FileType.File]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import warnings
 from collections.abc import Sequence
@@ -13,15 +14,18 @@ import pandas as pd
 
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
 from thermcmp.library.effective_rows import Contents, RowKey, assemble, describe_differences
+from thermcmp.library.journal import Journal
 from thermcmp.library.storage import open_folder
 from thermcmp.library.store_file import (
     Damage,
     DamagedFileError,
     Stored,
+    altered_note,
     check_whole,
     decode,
     encode,
     make_stored,
+    missing,
 )
 from thermcmp.results.arrow import canonical_extras, concat
 from thermcmp.results.fault_places import Origin
@@ -29,6 +33,7 @@ from thermcmp.results.hashing import PROVENANCE, keys_of, row_texts
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import KEY
 from thermcmp.results.validation import check_results
+from thermcmp.tabular.names import plain_name
 
 OnDamage = Literal["error", "skip"]
 
@@ -61,18 +66,26 @@ class Library:
     Each import is one immutable Parquet file named by the hash of its rows, so an import
     repeated changes nothing, two writers never meet, a killed writer leaves nothing
     visible, and any Parquet engine can read the rows. A correction is a new file that
-    replaces named rows with a reason; what it replaced is kept.
+    replaces named rows with a reason; what it replaced is kept. The rows are in `results/`
+    below the root, and in `imports/` an entry for each file, by which a lost or altered
+    file is noticed.
 
     Parameters
     ----------
     root : str or path
-        Local folder, created where absent, or the URL of a pyarrow file system. Behind
-        a URL a write is as indivisible as that file system's move.
+        Local folder, created by the first import, or the URL of a pyarrow file system.
+        Behind a URL a write is as indivisible as that file system's move.
+
+    Raises
+    ------
+    InputError
+        If a URL names no file system, or is given as a path.
     """
 
     def __init__(self, root: str | os.PathLike[str]) -> None:
         self.root = os.fspath(root)
-        self._folder = open_folder(self.root, "results")
+        self._folder = open_folder(root, "results")
+        self._journal = Journal(root)
 
     def __repr__(self) -> str:
         return f"Library({self.root!r})"
@@ -104,14 +117,25 @@ class Library:
             If files of the library are damaged.
         """
         rows = _canonical(frame)
+        whole = make_stored(rows, source=source)
+        if whole.note.file in self._journal.names() - set(self._folder.names()):
+            # A lost file, imported from its source again.
+            return self._write(whole, known=0)
         keys = list(keys_of(rows))
         contents = self._contents("error", keys)
-        faults = _contradictions(contents, rows, keys)
-        if faults:
+        ever = contents.ever
+        met = [p for p, key in enumerate(keys) if key in ever]
+        texts = dict(zip(met, row_texts(rows.iloc[met], without=PROVENANCE), strict=True))
+        known = {p for p in met if texts[p] in ever[keys[p]]}
+        # A key that is not in effect lost its correction: other values are as good as new.
+        differing = [p for p in met if p not in known and keys[p] in contents.live]
+        if differing:
+            faults = [_contradiction(contents, rows, p, keys[p], texts[p]) for p in differing]
             raise InputError("The import contradicts the library:", faults)
-        is_new = np.array([key not in contents.live for key in keys], dtype=bool)
+        is_new = np.array([p not in known for p in range(len(rows))], dtype=bool)
         new = rows[is_new].reset_index(drop=True)
         _check_together(contents.effective, new)
+        self._enter_all()
         return self._write(make_stored(new, source=source), known=len(rows) - len(new))
 
     def supersede(self, frame: pd.DataFrame | HasResults, reason: str) -> Receipt:
@@ -143,7 +167,7 @@ class Library:
             raise InputError("A correction needs a reason:", [fault])
         rows = _canonical(frame)
         keys = list(keys_of(rows))
-        contents = assemble(self._stored("error"), keys)
+        contents = self._assembled(self._stored("error"), keys)
         faults = [
             Fault(
                 f"run '{key[1]}', sensor '{key[2]}' is not in the library",
@@ -173,6 +197,7 @@ class Library:
             if (contents.keys[position], text) in standing
         )
         stored = make_stored(new, reason=reason.strip(), supersedes=tuple(supersedes))
+        self._enter_all()
         return self._write(stored, known=len(rows) - len(new))
 
     def results(
@@ -213,6 +238,7 @@ class Library:
             raise InputError("The results cannot be filtered so:", faults)
         for name, value in wanted.items():
             values = list(value) if isinstance(value, (list, tuple, set, frozenset)) else [value]
+            values = [plain_name(v) if isinstance(v, str) else v for v in values]
             rows = rows[rows[name].isin(values)]
         return rows.sort_values(list(KEY), kind="stable", ignore_index=True)
 
@@ -236,7 +262,7 @@ class Library:
             If files are damaged.
         """
         stored = self._stored(on_damage)
-        contents = assemble(stored)
+        contents = self._assembled(stored)
         notes = [stored[file].note for file in contents.files]
         in_effect = {p for positions in contents.live.values() for p in positions}
         origins = pd.DataFrame(
@@ -256,16 +282,20 @@ class Library:
         return whole.loc[order].reset_index(drop=True)
 
     def verify(self) -> list[Damage]:
-        """Hash every file again and name all that is damaged, missing or in conflict.
+        """Hash every file again and name all that is damaged, lost or in conflict.
+
+        That is: files that are altered, foreign, lost or left behind by a killed import,
+        notes that are not those of the import, rows with two sets of values, and rows of
+        different imports that contradict each other.
 
         Returns
         -------
         list of Damage
             Empty for a sound library.
         """
-        stored, damages = self._read(check_whole)
+        stored, damages = self._read(self._check_entry)
+        unread = {damage.file for damage in damages} | self._journal.names_set_aside()
         named = {(row[3], name) for name, part in stored.items() for row in part.note.supersedes}
-        unread = {damage.file for damage in damages}
         damages += [
             Damage(
                 file,
@@ -275,17 +305,87 @@ class Library:
             for file, name in sorted(named)
             if file not in stored and file not in unread
         ]
-        return damages + assemble(stored).clashes
+        damages += [
+            Damage(name, "left behind by an import that was killed", "repair() removes it")
+            for name in self._folder.abandoned()
+        ]
+        contents = self._assembled(stored)
+        faults = dict.fromkeys(
+            (contents.effective_files[finding.position], f"{finding.message}: {finding.value}")
+            for finding in find_rule_faults(contents.effective)
+            if finding.position is not None
+        )
+        damages += [
+            Damage(file, words, "supersede(frame, reason) with the rows that hold")
+            for file, words in faults
+        ]
+        return damages + contents.clashes
+
+    def repair(self) -> list[Damage]:
+        """Set aside every file that cannot be trusted, so that the rest can be used.
+
+        A damaged or foreign file is moved to `quarantine/` with a note of what was wrong,
+        a lost one is noted there, and what a killed import left behind is removed. Rows
+        that a lost correction had replaced stay out of effect, where its entry states
+        them. Rows that clash are left: only `supersede` can settle them.
+
+        Returns
+        -------
+        list of Damage
+            What was set aside or removed; import its source again, or restore a backup.
+        """
+        _, damages = self._read(self._check_entry)
+        for damage in damages:
+            present = damage.file in self._folder.names()
+            self._journal.set_aside(damage, self._folder.read(damage.file) if present else None)
+            self._folder.remove(damage.file)
+        self._enter_all()
+        abandoned = self._folder.abandoned()
+        for name in abandoned:
+            self._folder.remove(name)
+        return damages + [Damage(n, "left behind by a killed import", "none") for n in abandoned]
+
+    def _check_entry(self, name: str, data: bytes) -> Stored:
+        """Return a file's content if its bytes are those of its entry; hash its rows without one.
+
+        Raises
+        ------
+        DamagedFileError
+            If they are not.
+        """
+        entry = self._journal.entry(name)
+        if entry is None:
+            return check_whole(name, data)
+        if entry.sha256 == hashlib.sha256(data).hexdigest():
+            return decode(name, data)
+        stored = check_whole(name, data)
+        if stored.note == entry.note:
+            # Other bytes of the same rows and note, as another program writes them.
+            return stored
+        raise altered_note(name)
+
+    def _enter_all(self) -> None:
+        """Write an entry for each file without one: a killed import's, or an older version's."""
+        for name in sorted(set(self._folder.names()) - self._journal.names()):
+            data = self._folder.read(name)
+            self._journal.record(name, data, check_whole(name, data).note)
 
     def _read(self, reader: Any) -> tuple[dict[str, Stored], list[Damage]]:
-        """Read every file, and collect what is damaged."""
+        """Read every file, and collect what is damaged or lost."""
         stored, damages = {}, []
-        for name in self._folder.names():
+        # Entries first: each that is seen has its file by then.
+        entered = self._journal.names()
+        names = self._folder.names()
+        for name in names:
             try:
                 stored[name] = reader(name, self._folder.read(name))
             except DamagedFileError as error:
                 damages.append(error.damage)
-        return stored, damages
+        return stored, damages + [missing(name) for name in sorted(entered - set(names))]
+
+    def _assembled(self, stored: dict[str, Stored], compared: Sequence[RowKey] = ()) -> Contents:
+        """Return the contents of the files, without rows that a lost correction replaced."""
+        return assemble(stored, compared, self._journal.superseded_by_lost())
 
     def _stored(self, on_damage: OnDamage) -> dict[str, Stored]:
         """Read every file, as the caller wants damage treated."""
@@ -299,7 +399,7 @@ class Library:
 
     def _contents(self, on_damage: OnDamage, compared: Sequence[RowKey] = ()) -> Contents:
         """Read and assemble the library, as the caller wants damage treated."""
-        contents = assemble(self._stored(on_damage), compared)
+        contents = self._assembled(self._stored(on_damage), compared)
         self._report(contents.clashes, on_damage)
         return contents
 
@@ -328,7 +428,9 @@ class Library:
                     f"Nothing was imported, the file was not written whole: {error}"
                 ) from None
 
-        self._folder.publish(name, encode(stored), check)
+        data = encode(stored)
+        self._folder.publish(name, data, check)
+        self._journal.record(name, data, stored.note)
         return Receipt(stored.table.num_rows, known, name)
 
 
@@ -338,28 +440,19 @@ def _canonical(frame: pd.DataFrame | HasResults) -> pd.DataFrame:
     return canonical_extras(check_results(rows))
 
 
-def _contradictions(contents: Contents, rows: pd.DataFrame, keys: Sequence[RowKey]) -> list[Fault]:
-    """Return a fault for each row whose key is held with values that it never had before."""
-    ever = {(contents.keys[p], text) for p, text in contents.texts.items()}
-    places = [p for p, key in enumerate(keys) if key in contents.live]
-    texts = row_texts(rows.iloc[places], without=PROVENANCE)
-    faults = []
-    for position, text in zip(places, texts, strict=True):
-        key = keys[position]
-        if (key, text) in ever:
-            continue
-        held = contents.live[key][0]
-        differences = describe_differences(
-            contents.rows.iloc[held], contents.texts[held], rows.iloc[position], text
-        )
-        words = (
-            f"run '{key[1]}', sensor '{key[2]}' is in the library with other values: "
-            f"{differences} (library and import)"
-        )
-        faults.append(
-            Fault(words, "if the import is right, use supersede(frame, reason)", row=position)
-        )
-    return faults
+def _contradiction(
+    contents: Contents, rows: pd.DataFrame, position: int, key: RowKey, text: str
+) -> Fault:
+    """Return the fault of a row whose key is held with values that it never had before."""
+    held = contents.live[key][0]
+    differences = describe_differences(
+        contents.rows.iloc[held], contents.texts[held], rows.iloc[position], text
+    )
+    words = (
+        f"run '{key[1]}', sensor '{key[2]}' is in the library with other values: "
+        f"{differences} (library and import)"
+    )
+    return Fault(words, "if the import is right, use supersede(frame, reason)", row=position)
 
 
 def _check_together(held: pd.DataFrame, new: pd.DataFrame) -> None:

@@ -53,12 +53,25 @@ class Note:
     supersedes: tuple[tuple[str, str, str, str], ...] = ()  #: the rows that this file replaces
 
     @classmethod
-    def parse(cls, text: bytes) -> Note:
-        """Return the note in a file's metadata."""
-        values = json.loads(text)
-        values["imported_at"] = datetime.fromisoformat(values["imported_at"])
-        values["supersedes"] = tuple(tuple(row) for row in values["supersedes"])
-        return cls(**values)
+    def from_values(cls, values: dict[str, Any]) -> Note:
+        """Return the note of JSON values."""
+        return cls(
+            **values
+            | {
+                "imported_at": datetime.fromisoformat(values["imported_at"]),
+                "supersedes": tuple(tuple(row) for row in values["supersedes"]),
+            }
+        )
+
+    def to_values(self) -> dict[str, Any]:
+        """Return the note as JSON values."""
+        return {
+            "content_sha256": self.content_sha256,
+            "imported_at": self.imported_at.isoformat(),
+            "library_version": self.library_version,
+            "source": self.source,
+            **self.statement,
+        }
 
     @property
     def file(self) -> str:
@@ -104,16 +117,7 @@ def make_stored(
 
 def encode(stored: Stored) -> bytes:
     """Return a file's content as Parquet with page checksums."""
-    note = stored.note
-    text = json.dumps(
-        {
-            "content_sha256": note.content_sha256,
-            "imported_at": note.imported_at.isoformat(),
-            "library_version": note.library_version,
-            "source": note.source,
-            **note.statement,
-        }
-    )
+    text = json.dumps(stored.note.to_values())
     table = stored.table
     table = table.replace_schema_metadata({**table.schema.metadata, _NOTE_KEY: text.encode()})
     sink = pa.BufferOutputStream()
@@ -145,7 +149,9 @@ def decode(name: str, data: bytes) -> Stored:
         table = migrated(file.read())
         check_schema(table.schema)
         table.validate(full=True)
-        stored = Stored(table.replace_schema_metadata(), Note.parse(kept[_NOTE_KEY]))
+        stored = Stored(
+            table.replace_schema_metadata(), Note.from_values(json.loads(kept[_NOTE_KEY]))
+        )
     except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
         raise _damaged(name, "altered: its pages or its note cannot be read", _RESTORE) from None
     if stored.note.file != name:
@@ -163,6 +169,18 @@ def check_whole(name: str, data: bytes) -> Stored:
     if not stored.is_whole:
         raise _damaged(name, "altered: its rows no longer have the noted hash", _RESTORE)
     return stored
+
+
+def altered_note(name: str) -> DamagedFileError:
+    """Return the error for a file whose note is not the one that was imported."""
+    words = "its note (time, source or reason) is not that of its import"
+    return _damaged(name, f"altered: {words}", _RESTORE)
+
+
+def missing(name: str) -> Damage:
+    """Return the damage of a file that was imported and is no longer there."""
+    fix = "restore it from a backup, or repair() and import its source again"
+    return _damaged(name, "missing: it was imported, and is not in the folder", fix).damage
 
 
 def _damaged(name: str, what: str, fix: str) -> DamagedFileError:

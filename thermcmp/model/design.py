@@ -41,7 +41,7 @@ from thermcmp.model.rows import (
     usable_rows,
     with_hours,
 )
-from thermcmp.model.terms import TYPICAL_RISE_K, Acts, Role, Term
+from thermcmp.model.terms import DERIVED, TYPICAL_RISE_K, Acts, Role, Term
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -118,6 +118,11 @@ class Design:
     def fixed_priors(self) -> tuple[Prior, ...]:
         """Priors of the effects without a spread: those of `FIXED`, then the shared errors."""
         return (*(self.priors[name] for name in FIXED), *(Normal(0.0, 1.0),) * self.shared.count)
+
+    @property
+    def measured_rows(self) -> pd.DataFrame:
+        """The rows without the columns that were worked out from them."""
+        return self.rows[[name for name in self.rows if not str(name).startswith(DERIVED)]]
 
     @property
     def offsets(self) -> tuple[int, ...]:

@@ -151,8 +151,10 @@ WIDEST_K: Final = 25.0
 
 #: Name of the slope over a session.
 DRIFT: Final = "drift"
-#: Column of the hours from the middle of a session, which a fit works out from the start times.
-HOURS: Final = "hours into session"
+#: First letters of columns that a fit works out itself.
+DERIVED: Final = "~ "
+#: Column of the hours from the middle of a session, by the start times.
+HOURS: Final = f"{DERIVED}hours into session"
 
 
 def _built_in(

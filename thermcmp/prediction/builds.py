@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 from thermcmp._types import BoolArray
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.model.conditions import Build
+from thermcmp.tabular.names import plain_name
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,12 +54,32 @@ def matching_rows(rows: pd.DataFrame, build: Build) -> BoolArray:
     return hit.fillna(False).to_numpy(bool)
 
 
+def split_name(rows: pd.DataFrame, name: str) -> tuple[str, str]:
+    """Return product and firmware of "product" or "product / firmware"; firmware may be "".
+
+    A name that is a product's as a whole is that product, also where it holds a slash.
+    """
+    name = plain_name(name)
+    products, firmwares = (
+        set(rows[column].dropna()) if column in rows else set()
+        for column in ("product", "firmware")
+    )
+    if name in products:
+        return name, ""
+    slashes = [place for place, sign in enumerate(name) if sign == "/"]
+    splits = [(name[:place].strip(), name[place + 1 :].strip()) for place in reversed(slashes)]
+    known = [split for split in splits if split[0] in products]
+    whole = [split for split in known if split[1] in firmwares]
+    first = name.partition("/")
+    return next(iter([*whole, *known]), (first[0].strip(), first[2].strip()))
+
+
 def build_of(fit: Fit, build: Build | str) -> Build:
     """Return a build from its name: "product", or "product / firmware"."""
     if isinstance(build, Build):
         return build
-    product, _, firmware = (part.strip() for part in build.partition("/"))
     rows = fit.results
+    product, firmware = split_name(rows, build)
     named = rows[rows["product"].eq(product).fillna(False)]
     if named.empty:
         known = ", ".join(sorted(rows["product"].dropna().unique())) or "none has a name"

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import uuid
 from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from thermcmp._files import write_whole
 from thermcmp.errors import EngineError, Fault, InputError
 from thermcmp.inference.posterior import Fit
 from thermcmp.questions.answer import Answer
@@ -108,17 +108,8 @@ def report(
         reduced=reduced,
     )
     content = _set_in_html(page).encode("utf-8")
-    # Written beside the target, then renamed: a reader sees the old file or the new one.
     target.parent.mkdir(parents=True, exist_ok=True)
-    beside = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
-    try:
-        with beside.open("xb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        beside.replace(target)
-    finally:
-        beside.unlink(missing_ok=True)
+    write_whole(target, content)
     return target
 
 

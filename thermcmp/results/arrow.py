@@ -129,7 +129,11 @@ def canonical_extras(frame: pd.DataFrame) -> pd.DataFrame:
             series = series.where(~series.map(is_missing).astype(bool), None)
         if isinstance(dtype, pd.DatetimeTZDtype):
             series = series.dt.tz_convert("UTC")
-        changed[name] = series.astype(dtype)
+        try:
+            changed[name] = series.astype(dtype)
+        except (ValueError, TypeError, OverflowError) as error:
+            fault = Fault(str(error), "make it text, or drop it", column=name)
+            raise InputError("An extra column cannot be stored:", [fault]) from error
     return frame.assign(**changed)
 
 

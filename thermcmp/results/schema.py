@@ -132,8 +132,8 @@ COLUMNS: Final[tuple[Column, ...]] = (
         high=60.0,
     ),
     Column("protocol_verdict", _TEXT, "outcome of the protocol check", choices=VERDICTS),
-    Column("protocol_reason", _TEXT, "why the verdict is not a plain pass"),
-    Column("source_file", _TEXT, "file the row came from"),
+    Column("protocol_reason", _TEXT, "why the verdict is not a plain pass", verbatim=True),
+    Column("source_file", _TEXT, "file the row came from", verbatim=True),
     Column("source_sha256", _TEXT, "hash of that file"),
 )
 

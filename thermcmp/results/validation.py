@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError, closest
+from thermcmp.errors import Fault, InputError, ThermcmpWarning, closest
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED
 from thermcmp.tabular.coercion import DTYPES, build, coerce
 from thermcmp.tabular.column import Finding
+from thermcmp.tabular.names import differ_by_case
+
+#: Columns of names that people type; ids of specimens and runs often differ by case on purpose.
+_NAMED: Final = (
+    "sensor", "product", "cooler_model", "board_model", "memory_vendor", "firmware", "lab", "bench",
+)  # fmt: skip
 
 
 def check_results(
@@ -27,7 +34,24 @@ def check_results(
     checked, findings = examine(frame)
     if findings:
         raise InputError("These results cannot be used:", map(origin.fault, findings))
+    _warn_of_case(checked)
     return checked
+
+
+def _warn_of_case(checked: pd.DataFrame) -> None:
+    """Warn of names that may be one, as they differ only by upper and lower case."""
+    pairs = [
+        f"{name}: " + " and ".join(f"'{spelling}'" for spelling in group)
+        for name in _NAMED
+        for group in differ_by_case(checked[name].dropna().unique())
+    ]
+    if pairs:
+        warnings.warn(
+            f"Names that differ by case only count as different: {'; '.join(pairs)}. "
+            "Fix: write them alike where they are one.",
+            ThermcmpWarning,
+            stacklevel=3,
+        )
 
 
 def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:

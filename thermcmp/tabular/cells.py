@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from thermcmp.errors import Fault
-from thermcmp.tabular.coercion import CONVERTERS, FIXES, is_missing
+from thermcmp.tabular.coercion import CONVERTERS, FIXES, converter_of, is_missing
 from thermcmp.tabular.column import Column, Kind
 from thermcmp.tabular.numbers import POINT, Mark, both_readings, mark_of, parse_number, split_cell
 from thermcmp.tabular.units import UnitError, find_conversion, is_unit
@@ -33,7 +33,7 @@ class Reader:
         if is_blank(value, self.column.kind):
             return None
         if self.column.kind not in (Kind.NUMBER, Kind.COUNT):
-            return CONVERTERS[self.column.kind](value)
+            return converter_of(self.column)(value)
         unit = self.unit
         if isinstance(value, str):
             written, cell_unit = split_cell(value)

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.tabular.column import Column, Finding, Kind
+from thermcmp.tabular.names import plain_name
 from thermcmp.tabular.words import FLAG_WORDS
 
 #: Canonical dtype of each kind of column.
@@ -52,7 +53,10 @@ def is_missing(value: Any) -> bool:
 def to_text(value: Any) -> str:
     """Write an id or a word as text: 7 and 7.0 become '7', '007' stays."""
     if isinstance(value, str):
-        return value.strip()
+        plain = plain_name(value)
+        if not plain.isprintable():
+            raise ValueError("holds a sign that cannot be shown")
+        return plain
     if isinstance(value, datetime):
         midnight = value.time() == datetime.min.time()
         return value.date().isoformat() if midnight else value.isoformat()
@@ -60,8 +64,21 @@ def to_text(value: Any) -> str:
         return value.isoformat()
     if isinstance(value, (bool, np.bool_)) or not isinstance(value, (Real, Decimal)):
         raise ValueError("not text")
-    number = float(value)
-    return f"{value:.0f}" if number.is_integer() else str(value)
+    return f"{value:.0f}" if _float(value).is_integer() else str(value)
+
+
+def to_verbatim(value: Any) -> str:
+    """Write text as it is, without blanks around; bytes that are no text are escaped."""
+    if not isinstance(value, str):
+        return to_text(value)
+    return value.strip().encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _float(value: Any) -> float:
+    try:
+        return float(value)
+    except OverflowError:
+        raise ValueError("too large a number") from None
 
 
 def to_number(value: Any) -> float:
@@ -71,7 +88,7 @@ def to_number(value: Any) -> float:
             raise ValueError("not a number")
     elif isinstance(value, (bool, np.bool_)) or not isinstance(value, (Real, Decimal)):
         raise ValueError("not a number")
-    number = float(value)
+    number = _float(value)
     if not math.isfinite(number):
         raise ValueError("not a finite number")
     return number
@@ -118,22 +135,63 @@ CONVERTERS: Final[dict[Kind, Callable[[Any], Any]]] = {
 }
 
 
+def converter_of(column: Column) -> Callable[[Any], Any]:
+    """Return the function that reads one value of a column."""
+    return to_verbatim if column.verbatim else CONVERTERS[column.kind]
+
+
 def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]:
     """Return a column in its canonical dtype, and the values that do not convert."""
-    kind = column.kind
-    if kind is Kind.NUMBER and pd.api.types.is_float_dtype(series.dtype):
-        plain = series.to_numpy(dtype=float, na_value=np.nan)
-        if not np.isinf(plain).any():
-            return pd.Series(plain.copy(), name=column.name), []
-    values: list[Any] = [None] * len(series)
-    findings = []
-    for position, value in enumerate(series.to_list()):
+    kind, convert = column.kind, converter_of(column)
+    typed = _typed(series, kind)
+    if typed is not None:
+        return typed.rename(column.name), []
+    # Each value is converted once: a long table repeats few names.
+    codes = None
+    if pd.api.types.infer_dtype(series, skipna=True) == "string":
+        codes, distinct = pd.factorize(series)
+        stated = distinct.tolist()
+    else:
+        stated = series.to_list()
+    values: list[Any] = [None] * len(stated)
+    unread: dict[int, str] = {}
+    for position, value in enumerate(stated):
         if not is_missing(value):
             try:
-                values[position] = CONVERTERS[kind](value)
+                values[position] = convert(value)
             except ValueError as error:
-                findings.append(Finding(str(error), FIXES[kind], column.name, position, value))
-    return build(values, column), findings
+                unread[position] = str(error)
+    if codes is None:
+        places = {position: [position] for position in unread}
+    else:
+        places = {code: np.flatnonzero(codes == code).tolist() for code in unread}
+        values = [*values, None]
+        values = [values[code] for code in codes]
+    findings = [
+        Finding(unread[code], FIXES[kind], column.name, position, stated[code])
+        for code, found in places.items()
+        for position in found
+    ]
+    if kind is Kind.TEXT:
+        # A name of hidden signs alone is blank.
+        values = [value or None for value in values]
+    return build(values, column), sorted(findings, key=lambda finding: finding.position or 0)
+
+
+def _typed(series: pd.Series, kind: Kind) -> pd.Series | None:
+    """Return a column whose storage type is as good as canonical, or None."""
+    dtype = series.dtype
+    if kind is Kind.NUMBER and pd.api.types.is_float_dtype(dtype):
+        plain = series.to_numpy(dtype=float, na_value=np.nan)
+        return None if np.isinf(plain).any() else pd.Series(plain.copy())
+    if kind is Kind.FLAG and isinstance(dtype, np.dtype) and dtype.kind == "b":
+        return series.copy()
+    if kind is Kind.COUNT and pd.api.types.is_integer_dtype(dtype):
+        whole = series.astype("Int64")
+        return whole if (whole.abs().fillna(0) <= 2**53).all() else None
+    if kind is Kind.TIME and isinstance(dtype, pd.DatetimeTZDtype):
+        return series.dt.tz_convert("UTC").astype(DTYPES[kind])
+    return None
 
 
 def build(values: list[Any], column: Column) -> pd.Series:

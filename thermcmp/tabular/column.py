@@ -34,6 +34,7 @@ class Column:
     low: float | None = None
     high: float | None = None
     choices: tuple[str, ...] = ()  #: closed set of allowed words; empty where any text is allowed
+    verbatim: bool = False  #: text that is kept as written, such as the name of a file
     since: int = 1  #: version of the layout that brought it
 
 

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from thermcmp._files import what_it_is
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.coercion import is_missing
 from thermcmp.tabular.encoding import NoTextError, guess_encoding
@@ -20,6 +21,15 @@ from thermcmp.tabular.units import is_unit
 #: A file, or a frame in memory.
 Source = str | os.PathLike[str] | pd.DataFrame
 
+#: Largest file of a small table [bytes], and most text in one that is packed.
+MOST_BYTES: Final = 256_000_000
+MOST_UNPACKED_BYTES: Final = 1_000_000_000
+#: Most cells of a table, and most columns: a workbook's own limit.
+MOST_CELLS: Final = 20_000_000
+MOST_COLUMNS: Final = 16_384
+#: Most cells of a sheet: each takes some hundred bytes.
+MOST_SHEET_CELLS: Final = 2_000_000
+_SPLIT: Final = "split it, or add the rows to a Library from frames of your own"
 _SEPARATORS: Final = ("\t", ";", ",", "|")
 _NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
 
@@ -45,8 +55,12 @@ def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid
         headings = tuple(str(name).strip() for name in source.columns)
         return Grid(None, headings, ("",) * len(headings), rows, None, ())
     path = Path(source)
-    data, file = path.read_bytes(), path.name
-    ending = path.suffix.lower()
+    file, kind = path.name, what_it_is(path)
+    if kind:
+        raise _unreadable(file, f"{kind}, not a file", "give the file of a table")
+    if path.stat().st_size > MOST_BYTES:
+        raise _unreadable(file, f"larger than {MOST_BYTES / 1e6:.0f} MB", _SPLIT)
+    data, ending = path.read_bytes(), path.suffix.lower()
     if ending in (".xlsx", ".xlsm"):
         return _read_workbook(data, file, sheet)
     if ending in (".parquet", ".pq"):
@@ -98,22 +112,19 @@ def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
 
 def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
     """Read a sheet of an Excel workbook."""
-    from zipfile import BadZipFile
-
-    import openpyxl
-
-    try:
-        values = openpyxl.load_workbook(io.BytesIO(data), data_only=True)
-        formulas = openpyxl.load_workbook(io.BytesIO(data))
-    except (BadZipFile, KeyError, ValueError, OSError):
-        fix = "save it as .xlsx, or as CSV"
-        raise _unreadable(file, "not an Excel workbook", fix) from None
-    filled = [ws.title for ws in values.worksheets if ws.max_row > 1 or ws.max_column > 1]
+    values, formulas = (_open_workbook(data, file, data_only=only) for only in (True, False))
+    sheets = {ws.title: ws for ws in values.worksheets}
+    filled = [title for title, ws in sheets.items() if ws.max_row > 1 or ws.max_column > 1]
     name = sheet if sheet is not None else (filled[0] if len(filled) == 1 else "")
-    if name not in values.sheetnames:
+    if name not in sheets:
         what = f"no sheet '{sheet}'" if sheet else "not clear which sheet is meant"
-        fix = f"give sheet= as one of {', '.join(values.sheetnames)}"
+        fix = f"give sheet= as one of {', '.join(sheets)}"
         raise _unreadable(file, what, fix)
+    rows, columns = sheets[name].max_row, sheets[name].max_column
+    if rows * columns > MOST_SHEET_CELLS:
+        words = f"sheet '{name}' spans {rows} rows and {columns} columns"
+        fix = "delete the cell far outside of the table, or save the table as CSV"
+        raise _unreadable(file, words, fix)
     lines, faults = [], []
     for shown, entered in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
         # An id keeps the leading zeros that its cell's format shows.
@@ -142,20 +153,63 @@ def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
     return _to_grid(lines, file, None, tuple(faults))
 
 
+def _open_workbook(data: bytes, file: str, *, data_only: bool) -> Any:
+    """Open an Excel workbook for its values or for its formulas."""
+    import zipfile
+
+    import openpyxl
+
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            unpacked = sum(entry.file_size for entry in archive.infolist())
+        if unpacked <= MOST_BYTES:
+            return openpyxl.load_workbook(io.BytesIO(data), data_only=data_only)
+    # What the reader of workbooks raises on bytes that may be anything is not documented.
+    except Exception as error:
+        fix = "save it as .xlsx, or as CSV"
+        raise _unreadable(file, f"not an Excel workbook ({error})", fix) from error
+    words = f"a workbook of {unpacked / 1e6:.0f} MB when unpacked"
+    raise _unreadable(file, words, "save the sheet as CSV or Parquet")
+
+
 def _read_parquet(data: bytes, file: str) -> Grid:
     """Read a Parquet table of any origin."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(pa.BufferReader(data))
-    except (pa.ArrowException, OSError):
-        words = "not a Parquet file, or cut short"
-        raise _unreadable(file, words, "write it again") from None
-    columns = [column.to_pylist() for column in table.columns]
-    rows = tuple(enumerate(zip(*columns, strict=True), start=1))
+        parquet = pq.ParquetFile(pa.BufferReader(data))
+        head = parquet.metadata
+        groups = (head.row_group(place) for place in range(head.num_row_groups))
+        unpacked = sum(group.total_byte_size for group in groups)
+        cells = head.num_rows * head.num_columns
+        if cells > MOST_CELLS or unpacked > MOST_UNPACKED_BYTES:
+            words = f"{head.num_rows} rows of {head.num_columns} columns"
+            raise _unreadable(file, f"too large for a small table: {words}", _SPLIT)
+        # Repeated texts stay packed until their length is known.
+        texts = [f.name for f in parquet.schema_arrow if pa.types.is_string(f.type)]
+        table = pq.read_table(pa.BufferReader(data), read_dictionary=texts)
+        if sum(_unpacked_bytes(column) for column in table.columns) > MOST_UNPACKED_BYTES:
+            raise _unreadable(file, "too large for a small table when unpacked", _SPLIT)
+        rows = tuple(
+            enumerate(zip(*(column.to_pylist() for column in table.columns), strict=True), start=1)
+        )
+    except (pa.ArrowException, OSError, UnicodeDecodeError, OverflowError, TypeError) as error:
+        words = f"not a Parquet file, cut short, or of types that are not read ({error})"
+        raise _unreadable(file, words, "write it again") from error
     headings = tuple(table.column_names)
     return Grid(file, headings, ("",) * len(headings), rows, None, ())
+
+
+def _unpacked_bytes(column: Any) -> int:
+    """Return the size of a column with each repeated text written out."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if not pa.types.is_dictionary(column.type):
+        return int(column.nbytes)
+    sizes = (pc.binary_length(c.dictionary).take(c.indices).cast("int64") for c in column.chunks)
+    return sum(pc.sum(size).as_py() or 0 for size in sizes)
 
 
 def _split(text: str, separator: str) -> list[tuple[int, list[Any]]]:
@@ -182,6 +236,9 @@ def _to_grid(
     filled = [(n, cells) for n, cells in lines if not all(is_missing(cell) for cell in cells)]
     if not filled:
         raise _unreadable(file, "the table is empty", "give headings in the first row")
+    if len(filled[0][1]) > MOST_COLUMNS:
+        words = f"{len(filled[0][1])} columns; a table has {MOST_COLUMNS} at most"
+        raise _unreadable(file, words, "check the separator, and drop columns that you do not need")
     headings = tuple("" if is_missing(c) else str(c).strip() for c in filled[0][1])
     width_faults, rows = [], []
     for number, cells in filled[1:]:

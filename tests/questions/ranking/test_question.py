@@ -44,6 +44,16 @@ def test_temperatures_are_the_true_ones(peers, even):
         assert width > 0.3
 
 
+def test_a_slash_in_a_products_name_changes_nothing(peers, even):
+    first, second, *_ = sorted(peers.fit.results["product"].unique())
+    renamed = {first: f"{second} / fw 2"}
+    rows = peers.fit.results.assign(product=peers.fit.results["product"].replace(renamed))
+    design = dataclasses.replace(peers.fit.design, rows=rows)
+    slashed = dataclasses.replace(peers.fit, design=design)
+    expected = column(even, "mean_c").rename(index=renamed)
+    assert column(rank(slashed), "mean_c").equals(expected)
+
+
 def test_a_chain_of_small_gaps_does_not_run_together():
     # a and b, and b and c, lie 1.5 K apart with a scatter that leaves each pair in doubt;
     # a and c lie 3 K apart and are separated: c opens a group of its own.

@@ -12,7 +12,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.model.conditions import Build
 from thermcmp.model.rows import level_keys
-from thermcmp.prediction.builds import Scope, build_of, matching_rows
+from thermcmp.prediction.builds import Scope, build_of, matching_rows, split_name
 from thermcmp.prediction.equal_conditions import Entry, entry_at
 from thermcmp.prediction.fitted_build import FittedBuild
 
@@ -60,7 +60,7 @@ def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
             builds.append(item)
         elif item in models:
             builds.append(Build(cooler_model=item, board_model=board, label=item))
-        elif item.partition("/")[0].strip() in products:
+        elif split_name(rows, item)[0] in products:
             builds.append(build_of(fit, item))
         else:
             known = ", ".join(sorted({*models, *products}))

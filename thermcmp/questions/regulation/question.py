@@ -178,6 +178,8 @@ def _builds(
         level = dict(zip(keys, noise.level_dba, strict=True))
     runs = zip(*(rows[name].fillna("") for name in ("lab", "run")), strict=True)
     hardware = rows["product"].fillna(rows["cooler_model"] + " on " + rows["board_model"])
+    # A slash of the product's own must not read as that before the firmware.
+    hardware = hardware.mask(hardware.str.contains("/", regex=False), "“" + hardware + "”")
     named = rows.assign(
         build=np.where(
             rows["firmware"].isna(), hardware, hardware + " / " + rows["firmware"].fillna("")

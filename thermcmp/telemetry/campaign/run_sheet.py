@@ -22,7 +22,7 @@ from thermcmp.tabular.words import MISSING
 REQUIRED: Final = ("file", "run", "cooler_model", "board_model")
 #: Columns of a run sheet: those of the results, and what steers the reduction.
 RUN_COLUMNS: Final = (
-    Column("file", Kind.TEXT, "name of the log", required=True),
+    Column("file", Kind.TEXT, "name of the log", required=True, verbatim=True),
     *(replace(column, required=column.name in REQUIRED) for column in COLUMNS),
     Column("target_fan_rpm", Kind.NUMBER, "fan speed to hold", "rpm"),
     Column("target_power_w", Kind.NUMBER, "board power to hold", "W"),
@@ -116,7 +116,8 @@ def _free_column(heading: str) -> tuple[Column, str]:
     for name in (heading, split_heading(heading)[0]):
         if name.endswith(OFFSET_ENDING):
             return Column(name, Kind.NUMBER, "clock offset", "s"), stated_unit(heading)
-    return Column(heading, Kind.TEXT, "as the user has it"), ""
+    is_file = heading.endswith(FILE_ENDING)
+    return Column(heading, Kind.TEXT, "as the user has it", verbatim=is_file), ""
 
 
 def _instruments(
