@@ -90,7 +90,7 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
 
     Missing ids are not dropped, and what was not stated is not taken for one and the same:
     rows without a specimen id count as one unnamed specimen per model, vendor and lab,
-    rows without a session as one session per pair of parts, rows without an assembly as one
+    rows without a session as one session per cooler, rows without an assembly as one
     assembly per pair of parts and session. An unstated vendor is a level of its own.
     """
     keys, *others = (_filled(rows, column) for column in columns)
@@ -153,11 +153,13 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
             # Memory of another vendor is on another board.
             placeholder = placeholder + " " + _filled(rows, "memory_vendor")
     elif column in ("assembly", "session"):
-        placeholder = "unnamed: " + _filled(rows, "cooler_model")
-        for name in ("cooler_id", "board_model", "board_id"):
-            placeholder = placeholder + " " + _filled(rows, name)
+        # A cooler may have had a day of its own, whichever boards it was on.
+        parts = ("cooler_model", "cooler_id")
         if column == "assembly":
-            placeholder = placeholder + " " + _filled(rows, "session")
+            parts = (*parts, "board_model", "board_id", "session")
+        placeholder = pd.Series("unnamed:", index=rows.index, dtype="string")
+        for name in parts:
+            placeholder = placeholder + " " + _filled(rows, name)
     else:
         placeholder = pd.Series("unstated", index=rows.index)
     return values.fillna(placeholder.astype("string")).astype(str)
