@@ -8,7 +8,7 @@ from thermcmp.errors import InputError, ModelError, PluginError
 from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
 from thermcmp.model.design import FIXED, Reference, build_design, default_priors, nice
 from thermcmp.model.measurement_error import MeasurementError
-from thermcmp.model.priors import HalfNormal, Normal
+from thermcmp.model.priors import HalfCauchy, HalfNormal, Normal
 from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
 from thermcmp.model.terms import BUILT_IN, Acts, Role, registered_terms
 from thermcmp.physics.airflow import airflow_law
@@ -124,6 +124,7 @@ def test_terms_that_the_rows_cannot_carry_are_dropped_and_named(make_design):
     assert names == [
         "cooler_model",
         "cooler",
+        "session",
         "cooler_model airflow",
         "cooler airflow",
         "cooler_model exponent",
@@ -232,7 +233,7 @@ def test_default_priors_cover_every_parameter():
     # Laminar plate 0.5 (Pohlhausen 1921), turbulent duct 0.8 (Dittus & Boelter 1930).
     for handbook in (0.5, 0.8):
         assert abs(handbook - exponent.mean) <= 2.0 * exponent.sd
-    assert all(isinstance(priors[term.spread], HalfNormal) for term in BUILT_IN)
+    assert all(isinstance(priors[term.spread], HalfNormal | HalfCauchy) for term in BUILT_IN)
 
 
 @pytest.mark.parametrize(
@@ -247,7 +248,9 @@ def test_only_a_sensor_at_the_processor_is_taken_to_follow_board_power(make_rows
     design = build_design(
         make_rows(sensor=sensor, n=[1, 1]), sensor=None, terms=(), law=airflow_law("power law")
     )
-    assert design.priors["constant part"] == prior
+    # Priors are stated for a rise of 50 K.
+    factor = nice(float(np.median(design.rise_k))) / 50.0
+    assert design.priors["constant part"] == Normal(prior.mean * factor, prior.sd * factor)
 
 
 def test_one_row_is_no_fit(make_rows):

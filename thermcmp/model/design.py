@@ -41,7 +41,7 @@ from thermcmp.model.rows import (
     usable_rows,
     with_hours,
 )
-from thermcmp.model.terms import DERIVED, TYPICAL_RISE_K, Acts, Role, Term
+from thermcmp.model.terms import DERIVED, HOURS, TYPICAL_RISE_K, Acts, Role, Term
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -235,7 +235,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
-    rows, terms = with_hours(rows, terms)
+    rows = with_hours(rows)
     errors = errors or MeasurementError()
     held = rows["regulated"].to_numpy(bool)
     fan = fan_set_points(rows, law.column, errors.fan_speed, held)
@@ -419,6 +419,9 @@ def _chosen_terms(
         if term.columns:
             codes, unique = pd.factorize(level_keys(rows, term.columns), sort=True)
             names = [str(name) for name in unique]
+        if term.values == HOURS and HOURS not in rows:
+            notes.append(f"{term.name}: not every run states its start, so none is estimated.")
+            continue
         if term.values is not None:
             values, centre = covariate_values(rows, term)
             if np.ptp(values) == 0.0:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -99,21 +98,21 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     return keys
 
 
-def with_hours(rows: pd.DataFrame, terms: Sequence[Term]) -> tuple[pd.DataFrame, Sequence[Term]]:
-    """Add the hours of each run from the middle of its session; no drift where not known.
+def with_hours(rows: pd.DataFrame) -> pd.DataFrame:
+    """Add the hours of each run from the middle of its session, where starts are known.
 
     A session longer than a day counts as one of a day, since a bench does not warm for longer.
     """
     import pandas as pd
 
     if "started_at" not in rows or rows["started_at"].isna().any():
-        return rows, [term for term in terms if term.values != HOURS]
+        return rows
     started = pd.to_datetime(rows["started_at"], utc=True)
     hours = (started - started.min()).dt.total_seconds() / 3600.0
     by_session = hours.groupby(level_keys(rows, ("lab", "session")))
     centred = hours - by_session.transform("mean")
     length = by_session.transform("max") - by_session.transform("min")
-    return rows.assign(**{HOURS: centred * (24.0 / length.clip(lower=24.0))}), terms
+    return rows.assign(**{HOURS: centred * (24.0 / length.clip(lower=24.0))})
 
 
 def covariate_values(rows: pd.DataFrame, term: Term) -> tuple[Array, float]:
@@ -154,7 +153,7 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
             placeholder = placeholder + " " + _filled(rows, "memory_vendor")
     elif column in ("assembly", "session"):
         # A cooler may have had a day of its own, whichever boards it was on.
-        parts = ("cooler_model", "cooler_id")
+        parts: tuple[str, ...] = ("cooler_model", "cooler_id")
         if column == "assembly":
             parts = (*parts, "board_model", "board_id", "session")
         placeholder = pd.Series("unnamed:", index=rows.index, dtype="string")

@@ -29,9 +29,10 @@ from thermcmp.questions.phrases import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from thermcmp.inference.posterior import Fit
+    from thermcmp.model.design import Design
 
 #: What the rows of spreads have in place of a contrast.
 SPREAD: Final = "standard deviation"
@@ -128,10 +129,17 @@ def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> A
 
 
 def contrast_rows(
-    fit: Fit, scope: Scope, wanted: Sequence[Contrast], prob: float
+    fit: Fit,
+    scope: Scope,
+    wanted: Sequence[Contrast],
+    prob: float,
+    partners: Collection[str] | None = None,
 ) -> list[EffectRow]:
-    """Return the rows of the contrasts, followed by the joint effects of aliased ones."""
-    entries = _entries(fit, scope, wanted)
+    """Return the rows of the contrasts, followed by the joint effects of aliased ones.
+
+    Only on some partners where these are stated.
+    """
+    entries = _entries(fit, scope, wanted, partners)
     if not entries:
         return []
     stacked = np.stack([entry.weights for entry in entries])
@@ -144,12 +152,15 @@ def contrast_rows(
 
 
 def measured_effects(
-    fit: Fit, scope: Scope, wanted: Sequence[Contrast]
+    fit: Fit,
+    scope: Scope,
+    wanted: Sequence[Contrast],
+    partners: Collection[str] | None = None,
 ) -> tuple[tuple[str, ...], Array]:
     """Return names and weights, (m, q), of the contrasts and joint effects that the data hold."""
     held = [
         entry
-        for entry in _entries(fit, scope, wanted)
+        for entry in _entries(fit, scope, wanted, partners)
         if entry.is_measured and (entry.alias is None or entry.alias.estimable)
     ]
     weights = np.array([entry.weights for entry in held])
@@ -165,14 +176,20 @@ def short_effect(name: str) -> str:
     return levels if " + " in factor else effect_words(name)
 
 
-def _entries(fit: Fit, scope: Scope, wanted: Sequence[Contrast]) -> list[_Entry]:
+def _entries(
+    fit: Fit,
+    scope: Scope,
+    wanted: Sequence[Contrast],
+    partners: Collection[str] | None = None,
+) -> list[_Entry]:
     """Return each contrast, on its partners where there are pairings, then each joint effect."""
     entries: list[_Entry] = []
     joint_seen: set[frozenset[str]] = set()
     for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
         name = f"{contrast.second} − {contrast.first}"
         plain = _Entry(contrast.factor, name, weights, contrast)
-        entries += _on_partners(fit, plain, is_each=len(wanted) <= MOST_BY_PARTNER)
+        is_each = len(wanted) <= MOST_BY_PARTNER
+        entries += _on_partners(fit, plain, partners, is_each=is_each)
     for contrast in wanted:
         # Joint effects of factors allow for a firmware's; it is no factor among them.
         is_factor = contrast.factor in fit.aliases.factors
@@ -184,7 +201,9 @@ def _entries(fit: Fit, scope: Scope, wanted: Sequence[Contrast]) -> list[_Entry]
     return entries
 
 
-def _on_partners(fit: Fit, plain: _Entry, *, is_each: bool) -> list[_Entry]:
+def _on_partners(
+    fit: Fit, plain: _Entry, partners: Collection[str] | None, *, is_each: bool
+) -> list[_Entry]:
     """Return a contrast averaged over the partners run with both its levels, and on each.
 
     Without such a partner it is the additive reading, for a partner of any kind.
@@ -195,36 +214,42 @@ def _on_partners(fit: Fit, plain: _Entry, *, is_each: bool) -> list[_Entry]:
         return [plain]
     columns = design.terms[place].columns
     side = columns.index(contrast.factor)
-    other = design.rows[columns[1 - side]].astype(str).to_numpy()
-    own = design.rows[columns[side]].astype(str).to_numpy()
-    first, second = (set(other[own == level]) for level in (contrast.first, contrast.second))
-    both, either = sorted(first & second), sorted(first | second)
-    levels = {name: k for k, name in enumerate(design.levels[place])}
-
-    def on(partners: Sequence[str]) -> Array | None:
-        weights = plain.weights.copy()
-        for partner in partners:
-            for level, sign in ((contrast.first, -1.0), (contrast.second, 1.0)):
-                pair = (level, partner) if side == 0 else (partner, level)
-                code = levels.get(" · ".join(pair))
-                if code is None:
-                    return None
-                weights[design.offsets[place] + code] += sign / len(partners)
-        return weights
-
-    def stated(partners: Sequence[str], name: str) -> list[_Entry]:
-        weights, is_measured = on(partners), set(partners) <= set(both)
-        if weights is None:
-            return []
-        return [replace(plain, weights=weights, partner=name, is_measured=is_measured)]
-
-    if not contrast.estimable or not both:
+    of_level = design.rows.astype({columns[0]: str, columns[1]: str}).groupby(columns[side])
+    first, second = (
+        set(of_level.get_group(level)[columns[1 - side]])
+        for level in (contrast.first, contrast.second)
+    )
+    if not contrast.estimable or not first & second:
         return [plain]
-    each = either if len(either) <= FEW_PARTNERS else both
-    average = stated(both, AVERAGE) if len(both) > 1 else []
-    if not is_each and average:
-        return average
-    return [*average, *(entry for partner in each for entry in stated([partner], partner))]
+    both, either = sorted(first & second), sorted(first | second)
+    if partners is not None and set(either) & set(partners):
+        both, either = ([p for p in group if p in partners] for group in (both, either))
+    groups = {AVERAGE: both} if len(both) > 1 else {}
+    if is_each or not groups:
+        groups |= {each: [each] for each in (either if len(either) <= FEW_PARTNERS else both)}
+    entries = []
+    for name, chosen in groups.items():
+        pairs = _pair_weights(design, place, contrast, chosen)
+        if pairs is not None:
+            is_measured = set(chosen) <= set(both)
+            weights = plain.weights + pairs
+            entries.append(replace(plain, weights=weights, partner=name, is_measured=is_measured))
+    return entries
+
+
+def _pair_weights(
+    design: Design, place: int, contrast: Contrast, partners: Sequence[str]
+) -> Array | None:
+    """Return the weights (q,) of pairings in a contrast averaged over partners, where known."""
+    side = design.terms[place].columns.index(contrast.factor)
+    weights, levels = np.zeros(design.effect_count), design.levels[place]
+    for partner in partners:
+        for level, sign in ((contrast.first, -1.0), (contrast.second, 1.0)):
+            pair = " · ".join((level, partner) if side == 0 else (partner, level))
+            if pair not in levels:
+                return None
+            weights[design.offsets[place] + levels.index(pair)] += sign / len(partners)
+    return weights
 
 
 def _contrast_row(

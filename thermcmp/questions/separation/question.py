@@ -129,9 +129,10 @@ def separate(
     refuse_bad_health(fit, allowed=allow_bad_health, what="separated")
     where = Scope.of(scope)
     wanted = wanted_contrasts(fit, before, after, contrasts)
-    rows = [*contrast_rows(fit, where, wanted, prob), *spread_rows(fit, prob)]
+    partners = _partners(fit, before, after)
+    rows = [*contrast_rows(fit, where, wanted, prob, partners), *spread_rows(fit, prob)]
     influence = power_scaling(fit, np.array([row.draws for row in rows]))
-    names, weights = measured_effects(fit, where, wanted)
+    names, weights = measured_effects(fit, where, wanted, partners)
     shown = _shown(rows, matters_k)
     values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
 
@@ -320,6 +321,12 @@ def _between_builds(
         if first and second and {first, second} == {contrast.first, contrast.second}:
             kept.append(replace(contrast, first=first, second=second))
     return kept
+
+
+def _partners(fit: Fit, *builds: Build | str | None) -> set[str] | None:
+    """Return the coolers and boards of builds, on which a contrast between them is stated."""
+    known = [build_of(fit, build) for build in builds if build is not None]
+    return {part for b in known for part in (b.cooler_model, b.board_model)} if known else None
 
 
 def _level(fit: Fit, build: Build, factor: str) -> str | None:
