@@ -34,6 +34,13 @@ class Expansion:
         common, more = draws("assembly sd"), draws(self.term.spread)
         spread = np.quantile(np.hypot(common, more), [0.05, 0.95])
         others = np.quantile(common, [0.05, 0.95])
+        if spread[0] < others[1]:
+            return (
+                f"Cooler {self.cooler} was assembled too rarely to know how far its assemblies "
+                f"spread: by {spread[0]:.1f} to {spread[1]:.1f} K (standard deviation), where "
+                f"those of the others spread by {others[0]:.1f} to {others[1]:.1f} K. Its "
+                "contrasts carry its own spread; more assemblies of it would narrow them."
+            )
         return (
             f"Cooler {self.cooler} cannot be reassembled reliably: its assemblies spread by "
             f"{spread[0]:.1f} to {spread[1]:.1f} K (standard deviation), those of the others by "

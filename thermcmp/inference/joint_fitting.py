@@ -15,17 +15,14 @@ from thermcmp.inference.conditional.correlated_effects import correlation, parti
 from thermcmp.inference.conditional.joint_problem import JointProblem, joint_problem
 from thermcmp.inference.conditional.joint_sampling import JointDraws, run_joint
 from thermcmp.inference.diagnostics import Check, Diagnostics, check_weights
-from thermcmp.inference.fitting import (
+from thermcmp.inference.engines import (
     as_dataset,
-    check_arguments,
-    named_terms,
     not_conditional,
-    stated_reference,
     weights_diagnostics,
     with_coarse_step_note,
-    with_findings,
     with_step_variance,
 )
+from thermcmp.inference.fitting import check_arguments, named_terms, stated_reference, with_findings
 from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.sensor_fits import (

@@ -6,16 +6,18 @@ assemblies spread more than others' gets a spread of its own. Where nothing is n
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from thermcmp._types import IntArray
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit
 from thermcmp.inference.checks.omission_groups import Units, units_of
 from thermcmp.inference.checks.outlier import Outlier
 from thermcmp.inference.checks.outliers import outliers
 from thermcmp.inference.expansion import Expansion
 from thermcmp.model.priors import HalfCauchy
+from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import DERIVED, DRIFT, WIDEST_K, Role, Term
 
 if TYPE_CHECKING:
@@ -30,6 +32,11 @@ MOST_OUTLIERS: Final = 3
 #: Mean tail probability below which a cooler gets a spread of its own. Averaged over draws it is
 #: never as small by chance (docs/model.md).
 FALSE_ALARM: Final = 0.1
+#: Most coolers of a fit in which one that was assembled rarely gets its own spread, the repeated
+#: assemblies below which it was, and their share in those of all.
+FEW_COOLERS: Final = 3
+RARE: Final = 4
+RARE_SHARE: Final = 0.25
 #: Fewest assemblies of a cooler whose spread is compared.
 FEWEST: Final = 3
 
@@ -43,7 +50,7 @@ def called_for(fit: Fit) -> tuple[Expansion, ...]:
     """
     freed = {e.outlier.name for e in fit.expansions if e.outlier is not None}
     spread = {e.cooler for e in fit.expansions}
-    uneven = [] if freed else _uneven_coolers(fit)
+    uneven = [] if freed else _coolers_of_own_spread(fit)
     units = units_of(fit, "assembly")
     cooler_of = dict(zip(units.names, _first_coolers(fit, units), strict=True))
     named = [o for o in outliers(fit) if o.name not in freed]
@@ -108,8 +115,11 @@ def _own_effect(fit: Fit, outlier: Outlier) -> Expansion:
     return Expansion(term, hit.astype(float), outlier=outlier)
 
 
-def _uneven_coolers(fit: Fit) -> list[str]:
-    """Return the coolers whose assemblies spread more than those of the others.
+def _coolers_of_own_spread(fit: Fit) -> list[str]:
+    """Return the coolers whose assemblies may not be taken to spread as those of the others do.
+
+    They spread more; or, among few coolers, one was assembled so rarely that its spread would be
+    that of the others.
 
     Under the fitted model the standardized effects of assemblies are independent standard normals
     at every draw, so the ratio of their mean squares follows F (pivotal quantities: Johnson,
@@ -126,14 +136,27 @@ def _uneven_coolers(fit: Fit) -> list[str]:
     square = (fit.draws("assembly") / spread) ** 2
     names, counts = np.unique(cooler, return_counts=True)
     compared = names[(counts >= FEWEST) & (len(cooler) - counts >= FEWEST)]
-    uneven = []
+    uneven = _rarely_assembled(fit, cooler, first) if len(names) <= FEW_COOLERS else []
     for name in compared:
+        if name in uneven:
+            continue
         mine = cooler == name
         ratio = square[:, mine].mean(axis=1) / square[:, ~mine].mean(axis=1)
         chance = float(np.mean(f.sf(ratio, mine.sum(), (~mine).sum())))
         if chance * len(compared) < FALSE_ALARM:
             uneven.append(str(name))
     return uneven
+
+
+def _rarely_assembled(fit: Fit, cooler: Any, first: IntArray) -> list[str]:
+    """Return the coolers with few repeated assemblies of a pair beside many of the others."""
+    pairs = level_keys(fit.results.iloc[first], ("cooler_model", "board_model")).to_numpy()
+    repeats = {
+        str(name): int((cooler == name).sum() - len(set(pairs[cooler == name])))
+        for name in np.unique(cooler)
+    }
+    most = RARE_SHARE * sum(repeats.values())
+    return [name for name, count in repeats.items() if count < min(RARE, most)]
 
 
 def _own_spread(fit: Fit, cooler: str) -> Expansion:

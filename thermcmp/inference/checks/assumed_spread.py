@@ -17,9 +17,9 @@ from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
 from thermcmp.inference.conditional.regulated_sampling import fitted_problem
-from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, shrinkage_of
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.priors import Known
-from thermcmp.model.terms import Role
+from thermcmp.model.terms import Role, Term
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -57,7 +57,7 @@ def assumed_spreads(fit: Fit, weights: Array) -> list[tuple[str, ...]]:
         for k, term in enumerate(terms)
         if term.role in _ROLES
         and not isinstance(fit.priors[term.spread], Known)
-        and shrinkage_of(fit.draws(term.spread), fit.priors[term.spread]) < MOSTLY_PRIOR
+        and is_assumed(fit, term)
     ]
     if not places:
         return [()] * len(weights)
@@ -79,6 +79,16 @@ def assumed_spreads(fit: Fit, weights: Array) -> list[tuple[str, ...]]:
         )
         for column in range(len(weights))
     ]
+
+
+def is_assumed(fit: Fit, term: Term) -> bool:
+    """Whether the rows say little of a term's spread.
+
+    By the variance that is left of the prior's standard-normal coordinate: that of a long-tailed
+    prior itself falls as soon as the rows exclude absurd values.
+    """
+    coordinate = fit.priors[term.spread].to_standard(fit.draws(term.spread))
+    return bool(np.var(np.maximum(coordinate, -8.0)) > 1.0 - MOSTLY_PRIOR)
 
 
 def _variances(kernel: Kernel, points: Points, weights: Array) -> Array:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.inference.checks.assumed_spread import is_assumed
 from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
 from thermcmp.inference.conditional.regulated_sampling import fitted_problem
-from thermcmp.inference.parameter_notes import MOSTLY_PRIOR, shrinkage_of
 from thermcmp.model.design import FIXED, RESIDUAL
 from thermcmp.model.priors import Known
 from thermcmp.model.terms import Acts, Role
@@ -74,8 +74,7 @@ def data_share(
             # A slope per unit of a column, or an effect that is not shrunk.
             factor[place], width[place] = True, FLAT_SDS * prior.value
         elif term.role is Role.PAIRING:
-            spread = fit.draws(term.spread)
-            factor[place] = shrinkage_of(spread, prior) < MOSTLY_PRIOR
+            factor[place] = is_assumed(fit, term)
     names = [term.name for term in terms if term.role is Role.ALLOWANCE]
     crossed = {c.estimable for c in fit.aliases.contrasts if c.factor in names} or {False}
     points, shares = parameter_points(fit, fit.thinned(THINNED)), []

@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from thermcmp._types import Array
 from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outlier import LITTLE, Outlier, off_words, weight_words
+from thermcmp.inference.checks.refits import fit_without
+from thermcmp.inference.checks.residuals import fitted_rise, row_variance
 from thermcmp.inference.checks.student_weights import mean_weights, mixed_rows
 
 if TYPE_CHECKING:
@@ -19,6 +22,11 @@ if TYPE_CHECKING:
 
 #: Posterior draws behind them; `check_fit` takes more.
 DRAWS: Final = 200
+#: Most units of a kind that are judged by a fit without them, the chance below which that is
+#: worth it, and the most rows of such a fit.
+MOST_REFITS: Final = 2
+WORTH_A_REFIT: Final = 0.3
+MOST_REFITTED_ROWS: Final = 1000
 #: Probability that any run (or any assembly) is named in a campaign without outliers.
 FALSE_ALARM: Final = 0.05
 
@@ -52,7 +60,9 @@ def discounted(fit: Fit, runs: Units, draws: int) -> tuple[Discounted, ...]:
     )
 
 
-def outlying(units: Units, deletions: Deletions, assemblies: Units) -> tuple[Outlier, ...]:
+def outlying(
+    fit: Fit, units: Units, deletions: Deletions, assemblies: Units
+) -> tuple[Outlier, ...]:
     """Return the units that the others do not explain, most extreme first.
 
     Each unit is compared with its prediction from all other rows. Of n units one is named if
@@ -62,8 +72,10 @@ def outlying(units: Units, deletions: Deletions, assemblies: Units) -> tuple[Out
     from scipy.special import ndtri
 
     chance, off = deletions.tail(), deletions.off()
+    tested = int(np.isfinite(chance).sum())
+    for place in _unsure(fit, deletions, chance, tested):
+        chance[place], off[place] = _refitted(fit, units, place)
     hit = np.isfinite(chance)
-    tested = int(hit.sum())
     hit[hit] = chance[hit] * tested < FALSE_ALARM
     of_size = assemblies.sizes[assemblies.codes]
     first = np.unique(units.codes, return_index=True)[1]
@@ -82,6 +94,33 @@ def outlying(units: Units, deletions: Deletions, assemblies: Units) -> tuple[Out
     return tuple(sorted(named, key=lambda outlier: outlier.chance))
 
 
+def _unsure(fit: Fit, deletions: Deletions, chance: Array, tested: int) -> list[int]:
+    """Return the most extreme units whose weights cannot be trusted, which err to their side."""
+    if fit.engine != "conditional" or len(fit.results) > MOST_REFITTED_ROWS:
+        return []
+    order = np.argsort(chance, kind="stable")[:MOST_REFITS]
+    return [
+        int(place)
+        for place in order
+        if not deletions.trusted[place] and FALSE_ALARM / tested <= chance[place] < WORTH_A_REFIT
+    ]
+
+
+def _refitted(fit: Fit, units: Units, place: int) -> tuple[float, float]:
+    """Return the chance of a unit's deviation by a fit without it, and the deviation [K]."""
+    from scipy.special import ndtr
+
+    hit = units.codes == place
+    without = replace(fit, posterior=fit_without(fit, hit).posterior)
+    every = np.arange(without.draw_count)
+    # The effect of an assembly that the fit has not seen is drawn from its spread.
+    mean = np.concatenate([rise[:, hit].mean(axis=1) for _, rise in fitted_rise(without)])
+    sd = np.sqrt(row_variance(without, every)[:, hit].mean(axis=1) / hit.sum())
+    off = fit.design.rise_k[hit].mean() - mean
+    below = float(np.mean(ndtr(off / sd)))
+    return 2.0 * min(below, 1.0 - below), float(off.mean())
+
+
 def outliers(fit: Fit) -> tuple[Outlier, ...]:
     """Return the runs and assemblies of a fit that the others do not explain."""
     return fit.once("outliers", _find_outliers)
@@ -92,7 +131,8 @@ def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
     by_run, by_assembly = left_out_units(fit)
     little = {run.name: run.weight for run in discounts(fit)}
     runs_named = [
-        replace(run, weight=little.get(run.name, 1.0)) for run in outlying(runs, by_run, assemblies)
+        replace(run, weight=little.get(run.name, 1.0))
+        for run in outlying(fit, runs, by_run, assemblies)
     ]
     # Rows of discounted runs, where their assembly has others.
     is_little = np.array([name in little for name in runs.names])[runs.codes]
@@ -109,7 +149,7 @@ def _find_outliers(fit: Fit) -> tuple[Outlier, ...]:
         for row, name in enumerate(np.array(runs.names)[runs.codes])
         if name in alone
     }
-    others = outlying(assemblies, by_assembly, assemblies)
+    others = outlying(fit, assemblies, by_assembly, assemblies)
     return (*runs_named, *(assembly for assembly in others if assembly.name not in single))
 
 

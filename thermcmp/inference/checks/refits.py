@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from thermcmp._types import BoolArray
-from thermcmp.inference.fitting import run_engine
+from thermcmp.inference.engines import run_engine
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
