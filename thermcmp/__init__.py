@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from thermcmp.library.store import Library
     from thermcmp.model.conditions import Build, Conditions
     from thermcmp.model.measurement_error import MeasurementError
-    from thermcmp.model.priors import Gamma, HalfNormal, Normal
+    from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Normal
     from thermcmp.model.terms import Term
     from thermcmp.physics.fan_controls import (
         DutyTable,
@@ -85,6 +85,7 @@ _HOMES = {
     "FitCheck": "thermcmp.questions.fit_check.question",
     "FixedSpeed": "thermcmp.physics.fan_controls",
     "Gamma": "thermcmp.model.priors",
+    "HalfCauchy": "thermcmp.model.priors",
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.steady_state.protocol",
     "InputError": "thermcmp.errors",
@@ -154,6 +155,7 @@ __all__ = [
     "FitCheck",
     "FixedSpeed",
     "Gamma",
+    "HalfCauchy",
     "HalfNormal",
     "Held",
     "InputError",
