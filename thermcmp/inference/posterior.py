@@ -107,7 +107,13 @@ class Fit:
         return value
 
     def keep_known(self, other: Fit) -> None:
-        """Take over what is known of a fit with the same draws."""
+        """Take over what is known of a fit with the same draws.
+
+        Parameters
+        ----------
+        other : Fit
+            The fit.
+        """
         self._cache.update(other._cache)
 
     @property

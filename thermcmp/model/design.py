@@ -240,9 +240,8 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     held = rows["regulated"].to_numpy(bool)
     fan = fan_set_points(rows, law.column, errors.fan_speed, held)
     watts = power_set_points(rows, errors.power, held)
-    flow_speed, power = fan.values, watts.values
     reference = reference or Reference(
-        nice(float(np.median(power))), nice(float(np.median(flow_speed)))
+        nice(float(np.median(watts.values))), nice(float(np.median(fan.values)))
     )
     published = rows["n"].fillna(1).to_numpy(float) > 1
     chosen, notes = _chosen_terms(rows, terms, published)
@@ -250,9 +249,9 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
     typical_k = nice(max(float(np.median(rise_k)), LEAST_RISE_K))
     chosen_priors = default_priors(kept, law, residuals, sensor, typical_k).changed(priors)
-    power_ratio = power / reference.power_w
+    power_ratio = watts.values / reference.power_w
     average = _average_cooler(law, reference, chosen_priors)
-    responses = _responses(rows, rise_k, power_ratio, flow_speed, average)
+    responses = _responses(rows, rise_k, power_ratio, fan.values, average)
     step = rows["resolution_k"].to_numpy(float, na_value=0.0)
     return Design(
         rows=rows,
@@ -264,7 +263,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         centres=tuple(each.centre for each in chosen),
         rise_k=rise_k,
         power_ratio=power_ratio,
-        flow_speed=flow_speed,
+        flow_speed=fan.values,
         known_variance=_known_variance(rows, errors, (fan, watts), responses),
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs is not a multiple of the step.

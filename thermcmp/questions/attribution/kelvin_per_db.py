@@ -47,7 +47,10 @@ def kelvin_per_decibel(
     gain, louder = parts[FAN], noise[FAN]
     nothing = np.full(len(gain), np.nan)
     if is_clear(louder):
-        rows = [KelvinPerDecibel(FAN, gain / louder, louder)]
+        # Draws without a steady state have the median speed before and after, and no ratio.
+        ratio = np.full(len(gain), gain.mean() / louder.mean())
+        np.divide(gain, louder, out=ratio, where=louder != 0.0)
+        rows = [KelvinPerDecibel(FAN, ratio, louder)]
     else:
         unknown = np.isnan(louder).any()
         why = "its level was not measured there" if unknown else "the level hardly changed"

@@ -22,6 +22,7 @@ from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import (
     WITHHELD,
     chance_words,
+    interval,
     number_words,
     open_words,
     part_words,
@@ -250,6 +251,57 @@ def _pair_weights(
                 return None
             weights[design.offsets[place] + levels.index(pair)] += sign / len(partners)
     return weights
+
+
+def partner_sentences(
+    fit: Fit,
+    scope: Scope,
+    wanted: Sequence[Contrast],
+    prob: float,
+    partners: Collection[str] | None = None,
+) -> list[str]:
+    """State which effects depend on their partner, and where they act as a factor on the rise."""
+    groups: dict[tuple[str, str], list[_Entry]] = {}
+    for entry in _entries(fit, scope, wanted, partners):
+        if entry.partner not in ("", AVERAGE) and entry.is_measured:
+            groups.setdefault((entry.factor, entry.contrast), []).append(entry)
+    sentences = []
+    for group in groups.values():
+        draws = fit.combined(np.stack([entry.weights for entry in group]))
+        order = np.argsort(draws.mean(axis=0))
+        low, high = int(order[0]), int(order[-1])
+        apart = draws[:, high] - draws[:, low]
+        if low == high or interval(apart, prob)[0] <= 0.0:
+            continue
+        name = in_sentence(f"{group[0].factor}: {group[0].contrast}")
+        sentence = (
+            f"{name[0].upper()}{name[1:]} depends on its partner: {range_words(apart, prob)} "
+            f"apart between {group[high].partner} and {group[low].partner}."
+        )
+        rises = np.array([_rise_k(fit, entry) for entry in group])
+        shares = draws / rises
+        left = (shares[:, high] - shares[:, low]) * rises.mean()
+        ends = interval(left, prob)
+        if ends[0] <= 0.0 <= ends[1] and abs(left.mean()) < 0.5 * apart.mean():
+            both = (f"{shares[:, place].mean():.0%}" for place in (high, low))
+            words = " and ".join(both).replace("-", "\N{MINUS SIGN}")
+            sentence += (
+                f" In proportion to the rise it is {words}: it may act as a factor on the thermal "
+                "resistance instead of adding to it."
+            )
+        sentences.append(sentence)
+    return sentences
+
+
+def _rise_k(fit: Fit, entry: _Entry) -> float:
+    """Return the measured mean rise of a contrast's first level on its partner, at reference."""
+    design = fit.design
+    pairing = next(term for term in design.terms if term.role is Role.PAIRING)
+    first = entry.alias.first if entry.alias is not None else ""
+    parts = {entry.factor: first}
+    parts |= {column: entry.partner for column in pairing.columns if column != entry.factor}
+    hit = np.all([design.rows[column].eq(part) for column, part in parts.items()], axis=0)
+    return float(np.mean((design.rise_k / design.power_ratio)[hit]))
 
 
 def _contrast_row(

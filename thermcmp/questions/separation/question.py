@@ -36,6 +36,7 @@ from thermcmp.questions.separation.contrasts import (
     contrast_rows,
     in_sentence,
     measured_effects,
+    partner_sentences,
     spread_rows,
 )
 
@@ -151,7 +152,10 @@ def separate(
             {"effect_k": (("contrast", "draw"), values)},
             {"contrast": [_coordinate(row) for row in rows]},
         ),
-        sentences=_sentences(rows, shown, wanted),
+        sentences=(
+            *_sentences(rows, shown, wanted),
+            *partner_sentences(fit, where, wanted, prob, partners),
+        ),
         caveats=(
             *fit_caveats(
                 fit,
