@@ -28,7 +28,11 @@ FRAME = pd.DataFrame({"sensor": ["memory", "edge"], "product": ["Alder r1", "Ald
 
 def fitted(health="ok"):
     """Stands in for a fit of rows without a regulated run."""
-    return SimpleNamespace(health=health, results=FRAME.assign(regulated=False))
+    return SimpleNamespace(
+        health=health,
+        status=f"{health}, nothing stands out",
+        results=FRAME.assign(regulated=False),
+    )
 
 
 class Recorder:

@@ -260,7 +260,14 @@ def _sentences(
     if len(aliased) <= 2 * FEW:
         # What cannot be separated is named although other rows take its place.
         named += [row for row in aliased if row not in named]
-        return tuple(row.sentence for row in named)
+        seen: set[tuple[str, str]] = set()
+        first: list[str] = []
+        rest: list[str] = []
+        for row in named:
+            # Each effect once before its further partners.
+            (rest if (row.factor, row.contrast) in seen else first).append(row.sentence)
+            seen.add((row.factor, row.contrast))
+        return (*first, *rest)
     measured = [row.sentence for row in named if not row.aliased_with]
     return (*alias_sentences(wanted), *measured)
 
