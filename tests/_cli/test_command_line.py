@@ -303,6 +303,21 @@ def test_logs_reduced_in_another_way_meet_no_rows_that_they_contradict():
     assert names[0] != names[2]
 
 
+def test_refusals_are_shown_when_every_log_is_refused(tmp_path, capsys):
+    log = tmp_path / "logs" / "r1.csv"
+    log.parent.mkdir()
+    rows = "\n".join(f"{i},{60 + i % 2},{22},1800,250" for i in range(100))
+    log.write_text(f"time [s],memory [C],ambient [C],fan [rpm],power [W]\n{rows}\n")
+    runs = tmp_path / "runs.csv"
+    runs.write_text("file,run,cooler_model,board_model\nr1.csv,R1,Alder,Quarz\n")
+    code = main(["--logs", str(log.parent), "--runs", str(runs), "--out", str(tmp_path / "out")])
+    assert code == 2
+    error = capsys.readouterr().err
+    assert "each was refused" in error
+    assert "r1.csv: run R1: 99 s at load without a gap where 900 s are needed" in error
+    assert "is missing" not in error
+
+
 def test_the_only_sensor_need_not_be_named(recorder, tmp_path):
     (tmp_path / "mine").mkdir()
     recorder.frame = FRAME[FRAME["sensor"] == "edge"]

@@ -173,7 +173,15 @@ def _reduced(job: Job) -> Reduced:
             [Fault("no run sheet", "give --runs with a table of the runs", file=str(logs))],
         )
     columns = job.log_columns or (folder / "logs.json" if job.is_demo else None)
-    return tc.reduce_logs(logs, _existing(runs), columns=_heading_map(columns), progress=False)
+    reduced = tc.reduce_logs(logs, _existing(runs), columns=_heading_map(columns), progress=False)
+    if reduced.results.empty:
+        faults = [
+            Fault(f"run {record['run']}: {record['reason']}" if record["run"] else record["reason"],
+                  "test it again, or state what differs by reduce_logs", record["file"])
+            for record in reduced.refused.to_dict("records")
+        ]  # fmt: skip
+        raise InputError("No log could be used; each was refused:", faults)
+    return reduced
 
 
 def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:

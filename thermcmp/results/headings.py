@@ -51,7 +51,7 @@ class Target:
 
 
 def map_headings(
-    headings: Sequence[str], units: Sequence[str], columns: Mapping[str, str], file: str
+    headings: Sequence[str], units: Sequence[str], columns: Mapping[str, str | None], file: str
 ) -> tuple[list[Target], list[Fault]]:
     """Return where the cells under each heading go, and what is wrong with the headings."""
     faults = [
@@ -77,7 +77,7 @@ def map_headings(
     targets = []
     taken = {*headings, *columns.values()}
     for place, (heading, unit) in enumerate(zip(headings, units, strict=True)):
-        if heading:
+        if heading and columns.get(heading, heading):
             target, wrong = _target(Target(place, heading, heading, unit=unit), columns, taken)
             targets.append(target)
             faults += [Fault(message, fix, file, 1, heading) for message, fix in wrong]
@@ -86,13 +86,13 @@ def map_headings(
 
 
 def _target(
-    extra: Target, columns: Mapping[str, str], taken: Collection[str]
+    extra: Target, columns: Mapping[str, str | None], taken: Collection[str | None]
 ) -> tuple[Target, list[tuple[str, str]]]:
     """Find where a heading's cells go, an extra column by default, and what is wrong with it."""
     heading = extra.heading
     as_written = _TARGET.fullmatch(heading)
-    if heading in columns:
-        declared, unit = columns[heading], stated_unit(heading)
+    if stated := columns.get(heading):
+        declared, unit = stated, stated_unit(heading)
     elif (
         as_written
         and as_written["name"] in BY_NAME
@@ -100,7 +100,7 @@ def _target(
     ):
         declared, unit = heading, ""
     else:
-        match = match_heading(heading, BY_NAME, taken)
+        match = match_heading(heading, BY_NAME, {name for name in taken if name})
         if match is None:
             return extra, []
         declared, unit = match

@@ -27,7 +27,7 @@ Place = tuple[int | None, str | None]
 
 def read_results(
     path: str | os.PathLike[str],
-    columns: Mapping[str, str] | None = None,
+    columns: Mapping[str, str | None] | None = None,
     *,
     decimal: str | None = None,
     sheet: str | None = None,
@@ -41,10 +41,10 @@ def read_results(
         A text file (comma, semicolon, tab or bar; UTF-8, UTF-16 or CP1252), an Excel
         workbook (.xlsx) or a Parquet file (.parquet). The first row holds headings;
         a second one may hold units.
-    columns : mapping of str to str, optional
-        Schema name for each of the user's headings. ``temperature_c[memory]`` (also
-        with standard_error_k, resolution_k, n, at_limit, regulated, regulated_by,
-        drift_k_per_min)
+    columns : mapping of str to str or None, optional
+        Schema name for each of the user's headings; None leaves the column out.
+        ``temperature_c[memory]`` (also with standard_error_k, resolution_k, n, at_limit,
+        regulated, regulated_by, drift_k_per_min)
         names the sensor: a table with a column per sensor becomes a row per run and
         sensor, and a blank temperature makes no row. Headings that are schema names
         need no mapping, nor do those with a unit for its ending ("Power (W)"); other

@@ -52,6 +52,7 @@ _TIME_HEADINGS: Final = {
     "time", "timestamp", "time stamp", "datetime", "date time", "date and time", "elapsed",
     "elapsed time", "recorded at", "epoch", "unix time", "time of day", "utc",
 }  # fmt: skip
+_SECONDS_HEADINGS: Final = {"", "t", "s", "sec", "secs", "seconds"}
 _ISO_DATE: Final = re.compile(r"\b\d{4} [01]\d [0-3]\d\b")
 # 'UTC+1' names a zone and is left to the user.
 _UTC: Final = re.compile(r"\b(?:utc|gmt)\b(?!\s*[+-]?\s*\d)")
@@ -125,7 +126,7 @@ def recognise(name: str, unit: Unit | None) -> str | None:
     if unit is not None and unit.dimension is Dimension.TIME:
         if text in _COUNTER_HEADINGS:
             return ELAPSED
-        return TIME if text in _TIME_HEADINGS or text in ("", "t") else f"{_slug(words)}_s"
+        return TIME if text in _TIME_HEADINGS | _SECONDS_HEADINGS else f"{_slug(words)}_s"
     if unit is None:
         return _recognise_plain(text)
     if unit.dimension is Dimension.TEMPERATURE:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import Fault, InputError, suggest
 from thermcmp.tabular.numbers import split_cell
 from thermcmp.tabular.units import CANONICAL, Dimension, Unit, parse_unit, stated_bracket
 from thermcmp.telemetry.quantities import (
@@ -65,6 +65,11 @@ def match_fields(
             faults.append(Fault(message, fix, file, None, name))
         else:
             places[name] = positions[0]
+    faults += [
+        Fault("a unit for a column that is not read", suggest(name, list(places)), file, None, name)
+        for name in reading.units
+        if name not in places
+    ]
     fields = [
         _field(name, position, headings[position], reading, samples, faults, file)
         for name, position in places.items()
@@ -93,14 +98,26 @@ def _stated_places(
 
 
 def unread_notes(
-    headings: Sequence[str], fields: Sequence[Field], samples: Mapping[int, Sequence[str]]
+    headings: Sequence[str],
+    fields: Sequence[Field],
+    samples: Mapping[int, Sequence[str]],
+    *,
+    stated: bool = False,
 ) -> tuple[str, ...]:
     """Name the unread columns that a user may miss."""
     read = {f.position for f in fields}
     left = [i for i, heading in enumerate(headings) if heading and i not in read]
+    if stated:
+        known = [i for i in left if _recognise(headings[i], samples[i])]
+        return _listed({"recognised and not used, as columns= does not name it": known}, headings)
     units = [i for i in left if stated_bracket(headings[i]) and any(map(is_number, samples[i]))]
     flags = [i for i in left if recognise(*name_and_unit(headings[i])) == THROTTLED]
     notes = {"not read, as the unit is not known": units, "not read, as it holds bit masks": flags}
+    return _listed(notes, headings)
+
+
+def _listed(notes: Mapping[str, Sequence[int]], headings: Sequence[str]) -> tuple[str, ...]:
+    """Return a note for each list of positions that is not empty."""
     return tuple(
         f"{words}: {', '.join(repr(headings[i]) for i in unread[:4])}{' …' if unread[4:] else ''}"
         for words, unread in notes.items()

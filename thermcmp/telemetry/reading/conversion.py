@@ -70,8 +70,9 @@ class Converter:
             faulty = bool(self.book.faults)
         except InputError:
             faulty = True
-        self.book = book
+        trial, self.book = self.book, book
         if not faulty:
+            book.take_notes(trial)
             return columns
         self._n_read, self._n_outside, self._first_outside = before
         return None
@@ -181,11 +182,17 @@ class Converter:
         else:
             seconds = parse_times(text, form)
         if np.isnan(seconds.sum()):
-            message, fix = "not a time in the log's own form", "correct it, or delete the line"
+            bad = np.flatnonzero(np.isnan(seconds))
+            if self.reading.skip_bad_times:
+                words = "lines whose time cannot be read were left out"
+                self.book.note(words, int(lines[bad[0]]), len(bad))
+                return seconds
+            message = "not a time in the log's own form"
+            fix = "correct it, or state skip_bad_times=True to leave such lines out"
             if form.stated:
                 message = f"not a time of the form '{form.stated}'"
                 fix += ", or correct time_format="
-            for at in np.flatnonzero(np.isnan(seconds)):
+            for at in bad:
                 self.book.fault(message, fix, int(lines[at]), "time", str(text[int(at)].as_py()))
         return seconds
 

@@ -50,7 +50,8 @@ def make_plan(text: TextFile, layout: Layout, reading: Reading) -> Plan:
     refuse_interleaved(fields, samples, layout, reading, text.path.name)
     styles, file_mark = find_styles(numbers, samples, layout, reading, text.path.name)
     form = _time_form(fields, samples, reading, text.path.name, layout, file_mark)
-    unread = unread_notes(layout.headings, fields, samples) if reading.columns is None else ()
+    stated = reading.columns is not None
+    unread = unread_notes(layout.headings, fields, samples, stated=stated)
     return Plan(fields, styles, form, unread)
 
 

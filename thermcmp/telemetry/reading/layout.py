@@ -179,7 +179,8 @@ def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: 
         for i, row in enumerate(best.rows[:last])
         if any(row) and not is_rule(row) and (not is_comment(row) or len(row) == n_fields)
     ]
-    names, used = _heading_rows(best.rows, above, n_fields)
+    stated = None if not reading.header_line else reading.header_line - 1
+    names, used = _heading_rows(best.rows, above, n_fields, stated)
     same_width = [row for row in best.rows[best.first :] if len(row) == n_fields]
     places = (reading.columns or {}).values()
     by_position = bool(places) and all(isinstance(place, int) for place in places)
@@ -205,10 +206,11 @@ def _with_headings(best: _Candidate, lines: list[str], text: TextFile, reading: 
 
 
 def _heading_rows(
-    rows: list[list[str]], above: Sequence[int], n_fields: int
+    rows: list[list[str]], above: Sequence[int], n_fields: int, stated: int | None = None
 ) -> tuple[list[str], list[int]]:
     """Return the headings, from up to two lines, and the positions of these lines."""
-    if not above or all(map(is_reading, rows[above[-1]])):
+    # Where the user states the line, headings may be numbers.
+    if not above or (above[-1] != stated and all(map(is_reading, rows[above[-1]]))):
         return [], []
     last = _trimmed(rows[above[-1]])
     if last:

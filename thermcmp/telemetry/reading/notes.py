@@ -24,6 +24,11 @@ class Notebook:
         first, known = self._notes.get(text, (line, 0))
         self._notes[text] = (first, known + count)
 
+    def take_notes(self, other: Notebook) -> None:
+        """Add the notes of another book."""
+        for text, (line, count) in other._notes.items():
+            self.note(text, line, count)
+
     def fault(
         self,
         message: str,

@@ -60,6 +60,9 @@ class Reading:
     one_device : bool
         Whether all rows are of one device although an unread column looks like the ids
         of several.
+    skip_bad_times : bool
+        Whether lines whose time cannot be read are left out with a note; by default they
+        refuse the log.
     span_s : tuple of float, optional
         First and last time to keep [s since the first reading].
     split_by : str, optional
@@ -81,6 +84,7 @@ class Reading:
     period_s: float | None = None
     gap_s: float | None = None
     one_device: bool = False
+    skip_bad_times: bool = False
     span_s: tuple[float, float] | None = None
     split_by: str | None = None
 

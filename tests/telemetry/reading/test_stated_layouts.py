@@ -1,0 +1,75 @@
+"""What the user states about a log is honoured in every layout."""
+
+from __future__ import annotations
+
+import pytest
+
+from thermcmp.errors import InputError
+from thermcmp.results.results_table import read_results
+from thermcmp.telemetry.reading.frame import read_telemetry
+
+ROWS = [(i, 60.5 + i % 3 / 10, 22.1, 1800 + i * i % 23) for i in range(40)]
+
+
+@pytest.fixture
+def log(tmp_path):
+    """Write rows under a heading line, after some lines."""
+
+    def write(headings, *, before=(), delimiter=",", rows=ROWS):
+        lines = [delimiter.join(map(str, row)) for row in (headings, *rows)]
+        path = tmp_path / "log.csv"
+        path.write_text("\n".join((*before, *lines)) + "\n")
+        return path
+
+    return write
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|", " ", "   "])
+@pytest.mark.parametrize("by", ["heading", "position"])
+def test_line_position_and_unit(log, delimiter, by):
+    before = ("Bench 3, run 12", "started by hand")
+    path = log(("1", "2", "3", "n"), before=before, delimiter=delimiter)
+    names = {"elapsed_s": "1", "memory_c": "2", "ambient_c": "3", "fan_rpm": "n"}
+    if by == "position":
+        names = {name: place for place, name in enumerate(names)}
+    frame = read_telemetry(path, names, header_line=3, units={"memory_c": "°F"})
+    assert len(frame) == 40
+    # 60.5 °F is 15.83 °C.
+    assert frame["memory_c"].iloc[0] == pytest.approx((60.5 - 32.0) / 1.8)
+    assert frame["fan_rpm"].iloc[2] == 1804.0
+
+
+def test_a_unit_for_no_column(log):
+    with pytest.raises(InputError, match=r"a unit for a column that is not read.*memory_c"):
+        read_telemetry(log(("time [s]", "memory [F]", "x", "n")), units={"memroy_c": "K"})
+
+
+def test_one_bad_time(log):
+    rows = [(f"10:00:{i:02}", *row[1:]) for i, row in enumerate(ROWS)]
+    rows[20] = ("10:0x:20", *rows[20][1:])
+    path = log(("time", "memory [C]", "air [C]", "n"), rows=rows)
+    with pytest.raises(InputError, match=r"row 22, column 'time', value '10:0x:20'"):
+        read_telemetry(path)
+    frame = read_telemetry(path, skip_bad_times=True)
+    assert len(frame) == 39
+    assert "lines whose time cannot be read were left out (line 22)" in frame.attrs["notes"]
+
+
+def test_recognised_columns_that_are_not_used_are_listed(log):
+    path = log(("time [s]", "memory [C]", "ambient [C]", "fan [rpm]"))
+    frame = read_telemetry(path, {"memory_c": "memory [C]"})
+    (note,) = frame.attrs["notes"]
+    assert "not used" in note
+    assert "'ambient [C]', 'fan [rpm]'" in note
+
+
+def test_a_heading_of_a_table_can_be_mapped_away(tmp_path):
+    path = tmp_path / "table.csv"
+    path.write_text(
+        "run,n,sensor,temperature_c,ambient_c,power_w,fan_rpm,cooler_model,board_model\n"
+        "R1,x7,memory,71.2,21.0,250,1800,Alder,Quarz\n"
+    )
+    with pytest.raises(InputError, match="x7"):
+        read_results(path)
+    table = read_results(path, columns={"n": None})
+    assert table["n"].isna().all()
