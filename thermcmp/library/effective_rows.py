@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -116,13 +116,22 @@ def _replaced(
 def plain_rows(table: pa.Table) -> pd.DataFrame:
     """Return stored rows with one spelling for each name: an older version kept them as typed."""
     frame = from_arrow(table)
-    changed = {}
-    for name in (c.name for c in COLUMNS if c.kind is Kind.TEXT and not c.verbatim):
-        spelled = {text: plain_name(text) for text in frame[name].dropna().unique()}
-        odd = {text: plain for text, plain in spelled.items() if text != plain}
-        if odd:
-            changed[name] = frame[name].replace(odd)
-    return frame.assign(**changed)
+    names = [c.name for c in COLUMNS if c.kind is Kind.TEXT and not c.verbatim]
+    return frame.assign(**{name: _plain(frame[name]) for name in names})
+
+
+def keys_in(tables: Iterable[pa.Table]) -> Hashes:
+    """Return the hash of each key in stored tables, without reading their other columns."""
+    keys = pa.concat_tables([table.select(list(KEY)) for table in tables])
+    columns = {name: _plain(keys[name].to_pandas().astype("string")) for name in KEY}
+    return key_hashes(pd.DataFrame(columns))
+
+
+def _plain(names: pd.Series) -> pd.Series:
+    """Return names in one spelling each."""
+    spelled = {text: plain_name(text) for text in names.dropna().unique()}
+    odd = {text: plain for text, plain in spelled.items() if text != plain}
+    return names.replace(odd) if odd else names
 
 
 def key_words(row: pd.Series) -> str:

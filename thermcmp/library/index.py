@@ -61,10 +61,10 @@ class Segment:
     def holding(self, wanted: Hashes) -> set[str]:
         """Return the files with an entry of one of the hashes."""
         first, last = self._spans(wanted)
-        held = last > first
-        spans = zip(first[held].tolist(), last[held].tolist(), strict=True)
-        places = {int(p) for start, end in spans for p in np.unique(self.places[start:end])}
-        return {self.files[place] for place in places}
+        counts = last - first
+        starts = np.repeat(first - np.cumsum(counts) + counts, counts)
+        places = np.unique(self.places[starts + np.arange(len(starts))])
+        return {self.files[place] for place in places.tolist()}
 
     def _spans(self, wanted: Hashes) -> tuple[IntArray, IntArray]:
         """Return where the entries of each hash begin and end."""

@@ -5,16 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from functools import cached_property
 
-import numpy as np
 import pandas as pd
-import pyarrow as pa
 
-from thermcmp.library.effective_rows import Contents, assemble, plain_rows
+from thermcmp.library.effective_rows import Contents, assemble, keys_in
 from thermcmp.library.index import Index, Segment, disagreeing, holding
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import Folder
 from thermcmp.library.store_file import Damage, DamagedFileError, Stored, missing
-from thermcmp.results.row_hashes import Hashes, key_hashes
+from thermcmp.results.row_hashes import Hashes
 
 #: Returns a file's content, or raises what is wrong with it.
 Reader = Callable[[str, bytes], Stored]
@@ -69,8 +67,9 @@ class View:
         while wanted:
             more = self.read(sorted(wanted))
             read |= more
-            keys = [_keys_of(part.table) for part in more.values()]
-            wanted = self.holding(np.concatenate(keys)) - read.keys() if keys else set()
+            if not more:
+                break
+            wanted = self.holding(keys_in(part.table for part in more.values())) - read.keys()
             wanted -= self._damages.keys()
         return self._assembled(read)
 
@@ -85,7 +84,3 @@ class View:
     def _assembled(self, stored: dict[str, Stored]) -> Contents:
         """Return the contents of files, without rows that a lost correction replaced."""
         return assemble(stored, self._journal.superseded_by_lost())
-
-
-def _keys_of(table: pa.Table) -> Hashes:
-    return key_hashes(plain_rows(table))
