@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Protocol
 
-from pyarrow import ArrowException, fs
+from pyarrow import ArrowException, NativeFile, fs, memory_map
 
 from thermcmp._files import UNFINISHED, write_whole
 from thermcmp.errors import Fault, InputError
@@ -35,6 +35,10 @@ class Folder(Protocol):
 
     def read(self, name: str) -> bytes:
         """Return a file's bytes."""
+        ...
+
+    def mapped(self, name: str) -> NativeFile:
+        """Open a file to read parts of it."""
         ...
 
     def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
@@ -96,6 +100,10 @@ class LocalFolder:
         """Return a file's bytes."""
         return (self._path / name).read_bytes()
 
+    def mapped(self, name: str) -> NativeFile:
+        """Open a file to read parts of it."""
+        return memory_map(str(self._path / name))
+
     def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
         """Write beside, read back, check, and only then rename into place."""
         self._path.mkdir(parents=True, exist_ok=True)
@@ -129,6 +137,10 @@ class RemoteFolder:
         """Return a file's bytes."""
         with self._system.open_input_stream(f"{self._path}/{name}") as stream:
             return bytes(stream.read())
+
+    def mapped(self, name: str) -> NativeFile:
+        """Open a file to read parts of it."""
+        return self._system.open_input_file(f"{self._path}/{name}")
 
     def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
         """Write beside, read back, check, and only then move into place."""

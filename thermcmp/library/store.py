@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import warnings
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, Protocol, get_args
 
@@ -13,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
-from thermcmp.library.effective_rows import Contents, RowKey, assemble, describe_differences
+from thermcmp.library.effective_rows import Contents, describe_differences, key_words
+from thermcmp.library.index import NAMED, Index, make_segment, value_hashes_of
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import open_folder
 from thermcmp.library.store_file import (
@@ -25,11 +25,12 @@ from thermcmp.library.store_file import (
     decode,
     encode,
     make_stored,
-    missing,
 )
+from thermcmp.library.view import Reader, View
 from thermcmp.results.arrow import canonical_extras, concat
 from thermcmp.results.fault_places import Origin
-from thermcmp.results.hashing import PROVENANCE, keys_of, row_texts
+from thermcmp.results.hashing import PROVENANCE
+from thermcmp.results.row_hashes import Hashes, key_hashes, mixed, row_hashes
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import KEY
 from thermcmp.results.validation import check_results
@@ -68,7 +69,8 @@ class Library:
     visible, and any Parquet engine can read the rows. A correction is a new file that
     replaces named rows with a reason; what it replaced is kept. The rows are in `results/`
     below the root, and in `imports/` an entry for each file, by which a lost or altered
-    file is noticed.
+    file is noticed. `index/` says which files hold what; it is made from the others, and
+    may be deleted.
 
     Parameters
     ----------
@@ -86,6 +88,7 @@ class Library:
         self.root = os.fspath(root)
         self._folder = open_folder(root, "results")
         self._journal = Journal(root)
+        self._index = Index(root)
 
     def __repr__(self) -> str:
         return f"Library({self.root!r})"
@@ -117,26 +120,26 @@ class Library:
             If files of the library are damaged.
         """
         rows = _canonical(frame)
-        whole = make_stored(rows, source=source)
-        if whole.note.file in self._journal.names() - set(self._folder.names()):
-            # A lost file, imported from its source again.
-            return self._write(whole, known=0)
-        keys = list(keys_of(rows))
-        contents = self._contents("error", keys)
-        ever = contents.ever
-        met = [p for p, key in enumerate(keys) if key in ever]
-        texts = dict(zip(met, row_texts(rows.iloc[met], without=PROVENANCE), strict=True))
-        known = {p for p in met if texts[p] in ever[keys[p]]}
+        view = self._view()
+        if view.lost:
+            whole = make_stored(rows, source=source)
+            if whole.note.file in view.lost:
+                # A lost file, imported from its source again.
+                return self._write(view, whole, rows, known=0)
+        keys, values = key_hashes(rows), row_hashes(rows, without=PROVENANCE)
+        contents = view.contents_of(view.holding(keys))
+        self._report(view.damages, "error")
+        known = np.isin(mixed(keys, values), mixed(contents.keys, contents.values))
         # A key that is not in effect lost its correction: other values are as good as new.
-        differing = [p for p in met if p not in known and keys[p] in contents.live]
-        if differing:
-            faults = [_contradiction(contents, rows, p, keys[p], texts[p]) for p in differing]
+        differing = ~known & np.isin(keys, contents.keys[contents.standing])
+        if differing.any():
+            faults = [_contradiction(contents, rows, p) for p in np.flatnonzero(differing).tolist()]
             raise InputError("The import contradicts the library:", faults)
-        is_new = np.array([p not in known for p in range(len(rows))], dtype=bool)
-        new = rows[is_new].reset_index(drop=True)
-        _check_together(contents.effective, new)
-        self._enter_all()
-        return self._write(make_stored(new, source=source), known=len(rows) - len(new))
+        new = rows[~known].reset_index(drop=True)
+        _check_together(view.beside(new).effective, new)
+        self._report(view.damages, "error")
+        stored = make_stored(new, source=source)
+        return self._write(view, stored, new, known=len(rows) - len(new))
 
     def supersede(self, frame: pd.DataFrame | HasResults, reason: str) -> Receipt:
         """Correct rows: write new values that replace those of the same run and sensor.
@@ -166,39 +169,36 @@ class Library:
             fault = Fault("no reason", fix, column="reason")
             raise InputError("A correction needs a reason:", [fault])
         rows = _canonical(frame)
-        keys = list(keys_of(rows))
-        contents = self._assembled(self._stored("error"), keys)
+        view = self._view()
+        keys, values = key_hashes(rows), row_hashes(rows, without=PROVENANCE)
+        contents = view.contents_of(view.holding(keys))
+        self._report(view.damages, "error")
+        standing: dict[int, set[int]] = {key: set() for key in keys.tolist()}
+        for position in np.flatnonzero(contents.standing & np.isin(contents.keys, keys)).tolist():
+            standing[int(contents.keys[position])].add(int(contents.values[position]))
         faults = [
             Fault(
-                f"run '{key[1]}', sensor '{key[2]}' is not in the library",
+                f"{key_words(rows.iloc[position])} is not in the library",
                 "add it; only rows that are held can be replaced",
                 row=position,
             )
-            for position, key in enumerate(keys)
-            if key not in contents.live
+            for position, key in enumerate(keys.tolist())
+            if not standing[key]
         ]
         if faults:
             raise InputError("The correction names rows that do not exist:", faults)
-        texts = row_texts(rows, without=PROVENANCE)
-        changes = [
-            [contents.texts[p] for p in contents.live[key]] != [text]
-            for key, text in zip(keys, texts, strict=True)
-        ]
-        new = rows[np.array(changes, dtype=bool)].reset_index(drop=True)
-        changed = {key for key, change in zip(keys, changes, strict=True) if change}
-        held = contents.effective
-        is_kept = np.array([key not in changed for key in keys_of(held)], dtype=bool)
-        _check_together(held[is_kept], new)
-        # Repeats of these rows must be superseded too, or they would take effect again.
-        standing = {(key, contents.texts[p]) for key in changed for p in contents.live[key]}
-        supersedes = sorted(
-            (*contents.keys[position], contents.files[position])
-            for position, text in contents.texts.items()
-            if (contents.keys[position], text) in standing
+        pairs = zip(keys.tolist(), values.tolist(), strict=True)
+        changes = np.array([standing[key] != {value} for key, value in pairs], dtype=bool)
+        new = rows[changes].reset_index(drop=True)
+        held = view.beside(new)
+        self._report(view.damages, "error")
+        _check_together(held.rows[held.in_effect & ~np.isin(held.keys, keys[changes])], new)
+        stored = make_stored(
+            new,
+            reason=reason.strip(),
+            supersedes=_replaced_by(contents, keys[changes]),
         )
-        stored = make_stored(new, reason=reason.strip(), supersedes=tuple(supersedes))
-        self._enter_all()
-        return self._write(stored, known=len(rows) - len(new))
+        return self._write(view, stored, new, known=len(rows) - len(new))
 
     def results(
         self, sensor: str | None = None, *, on_damage: OnDamage = "error", **equals: Any
@@ -227,8 +227,22 @@ class Library:
         LibraryError
             If files are damaged or rows clash; it names them all.
         """
-        rows = self._contents(on_damage).effective
-        wanted = equals if sensor is None else {"sensor": sensor, **equals}
+        self._check_choice(on_damage)
+        wanted = {
+            name: [plain_name(v) if isinstance(v, str) else v for v in _listed(value)]
+            for name, value in (equals if sensor is None else {"sensor": sensor, **equals}).items()
+        }
+        view = self._view()
+        named = [name for name in wanted if name in NAMED]
+        if named:
+            files = set(view.names)
+            for name in named:
+                files &= view.holding(value_hashes_of(name, wanted[name]))
+            contents = view.contents_of(files)
+        else:
+            contents = view.contents()
+        self._report(view.damages + contents.clashes, on_damage)
+        rows = contents.effective
         faults = [
             Fault("no such column", suggest(name, list(rows.columns)), column=name)
             for name in wanted
@@ -236,9 +250,7 @@ class Library:
         ]
         if faults:
             raise InputError("The results cannot be filtered so:", faults)
-        for name, value in wanted.items():
-            values = list(value) if isinstance(value, (list, tuple, set, frozenset)) else [value]
-            values = [plain_name(v) if isinstance(v, str) else v for v in values]
+        for name, values in wanted.items():
             rows = rows[rows[name].isin(values)]
         return rows.sort_values(list(KEY), kind="stable", ignore_index=True)
 
@@ -261,20 +273,21 @@ class Library:
         LibraryError
             If files are damaged.
         """
-        stored = self._stored(on_damage)
-        contents = self._assembled(stored)
-        notes = [stored[file].note for file in contents.files]
-        in_effect = {p for positions in contents.live.values() for p in positions}
+        self._check_choice(on_damage)
+        view = self._view()
+        contents = view.contents()
+        self._report(view.damages, on_damage)
+        notes = [view.stored[file].note for file in contents.files]
         origins = pd.DataFrame(
             {
-                "in_effect": pd.Series([p in in_effect for p in range(len(notes))], dtype="bool"),
+                "in_effect": pd.Series(contents.standing),
                 "imported_at": pd.Series(
                     pd.DatetimeIndex([n.imported_at for n in notes], dtype="datetime64[us, UTC]")
                 ),
                 "source": pd.Series([n.source for n in notes], dtype="string"),
                 "reason": pd.Series([n.reason for n in notes], dtype="string"),
                 "library_version": pd.Series([n.library_version for n in notes], dtype="string"),
-                "file": pd.Series(list(contents.files), dtype="string"),
+                "file": pd.Series(contents.files, dtype="string"),
             }
         )
         whole = pd.concat([origins, contents.rows], axis=1)
@@ -293,7 +306,9 @@ class Library:
         list of Damage
             Empty for a sound library.
         """
-        stored, damages = self._read(self._check_entry)
+        view = self._view(self._check_entry)
+        contents = view.contents()
+        stored, damages = view.stored, view.damages
         unread = {damage.file for damage in damages} | self._journal.names_set_aside()
         named = {(row[3], name) for name, part in stored.items() for row in part.note.supersedes}
         damages += [
@@ -309,9 +324,9 @@ class Library:
             Damage(name, "left behind by an import that was killed", "repair() removes it")
             for name in self._folder.abandoned()
         ]
-        contents = self._assembled(stored)
+        files = np.array(contents.files, dtype=object)[contents.in_effect]
         faults = dict.fromkeys(
-            (contents.effective_files[finding.position], f"{finding.message}: {finding.value}")
+            (str(files[finding.position]), f"{finding.message}: {finding.value}")
             for finding in find_rule_faults(contents.effective)
             if finding.position is not None
         )
@@ -334,16 +349,19 @@ class Library:
         list of Damage
             What was set aside or removed; import its source again, or restore a backup.
         """
-        _, damages = self._read(self._check_entry)
-        for damage in damages:
+        view = self._view(self._check_entry)
+        view.read(view.names)
+        for damage in view.damages:
             present = damage.file in self._folder.names()
             self._journal.set_aside(damage, self._folder.read(damage.file) if present else None)
             self._folder.remove(damage.file)
-        self._enter_all()
+        self._enter(view)
         abandoned = self._folder.abandoned()
         for name in abandoned:
             self._folder.remove(name)
-        return damages + [Damage(n, "left behind by a killed import", "none") for n in abandoned]
+        return view.damages + [
+            Damage(n, "left behind by a killed import", "none") for n in abandoned
+        ]
 
     def _check_entry(self, name: str, data: bytes) -> Stored:
         """Return a file's content if its bytes are those of its entry; hash its rows without one.
@@ -364,44 +382,21 @@ class Library:
             return stored
         raise altered_note(name)
 
-    def _enter_all(self) -> None:
+    def _view(self, reader: Reader = decode) -> View:
+        return View(self._folder, self._journal, self._index, reader)
+
+    def _enter(self, view: View) -> None:
         """Write an entry for each file without one: a killed import's, or an older version's."""
-        for name in sorted(set(self._folder.names()) - self._journal.names()):
-            data = self._folder.read(name)
-            self._journal.record(name, data, check_whole(name, data).note)
+        for name in view.without_entry:
+            if name in view.stored or view.read([name]):
+                data = self._folder.read(name)
+                self._journal.record(name, data, check_whole(name, data).note)
 
-    def _read(self, reader: Any) -> tuple[dict[str, Stored], list[Damage]]:
-        """Read every file, and collect what is damaged or lost."""
-        stored, damages = {}, []
-        # Entries first: each that is seen has its file by then.
-        entered = self._journal.names()
-        names = self._folder.names()
-        for name in names:
-            try:
-                stored[name] = reader(name, self._folder.read(name))
-            except DamagedFileError as error:
-                damages.append(error.damage)
-        return stored, damages + [missing(name) for name in sorted(entered - set(names))]
-
-    def _assembled(self, stored: dict[str, Stored], compared: Sequence[RowKey] = ()) -> Contents:
-        """Return the contents of the files, without rows that a lost correction replaced."""
-        return assemble(stored, compared, self._journal.superseded_by_lost())
-
-    def _stored(self, on_damage: OnDamage) -> dict[str, Stored]:
-        """Read every file, as the caller wants damage treated."""
+    def _check_choice(self, on_damage: OnDamage) -> None:
         if on_damage not in get_args(OnDamage):
             fix = "use 'error' or 'skip'"
             fault = Fault("no such choice", fix, column="on_damage", value=str(on_damage))
             raise InputError("Unknown way to treat damage:", [fault])
-        stored, damages = self._read(decode)
-        self._report(damages, on_damage)
-        return stored
-
-    def _contents(self, on_damage: OnDamage, compared: Sequence[RowKey] = ()) -> Contents:
-        """Read and assemble the library, as the caller wants damage treated."""
-        contents = self._assembled(self._stored(on_damage), compared)
-        self._report(contents.clashes, on_damage)
-        return contents
 
     def _report(self, damages: list[Damage], on_damage: OnDamage) -> None:
         """Raise or warn of damage."""
@@ -414,8 +409,8 @@ class Library:
             )
         warnings.warn(DamageWarning(f"Left out as damaged:\n{lines}"), stacklevel=4)
 
-    def _write(self, stored: Stored, known: int) -> Receipt:
-        """Write a new file, unless there is nothing to write."""
+    def _write(self, view: View, stored: Stored, rows: pd.DataFrame, known: int) -> Receipt:
+        """Write a new file of rows, unless there is nothing to write."""
         if stored.table.num_rows == 0:
             return Receipt(0, known, None)
         name = stored.note.file
@@ -428,6 +423,9 @@ class Library:
                     f"Nothing was imported, the file was not written whole: {error}"
                 ) from None
 
+        self._enter(view)
+        own = make_segment((name,), rows, np.zeros(len(rows), dtype=np.int64))
+        self._index.extend([*view.segments, own])
         data = encode(stored)
         self._folder.publish(name, data, check)
         self._journal.record(name, data, stored.note)
@@ -440,19 +438,32 @@ def _canonical(frame: pd.DataFrame | HasResults) -> pd.DataFrame:
     return canonical_extras(check_results(rows))
 
 
-def _contradiction(
-    contents: Contents, rows: pd.DataFrame, position: int, key: RowKey, text: str
-) -> Fault:
+def _listed(value: Any) -> list[Any]:
+    return list(value) if isinstance(value, (list, tuple, set, frozenset)) else [value]
+
+
+def _contradiction(contents: Contents, rows: pd.DataFrame, position: int) -> Fault:
     """Return the fault of a row whose key is held with values that it never had before."""
-    held = contents.live[key][0]
-    differences = describe_differences(
-        contents.rows.iloc[held], contents.texts[held], rows.iloc[position], text
-    )
+    row = rows.iloc[[position]]
+    held = np.flatnonzero(contents.standing & (contents.keys == key_hashes(row)[0]))[0]
+    differences = describe_differences(contents.rows.iloc[[held]], row)
     words = (
-        f"run '{key[1]}', sensor '{key[2]}' is in the library with other values: "
+        f"{key_words(rows.iloc[position])} is in the library with other values: "
         f"{differences} (library and import)"
     )
     return Fault(words, "if the import is right, use supersede(frame, reason)", row=position)
+
+
+def _replaced_by(contents: Contents, changed: Hashes) -> tuple[tuple[str, str, str, str], ...]:
+    """Return the rows that a correction of these keys replaces."""
+    is_changed = np.isin(contents.keys, changed)
+    pairs = mixed(contents.keys, contents.values)
+    # Repeats of these rows must be superseded too, or they would take effect again.
+    replaced = is_changed & np.isin(pairs, pairs[contents.standing & is_changed])
+    rows = contents.rows.loc[replaced, list(KEY)].fillna("")
+    files = np.array(contents.files, dtype=object)[replaced]
+    keys = rows.itertuples(index=False, name=None)
+    return tuple(sorted((*key, str(file)) for key, file in zip(keys, files, strict=True)))
 
 
 def _check_together(held: pd.DataFrame, new: pd.DataFrame) -> None:

@@ -16,6 +16,7 @@ from thermcmp.errors import InputError
 from thermcmp.results.arrow import VERSION_KEY, check_schema, from_arrow, migrated, to_arrow
 from thermcmp.results.hashing import content_hash
 from thermcmp.results.schema import SCHEMA_VERSION
+from thermcmp.results.table_hash import table_hash
 
 _NOTE_KEY: Final = b"thermcmp.note"
 _RESTORE: Final = "move it out of the folder, then import its source again or restore a backup"
@@ -51,6 +52,7 @@ class Note:
     source: str | None = None  #: what the user named as the source
     reason: str | None = None  #: why rows were superseded
     supersedes: tuple[tuple[str, str, str, str], ...] = ()  #: the rows that this file replaces
+    hash_version: int = 1  #: 1 hashes each row as text, 2 the table by columns
 
     @classmethod
     def from_values(cls, values: dict[str, Any]) -> Note:
@@ -70,6 +72,7 @@ class Note:
             "imported_at": self.imported_at.isoformat(),
             "library_version": self.library_version,
             "source": self.source,
+            "hash_version": self.hash_version,
             **self.statement,
         }
 
@@ -94,8 +97,12 @@ class Stored:
     @property
     def is_whole(self) -> bool:
         """Whether the rows and the statement still have the noted hash."""
-        rows = from_arrow(self.table)
-        return content_hash(rows, self.note.statement) == self.note.content_sha256
+        statement = self.note.statement
+        if self.note.hash_version == 1:
+            digest = content_hash(from_arrow(self.table), statement)
+        else:
+            digest = table_hash(self.table, statement)
+        return digest == self.note.content_sha256
 
 
 def make_stored(
@@ -110,9 +117,9 @@ def make_stored(
         version = metadata.version("thermcmp")
     except metadata.PackageNotFoundError:
         version = "not installed"
-    unhashed = Note("", datetime.now(UTC), version, source, reason, supersedes)
-    note = replace(unhashed, content_sha256=content_hash(rows, unhashed.statement))
-    return Stored(to_arrow(rows), note)
+    note = Note("", datetime.now(UTC), version, source, reason, supersedes, hash_version=2)
+    table = to_arrow(rows)
+    return Stored(table, replace(note, content_sha256=table_hash(table, note.statement)))
 
 
 def encode(stored: Stored) -> bytes:

@@ -34,6 +34,20 @@ RUN_LEVEL: Final = (
     "started_at",
 )
 
+#: Columns that agree in all rows with the same keys, and the fix where they do not.
+AGREEING: Final[dict[tuple[str, ...], tuple[tuple[str, ...], str]]] = {
+    ("lab", "run"): (RUN_LEVEL, "the sensors of one run share one test"),
+    ("lab", "assembly"): (
+        ("cooler_id", "board_id", "cooler_model", "board_model", "assembly_kind"),
+        "an assembly is one mounting of one cooler on one board; give each assembly its own id",
+    ),
+    ("board_id",): (
+        ("board_model", "memory_vendor"),
+        "a board specimen has one model and one memory vendor",
+    ),
+    ("cooler_id",): (("cooler_model",), "a cooler specimen has one model"),
+}
+
 #: A steady sensor may read this far below ambient through sensor error [K]
 #: (common practice, no source).
 BELOW_AMBIENT_K: Final = 2.0
@@ -55,20 +69,11 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "run '{run}' has a second row for sensor '{sensor}' in the same lab",
             "keep one row per lab, run and sensor; give each repeat a run id",
         ),
-        *_agree(rows, ("lab", "run"), RUN_LEVEL, "the sensors of one run share one test"),
-        *_agree(
-            rows,
-            ("lab", "assembly"),
-            ("cooler_id", "board_id", "cooler_model", "board_model", "assembly_kind"),
-            "an assembly is one mounting of one cooler on one board; give each assembly its own id",
+        *(
+            finding
+            for keys, (columns, fix) in AGREEING.items()
+            for finding in _agree(rows, keys, columns, fix)
         ),
-        *_agree(
-            rows,
-            ("board_id",),
-            ("board_model", "memory_vendor"),
-            "a board specimen has one model and one memory vendor",
-        ),
-        *_agree(rows, ("cooler_id",), ("cooler_model",), "a cooler specimen has one model"),
         *_marked(
             rows[cold],
             "temperature_c",

@@ -25,6 +25,7 @@ DRAWS: Final = 200
 #: Most units of a kind that are judged by a fit without them, the chance below which that is
 #: worth it, and the most rows of such a fit.
 MOST_REFITS: Final = 2
+REFIT_DRAWS: Final = 1000
 WORTH_A_REFIT: Final = 0.3
 MOST_REFITTED_ROWS: Final = 1000
 #: Probability that any run (or any assembly) is named in a campaign without outliers.
@@ -111,7 +112,7 @@ def _refitted(fit: Fit, units: Units, place: int) -> tuple[float, float]:
     from scipy.special import ndtr
 
     hit = units.codes == place
-    without = replace(fit, posterior=fit_without(fit, hit).posterior)
+    without = replace(fit, posterior=fit_without(fit, hit, draws=REFIT_DRAWS).posterior)
     every = np.arange(without.draw_count)
     # The effect of an assembly that the fit has not seen is drawn from its spread.
     mean = np.concatenate([rise[:, hit].mean(axis=1) for _, rise in fitted_rise(without)])

@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
 
 
-def fit_without(fit: Fit, left_out: BoolArray, *, seed: int | None = None) -> Fit:
+def fit_without(
+    fit: Fit, left_out: BoolArray, *, seed: int | None = None, draws: int | None = None
+) -> Fit:
     """Return a fit of the same terms, levels, priors and reference without some rows, (n,)."""
     design, keep = fit.design, ~left_out
     parts: dict[str, Any] = {
@@ -26,7 +28,7 @@ def fit_without(fit: Fit, left_out: BoolArray, *, seed: int | None = None) -> Fi
         if isinstance(value, np.ndarray):  # all arrays of a design have a row each
             parts[item.name] = value[keep]
     fewer = replace(design, **parts)
-    count = fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
+    count = draws or fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
     chosen = run_engine(fewer, fit.engine, count, fit.seed if seed is None else seed)
     return replace(
         fit,

@@ -1,0 +1,93 @@
+"""Hashes of rows, 64 bits each, computed by column: equal for equal rows, whatever their types.
+
+They serve to find rows; two rows of one run that share a hash by chance are as good as unheard of
+(one in 1.8e19 pairs).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from thermcmp.results.schema import KEY
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+Hashes = NDArray[np.uint64]
+
+_TEXT, _NUMBER, _WHOLE, _FLAG, _TIME, _ZONED = (np.uint64(tag) for tag in range(1, 7))
+_STEP: Final = np.uint64(0x9E3779B97F4A7C15)
+_FIRST: Final = np.uint64(0xBF58476D1CE4E5B9)
+_SECOND: Final = np.uint64(0x94D049BB133111EB)
+#: Whole numbers up to this one equal a float.
+_EXACT: Final = 2**53
+
+
+def text_hash(text: str) -> int:
+    """Return the hash of one text."""
+    return int(pd.util.hash_array(np.array([text], dtype=object), categorize=False)[0])
+
+
+def mixed(first: Hashes | np.uint64, second: Hashes | np.uint64) -> Hashes:
+    """Combine two hashes, in this order, by the finaliser of splitmix64."""
+    with np.errstate(over="ignore"):
+        x = np.asarray(first * _STEP + second, dtype=np.uint64)
+        x = (x ^ (x >> np.uint64(30))) * _FIRST
+        x = (x ^ (x >> np.uint64(27))) * _SECOND
+        return np.asarray(x ^ (x >> np.uint64(31)), dtype=np.uint64)
+
+
+def value_hashes(series: pd.Series) -> Hashes:
+    """Return the hash of each value of a column of a canonical frame; 0 where it states nothing."""
+    dtype = series.dtype
+    missing = series.isna().to_numpy(dtype=bool)
+    if pd.api.types.is_bool_dtype(dtype):
+        stated = series.fillna(False).to_numpy(dtype=bool)
+        return np.where(stated, _FLAG, np.uint64(0))
+    if pd.api.types.is_datetime64_any_dtype(dtype):
+        zoned = isinstance(dtype, pd.DatetimeTZDtype)
+        plain = series.dt.tz_convert("UTC").dt.tz_localize(None) if zoned else series
+        hashes = mixed(
+            plain.to_numpy(dtype="datetime64[us]").view(np.uint64), _ZONED if zoned else _TIME
+        )
+    elif pd.api.types.is_numeric_dtype(dtype):
+        numbers = series.to_numpy(dtype=np.float64, na_value=np.nan) + 0.0
+        hashes = mixed(numbers.view(np.uint64), _NUMBER)
+        if pd.api.types.is_integer_dtype(dtype):
+            whole = series.fillna(0).to_numpy(dtype=np.int64)
+            large = np.abs(whole) > _EXACT
+            hashes[large] = mixed(whole[large].view(np.uint64), _WHOLE)
+    else:
+        codes, distinct = pd.factorize(series)
+        texts = np.asarray(distinct, dtype=object)
+        known = pd.util.hash_array(texts, categorize=False) if len(texts) else np.zeros(1, "u8")
+        hashes = mixed(np.asarray(known, dtype=np.uint64)[codes], _TEXT)
+    hashes[missing] = 0
+    return hashes
+
+
+def row_hashes(frame: pd.DataFrame, *, without: Sequence[str] = ()) -> Hashes:
+    """Return the hash of each row; the order of columns and blank ones do not count."""
+    total = np.zeros(len(frame), dtype=np.uint64)
+    for name in frame.columns:
+        if name not in without and frame[name].notna().any():
+            hashes = value_hashes(frame[name])
+            total += np.where(hashes == 0, np.uint64(0), mixed(hashes, np.uint64(text_hash(name))))
+    return total
+
+
+def group_hashes(frame: pd.DataFrame, name: str, columns: Sequence[str]) -> Hashes:
+    """Return the hash of each row's values in some columns, under a name."""
+    total = np.full(len(frame), text_hash(name), dtype=np.uint64)
+    for column in columns:
+        total = mixed(total, value_hashes(frame[column]))
+    return total
+
+
+def key_hashes(frame: pd.DataFrame) -> Hashes:
+    """Return the hash of each row's key: lab, run, sensor."""
+    return group_hashes(frame, "row", KEY)

@@ -1,0 +1,55 @@
+"""The hash of a table of results by its columns, at the speed of memory."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+
+def table_hash(table: pa.Table, statement: dict[str, Any]) -> str:
+    """Return the hash of a table's values and of what is stated about them.
+
+    It depends on the order of the rows, but not on that of the columns, on blank columns,
+    or on the versions of pyarrow and Parquet.
+    """
+    digest = hashlib.sha256(json.dumps(statement, sort_keys=True, ensure_ascii=True).encode())
+    for name in sorted(table.column_names):
+        column = table[name]
+        if column.null_count == len(column):
+            continue
+        digest.update(json.dumps([name, str(column.type), len(column)]).encode())
+        for piece in _pieces(column):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+def _pieces(column: pa.ChunkedArray) -> list[Any]:
+    """Return what a column holds as plain bytes: which rows are filled, and the filled values."""
+    filled = column.is_valid().to_numpy().astype("u1")
+    values = column.drop_null()
+    if pa.types.is_string(column.type):
+        lengths = pc.binary_length(values).to_numpy().astype("<i4")
+        texts = (chunk.buffers()[2] for chunk in values.chunks)
+        # A chunk may be a view of a longer buffer.
+        spans = [
+            memoryview(text)[int(_offsets(chunk)[0]) : int(_offsets(chunk)[-1])]
+            for chunk, text in zip(values.chunks, texts, strict=True)
+            if text is not None and len(chunk)
+        ]
+        return [filled, lengths, *spans]
+    if pa.types.is_boolean(column.type):
+        return [filled, values.to_numpy().astype("u1")]
+    if pa.types.is_timestamp(column.type):
+        values = values.cast(pa.int64())
+    return [filled, values.to_numpy().astype("<i8" if values.type == pa.int64() else "<f8")]
+
+
+def _offsets(chunk: pa.Array) -> Any:
+    import numpy as np
+
+    offsets = np.frombuffer(chunk.buffers()[1], dtype="<i4")
+    return offsets[chunk.offset : chunk.offset + len(chunk) + 1]
