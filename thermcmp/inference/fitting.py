@@ -167,15 +167,15 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         rows = design.rows.assign(**{str(each.term.values): each.values for each in expansions})
         wider = designed(rows, [each.term for each in expansions], design.reference)
         fitted = run(replace(wider, left_out=design.left_out), expansions)
-    return with_findings(fitted)
+    return with_findings(fitted, is_screened=is_open)
 
 
-def with_findings(fit: Fit) -> Fit:
-    """Return the fit with its tests against repeats and stated errors, and what to look at."""
+def with_findings(fit: Fit, *, is_screened: bool = False) -> Fit:
+    """Return the fit with its tests against repeats and stated errors; screened, with findings."""
     more = (*lack_of_fit_check(fit), *stated_errors_check(fit))
     checked = replace(fit, diagnostics=Diagnostics((*fit.diagnostics.checks, *more)))
     checked.keep_known(fit)
-    if len(checked.results) > MOST_ROWS:
+    if not is_screened:
         return checked
     complete = replace(checked, findings=findings(checked))
     complete.keep_known(checked)

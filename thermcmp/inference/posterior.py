@@ -58,9 +58,10 @@ class Fit:
         Seed of the fit.
     expansions : tuple of Expansion
         Further terms that the rows called for, such as that of an outlier.
-    findings : tuple of str
+    findings : tuple of str, optional
         What to look at before the answers are used, in plain words: checks that did not
-        pass, further terms, misfit of set points, and outliers.
+        pass, further terms, misfit of set points, and outliers; None of a fit that was not
+        screened (`expand="none"`, NUTS, several sensors, or very many rows).
     fitted_with : tuple of str
         Sensors that were fitted together with this one; see `fit_sensors`.
     joint_fingerprint : str
@@ -78,7 +79,7 @@ class Fit:
     versions: Mapping[str, str] = field(repr=False)
     seed: int | None = None
     expansions: tuple[Expansion, ...] = ()
-    findings: tuple[str, ...] = ()
+    findings: tuple[str, ...] | None = None
     fitted_with: tuple[str, ...] = ()
     joint_fingerprint: str = field(default="", repr=False)
     _cache: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
@@ -144,6 +145,8 @@ class Fit:
     @property
     def status(self) -> str:
         """Health, and how many things there are to look at, in words."""
+        if self.findings is None:
+            return str(self.health)
         count = len(self.findings)
         words = "nothing stands out" if count == 0 else f"{count} things to look at"
         return f"{self.health}, {'one thing to look at' if count == 1 else words}"
@@ -328,7 +331,7 @@ class Fit:
             table,
             *self.design.notes,
             *(str(item) for item in self.design.left_out),
-            *self.findings,
+            *(self.findings or self.diagnostics.sentences),
         ]
         return "\n".join(lines)
 

@@ -295,7 +295,7 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
         versions=settings["versions"],
         seed=settings["seed"],
         expansions=tuple(_expansion(form, design) for form in settings["expansions"]),
-        findings=tuple(settings["findings"]),
+        findings=None if settings["findings"] is None else tuple(settings["findings"]),
         fitted_with=tuple(settings.get("fitted_with", ())),
         joint_fingerprint=settings.get("joint_fingerprint", ""),
     )
