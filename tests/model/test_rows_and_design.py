@@ -241,7 +241,7 @@ def test_default_priors_cover_every_parameter():
     [
         ("junction", Normal(0.0, 3.0)),
         ("Hot spot", Normal(0.0, 3.0)),
-        ("memory", Normal(15.0, 15.0)),
+        ("memory", Normal(10.0, 10.0)),
     ],
 )
 def test_only_a_sensor_at_the_processor_is_taken_to_follow_board_power(make_rows, sensor, prior):

@@ -359,7 +359,7 @@ def default_priors(
 ) -> PriorSet:
     """Return weakly informative priors, in K at reference power, for rows of a typical rise."""
     factor = rise_k / TYPICAL_RISE_K
-    constant = (0.0, 3.0) if sensor.lower() in PROCESSOR_SENSORS else (15.0, 15.0)
+    constant = (0.0, 3.0) if sensor.lower() in PROCESSOR_SENSORS else (10.0, 10.0)
     fixed: list[tuple[str, Prior, str]] = [
         (BASELINE, _normal(50.0, 50.0, factor), "rise at reference power and fan speed [K]"),
         (AIRFLOW_BASELINE, _normal(30.0, 20.0, factor), "convective part of the rise [K]"),
