@@ -253,7 +253,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         Acts.AIRFLOW,
     ),
     # Exponents of coolers differ by some 0.15 (0.5 laminar to 0.8 turbulent), of a convective
-    # part of some 40 K.
+    # part of some 27 K.
     _built_in(
         "cooler_model exponent",
         ("cooler_model",),
