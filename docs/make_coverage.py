@@ -4,6 +4,7 @@ First the study, which writes a table per design to the folder, then the page::
 
     THERMCMP_STUDY_RESULTS=out python -m pytest -m study tests/studies/test_part_coverage.py
     THERMCMP_STUDY_RESULTS=out python -m pytest -m study tests/studies/test_fix_worlds.py
+    THERMCMP_STUDY_RESULTS=out python -m pytest -m study tests/studies/test_effect_worlds.py
     python docs/make_coverage.py out
 """
 
@@ -57,6 +58,21 @@ an estimate.
 
 This page is made from the studies' tables by `docs/make_coverage.py`.
 """
+EFFECT_HEAD = """
+## Effects where the model is wrong
+
+One contrast, "new cooler minus old cooler", in worlds that share no formula with the library \
+(`tests/studies/effect_worlds.py`): pairings that do not fit, boards that multiply, assemblies \
+that spread far or unevenly, sessions and laboratories that went with a cooler, drift, outliers, \
+published summaries. Where it depends on the board it is asked on each board and on average. \
+"Refused" counts rows with a range only, "false and sure" intervals that exclude 0 where nothing \
+differs, have the wrong sign, or miss the truth with health ok and nothing beside them that names \
+the cause. The worlds with the lowest coverage come first; `docs/make_coverage.py` makes the table.
+"""
+EFFECT_COLUMNS = (
+    "| world | partner | studies | truth [K] | estimate [K] | 90 % intervals hold | ranges hold "
+    "| refused | false and sure | mean width [K] |"
+)
 WORLD_COLUMNS = (
     "| part | truth [K] | estimate [K] | 90 % intervals hold | refused | ranges hold "
     "| sure and wrong | median width [K] |"
@@ -104,6 +120,24 @@ def world_section(table: pd.DataFrame) -> str:
     return "\n".join(lines) + "\n"
 
 
+def effect_section(tables: list[pd.DataFrame]) -> str:
+    """Return the table of all worlds of one contrast, worst first."""
+    table = pd.concat(tables, ignore_index=True)
+    worst = table["held_90"].fillna(2.0) - table["false_and_sure"]
+    lines = [
+        EFFECT_COLUMNS,
+        "| --- | --- |" + " ---: |" * 8,
+        *(
+            f"| {row.world} | {'–' if pd.isna(row.partner) else row.partner} | {row.studies} | "
+            f"{row.true_k:z.1f} | {_cell(row.mean_k, 'z.1f')} | {_cell(row.held_90, '.0%')} | "
+            f"{_cell(row.range_held, '.0%')} | {row.refused:.0%} | {row.false_and_sure:.0%} | "
+            f"{_cell(row.width_k, '.1f')} |".replace(" -", " −")
+            for row in table.iloc[worst.argsort(kind="stable")].itertuples()
+        ),
+    ]
+    return EFFECT_HEAD + "\n" + "\n".join(lines) + "\n"
+
+
 def _cell(value: float, form: str) -> str:
     return "–" if pd.isna(value) else f"{value:{form}}"
 
@@ -119,12 +153,16 @@ def page(folder: Path) -> str:
     """Return the page; sections without a table in the folder stay as they are on it."""
     worlds = [pd.read_csv(path) for path in sorted(folder.glob("fix-world-*.csv"))]
     designs = [pd.read_csv(path) for path in sorted(folder.glob("part-coverage-*.csv"))]
-    kept = PAGE.read_text(encoding="utf-8")
+    effects = [pd.read_csv(path) for path in sorted(folder.glob("effect-world-*.csv"))]
+    kept, _, earlier = PAGE.read_text(encoding="utf-8").partition(EFFECT_HEAD)
     first = HEAD + "".join(map(world_section, sorted(worlds, key=_worst))) + WIDTH
     second = OWN_HEAD + "".join(map(section, designs))
     if not designs:
         second = OWN_HEAD + "\n" + kept[kept.index("### All corners measured") :]
-    return first + second
+    if not worlds:
+        first = kept[: kept.index(OWN_HEAD)]
+    third = effect_section(effects) if effects else EFFECT_HEAD * bool(earlier) + earlier
+    return first + second.rstrip("\n") + "\n" + third
 
 
 if __name__ == "__main__":

@@ -373,7 +373,13 @@ def test_all_kinds_of_readings_combine(rows, robust_fit):
     assert "gamma(2, 0.2)" in str(robust_fit)
     assert "Student's t" in str(robust_fit)
     stray = rows["temperature_c"] - 9.0 * (rows.index == 3)
-    plain = fit(rows.assign(temperature_c=stray), terms=["cooler_model"], draws=2000, seed=3)
+    plain = fit(
+        rows.assign(temperature_c=stray),
+        terms=["cooler_model"],
+        expand="none",
+        draws=2000,
+        seed=3,
+    )
     robust, normal = difference(robust_fit), difference(plain)
     assert abs(robust.mean() - 6.0) < 2.0 * robust.std()
     assert robust.std() < normal.std()
@@ -383,7 +389,7 @@ def test_all_kinds_of_readings_combine(rows, robust_fit):
 def test_the_stray_among_all_kinds_of_readings_is_named(robust_fit):
     runs = units_of(robust_fit, "run")
     (found,) = LeaveOut(robust_fit, [runs.codes]).each()
-    named = outlying(runs, found, units_of(robust_fit, "assembly"))
+    named = outlying(robust_fit, runs, found, units_of(robust_fit, "assembly"))
     assert {one.name for one in named} == {runs.names[runs.codes[3]]}
     assert named[0].off_k == pytest.approx(-9.0, abs=2.0)
     assert [one.name for one in discounted(robust_fit, runs, 400)] == [named[0].name]

@@ -40,7 +40,8 @@ def assemblies(balanced):
 @pytest.fixture(scope="module")
 def cooler(balanced):
     table = separate(balanced.fit).table
-    (row,) = table[table["factor"].eq("cooler_model")].to_dict("records")
+    averaged = table["factor"].eq("cooler_model") & table["partner"].eq("average")
+    (row,) = table[averaged].to_dict("records")
     return row
 
 

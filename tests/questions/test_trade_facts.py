@@ -116,7 +116,7 @@ def remounted(bench, offsets):
         for rpm, celsius in ((1730.0, 87.4), (2200.0, 80.0))
         for _ in range(2)
     ]
-    return fit(bench(runs), draws=800, seed=6)
+    return fit(bench(runs), expand="none", draws=800, seed=6)
 
 
 def spread_of_assemblies(model):

@@ -277,7 +277,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "firmware",
         ("firmware",),
         Role.ALLOWANCE,
-        HalfNormal(1.0),
+        HalfNormal(1.5),
         "what firmware does beyond fan speed and power",
     ),
 )

@@ -37,7 +37,7 @@ def one_mean(make_rows):
     """A fit whose draws are exact ones of the mean, at a held scale and held freedom."""
     flat = {"baseline": Normal(50.0, 1e4), "residual sd": HalfNormal(9.0)}
     rows = make_rows(temperature_c=72.0 + READ)
-    model = fit(rows, terms=[], priors=flat, draws=4000, seed=1)
+    model = fit(rows, terms=[], priors=flat, expand="none", draws=4000, seed=1)
     held = model.posterior.copy()
     rng = np.random.default_rng(2)
     mean = rng.choice(GRID, held["baseline"].size, p=posterior_of_mean(READ))

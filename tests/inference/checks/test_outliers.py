@@ -30,10 +30,10 @@ def strays_of(values, make_rows, draws=8000):
         temperature_c=70.0 + np.asarray(values), assembly=[f"m{i}" for i in range(len(values))]
     )
     wide = {"baseline": Normal(48.0, 1e4), "residual sd": HalfNormal(100.0)}
-    model = fit(rows, terms=[], priors=wide, draws=draws, seed=2)
+    model = fit(rows, terms=[], priors=wide, expand="none", draws=draws, seed=2)
     runs, assemblies = units_of(model, "run"), units_of(model, "assembly")
     (found,) = LeaveOut(model, [runs.codes], draws=4000).each()
-    return outlying(runs, found, assemblies), found
+    return outlying(model, runs, found, assemblies), found
 
 
 @pytest.mark.parametrize("n", GRUBBS)
@@ -80,24 +80,24 @@ def planted(revision):
     run = rows.index[rows["assembly"] != assembly][3]
     rows.loc[run, "temperature_c"] += 3.0
     # The run has scatter of its own beside what is planted.
-    plain = fit(revision, draws=2000, seed=4)
+    plain = fit(revision, expand="none", draws=2000, seed=4)
     units = units_of(plain, "run")
     (found,) = LeaveOut(plain, [units.codes]).each()
     own_off_k = found.off()[units.codes[run]]
-    return fit(rows, draws=2000, seed=4), rows.loc[run, "run"], assembly, own_off_k
+    return fit(rows, expand="none", draws=2000, seed=4), rows.loc[run, "run"], assembly, own_off_k
 
 
 def test_planted_strays_are_named_and_no_others(planted):
     model, run, assembly, own_off_k = planted
     runs, assemblies = units_of(model, "run"), units_of(model, "assembly")
     by_run, by_assembly = LeaveOut(model, [runs.codes, assemblies.codes]).each()
-    named = outlying(runs, by_run, assemblies)
+    named = outlying(model, runs, by_run, assemblies)
     assert [one.name for one in named] == [run]
     assert named[0].off_k - own_off_k == pytest.approx(3.0, abs=0.3)
     assert named[0].chance * named[0].tested < FALSE_ALARM
     assert f"Run {run} is" in named[0].sentence
     assert "K hotter than the other runs of its assembly explain" in named[0].sentence
-    strayed = outlying(assemblies, by_assembly, assemblies)
+    strayed = outlying(model, assemblies, by_assembly, assemblies)
     assert [one.name for one in strayed] == [assembly]
     assert strayed[0].off_k == pytest.approx(-8.0, abs=2.0)
     assert "K cooler" in strayed[0].sentence

@@ -7,7 +7,7 @@ import numpy as np
 import pytensor.tensor as pt
 import pytest
 import xarray as xr
-from scipy.stats import halfnorm, norm
+from scipy.stats import halfcauchy, norm
 
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.prior_sensitivity import (
@@ -101,7 +101,8 @@ def test_densities_are_those_of_scipy(model):
     baseline, spread = model.priors["baseline"], model.priors["assembly sd"]
     expected = norm(baseline.mean, baseline.sd).logpdf(model.draws("baseline"))
     assert by_name["baseline"] == pytest.approx(expected, abs=1e-9)
-    expected = halfnorm(scale=spread.scale).logpdf(model.draws("assembly sd"))
+    tail = halfcauchy(scale=spread.scale)
+    expected = tail.logpdf(model.draws("assembly sd")) - tail.logcdf(spread.limit)
     assert by_name["assembly sd"] == pytest.approx(expected, abs=1e-6)
 
 

@@ -1,15 +1,18 @@
 """The PyMC model's density against its definition, written out anew with SciPy."""
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.special import expit
 
 from thermcmp.inference.nuts.engine import Sampler, pymc_model, quiet
-from thermcmp.model.design import EXPONENT, RESIDUAL, build_design
+from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL, build_design
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import DEGREES, Residuals, Steps
+from thermcmp.model.priors import HalfNormal
 from thermcmp.model.terms import BUILT_IN, Acts
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.validation import check_results
@@ -55,17 +58,33 @@ def mixed_design(make_rows, residuals, steps):
     )
 
 
+def defined_spreads(design, point):
+    """Spreads of the terms and their log density."""
+    normal = iter(np.exp(point["half-normal spreads_log__"]))
+    # A long-tailed spread is sampled by its distribution function, which is uniform.
+    share = iter(expit(point["half-Cauchy spreads_interval__"]))
+    spreads, total = [], 0.0
+    for term in design.terms:
+        prior = design.priors[term.spread]
+        if isinstance(prior, HalfNormal):
+            spreads.append(next(normal))
+            total += stats.halfnorm.logpdf(spreads[-1], scale=prior.scale)
+        else:
+            angle = np.arctan(prior.limit / prior.scale)
+            spreads.append(prior.scale * np.tan(angle * next(share)))
+    return spreads, total
+
+
 def defined(design, point, effects, weights):
     """Log density of parameters, effects and readings, row by row."""
-    spreads, residual = np.exp(point["spreads_log__"]), np.exp(point[f"{RESIDUAL}_log__"])
+    residual = np.exp(point[f"{RESIDUAL}_log__"])
     exponent = 0.65 + 0.1 * point[f"{EXPONENT} coordinate"]
     total = stats.norm.logpdf(point[f"{EXPONENT} coordinate"])
-    total += stats.halfnorm.logpdf(residual)
-    total += sum(
-        stats.halfnorm.logpdf(spread, scale=term.scale.scale)
-        for spread, term in zip(spreads, design.terms, strict=True)
-    )
-    total += np.sum(stats.norm.logpdf(effects[:3], [50, 30, 15], [50, 20, 15]))
+    total += stats.halfnorm.logpdf(residual, scale=design.priors[RESIDUAL].scale)
+    spreads, of_spreads = defined_spreads(design, point)
+    total += of_spreads
+    for effect, name in zip(effects[:3], FIXED, strict=True):
+        total += stats.norm.logpdf(effect, design.priors[name].mean, design.priors[name].sd)
     total += stats.norm.logpdf(effects[3])
     for start, levels, spread in zip(design.offsets, design.levels, spreads, strict=True):
         total += np.sum(stats.norm.logpdf(effects[start : start + len(levels)], scale=spread))
@@ -183,6 +202,8 @@ def test_another_campaign_needs_no_compiling(make_rows):
     one = designed(rows.assign(at_limit=rows["temperature_c"] > 75.2))
     warmer = rows["temperature_c"] + 3.0 * rows["cooler_model"].eq("Heron-C2")
     other = designed(rows.assign(temperature_c=warmer, at_limit=warmer > 78.4))
+    # A compiled model keeps its priors, which scale with the rise.
+    other = replace(other, priors=one.priors)
     assert one.at_limit.sum() != other.at_limit.sum()
     again = Sampler(one).sample(other, draws=100, seed=4)
     own = Sampler(other).sample(other, draws=100, seed=4)

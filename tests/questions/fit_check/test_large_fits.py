@@ -49,7 +49,7 @@ def rows():
 
 @pytest.fixture(scope="module")
 def large(rows):
-    model = fit(rows, "memory", draws=1000, seed=1)
+    model = fit(rows, "memory", expand="none", draws=1000, seed=1)
     assert model.design.effect_count > 1500
     return model
 

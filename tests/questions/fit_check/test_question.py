@@ -13,6 +13,7 @@ from thermcmp.inference.diagnostics import pareto_limit
 from thermcmp.inference.fitting import fit
 from thermcmp.questions.fit_check.leave_one_out import _sentences
 from thermcmp.questions.fit_check.question import check_fit
+from thermcmp.questions.separation.contrasts import partner_words
 from thermcmp.questions.separation.question import separate
 
 
@@ -37,16 +38,22 @@ def test_every_assembly_is_left_out_once(check, aliased):
     assert units["largest_change_sds"].notna().all()
 
 
+def named(table):
+    """The names of effects with their partners, as the check has them."""
+    return table["factor"] + ": " + table["contrast"] + table["partner"].map(partner_words)
+
+
 def test_only_what_the_data_hold_is_left_out_of(check, aliased):
     held = set(check.left_out.table["effect"])
     answer = separate(aliased.fit)
     measured = answer.table[answer.table["aliased_with"].eq("")]
     spreads = measured["contrast"].eq("standard deviation")
-    expected = measured[~spreads]["factor"] + ": " + measured[~spreads]["contrast"]
+    measured = measured[~spreads & measured["mean_k"].notna()]
+    expected = named(measured)
     assert held == set(expected)
     assert any(" + " in name for name in held), "aliased factors have their joint effect"
     row = check.left_out.table.set_index("effect")
-    means = answer.table.assign(effect=answer.table["factor"] + ": " + answer.table["contrast"])
+    means = answer.table.assign(effect=named(answer.table))
     means = means.set_index("effect")["mean_k"]
     for effect in held:
         assert row.loc[effect, "mean_k"] == pytest.approx(means[effect], abs=1e-9)
@@ -93,9 +100,8 @@ def test_the_table_agrees_with_a_fit_without_the_assembly(check, aliased):
     draws = check.left_out.draws
     kept = float(draws["mean_k"].sel(effect=row["effect"], assembly=row["without"]))
     assert row["without_mean_k"] == pytest.approx(kept)
-    factor, _, names = row["effect"].partition(": ")
     table = separate(fewer).table
-    hit = table["factor"].eq(factor) & table["contrast"].eq(names)
+    hit = named(table).eq(row["effect"])
     sd = float(draws["sd_k"].sel(effect=row["effect"], assembly=row["without"]))
     assert kept == pytest.approx(float(table.loc[hit, "mean_k"].iloc[0]), abs=0.2 * sd)
     assert row["change_k"] == pytest.approx(row["without_mean_k"] - row["mean_k"])

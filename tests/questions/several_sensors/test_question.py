@@ -28,7 +28,7 @@ PARTS = ["hardware", "firmware: fan speed", "firmware: power", "firmware: direct
 
 
 def fitted(results, sensor, draws=1000):
-    return fit(results, sensor, reference=REFERENCE, draws=draws, seed=5)
+    return fit(results, sensor, reference=REFERENCE, expand="none", draws=draws, seed=5)
 
 
 def sensor_part(answer, sensor, part):
