@@ -19,7 +19,7 @@ from thermcmp.inference.nuts.likelihood import held as held_density
 from thermcmp.inference.regulated_likelihood import in_kelvin, log_jacobian
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import build_design
-from thermcmp.model.priors import Normal
+from thermcmp.model.priors import HalfNormal, Normal
 from thermcmp.model.terms import BUILT_IN
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.physics.closed_loop import equilibrium
@@ -158,6 +158,10 @@ def test_the_graph_has_the_same_numbers():
     assert np.ptp(numbers) > 0.1
 
 
+#: The grid's prior of the scatter, which scales with the rise by default.
+SCATTER = {"residual sd": HalfNormal(1.0)}
+
+
 def brute_force(frame, priors, size=41):
     """Posterior moments of rise, airflow part, exponent and scatter on a grid, by hand."""
     axes = [
@@ -206,7 +210,7 @@ def held():
     }
     expected = brute_force(frame, list(priors.values()))
     # A fifth dimension is too much for a grid, so the constant part is held.
-    return frame, priors | {"constant part": Normal(CONSTANT_K, 1e-3)}, expected
+    return frame, priors | {"constant part": Normal(CONSTANT_K, 1e-3), **SCATTER}, expected
 
 
 @pytest.mark.parametrize("engine", ["conditional", "nuts"])

@@ -6,6 +6,7 @@ import subprocess
 import sys
 
 import matplotlib as mpl
+import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -189,3 +190,35 @@ def test_the_limit_is_named_clear_of_the_chances(margin, limit_c):
     named = boxes.pop(f"limit {limit_c:g} °C")
     chances = [box for words, box in boxes.items() if words.endswith("%")]
     assert min(box.y0 - named.y1 for box in chances) > named.height
+
+
+def test_a_withheld_row_is_its_range_without_a_point():
+    rows = pd.DataFrame(
+        {
+            "factor": ["cooler_model", "board_model"],
+            "contrast": ["Alder-C2 − Alder-C1", "Birch-B − Alder-B1"],
+            "partner": ["average", "Alder-C1"],
+            "mean_k": [-6.6, np.nan],
+            "low_k": [-7.1, -6.5],
+            "high_k": [-6.0, 5.6],
+            "health": ["ok", "withheld: the runs do not hold it, range only"],
+        }
+    )
+    drawn, omitted = plot_style.split_rows(
+        rows, plot_style.row_names(rows, ("factor", "contrast")), ("mean_k", "low_k", "high_k")
+    )
+    assert not omitted
+    assert [row.name for row in drawn] == [
+        "cooler: Alder-C2 − Alder-C1, average",
+        "board: Birch-B − Alder-B1, on Alder-C1",
+    ]
+    ax = Figure().subplots()
+    for place, row in enumerate(drawn):
+        plot_style.interval(ax, place, row)
+    plot_style.note(ax, "90% equal-tailed intervals", drawn, omitted)
+    points = [line.get_xdata()[0] for line in ax.lines if line.get_marker() == "o"]
+    np.testing.assert_array_equal(points, [-6.6, np.nan])
+    assert (-6.5, 5.6) in [tuple(line.get_xdata()) for line in lines_with_two_points(ax)]
+    words = all_words(ax).replace("\n", " ")
+    assert "Bar without a point: withheld, its 99% range only." in words
+    assert "Hollow" not in words

@@ -6,6 +6,7 @@ or notebook. A shape or a word repeats what a colour says, for grey print and co
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import pandas as pd
 
 from thermcmp.model.factor_words import factor_words
-from thermcmp.questions.phrases import number_words
+from thermcmp.questions.phrases import RANGE_PROB, number_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,13 +59,20 @@ def row_names(table: pd.DataFrame, label: str | Sequence[str]) -> list[str]:
     cells = table[columns].astype(str)
     if "factor" in cells:
         cells["factor"] = cells["factor"].map(factor_words)
-    return [": ".join(line) for line in cells.to_numpy()]
+    names = [": ".join(line) for line in cells.to_numpy()]
+    if "partner" not in table:
+        return names
+    partners = table["partner"].fillna("").astype(str)
+    return [
+        f"{name}, {'on ' if partner != 'average' else ''}{partner}" if partner else name
+        for name, partner in zip(names, partners, strict=True)
+    ]
 
 
 def split_rows(
     table: pd.DataFrame, names: Sequence[str], columns: tuple[str, str, str]
 ) -> tuple[list[Row], list[Row]]:
-    """Return the rows to draw, and those without an estimate."""
+    """Return the rows to draw, a withheld one by its range, and those without any interval."""
     numbers = table[list(columns)].to_numpy(float)
     health = table["health"] if "health" in table else pd.Series("", index=table.index)
     words = health.fillna("").astype(str).to_list()
@@ -72,8 +80,8 @@ def split_rows(
         Row(name, float(mean), float(low), float(high), word)
         for name, (mean, low, high), word in zip(names, numbers, words, strict=True)
     ]
-    drawn = [row for row in rows if row.mean == row.mean]
-    return drawn, [row for row in rows if row.mean != row.mean]
+    drawn = [row for row in rows if math.isfinite(row.low)]
+    return drawn, [row for row in rows if not math.isfinite(row.low)]
 
 
 def interval(ax: Axes, place: float, row: Row, *, color: str = MAIN) -> None:
@@ -178,7 +186,9 @@ def note(
     words = [f"{mark}: {interval_words.removesuffix('s')}."]
     if extra:
         words.append(extra)
-    if any(row.health not in _HEALTHY for row in drawn):
+    if any(math.isnan(row.mean) for row in drawn):
+        words.append(f"Bar without a point: withheld, its {RANGE_PROB:.0%} range only.")
+    if any(row.health not in _HEALTHY and not math.isnan(row.mean) for row in drawn):
         words.append("Hollow: estimate with a warning, see the table.")
     lines = textwrap.wrap(" ".join(words), _NOTE_WIDTH)
     for row in omitted[:_MOST_NAMED]:

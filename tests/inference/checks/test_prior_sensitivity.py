@@ -129,8 +129,9 @@ def test_a_tight_prior_decides_and_is_named(make_rows):
         temperature_c=70.0 + 4.0 * hot + rng.normal(0.0, 0.3, 16),
     )
     terms = ["cooler_model", "assembly"]
-    tight = {"cooler_model sd": HalfNormal(0.5)}
-    for priors, decides in ((None, False), (tight, True)):
+    usual = {"assembly sd": HalfNormal(2.0), "cooler_model sd": HalfNormal(10.0)}
+    tight = usual | {"cooler_model sd": HalfNormal(0.5)}
+    for priors, decides in ((usual, False), (tight, True)):
         model = fit(rows, terms=terms, priors=priors, draws=2000, seed=1)
         gap = model.draws("cooler_model")
         found = power_scaling(model, (gap[:, 1] - gap[:, 0])[None, :])

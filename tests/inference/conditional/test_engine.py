@@ -27,7 +27,7 @@ from thermcmp.inference.conditional.marginal_likelihood import Kernel
 from thermcmp.inference.conditional.problem import thermal_problem
 from thermcmp.inference.conditional.sinh_arcsinh import Warp, fit_warp
 from thermcmp.inference.fitting import fit
-from thermcmp.model.design import build_design
+from thermcmp.model.design import FIXED, build_design
 from thermcmp.model.priors import HalfNormal
 from thermcmp.model.terms import Role, Term
 from thermcmp.physics.airflow import airflow_law
@@ -71,12 +71,16 @@ def by_quadrature(tiny):
     """
     design = design_of(tiny)
     u = (np.arange(80) + 0.5) / 80
+    residual = design.priors["residual sd"].scale
+    normals = [design.priors[name] for name in FIXED]
     prior = design.priors["airflow exponent"]
     node, share = np.polynomial.hermite_e.hermegauss(24)
     m, tau, sigma = (
         axis.ravel()
         for axis in np.meshgrid(
-            prior.mean + prior.sd * node, halfnorm.ppf(u, scale=5.0), halfnorm.ppf(u)
+            prior.mean + prior.sd * node,
+            halfnorm.ppf(u, scale=5.0),
+            halfnorm.ppf(u, scale=residual),
         )
     )
     node_weight = np.broadcast_to(share[None, :, None], (80, 24, 80)).ravel()
@@ -95,11 +99,11 @@ def by_quadrature(tiny):
             ],
             axis=2,
         )
-        fixed = np.broadcast_to([50.0, 20.0, 15.0], (len(part), 3))
+        fixed = np.broadcast_to([normal.sd for normal in normals], (len(part), 3))
         sd = np.column_stack([fixed, *[tau[part]] * 4])
         cross = sd[:, :, None] ** 2 * np.swapaxes(w, 1, 2)
         cov = w @ cross + sigma[part, None, None] ** 2 * np.eye(12)
-        centre = np.array([50.0, 30.0, 15.0, 0.0, 0.0, 0.0, 0.0])
+        centre = np.array([*(normal.mean for normal in normals), 0.0, 0.0, 0.0, 0.0])
         apart = (rise - w @ centre)[:, :, None]
         inverse = np.linalg.inv(cov)
         logs.append(

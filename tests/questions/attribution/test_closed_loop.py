@@ -264,6 +264,7 @@ def test_a_fix_seen_in_regulated_runs_only():
         product=rows["cooler_model"].map(product),
         firmware="fw 1",
         fan_mode="stock",
+        session="session 1",
         assembly=rows["cooler_model"] + " mount " + assembly,
     )
     model = fit(rows, draws=2000, seed=1)
