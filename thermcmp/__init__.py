@@ -60,6 +60,7 @@ if TYPE_CHECKING:
     from thermcmp.results.results_table import read_results
     from thermcmp.simulation import simulate
     from thermcmp.telemetry.campaign.folder import Reduced, reduce_logs
+    from thermcmp.telemetry.inspection.question import Inspection, inspect
     from thermcmp.telemetry.instruments.alignment import join_instruments
     from thermcmp.telemetry.reading.frame import read_telemetry, stream_telemetry
     from thermcmp.telemetry.steady_state.protocol import Held, Protocol
@@ -89,6 +90,7 @@ _HOMES = {
     "HalfNormal": "thermcmp.model.priors",
     "Held": "thermcmp.telemetry.steady_state.protocol",
     "InputError": "thermcmp.errors",
+    "Inspection": "thermcmp.telemetry.inspection.question",
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
     "Margin": "thermcmp.questions.limit_margin.answer",
@@ -119,6 +121,7 @@ _HOMES = {
     "fit": "thermcmp.inference.fitting",
     "fit_sensors": "thermcmp.inference.joint_fitting",
     "hookimpl": "thermcmp.hooks",
+    "inspect": "thermcmp.telemetry.inspection.question",
     "join_instruments": "thermcmp.telemetry.instruments.alignment",
     "load_fit": "thermcmp.inference.storage",
     "load_sensor_fits": "thermcmp.inference.storage",
@@ -159,6 +162,7 @@ __all__ = [
     "HalfNormal",
     "Held",
     "InputError",
+    "Inspection",
     "Library",
     "LibraryError",
     "Margin",
@@ -189,6 +193,7 @@ __all__ = [
     "fit",
     "fit_sensors",
     "hookimpl",
+    "inspect",
     "join_instruments",
     "load_fit",
     "load_sensor_fits",

@@ -52,6 +52,8 @@ class Job:
     sheet: str | None = None
     #: Decimal mark of the tables; detected from their numbers by default.
     decimal: str | None = None
+    #: A log to be inspected, and nothing else.
+    inspect: Path | None = None
     #: Folder of per-second logs and its run sheet, reduced first.
     logs: Path | None = None
     runs: Path | None = None
@@ -121,6 +123,8 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     import thermcmp as tc
     from thermcmp.questions.regulation.question import any_regulated
 
+    if job.inspect is not None:
+        return str(tc.inspect(job.inspect)).splitlines()
     reduced = None
     if job.has_logs:
         with progress("Reducing the logs"):

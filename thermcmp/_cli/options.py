@@ -74,6 +74,9 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
         help="decimal mark of your tables, where their numbers do not prove it",
     )
     data.add_argument(
+        "--inspect", type=Path, metavar="FILE", help="only show what an unknown log holds"
+    )
+    data.add_argument(
         "--logs", type=Path, metavar="FOLDER", help="your own per-second logs, reduced first"
     )
     data.add_argument("--runs", type=Path, metavar="FILE", help="run sheet of the logs")

@@ -1,0 +1,103 @@
+"""What an inspection shows of unknown logs, and that its columns can be pasted."""
+
+from __future__ import annotations
+
+import json
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermcmp.errors import InputError
+from thermcmp.telemetry.inspection.question import inspect
+from thermcmp.telemetry.reading.frame import read_telemetry
+
+
+@pytest.fixture
+def log(tmp_path, clean_run):
+    """A log with headings of a bench, and what was read of it."""
+    frame = clean_run(seconds=900, idle_s=100)
+    named = frame.rename(
+        columns={"time_s": "Elapsed [s]", "memory_c": "T mem", "ambient_c": "Air", "fan_rpm": "n",
+                 "power_w": "P [W]", "noise_dba": "Sound"}
+    ).assign(Target=83.0, Set_W=np.repeat([200, 250, 300], 300), note="ok")  # fmt: skip
+    path = tmp_path / "bench.csv"
+    path.write_text("Bench 3\nrun 12\n" + named.to_csv(index=False, sep=";"))
+    return path, frame
+
+
+def test_layout_columns_times_and_load(log):
+    path, frame = log
+    seen = inspect(path)
+    assert "delimiter semicolon, 9 columns, first reading in line 4" in seen.layout
+    assert seen.preamble == ("Bench 3", "run 12")
+    table = seen.columns.set_index("heading")
+    assert table.loc["T mem", "high"] == pytest.approx(frame["memory_c"].max())
+    assert table.loc["T mem", "step"] == pytest.approx(0.1)
+    assert "set point" in table.loc["Target", "remark"]
+    assert table.loc["note", "remark"] == "text"
+    text = str(seen)
+    assert "900 readings in 899 s, every 1 s; gaps: 0" in text
+    assert "Sessions (gaps above 60 s): 1" in text
+    assert "At load: 100 to 899 s" in text
+    assert "split_by='Set_W'" in text
+    assert "T mem" in seen._repr_html_()
+
+
+def test_the_columns_can_be_pasted(log):
+    path, frame = log
+    seen = inspect(path)
+    assert seen.problems == ()
+    for columns in (seen.suggestion, json.loads(seen.json)):
+        read = read_telemetry(path, columns)
+        pairs = (("mem_c", "memory_c"), ("ambient_c", "ambient_c"), ("fan_rpm", "fan_rpm"),
+                 ("power_w", "power_w"), ("noise_dba", "noise_dba"))  # fmt: skip
+        for name, true in pairs:
+            np.testing.assert_allclose(read[name], frame[true])
+
+
+def test_what_must_be_stated_is_said(tmp_path):
+    path = tmp_path / "bare.csv"
+    path.write_text("a,b\n" + "".join(f"{i},{i * i % 17}\n" for i in range(50)))
+    seen = inspect(path)
+    assert seen.problems
+    assert "To be stated" in str(seen)
+    with pytest.raises(InputError, match="cannot be drawn yet"):
+        seen.plot()
+    with pytest.raises(InputError, match="cannot be opened"):
+        inspect(tmp_path / "nowhere.csv")
+
+
+def test_parquet_gaps_and_devices(tmp_path, clean_run):
+    one = clean_run(seconds=300)
+    late = one.assign(time_s=one["time_s"] + 5000.0)
+    both = pd.concat([one, late]).assign(device="A")
+    frame = pd.concat([both, both.assign(device="B")]).sort_values(["time_s", "device"])
+    path = tmp_path / "two.parquet"
+    frame.rename(columns={"time_s": "elapsed_s"}).to_parquet(path, index=False)
+    seen = inspect(path)
+    text = str(seen)
+    assert "Devices: A, B" in text, text
+    assert "gaps: 1, the longest 4701 s" in text
+    assert "Sessions (gaps above 60 s): 2" in text
+
+
+def test_the_figure_shows_each_temperature_and_the_load(log):
+    ax = inspect(log[0]).plot()
+    labels = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert labels == ["mem", "ambient", "at load"]
+
+
+def test_a_large_file_is_inspected_at_once(tmp_path):
+    rows = "".join(f"{i},{60 + i % 7 / 10},22.0,1800,250.0\n" for i in range(30_000))
+    path = tmp_path / "large.csv"
+    with path.open("w") as handle:
+        handle.write("elapsed [s],memory [C],ambient [C],fan [rpm],power [W]\n")
+        for _ in range(30):
+            handle.write(rows)
+    start = time.process_time()
+    seen = inspect(path)
+    # 2 s are asked for a file of 100 MB; the part that is read does not grow with it.
+    assert time.process_time() - start < 2.0
+    assert any("Inspected: the first" in line for line in seen.times)

@@ -1,0 +1,1 @@
+"""What an unknown log holds, before anything is decided."""
