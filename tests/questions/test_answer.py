@@ -129,7 +129,7 @@ def test_points_and_interval_ends_on_the_figure_are_the_tables(answers, kind):
         near = points[np.abs(points[:, 1] - place) < 0.2, 0]
         # A withheld row has a range and no point.
         for end in ("mean", "low", "high")[int(np.isnan(row[f"mean_{unit}"])) :]:
-            gap = np.min(np.abs(near - row[f"{end}_{unit}"]))
+            gap = np.nanmin(np.abs(near - row[f"{end}_{unit}"]))
             assert gap < 1e-9, f"{end} of row {place}"
 
 

