@@ -227,8 +227,8 @@ def _reader_of(content: bytes) -> str:
 def _check_format(path: Path, content: bytes, settings: Mapping[str, Any]) -> None:
     if settings["format"] < OLDEST_FORMAT:
         raise LibraryError(
-            f"{path}: saved before a sensor's rise had a part that does not follow board power. "
-            "Fix: fit its rows again."
+            f"{path}: saved before cooler and board could depend on each other (format "
+            f"{settings['format']}). Fix: fit its rows again."
         )
     if settings["format"] > FORMAT:
         raise LibraryError(

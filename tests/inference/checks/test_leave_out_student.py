@@ -211,7 +211,15 @@ def test_of_endless_freedom_it_is_the_normal_also_with_regulated_runs(codes_of):
     terms = ["cooler_model", "cooler_model airflow"]
     # All of the simulated rise follows power.
     follows = {"constant part": Normal(0.0, 1e-3)}
-    model = fit(bench.frame(rows), terms=terms, priors=follows, reference=at, draws=800, seed=1)
+    model = fit(
+        bench.frame(rows),
+        terms=terms,
+        priors=follows,
+        reference=at,
+        expand="none",
+        draws=800,
+        seed=1,
+    )
     design = replace(model.design, residuals=Residuals.STUDENT)
     endless = model.posterior.assign({DEGREES: model.posterior["residual sd"] * 0.0 + 1e7})
     codes = codes_of(len(rows))

@@ -28,7 +28,7 @@ def campaign(make_rows, rng, *, assembly_k=0.6, drift_k=0.0, odd_k=0.0):
 
 
 def features(rows, terms=("assembly",), seed=0):
-    model = fit(rows, terms=list(terms), draws=800, seed=1)
+    model = fit(rows, terms=list(terms), expand="none", draws=800, seed=1)
     return {one.name: one for one in predictive_features(model, seed=seed)}
 
 
