@@ -218,7 +218,9 @@ def test_both_engines_agree_with_brute_force(held, engine):
     frame, priors, expected = held
     # The scatter's posterior has a long tail: weighted draws know its width less well.
     draws = {"conditional": 6000, "nuts": 2000}[engine]
-    model = fit(frame, engine=engine, reference=AT, priors=priors, draws=draws, seed=5)
+    model = fit(
+        frame, engine=engine, reference=AT, priors=priors, expand="none", draws=draws, seed=5
+    )
     assert model.health is not Health.BAD
     names = ["baseline", "airflow baseline", "airflow exponent", "residual sd"]
     draws = np.stack([model.draws(name) for name in names])

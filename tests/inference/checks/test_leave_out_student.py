@@ -210,7 +210,9 @@ def test_of_endless_freedom_it_is_the_normal_also_with_regulated_runs(codes_of):
     at = Conditions(power_w=REFERENCE_W, fan_rpm=REFERENCE_RPM)
     terms = ["cooler_model", "cooler_model airflow"]
     # All of the simulated rise follows power.
-    follows = {"constant part": Normal(0.0, 1e-3)}
+    follows = {"constant part": Normal(0.0, 1e-3), "residual sd": HalfNormal(1.0)}
+    follows |= {"baseline": Normal(50.0, 50.0), "airflow baseline": Normal(30.0, 20.0)}
+    follows |= {"cooler_model sd": HalfNormal(10.0), "cooler_model airflow sd": HalfNormal(20.0)}
     model = fit(
         bench.frame(rows),
         terms=terms,
