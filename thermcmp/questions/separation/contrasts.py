@@ -341,7 +341,8 @@ def _contrast_row(
             f"pair was never assembled, so it is {open_words(draws)}. To settle it: assemble it."
         )
         return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
-    sentence = f"{_opening(row)} is {range_words(draws, prob)}"
+    comma = "," if entry.partner == AVERAGE else ""
+    sentence = f"{_opening(row)}{comma} is {range_words(draws, prob)}"
     if not assumed:
         sentence += f"; {part_words(share)} of it comes from the data."
     else:
