@@ -68,8 +68,8 @@ published summaries. Where it depends on the board it is asked on each board and
 "Refused" counts rows with a range only, "false and sure" intervals that exclude 0 where nothing \
 differs, have the wrong sign, or miss the truth with health ok and nothing beside them that names \
 the cause. The worlds with the lowest coverage come first; `docs/make_coverage.py` makes the \
-table. It is from 16 to 20 studies a world, taken before the priors of fan, power and firmware were last \
-restated; worlds without a row were not measured since they were last worked on.
+table. It is from 16 to 20 studies a world, taken before the priors of fan, power and firmware \
+were last restated; worlds without a row were not measured since they were last worked on.
 """
 EFFECT_COLUMNS = (
     "| world | partner | studies | truth [K] | estimate [K] | 90 % intervals hold | ranges hold "
