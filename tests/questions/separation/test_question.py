@@ -118,7 +118,7 @@ def test_one_added_swap_tells_board_and_vendor_apart(aliased):
     assert vendor["aliased_with"] == "board"
     before = row(separate(aliased.fit), "memory_vendor")
     assert vendor["data_share"] > before["data_share"] + 0.2
-    assert "rests on one combination" in " ".join(answer.sentences)
+    assert "test a second board specimen of each vendor" in " ".join(answer.sentences)
 
 
 def test_a_product_line_is_less_sure_than_its_specimens(specimens):
