@@ -23,7 +23,7 @@ from thermcmp.questions.fit_check.figures import predictive_figure
 from thermcmp.questions.fit_check.law_figure import draw_laws
 from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck, left_out_answer
 from thermcmp.questions.phrases import PROB, chance_words, check_prob, interval
-from thermcmp.questions.separation.contrasts import measured_effects
+from thermcmp.questions.separation.contrasts import measured_effects, stated_effects
 from thermcmp.questions.separation.question import wanted_contrasts
 from thermcmp.questions.table_words import printed_table
 
@@ -173,7 +173,7 @@ def check_fit(
     units = units_of(fit, unit)
     every = wanted_contrasts(fit, before, after, contrasts)
     wanted = _fewer_pairs(fit, every)
-    effects = measured_effects(fit, Scope.SPECIMENS, wanted)
+    effects = measured_effects(fit, stated_effects(fit, Scope.SPECIMENS, wanted))
     seed = fit.seed or 0
     predictive = _predictive(fit, seed, prob)
     left_out = left_out_answer(fit, units, effects, refits=refits, prob=prob, seed=seed)

@@ -73,8 +73,8 @@ class EffectRow:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Entry:
-    """An effect whose row is to be made: its name, its weights (q,) and its contrast."""
+class Effect:
+    """An effect to be stated: its name, its weights (q,) and its contrast, on a partner."""
 
     factor: str
     contrast: str
@@ -83,6 +83,11 @@ class _Entry:
     partner: str = ""
     #: Whether both levels were run on the partner.
     is_measured: bool = True
+
+    @property
+    def name(self) -> str:
+        """Factor, contrast and partner: "cooler_model: Alder-C2 − Alder-C1 on Alder-B1"."""
+        return f"{self.factor}: {self.contrast}{partner_words(self.partner)}"
 
 
 def in_sentence(effect: str) -> str:
@@ -129,46 +134,30 @@ def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> A
     return np.array(weights).reshape(len(weights), fit.design.effect_count)
 
 
-def contrast_rows(
-    fit: Fit,
-    scope: Scope,
-    wanted: Sequence[Contrast],
-    prob: float,
-    partners: Collection[str] | None = None,
-) -> list[EffectRow]:
-    """Return the rows of the contrasts, followed by the joint effects of aliased ones.
-
-    Only on some partners where these are stated.
-    """
-    entries = _entries(fit, scope, wanted, partners)
-    if not entries:
+def contrast_rows(fit: Fit, effects: Sequence[Effect], prob: float) -> list[EffectRow]:
+    """Return the rows of effects."""
+    if not effects:
         return []
-    stacked = np.stack([entry.weights for entry in entries])
+    stacked = np.stack([effect.weights for effect in effects])
     shares, draws = data_share(fit, stacked), fit.combined(stacked)
     assumed = assumed_spreads(fit, stacked)
     return [
-        _contrast_row(fit, entry, draws[:, i], float(shares[i]), assumed[i], prob)
-        for i, entry in enumerate(entries)
+        _contrast_row(fit, effect, draws[:, i], float(shares[i]), assumed[i], prob)
+        for i, effect in enumerate(effects)
     ]
 
 
-def measured_effects(
-    fit: Fit,
-    scope: Scope,
-    wanted: Sequence[Contrast],
-    partners: Collection[str] | None = None,
-) -> tuple[tuple[str, ...], Array]:
-    """Return names and weights, (m, q), of the contrasts and joint effects that the data hold."""
+def measured_effects(fit: Fit, effects: Sequence[Effect]) -> tuple[tuple[str, ...], Array]:
+    """Return names and weights, (m, q), of the effects that the data hold."""
     held = [
-        entry
-        for entry in _entries(fit, scope, wanted, partners)
-        if entry.is_measured and (entry.alias is None or entry.alias.estimable)
+        effect
+        for effect in effects
+        if effect.is_measured and (effect.alias is None or effect.alias.estimable)
     ]
-    weights = np.array([entry.weights for entry in held])
-    names = tuple(
-        f"{entry.factor}: {entry.contrast}{partner_words(entry.partner)}" for entry in held
+    weights = np.array([effect.weights for effect in held])
+    return tuple(effect.name for effect in held), weights.reshape(
+        len(held), fit.design.effect_count
     )
-    return names, weights.reshape(len(held), fit.design.effect_count)
 
 
 def short_effect(name: str) -> str:
@@ -177,20 +166,34 @@ def short_effect(name: str) -> str:
     return levels if " + " in factor else effect_words(name)
 
 
-def _entries(
+def stated_effects(
     fit: Fit,
     scope: Scope,
     wanted: Sequence[Contrast],
     partners: Collection[str] | None = None,
-) -> list[_Entry]:
-    """Return each contrast, on its partners where there are pairings, then each joint effect."""
-    entries: list[_Entry] = []
+) -> list[Effect]:
+    """Return each contrast, on its partners where there are pairings, then each joint effect.
+
+    Only on some partners where these are stated.
+    """
+    effects: list[Effect] = []
+    partners_of = _partners_of_levels(fit.design)
+    is_each = len(wanted) <= MOST_BY_PARTNER
     joint_seen: set[frozenset[str]] = set()
     for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
         name = f"{contrast.second} − {contrast.first}"
-        plain = _Entry(contrast.factor, name, weights, contrast)
-        is_each = len(wanted) <= MOST_BY_PARTNER
-        entries += _on_partners(fit, plain, partners, is_each=is_each)
+        plain = Effect(contrast.factor, name, weights, contrast)
+        first, second = (
+            partners_of.get((contrast.factor, level), set())
+            for level in (contrast.first, contrast.second)
+        )
+        if not contrast.estimable or not first & second:
+            # The additive reading, for a partner of any kind.
+            effects.append(plain)
+            continue
+        if partners is not None and (first | second) & set(partners):
+            first, second = first & set(partners), second & set(partners)
+        effects += _on_partners(fit.design, plain, contrast, first, second, is_each=is_each)
     for contrast in wanted:
         # Joint effects of factors allow for a firmware's; it is no factor among them.
         is_factor = contrast.factor in fit.aliases.factors
@@ -198,44 +201,45 @@ def _entries(
         # Both of two aliased contrasts lead to one joint effect, whichever way round.
         if joint is not None and joint.ends not in joint_seen:
             joint_seen.add(joint.ends)
-            entries.append(_Entry(joint.factors, joint.contrast, joint.weights))
-    return entries
+            effects.append(Effect(joint.factors, joint.contrast, joint.weights))
+    return effects
+
+
+def _partners_of_levels(design: Design) -> dict[tuple[str, str], set[str]]:
+    """Return the partners with which each level of a paired factor was run, by factor and level."""
+    partners: dict[tuple[str, str], set[str]] = {}
+    for term in design.terms:
+        if term.role is Role.PAIRING:
+            seen = design.rows[list(term.columns)].astype(str).drop_duplicates()
+            for parts in seen.itertuples(index=False):
+                for own, other in ((0, 1), (1, 0)):
+                    partners.setdefault((term.columns[own], parts[own]), set()).add(parts[other])
+    return partners
 
 
 def _on_partners(
-    fit: Fit, plain: _Entry, partners: Collection[str] | None, *, is_each: bool
-) -> list[_Entry]:
-    """Return a contrast averaged over the partners run with both its levels, and on each.
-
-    Without such a partner it is the additive reading, for a partner of any kind.
-    """
-    contrast, design = plain.alias, fit.design
-    place = next((k for k, t in enumerate(design.terms) if t.role is Role.PAIRING), None)
-    if contrast is None or place is None or contrast.factor not in design.terms[place].columns:
-        return [plain]
-    columns = design.terms[place].columns
-    side = columns.index(contrast.factor)
-    of_level = design.rows.astype({columns[0]: str, columns[1]: str}).groupby(columns[side])
-    first, second = (
-        set(of_level.get_group(level)[columns[1 - side]])
-        for level in (contrast.first, contrast.second)
-    )
-    if not contrast.estimable or not first & second:
-        return [plain]
+    design: Design,
+    plain: Effect,
+    contrast: Contrast,
+    first: set[str],
+    second: set[str],
+    *,
+    is_each: bool,
+) -> list[Effect]:
+    """Return a contrast averaged over the partners run with both its levels, and on each."""
     both, either = sorted(first & second), sorted(first | second)
-    if partners is not None and set(either) & set(partners):
-        both, either = ([p for p in group if p in partners] for group in (both, either))
     groups = {AVERAGE: both} if len(both) > 1 else {}
     if is_each or not groups:
         groups |= {each: [each] for each in (either if len(either) <= FEW_PARTNERS else both)}
-    entries = []
+    place = next(k for k, term in enumerate(design.terms) if term.role is Role.PAIRING)
+    effects = []
     for name, chosen in groups.items():
         pairs = _pair_weights(design, place, contrast, chosen)
         if pairs is not None:
             is_measured = set(chosen) <= set(both)
             weights = plain.weights + pairs
-            entries.append(replace(plain, weights=weights, partner=name, is_measured=is_measured))
-    return entries
+            effects.append(replace(plain, weights=weights, partner=name, is_measured=is_measured))
+    return effects
 
 
 def _pair_weights(
@@ -253,21 +257,15 @@ def _pair_weights(
     return weights
 
 
-def partner_sentences(
-    fit: Fit,
-    scope: Scope,
-    wanted: Sequence[Contrast],
-    prob: float,
-    partners: Collection[str] | None = None,
-) -> list[str]:
+def partner_sentences(fit: Fit, effects: Sequence[Effect], prob: float) -> list[str]:
     """State which effects depend on their partner, and where they act as a factor on the rise."""
-    groups: dict[tuple[str, str], list[_Entry]] = {}
-    for entry in _entries(fit, scope, wanted, partners):
-        if entry.partner not in ("", AVERAGE) and entry.is_measured:
-            groups.setdefault((entry.factor, entry.contrast), []).append(entry)
+    groups: dict[tuple[str, str], list[Effect]] = {}
+    for effect in effects:
+        if effect.partner not in ("", AVERAGE) and effect.is_measured:
+            groups.setdefault((effect.factor, effect.contrast), []).append(effect)
     sentences = []
     for group in groups.values():
-        draws = fit.combined(np.stack([entry.weights for entry in group]))
+        draws = fit.combined(np.stack([effect.weights for effect in group]))
         order = np.argsort(draws.mean(axis=0))
         low, high = int(order[0]), int(order[-1])
         apart = draws[:, high] - draws[:, low]
@@ -278,7 +276,7 @@ def partner_sentences(
             f"{name[0].upper()}{name[1:]} depends on its partner: {range_words(apart, prob)} "
             f"apart between {group[high].partner} and {group[low].partner}."
         )
-        rises = np.array([_rise_k(fit, entry) for entry in group])
+        rises = np.array([_rise_k(fit, effect) for effect in group])
         shares = draws / rises
         left = (shares[:, high] - shares[:, low]) * rises.mean()
         ends = interval(left, prob)
@@ -293,36 +291,36 @@ def partner_sentences(
     return sentences
 
 
-def _rise_k(fit: Fit, entry: _Entry) -> float:
+def _rise_k(fit: Fit, effect: Effect) -> float:
     """Return the measured mean rise of a contrast's first level on its partner, at reference."""
     design = fit.design
     pairing = next(term for term in design.terms if term.role is Role.PAIRING)
-    first = entry.alias.first if entry.alias is not None else ""
-    parts = {entry.factor: first}
-    parts |= {column: entry.partner for column in pairing.columns if column != entry.factor}
+    first = effect.alias.first if effect.alias is not None else ""
+    parts = {effect.factor: first}
+    parts |= {column: effect.partner for column in pairing.columns if column != effect.factor}
     hit = np.all([design.rows[column].eq(part) for column, part in parts.items()], axis=0)
     return float(np.mean((design.rise_k / design.power_ratio)[hit]))
 
 
 def _contrast_row(
     fit: Fit,
-    entry: _Entry,
+    effect: Effect,
     draws: Array,
     share: float,
     assumed: tuple[str, ...],
     prob: float,
 ) -> EffectRow:
     row = EffectRow(
-        factor=entry.factor,
-        contrast=entry.contrast,
+        factor=effect.factor,
+        contrast=effect.contrast,
         draws=draws,
         share=share,
-        aliased_with=() if entry.alias is None else entry.alias.aliased_with,
+        aliased_with=() if effect.alias is None else effect.alias.aliased_with,
         health=str(fit.health),
         sentence="",
-        partner=entry.partner,
+        partner=effect.partner,
     )
-    lone = entry.factor == "memory_vendor" and "board" in assumed
+    lone = effect.factor == "memory_vendor" and "board" in assumed
     if lone and not row.aliased_with:
         row = replace(row, aliased_with=("board",))
         sentence = (
@@ -331,17 +329,17 @@ def _contrast_row(
             "second board specimen of each vendor."
         )
         return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
-    if entry.alias is not None and not entry.alias.estimable:
-        sentence = f"{entry.alias.sentence} The effect is {open_words(draws)}."
+    if effect.alias is not None and not effect.alias.estimable:
+        sentence = f"{effect.alias.sentence} The effect is {open_words(draws)}."
         return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
-    if not entry.is_measured and "pairing" in assumed:
+    if not effect.is_measured and "pairing" in assumed:
         additive = number_words(float(np.median(draws)))
         sentence = (
             f"{_opening(row)} would be {additive} K if parts did not depend on their partner; this "
             f"pair was never assembled, so it is {open_words(draws)}. To settle it: assemble it."
         )
         return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
-    comma = "," if entry.partner == AVERAGE else ""
+    comma = "," if effect.partner == AVERAGE else ""
     sentence = f"{_opening(row)}{comma} is {range_words(draws, prob)}"
     if not assumed:
         sentence += f"; {part_words(share)} of it comes from the data."
@@ -353,8 +351,8 @@ def _contrast_row(
         sentence += f" {rests_sentence(fit, assumed)}"
         named = tuple(name for name in assumed if name != "assembly")
         row = replace(row, aliased_with=named)
-    if entry.alias is not None and entry.alias.rests_on and not entry.partner:
-        sentence += f" It rests on one combination of parts: {entry.alias.rests_on}."
+    if effect.alias is not None and effect.alias.rests_on and not effect.partner:
+        sentence += f" It rests on one combination of parts: {effect.alias.rests_on}."
     return replace(row, health=health, sentence=sentence)
 
 

@@ -38,6 +38,7 @@ from thermcmp.questions.separation.contrasts import (
     measured_effects,
     partner_sentences,
     spread_rows,
+    stated_effects,
 )
 
 if TYPE_CHECKING:
@@ -130,10 +131,10 @@ def separate(
     refuse_bad_health(fit, allowed=allow_bad_health, what="separated")
     where = Scope.of(scope)
     wanted = wanted_contrasts(fit, before, after, contrasts)
-    partners = _partners(fit, before, after)
-    rows = [*contrast_rows(fit, where, wanted, prob, partners), *spread_rows(fit, prob)]
+    effects = stated_effects(fit, where, wanted, _partners(fit, before, after))
+    rows = [*contrast_rows(fit, effects, prob), *spread_rows(fit, prob)]
     influence = power_scaling(fit, np.array([row.draws for row in rows]))
-    names, weights = measured_effects(fit, where, wanted, partners)
+    names, weights = measured_effects(fit, effects)
     shown = _shown(rows, matters_k)
     values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
 
@@ -154,7 +155,7 @@ def separate(
         ),
         sentences=(
             *_sentences(rows, shown, wanted),
-            *partner_sentences(fit, where, wanted, prob, partners),
+            *partner_sentences(fit, effects, prob),
         ),
         caveats=(
             *fit_caveats(
