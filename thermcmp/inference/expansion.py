@@ -17,8 +17,6 @@ class Expansion:
     """A term that the rows called for, and what called for it."""
 
     term: Term
-    #: What multiplies the term's effects in each row, shape (n,).
-    values: Array
     outlier: Outlier | None = None
     cooler: str = ""
 

@@ -12,20 +12,13 @@ import numpy as np
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit_check, stated_errors_check
 from thermcmp.inference.conditional.engine import CHAINS
-from thermcmp.inference.diagnostics import (
-    Diagnostics,
-    Health,
-)
+from thermcmp.inference.diagnostics import Diagnostics, Health
 from thermcmp.inference.engines import run_engine
 from thermcmp.inference.expansion import Expansion
 from thermcmp.inference.posterior import Fit, package_versions
-from thermcmp.inference.screening import EXPAND, MOST_ROWS, called_for, findings
+from thermcmp.inference.screening import EXPAND, MOST_ROWS, called_for, findings, rows_called
 from thermcmp.model.conditions import Conditions
-from thermcmp.model.design import (
-    Design,
-    Reference,
-    build_design,
-)
+from thermcmp.model.design import Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
@@ -160,25 +153,28 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         )
 
     fitted = run(design)
-    is_open = expand == "auto" and fitted.engine == "conditional"
-    is_open &= len(design.rows) <= MOST_ROWS
-    while is_open and fitted.health is not Health.BAD and (more := called_for(fitted)):
+    is_open = expand == "auto" and len(design.rows) <= MOST_ROWS
+    while is_open and is_screened(fitted) and (more := called_for(fitted)):
         expansions = (*fitted.expansions, *more)
-        rows = design.rows.assign(**{str(each.term.values): each.values for each in expansions})
+        marks = {str(each.term.values): rows_called(fitted, each) for each in expansions}
+        rows = design.rows.assign(**{name: hit.astype(float) for name, hit in marks.items()})
         wider = designed(rows, [each.term for each in expansions], design.reference)
         fitted = run(replace(wider, left_out=design.left_out), expansions)
-    return with_findings(fitted, is_screened=is_open)
+    return with_checks(fitted, with_findings=is_open and fitted.engine == "conditional")
 
 
-def with_findings(fit: Fit, *, is_screened: bool = False) -> Fit:
-    """Return the fit with its tests against repeats and stated errors; screened, with findings."""
+def is_screened(fit: Fit) -> bool:
+    """Whether a fit can be asked what it does not explain."""
+    return fit.engine == "conditional" and fit.health is not Health.BAD
+
+
+def with_checks(fit: Fit, *, with_findings: bool = False) -> Fit:
+    """Return the fit with its tests against repeats and stated errors, and what to look at."""
     more = (*lack_of_fit_check(fit), *stated_errors_check(fit))
-    checked = replace(fit, diagnostics=Diagnostics((*fit.diagnostics.checks, *more)))
-    checked.keep_known(fit)
-    if not is_screened:
-        return checked
-    complete = replace(checked, findings=findings(checked))
-    complete.keep_known(checked)
+    diagnostics = Diagnostics((*fit.diagnostics.checks, *more))
+    found = findings(fit, diagnostics) if with_findings else None
+    complete = replace(fit, diagnostics=diagnostics, findings=found)
+    complete.keep_known(fit)
     return complete
 
 

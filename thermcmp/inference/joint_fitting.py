@@ -22,7 +22,7 @@ from thermcmp.inference.engines import (
     with_coarse_step_note,
     with_step_variance,
 )
-from thermcmp.inference.fitting import check_arguments, named_terms, stated_reference, with_findings
+from thermcmp.inference.fitting import check_arguments, named_terms, stated_reference, with_checks
 from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.sensor_fits import (
@@ -170,7 +170,7 @@ def _as_fits(
             seed=seed,
             fitted_with=others,
         )
-        fits[name] = with_findings(fitted)
+        fits[name] = with_checks(fitted)
     return marked_as_joint(fits)
 
 

@@ -6,13 +6,13 @@ assemblies spread more than others' gets a spread of its own. Where nothing is n
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import IntArray
+from thermcmp._types import BoolArray, IntArray
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit
-from thermcmp.inference.checks.omission_groups import Units, units_of
+from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outlier import Outlier
 from thermcmp.inference.checks.outliers import outliers
 from thermcmp.inference.expansion import Expansion
@@ -21,6 +21,7 @@ from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import DERIVED, DRIFT, WIDEST_K, Role, Term
 
 if TYPE_CHECKING:
+    from thermcmp.inference.diagnostics import Diagnostics
     from thermcmp.inference.posterior import Fit
 
 #: Choices of `fit(expand=)`.
@@ -52,7 +53,7 @@ def called_for(fit: Fit) -> tuple[Expansion, ...]:
     spread = {e.cooler for e in fit.expansions}
     uneven = [] if freed else _coolers_of_own_spread(fit)
     units = units_of(fit, "assembly")
-    cooler_of = dict(zip(units.names, _first_coolers(fit, units), strict=True))
+    cooler_of = dict(zip(units.names, _coolers_of(fit, units.codes), strict=True))
     named = [o for o in outliers(fit) if o.name not in freed]
     blamed = [cooler_of[o.name] for o in named if o.kind == "assembly"]
     alone = [
@@ -60,16 +61,24 @@ def called_for(fit: Fit) -> tuple[Expansion, ...]:
     ]
     worst = sorted(alone, key=lambda outlier: outlier.chance)[: len(freed) < MOST_OUTLIERS]
     return (
-        *(_own_effect(fit, outlier) for outlier in worst),
-        *(_own_spread(fit, cooler) for cooler in uneven if cooler not in spread),
+        *map(_own_effect, worst),
+        *(_own_spread(cooler) for cooler in uneven if cooler not in spread),
     )
 
 
-def findings(fit: Fit) -> tuple[str, ...]:
+def rows_called(fit: Fit, expansion: Expansion) -> BoolArray:
+    """Return the rows that an expansion is about, shape (n,)."""
+    if expansion.outlier is None:
+        return fit.results["cooler_model"].eq(expansion.cooler).to_numpy(bool)
+    units = units_of(fit, expansion.outlier.kind)
+    return units.codes == units.names.index(expansion.outlier.name)
+
+
+def findings(fit: Fit, diagnostics: Diagnostics) -> tuple[str, ...]:
     """Return what to look at in a fit, in plain words: checks, further terms, misfit, outliers."""
     misfit = fit.once("lack of fit", lack_of_fit)
     return (
-        *fit.diagnostics.sentences,
+        *diagnostics.sentences,
         *expansion_words(fit),
         *([misfit.sentence] if misfit is not None and misfit.sentence else []),
         *(outlier.sentence for outlier in outliers(fit)),
@@ -91,28 +100,17 @@ def expansion_words(fit: Fit) -> list[str]:
     return sentences
 
 
-def _first_coolers(fit: Fit, units: Units) -> list[str]:
-    """Return the cooler model of each unit."""
-    first = np.unique(units.codes, return_index=True)[1]
-    return [str(model) for model in fit.results["cooler_model"].iloc[first]]
+def _coolers_of(fit: Fit, codes: IntArray) -> list[str]:
+    """Return the cooler model of each unit, by the unit of every row (n,)."""
+    first = np.unique(codes, return_index=True)[1]
+    return fit.results["cooler_model"].iloc[first].astype(str).to_list()
 
 
-def _own_effect(fit: Fit, outlier: Outlier) -> Expansion:
-    units = units_of(fit, outlier.kind)
-    name = (
-        outlier.name if outlier.name.startswith(outlier.kind) else f"{outlier.kind} {outlier.name}"
-    )
-    term = Term(
-        name,
-        role=Role.NUISANCE,
-        scale=HalfCauchy(WIDEST_K / 10.0, 2.0 * WIDEST_K),
-        meaning=f"outlying {name}",
-        values=f"{DERIVED}{name}",
-        is_centred=False,
-        scales_with_rise=True,
-    )
-    hit = np.array(units.names, dtype=object)[units.codes] == outlier.name
-    return Expansion(term, hit.astype(float), outlier=outlier)
+def _own_effect(outlier: Outlier) -> Expansion:
+    kind, name = outlier.kind, outlier.name
+    name = name if name.startswith(kind) else f"{kind} {name}"
+    scale = HalfCauchy(WIDEST_K / 10.0, 2.0 * WIDEST_K)
+    return Expansion(_marked_term(name, (), scale, f"outlying {name}", name), outlier=outlier)
 
 
 def _coolers_of_own_spread(fit: Fit) -> list[str]:
@@ -130,13 +128,13 @@ def _coolers_of_own_spread(fit: Fit) -> list[str]:
     place = fit.design.term_position("assembly")
     if place is None:
         return []
-    first = np.unique(fit.design.index[:, place], return_index=True)[1]
-    cooler = fit.results["cooler_model"].iloc[first].astype(str).to_numpy()
+    codes = fit.design.index[:, place]
+    cooler = np.array(_coolers_of(fit, codes))
     spread = np.maximum(fit.draws("assembly sd"), 1e-9)[:, None]
     square = (fit.draws("assembly") / spread) ** 2
     names, counts = np.unique(cooler, return_counts=True)
     compared = names[(counts >= FEWEST) & (len(cooler) - counts >= FEWEST)]
-    uneven = _rarely_assembled(fit, cooler, first) if len(names) <= FEW_COOLERS else []
+    uneven = _rarely_assembled(fit, codes) if len(names) <= FEW_COOLERS else []
     for name in compared:
         if name in uneven:
             continue
@@ -148,27 +146,36 @@ def _coolers_of_own_spread(fit: Fit) -> list[str]:
     return uneven
 
 
-def _rarely_assembled(fit: Fit, cooler: Any, first: IntArray) -> list[str]:
+def _rarely_assembled(fit: Fit, codes: IntArray) -> list[str]:
     """Return the coolers with few repeated assemblies of a pair beside many of the others."""
-    pairs = level_keys(fit.results.iloc[first], ("cooler_model", "board_model")).to_numpy()
-    repeats = {
-        str(name): int((cooler == name).sum() - len(set(pairs[cooler == name])))
-        for name in np.unique(cooler)
-    }
+    # An assembly is of one pair, so that repeats are assemblies beyond the pairs.
+    counted = fit.results.assign(
+        assembly=codes, pair=level_keys(fit.results, ("cooler_model", "board_model"))
+    )
+    distinct = counted.groupby(counted["cooler_model"].astype(str))[["assembly", "pair"]].nunique()
+    repeats = (distinct["assembly"] - distinct["pair"]).to_dict()
     most = RARE_SHARE * sum(repeats.values())
-    return [name for name, count in repeats.items() if count < min(RARE, most)]
+    return [str(name) for name, count in repeats.items() if count < min(RARE, most)]
 
 
-def _own_spread(fit: Fit, cooler: str) -> Expansion:
-    hit = fit.results["cooler_model"].eq(cooler).to_numpy(bool)
-    term = Term(
-        f"assembly of {cooler}",
-        ("lab", "assembly"),
+def _own_spread(cooler: str) -> Expansion:
+    meaning = f"assemblies of {cooler} beyond those of the others"
+    scale, columns = HalfCauchy(1.75, WIDEST_K), ("lab", "assembly")
+    term = _marked_term(f"assembly of {cooler}", columns, scale, meaning, f"cooler {cooler}")
+    return Expansion(term, cooler=cooler)
+
+
+def _marked_term(
+    name: str, columns: tuple[str, ...], scale: HalfCauchy, meaning: str, rows: str
+) -> Term:
+    """Return a term of some rows only, which a column of ones and zeros marks."""
+    return Term(
+        name,
+        columns,
         Role.NUISANCE,
-        HalfCauchy(1.75, WIDEST_K),
-        f"assemblies of {cooler} beyond those of the others",
-        values=f"{DERIVED}cooler {cooler}",
+        scale,
+        meaning,
+        values=f"{DERIVED}{rows}",
         is_centred=False,
         scales_with_rise=True,
     )
-    return Expansion(term, hit.astype(float), cooler=cooler)

@@ -42,10 +42,6 @@ from thermcmp.results.hashing import content_hash
 FORMAT: Final = 6
 #: Oldest version whose posterior has all that the model has.
 OLDEST_FORMAT: Final = 6
-
-
-#: First format whose files end in their hash.
-_SEALED_FORMAT: Final = 6
 #: Stands between a file's content and its hash.
 _SEAL: Final = b"\nthermcmp sha256 "
 _SEAL_LENGTH: Final = len(_SEAL) + 64
@@ -235,7 +231,7 @@ def _check_format(path: Path, content: bytes, settings: Mapping[str, Any]) -> No
             f"{path}: saved by a newer version (format {settings['format']}, this one reads up to "
             f"{FORMAT}). Fix: update thermcmp."
         )
-    if settings["format"] >= _SEALED_FORMAT and not _is_sealed(content):
+    if not _is_sealed(content):
         raise _altered(path)
 
 
@@ -368,8 +364,7 @@ def _expansion_form(expansion: Expansion) -> dict[str, Any]:
 def _expansion(form: Mapping[str, Any], design: Design) -> Expansion:
     term = next(term for term in design.terms if term.name == form["term"])
     outlier = None if form["outlier"] is None else Outlier(**form["outlier"])
-    values = design.rows[str(term.values)].to_numpy(float)
-    return Expansion(term, values, outlier=outlier, cooler=form["cooler"])
+    return Expansion(term, outlier=outlier, cooler=form["cooler"])
 
 
 def _terms(stored: list[dict[str, Any]]) -> tuple[Term, ...]:
