@@ -431,7 +431,7 @@ def _chosen_terms(
         pairs = open_pairs(rows, term.columns) if term.role is Role.PAIRING else None
         if pairs is not None:
             # Pairs that were never assembled have an effect too, of which only the spread is known.
-            names += [pair for pair in pairs.all if pair not in set(names)]
+            names += pairs.open
         if len(names) < 2:
             notes.append(f"{term.name}: one level only ({names[0]}), so no effect to estimate.")
         elif pairs is not None and not pairs.crossed:
@@ -446,12 +446,6 @@ def _chosen_terms(
                 "separate them."
             )
         else:
-            kept.append(
-                _Chosen(
-                    term,
-                    tuple(names),
-                    codes.astype(np.intp),
-                    np.ones(len(rows)),
-                )
-            )
+            ones = np.ones(len(rows))
+            kept.append(_Chosen(term, tuple(names), codes.astype(np.intp), ones))
     return kept, notes

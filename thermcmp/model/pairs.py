@@ -24,12 +24,12 @@ class Pairs:
     among such parts can an effect of a pair differ from those of its parts.
     """
 
-    all: tuple[str, ...]  #: names of pairs that were assembled, then of those that were not
+    open: tuple[str, ...]  #: names of the pairs that were never assembled
     crossed: bool  #: whether there are two parts with two partners anywhere
 
 
 def open_pairs(rows: pd.DataFrame, columns: tuple[str, ...]) -> Pairs:
-    """Return the pairs of the parts in two columns, with those never assembled."""
+    """Return which pairs of the parts in two columns were never assembled."""
     import pandas as pd
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -42,12 +42,16 @@ def open_pairs(rows: pd.DataFrame, columns: tuple[str, ...]) -> Pairs:
         (np.ones(len(seen)), (seen[:, 0], size + seen[:, 1])), shape=(size + len(second_names),) * 2
     )
     _, group = connected_components(graph, directed=False)
-    pairs, crossed = [tuple(pair) for pair in seen], False
-    for name in np.unique(group):
-        mine, theirs = np.flatnonzero(group[:size] == name), np.flatnonzero(group[size:] == name)
-        crossed |= len(mine) > 1 and len(theirs) > 1
-        cells = [(a, b) for a in mine for b in theirs]
-        if len(pairs) + len(cells) <= MOST_OPEN + len(seen):
-            known = set(pairs)
-            pairs += [cell for cell in cells if cell not in known]
-    return Pairs(tuple(f"{first_names[a]} · {second_names[b]}" for a, b in pairs), bool(crossed))
+    assembled, crossed = set(map(tuple, seen.tolist())), False
+    open_cells: list[tuple[int, int]] = []
+    firsts, seconds = (
+        pd.Series(range(len(of))).groupby(of).groups for of in (group[:size], group[size:])
+    )
+    for name, members in firsts.items():
+        partners = seconds[name]
+        crossed |= len(members) > 1 and len(partners) > 1
+        cells = [(a, b) for a in members for b in partners]
+        if len(open_cells) + len(cells) <= MOST_OPEN:
+            open_cells += [cell for cell in cells if cell not in assembled]
+    names = tuple(f"{first_names[a]} · {second_names[b]}" for a, b in open_cells)
+    return Pairs(names, crossed)

@@ -18,7 +18,7 @@ from thermcmp.inference.checks.outliers import DRAWS, discounts, left_out_units,
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
-from thermcmp.physics.reach import FARTHEST
+from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import few_named, number_words
 
@@ -30,6 +30,12 @@ if TYPE_CHECKING:
 #: Air warmer or colder than measured by more than this is worth a caveat [K] (common practice,
 #: no source).
 FARTHEST_AIR_K: Final = 10.0
+#: A power or fan speed beyond the measured ones by this share of the highest counts as measured.
+NEAR_SHARE: Final = 0.01
+_BEYOND: Final = {
+    Reach.EXTRAPOLATED: "The fitted law is followed beyond them.",
+    Reach.REFUSED: "That is too far for a prediction to be trusted: measure there.",
+}
 #: Most assemblies times answers for which each is left out.
 MOST_CELLS: Final = 2_000_000
 #: Most answers of which it is checked whether they rest on an assumed spread.
@@ -90,32 +96,29 @@ def refuse_bad_health(fit: Fit, *, allowed: bool, what: str) -> None:
 
 def beyond_words(fit: Fit, held: Conditions) -> list[str]:
     """State which conditions lie outside the measured ones; in steady air a rise is a rise."""
-    design, rows, sentences = fit.design, fit.results, []
-    power = design.power_ratio * design.reference.power_w
-    asked = [
-        ("board power", held.power_w, power, "W", 0.01),
-        ("fan speed", held.fan_rpm, design.flow_speed, "rpm", 0.01),
-        ("air at the intake", held.intake_c, rows["ambient_c"].to_numpy(float), "°C", 0.0),
-    ]
-    for name, value, measured, unit, tolerance in asked:
+    design, sentences = fit.design, []
+
+    def beyond(name: str, value: float, measured: Array, unit: str) -> str:
         low, high = float(np.min(measured)), float(np.max(measured))
-        slack = FARTHEST_AIR_K if unit == "°C" else tolerance * high
-        if value is None or low - slack <= value <= high + slack:
-            continue
-        share = value / high if value > high else low / value
-        far = unit != "°C" and share > FARTHEST
-        sentences.append(
-            f"{name[0].upper()}{name[1:]} of {value:g} {unit} was never measured: the runs were at "
-            f"{low:.0f} to {high:.0f} {unit}. "
-            + (
-                "That is too far for a prediction to be trusted: measure there."
-                if far
-                else "The rise is taken to be the same there."
-                if unit == "°C"
-                else "The fitted law is followed beyond them."
-            )
+        slack = FARTHEST_AIR_K if unit == "°C" else NEAR_SHARE * high
+        if low - slack <= value <= high + slack:
+            return ""
+        what = "The rise is taken to be the same there."
+        if unit != "°C":
+            what = _BEYOND[Reach(str(reach_of(value, low, high)))]
+        return (
+            f"{name} of {value:g} {unit} was never measured: the runs were at {low:.0f} to "
+            f"{high:.0f} {unit}. {what}"
         )
-    return sentences
+
+    if held.power_w is not None:
+        watts = design.power_ratio * design.reference.power_w
+        sentences.append(beyond("Board power", held.power_w, watts, "W"))
+    if held.fan_rpm is not None:
+        sentences.append(beyond("Fan speed", held.fan_rpm, design.flow_speed, "rpm"))
+    air_c = fit.results["ambient_c"].to_numpy(float)
+    sentences.append(beyond("Air at the intake", held.intake_c, air_c, "°C"))
+    return [sentence for sentence in sentences if sentence]
 
 
 def fit_caveats(

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 DECIDES: Final = 0.5
 #: Posterior draws over which that share is averaged.
 THINNED: Final = 20
+#: Numbers worked on at once.
+MOST_NUMBERS: Final = 5_000_000
 _ROLES: Final = (Role.NUISANCE, Role.SPECIMEN, Role.PAIRING, Role.COVARIATE)
 _NAMES: Final = {
     "assembly": "assemblies",
@@ -63,21 +65,19 @@ def assumed_spreads(fit: Fit, weights: Array) -> list[tuple[str, ...]]:
         return [()] * len(weights)
     kernel = Kernel(fitted_problem(fit))
     points = parameter_points(fit, fit.thinned(THINNED))
-    without = np.zeros((len(places), len(weights)))
+    left = np.zeros((len(places), len(weights)))
     with one_blas_thread():
-        whole = _variances(kernel, points, weights)
-        for row, place in enumerate(places):
-            spread = points.spread.copy()
-            spread[:, place] = 0.0
-            rest = _variances(kernel, replace(points, spread=spread), weights)
-            without[row] = np.mean(rest / np.maximum(whole, 1e-300), axis=0)
+        for i in range(len(points)):
+            point = points.part(slice(i, i + 1))
+            whole = np.maximum(contrast_variances(kernel, point, weights), 1e-300)
+            for row, place in enumerate(places):
+                spread = np.where(np.arange(len(terms)) == place, 0.0, point.spread)
+                rest = contrast_variances(kernel, replace(point, spread=spread), weights)
+                left[row] += rest / whole / len(points)
+    decides = 1.0 - left > DECIDES
     return [
-        tuple(
-            terms[place].name
-            for row, place in enumerate(places)
-            if 1.0 - without[row, column] > DECIDES
-        )
-        for column in range(len(weights))
+        tuple(terms[place].name for place, hit in zip(places, column, strict=True) if hit)
+        for column in decides.T
     ]
 
 
@@ -91,13 +91,13 @@ def is_assumed(fit: Fit, term: Term) -> bool:
     return bool(np.var(np.maximum(coordinate, -8.0)) > 1.0 - MOSTLY_PRIOR)
 
 
-def _variances(kernel: Kernel, points: Points, weights: Array) -> Array:
-    """Return the variance of each contrast at each point, shape (B, m)."""
-    rows = []
-    for i in range(len(points)):
-        solved = Solved(kernel, points.part(slice(i, i + 1)))
-        rows.append(np.sum(solved.halves(weights[None]) ** 2, axis=0))
-    return np.array(rows)
+def contrast_variances(kernel: Kernel, point: Points, weights: Array) -> Array:
+    """Return the variance of each contrast at one point, shape (m,), in batches of contrasts."""
+    solved = Solved(kernel, point)
+    step = max(1, MOST_NUMBERS // kernel.problem.effect_count)
+    parts = [weights[i : i + step] for i in range(0, len(weights), step)]
+    variances = [np.sum(solved.halves(part[None]) ** 2, axis=0) for part in parts]
+    return np.concatenate([np.zeros(0), *variances])
 
 
 def spread_names(names: Sequence[str]) -> str:

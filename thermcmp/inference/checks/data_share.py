@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.inference.checks.assumed_spread import is_assumed
+from thermcmp.inference.checks.assumed_spread import contrast_variances, is_assumed
 from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
-from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
+from thermcmp.inference.conditional.marginal_likelihood import Kernel
 from thermcmp.inference.conditional.regulated_sampling import fitted_problem
 from thermcmp.model.design import FIXED, RESIDUAL
 from thermcmp.model.priors import Known
@@ -32,8 +32,6 @@ FLAT_SDS: Final = 100.0
 MOST_INFORMATION: Final = 1e12
 #: Posterior draws over which the share is averaged.
 THINNED: Final = 40
-#: Numbers worked on at once.
-MOST_NUMBERS: Final = 5_000_000
 
 
 def data_share(
@@ -86,8 +84,8 @@ def data_share(
             for is_crossed in crossed:
                 held = np.where(allowed & (not is_crossed), 0.0, point.spread)
                 flat = np.where(factor | (allowed & is_crossed), width, held)
-                actual = _variances(kernel, replace(point, spread=held), chosen)
-                alone = _variances(loose, replace(point, spread=flat), chosen)
+                actual = contrast_variances(kernel, replace(point, spread=held), chosen)
+                alone = contrast_variances(loose, replace(point, spread=flat), chosen)
                 best = np.maximum(best, actual / np.maximum(alone, 1e-300))
             shares.append(best)
     return np.clip(np.mean(shares, axis=0), 0.0, 1.0)
@@ -95,12 +93,3 @@ def data_share(
 
 def _flat_width(acts: Acts, wide_k: float) -> float:
     return wide_k if acts is Acts.RESISTANCE else BOUNDED_K
-
-
-def _variances(kernel: Kernel, point: Points, weights: Array) -> Array:
-    """Return the variance of each contrast at one point, shape (m,), in batches of contrasts."""
-    solved = Solved(kernel, point)
-    step = max(1, MOST_NUMBERS // kernel.problem.effect_count)
-    parts = [weights[i : i + step] for i in range(0, len(weights), step)]
-    variances = [np.sum(solved.halves(part[None]) ** 2, axis=0) for part in parts]
-    return np.concatenate([np.zeros(0), *variances])
