@@ -14,14 +14,13 @@ A study of an engine reads::
     ranks.check()
 """
 
-import os
 from dataclasses import dataclass, replace
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy.stats import kstest
+from study_tables import keep
 
 from thermcmp.model.design import (
     CONSTANT,
@@ -201,12 +200,10 @@ class Ranks:
 
     def save(self, file, engine, design):
         """Leave the table as `file`.csv in the folder THERMCMP_STUDY_RESULTS, where it is set."""
-        folder = os.environ.get("THERMCMP_STUDY_RESULTS")
-        if folder:
-            whole = self.table().assign(
-                engine=engine, design=design, campaigns=self.campaigns, bad=self.bad
-            )
-            whole.to_csv(Path(folder) / f"{file}.csv", index=False)
+        whole = self.table().assign(
+            engine=engine, design=design, campaigns=self.campaigns, bad=self.bad
+        )
+        keep(whole, file)
 
     def check(self, most_bad=0.05):
         """Fail where ranks leave the band, 99 % for all quantities of the design together."""

@@ -10,7 +10,6 @@ most 1.15 times as wide as in the same studies while an effect had no partner.
 
 import os
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -35,6 +34,7 @@ from effect_worlds import (
     true_contrast_k,
 )
 from scipy.stats import binom
+from study_tables import keep, show
 
 from thermcmp.results.validation import check_results
 
@@ -90,13 +90,8 @@ STILL = {
 def test_the_contrast_holds_or_is_refused(world, capsys):
     rows = answers(world, SIZE)
     table = summary(rows)
-    with capsys.disabled():
-        print(f"\n{world}, {SIZE} studies")
-        print(table.to_string(index=False, float_format=lambda v: f"{v:.2f}"))
-    results = os.environ.get("THERMCMP_STUDY_RESULTS")
-    if results:
-        place = NAMES.index(world)
-        table.to_csv(Path(results) / f"effect-world-{place:02d}.csv", index=False)
+    show(capsys, f"{world}, {SIZE} studies", table)
+    keep(table, f"effect-world-{NAMES.index(world):02d}")
     claims = judged(rows)
     for partner, group in claims[claims["partner"].ne(AVERAGE)].groupby("partner"):
         for outcome in ("held", "range_held"):

@@ -25,6 +25,7 @@ import pandas as pd
 import pytest
 from fix_worlds import OWN, WORLDS, Firmware, heats_w, rise_k, steady, study, true_parts
 from scipy.stats import binom
+from study_tables import keep, show
 from world_studies import FIRST_SEED, PARTS, answers, judged, prior_caveat, summary
 
 #: A tenth of the other studies' size where that is stated: thirteen worlds take their time.
@@ -43,15 +44,9 @@ WIDER = {"total": 1.15, "hardware": 1.15, "fan speed": 1.6}
 def test_parts_are_right_or_refused(world, capsys):
     rows = answers(world, SIZE)
     table = summary(rows)
-    with capsys.disabled():
-        print(f"\n{world}, {SIZE} studies")
-        print(table.to_string(index=False, float_format=lambda v: f"{v:.2f}"))
-    results = os.environ.get("THERMCMP_STUDY_RESULTS")
-    if results:
-        place = list(WORLDS).index(world)
-        table.assign(world=world, studies=SIZE).to_csv(
-            Path(results) / f"fix-world-{place:02d}.csv", index=False
-        )
+    show(capsys, f"{world}, {SIZE} studies", table)
+    place = list(WORLDS).index(world)
+    keep(table.assign(world=world, studies=SIZE), f"fix-world-{place:02d}")
     for part, group in judged(rows).groupby("part", sort=False):
         answered = group[~group["refused"]]
         held = answered["held"].astype(bool).sum()

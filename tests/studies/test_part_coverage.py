@@ -9,13 +9,13 @@ somewhat more often than stated; less often than the binomial's 0.5 % point is a
 """
 
 import os
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from fix_designs import DESIGNS, NEW, OLD, STUDY
 from scipy.stats import binom
+from study_tables import keep, show
 
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
@@ -64,11 +64,6 @@ def test_intervals_of_the_parts_hold_the_truth_as_often_as_they_say(design, caps
         data_share=("data_share", "mean"),
     )
     table = table.assign(design=design, studies=SIZE).reset_index()
-    with capsys.disabled():
-        print(f"\n{design}, {SIZE} studies")
-        print(table.to_string(index=False, float_format=lambda v: f"{v:.2f}"))
-    results = os.environ.get("THERMCMP_STUDY_RESULTS")
-    if results:
-        place = list(DESIGNS).index(design)
-        table.to_csv(Path(results) / f"part-coverage-{place}.csv", index=False)
+    show(capsys, f"{design}, {SIZE} studies", table)
+    keep(table, f"part-coverage-{list(DESIGNS).index(design)}")
     assert table["held_90"].min() >= binom.ppf(0.005, SIZE, STATED) / SIZE

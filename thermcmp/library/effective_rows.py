@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -19,6 +20,8 @@ from thermcmp.results.schema import COLUMNS, KEY
 from thermcmp.tabular.column import Kind
 from thermcmp.tabular.names import plain_name
 
+#: Columns of names, which have one spelling each.
+NAMED: Final = tuple(c.name for c in COLUMNS if c.kind is Kind.TEXT and not c.verbatim)
 #: lab, run, sensor and file of a row that a correction replaced; a missing lab is "".
 Replaced = tuple[str, str, str, str]
 
@@ -116,8 +119,7 @@ def _replaced(
 def plain_rows(table: pa.Table) -> pd.DataFrame:
     """Return stored rows with one spelling for each name: an older version kept them as typed."""
     frame = from_arrow(table)
-    names = [c.name for c in COLUMNS if c.kind is Kind.TEXT and not c.verbatim]
-    return frame.assign(**{name: _plain(frame[name]) for name in names})
+    return frame.assign(**{name: _plain(frame[name]) for name in NAMED})
 
 
 def keys_in(tables: Iterable[pa.Table]) -> Hashes:

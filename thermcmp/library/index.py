@@ -20,14 +20,12 @@ import pandas as pd
 import pyarrow as pa
 
 from thermcmp._types import IntArray
-from thermcmp.library.effective_rows import plain_rows
+from thermcmp.library.effective_rows import NAMED, plain_rows
 from thermcmp.library.storage import open_folder
 from thermcmp.library.store_file import Stored
 from thermcmp.results.arrow import SCHEMA
 from thermcmp.results.row_hashes import Hashes, group_hashes, key_hashes, mixed, text_hash
 from thermcmp.results.rules import AGREEING
-from thermcmp.results.schema import COLUMNS
-from thermcmp.tabular.column import Kind
 
 _ENDING: Final = ".arrow"
 _KEY: Final = b"thermcmp.index"
@@ -39,8 +37,7 @@ _MANY_ROWS: Final = 50_000
 #: So many segments of one size are merged, unless the outcome is too large to be quick.
 _MERGED: Final = 16
 _MOST_ENTRIES: Final = 4_000_000
-#: Columns whose values say which files to read; a file with more values of one is always read.
-NAMED: Final = tuple(c.name for c in COLUMNS if c.kind is Kind.TEXT and not c.verbatim)
+#: The values of named columns say which files to read; a file with more of one is always read.
 _MOST_VALUES: Final = 500
 _ANY: Final = "any value"
 

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
-from thermcmp.library.effective_rows import Contents, describe_differences, key_words
-from thermcmp.library.index import NAMED, Index, make_segment, value_hashes_of
+from thermcmp.library.effective_rows import NAMED, Contents, describe_differences, key_words
+from thermcmp.library.index import Index, make_segment, value_hashes_of
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import open_folder
 from thermcmp.library.store_file import (
@@ -351,9 +351,10 @@ class Library:
         """
         view = self._view(self._check_entry)
         view.read(view.names)
+        present = set(self._folder.names())
         for damage in view.damages:
-            present = damage.file in self._folder.names()
-            self._journal.set_aside(damage, self._folder.read(damage.file) if present else None)
+            data = self._folder.read(damage.file) if damage.file in present else None
+            self._journal.set_aside(damage, data)
             self._folder.remove(damage.file)
         self._enter(view)
         abandoned = self._folder.abandoned()

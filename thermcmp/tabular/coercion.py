@@ -68,7 +68,7 @@ def to_text(value: Any) -> str:
 
 
 def to_verbatim(value: Any) -> str:
-    """Write text as it is, without blanks around; bytes that are no text are escaped."""
+    """Write text as it is, without blanks around; bytes that are not text are escaped."""
     if not isinstance(value, str):
         return to_text(value)
     return value.strip().encode("utf-8", "backslashreplace").decode("utf-8")

@@ -15,7 +15,7 @@ def plain_name(text: str) -> str:
     text = text.strip()
     if text.isascii() and text.isprintable() and "  " not in text:
         return text
-    # Bytes of a file's name that are no text arrive as lone surrogates, which no file can hold.
+    # Bytes of a file's name that are not text arrive as lone surrogates, which no file can hold.
     text = text.encode("utf-8", "backslashreplace").decode("utf-8")
     composed = unicodedata.normalize("NFC", text)
     shown = (sign for sign in composed if unicodedata.category(sign) != "Cf")

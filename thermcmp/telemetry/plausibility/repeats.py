@@ -28,7 +28,7 @@ _LEAST_NOISE: Final = 0.15
 #: longer than all others a frozen repeat is.
 _NOISE_SHARE: Final = 0.8
 _LONGER: Final = 4.0
-#: A repeat with a probability below exp(-20) is no chance.
+#: A repeat with a probability below exp(-20) is not due to chance.
 _CHANGES: Final = 20.0
 #: A rise that stops short by less than this, and than this many steps, is not called frozen [K].
 _SHORT_K: Final = 1.0

@@ -69,12 +69,15 @@ def pauses_in(time_s: Array, loaded: BoolArray | None, most_s: float) -> tuple[i
     """Return how many pauses in the load are no longer than a time, and the longest of them [s]."""
     if loaded is None:
         return 0, 0.0
-    changes = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
-    lengths = [
-        float(time_s[end] - time_s[start]) for start, end in pairwise(changes) if not loaded[start]
-    ]
+    lengths = [float(time_s[end] - time_s[start]) for start, end in _pauses(loaded)]
     short = [length for length in lengths if length <= most_s]
     return len(short), max(short, default=0.0)
+
+
+def _pauses(loaded: BoolArray) -> list[tuple[int, int]]:
+    """Return where each pause between two times at load begins and ends."""
+    changes = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
+    return [(int(start), int(end)) for start, end in pairwise(changes) if not loaded[start]]
 
 
 def longest_stretch(
@@ -85,9 +88,8 @@ def longest_stretch(
     busy = np.ones(n, dtype=bool)
     if loaded is not None:
         busy = loaded.copy()
-        changes = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1
-        for start, end in pairwise(changes):
-            if not loaded[start] and time_s[end] - time_s[start] <= pause_s:
+        for start, end in _pauses(loaded):
+            if time_s[end] - time_s[start] <= pause_s:
                 busy[start:end] = True
     new_segment = np.flatnonzero(segment[1:] != segment[:-1])
     steps = time_s[new_segment + 1] - time_s[new_segment]

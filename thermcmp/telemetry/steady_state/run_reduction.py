@@ -179,7 +179,7 @@ def _doubted(sensor: SensorResult, doubts: Sequence[Check]) -> SensorResult:
 
 
 def _set_point_notes(record: pd.DataFrame) -> list[str]:
-    """Name the columns that state a set point or a limit, and are no sensors."""
+    """Name the columns that state a set point or a limit, and are not sensors."""
     names = [str(name) for name in record if is_set_point(str(name)) and dimension_of(str(name))]
     if not names:
         return []
