@@ -175,7 +175,7 @@ def make_page(
     shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
     alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
     for name, fit in zip(names, fits, strict=True):
-        findings = fit.findings or fit.diagnostics.sentences or ("Nothing stands out.",)
+        findings = fit.findings or fit.diagnostics.sentences or ("Every check is ok.",)
         alike.setdefault((str(fit.health), findings), []).append(name)
     return Page(
         title=title,
