@@ -47,7 +47,9 @@ def holds(row, truth):
 
 
 def cooler_row(answer):
-    rows = answer.table[answer.table["factor"].eq("cooler_model")]
+    """The cooler's effect over the boards, as a record."""
+    table = answer.table
+    rows = table[table["factor"].eq("cooler_model") & table["partner"].eq("average")]
     (row,) = rows.to_dict("records")
     return row
 
