@@ -80,9 +80,9 @@ def test_a_loaded_fit_gives_the_same_answer(fitted, saved):
     assert again.draws.equals(asked.draws)
 
 
-def test_a_fit_by_nuts_is_saved_too(clamped_fit, tmp_path):
-    again = load_fit(clamped_fit.save(tmp_path / "nuts.nc"))
-    assert again.engine == "nuts"
+def test_a_fit_of_readings_at_the_limit_is_saved_too(clamped_fit, tmp_path):
+    again = load_fit(clamped_fit.save(tmp_path / "clamped.nc"))
+    assert again.engine_reason == clamped_fit.engine_reason
     assert again.posterior.equals(clamped_fit.posterior)
     assert again.diagnostics == clamped_fit.diagnostics
     assert np.array_equal(again.design.at_limit, clamped_fit.design.at_limit)
@@ -232,17 +232,17 @@ def test_a_format_without_the_constant_part_asks_for_a_new_fit(saved):
         load_fit(with_settings(saved, format=4))
 
 
-class Benches:
+class Rigs:
     """A plug-in with one term."""
 
     @hookimpl
     def thermcmp_terms(self):
-        return [Term("bench", ("bench",), Role.NUISANCE, HalfNormal(1.0), "benches")]
+        return [Term("rig", ("bench",), Role.NUISANCE, HalfNormal(1.0), "rigs")]
 
 
 def test_a_term_that_is_not_registered_comes_back(demo, tmp_path):
     """A term given as an object."""
-    own = Term("bench", ("bench",), Role.NUISANCE, HalfNormal(0.7), "benches")
+    own = Term("rig", ("bench",), Role.NUISANCE, HalfNormal(0.7), "rigs")
     made = fit(demo, sensor="memory", draws=400, seed=1, terms=[own, "lab"])
     loaded = load_fit(made.save(tmp_path / "own.nc"))
     assert loaded.design.terms == made.design.terms
@@ -250,12 +250,12 @@ def test_a_term_that_is_not_registered_comes_back(demo, tmp_path):
 
 
 def test_a_term_of_a_plugin_comes_back_without_it(demo, tmp_path):
-    use_plugin(Benches(), "benches")
+    use_plugin(Rigs(), "rigs")
     try:
-        made = fit(demo, sensor="memory", draws=400, seed=1, terms=["bench", "lab"])
+        made = fit(demo, sensor="memory", draws=400, seed=1, terms=["rig", "lab"])
     finally:
-        forget_plugin("benches")
-    loaded = load_fit(made.save(tmp_path / "bench.nc"))
+        forget_plugin("rigs")
+    loaded = load_fit(made.save(tmp_path / "rig.nc"))
     assert loaded.design.terms == made.design.terms
     assert loaded.posterior.equals(made.posterior)
 

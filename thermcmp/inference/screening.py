@@ -18,7 +18,7 @@ from thermcmp.inference.checks.outliers import outliers
 from thermcmp.inference.expansion import Expansion
 from thermcmp.model.priors import HalfCauchy
 from thermcmp.model.rows import level_keys
-from thermcmp.model.terms import DERIVED, DRIFT, WIDEST_K, Role, Term
+from thermcmp.model.terms import AMBIENT, DERIVED, DRIFT, TREND, WIDEST_K, Role, Term
 
 if TYPE_CHECKING:
     from thermcmp.inference.diagnostics import Diagnostics
@@ -38,6 +38,12 @@ FALSE_ALARM: Final = 0.1
 FEW_COOLERS: Final = 3
 RARE: Final = 4
 RARE_SHARE: Final = 0.25
+#: What readings follow beside the parts, and the unit of its slope, by term.
+_SLOPES: Final = {
+    DRIFT: ("over a session, in the order of runs", "per hour (drift)"),
+    TREND: ("from session to session", "over the bench's time (trend)"),
+    AMBIENT: ("with ambient temperature", "per 10 K"),
+}
 #: Fewest assemblies of a cooler whose spread is compared.
 FEWEST: Final = 3
 
@@ -88,14 +94,19 @@ def findings(fit: Fit, diagnostics: Diagnostics) -> tuple[str, ...]:
 def expansion_words(fit: Fit) -> list[str]:
     """State which further terms the rows called for, and what they were found to do."""
     sentences = [expansion.sentence(fit.draws) for expansion in fit.expansions]
-    if any(term.name == DRIFT for term in fit.design.terms):
-        low, high = np.quantile(fit.draws(DRIFT)[:, 0], [0.05, 0.95])
-        if low > 0.0 or high < 0.0:
-            way = "rise" if low > 0.0 else "fall"
+    for term, levels in zip(fit.design.terms, fit.design.levels, strict=True):
+        if term.name not in _SLOPES:
+            continue
+        way, per = _SLOPES[term.name]
+        for level, draws in zip(levels, fit.draws(term.name).T, strict=True):
+            low, high = np.quantile(draws, [0.05, 0.95])
+            if low < 0.0 < high:
+                continue
             ends = sorted((abs(low), abs(high)))
+            where = f" at {level}" if len(levels) > 1 else ""
             sentences.append(
-                f"Readings {way} over a session, in the order of runs, by {ends[0]:.2f} to "
-                f"{ends[1]:.2f} K per hour (drift); the answers are freed of it."
+                f"Readings {'rise' if low > 0.0 else 'fall'} {way}{where}, by {ends[0]:.2f} to "
+                f"{ends[1]:.2f} K {per}; the answers are freed of it."
             )
     return sentences
 

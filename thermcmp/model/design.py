@@ -30,7 +30,7 @@ from thermcmp.model.measurement_error import (
     shared_errors,
 )
 from thermcmp.model.observation import DEGREES, Residuals, Steps
-from thermcmp.model.pairs import open_pairs
+from thermcmp.model.pairs import Pairs, open_pairs
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior, PriorSet
 from thermcmp.model.regulated import Regulated, informing_note
 from thermcmp.model.rows import (
@@ -39,7 +39,7 @@ from thermcmp.model.rows import (
     level_keys,
     one_sensor,
     usable_rows,
-    with_hours,
+    with_derived,
 )
 from thermcmp.model.terms import DERIVED, HOURS, TYPICAL_RISE_K, Acts, Role, Term
 
@@ -235,7 +235,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
-    rows = with_hours(rows)
+    rows, derived_notes = with_derived(rows)
     errors = errors or MeasurementError()
     held = rows["regulated"].to_numpy(bool)
     fan = fan_set_points(rows, law.column, errors.fan_speed, held)
@@ -273,7 +273,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         reference=reference,
         priors=chosen_priors,
         left_out=left_out,
-        notes=(*notes, *_row_notes(rows, fan, residuals)),
+        notes=(*derived_notes, *notes, *_row_notes(rows, fan, residuals)),
         residuals=residuals,
         steps=steps,
         shared=shared_errors(rows, errors, *responses),
@@ -418,8 +418,9 @@ def _chosen_terms(
         if term.columns:
             codes, unique = pd.factorize(level_keys(rows, term.columns), sort=True)
             names = [str(name) for name in unique]
-        if term.values == HOURS and HOURS not in rows:
-            notes.append(f"{term.name}: not every run states its start, so none is estimated.")
+        if str(term.values).startswith(DERIVED) and term.values not in rows:
+            if term.values == HOURS:
+                notes.append(f"{term.name}: not every run states its start, so none is estimated.")
             continue
         if term.values is not None:
             values, centre = covariate_values(rows, term)
@@ -432,20 +433,35 @@ def _chosen_terms(
         if pairs is not None:
             # Pairs that were never assembled have an effect too, of which only the spread is known.
             names += pairs.open
-        if len(names) < 2:
-            notes.append(f"{term.name}: one level only ({names[0]}), so no effect to estimate.")
-        elif pairs is not None and not pairs.crossed:
-            notes.append(
-                f"{term.name}: no two of its partners share a part, so what depends on the "
-                "partner counts as an effect of the parts."
-            )
-        elif len(names) == len(rows) and term.role is Role.NUISANCE and not published.any():
-            notes.append(
-                f"{term.name}: one run per level, so its spread cannot be separated from the "
-                "run-to-run scatter and is counted there. Repeat a run without a teardown to "
-                "separate them."
-            )
+        against = _reason_against(rows, term, names, pairs, published)
+        if against:
+            notes.append(f"{term.name}: {against}")
         else:
             ones = np.ones(len(rows))
             kept.append(_Chosen(term, tuple(names), codes.astype(np.intp), ones))
     return kept, notes
+
+
+def _reason_against(
+    rows: pd.DataFrame,
+    term: Term,
+    names: Sequence[str],
+    pairs: Pairs | None,
+    published: BoolArray,
+) -> str:
+    """Return why the rows do not inform a term of these levels; "" where they do."""
+    if len(names) < 2:
+        return f"one level only ({names[0]}), so no effect to estimate."
+    if term.name == "bench" and len(names) == rows["lab"].nunique(dropna=False):
+        return "one bench per laboratory, whose effect includes it."
+    if pairs is not None and not pairs.crossed:
+        return (
+            "no two of its partners share a part, so what depends on the partner counts as an "
+            "effect of the parts."
+        )
+    if len(names) == len(rows) and term.role is Role.NUISANCE and not published.any():
+        return (
+            "one run per level, so its spread cannot be separated from the run-to-run scatter "
+            "and is counted there. Repeat a run without a teardown to separate them."
+        )
+    return ""

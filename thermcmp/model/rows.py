@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.model.regulated import Regulated, uninformative
-from thermcmp.model.terms import HOURS, Term
+from thermcmp.model.terms import HOURS, SPAN, TENS_OF_KELVINS, Term
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from thermcmp.physics.airflow import AirflowLaw
+
+#: Longest gap between the runs of one session [h]: a night is longer.
+LONGEST_GAP_H: Final = 10.0
+#: Ambient temperatures that differ by less need no slope [K].
+SAME_ROOM_K: Final = 3.0
+#: Share of a condition's sum of squares between the levels of a part from which it goes with it.
+GOES_WITH: Final = 0.2
+_PARTS: Final = ("cooler_model", "board_model", "memory_vendor", "assembly_kind", "firmware")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,21 +106,68 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     return keys
 
 
-def with_hours(rows: pd.DataFrame) -> pd.DataFrame:
-    """Add the hours of each run from the middle of its session, where starts are known.
-
-    A session longer than a day counts as one of a day, since a bench does not warm for longer.
-    """
+def with_derived(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Add what a fit works out of start times and ambient temperatures; return notes on it."""
     import pandas as pd
 
-    if "started_at" not in rows or rows["started_at"].isna().any():
-        return rows
-    started = pd.to_datetime(rows["started_at"], utc=True)
-    hours = (started - started.min()).dt.total_seconds() / 3600.0
-    by_session = hours.groupby(level_keys(rows, ("lab", "session")))
-    centred = hours - by_session.transform("mean")
-    length = by_session.transform("max") - by_session.transform("min")
-    return rows.assign(**{HOURS: centred * (24.0 / length.clip(lower=24.0))})
+    notes, derived = list[str](), dict[str, pd.Series]()
+    if "started_at" in rows and rows["started_at"].notna().all():
+        started = pd.to_datetime(rows["started_at"], utc=True)
+        hours = (started - started.min()).dt.total_seconds() / 3600.0
+        rows, notes = _with_split_sessions(rows, hours)
+        session = level_keys(rows, ("lab", "session"))
+        by_session = hours.groupby(session)
+        when = by_session.transform("mean")
+        # A bench does not warm for longer than a day.
+        length = by_session.transform("max") - by_session.transform("min")
+        derived[HOURS] = (hours - when) * (24.0 / length.clip(lower=24.0))
+        bench = level_keys(rows, ("lab", "bench"))
+        by_bench = when.groupby(bench)
+        first, last = by_bench.transform("min"), by_bench.transform("max")
+        share = (when - (first + last) / 2.0) / (last - first).clip(lower=1.0)
+        # Two sessions of a bench have no trend beside what each of them adds.
+        share = share.where(session.groupby(bench).transform("nunique") > 2, 0.0)
+        if _goes_with_parts(rows, share):
+            derived[SPAN] = share
+    ambient_c = rows["ambient_c"].astype(float)
+    if np.ptp(ambient_c) >= SAME_ROOM_K and _goes_with_parts(rows, ambient_c):
+        derived[TENS_OF_KELVINS] = (ambient_c - ambient_c.mean()) / 10.0
+    return rows.assign(**derived), notes
+
+
+def _with_split_sessions(rows: pd.DataFrame, hours: pd.Series) -> tuple[pd.DataFrame, list[str]]:
+    """Count days of one session on which parts had a day of their own as sessions.
+
+    Where parts share the days, a stay of several days at a bench stays one session.
+    """
+    stated = rows["session"].notna().to_numpy()
+    order = np.argsort(hours.to_numpy(), kind="stable")
+    keys = level_keys(rows, ("lab", "session")).iloc[order]
+    gap = hours.iloc[order].groupby(keys).diff() > LONGEST_GAP_H
+    stay = gap.groupby(keys).cumsum().reindex(rows.index).astype(int) + 1
+    split = stated & (stay.groupby(keys.reindex(rows.index)).transform("max") > 1).to_numpy()
+    if not split.any() or not _goes_with_parts(rows[split], stay[split].astype(float), 0.5):
+        return rows, []
+    names = rows.loc[split, "session"].astype(str)
+    notes = [
+        f"session: {', '.join(sorted(names.unique())[:5])}: runs over {LONGEST_GAP_H:g} h apart "
+        "count as sessions of their own."
+    ]
+    session = rows["session"].astype("string")
+    session[split] = names + ", day " + stay[split].astype(str)
+    return rows.assign(session=session), notes
+
+
+def _goes_with_parts(rows: pd.DataFrame, values: pd.Series, share: float = GOES_WITH) -> bool:
+    """Whether levels of a part or a firmware had values of their own, by the share between them."""
+    square = float(((values - values.mean()) ** 2).sum())
+    if square < 1e-9:
+        return False
+    for column in _PARTS:
+        mean = values.groupby(level_keys(rows, (column,))).transform("mean")
+        if float(((mean - values.mean()) ** 2).sum()) > share * square:
+            return True
+    return False
 
 
 def covariate_values(rows: pd.DataFrame, term: Term) -> tuple[Array, float]:

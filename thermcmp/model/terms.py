@@ -155,6 +155,14 @@ DRIFT: Final = "drift"
 DERIVED: Final = "~ "
 #: Column of the hours from the middle of a session, by the start times.
 HOURS: Final = f"{DERIVED}hours into session"
+#: Name of the slope over the sessions of a bench, and its column: the time of a session from the
+#: middle of all, as a share of their span. Where parts had times of their own only.
+TREND: Final = "trend"
+SPAN: Final = f"{DERIVED}share of the bench's time"
+#: Name of the slope along the ambient temperature, and its column: tens of kelvins from the mean.
+#: Where parts had ambient temperatures of their own only.
+AMBIENT: Final = "ambient"
+TENS_OF_KELVINS: Final = f"{DERIVED}ambient from mean, 10 K"
 
 
 def _built_in(
@@ -166,6 +174,21 @@ def _built_in(
     acts: Acts = Acts.RESISTANCE,
 ) -> Term:
     return Term(name, tuple(columns), role, scale, meaning, acts, scales_with_rise=True)
+
+
+def _slope(
+    name: str, values: str, scale: SpreadPrior, meaning: str, columns: Sequence[str] = ()
+) -> Term:
+    return Term(
+        name,
+        tuple(columns),
+        Role.NUISANCE,
+        scale,
+        meaning,
+        values=values,
+        is_centred=False,
+        scales_with_rise=True,
+    )
 
 
 BUILT_IN: Final[tuple[Term, ...]] = (
@@ -228,6 +251,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "sessions at one bench",
     ),
     _built_in("lab", ("lab",), Role.NUISANCE, HalfCauchy(1.5, WIDEST_K), "laboratories"),
+    _built_in("bench", ("lab", "bench"), Role.NUISANCE, HalfCauchy(1.2, WIDEST_K), "benches"),
     # Near zero where pairs agree, free where they do not.
     _built_in(
         "pairing",
@@ -262,15 +286,12 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "difference between cooler models in the airflow exponent, times the convective part",
         Acts.EXPONENT,
     ),
-    Term(
-        DRIFT,
-        role=Role.COVARIATE,
-        scale=HalfCauchy(0.25, 5.0),
-        meaning="drift over a session, per hour",
-        values=HOURS,
-        is_centred=False,
-        scales_with_rise=True,
+    _slope(DRIFT, HOURS, HalfCauchy(0.25, 5.0), "drift over a session, per hour"),
+    _slope(
+        TREND, SPAN, HalfCauchy(2.0, WIDEST_K), "trend over a bench's sessions", ("lab", "bench")
     ),
+    # Air properties and radiation change a rise by 0.1 to 0.2 % per kelvin.
+    _slope(AMBIENT, TENS_OF_KELVINS, HalfCauchy(1.0, 10.0), "ambient temperature, per 10 K"),
     # Voltages, memory timings, the split of power among parts: whatever a firmware changes
     # that fan speed and power do not show.
     _built_in(

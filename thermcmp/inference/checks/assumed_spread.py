@@ -16,7 +16,7 @@ from thermcmp._types import Array
 from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
 from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, Solved
-from thermcmp.inference.conditional.regulated_sampling import fitted_problem
+from thermcmp.inference.conditional.regulated_sampling import fitted_kernel
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.priors import Known
 from thermcmp.model.terms import Role, Term
@@ -38,7 +38,10 @@ _NAMES: Final = {
     "cooler": "cooler specimens",
     "board": "board specimens",
     "pairing": "pairings",
+    "bench": "benches",
     "drift": "the drift over a session",
+    "trend": "the trend over a bench's sessions",
+    "ambient": "the slope along ambient temperature",
 }
 _CURES: Final = {
     "assembly": "take each apart and assemble it again at least twice",
@@ -47,7 +50,10 @@ _CURES: Final = {
     "cooler": "test a second specimen of each cooler",
     "board": "test a second specimen of each board",
     "pairing": "assemble the pair that is missing",
+    "bench": "run one card on both benches",
     "drift": "alternate the parts within a session",
+    "trend": "run both sides in one session, or repeat an early build now",
+    "ambient": "run both sides at one ambient temperature, or one side at two",
 }
 
 
@@ -63,7 +69,7 @@ def assumed_spreads(fit: Fit, weights: Array) -> list[tuple[str, ...]]:
     ]
     if not places:
         return [()] * len(weights)
-    kernel = Kernel(fitted_problem(fit))
+    kernel = fitted_kernel(fit)
     points = parameter_points(fit, fit.thinned(THINNED))
     left = np.zeros((len(places), len(weights)))
     with one_blas_thread():
