@@ -59,7 +59,7 @@ def clamped_rows():
 
 @pytest.fixture(scope="session")
 def clamped_fit(clamped_rows):
-    """The clamped readings fitted as "at least 95 °C", which takes the NUTS engine."""
+    """The clamped readings fitted as "at least 95 °C"."""
     from thermcmp.inference.fitting import fit
     from thermcmp.model.priors import HalfNormal
 

@@ -71,6 +71,7 @@ def test_engines_agree_on_all_terms(demo, revision, part):
     assert max(ratio.values()) < limit
 
 
+@pytest.mark.study
 def test_engines_agree_on_the_swap_at_one_fan_speed(revision):
     """A reduced case for every run; the study above holds the whole model."""
     rows = revision[revision["fan_mode"].eq("fixed")]

@@ -213,7 +213,7 @@ def held():
     return frame, priors | {"constant part": Normal(CONSTANT_K, 1e-3), **SCATTER}, expected
 
 
-@pytest.mark.parametrize("engine", ["conditional", "nuts"])
+@pytest.mark.parametrize("engine", ["conditional", pytest.param("nuts", marks=pytest.mark.study)])
 def test_both_engines_agree_with_brute_force(held, engine):
     frame, priors, expected = held
     # The scatter's posterior has a long tail: weighted draws know its width less well.

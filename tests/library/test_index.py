@@ -37,20 +37,34 @@ def runs(start, product, **changes):
     return frame.assign(**changes)
 
 
-@pytest.fixture
-def few(monkeypatch):
+def merge_early(monkeypatch):
     """Segments of four files, merged by three, so that a small library has every kind."""
     monkeypatch.setattr(index, "_MOST_UNCOVERED", 4)
     monkeypatch.setattr(index, "_MERGED", 3)
 
 
 @pytest.fixture
-def library(tmp_path, few):
-    library = Library(tmp_path)
-    for number in range(30):
-        library.add(runs(4 * number, f"P{number % 10}"))
-    library.supersede(runs(8, "P2", power_w=230.0), "meter was off")
-    return library
+def few(monkeypatch):
+    merge_early(monkeypatch)
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """Folder of a library of 31 imports."""
+    folder = tmp_path_factory.mktemp("library")
+    with pytest.MonkeyPatch.context() as monkeypatch:
+        merge_early(monkeypatch)
+        library = Library(folder)
+        for number in range(30):
+            library.add(runs(4 * number, f"P{number % 10}"))
+        library.supersede(runs(8, "P2", power_w=230.0), "meter was off")
+    return folder
+
+
+@pytest.fixture
+def library(tmp_path, filled, few):
+    shutil.copytree(filled, tmp_path, dirs_exist_ok=True)
+    return Library(tmp_path)
 
 
 @pytest.fixture

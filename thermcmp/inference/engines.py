@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -10,8 +10,10 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import EngineError
+from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.conditional.engine import CHAINS, run_conditional
 from thermcmp.inference.conditional.importance_sampling import Weighted
+from thermcmp.inference.conditional.inexact_readings import run_with_inexact
 from thermcmp.inference.conditional.problem import thermal_problem
 from thermcmp.inference.conditional.regulated_sampling import run_with_regulated
 from thermcmp.inference.diagnostics import (
@@ -52,41 +54,63 @@ class _Run:
 def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Chosen:
     """Run the requested engine, or choose one by the data."""
     reasons_against = not_conditional(design)
-    if engine == "conditional":
-        if reasons_against:
-            raise EngineError(
-                "The conditional engine handles only exact readings with normal scatter, but "
-                f"{'; '.join(reasons_against)}. Fix: use engine='auto' or 'nuts'."
-            )
-        design = with_step_variance(design)
-        run = _conditional(design, draws, seed)
-        return Chosen(with_coarse_step_note(design, run.posterior), run, "conditional", "requested")
-    is_tried = engine == "auto" and not reasons_against
-    first = _conditional(with_step_variance(design), draws, seed) if is_tried else None
+    if engine == "conditional" and reasons_against:
+        raise EngineError(
+            f"The conditional engine cannot fit these rows: {'; '.join(reasons_against)}. Fix: use "
+            "engine='auto' or 'nuts'."
+        )
+    is_tried = engine != "nuts" and not reasons_against
+    first = None
+    if is_tried and not _is_inexact(design):
+        first = _conditional(with_step_variance(design), draws, seed)
     design, coarse = _with_steps(design, first, seed)
     if engine == "nuts":
         return Chosen(design, _nuts(design, draws, seed), "nuts", "requested")
-    reasons = [*reasons_against, *coarse]
-    if first is not None and not reasons:
-        if first.diagnostics.health is not Health.BAD:
-            reason = "every reading is an exact value"
-            if is_informed(design):
-                reason += "; regulated runs enter by weights"
-            return Chosen(design, first, "conditional", reason)
-        bad = [c.name for c in first.diagnostics.checks if c.status is Health.BAD]
+    reasons = reasons_against
+    if is_tried:
+        run = first if first is not None and not coarse else _conditional(design, draws, seed)
+        if engine == "conditional" or run.diagnostics.health is not Health.BAD:
+            reason = "requested" if engine == "conditional" else _reason_for(design, coarse)
+            return Chosen(design, run, "conditional", reason)
+        bad = [c.name for c in run.diagnostics.checks if c.status is Health.BAD]
         reasons = [f"the conditional engine failed its health check ({', '.join(bad)})"]
-    return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join(reasons))
+    return Chosen(design, _nuts(design, draws, seed), "nuts", "; ".join([*reasons, *coarse]))
+
+
+def _reason_for(design: Design, coarse: Sequence[str]) -> str:
+    """Return in words what kinds of readings the conditional engine served."""
+    kinds = [*coarse]
+    if limited := int(design.at_limit.sum()):
+        kinds.append(f"{limited} reading(s) at the limit enter by weights")
+    if is_informed(design):
+        kinds.append("regulated runs enter by weights")
+    exact = [] if _is_inexact(design) else ["every reading is an exact value"]
+    return "; ".join([*exact, *kinds])
+
+
+def _is_inexact(design: Design) -> bool:
+    """Whether some readings are known to be at the limit or within a step only."""
+    readings = readings_of(design)
+    return len(readings.limit) + len(readings.step) > 0
 
 
 def not_conditional(design: Design) -> list[str]:
     """Return the reasons why the conditional engine cannot fit a design, in words."""
     reasons = []
+    if design.residuals is Residuals.STUDENT:
+        reasons.append("residuals='student' requested")
+    if is_informed(design) and _is_inexact(design):
+        reasons.append("regulated runs beside readings at the limit or within a step")
+    return reasons
+
+
+def not_exact(design: Design) -> list[str]:
+    """Return the reasons why a joint fit of sensors cannot take a design, in words."""
+    reasons = not_conditional(design)
     limited = int(design.at_limit.sum())
     if limited:
         runs = ", ".join(design.rows.loc[design.at_limit, "run"].astype(str)[:5])
         reasons.append(f"{limited} reading(s) at the limit (run {runs})")
-    if design.residuals is Residuals.STUDENT:
-        reasons.append("residuals='student' requested")
     if design.steps is Steps.INTERVAL and np.any(design.step_k > 0):
         reasons.append("steps='interval' requested")
     return reasons
@@ -106,7 +130,12 @@ def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Des
     if run is None:
         # A variance beyond any temperature leaves readings at the limit without influence.
         variance = np.where(design.at_limit, 1e8, design.known_variance)
-        exact = replace(design, known_variance=variance, steps=Steps.VARIANCE)
+        exact = replace(
+            design,
+            known_variance=variance,
+            at_limit=np.zeros_like(design.at_limit),
+            steps=Steps.VARIANCE,
+        )
         run = _conditional(exact, 400, seed)
     scatter = float(np.median(run.posterior[RESIDUAL]))
     if not is_coarse(design.step_k, scatter):
@@ -131,9 +160,11 @@ def with_coarse_step_note(design: Design, posterior: xr.Dataset) -> Design:
 
 
 def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
-    regulated_checks: tuple[Check, ...] = ()
+    weighted_checks: tuple[Check, ...] = ()
     if is_informed(design):
-        sample, regulated_checks = run_with_regulated(design, draws=draws, seed=seed)
+        sample, weighted_checks = run_with_regulated(design, draws=draws, seed=seed)
+    elif _is_inexact(design):
+        sample, weighted_checks = run_with_inexact(design, draws=draws, seed=seed)
     else:
         sample = run_conditional(*thermal_problem(design), draws=draws, seed=seed)
     taken, positive_checks = positive_draws(convective_parts(design, sample.effects))
@@ -143,7 +174,7 @@ def _conditional(design: Design, draws: int, seed: int | None) -> _Run:
     scalars |= {term.spread: points.spread[:, k] for k, term in enumerate(design.terms)}
     posterior = as_dataset(design, scalars, sample.effects)
     checks = weights_diagnostics(sample.weighted).checks
-    return _Run(posterior, Diagnostics((*checks, *regulated_checks, *positive_checks)))
+    return _Run(posterior, Diagnostics((*checks, *weighted_checks, *positive_checks)))
 
 
 def weights_diagnostics(weights: Weighted) -> Diagnostics:

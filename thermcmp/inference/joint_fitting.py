@@ -17,7 +17,7 @@ from thermcmp.inference.conditional.joint_sampling import JointDraws, run_joint
 from thermcmp.inference.diagnostics import Check, Diagnostics, check_weights
 from thermcmp.inference.engines import (
     as_dataset,
-    not_conditional,
+    not_exact,
     weights_diagnostics,
     with_coarse_step_note,
     with_step_variance,
@@ -116,7 +116,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
         )
         at = design.reference
         designs.append(with_step_variance(design))
-    reasons = [f"{d.sensor}: {reason}" for d in designs for reason in not_conditional(d)]
+    reasons = [f"{d.sensor}: {reason}" for d in designs for reason in not_exact(d)]
     if reasons:
         raise ModelError(
             f"Sensors are fitted together from exact readings only, but {'; '.join(reasons)}. "

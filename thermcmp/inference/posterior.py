@@ -177,8 +177,12 @@ class Fit:
         KeyError
             If the posterior has no such variable.
         """
-        values = self.posterior[name].to_numpy()
-        return values.reshape(-1, *values.shape[2:])
+
+        def joined(fit: Fit) -> Array:
+            values = fit.posterior[name].to_numpy()
+            return values.reshape(-1, *values.shape[2:])
+
+        return self.once(f"draws of {name}", joined)
 
     def thinned(self, count: int) -> IntArray:
         """Return the indices of at most `count` draws, evenly spaced.
@@ -198,7 +202,8 @@ class Fit:
     @property
     def draw_count(self) -> int:
         """Number of draws S, of all chains."""
-        return len(self.draws(EXPONENT))
+        sizes = self.posterior.sizes
+        return int(sizes["chain"] * sizes["draw"])
 
     @property
     def effects(self) -> Array:
@@ -235,8 +240,10 @@ class Fit:
         """
         total, first = np.zeros((self.draw_count, len(weights))), 0
         for block in self._blocks:
-            total += block @ weights[:, first : first + block.shape[1]].T
+            part = weights[:, first : first + block.shape[1]]
             first += block.shape[1]
+            if part.any():
+                total += block @ part.T
         return total
 
     @property

@@ -78,8 +78,9 @@ class FittedBuild:
         """Compute the rise over the intake's air, shape (S,) [K]; of some effects if stated."""
         parts = self.parts_k
         if effects is not None:
-            drawn = self.fit.effects[:, effects]
-            parts = {acts: drawn @ w[effects] for acts, w in self.effect_weights.items()}
+            some = np.zeros((len(parts), self.fit.design.effect_count))
+            some[:, effects] = [self.effect_weights[acts][effects] for acts in parts]
+            parts = dict(zip(parts, self.fit.combined(some).T, strict=True))
         return self._rise(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
 
     def weights(self, exponent: float, flow_speed: float, power_w: float) -> Array:

@@ -49,6 +49,7 @@ def peers(demo):
     return thermal_problem(design)
 
 
+@pytest.mark.study
 def test_large_problems_give_the_same_posterior(peers, monkeypatch):
     """The demo's peers, told to be large: means and spreads as by the plain sampler."""
     problem, priors = peers

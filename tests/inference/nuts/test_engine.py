@@ -183,6 +183,7 @@ def test_coordinates_are_standard_normal_where_rows_are(make_rows):
     assert left[1:] == pytest.approx([left[0]] * 2, abs=1e-7)
 
 
+@pytest.mark.study
 def test_another_campaign_needs_no_compiling(make_rows):
     """One sampler, two campaigns: each gives what a sampler of its own gives."""
     rng = np.random.default_rng(2)

@@ -38,6 +38,7 @@ def robust(rows):
     return fit(rows, terms=["cooler_model"], residuals="student", draws=500, seed=1)
 
 
+@pytest.mark.study
 def test_the_culprit_is_named_and_no_innocent(robust):
     (outlier,) = outliers(robust)
     assert (outlier.kind, outlier.name) == ("run", "r5")
@@ -47,6 +48,7 @@ def test_the_culprit_is_named_and_no_innocent(robust):
     assert [one.name for one in discounts(robust)] == ["r5"]
 
 
+@pytest.mark.study
 def test_the_predictive_check_does_not_blame_the_model(robust):
     check = check_fit(robust)
     assert check.predictive.table["health"].eq("ok").all()
@@ -59,11 +61,13 @@ def test_the_predictive_check_does_not_blame_the_model(robust):
     assert moved < 1.5
 
 
+@pytest.mark.study
 def test_every_answer_says_what_the_run_counts_for(robust):
     told = [one for one in separate(robust, allow_bad_health=True).caveats if "look at" in one]
     assert told == [outliers(robust)[0].sentence]
 
 
+@pytest.mark.study
 def test_a_run_that_the_tails_explain_is_named_as_discounted(robust):
     """At half a degree of freedom such a run is no wonder; that it counts for little is said."""
     heavy = robust.posterior.assign({DEGREES: robust.posterior[DEGREES] * 0.0 + 0.5})

@@ -12,8 +12,7 @@ from thermcmp._types import Array
 from thermcmp.inference.checks.assumed_spread import contrast_variances, is_assumed
 from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
-from thermcmp.inference.conditional.marginal_likelihood import Kernel
-from thermcmp.inference.conditional.regulated_sampling import fitted_problem
+from thermcmp.inference.conditional.regulated_sampling import fitted_kernel
 from thermcmp.model.design import FIXED, RESIDUAL
 from thermcmp.model.priors import Known
 from thermcmp.model.terms import Acts, Role
@@ -51,8 +50,8 @@ def data_share(
     it, and it is left out here. Where some firmwares of the rows were crossed, a contrast has
     the larger of both shares: one between two others would count as unknown by the first.
     """
-    problem = fitted_problem(fit)
-    kernel = Kernel(problem)
+    kernel = fitted_kernel(fit)
+    problem = kernel.problem
     wide_sd = problem.fixed_sd.copy()
     # With very many rows an aliased effect of spread WIDE_K would be lost in rounding.
     residual_k = float(np.mean(fit.draws(RESIDUAL)))
@@ -61,7 +60,7 @@ def data_share(
     for column, acts in enumerate(FIXED.values()):
         if acts is not Acts.CONSTANT or not constant_known:
             wide_sd[column] = _flat_width(acts, wide_k)
-    loose = Kernel(replace(problem, fixed_sd=wide_sd))
+    loose = kernel.with_fixed_sd(wide_sd)
     terms = fit.design.terms
     factor = np.array([t.role is Role.FACTOR and t.acts is not Acts.EXPONENT for t in terms], bool)
     allowed = np.array([t.role is Role.ALLOWANCE for t in terms], bool)

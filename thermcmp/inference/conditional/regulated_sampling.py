@@ -23,6 +23,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.inference.arviz_adapter import smoothed_weights
 from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional
+from thermcmp.inference.conditional.marginal_likelihood import Kernel
 from thermcmp.inference.conditional.problem import AirflowTerm, GaussianProblem, thermal_problem
 from thermcmp.inference.diagnostics import Check, Health, check_weights
 from thermcmp.inference.regulated_likelihood import (
@@ -175,6 +176,11 @@ def fitted_problem(fit: Fit) -> GaussianProblem:
     even = np.full(len(exponent), 1.0 / len(exponent))
     at = Expansion.at(fit.design, fit.effects, exponent, even)
     return problem_with_pseudo_readings(fit.design, replace(at, wider=1.0))[0]
+
+
+def fitted_kernel(fit: Fit) -> Kernel:
+    """Return the algebra of a fit's Gaussian problem, prepared on first use."""
+    return fit.once("kernel", lambda model: Kernel(fitted_problem(model)))
 
 
 def run_with_regulated(

@@ -1,0 +1,180 @@
+"""Readings at the limit or within a step in the conditional engine: sites, then weights.
+
+Given its mean and the scatter, such a reading has the likelihood
+
+    at the limit     Φ((m − b) / s)
+    within a step    Φ((y + h/2 − m) / s) − Φ((y − h/2 − m) / s)
+
+which is log-concave in m. Expectation propagation (Minka, Uncertainty in Artificial Intelligence
+17 (2001) 362-369) puts an exact reading of its own variance, the site, in its place, such that
+mean and variance of m are those with the true likelihood. The engine solves that problem exactly,
+and importance weights correct its draws. They are smoothed and checked by their Pareto k (Vehtari,
+Simpson, Gelman, Yao & Gabry, JMLR 25 (2024) 72), and the draws are resampled by them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array, IntArray
+from thermcmp.inference.arviz_adapter import smoothed_weights
+from thermcmp.inference.censoring import readings_of
+from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional, systematic
+from thermcmp.inference.conditional.marginal_likelihood import Points
+from thermcmp.inference.conditional.problem import GaussianProblem, thermal_problem
+from thermcmp.inference.diagnostics import Check, check_weights
+
+if TYPE_CHECKING:
+    from thermcmp.model.design import Design
+
+#: Draws per pass of the search for the sites, and the most passes.
+PILOT: Final = 400
+PASSES: Final = 8
+#: The search ends once a pass moves no mean by more than this share of its standard deviation.
+NEAR: Final = 0.15
+#: Step towards the new sites, since all move at once.
+DAMPING: Final = 0.8
+#: Points of a cavity's distribution, and how many standard deviations they reach.
+GRID, REACH = 81, 6.0
+#: Factor of a limit's site variance in the draws that are weighted: above it the likelihood no
+#: longer falls where the site does, and a narrow site would leave few draws there.
+WIDER: Final = 1.5
+#: Variance of a site that says nothing yet [K²].
+SILENT_K2: Final = 1e4
+#: Suffix of the names of the weights' checks.
+OF_INEXACT: Final = "for readings at the limit or within a step"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sites:
+    """Exact readings in place of some rows, whose variance is that at one residual."""
+
+    mean: Array  #: shape (m,) [K]
+    variance: Array  #: shape (m,) [K²]
+    residual_k: float
+
+
+class InexactRows:
+    """The rows of a design that are at the limit or within a step."""
+
+    def __init__(self, design: Design) -> None:
+        readings = readings_of(design)
+        self.rows: IntArray = np.concatenate([readings.limit, readings.step])
+        self.limited = np.arange(len(self.rows)) < len(readings.limit)
+        self.bound, self.step = readings.bound[self.rows], design.step_k[self.rows]
+        self.variance = readings.variance[self.rows]
+        self.scatter = design.run_scatter[self.rows]
+        problem, self.priors = thermal_problem(design)
+        # The site of a reading at the limit is of one variance: one that grew with the scatter
+        # would all but exclude a large scatter, of which the limit says little.
+        run_scatter = problem.run_scatter.copy()
+        run_scatter[readings.limit] = 0.0
+        self.problem = replace(problem, run_scatter=run_scatter)
+        self.site_scatter = run_scatter[self.rows]
+
+    def sd(self, residual_k: Array) -> Array:
+        """Return the scatter of each row about its mean, (m, …), by residual standard deviation."""
+        shape = (-1,) + (1,) * np.ndim(residual_k)
+        square = self.scatter.reshape(shape) * residual_k**2 + self.variance.reshape(shape)
+        return np.sqrt(np.maximum(square, 1e-12))
+
+    def log_likelihood(self, mean: Array, sd: Array) -> Array:
+        """Return the log likelihood of each reading, (m, B), by its mean (m, B) and scatter."""
+        from scipy.special import log_ndtr
+
+        total = np.empty(mean.shape)
+        at = self.limited
+        total[at] = log_ndtr((mean[at] - self.bound[at, None]) / sd[at])
+        middle = np.abs(mean[~at] - self.bound[~at, None]) / sd[~at]
+        half = 0.5 * self.step[~at, None] / sd[~at]
+        # By symmetry the nearer edge is the upper one, and both tails are lower tails.
+        near, far = log_ndtr(half - middle), log_ndtr(-half - middle)
+        total[~at] = near + np.log(-np.expm1(np.minimum(far - near, -1e-300)))
+        return total
+
+    def means(self, points: Points, effects: Array) -> Array:
+        """Return the mean of each row at each draw, shape (m, S)."""
+        problem = self.problem
+        weights = np.repeat(problem.values[self.rows][:, :, None], len(effects), axis=2)
+        if problem.airflow is not None:
+            exponent = np.broadcast_to(points.exponent[:, 0], (len(problem.y), len(effects)))
+            factor = problem.airflow(exponent)[self.rows]
+            weights = np.where(problem.flow[None, :, None], weights * factor[:, None, :], weights)
+        return np.einsum("mas,mas->ms", weights, effects.T[problem.columns[self.rows]])
+
+    def first(self, residual_k: float) -> _Sites:
+        """Return sites by the variance of a step; those at the limit say nothing yet."""
+        even = self.sd(np.array(residual_k)) ** 2 + self.step**2 / 12.0
+        return _Sites(self.bound, np.where(self.limited, SILENT_K2, even), residual_k)
+
+    def with_sites(self, sites: _Sites) -> GaussianProblem:
+        """Return the engine's problem with the sites in place of the readings."""
+        y, known = self.problem.y.copy(), self.problem.known_variance.copy()
+        y[self.rows] = sites.mean
+        # For steps the scatter stays a parameter; a site's variance is never below its square.
+        known[self.rows] = np.maximum(
+            sites.variance - self.site_scatter * sites.residual_k**2,
+            1e-9,
+        )
+        return replace(self.problem, y=y, known_variance=known)
+
+    def matched(self, sites: _Sites, drawn: ConditionalDraws) -> tuple[_Sites, float]:
+        """Return sites that match the likelihoods about draws, and how far the means move."""
+        mean = self.means(drawn.points, drawn.effects)
+        middle, square = mean.mean(axis=1), mean.var(axis=1)
+        residual_k = float(np.median(drawn.points.residual[:, 0]))
+        now = self.site_scatter * (residual_k**2 - sites.residual_k**2) + sites.variance
+        site_precision = 1.0 / np.maximum(now, 1e-9)
+        # Where a site says all of its row, what is left of the draws' precision is rounding.
+        cavity_precision = np.maximum(1.0 / square - site_precision, 0.02 / square)
+        cavity = (middle / square - site_precision * sites.mean) / cavity_precision
+        grid = np.linspace(-REACH, REACH, GRID)
+        at = cavity[:, None] + grid / np.sqrt(cavity_precision)[:, None]
+        sd = np.broadcast_to(self.sd(np.array(residual_k))[:, None], at.shape)
+        log = self.log_likelihood(at, sd) - 0.5 * grid**2
+        weight = np.exp(log - log.max(axis=1, keepdims=True))
+        weight /= weight.sum(axis=1, keepdims=True)
+        tilted = np.sum(weight * at, axis=1)
+        tilted_square = np.sum(weight * (at - tilted[:, None]) ** 2, axis=1)
+        precision = np.maximum(1.0 / tilted_square - cavity_precision, 1.0 / SILENT_K2)
+        information = tilted / tilted_square - cavity * cavity_precision
+        moved = float(np.max(np.abs(tilted - middle) / np.sqrt(square)))
+        mixed = DAMPING * precision + (1.0 - DAMPING) * site_precision
+        held = DAMPING * information + (1.0 - DAMPING) * site_precision * sites.mean
+        return _Sites(held / mixed, 1.0 / mixed, residual_k), moved
+
+    def log_weights(self, sites: _Sites, drawn: ConditionalDraws) -> Array:
+        """Return the log likelihoods less those of the sites at each draw, shape (S,)."""
+        residual = drawn.points.residual[:, 0]
+        mean = self.means(drawn.points, drawn.effects)
+        exact = self.log_likelihood(mean, self.sd(residual))
+        known = self.with_sites(sites).known_variance[self.rows, None]
+        variance = self.site_scatter[:, None] * residual**2 + known
+        away = mean - sites.mean[:, None]
+        site = -0.5 * (np.log(variance) + away**2 / variance)
+        return np.asarray(np.sum(exact - site, axis=0))
+
+
+def run_with_inexact(
+    design: Design, *, draws: int, seed: int | None
+) -> tuple[ConditionalDraws, tuple[Check, ...]]:
+    """Return the posterior draws of a design with inexact readings, and the weights' checks."""
+    inexact = InexactRows(design)
+    rng = np.random.default_rng(seed)
+    sites = inexact.first(1.0)
+    for _ in range(PASSES):
+        pilot = run_conditional(inexact.with_sites(sites), inexact.priors, draws=PILOT, seed=seed)
+        sites, moved = inexact.matched(sites, pilot)
+        if moved < NEAR:
+            break
+    sites = replace(sites, variance=np.where(inexact.limited, WIDER, 1.0) * sites.variance)
+    sample = run_conditional(inexact.with_sites(sites), inexact.priors, draws=draws, seed=seed)
+    log_weights = inexact.log_weights(sites, sample)
+    weights, _ = smoothed_weights(log_weights)
+    order = rng.permutation(systematic(weights, draws, rng))
+    kept = ConditionalDraws(sample.points.part(order), sample.effects[order], sample.weighted)
+    checks = check_weights(log_weights, float(1.0 / np.sum(weights**2)))
+    return kept, tuple(replace(check, name=f"{check.name} {OF_INEXACT}") for check in checks)
