@@ -66,6 +66,8 @@ if TYPE_CHECKING:
     from thermcmp.telemetry.steady_state.protocol import Held, Protocol
     from thermcmp.telemetry.steady_state.reduction import Reduction
     from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+    from thermcmp.telemetry.watching.question import watch
+    from thermcmp.telemetry.watching.state import WatchState
 
 __version__ = "0.2.0"
 
@@ -113,6 +115,7 @@ _HOMES = {
     "Term": "thermcmp.model.terms",
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
+    "WatchState": "thermcmp.telemetry.watching.state",
     "attribute": "thermcmp.questions.attribution.question",
     "attribute_sensors": "thermcmp.questions.several_sensors.question",
     "chain": "thermcmp.questions.build_chain.question",
@@ -140,6 +143,7 @@ _HOMES = {
     "simulate": "thermcmp.simulation",
     "stream_telemetry": "thermcmp.telemetry.reading.frame",
     "use_plugin": "thermcmp.hooks",
+    "watch": "thermcmp.telemetry.watching.question",
 }
 
 __all__ = [
@@ -185,6 +189,7 @@ __all__ = [
     "Term",
     "ThermcmpError",
     "ThermcmpWarning",
+    "WatchState",
     "attribute",
     "attribute_sensors",
     "chain",
@@ -212,6 +217,7 @@ __all__ = [
     "simulate",
     "stream_telemetry",
     "use_plugin",
+    "watch",
 ]
 
 

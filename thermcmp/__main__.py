@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
-from thermcmp._cli.job import run_job
+from thermcmp._cli.job import run_job, watched
 from thermcmp._cli.options import read_options
 from thermcmp.errors import EngineError, PluginError, ThermcmpError, ThermcmpWarning
 
@@ -16,6 +16,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the main job and print its verdict."""
     job = read_options(arguments)
     try:
+        if job.watch is not None:
+            return 0 if watched(job, _show) else 1
         with _notes():
             lines = run_job(job, _progress)
     except (ThermcmpError, OSError) as error:
@@ -23,6 +25,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 1 if isinstance(error, EngineError | PluginError) else 2
     print("\n".join(lines))
     return 0
+
+
+def _show(line: str) -> None:
+    """Print a line at once, as a watch goes on for long."""
+    print(line, flush=True)
 
 
 @contextmanager

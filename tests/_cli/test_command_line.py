@@ -318,6 +318,24 @@ def test_refusals_are_shown_when_every_log_is_refused(tmp_path, capsys):
     assert "is missing" not in error
 
 
+@pytest.mark.parametrize(("last", "code"), [("good", 0), ("not good", 1)])
+def test_a_log_is_watched_line_by_line(recorder, tmp_path, capsys, monkeypatch, last, code):
+    heads = tmp_path / "heads.json"
+    heads.write_text('{"memory_c": "T mem"}')
+    states = [
+        SimpleNamespace(sentence="5 min more", notes=("begins at load",), good_enough=False),
+        SimpleNamespace(sentence=last, notes=("begins at load",), good_enough=code == 0),
+    ]
+    recorder.answer = lambda name: states
+    monkeypatch.setattr(thermcmp, "watch", recorder.watch)
+    arguments = ["--watch", "r1.csv", "--wanted-k", "0.3", "--log-columns", str(heads)]
+    assert main(arguments) == code
+    assert capsys.readouterr().out == f"5 min more\n  Note: begins at load\n{last}\n"
+    assert recorder.calls == {
+        "watch": [((Path("r1.csv"), {"memory_c": "T mem"}), {"wanted_k": 0.3})]
+    }
+
+
 def test_the_only_sensor_need_not_be_named(recorder, tmp_path):
     (tmp_path / "mine").mkdir()
     recorder.frame = FRAME[FRAME["sensor"] == "edge"]
@@ -400,6 +418,8 @@ def test_on_a_terminal_the_step_is_shown_with_its_time(recorder, capsys, monkeyp
     [
         (["--columns", "c.json"], "--columns and --sheet have no effect without --results"),
         (["--decimal", ","], "--decimal has no effect without --results or --firmware"),
+        (["--log-columns", "c.json"], "--log-columns has no effect without --logs or --watch"),
+        (["--runs", "r.csv"], "--runs has no effect without --logs"),
         (["--duty", "d.csv"], "--duty and --cooler-id have no effect without --firmware"),
         (["--library", "l", "--firmware", "f.csv", "--limit-c", "99"],
          "--firmware has no effect without --limit-c, and --before or --after"),

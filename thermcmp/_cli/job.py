@@ -54,6 +54,9 @@ class Job:
     decimal: str | None = None
     #: A log to be inspected, and nothing else.
     inspect: Path | None = None
+    #: A growing log to be followed, and nothing else, until this standard error is reached [K].
+    watch: Path | None = None
+    wanted_k: float = 0.5
     #: Folder of per-second logs and its run sheet, reduced first.
     logs: Path | None = None
     runs: Path | None = None
@@ -162,6 +165,19 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     with progress("Writing the report"):
         path = tc.report(answers, job.out / "report.html", fit=fit, reduced=reduced, **job.allowed)
     return [*lines, f"Report: {path}"]
+
+
+def watched(job: Job, show: Callable[[str], None]) -> bool:
+    """Show each state of the log that a job watches, and return whether it became enough."""
+    import thermcmp as tc
+
+    good, before = False, ""
+    for state in tc.watch(job.watch or "", _heading_map(job.log_columns), wanted_k=job.wanted_k):
+        # Notes seldom change: a line for each is enough once.
+        notes = "".join(f"\n  Note: {note}" for note in state.notes)
+        show(state.sentence + (notes if notes != before else ""))
+        good, before = state.good_enough, notes
+    return good
 
 
 def _reduced(job: Job) -> Reduced:

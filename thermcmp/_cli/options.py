@@ -14,7 +14,8 @@ of graphics cards, prints a verdict and writes one self-contained HTML report.
 Without --library, --results or --logs it runs on an invented demo campaign."""
 
 _CARE = """\
-Exit codes: 0 done, 1 the fit failed its checks or a plug-in failed, 2 bad input.
+Exit codes: 0 done, 1 the fit failed its checks, a plug-in failed or a watched log never
+was enough, 2 bad input. Stay with a card at load: its parts are hot and its fans turn.
 Before you act on a verdict at the bench: power off, unplug, let it cool, and follow
 the maker's service instructions."""
 
@@ -46,8 +47,10 @@ def read_options(arguments: Sequence[str] | None = None) -> Job:
         parser.error("--columns and --sheet have no effect without --results")
     if options.decimal and options.results is None and options.firmware is None:
         parser.error("--decimal has no effect without --results or --firmware")
-    if options.logs is None and (options.runs or options.log_columns):
-        parser.error("--runs and --log-columns have no effect without --logs")
+    if options.logs is None and options.runs:
+        parser.error("--runs has no effect without --logs")
+    if options.logs is None and options.watch is None and options.log_columns:
+        parser.error("--log-columns has no effect without --logs or --watch")
     if options.firmware is None and (options.duty or options.cooler_id):
         parser.error("--duty and --cooler-id have no effect without --firmware")
     if options.beside is not None:
@@ -75,6 +78,16 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
     )
     data.add_argument(
         "--inspect", type=Path, metavar="FILE", help="only show what an unknown log holds"
+    )
+    data.add_argument(
+        "--watch", type=Path, metavar="LOG", help="only follow a growing log until it is enough"
+    )
+    data.add_argument(
+        "--wanted-k",
+        type=float,
+        default=0.5,
+        metavar="K",
+        help="standard error at which the watched log is enough, K (default: %(default)s)",
     )
     data.add_argument(
         "--logs", type=Path, metavar="FOLDER", help="your own per-second logs, reduced first"

@@ -1,0 +1,1 @@
+"""Watching a log while it grows."""
