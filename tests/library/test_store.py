@@ -72,6 +72,28 @@ def test_add_is_idempotent_by_row(library):
         first.new = 7
 
 
+def test_bad_rows_are_left_out_and_listed_where_asked(tmp_path):
+    library, batch = Library(tmp_path), runs(0, 4)
+    batch.loc[1, ["temperature_c", "ambient_c"]] = 21.5, 81.0
+    batch.loc[3, "power_w"] = -5.0
+    with pytest.raises(InputError, match="colder than the air"):
+        library.add(batch)
+    receipt = library.add(batch, bad_rows="skip")
+    assert (receipt.new, receipt.known) == (2, 0)
+    # A row is listed with each of its faults.
+    assert {fault.row for fault in receipt.skipped} == {1, 3}
+    assert any("colder than the air" in fault.message for fault in receipt.skipped)
+    assert [run for run, _ in held(tmp_path)] == ["r0", "r2"]
+    # Of two rows that contradict each other it is not known which is wrong.
+    twice = runs(5, 7).assign(run="r5")
+    with pytest.raises(InputError, match="second row"):
+        library.add(twice, bad_rows="skip")
+    with pytest.raises(InputError, match="column is missing"):
+        library.add(runs(8, 9).drop(columns="sensor"), bad_rows="skip")
+    with pytest.raises(InputError, match="use 'refuse' or 'skip'"):
+        library.add(runs(8, 9), bad_rows="ignore")
+
+
 def test_a_contradiction_names_run_sensor_columns_and_both_values(library):
     library.add(runs(0, 2, note="a"))
     with pytest.raises(InputError, match="supersede") as caught:

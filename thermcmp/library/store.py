@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, Protocol, get_args
 
 import numpy as np
@@ -33,7 +33,7 @@ from thermcmp.results.hashing import PROVENANCE
 from thermcmp.results.row_hashes import Hashes, key_hashes, mixed, row_hashes
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import KEY
-from thermcmp.results.validation import check_results
+from thermcmp.results.validation import check_results, without_bad_rows
 from thermcmp.tabular.names import plain_name
 
 OnDamage = Literal["error", "skip"]
@@ -59,6 +59,8 @@ class Receipt:
     new: int  #: rows written
     known: int  #: rows that the library held already with equal values
     file: str | None  #: name of the file written, or None where nothing was new
+    #: What is wrong with the rows that were left out by ``bad_rows="skip"``.
+    skipped: tuple[Fault, ...] = ()
 
 
 class Library:
@@ -93,7 +95,13 @@ class Library:
     def __repr__(self) -> str:
         return f"Library({self.root!r})"
 
-    def add(self, frame: pd.DataFrame | HasResults, source: str | None = None) -> Receipt:
+    def add(
+        self,
+        frame: pd.DataFrame | HasResults,
+        source: str | None = None,
+        *,
+        bad_rows: Literal["refuse", "skip"] = "refuse",
+    ) -> Receipt:
         """Import rows; those already held with equal values are passed over.
 
         Values are equal if all columns but `source_file` and `source_sha256` are. A row
@@ -105,11 +113,15 @@ class Library:
             As for `check_results`, or an object with such a frame as `.results`.
         source : str, optional
             Where the rows came from, for the history.
+        bad_rows : {"refuse", "skip"}
+            Whether a row that is wrong by itself, such as one with sensor and ambient swapped,
+            refuses the import or is left out and listed. Rows that contradict each other or
+            the library always refuse it.
 
         Returns
         -------
         Receipt
-            Rows written and passed over.
+            Rows written, passed over and left out.
 
         Raises
         ------
@@ -119,6 +131,13 @@ class Library:
         LibraryError
             If files of the library are damaged.
         """
+        if bad_rows not in ("refuse", "skip"):
+            fault = Fault("unknown choice", "use 'refuse' or 'skip'", column="bad_rows",
+                          value=str(bad_rows))  # fmt: skip
+            raise InputError("The import is not clear:", [fault])
+        if bad_rows == "skip":
+            sound, skipped = without_bad_rows(_frame_of(frame))
+            return replace(self.add(sound, source), skipped=skipped)
         rows = _canonical(frame)
         view = self._view()
         if view.lost:
@@ -435,8 +454,12 @@ class Library:
 
 def _canonical(frame: pd.DataFrame | HasResults) -> pd.DataFrame:
     """Return a frame, or that of an object with results, checked and in stored form."""
-    rows: Any = frame if isinstance(frame, pd.DataFrame) else getattr(frame, "results", frame)
-    return canonical_extras(check_results(rows))
+    return canonical_extras(check_results(_frame_of(frame)))
+
+
+def _frame_of(frame: pd.DataFrame | HasResults) -> Any:
+    """Return a frame, or that of an object with results."""
+    return frame if isinstance(frame, pd.DataFrame) else getattr(frame, "results", frame)
 
 
 def _listed(value: Any) -> list[Any]:

@@ -38,6 +38,25 @@ def check_results(
     return checked
 
 
+def without_bad_rows(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Fault, ...]]:
+    """Return a frame without the rows that are wrong by themselves, and what is wrong with them.
+
+    Rows that contradict each other stay, and refuse the frame: which of them is wrong is not
+    known.
+    """
+    plain = _with_plain_columns(frame)
+    suspects = {f.position for f in examine(plain)[1] if f.position is not None}
+    faults: list[Fault] = []
+    bad = []
+    for position in sorted(suspects):
+        origin = Origin(rows=[position])
+        alone = [f for f in examine(plain.iloc[[position]])[1] if f.position is not None]
+        if alone:
+            bad.append(position)
+            faults += map(origin.fault, alone)
+    return plain.drop(index=bad).reset_index(drop=True), tuple(faults)
+
+
 def _warn_of_case(checked: pd.DataFrame) -> None:
     """Warn of names that may be one, as they differ only by upper and lower case."""
     pairs = [
