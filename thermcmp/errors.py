@@ -7,9 +7,16 @@ Every error that the library raises on purpose derives from `ThermcmpError`, so 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
+from difflib import SequenceMatcher, get_close_matches
+from typing import Final
+
+#: Names are near from this ratio of equal letters on, or where they begin alike or share a word: "lower" is
+#: not near "power_w".
+_NEAR: Final = 0.75
+_WORD: Final = re.compile(r"[^\W_]{3,}")
 
 
 class ThermcmpError(Exception):
@@ -107,8 +114,16 @@ class PluginError(ThermcmpError):
 
 
 def closest(name: str, known: Sequence[str]) -> str | None:
-    """Return the known name that may be meant."""
-    return next(iter(get_close_matches(name.lower(), known, n=1, cutoff=0.6)), None)
+    """Return the known name that may be meant, if one is near."""
+    wanted = name.lower()
+    near = get_close_matches(wanted, known, n=len(known) or 1, cutoff=0.6)
+    alike = (
+        n for n in near
+        if SequenceMatcher(None, n.lower(), wanted).ratio() >= _NEAR
+        or n[:1].lower() == wanted[:1]
+        or set(_WORD.findall(n.lower())) & set(_WORD.findall(wanted))
+    )  # fmt: skip
+    return next(alike, None)
 
 
 def suggest(name: str, known: Sequence[str]) -> str:
