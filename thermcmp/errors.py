@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
 from typing import Final
 
-#: Names are near from this ratio of equal letters on, or where they begin alike or share a word: "lower" is
-#: not near "power_w".
+#: Names are near from this ratio of equal letters on, or where they begin alike or
+#: share a word: "lower" is not near "power_w".
 _NEAR: Final = 0.75
 _WORD: Final = re.compile(r"[^\W_]{3,}")
 
