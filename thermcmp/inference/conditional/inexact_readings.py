@@ -37,13 +37,15 @@ PASSES: Final = 8
 NEAR: Final = 0.15
 #: Step towards the new sites, since all move at once.
 DAMPING: Final = 0.8
-#: Points of a cavity's distribution, and how many standard deviations they reach.
-GRID, REACH = 81, 6.0
+#: Points at which a mean is considered, and the standard deviations that they reach.
+GRID: Final = 121
+REACH: Final = 6.0
 #: Factor of a limit's site variance in the draws that are weighted: above it the likelihood no
 #: longer falls where the site does, and a narrow site would leave few draws there.
 WIDER: Final = 1.5
-#: Variance of a site that says nothing yet [K²].
+#: Variance of a site that says nothing yet, and the least variance of a mean [K²].
 SILENT_K2: Final = 1e4
+LEAST_K2: Final = 1e-8
 #: Suffix of the names of the weights' checks.
 OF_INEXACT: Final = "for readings at the limit or within a step"
 
@@ -124,27 +126,43 @@ class InexactRows:
     def matched(self, sites: _Sites, drawn: ConditionalDraws) -> tuple[_Sites, float]:
         """Return sites that match the likelihoods about draws, and how far the means move."""
         mean = self.means(drawn.points, drawn.effects)
-        middle, square = mean.mean(axis=1), mean.var(axis=1)
+        middle, square = mean.mean(axis=1), np.maximum(mean.var(axis=1), LEAST_K2)
         residual_k = float(np.median(drawn.points.residual[:, 0]))
         now = self.site_scatter * (residual_k**2 - sites.residual_k**2) + sites.variance
         site_precision = 1.0 / np.maximum(now, 1e-9)
         # Where a site says all of its row, what is left of the draws' precision is rounding.
         cavity_precision = np.maximum(1.0 / square - site_precision, 0.02 / square)
         cavity = (middle / square - site_precision * sites.mean) / cavity_precision
-        grid = np.linspace(-REACH, REACH, GRID)
-        at = cavity[:, None] + grid / np.sqrt(cavity_precision)[:, None]
+        at = self._grid(cavity, cavity_precision**-0.5, residual_k)
         sd = np.broadcast_to(self.sd(np.array(residual_k))[:, None], at.shape)
-        log = self.log_likelihood(at, sd) - 0.5 * grid**2
+        away = at - cavity[:, None]
+        log = self.log_likelihood(at, sd) - 0.5 * cavity_precision[:, None] * away**2
         weight = np.exp(log - log.max(axis=1, keepdims=True))
         weight /= weight.sum(axis=1, keepdims=True)
         tilted = np.sum(weight * at, axis=1)
-        tilted_square = np.sum(weight * (at - tilted[:, None]) ** 2, axis=1)
+        spread = np.sum(weight * (at - tilted[:, None]) ** 2, axis=1)
+        tilted_square = np.maximum(spread, LEAST_K2)
         precision = np.maximum(1.0 / tilted_square - cavity_precision, 1.0 / SILENT_K2)
         information = tilted / tilted_square - cavity * cavity_precision
         moved = float(np.max(np.abs(tilted - middle) / np.sqrt(square)))
         mixed = DAMPING * precision + (1.0 - DAMPING) * site_precision
         held = DAMPING * information + (1.0 - DAMPING) * site_precision * sites.mean
         return _Sites(held / mixed, 1.0 / mixed, residual_k), moved
+
+    def _grid(self, cavity: Array, cavity_sd: Array, residual_k: float) -> Array:
+        """Return means of each row where its reading and its cavity are likely, (m, GRID)."""
+        half = np.where(self.limited, 0.0, 0.5 * self.step)
+        far = REACH * self.sd(np.array(residual_k))
+        below, above = self.bound - half - far, self.bound + half + far
+        low = np.maximum(cavity - REACH * cavity_sd, below)
+        high = np.where(
+            self.limited,
+            np.maximum(cavity + REACH * cavity_sd, above),
+            np.minimum(cavity + REACH * cavity_sd, above),
+        )
+        apart = low >= high
+        low, high = np.where(apart, below, low), np.where(apart, above, high)
+        return np.linspace(low, high, GRID, axis=1)
 
     def log_weights(self, sites: _Sites, drawn: ConditionalDraws) -> Array:
         """Return the log likelihoods less those of the sites at each draw, shape (S,)."""
