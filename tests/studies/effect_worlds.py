@@ -68,6 +68,15 @@ class World:
     #: Each cooler on its own day, or in its own laboratory, so far apart (either way round).
     days_apart_k: float = 0.0
     labs_apart_k: float = 0.0
+    benches_apart_k: float = 0.0
+    #: Whether each cooler had sessions of its own, the new one after the old one, while the bench
+    #: drifted by so much over all of them; and whether all runs are said to be one session.
+    weeks_apart: bool = False
+    trend_k: float = 0.0
+    one_session: bool = False
+    #: How much warmer the room was for the new cooler, and how the rise follows it [1/K].
+    room_apart_k: float = 0.0
+    rise_per_room_k: float = -0.002
     #: Drift of the reading over a day on which the coolers are run one after the other, and
     #: the fault of the ambient probe on every second day.
     drift_k: float = 0.0
@@ -175,6 +184,18 @@ WORLDS = {
     },
     "lab: each cooler in its own laboratory, 3 K apart": replace(
         SAME, labs_apart_k=3.0, cause=(r"\blab", CONFOUNDED)
+    ),
+    "bench: each cooler on its own bench, 3 K apart": replace(
+        SAME, benches_apart_k=3.0, cause=(r"bench", CONFOUNDED + r"|assumed")
+    ),
+    "day: all runs of two days are stated as one session, 3 K apart": replace(
+        OWN_DAY, days_apart_k=3.0, one_session=True
+    ),
+    "weeks: the new cooler after the old one, the bench drifts by 4 K": replace(
+        SAME, weeks_apart=True, trend_k=4.0, cause=(r"trend|from session to session",)
+    ),
+    "room: 12 K warmer for the new cooler, where the rise is 2.4 % less": replace(
+        SAME, weeks_apart=True, room_apart_k=12.0, cause=(r"ambient|trend",)
     ),
     "specimen: one board specimen per vendor, spread 3 K": replace(
         SAME,
@@ -287,14 +308,16 @@ def _tests(world, rng):
             spread_k = world.assembly_sd_k_of.get(cooler, world.assembly_sd_k)
             rise_k = true_rise_k(world, cooler, board) + specimens_k[place]
             rise_k += spread_k * rng.standard_normal()
-            rise_k += 0.5 * side * (world.days_apart_k + world.labs_apart_k)
+            apart_k = world.days_apart_k + world.labs_apart_k + world.benches_apart_k
+            rise_k += 0.5 * side * apart_k
             tests += world.runs * [
                 {
                     "cooler": cooler,
                     "board": board,
                     "assembly": f"{cooler} on {board.model} no. {board.specimen}, "
                     f"assembly {number + 1}",
-                    "session": coolers.index(cooler) if world.days_apart_k else number,
+                    "session": _session(world, coolers.index(cooler), number),
+                    "bench": coolers.index(cooler) if world.benches_apart_k else 0,
                     "lab": LABS[coolers.index(cooler)] if world.labs_apart_k else LABS[0],
                     "rise_k": rise_k,
                 }
@@ -307,19 +330,29 @@ def _tests(world, rng):
         days_k[:] = 0.0
     frame["rise_k"] += days_k[frame["session"]]
     frame["rise_k"] += world.drift_k * hour / hour.max() if world.drift_k else 0.0
+    frame["rise_k"] += world.trend_k * frame["session"] / max(frame["session"].max(), 1)
     started = pd.Timestamp("2026-03-02 08:00", tz="UTC")
     frame["started_at"] = started + pd.to_timedelta(24.0 * frame["session"] + hour, unit="h")
     return frame
 
 
+def _session(world, cooler, number):
+    """Number of the session of one round of a cooler."""
+    if world.weeks_apart:
+        return 7 * (world.assemblies * cooler + number)
+    return cooler if world.days_apart_k else number
+
+
 def _read(world, tests, rng):
     """Run the tests and read the instruments: rows in the columns of a results table."""
     count = len(tests)
-    ambient_c = AMBIENT_C + AMBIENT_SCATTER_K * rng.standard_normal(count)
+    warmer_k = world.room_apart_k * tests["cooler"].eq(NEW).to_numpy(float)
+    ambient_c = AMBIENT_C + warmer_k + AMBIENT_SCATTER_K * rng.standard_normal(count)
     fan_rpm = SPEED_RPM * (1.0 + FAN_WANDER * rng.standard_normal(count))
     power_w = world.power_w * (1.0 + POWER_WANDER * rng.standard_normal(count))
     air = AIR_SHARE * np.exp(AIR_EXPONENT * np.log(SPEED_RPM / fan_rpm))
     rise_k = tests["rise_k"] * (1.0 - AIR_SHARE + air) * power_w / world.power_w
+    rise_k = rise_k * (1.0 + world.rise_per_room_k * warmer_k)
     reading_c = ambient_c + rise_k + world.run_sd_k * rng.standard_normal(count)
     reading_c += SENSOR_NOISE_K * rng.standard_normal(count)
     board = pd.DataFrame([vars(board) for board in tests["board"]])
@@ -334,8 +367,10 @@ def _read(world, tests, rng):
             "memory_vendor": board["vendor"],
             "assembly": tests["assembly"],
             "assembly_kind": "bench",
-            "session": "session " + (tests["session"] + 1).astype(str),
-            "bench": "bench 1",
+            "session": "the campaign"
+            if world.one_session
+            else "session " + (tests["session"] + 1).astype(str),
+            "bench": "bench " + (tests["bench"] + 1).astype(str),
             "lab": tests["lab"],
             "firmware": "fw 1",
             "fan_mode": "fixed",
