@@ -51,6 +51,8 @@ if TYPE_CHECKING:
     from thermcmp.questions.fit_check.question import FitCheck, check_fit
     from thermcmp.questions.limit_margin.answer import Margin
     from thermcmp.questions.limit_margin.question import margin
+    from thermcmp.questions.model_comparison.answer import ModelComparison
+    from thermcmp.questions.model_comparison.question import compare_models
     from thermcmp.questions.ranking.question import Ranking, rank
     from thermcmp.questions.regulation.question import RegulatedRuns, regulated_runs
     from thermcmp.questions.separation.question import Separation, separate
@@ -97,6 +99,7 @@ _HOMES = {
     "LibraryError": "thermcmp.errors",
     "Margin": "thermcmp.questions.limit_margin.answer",
     "MeasurementError": "thermcmp.model.measurement_error",
+    "ModelComparison": "thermcmp.questions.model_comparison.answer",
     "ModelError": "thermcmp.errors",
     "Normal": "thermcmp.model.priors",
     "NotEstimableError": "thermcmp.errors",
@@ -121,6 +124,7 @@ _HOMES = {
     "chain": "thermcmp.questions.build_chain.question",
     "check_fit": "thermcmp.questions.fit_check.question",
     "classical_check": "thermcmp.questions.classical_tests",
+    "compare_models": "thermcmp.questions.model_comparison.question",
     "fit": "thermcmp.inference.fitting",
     "fit_sensors": "thermcmp.inference.joint_fitting",
     "hookimpl": "thermcmp.hooks",
@@ -171,6 +175,7 @@ __all__ = [
     "LibraryError",
     "Margin",
     "MeasurementError",
+    "ModelComparison",
     "ModelError",
     "Normal",
     "NotEstimableError",
@@ -195,6 +200,7 @@ __all__ = [
     "chain",
     "check_fit",
     "classical_check",
+    "compare_models",
     "fit",
     "fit_sensors",
     "hookimpl",

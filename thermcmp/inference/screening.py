@@ -68,7 +68,7 @@ def called_for(fit: Fit) -> tuple[Expansion, ...]:
     worst = sorted(alone, key=lambda outlier: outlier.chance)[: len(freed) < MOST_OUTLIERS]
     return (
         *map(_own_effect, worst),
-        *(_own_spread(cooler) for cooler in uneven if cooler not in spread),
+        *(own_spread(cooler) for cooler in uneven if cooler not in spread),
     )
 
 
@@ -169,7 +169,8 @@ def _rarely_assembled(fit: Fit, codes: IntArray) -> list[str]:
     return [str(name) for name, count in repeats.items() if count < min(RARE, most)]
 
 
-def _own_spread(cooler: str) -> Expansion:
+def own_spread(cooler: str) -> Expansion:
+    """Return the further term of a cooler whose assemblies have a spread of their own."""
     meaning = f"assemblies of {cooler} beyond those of the others"
     scale, columns = HalfCauchy(1.75, WIDEST_K), ("lab", "assembly")
     term = _marked_term(f"assembly of {cooler}", columns, scale, meaning, f"cooler {cooler}")

@@ -26,7 +26,11 @@ _WORDS: Final[dict[str, str]] = {
     "largest_change_sds": "largest change [SD]", "mean_k_per_db": "mean [K/dB]",
     "low_k_per_db": "low [K/dB]", "high_k_per_db": "high [K/dB]", "costs": "same K costs",
     "costs_low": "at least", "costs_high": "at most", "noise_low": "noise, low",
-    "noise_high": "noise, high",
+    "noise_high": "noise, high", "elpd": "log predictive density",
+    "elpd_difference": "less than the best", "difference_se": "standard error",
+    "differs_in": "differs in", "unsure_assemblies": "unsure assemblies",
+    "least_mean": "least mean", "greatest_mean": "greatest mean", "moved": "largest move",
+    "moved_by": "moved by", "model_dependent": "hangs on",
 }  # fmt: skip
 #: Columns whose cells name factors, and those whose cells name parameters, as columns do.
 _FACTORS: Final = frozenset({"factor", "aliased_with"})

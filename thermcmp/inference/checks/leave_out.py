@@ -63,6 +63,8 @@ class Deletions:
     k: Array
     below: Array  #: probability that the group would be read lower than it was, shape (T, G)
     above: Array  #: probability that it would be read higher, shape (T, G)
+    #: Log density of each group given the others, its effects integrated out, shape (T, G).
+    log_density: Array
 
     @property
     def trusted(self) -> BoolArray:
@@ -148,7 +150,7 @@ class LeaveOut:
             )
             weights, k = smoothed_columns(-logs)
             k[limited] = np.nan
-            deletions.append(Deletions(rest[place], sd, weights, k, below, above))
+            deletions.append(Deletions(rest[place], sd, weights, k, below, above, logs))
         return deletions
 
     def _probabilities(
