@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
@@ -102,6 +102,17 @@ def _smoothed(log_weights: Array) -> tuple[Array, float]:
             # The newer version takes log likelihoods, the inverse of importance weights.
             smooth, k = array_stats.psislw(-log_weights)
     return np.asarray(smooth, float), float(k)
+
+
+def as_container(groups: Mapping[str, xr.Dataset]) -> Any:
+    """Return groups as this version of ArviZ takes them: InferenceData, or from 1.0 a DataTree."""
+    arviz = _arviz()
+    # The newer version still answers to the name, with a warning.
+    if "InferenceData" in vars(arviz):
+        return arviz.InferenceData(**groups)
+    import xarray as xr
+
+    return xr.DataTree.from_dict(dict(groups))
 
 
 def posterior_group(sampled: object, group: str) -> xr.Dataset:

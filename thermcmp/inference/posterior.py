@@ -311,6 +311,36 @@ class Fit:
         """
         return parameter_note(name, self.draws(name), self.priors[name], small_k)
 
+    def to_arviz(self, draws: int | None = None) -> Any:
+        """Return the fit as ArviZ takes it, with units in the variables' attributes.
+
+        ``az.plot_ppc`` (``plot_ppc_dist`` from ArviZ 1.0 on) compares new readings with the
+        measured ones, ``az.loo(…, var_name="rise_k")`` leaves each run out, and
+        ``var_name="rise_k_by_assembly"`` each assembly, as `compare_models` does.
+
+        Parameters
+        ----------
+        draws : int, optional
+            Most draws, at least 400; all by default, fewer where draws times rows exceed
+            20 million.
+
+        Returns
+        -------
+        arviz.InferenceData or xarray.DataTree
+            By the version of ArviZ. Groups posterior, log_likelihood (of each run, and of
+            each assembly given the others, effects integrated out), log_prior,
+            posterior_predictive and prior_predictive (new readings of the same runs: rise
+            above the ambient [K]), prior, observed_data, constant_data.
+
+        Raises
+        ------
+        InputError
+            If `draws` is below 400.
+        """
+        from thermcmp.inference.arviz_export import arviz_groups
+
+        return arviz_groups(self, draws)
+
     def save(self, path: str | Path) -> Path:
         """Save everything needed to answer questions later to one netCDF file.
 

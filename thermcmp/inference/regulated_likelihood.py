@@ -107,16 +107,24 @@ def _sum(design: Design, rows: IntArray, take: Take, acts: Acts) -> Any:
 
 def log_jacobian(design: Design, effects: Array, exponent: Array) -> Array:
     """Return the summed log Jacobian (S,) of the regulated rows, from effects (S, q)."""
-    fan, _ = regulated_rows(design)
+    return np.asarray(row_log_jacobians(design, effects, exponent)[1].sum(axis=1))
+
+
+def row_log_jacobians(design: Design, effects: Array, exponent: Array) -> tuple[IntArray, Array]:
+    """Return the R regulated rows and their log Jacobians (S, R), from effects (S, q)."""
+    fan, power = regulated_rows(design)
     at = sensitivities(design, lambda columns: effects[:, columns], exponent[:, None])
     per_rpm = design.power_ratio[fan] * at.fan * at.per_rpm
     per_watt = at.power / design.reference.power_w
-    return _log_sum(per_rpm) + _log_sum(per_watt)
-
-
-def _log_sum(positive: Array) -> Array:
+    positive = np.hstack(
+        [
+            np.broadcast_to(per_rpm, (len(exponent), len(fan))),
+            np.broadcast_to(per_watt, (len(exponent), len(power))),
+        ]
+    )
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(positive > 0, np.log(positive), -np.inf).sum(axis=1))
+        logs = np.where(positive > 0, np.log(positive), -np.inf)
+    return np.concatenate([fan, power]), logs
 
 
 def in_kelvin(design: Design, effects: Any, exponent: Any) -> tuple[Any, Any]:

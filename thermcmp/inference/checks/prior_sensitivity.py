@@ -18,17 +18,17 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import Array
+from thermcmp._types import Array, IntArray
 from thermcmp.inference.arviz_adapter import smoothed_weights
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.residuals import LEAST_VARIANCE, fitted_rise
-from thermcmp.inference.regulated_likelihood import is_informed, log_jacobian
+from thermcmp.inference.regulated_likelihood import is_informed, row_log_jacobians
 from thermcmp.model.design import EXPONENT, RESIDUAL
 from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.priors import LOG_SQRT_2PI
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from thermcmp.inference.posterior import Fit
 
@@ -126,11 +126,15 @@ def prior_log_densities(fit: Fit) -> Array:
 
 def log_likelihood(fit: Fit) -> Array:
     """Return the log likelihood of all rows given effects and parameters, shape (S,)."""
+    return np.concatenate([np.sum(each, axis=1) for _, each in row_log_likelihood(fit)])
+
+
+def row_log_likelihood(fit: Fit) -> Iterator[tuple[IntArray, Array]]:
+    """Yield indices of draws (B,) and the log likelihood of every row (B, n), part by part."""
     from scipy.special import log_ndtr
     from scipy.stats import t
 
     design, readings = fit.design, readings_of(fit.design)
-    total = np.zeros(len(fit.draws(fit.parameter_names[0])))
     for part, mean in fitted_rise(fit):
         residual = fit.draws(RESIDUAL)[part][:, None]
         variance = np.maximum(design.run_scatter * residual**2 + readings.variance, LEAST_VARIANCE)
@@ -149,7 +153,7 @@ def log_likelihood(fit: Fit) -> Array:
             middle = np.abs(rest[:, readings.step])
             near, far = log_ndtr((half - middle) / sd), log_ndtr((-half - middle) / sd)
             out[:, readings.step] = near + np.log(-np.expm1(far - near))
-        total[part] = np.sum(out, axis=1)
-    if is_informed(design):
-        total += log_jacobian(design, fit.effects, fit.draws(EXPONENT))
-    return total
+        if is_informed(design):
+            rows, logs = row_log_jacobians(design, fit.effects_at(part), fit.draws(EXPONENT)[part])
+            out[:, rows] += logs
+        yield part, out

@@ -32,6 +32,6 @@ def comparison_figure(answer: Answer, ax: Axes) -> None:
     ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
     finish(ax, answer.title, "Log predictive density less that of the best")
     note(
-        ax, "two standard errors", [], [], mark="Point: sum over the assemblies; bar",
+        ax, "two standard errors either way", [], [], mark="Point: sum over the assemblies; bar",
         extra="Hollow: clearly worse than the best.",
     )  # fmt: skip
