@@ -231,7 +231,7 @@ class Sampler:
     ) -> Any:
         import nutpie
 
-        return nutpie.sample(
+        sampling = nutpie.sample(
             self._compiled.with_data(**self._changed(design)),  # type: ignore[union-attr]
             draws=draws,
             tune=tune,
@@ -240,23 +240,61 @@ class Sampler:
             seed=seed,
             progress_bar=False,
             target_accept=self._accept,
+            blocking=False,
         )
+        try:
+            return sampling.wait()
+        except BaseException:
+            # A blocking call would return the draws so far after Ctrl-C.
+            sampling.cancel()
+            raise
 
     def _by_pymc(self, design: Design, draws: int, tune: int, chains: int, seed: int | None) -> Any:
         import pymc as pm
 
+        whole = _WholeChains(tune + draws)
         with self._model:
             pm.set_data(self._changed(design))
-            return pm.sample(
-                draws=draws,
-                tune=tune,
-                chains=chains,
-                cores=1,
-                random_seed=seed,
-                target_accept=self._accept,
-                progressbar=False,
-                nuts_sampler="pymc",
-            )
+            try:
+                sampled = pm.sample(
+                    draws=draws,
+                    tune=tune,
+                    chains=chains,
+                    cores=1,
+                    random_seed=seed,
+                    target_accept=self._accept,
+                    progressbar=False,
+                    nuts_sampler="pymc",
+                    callback=whole,
+                )
+            except _CutChainError:
+                raise KeyboardInterrupt from None
+        if not whole:
+            raise KeyboardInterrupt
+        return sampled
+
+
+class _CutChainError(Exception):
+    """A chain ended before its last draw: PyMC takes Ctrl-C for the end of a chain."""
+
+
+class _WholeChains:
+    """Follows chains that are sampled one after the other; true if the last one is whole."""
+
+    def __init__(self, length: int) -> None:
+        self._length, self._chain, self._count = length, 0, 0
+
+    def __call__(self, trace: Any, draw: Any) -> None:
+        """Count a draw."""
+        del trace
+        if draw.chain != self._chain:
+            if not self:
+                raise _CutChainError
+            self._chain, self._count = draw.chain, 0
+        self._count += 1
+
+    def __bool__(self) -> bool:
+        return self._count == self._length
 
 
 def run_nuts(
