@@ -1,6 +1,7 @@
 """Plug-ins: registration, refusal, isolation of failures, clashes and versions."""
 
 import os
+import re
 import subprocess
 import sys
 import textwrap
@@ -9,6 +10,7 @@ from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from thermcmp import hooks
@@ -19,6 +21,8 @@ from thermcmp.physics.airflow import PowerLaw, airflow_law, airflow_laws
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.plugin_questions import ask_questions, questions
 from thermcmp.reporting.plugin_sections import report_sections
+from thermcmp.telemetry.campaign.folder import reduce_logs
+from thermcmp.telemetry.reading.frame import read_telemetry
 
 
 @pytest.fixture(autouse=True)
@@ -112,7 +116,7 @@ def test_use_repeat_and_forget():
     module = law_plugin(law)
     hooks.use_plugin(module)
     hooks.use_plugin(module)
-    assert airflow_law("wide law") is law
+    assert airflow_law("wide law").law is law
     record = hooks.plugins()[-1]
     assert (record.name, record.status) == ("lab plug-in", PluginStatus.LOADED)
     assert record.provides == ("airflow law 'wide law'",)
@@ -121,7 +125,7 @@ def test_use_repeat_and_forget():
     with pytest.raises(InputError, match="unknown airflow law"):
         airflow_law("wide law")
     hooks.use_plugin(module, name="again")
-    assert airflow_law("wide law") is law
+    assert airflow_law("wide law").law is law
 
 
 def test_an_object_with_methods_is_a_plugin():
@@ -357,7 +361,8 @@ def test_a_question_that_raises_is_named_and_the_others_are_answered():
     good = answer()
     hooks.use_plugin(plugin("b", thermcmp_questions=lambda: [Question("echo", lambda fit: good)]))
     hooks.use_plugin(plugin("c", thermcmp_questions=lambda: [Question("odd", lambda fit: 3)]))
-    with pytest.raises(PluginError, match="plug-in 'a': its question 'bad' raised Key") as caught:
+    named = r"plug-in 'a': its question 'bad' \(hook thermcmp_questions\) raised Key"
+    with pytest.raises(PluginError, match=named) as caught:
         questions()[0].ask("a fit")
     assert isinstance(caught.value.__cause__, KeyError)
     with pytest.warns(
@@ -365,6 +370,92 @@ def test_a_question_that_raises_is_named_and_the_others_are_answered():
     ):
         answers = ask_questions("a fit")
     assert answers == (good,)
+
+
+def test_a_question_that_ends_the_program_is_a_failure_of_its_plugin():
+    def leaves(fit):
+        raise SystemExit(3)
+
+    module = plugin("a", thermcmp_questions=lambda: [Question("bad", leaves)])
+    module.__version__ = "0.7"
+    hooks.use_plugin(module)
+    with pytest.warns(hooks.PluginWarning, match=r"plug-in 'a' \(0.7\): .*raised SystemExit: 3"):
+        assert ask_questions("a fit") == ()
+
+
+def test_a_hook_that_ends_the_program_is_refused():
+    with pytest.raises(PluginError, match="its hook thermcmp_questions raised SystemExit"):
+        hooks.use_plugin(plugin("a", thermcmp_questions=lambda: sys.exit(1)))
+
+
+def test_a_law_that_raises_names_its_plugin():
+    class Broken(PowerLaw):
+        def factor(self, flow_speed, reference, exponent):
+            raise KeyError("no map of this pump")
+
+        def slope(self, flow_speed, reference, exponent):
+            return super().slope(flow_speed, reference, exponent)
+
+    hooks.use_plugin(law_plugin(Broken(name="pump law", column="pump_rpm"), "pumps"))
+    law = airflow_law("pump law")
+    assert (law.name, law.column, law.unit, law.exponent_prior_sd) == (
+        "pump law", "pump_rpm", "rpm", 0.10,
+    )  # fmt: skip
+    with pytest.raises(PluginError, match=r"'pumps': its airflow law 'pump law' .*KeyError"):
+        law.factor([1000.0], 2000.0, 0.6)
+    # What is wrong with the rows is said of the rows.
+    with pytest.raises(InputError, match="needs turning fans"):
+        law.slope([0.0], 2000.0, 0.6)
+
+
+class OddReader:
+    """A reader that fails in one of several ways."""
+
+    name, suffixes = "odd", (".odd",)
+
+    def __init__(self, how):
+        self.how = how
+
+    def read(self, path, reading, book):
+        if self.how == "at once":
+            raise KeyError("no such channel")
+        yield pd.DataFrame({"elapsed_s": [0.0, 1.0], "power_w": [1.0, 2.0]})
+        if self.how == "later":
+            raise SystemExit(2)
+        if self.how == "no frame":
+            yield {"power_w": 3.0}
+
+
+@pytest.mark.parametrize(
+    ("how", "words"),
+    [("at once", "KeyError"), ("later", "SystemExit"), ("no frame", "type dict")],
+)
+def test_a_reader_that_raises_names_its_plugin_and_refuses_its_log_alone(tmp_path, how, words):
+    log = tmp_path / "run.odd"
+    log.write_text("x")
+    hooks.use_plugin(plugin("a", thermcmp_readers=lambda: [OddReader(how)]))
+    named = f"plug-in 'a': its telemetry reader 'odd' .*{words}"
+    with pytest.raises(PluginError, match=named):
+        read_telemetry(log)
+    with pytest.raises(PluginError, match=f"telemetry reader 'odd' .*{words}"):
+        read_telemetry(log, reader=OddReader(how))
+    sheet = pd.DataFrame(
+        [{"file": "run.odd", "run": "R1", "cooler_model": "A", "board_model": "B"}]
+    )
+    refused = reduce_logs([log], sheet, progress=False).refused
+    assert re.search(named, refused["reason"].iloc[0])
+
+
+def test_a_scan_that_ctrl_c_ended_goes_on_at_the_next_call(site, monkeypatch):
+    good = textwrap.dedent(GOOD)
+    distribution(site, "a-pack", "zz_stopped", "import zz_stops\n" + good.format(law="one"), "aa")
+    distribution(site, "b-pack", "zz_after", good.format(law="two"), "bb")
+    (site / "zz_stops.py").write_text("raise KeyboardInterrupt")
+    with pytest.raises(KeyboardInterrupt):
+        hooks.plugins()
+    (site / "zz_stops.py").write_text("")
+    names = [record.name for record in hooks.plugins() if record.status is PluginStatus.LOADED]
+    assert {"aa", "bb"} <= set(names)
 
 
 def test_a_section_that_raises_is_named_and_the_others_are_rendered():
@@ -379,6 +470,6 @@ def test_a_section_that_raises_is_named_and_the_others_are_rendered():
     hooks.use_plugin(plugin("s", thermcmp_report_sections=lambda: sections))
     assert [s.title for s in report_sections()] == ["bad", "page"]
     bad, good = report_sections()
-    with pytest.raises(PluginError, match="report section 'bad' raised ZeroDivisionError"):
+    with pytest.raises(PluginError, match=r"report section 'bad' \(hook .*\) raised Zero"):
         bad.render(Fit("demo"), [answer()])
     assert good.render(Fit("demo"), [answer()]) == "<p>demo, 1 answers</p>"

@@ -46,7 +46,7 @@ class PluginRecord:
     name : str
         Name of the plug-in.
     distribution, version : str
-        Its installed package; empty for `use_plugin`.
+        Its installed package; for `use_plugin` empty, and its ``__version__`` if it has one.
     status : PluginStatus
         State of the plug-in.
     provides : tuple of str
@@ -73,6 +73,7 @@ class PluginItem(NamedTuple):
     key: str
     item: Any
     owner: str
+    is_built_in: bool = False
 
 
 class Registry:
@@ -84,6 +85,7 @@ class Registry:
         self._items: list[PluginItem] = []
         self._records: list[PluginRecord] = []
         self._scanned = False
+        self._loaded: list[metadata.EntryPoint] = []
         for module in _BUILT_INS:
             record = PluginRecord(module, PROJECT, _own_version(), PluginStatus.BUILT_IN)
             self.add(import_module(module), record)
@@ -115,7 +117,12 @@ class Registry:
         except (ValueError, pluggy.PluginValidationError) as error:
             raise PluginError(f"{owner}: cannot be registered: {error}") from error
         try:
-            items = [item for hook in POINTS for item in self._call_hook(hook, plugin, owner)]
+            built_in = record.status is PluginStatus.BUILT_IN
+            items = [
+                item._replace(is_built_in=built_in)
+                for hook in POINTS
+                for item in self._call_hook(hook, plugin, owner)
+            ]
             self._refuse_clashes(items)
         except BaseException:
             self._manager.unregister(plugin)
@@ -144,14 +151,17 @@ class Registry:
     def scan(self) -> None:
         """Load the installed plug-ins once; warn of failures, or raise them in strict mode."""
         first = not self._scanned
-        self._scanned = True
         if first:
             # In an order that does not depend on hashes or the file system.
             for entry_point in sorted(
                 metadata.entry_points(group=ENTRY_POINT_GROUP),
                 key=lambda point: (_origin(point)[0], point.name, point.value),
             ):
-                self._load(entry_point)
+                if entry_point not in self._loaded:
+                    self._load(entry_point)
+                    self._loaded.append(entry_point)
+            # Not before: a scan that Ctrl-C ended goes on at the next call.
+            self._scanned = True
         failed = [r for r in self._records if r.status is PluginStatus.FAILED]
         if not failed:
             return
@@ -190,7 +200,7 @@ class Registry:
         for implementation in (caller for caller in callers if caller.plugin is plugin):
             try:
                 values = implementation.function()
-            except Exception as error:
+            except (Exception, SystemExit) as error:
                 raise PluginError(
                     f"{owner}: its hook {hook} raised {type(error).__name__}: {error}"
                 ) from error
@@ -232,5 +242,5 @@ def _own_version() -> str:
 
 def _owner(record: PluginRecord) -> str:
     """Return the name of a plug-in for messages."""
-    source = f" ({record.distribution} {record.version})" if record.distribution else ""
-    return f"plug-in '{record.name}'{source}"
+    source = " ".join(text for text in (record.distribution, record.version) if text)
+    return f"plug-in '{record.name}'{f' ({source})' if source else ''}"

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import functools
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -128,7 +128,8 @@ def use_plugin(module_or_object: object, name: str | None = None) -> None:
     default = getattr(module_or_object, "__name__", None) or type(module_or_object).__qualname__
     known_as = name if name is not None else default
     if not registry.holds(module_or_object, known_as):
-        registry.add(module_or_object, PluginRecord(known_as, "", "", PluginStatus.LOADED))
+        version = str(getattr(module_or_object, "__version__", ""))
+        registry.add(module_or_object, PluginRecord(known_as, "", version, PluginStatus.LOADED))
 
 
 def forget_plugin(name: str) -> None:
@@ -184,7 +185,7 @@ def provided(hook: str) -> tuple[PluginItem, ...]:
     return _scanned_registry().items(hook)
 
 
-def find_provided(hook: str, key: str) -> Any:
+def find_provided(hook: str, key: str) -> PluginItem | None:
     """Return the item of a hook and a name; a built-in is found without loading plug-ins.
 
     Parameters
@@ -196,16 +197,15 @@ def find_provided(hook: str, key: str) -> Any:
 
     Returns
     -------
-    object
-        The item, or None.
+    PluginItem or None
+        The item with its owner.
 
     Raises
     ------
     PluginError
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    provision = _registry().find(hook, key) or _scanned_registry().find(hook, key)
-    return None if provision is None else provision.item
+    return _registry().find(hook, key) or _scanned_registry().find(hook, key)
 
 
 @functools.cache
@@ -234,20 +234,50 @@ def surviving(calls: Sequence[Callable[[], Any]]) -> list[Any]:
     return results
 
 
-def guarded(item: PluginItem, call: Callable[..., Any], kind: type) -> Callable[..., Any]:
-    """Return a plug-in's callable whose errors name the plug-in."""
-    where = f"{item.owner}: its {POINTS[item.hook].kind} '{item.key}'"
+def guarded(
+    item: PluginItem, call: Callable[..., Any], kind: type, passing: type[Exception] | None = None
+) -> Callable[..., Any]:
+    """Return a plug-in's callable whose errors name the plug-in, but for those `passing`."""
 
     def call_guarded(*arguments: Any) -> Any:
         try:
             result = call(*arguments)
-        except Exception as error:
-            raise PluginError(f"{where} raised {type(error).__name__}: {error}") from error
-        if not isinstance(result, kind):
-            raise PluginError(
-                f"{where} returned a value of type {type(result).__name__}. "
-                f"Fix: return a value of type {kind.__name__}"
-            )
-        return result
+        except (Exception, SystemExit) as error:
+            if passing is not None and isinstance(error, passing):
+                raise
+            raise PluginError(f"{_where(item)} raised {type(error).__name__}: {error}") from error
+        return _checked(result, kind, item)
 
     return call_guarded
+
+
+def guarded_items(
+    item: PluginItem, items: Iterable[Any], kind: type, passing: tuple[type[Exception], ...]
+) -> Iterator[Any]:
+    """Yield what a plug-in yields; its errors name the plug-in, but for those `passing`."""
+    following = iter(items)
+    while True:
+        try:
+            result = next(following)
+        except StopIteration:
+            return
+        except passing:
+            raise
+        except (Exception, SystemExit) as error:
+            raise PluginError(f"{_where(item)} raised {type(error).__name__}: {error}") from error
+        yield _checked(result, kind, item)
+
+
+def _where(item: PluginItem) -> str:
+    """Return the name of a plug-in's item, with its hook, for messages."""
+    return f"{item.owner}: its {POINTS[item.hook].kind} '{item.key}' (hook {item.hook})"
+
+
+def _checked(result: Any, kind: type, item: PluginItem) -> Any:
+    """Return what a plug-in returned, or refuse another type."""
+    if not isinstance(result, kind):
+        raise PluginError(
+            f"{_where(item)} returned a value of type {type(result).__name__}. "
+            f"Fix: return a value of type {kind.__name__}"
+        )
+    return result

@@ -1,6 +1,7 @@
 """From rows to a fit: what is refused, left out, dropped, and what the answer then is."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import thermcmp_coolant
 from scipy.stats import halfnorm
@@ -431,3 +432,14 @@ def test_auto_hands_over_to_nuts_when_the_check_fails(rows, monkeypatch):
     with pytest.raises(EngineError, match="the sampler was asked"):
         fit(rows, draws=400, seed=2)
     assert asked == [(100, 4, 2)]
+
+
+def test_no_caller_can_change_a_fit(plain):
+    rows, draws = plain.results, plain.draws("residual sd").copy()
+    taken = plain.results
+    taken["temperature_c"] = 0.0
+    taken.loc[:, "power_w"] = 1.0
+    with pytest.raises(ValueError, match="read-only"):
+        plain.posterior["residual sd"].values[:] = 0.0
+    pd.testing.assert_frame_equal(plain.results, rows)
+    assert np.array_equal(plain.draws("residual sd"), draws)

@@ -84,6 +84,11 @@ class Fit:
     joint_fingerprint: str = field(default="", repr=False)
     _cache: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
+    def __post_init__(self) -> None:
+        """Lock the draws: whoever has the fit, a plug-in's question too, can only read them."""
+        for variable in self.posterior.data_vars.values():
+            variable.values.flags.writeable = False
+
     def once(self, name: str, make: Callable[[Fit], _Value]) -> _Value:
         """Return a value that several questions need of this fit, computed on first use.
 
@@ -134,8 +139,11 @@ class Fit:
 
     @property
     def results(self) -> pd.DataFrame:
-        """The rows used."""
-        return self.design.rows
+        """The rows used; a copy, so that no caller can change the fit."""
+        import pandas as pd
+
+        # Since pandas 3 a shallow copy is written to by itself.
+        return self.design.rows.copy(deep=int(pd.__version__.partition(".")[0]) < 3)
 
     @property
     def health(self) -> Health:

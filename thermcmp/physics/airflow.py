@@ -23,8 +23,8 @@ from typing import Any, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import ArrayLike
 
-from thermcmp.errors import Fault, InputError, suggest
-from thermcmp.hooks import find_provided, hookimpl, provided
+from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
+from thermcmp.hooks import PluginItem, find_provided, guarded, hookimpl, provided
 from thermcmp.physics._checks import floats, require_positive
 
 
@@ -172,6 +172,49 @@ class PowerLaw:
         return -np.log(ratio) * ratio ** (-exponent)
 
 
+@dataclass(frozen=True, slots=True)
+class _PluginLaw:
+    """The airflow law of a plug-in; an error in its formula names the plug-in."""
+
+    law: AirflowLaw
+    provision: PluginItem
+
+    @property
+    def name(self) -> str:
+        """Name by which a fit selects the law."""
+        return self.law.name
+
+    @property
+    def column(self) -> str:
+        """Results column that sets the flow."""
+        return self.law.column
+
+    @property
+    def unit(self) -> str:
+        """Unit of that column."""
+        return self.law.unit
+
+    @property
+    def exponent_prior_mean(self) -> float:
+        """Mean of the exponent's normal prior [-]."""
+        return self.law.exponent_prior_mean
+
+    @property
+    def exponent_prior_sd(self) -> float:
+        """Standard deviation of the exponent's normal prior [-]."""
+        return self.law.exponent_prior_sd
+
+    def factor(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Return the convective resistance relative to the one at `reference`."""
+        call = guarded(self.provision, self.law.factor, object, passing=ThermcmpError)
+        return call(flow_speed, reference, exponent)
+
+    def slope(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
+        """Return the exact derivative of `factor` with respect to `exponent`."""
+        call = guarded(self.provision, self.law.slope, object, passing=ThermcmpError)
+        return call(flow_speed, reference, exponent)
+
+
 def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) -> None:
     """Check an airflow law; for the tests of a plug-in.
 
@@ -267,11 +310,12 @@ def airflow_law(name: str) -> AirflowLaw:
     PluginError
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    law: AirflowLaw | None = find_provided("thermcmp_airflow_laws", name)
-    if law is None:
+    provision = find_provided("thermcmp_airflow_laws", name)
+    if provision is None:
         names = [known.name for known in airflow_laws()]
         raise InputError(
             "This airflow law is not known:",
             [Fault("unknown airflow law", suggest(name, names), value=name)],
         )
-    return law
+    law: AirflowLaw = provision.item
+    return law if provision.is_built_in else _PluginLaw(law, provision)

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from os import PathLike, fspath
@@ -14,8 +13,9 @@ import pandas as pd
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.campaign.comparability import find_cautions
+from thermcmp.telemetry.campaign.execution import outcomes_of
 from thermcmp.telemetry.campaign.run_sheet import Run, RunSheet, read_run_sheet
-from thermcmp.telemetry.campaign.worker import REFUSED_COLUMNS, Outcome, Task, reduce_log, refusal
+from thermcmp.telemetry.campaign.worker import REFUSED_COLUMNS, Outcome, Task, refusal
 from thermcmp.telemetry.instruments.logs import joinings
 from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.reading.readers import TelemetryReader
@@ -100,7 +100,9 @@ def reduce_logs(  # noqa: PLR0913
         point (``"Set_W"``) whose blocks they are, ``"gap"`` for sessions, or ``"device"`` for
         cards, whose specimens then stay unnamed.
     executor : concurrent.futures.Executor, optional
-        Where to reduce the logs; here, one by one, by default.
+        Where to reduce the logs; here, one by one, by default. Where a worker is killed,
+        the logs that it did not finish are reduced in a process each, and one that kills its
+        process again is refused. Ctrl-C stops the executor and its workers.
     progress : bool
         Whether a progress bar is shown on the terminal (standard error).
     **options
@@ -204,11 +206,7 @@ def _outcomes(
     tasks: Sequence[Task], executor: Executor | None, progress: bool
 ) -> Iterable[Outcome]:
     """Reduce the logs, here or by an executor, under a progress bar."""
-    outcomes: Iterator[Outcome] = map(reduce_log, tasks)
-    if executor is not None:
-        futures = deque(executor.submit(reduce_log, task) for task in tasks)
-        # A future that is kept keeps its outcome too.
-        outcomes = (futures.popleft().result() for _ in tasks)
+    outcomes = outcomes_of(tasks, executor)
     if not progress:
         return outcomes
     from rich.console import Console

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol, runtime_checkable
+from typing import Final, Protocol, runtime_checkable
 
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError
-from thermcmp.hooks import hookimpl, provided
+from thermcmp.errors import Fault, InputError, ThermcmpError
+from thermcmp.hooks import PluginItem, guarded_items, hookimpl, provided
 from thermcmp.telemetry.reading.notes import Notebook
 from thermcmp.telemetry.reading.options import INVALID, Reading
+
+_HOOK: Final = "thermcmp_readers"
 
 
 @runtime_checkable
@@ -58,6 +61,33 @@ class TelemetryReader(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class PluginReader:
+    """The reader of a plug-in, or one given by the user; an error in it names it."""
+
+    reader: TelemetryReader
+    provision: PluginItem
+
+    @property
+    def name(self) -> str:
+        """Name to select it by."""
+        return self.reader.name
+
+    @property
+    def suffixes(self) -> tuple[str, ...]:
+        """Endings of file names it is chosen for."""
+        return self.reader.suffixes
+
+    def read(self, path: Path, reading: Reading, book: Notebook) -> Iterator[pd.DataFrame]:
+        """Read a log in chunks; faults of the log and of the file pass as they are."""
+
+        def chunks() -> Iterator[pd.DataFrame]:
+            yield from self.reader.read(path, reading, book)
+
+        passing = (ThermcmpError, OSError)
+        return guarded_items(self.provision, chunks(), pd.DataFrame, passing)
+
+
 @hookimpl
 def thermcmp_readers() -> tuple[TelemetryReader, ...]:
     """Register the built-in readers: delimited text and Parquet."""
@@ -69,8 +99,10 @@ def thermcmp_readers() -> tuple[TelemetryReader, ...]:
 
 def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryReader:
     """Return the reader of a file, as stated or by the file's ending."""
-    if isinstance(wanted, TelemetryReader):
+    if isinstance(wanted, PluginReader):
         return wanted
+    if isinstance(wanted, TelemetryReader):
+        return PluginReader(wanted, PluginItem(_HOOK, wanted.name, wanted, "reader="))
     readers = telemetry_readers()
     if wanted is None:
         ending = path.suffix.lower()
@@ -88,4 +120,6 @@ def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryRe
 
 def telemetry_readers() -> tuple[TelemetryReader, ...]:
     """Return all readers of log files, built-ins first, in order of registration."""
-    return tuple(reader.item for reader in provided("thermcmp_readers"))
+    return tuple(
+        each.item if each.is_built_in else PluginReader(each.item, each) for each in provided(_HOOK)
+    )
