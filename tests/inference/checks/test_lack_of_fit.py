@@ -66,6 +66,20 @@ def test_a_cooler_that_does_not_fit_one_board_is_seen_and_named(make_rows):
     assert any(s.startswith("Misfit of set points") for s in model.diagnostics.sentences)
 
 
+def test_remounts_without_a_name_of_their_own_are_asked_about(make_rows):
+    rows = swaps(make_rows, seed=3, added_k=lambda cooler, board, speed: 0.0)
+    session = np.arange(len(rows)) % 3
+    mounted = np.unique(rows["assembly"], return_inverse=True)[1] * 3 + session
+    remount_k = np.random.default_rng(4).normal(0.0, 2.0, 12)
+    rows = rows.assign(
+        session=np.char.add("day ", session.astype(str)),
+        temperature_c=rows["temperature_c"] + remount_k[mounted],
+    )
+    found = lack_of_fit(model_of(rows, 3))
+    assert found.status is not Health.OK
+    assert "4 assemblies were run in several sessions" in found.sentence
+
+
 def test_heat_along_the_fan_speed_is_named_as_that(make_rows):
     bent = lambda cooler, board, speed: 5.0 * (np.abs(speed - 1800.0) < 1.0)  # noqa: E731
     found = lack_of_fit(model_of(swaps(make_rows, seed=2, added_k=bent), 2))

@@ -92,7 +92,9 @@ def lack_of_fit(fit: Fit) -> LackOfFit | None:
     misfit = float(np.sum(count * residual**2)) / beyond
     p = float(f_distribution.sf(misfit / max(repeats, 1e-12), beyond, of_repeats))
     excess = max(misfit - repeats, 0.0) / float(np.mean(count))
-    cause = _cause(fit, rows[first], residual, count) if p < NAMED else ""
+    cause = ""
+    if p < NAMED:
+        cause = _cause(fit, rows[first], residual, count) or _unnamed_remounts(fit, rows)
     return LackOfFit(float(np.sqrt(repeats)), float(np.sqrt(excess)), p, cause)
 
 
@@ -181,6 +183,19 @@ def _cause(fit: Fit, rows: IntArray, residual: Array, count: IntArray) -> str:
         if p < best:
             best, words = p, name
     return words
+
+
+def _unnamed_remounts(fit: Fit, rows: IntArray) -> str:
+    """Return what assemblies of several sessions may hide, in words; "" where there are none."""
+    table = fit.results.iloc[rows]
+    sessions = level_keys(table, ("lab", "session")).groupby(level_keys(table, ("lab", "assembly")))
+    several = int((sessions.nunique() > 1).sum())
+    if not several:
+        return ""
+    return (
+        f"no single cause, but {several} assemblies were run in several sessions (if a cooler was "
+        "taken off in between, give each assembly its own name)"
+    )
 
 
 def _candidates(fit: Fit, rows: IntArray) -> dict[str, Array]:
