@@ -13,13 +13,17 @@ from typing import Final, Protocol
 
 from pyarrow import ArrowException, NativeFile, fs, memory_map
 
-from thermcmp._files import UNFINISHED, write_whole
+from thermcmp._files import UNFINISHED, what_it_is, write_whole
 from thermcmp.errors import Fault, InputError
 
 #: Scheme of a URL; one letter is a drive.
 _SCHEME: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:/")
 #: An unfinished file older than this belongs to no running import [s].
 ABANDONED_S: Final = 3600.0
+
+
+class NoPlainFileError(OSError):
+    """A pipe, a device or a socket under the name of a file."""
 
 
 class Folder(Protocol):
@@ -85,8 +89,10 @@ class LocalFolder:
 
     def names(self) -> list[str]:
         """Return the names of the finished files, sorted."""
-        with contextlib.suppress(FileNotFoundError):
-            return _finished([path.name for path in self._path.iterdir()], self._ending)
+        with contextlib.suppress(FileNotFoundError), os.scandir(self._path) as entries:
+            # A folder is no file here, as behind a URL.
+            found = [e.name for e in entries if not e.is_dir(follow_symlinks=False)]
+            return _finished(found, self._ending)
         return []
 
     def abandoned(self) -> list[str]:
@@ -97,8 +103,11 @@ class LocalFolder:
         )
 
     def read(self, name: str) -> bytes:
-        """Return a file's bytes."""
-        return (self._path / name).read_bytes()
+        """Return a file's bytes; a pipe or a device may have no end, and is refused."""
+        path = self._path / name
+        if kind := what_it_is(path):
+            raise NoPlainFileError(f"it is {kind}, not a file")
+        return path.read_bytes()
 
     def mapped(self, name: str) -> NativeFile:
         """Open a file to read parts of it."""

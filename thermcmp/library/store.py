@@ -11,11 +11,12 @@ from typing import Any, Literal, Protocol, get_args
 import numpy as np
 import pandas as pd
 
+from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
 from thermcmp.library.effective_rows import NAMED, Contents, describe_differences, key_words
 from thermcmp.library.index import Index, make_segment, value_hashes_of
 from thermcmp.library.journal import Journal
-from thermcmp.library.storage import open_folder
+from thermcmp.library.storage import NoPlainFileError, open_folder
 from thermcmp.library.store_file import (
     Damage,
     DamagedFileError,
@@ -372,7 +373,14 @@ class Library:
         view.read(view.names)
         present = set(self._folder.names())
         for damage in view.damages:
-            data = self._folder.read(damage.file) if damage.file in present else None
+            try:
+                data = self._folder.read(damage.file) if damage.file in present else None
+            except (NoPlainFileError, FileNotFoundError):
+                # A pipe or a broken link has no bytes to keep.
+                data = None
+            except OSError:
+                # Its bytes may be whole: whoever may read them can tell.
+                continue
             self._journal.set_aside(damage, data)
             self._folder.remove(damage.file)
         self._enter(view)
@@ -422,7 +430,7 @@ class Library:
         """Raise or warn of damage."""
         if not damages:
             return
-        lines = "\n".join(f"  - {damage}" for damage in damages)
+        lines = "\n".join(f"  - {shown_name(str(damage))}" for damage in damages)
         if on_damage == "error":
             raise LibraryError(
                 f"The library {self.root} has damage (on_damage='skip' reads the rest):\n{lines}"

@@ -190,6 +190,12 @@ def missing(name: str) -> Damage:
     return _damaged(name, "missing: it was imported, and is not in the folder", fix).damage
 
 
+def unreadable(name: str, error: OSError) -> Damage:
+    """Return the damage of a file that the file system does not hand out."""
+    words = f"cannot be read: {error.strerror or error}"
+    return _damaged(name, words, "check its permissions and the disk, or move it away").damage
+
+
 def _damaged(name: str, what: str, fix: str) -> DamagedFileError:
     """Return the error for a damaged file; the loss of a correction is stated, as it is worse."""
     if name.endswith(".correction.parquet"):

@@ -11,7 +11,7 @@ from thermcmp.library.effective_rows import Contents, assemble, keys_in
 from thermcmp.library.index import Index, Segment, disagreeing, holding
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import Folder
-from thermcmp.library.store_file import Damage, DamagedFileError, Stored, missing
+from thermcmp.library.store_file import Damage, DamagedFileError, Stored, missing, unreadable
 from thermcmp.results.row_hashes import Hashes
 
 #: Returns a file's content, or raises what is wrong with it.
@@ -54,6 +54,8 @@ class View:
             except FileNotFoundError:
                 # Set aside by another process since the call began.
                 self._damages[name] = missing(name)
+            except OSError as error:
+                self._damages[name] = unreadable(name, error)
         return {name: self.stored[name] for name in wanted if name in self.stored}
 
     def contents(self) -> Contents:

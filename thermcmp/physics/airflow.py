@@ -172,12 +172,18 @@ class PowerLaw:
         return -np.log(ratio) * ratio ** (-exponent)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class _PluginLaw:
-    """The airflow law of a plug-in; an error in its formula names the plug-in."""
+    """The airflow law of a plug-in, and equal to it; an error in its formula names the plug-in."""
 
     law: AirflowLaw
     provision: PluginItem
+
+    def __eq__(self, other: object) -> bool:
+        return self.law == (other.law if isinstance(other, _PluginLaw) else other)
+
+    def __hash__(self) -> int:
+        return hash(self.law)
 
     @property
     def name(self) -> str:

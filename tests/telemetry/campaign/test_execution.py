@@ -2,15 +2,20 @@
 
 import os
 import signal
+import sys
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
+from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from thermcmp.errors import InputError
 from thermcmp.telemetry.campaign.folder import reduce_logs
+from thermcmp.telemetry.inspection.question import inspect
+from thermcmp.telemetry.reading.frame import read_telemetry
 from thermcmp.telemetry.reading.text_reader import DelimitedReader
 
 
@@ -82,3 +87,31 @@ def test_ctrl_c_stops_the_pool_and_leaves_no_worker(tmp_path, clean_run, pool):
     assert time.monotonic() - began < 50.0
     assert not any(worker.is_alive() for worker in workers)
     assert not (tmp_path / "slow 4 began").exists()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse these names")
+def test_what_is_no_log_is_named_and_loses_no_other(tmp_path, clean_run):
+    sheet = campaign(tmp_path, clean_run(seconds=900), ["a", "b"])
+    latin = os.fsencode(tmp_path) + b"/caf\xe9.csv"
+    Path(os.fsdecode(latin)).write_bytes((tmp_path / "a.csv").read_bytes())
+    (tmp_path / "folder.parquet").mkdir()
+    (tmp_path / "broken.parquet").symlink_to(tmp_path / "nowhere")
+    (tmp_path / "endless.csv").symlink_to("/dev/zero")
+    os.mkfifo(tmp_path / "pipe.csv")
+    names = ["folder.parquet", "broken.parquet", "endless.csv", "pipe.csv", r"caf\xe9.csv"]
+    named = pd.DataFrame([{**sheet.iloc[0], "file": name, "run": name} for name in names])
+    with pytest.raises(InputError, match="a pipe, not a file"):
+        read_telemetry(tmp_path / "pipe.csv")
+    with pytest.raises(InputError, match="a device, not a file"):
+        inspect(tmp_path / "endless.csv")
+    strays = reduce_logs(tmp_path, sheet, progress=False)
+    assert strays.results["run"].tolist() == ["a", "b"]
+    assert sorted(strays.refused["file"]) == sorted(set(names) - {"folder.parquet"})
+    reduced = reduce_logs(tmp_path, pd.concat([sheet, named]), progress=False)
+    assert reduced.results["run"].tolist() == ["a", "b", r"caf\xe9.csv"]
+    assert reduced.results["source_file"].iloc[-1] == r"caf\xe9.csv"
+    reasons = dict(zip(reduced.refused["run"], reduced.refused["reason"], strict=True))
+    assert "a folder, not a file" in reasons["folder.parquet"]
+    assert "No such file" in reasons["broken.parquet"]
+    assert "a device, not a file" in reasons["endless.csv"]
+    assert "a pipe, not a file" in reasons["pipe.csv"]

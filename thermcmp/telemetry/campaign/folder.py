@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.campaign.comparability import find_cautions
 from thermcmp.telemetry.campaign.execution import outcomes_of
@@ -168,7 +169,8 @@ def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:
     return sorted(
         path
         for path in folder.rglob("*")
-        if path.suffix.lower() in _ENDINGS and path.is_file() and path.resolve() != sheet
+        # A folder or a broken link of such a name is refused where the run sheet names it.
+        if path.suffix.lower() in _ENDINGS and path.resolve() != sheet
     )
 
 
@@ -178,10 +180,11 @@ def _tasks(
     """Return a task per log, whatever the number of its runs, and the logs without a run."""
     files = {run.file for run in sheet} | {log.file for run in sheet for log in run.instruments}
     by_file: dict[str, str | None] = {}
+    spelled = {path: Path(shown_name(str(path))).parts for path in paths}
     for file in files:
         # A run sheet may name a log by the end of its path.
         parts = Path(file).parts
-        hits = [path for path in paths if path.parts[-len(parts) :] == parts]
+        hits = [path for path in paths if spelled[path][-len(parts) :] == parts]
         by_file[file] = str(hits[0]) if len(hits) == 1 else None
     runs_of: dict[str, list[Run]] = {}
     for run in sheet:
@@ -199,7 +202,7 @@ def _tasks(
         for runs in runs_of.values()
     ]
     used = set(by_file.values())
-    return tasks, [path for path in paths if str(path) not in used]
+    return tasks, [path for path in paths if str(path) not in used and not path.is_dir()]
 
 
 def _outcomes(

@@ -8,6 +8,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
+from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, ThermcmpError
 from thermcmp.telemetry.campaign.blocks import split_log
 from thermcmp.telemetry.campaign.run_sheet import InstrumentLog, Run
@@ -15,7 +16,7 @@ from thermcmp.telemetry.instruments.logs import Joining, with_instrument
 from thermcmp.telemetry.quantities import DEVICE
 from thermcmp.telemetry.reading.frame import Record, read_record
 from thermcmp.telemetry.reading.options import Reading
-from thermcmp.telemetry.reading.readers import TelemetryReader
+from thermcmp.telemetry.reading.readers import TelemetryReader, require_file
 from thermcmp.telemetry.steady_state.protocol import Protocol
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
@@ -71,9 +72,9 @@ def reduce_log(task: Task) -> Outcome:
             for log in run.instruments:
                 file = log.file
                 record = _with_log(record, run, log, task)
-            file = record.file
+            file = shown_name(record.file)
             parts = split_log(record.frame, task.reading.split_by, run.values)
-            notes = [{"file": record.file, "run": run.name, "note": n} for n in record.notes]
+            notes = [{"file": file, "run": run.name, "note": n} for n in record.notes]
             outcome.notes.extend(notes)
             for frame, values in parts:
                 part = replace(record, frame=frame)
@@ -95,10 +96,11 @@ def _source(path: str, run: Run, instrument_paths: Mapping[str, str | None]) -> 
     digest = sha256()
     for log in logs:
         if log.name:
+            require_file(log)
             with log.open("rb") as handle:
                 while block := handle.read(1 << 20):
                     digest.update(block)
-    names = "; ".join(log.name for log in logs)
+    names = "; ".join(shown_name(log.name) for log in logs)
     return {"source_file": names, "source_sha256": digest.hexdigest()}
 
 
@@ -130,7 +132,7 @@ def _reduce_run(
     reduced = reduce_telemetry(record.frame, protocol, run=values, notes=record.notes)
     run = str(values["run"])
     outcome.notes.extend(
-        {"file": record.file, "run": run, "note": note}
+        {"file": shown_name(record.file), "run": run, "note": note}
         for note in reduced.notes
         if note not in record.notes
     )
@@ -151,5 +153,5 @@ def refusal(
     file: str, run: str, reason: str, sensor: str = "", second: float = float("nan")
 ) -> dict[str, Any]:
     """Return a record of a refusal."""
-    values = (file, run, sensor, reason, second)
+    values = (shown_name(file), run, sensor, shown_name(reason), second)
     return dict(zip(REFUSED_COLUMNS, values, strict=True))

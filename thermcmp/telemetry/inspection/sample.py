@@ -15,6 +15,7 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.reading.cell_patterns import BLANKS, WIDE_BLANKS, split_line
 from thermcmp.telemetry.reading.layout import find_layout
 from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.readers import require_file
 from thermcmp.telemetry.reading.text_file import TextFile
 
 #: A text file beyond this size is inspected up to it.
@@ -46,6 +47,7 @@ def sample_of(path: Path) -> Iterator[Sample]:
     except OSError as error:
         fault = Fault(f"the file cannot be opened: {error.strerror}", "check the path", path.name)
         raise InputError("This log cannot be inspected:", [fault]) from None
+    require_file(path)
     with TemporaryDirectory() as folder:
         if path.suffix.lower() in (".parquet", ".pq"):
             yield _parquet(path, Path(folder))

@@ -16,7 +16,12 @@ from thermcmp.telemetry.quantities import BLOCK, DEVICE, THROTTLED
 from thermcmp.telemetry.reading.clock import TIME_COLUMNS, Clock, localise
 from thermcmp.telemetry.reading.notes import Notebook, unclear_times
 from thermcmp.telemetry.reading.options import Column, Reading
-from thermcmp.telemetry.reading.readers import TelemetryReader, find_reader
+from thermcmp.telemetry.reading.readers import (
+    PluginReader,
+    TelemetryReader,
+    find_reader,
+    require_file,
+)
 from thermcmp.telemetry.reading.time_parsing import seconds_since_1970
 
 
@@ -131,6 +136,8 @@ def _pieces(
     clocks: dict[str, Clock] = {}
     origin_s: float | None = None
     count = 0
+    if not isinstance(reader, PluginReader):
+        require_file(path)
     for chunk in reader.read(path, reading, book):
         if not len(chunk):
             continue

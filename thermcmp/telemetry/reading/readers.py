@@ -9,6 +9,7 @@ from typing import Final, Protocol, runtime_checkable
 
 import pandas as pd
 
+from thermcmp._files import what_it_is
 from thermcmp.errors import Fault, InputError, ThermcmpError
 from thermcmp.hooks import PluginItem, guarded_items, hookimpl, provided
 from thermcmp.telemetry.reading.notes import Notebook
@@ -116,6 +117,13 @@ def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryRe
         message, fix = "not a reader", "give a name, or an object with name, suffixes and read"
     value = wanted if isinstance(wanted, str) else type(wanted).__name__
     raise InputError(INVALID, [Fault(message, fix, column="reader", value=value)])
+
+
+def require_file(path: Path) -> None:
+    """Refuse a folder, a pipe or a device: one of them may have no end."""
+    if path.exists() and (kind := what_it_is(path)):
+        fault = Fault(f"{kind}, not a file", "name a log", file=path.name)
+        raise InputError("This log cannot be read:", [fault])
 
 
 def telemetry_readers() -> tuple[TelemetryReader, ...]:
