@@ -188,8 +188,8 @@ def _cause(fit: Fit, rows: IntArray, residual: Array, count: IntArray) -> str:
 def _unnamed_remounts(fit: Fit, rows: IntArray) -> str:
     """Return what assemblies of several sessions may hide, in words; "" where there are none."""
     table = fit.results.iloc[rows]
-    sessions = level_keys(table, ("lab", "session")).groupby(level_keys(table, ("lab", "assembly")))
-    several = int((sessions.nunique() > 1).sum())
+    assembly, session = (level_keys(table, ("lab", name)) for name in ("assembly", "session"))
+    several = int((session.groupby(assembly).nunique() >= 2).sum())
     if not several:
         return ""
     return (
