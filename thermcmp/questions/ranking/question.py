@@ -27,6 +27,7 @@ from thermcmp.questions.phrases import (
     summary,
 )
 from thermcmp.questions.ranking.figure import ranking_figure
+from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,6 +72,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     matters_k: float = 1.0,
     scope: Literal["product line", "specimens"] = "product line",
     products: Sequence[Build | str] | None = None,
+    levels: Mapping[str, str | float] | None = None,
     prob: float = PROB,
     allow_bad_health: bool = False,
 ) -> Ranking:
@@ -98,6 +100,11 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         The models, or the very parts that were on the bench.
     products : sequence of Build or str, optional
         What to rank; every named product by default.
+    levels : mapping of str to str or float, optional
+        Level of a factor of your own, or value of a covariate, at which all products are
+        ranked, by its results column; a build's own `levels` go before. By default a
+        covariate counts at its mean and a factor at the levels that each product was run
+        with, and a caveat says where these differ.
     prob : float
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
@@ -133,7 +140,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     held = Conditions.of(at, {name: v for name, v in stated.items() if v is not None})
     where = Scope.of(scope)
     noise = noise_for(fit, held)
-    builds = ranked_builds(fit, products)
+    builds = at_levels(ranked_builds(fit, products), levels)
     entries = [entry_at(fit, name, build, held, where, noise) for name, build in builds.items()]
     reached = sorted((e for e in entries if e.reached), key=lambda e: float(np.mean(e.temperature)))
     ordered = [*reached, *(e for e in entries if not e.reached)]
@@ -149,7 +156,10 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         draws=xr.Dataset(
             {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in ordered]}
         ),
-        sentences=_sentences(reached, temperatures, groups, matters_k, prob),
+        sentences=(
+            *_sentences(reached, temperatures, groups, matters_k, prob),
+            *filter(None, [level_words(fit, builds)]),
+        ),
         caveats=_caveats(fit, ordered, noise, held, where, builds),
         prob=prob,
         draw_figure=ranking_figure,
@@ -257,6 +267,7 @@ def _caveats(
         caveats.append(held.altitude_words)
     if noise is not None:
         caveats += noise.design.notes
+    caveats += level_caveats(fit, builds)
     keys = level_keys(fit.results, ("lab", "assembly"))
     once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.results, b)])) == 1]
     if once:
