@@ -45,7 +45,8 @@ def _notes() -> Iterator[None]:
 
 
 def _print_notes(caught: Sequence[warnings.WarningMessage]) -> None:
-    for warning in caught:
+    # The fit checks again what was read: nothing is said twice.
+    for warning in {str(warning.message): warning for warning in caught}.values():
         if issubclass(warning.category, ThermcmpWarning):
             print(f"Note: {warning.message}", file=sys.stderr)
         else:

@@ -15,7 +15,7 @@ from thermcmp.errors import Fault, InputError, suggest
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.headings import Target, map_headings
 from thermcmp.results.schema import BY_NAME, NAMES, REQUIRED
-from thermcmp.results.validation import examine
+from thermcmp.results.validation import examine, warn_of_doubts
 from thermcmp.tabular.cells import Reader, fix_of, is_blank, mark_of_table
 from thermcmp.tabular.coercion import build, is_missing, to_text
 from thermcmp.tabular.column import Finding, Kind
@@ -113,6 +113,7 @@ def read_results(
             f"The table {where.name} holds rows that cannot be used:",
             [replace(fault, file=where.name) for fault in faults],
         )
+    warn_of_doubts(checked)
     return checked
 
 

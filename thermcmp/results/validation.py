@@ -10,6 +10,7 @@ import pandas as pd
 
 from thermcmp.errors import Fault, InputError, ThermcmpWarning, closest
 from thermcmp.results.fault_places import Origin
+from thermcmp.results.plausibility import find_doubts
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED
 from thermcmp.tabular.coercion import DTYPES, build, coerce
@@ -34,7 +35,7 @@ def check_results(
     checked, findings = examine(frame)
     if findings:
         raise InputError("These results cannot be used:", map(origin.fault, findings))
-    _warn_of_case(checked)
+    warn_of_doubts(checked)
     return checked
 
 
@@ -57,20 +58,25 @@ def without_bad_rows(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Fault, ..
     return plain.drop(index=bad).reset_index(drop=True), tuple(faults)
 
 
-def _warn_of_case(checked: pd.DataFrame) -> None:
-    """Warn of names that may be one, as they differ only by upper and lower case."""
+def warn_of_doubts(checked: pd.DataFrame) -> None:
+    """Warn of what may be right, but is to be asked about, in the name of the caller's caller."""
+    for doubt in (*_names_alike(checked), *find_doubts(checked)):
+        warnings.warn(doubt, ThermcmpWarning, stacklevel=3)
+
+
+def _names_alike(checked: pd.DataFrame) -> list[str]:
+    """Return a doubt about names that may be one, as they differ only by case."""
     pairs = [
         f"{name}: " + " and ".join(f"'{spelling}'" for spelling in group)
         for name in _NAMED
         for group in differ_by_case(checked[name].dropna().unique())
     ]
-    if pairs:
-        warnings.warn(
-            f"Names that differ by case only count as different: {'; '.join(pairs)}. "
-            "Fix: write them alike where they are one.",
-            ThermcmpWarning,
-            stacklevel=3,
-        )
+    if not pairs:
+        return []
+    return [
+        f"Names that differ by case only count as different: {'; '.join(pairs)}. "
+        "Fix: write them alike where they are one."
+    ]
 
 
 def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:

@@ -1,0 +1,77 @@
+"""What in a table that is sound in form is asked about, and what is not."""
+
+import warnings
+
+import pandas as pd
+import pytest
+
+import thermcmp as tc
+from thermcmp.errors import ThermcmpWarning
+from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.validation import check_results
+
+
+@pytest.fixture(scope="module")
+def campaigns():
+    return [tc.simulate(seed=seed).results for seed in range(10)]
+
+
+def rounded(rows, step_k):
+    """Rows of a sensor that reads in steps."""
+    steps = (rows["temperature_c"] / step_k).round() * step_k
+    return rows.assign(temperature_c=steps, resolution_k=step_k)
+
+
+def clipped(rows, share):
+    """Rows of a sensor in whole degrees, that share of them at its limit."""
+    limit_c = round(rows["temperature_c"].quantile(1.0 - share))
+    return rounded(rows.assign(temperature_c=rows["temperature_c"].clip(upper=limit_c)), 1.0)
+
+
+def memory_of(campaign, size=None):
+    rows = campaign[campaign["sensor"] == "memory"].reset_index(drop=True)
+    return rows if size is None else rows.sample(size, random_state=1).reset_index(drop=True)
+
+
+def test_no_doubt_about_sound_campaigns(campaigns):
+    """The simulated bench shares no formula with the checks."""
+    for campaign in campaigns:
+        assert find_doubts(campaign) == []
+        for size in (None, 18):
+            for step_k in (0.1, 0.5, 1.0, 2.0):
+                assert find_doubts(rounded(memory_of(campaign, size), step_k)) == []
+
+
+class TestRowsAtOneReading:
+    def test_half_of_a_small_table_at_its_highest_reading(self, campaigns, tmp_path):
+        for campaign in campaigns[:3]:
+            rows = clipped(memory_of(campaign, 18), 0.5)
+            limit_c = rows["temperature_c"].max()
+            at_limit = rows["temperature_c"] == limit_c
+            path = tmp_path / "bench.csv"
+            kept = ["run", "sensor", "cooler_model", "board_model", "temperature_c", "ambient_c",
+                    "fan_rpm", "power_w"]  # fmt: skip
+            rows[kept].to_csv(path, index=False)
+            words = f"^bench.csv: {at_limit.sum()} of 18 rows of 'memory' read exactly {limit_c:g}"
+            with pytest.warns(ThermcmpWarning, match=words) as caught:
+                read = tc.read_results(path)
+            assert "Fix: set at_limit to yes in " in str(caught[0].message)
+            with pytest.warns(ThermcmpWarning, match=words):
+                check_results(read)
+            # As the warning has it, so it ends.
+            with warnings.catch_warnings():
+                warnings.simplefilter("error")
+                check_results(read.assign(at_limit=at_limit))
+                check_results(read.assign(regulated=at_limit))
+                check_results(read.assign(protocol_verdict=at_limit.map({True: "refused"})))
+
+    def test_each_file_by_itself(self, campaigns):
+        rows = memory_of(campaigns[0], 36)
+        files = ["a.csv"] * 18 + ["b.csv"] * 18
+        parts = pd.concat([clipped(rows[:18], 0.5), rounded(rows[18:], 1.0)])
+        assert [doubt[:6] for doubt in find_doubts(parts.assign(source_file=files))] == ["a.csv:"]
+
+    def test_repeats_of_the_hottest_set_point_are_no_limit(self, campaigns):
+        rows = rounded(memory_of(campaigns[0], 18), 1.0).sort_values("temperature_c")
+        control = pd.concat([rows.iloc[[-1]]] * 12).assign(run=[f"c{i}" for i in range(12)])
+        assert find_doubts(pd.concat([rows, control], ignore_index=True)) == []

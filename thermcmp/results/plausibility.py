@@ -1,0 +1,89 @@
+"""Doubts about a table that is sound in form: readings that errors alone would not leave so."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp._types import Array
+
+#: Fewest rows at one reading that are asked about, and the chance below which they are
+#: (a choice: one table in a thousand asks for nothing).
+_FEWEST_AT_TOP: Final = 4
+_CHANCE: Final = 1e-3
+#: The rise falls at least as this power of the fan speed where a fan counts at all: air over
+#: fins gives 0.5 and more, solid parts in series dilute it (common practice, no source).
+_FAN_EXPONENT: Final = 0.3
+
+
+def find_doubts(checked: pd.DataFrame) -> list[str]:
+    """Return what in a canonical frame is to be asked about, a sentence for each file and column.
+
+    Rows that the protocol check refused are out of every comparison, and of this.
+    """
+    kept = checked[checked["protocol_verdict"].ne("refused").fillna(True).astype(bool)]
+    rows = kept.assign(file=kept["source_file"].fillna(""))
+    return [*_clamped(rows)]
+
+
+def _clamped(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask whether a sensor was at its limit where unlike runs share its highest reading.
+
+    Errors scatter readings: few runs agree to the last digit, and not more of them at the
+    highest reading than at another one.
+    """
+    # Imported on use, as every reading of a table comes by here.
+    from scipy.special import pdtrc
+
+    held = rows["regulated"] | (rows["n"] > 1).fillna(False).astype(bool)
+    by = ["file", "sensor"]
+    free = rows[~held & ~rows.groupby(by, observed=True)["at_limit"].transform("any")]
+    top = free.groupby(by, observed=True)["temperature_c"].transform("max")
+    at_top = free["temperature_c"].eq(top)
+    many = at_top.groupby([free[name] for name in by], observed=True).transform("sum")
+    for (file, sensor), group in free[many >= _FEWEST_AT_TOP].groupby(by, observed=True):
+        hot = group[at_top[group.index]]
+        others = group["temperature_c"].drop(hot.index)
+        counts = others.value_counts().to_numpy()
+        usual, most = (counts.mean(), counts.max()) if len(counts) else (1.0, 1)
+        if pdtrc(len(hot) - 1, usual) > _CHANCE or len(hot) <= 2 * most:
+            continue
+        low, high = np.percentile(_expected_c(hot), (25, 75))
+        if high - low > _step_k(group):
+            yield (
+                f"{_in(file)}{len(hot)} of {len(group)} rows of '{sensor}' read exactly "
+                f"{hot['temperature_c'].iloc[0]:g} °C, the highest reading, although power, fan "
+                f"speed or air should have moved it by some {high - low:.1f} K: is this a limit? "
+                f"Fix: set at_limit to yes in {_runs(hot['run'])} if it is, or regulated if the "
+                "firmware held a target."
+            )
+
+
+def _expected_c(rows: pd.DataFrame) -> Array:
+    """Return the temperature that each row's air, power and fan speed lead to [°C]."""
+    power_w, fan_rpm = rows["power_w"], rows["fan_rpm"]
+    flow = (fan_rpm / fan_rpm.median()).where(fan_rpm > 0.0, 1.0).fillna(1.0)
+    load = power_w / power_w.median()
+    rise_k = (rows["temperature_c"] - rows["ambient_c"]).median()
+    return (rows["ambient_c"] + rise_k * load * flow**-_FAN_EXPONENT).to_numpy(dtype=float)
+
+
+def _step_k(rows: pd.DataFrame) -> float:
+    """Return the step of a sensor's readings [K]: as stated, or the smallest difference."""
+    stated = rows["resolution_k"].max()
+    apart = np.diff(np.unique(rows["temperature_c"].to_numpy(dtype=float)))
+    return float(np.nanmax([stated, apart.min() if len(apart) else 0.0, 0.0]))
+
+
+def _in(file: str) -> str:
+    """Return the start of a sentence about a file."""
+    return f"{file}: " if file else ""
+
+
+def _runs(runs: Iterable[str]) -> str:
+    """Name the first five runs."""
+    names = list(dict.fromkeys(map(str, runs)))
+    return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
