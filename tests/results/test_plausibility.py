@@ -75,3 +75,40 @@ class TestRowsAtOneReading:
         rows = rounded(memory_of(campaigns[0], 18), 1.0).sort_values("temperature_c")
         control = pd.concat([rows.iloc[[-1]]] * 12).assign(run=[f"c{i}" for i in range(12)])
         assert find_doubts(pd.concat([rows, control], ignore_index=True)) == []
+
+
+def test_rows_no_warmer_than_the_air_are_asked_about(campaigns):
+    rows = memory_of(campaigns[0], 18)
+    rows.loc[[2, 5], "temperature_c"] = rows["ambient_c"] - [0.0, 0.5] * 9
+    words = f"of 'memory' .{rows['run'][2]}, {rows['run'][5]}. read no more than ambient"
+    with pytest.warns(ThermcmpWarning, match=f"^2 rows {words}"):
+        check_results(rows)
+    rows.loc[[2, 5], "temperature_c"] = rows["ambient_c"] + 0.1
+    assert find_doubts(rows) == []
+
+
+class TestReadingsTypedIn:
+    @pytest.mark.parametrize(
+        ("column", "value", "error"),
+        [
+            ("ambient_c", 22.3, "ambient_error_k"),
+            ("power_w", 200.4, "power_error_w"),
+            ("fan_rpm", 1423.0, "fan_error_rpm"),
+        ],
+    )
+    def test_one_value_to_the_last_digit_in_all_runs(self, campaigns, column, value, error):
+        rows = memory_of(campaigns[0], 18).assign(**{column: value})
+        with pytest.warns(ThermcmpWarning, match=f"{value:g} .* in all 18 runs.* in {error}"):
+            check_results(rows)
+        assert find_doubts(rows.assign(**{error: 0.3})) == []
+        # Few runs may agree, and one other reading shows that it was read.
+        assert find_doubts(rows[:11]) == []
+        rows.loc[3, column] = value + 1.0
+        assert find_doubts(rows) == []
+
+    @pytest.mark.parametrize(
+        ("column", "value"),
+        [("ambient_c", 22.0), ("ambient_c", 22.5), ("power_w", 201.0), ("fan_rpm", 1850.0)],
+    )
+    def test_round_values_are_set_points(self, campaigns, column, value):
+        assert find_doubts(memory_of(campaigns[0], 18).assign(**{column: value})) == []

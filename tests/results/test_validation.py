@@ -175,21 +175,23 @@ def test_rules_between_columns_and_rows(changes, column, rows):
 
 
 def test_rules_leave_alone_what_is_allowed():
-    check_results(
-        bench_frame(
-            lab=["north", "north", "south", None],
-            run="r1",
-            sensor=["memory", "edge", "memory", "memory"],
-            assembly=["m1", "m1", "m1", "m1"],
-            cooler_id=["c1", "c1", "c2", "c3"],
-            board_id=["b1", "b1", "b2", None],
-            temperature_c=[84, 19.5, 86, 80],
-            noise_dba=30.0,
-            noise_floor_dba=30.0,
-            n=[2, 2, 1, None],
-            standard_error_k=[0.2, 0.2, None, None],
+    # A little colder than the air is allowed, and asked about.
+    with pytest.warns(ThermcmpWarning, match="1 row of 'edge'"):
+        check_results(
+            bench_frame(
+                lab=["north", "north", "south", None],
+                run="r1",
+                sensor=["memory", "edge", "memory", "memory"],
+                assembly=["m1", "m1", "m1", "m1"],
+                cooler_id=["c1", "c1", "c2", "c3"],
+                board_id=["b1", "b1", "b2", None],
+                temperature_c=[84, 19.5, 86, 80],
+                noise_dba=30.0,
+                noise_floor_dba=30.0,
+                n=[2, 2, 1, None],
+                standard_error_k=[0.2, 0.2, None, None],
+            )
         )
-    )
 
 
 def test_a_missing_lab_is_one_lab():

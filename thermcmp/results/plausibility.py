@@ -17,6 +17,15 @@ _CHANCE: Final = 1e-3
 #: The rise falls at least as this power of the fan speed where a fan counts at all: air over
 #: fins gives 0.5 and more, solid parts in series dilute it (common practice, no source).
 _FAN_EXPONENT: Final = 0.3
+#: Fewest runs of a reading that is asked about as typed in (a choice), and what is measured in
+#: each run: noun, unit, what a set point or a coarse instrument is a multiple of (common
+#: practice, no source), and the column of its error.
+_FEWEST_TYPED: Final = 12
+_READINGS: Final = {
+    "ambient_c": ("ambient", "°C", 0.5, "ambient_error_k"),
+    "power_w": ("board power", "W", 1.0, "power_error_w"),
+    "fan_rpm": ("fan speed", "rpm", 10.0, "fan_error_rpm"),
+}
 
 
 def find_doubts(checked: pd.DataFrame) -> list[str]:
@@ -26,7 +35,7 @@ def find_doubts(checked: pd.DataFrame) -> list[str]:
     """
     kept = checked[checked["protocol_verdict"].ne("refused").fillna(True).astype(bool)]
     rows = kept.assign(file=kept["source_file"].fillna(""))
-    return [*_clamped(rows)]
+    return [*_clamped(rows), *_no_rise(rows), *_typed_in(rows)]
 
 
 def _clamped(rows: pd.DataFrame) -> Iterator[str]:
@@ -54,12 +63,45 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
         low, high = np.percentile(_expected_c(hot), (25, 75))
         if high - low > _step_k(group):
             yield (
-                f"{_in(file)}{len(hot)} of {len(group)} rows of '{sensor}' read exactly "
+                f"{_in(str(file))}{len(hot)} of {len(group)} rows of '{sensor}' read exactly "
                 f"{hot['temperature_c'].iloc[0]:g} °C, the highest reading, although power, fan "
                 f"speed or air should have moved it by some {high - low:.1f} K: is this a limit? "
                 f"Fix: set at_limit to yes in {_runs(hot['run'])} if it is, or regulated if the "
                 "firmware held a target."
             )
+
+
+def _no_rise(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask about a sensor under load that is no warmer than the air; far below it is a fault."""
+    cold = rows[rows["temperature_c"] <= rows["ambient_c"]]
+    for (file, sensor), group in cold.groupby(["file", "sensor"], observed=True):
+        yield (
+            f"{_in(str(file))}{len(group)} row{'s' * (len(group) > 1)} of '{sensor}' "
+            f"({_runs(group['run'])}) read no more than ambient although the card took "
+            f"{group['power_w'].min():g} W or more. Fix: check whether the columns of sensor and "
+            "ambient are swapped and whether the card was at load; leave such rows out."
+        )
+
+
+def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask about a reading that is the same to the last digit in all runs of a file.
+
+    Round values may be set points or coarse instruments, and a stated error says how well the
+    value is known.
+    """
+    single = rows[~(rows["n"] > 1).fillna(False).astype(bool)]
+    runs = single.drop_duplicates(["file", "lab", "run"])
+    for column, (noun, unit, round_to, error) in _READINGS.items():
+        stated = runs[runs[column].notna() & runs[error].isna()]
+        by_file = stated.groupby("file", observed=True)[column]
+        table = by_file.agg(["size", "nunique", "first"])
+        for file, (size, levels, value) in table.iterrows():
+            if size >= _FEWEST_TYPED and levels == 1 and value % round_to != 0.0:
+                yield (
+                    f"{_in(str(file))}{noun} is {value:g} {unit} to the last digit in all "
+                    f"{size:g} runs, where a measured one scatters: was it typed in? Fix: give "
+                    f"what was measured in each run in {column}, or its error in {error}."
+                )
 
 
 def _expected_c(rows: pd.DataFrame) -> Array:
