@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -89,11 +89,14 @@ class Fit:
         for variable in self.posterior.data_vars.values():
             variable.values.flags.writeable = False
 
+    def __getstate__(self) -> list[Any]:
+        # What is computed on first use may hold functions, which cannot be sent to a worker.
+        return [{} if f.name == "_cache" else getattr(self, f.name) for f in fields(self)]
+
     def once(self, name: str, make: Callable[[Fit], _Value]) -> _Value:
         """Return a value that several questions need of this fit, computed on first use.
 
-        The value must follow from the fit alone; a copy made by `dataclasses.replace`
-        starts without it.
+        The value must follow from the fit alone; a copy starts without it.
 
         Parameters
         ----------

@@ -92,7 +92,7 @@ class Kernel:
         # Imported here, since it loads a compiler.
         from thermcmp.inference.conditional import compiled_loops
 
-        self.problem, self.pairs, self.loops = problem, pairs, compiled_loops
+        self.problem, self.loops = problem, compiled_loops
         self.rows, self.links = Collapsed(problem), Links(problem.links)
         q = problem.effect_count
         touched = np.arange(q, dtype=np.intp)
@@ -125,10 +125,6 @@ class Kernel:
         self.shift_flow = self.rows.moved(prior_mean, np.ones((len(problem.y), 1)))
         # Keeps the algebra finite at a residual of zero, far below any real scatter.
         self.least_variance = 1e-10 * max(float(np.var(problem.y)), 1e-300)
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        # Prepared anew in another process, which compiles its loops itself.
-        return Kernel, (self.problem, self.pairs)
 
     def with_fixed_sd(self, fixed_sd: Array) -> Kernel:
         """Return the same algebra with other prior widths of the fixed effects, none flat."""
