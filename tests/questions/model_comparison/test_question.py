@@ -98,7 +98,7 @@ def test_the_text_and_the_figure_name_every_model(paired):
     for model in paired.table["model"]:
         assert model in text
         assert model in names
-    assert "within the budget of 60 s" in text
+    assert "The budget is 60 s" in text
 
 
 def test_no_time_leaves_the_other_models_out_by_name():

@@ -27,8 +27,8 @@ def comparison_sentences(
     count = len(candidates.each)
     sentences = [
         f"{count} models of the same rows were compared by how well each predicts an assembly "
-        f"from all other rows ({candidates.assemblies} assemblies), within the budget of "
-        f"{budget_s:g} s.",
+        f"from all other rows ({candidates.assemblies} assemblies). The budget is {budget_s:g} s, "
+        "after which no further model is started.",
         _why(fit),
         _standing(candidates),
         *claim_sentences(claims, prob),
