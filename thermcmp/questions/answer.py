@@ -79,8 +79,11 @@ class Answer:
         matplotlib.axes.Axes
             The axes drawn on; its ``.figure`` can be saved.
         """
+        from thermcmp.questions.letters import set_letters
+
         if ax is not None:
             self.draw_figure(self, ax)
+            set_letters(ax)
             return ax
         from matplotlib.figure import Figure
 
@@ -90,6 +93,7 @@ class Answer:
         figure = Figure(figsize=(7.6, height), layout="constrained")
         ax = figure.subplots()
         self.draw_figure(self, ax)
+        set_letters(ax)
         if len(figure.axes) > 1:
             figure.set_figheight(natural_height(ax))
         return ax

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
@@ -24,6 +25,11 @@ if TYPE_CHECKING:
 
 #: More sentences than this are folded away.
 _MOST_SENTENCES: Final = 8
+#: Zero-width signs, marks of writing direction (Unicode Standard Annex 9), and controls.
+_HIDDEN: Final = re.compile(
+    "[\\u200b\\u200e\\u200f\\u202a-\\u202e\\u2060-\\u2064\\u2066-\\u2069\\ufeff\\u061c"
+    "\\x00-\\x08\\x0b\\x0c\\x0e-\\x1f\\x7f-\\x9f\\ud800-\\udfff]"
+)
 
 
 def report(
@@ -173,5 +179,13 @@ def _set_in_html(page: Page) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        finalize=_seen,
     )
     return environment.get_template("page.html.j2").render(page=page, most=_MOST_SENTENCES)
+
+
+def _seen(value: Any) -> Any:
+    """Return a text in which signs that turn or hide others are shown as their numbers."""
+    if isinstance(value, str) and not hasattr(value, "__html__"):
+        return _HIDDEN.sub(lambda sign: f"[U+{ord(sign.group()):04X}]", value)
+    return value

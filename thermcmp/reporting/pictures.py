@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import base64
 import io
+import warnings
 from typing import TYPE_CHECKING, Final
 
+from thermcmp.questions.letters import set_letters
 from thermcmp.questions.plot_style import natural_height
 
 if TYPE_CHECKING:
@@ -26,10 +28,15 @@ def picture_uri(answer: Answer) -> str:
     import matplotlib.style
     from matplotlib.figure import Figure
 
-    with matplotlib.style.context(["default", _STYLE]):
+    with matplotlib.style.context(["default", _STYLE]), warnings.catch_warnings():
         figure = Figure(figsize=(_WIDTH, 4.4), layout="constrained")
-        figure.set_figheight(natural_height(answer.plot(figure.subplots())))
+        ax = answer.plot(figure.subplots())
+        figure.set_figheight(natural_height(ax))
         buffer = io.BytesIO()
+        if set_letters(ax):
+            # Letters that no font here has stay text: the reader's browser has fonts for them.
+            matplotlib.rcParams["svg.fonttype"] = "none"
+            warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)
         # Without a date and a program name the bytes depend on the answer alone.
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     packed = base64.b64encode(buffer.getvalue()).decode("ascii")

@@ -11,6 +11,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.phrases import part_words
 from thermcmp.questions.separation.question import separate
+from thermcmp.reporting.document import report
 from thermcmp.simulation import RevisionStudy, Scenario, simulate
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
@@ -380,3 +381,13 @@ def test_the_sentences_state_no_whole_share(aliased):
     assert "% of it comes from the data" in words
     assert "100%" not in words
     assert " 0%" not in words
+
+
+def test_a_table_of_one_assembly_is_answered_in_words(aliased, tmp_path):
+    rows = swapped_rows(aliased.campaign)
+    one = rows[rows["assembly"].eq(rows["assembly"].iloc[0])].assign(firmware="fw 1")
+    fitted = fit(one.head(6), "memory", draws=400, seed=5)
+    answer = separate(fitted)
+    assert answer.table.empty
+    assert answer.sentences[0].startswith("Nothing can be separated: every run has the same parts")
+    assert report(answer, tmp_path / "page.html").is_file()

@@ -133,10 +133,11 @@ def separate(
     wanted = wanted_contrasts(fit, before, after, contrasts)
     effects = stated_effects(fit, where, wanted, _partners(fit, before, after))
     rows = [*contrast_rows(fit, effects, prob), *spread_rows(fit, prob)]
-    influence = power_scaling(fit, np.array([row.draws for row in rows]))
+    count = fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
+    values = np.array([row.draws for row in rows]).reshape(len(rows), count)
+    influence = power_scaling(fit, values)
     names, weights = measured_effects(fit, effects)
     shown = _shown(rows, matters_k)
-    values = np.stack([row.draws for row in rows]) if rows else np.zeros((0, 0))
 
     cells = [
         (row.factor, row.contrast, row.partner, *_numbers(row, prob), row.share, moved,
@@ -256,6 +257,11 @@ def _sentences(
     rows: Sequence[EffectRow], shown: Sequence[int], wanted: Sequence[Contrast]
 ) -> tuple[str, ...]:
     """Describe the rows shown; where many are aliased, all of those in a few sentences."""
+    if not rows:
+        return (
+            "Nothing can be separated: every run has the same parts, assembly and session. Fix: "
+            "run the change that is in question, and assemble the cooler anew for some runs.",
+        )
     aliased = [row for row in rows if row.aliased_with]
     named = [rows[place] for place in shown]
     if len(aliased) <= 2 * FEW:
