@@ -9,7 +9,8 @@ if TYPE_CHECKING:
 
 #: Fonts with Chinese, Japanese and Korean letters and with signs, as systems bring them.
 _WIDER: Final = (
-    "Noto Sans CJK SC", "Noto Sans CJK JP", "Noto Sans CJK KR", "Noto Sans SC", "Source Han Sans SC",
+    "Noto Sans CJK SC", "Noto Sans CJK JP", "Noto Sans CJK KR", "Noto Sans SC",
+    "Source Han Sans SC",
     "WenQuanYi Zen Hei", "WenQuanYi Micro Hei", "Microsoft YaHei", "Yu Gothic", "MS Gothic",
     "Malgun Gothic", "PingFang SC", "Hiragino Sans", "Apple SD Gothic Neo", "Arial Unicode MS",
     "Noto Emoji", "Segoe UI Symbol", "Symbola", "Noto Sans Symbols2",
