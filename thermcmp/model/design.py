@@ -41,7 +41,7 @@ from thermcmp.model.rows import (
     usable_rows,
     with_derived,
 )
-from thermcmp.model.terms import DERIVED, HOURS, TYPICAL_RISE_K, Acts, Role, Term
+from thermcmp.model.terms import BENCH, DERIVED, HOURS, TYPICAL_RISE_K, Acts, Role, Term
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -452,7 +452,7 @@ def _reason_against(
     """Return why the rows do not inform a term of these levels; "" where they do."""
     if len(names) < 2:
         return f"one level only ({names[0]}), so no effect to estimate."
-    if term.name == "bench" and len(names) == rows["lab"].nunique(dropna=False):
+    if term.name == BENCH and len(names) == rows["lab"].nunique(dropna=False):
         return "one bench per laboratory, whose effect includes it."
     if pairs is not None and not pairs.crossed:
         return (

@@ -149,6 +149,8 @@ TYPICAL_RISE_K: Final = 50.0
 WIDEST_K: Final = 25.0
 
 
+#: Name of the term of benches.
+BENCH: Final = "bench"
 #: Name of the slope over a session.
 DRIFT: Final = "drift"
 #: First letters of columns that a fit works out itself.
@@ -251,7 +253,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "sessions at one bench",
     ),
     _built_in("lab", ("lab",), Role.NUISANCE, HalfCauchy(1.5, WIDEST_K), "laboratories"),
-    _built_in("bench", ("lab", "bench"), Role.NUISANCE, HalfCauchy(1.2, WIDEST_K), "benches"),
+    _built_in(BENCH, ("lab", "bench"), Role.NUISANCE, HalfCauchy(1.2, WIDEST_K), "benches"),
     # Near zero where pairs agree, free where they do not.
     _built_in(
         "pairing",

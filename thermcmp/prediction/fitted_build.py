@@ -14,7 +14,7 @@ from thermcmp.inference.noise_fit import NoiseFit, fit_noise
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.design import EXPONENT, FIXED, PER_UNIT
 from thermcmp.model.rows import level_keys
-from thermcmp.model.terms import Acts, Role, Term
+from thermcmp.model.terms import BENCH, Acts, Role, Term
 from thermcmp.physics.air import density_factor
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.physics.sensor_law import SensorLaw
@@ -44,7 +44,8 @@ class FittedBuild:
     def effect_weights(self) -> dict[Acts, Array]:
         """Weights of the effects in each part of the rise, shape (q,) each.
 
-        Assemblies, sessions and laboratories count as average ones.
+        Assemblies, sessions and laboratories count as average ones, benches as the mean of those
+        that were used.
         """
         design = self.fit.design
         weights = {acts: np.zeros(design.effect_count) for acts in Acts}
@@ -53,6 +54,9 @@ class FittedBuild:
         check_parts_known(self.fit, self.build)
         each = zip(design.terms, design.levels, design.offsets, design.centres, strict=True)
         for term, levels, start, centre in each:
+            if term.name == BENCH:
+                # Temperatures are those of the benches that measured, not of an unseen one.
+                weights[term.acts][start : start + len(levels)] += 1.0 / len(levels)
             if term.role is Role.NUISANCE or (
                 term.role is Role.SPECIMEN and self.scope is Scope.PRODUCT_LINE
             ):

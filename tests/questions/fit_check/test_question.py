@@ -188,8 +188,8 @@ def test_a_fit_with_readings_at_the_limit(bench):
         for i, hot in enumerate([0, 1, 0, 1]) for j in range(4)
     ]  # fmt: skip
     model = fit(bench(runs), terms=["cooler_model", "assembly"], draws=400, seed=1)
-    assert model.engine == "nuts"
-    units = check_fit(model).left_out.units.set_index("assembly")
+    assert model.engine == "conditional"
+    units = check_fit(model, refits=0).left_out.units.set_index("assembly")
     assert units.loc[["m1", "m3"], "pareto_k"].isna().all()
     assert units.loc[["m1", "m3"], "action"].eq("not known: allow more refits").all()
     assert units.loc[["m0", "m2"], "pareto_k"].notna().all()

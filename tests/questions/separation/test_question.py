@@ -176,7 +176,7 @@ def test_builds_with_one_part_in_common_differ_in_the_other_alone(aliased):
 def test_spreads_close_the_table(aliased):
     answer = separate(aliased.fit)
     spreads = answer.table[answer.table["contrast"].eq("standard deviation")]
-    assert list(spreads["factor"]) == ["assembly", "session"]
+    assert list(spreads["factor"]) == ["assembly", "session", "bench"]
     assert list(answer.table.index[-2:]) == list(spreads.index)
     assert (spreads["low_k"] >= 0.0).all()
     for name in ("assembly", "session"):
@@ -278,7 +278,7 @@ def test_a_firmware_that_changed_with_the_board_is_an_alias_and_no_factor():
     # The firmware's prior is in it: half-normal(2) K of spread between two.
     assert board["sd_k"] > 1.0
     chosen = separate(model, contrasts=["firmware"]).table
-    assert set(chosen["factor"]) == {"firmware", "assembly", "session"}
+    assert set(chosen["factor"]) == {"firmware", "assembly", "session", "bench"}
     with pytest.raises(InputError, match="assembly_kind, firmware"):
         separate(model, contrasts=["backplate"])
 
