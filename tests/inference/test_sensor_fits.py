@@ -101,7 +101,8 @@ def test_coupled_sensors_give_the_posterior_of_all_parameters_at_once(joint):
         # Some 400 points count on either side at least: a difference of 0.07 SD, and the
         # largest of a hundred within four of these.
         assert np.all(np.abs(first.mean(axis=0) - second.mean(axis=0)) < 0.28 * sd)
-        assert np.all(np.abs(first.std(axis=0) / sd - 1.0) < 0.28)
+        # The spread of two benches is long-tailed, and so is its standard deviation over draws.
+        assert np.all(np.abs(first.std(axis=0) / sd - 1.0) < 0.35)
 
 
 def test_where_the_sensors_propose_badly_all_is_explored_at_once(joint, monkeypatch):

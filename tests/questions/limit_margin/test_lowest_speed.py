@@ -193,7 +193,7 @@ def test_a_fix_given_back_as_silence_shows_as_speed_and_noise(specimens):
     found = [by_ambient(answer).loc[25.0] for answer in (old, new)]
     for name, row in zip(("Alder r1", "Alder r2"), found, strict=True):
         # A rare draw of long-tailed spreads asks for more fan than there is.
-        assert row["mean_c"] == pytest.approx(82.0, abs=0.01)
+        assert row["mean_c"] == pytest.approx(82.0, abs=0.05)
 
         def above(rpm, name=name):
             return specimens.truth.rise_k("memory", name, fan_rpm=rpm) - 57.0

@@ -153,8 +153,9 @@ def test_the_bad_assembly_is_named_on_the_sensor_that_it_hurt(answer):
     assert "worse at the junction than its peers (remount spread" in said
     assert "at the memory" in said
     row = sensor_part(answer, "junction", BAD)
-    # Its peers are three other assemblies of the new pair: 2.5 K, and what they differ by.
-    assert row["mean_k"] == pytest.approx(-2.5 * 1.09, abs=1.0)
+    # Its peers are three other assemblies of the new pair: 2.5 K, and what they differ by; some of
+    # it may be the bench's.
+    assert row["mean_k"] == pytest.approx(-2.5 * 1.09, abs=1.3)
     assert row["kind"] == "assembly"
 
 
