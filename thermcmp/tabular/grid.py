@@ -7,6 +7,7 @@ import io
 import os
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final
 
@@ -47,10 +48,19 @@ class Grid:
     faults: tuple[Fault, ...]  #: lines that do not fit the headings
 
 
+def _present(source: pd.DataFrame) -> pd.DataFrame:
+    """Return which cells hold something."""
+    try:
+        return source.notna()
+    except ArithmeticError:
+        # A signalling NaN of the decimal type cannot even be compared.
+        return source.map(lambda cell: not isinstance(cell, Decimal) and bool(pd.notna([cell])[0]))
+
+
 def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid:
     """Return the cells of a file or a frame; known headings show a text file's separator."""
     if isinstance(source, pd.DataFrame):
-        cells = source.astype("object").where(source.notna(), None)
+        cells = source.astype("object").where(_present(source), None)
         rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
         headings = tuple(str(name).strip() for name in source.columns)
         return Grid(None, headings, ("",) * len(headings), rows, None, ())

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -17,6 +17,9 @@ from thermcmp.telemetry.reading.layout import find_layout
 from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.reading.readers import require_file
 from thermcmp.telemetry.reading.text_file import TextFile
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 #: A text file beyond this size is inspected up to it.
 _MOST_BYTES: Final = 3_000_000
@@ -99,8 +102,21 @@ def _parquet(path: Path, folder: Path) -> Sample:
         raise InputError("This log cannot be inspected:", [fault])
     beginning = folder / path.name
     pq.write_table(pa.Table.from_batches([batch]), beginning)
-    frame = batch.slice(0, _MOST_LINES).to_pandas()
-    cells = frame.astype("string").fillna("").astype(object)
+    first = batch.slice(0, _MOST_LINES)
+    # By value, since not every type has a text of its own: lists, times beyond all clocks.
+    texts = [_texts(column) for column in first.columns]
+    cells = pd.DataFrame(dict(enumerate(texts)), dtype=object).set_axis(
+        [str(name) for name in first.schema.names], axis=1
+    )
     part = "" if total <= len(batch) else f"Inspected: the first {len(batch)} of {total} rows"
-    words = f"Parquet, {len(frame.columns)} columns, {total} rows"
-    return Sample(beginning, tuple(map(str, frame.columns)), cells, words, (), part)
+    words = f"Parquet, {len(cells.columns)} columns, {total} rows"
+    return Sample(beginning, tuple(cells.columns), cells, words, (), part)
+
+
+def _texts(column: pa.Array) -> list[str]:
+    """Return the values of a column as text; those beyond Python's clocks by their number."""
+    try:
+        values = column.to_pylist()
+    except (ValueError, OverflowError):
+        values = column.cast("int64", safe=False).to_pylist()
+    return ["" if value is None or value != value else str(value) for value in values]
