@@ -177,9 +177,9 @@ def test_spreads_close_the_table(aliased):
     answer = separate(aliased.fit)
     spreads = answer.table[answer.table["contrast"].eq("standard deviation")]
     assert list(spreads["factor"]) == ["assembly", "session", "bench"]
-    assert list(answer.table.index[-2:]) == list(spreads.index)
+    assert list(answer.table.index[-3:]) == list(spreads.index)
     assert (spreads["low_k"] >= 0.0).all()
-    for name in ("assembly", "session"):
+    for name in ("assembly", "session", "bench"):
         mean = float(np.mean(aliased.fit.draws(f"{name} sd")))
         assert row(answer, name)["mean_k"] == pytest.approx(mean)
 
@@ -247,9 +247,10 @@ def test_chosen_contrasts_have_the_direction_asked_for(aliased):
     )
     assert set(turned.table["factor"]) == {
         "cooler_model", "memory_vendor", "board_model + memory_vendor", "assembly", "session",
+        "bench",
     }  # fmt: skip
     assert set(separate(aliased.fit, contrasts="cooler_model").table["factor"]) == {
-        "cooler_model", "assembly", "session",
+        "cooler_model", "assembly", "session", "bench",
     }  # fmt: skip
 
 
