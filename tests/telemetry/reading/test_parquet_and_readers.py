@@ -124,8 +124,8 @@ def test_a_reader_of_a_plug_in(tmp_path):
     brought.thermcmp_readers.__name__ = "thermcmp_readers"
     use_plugin(brought, "words of one's own")
     try:
-        assert find_reader(path, None) is reader
-        assert find_reader(path, "words") is reader
+        assert find_reader(path, None).reader is reader
+        assert find_reader(path, "words").reader is reader
     finally:
         forget_plugin("words of one's own")
 
