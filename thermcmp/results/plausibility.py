@@ -57,7 +57,10 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
         hot = group[at_top[group.index]]
         others = group["temperature_c"].drop(hot.index)
         counts = others.value_counts().to_numpy()
-        usual, most = (counts.mean(), counts.max()) if len(counts) else (1.0, 1)
+        # Where nothing reads lower nothing shows that the sensor moves at all.
+        if not len(counts):
+            continue
+        usual, most = counts.mean(), counts.max()
         if pdtrc(len(hot) - 1, usual) > _CHANCE or len(hot) <= 2 * most:
             continue
         low, high = np.percentile(_expected_c(hot), (25, 75))

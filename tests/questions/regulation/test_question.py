@@ -6,7 +6,7 @@ import pytest
 from closed_loops import REFERENCE_RPM, Bench, Card
 from statsmodels.stats.weightstats import CompareMeans, DescrStatsW
 
-from thermcmp.errors import NotEstimableError, ThermcmpWarning
+from thermcmp.errors import NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
 from thermcmp.questions.attribution.question import attribute
@@ -157,13 +157,8 @@ def test_targets_are_told_apart(silence):
 
 
 def test_without_regulated_runs_there_is_nothing_to_tell(silence):
-    unmarked = silence.assign(regulated=False, regulated_by=None)
-    # Runs of one temperature are asked about, too.
-    with (
-        pytest.warns(ThermcmpWarning, match="is this a limit"),
-        pytest.raises(NotEstimableError, match="set regulated to yes"),
-    ):
-        regulated_runs(unmarked)
+    with pytest.raises(NotEstimableError, match="set regulated to yes"):
+        regulated_runs(silence.assign(regulated=False, regulated_by=None))
 
 
 def test_refused_runs_are_not_told(silence):
