@@ -14,6 +14,14 @@ from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.validation import check_results
 
 
+@pytest.fixture(autouse=True)
+def heard():
+    """Ctrl-C is an exception, which a shell in the background may have turned off."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.fixture
 def design(make_rows, monkeypatch):
     """Return a design for which the sampler samples one normal variable: quick to compile."""
