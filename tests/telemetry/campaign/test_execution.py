@@ -77,6 +77,8 @@ def test_ctrl_c_stops_the_pool_and_leaves_no_worker(tmp_path, clean_run, pool):
             time.sleep(0.02)
         os.kill(os.getpid(), signal.SIGINT)
 
+    # A shell in the background may have turned Ctrl-C off.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     threading.Thread(target=interrupt, daemon=True).start()
     began = time.monotonic()
     with pytest.raises(KeyboardInterrupt):
