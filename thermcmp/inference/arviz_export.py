@@ -10,6 +10,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.arviz_adapter import as_container
+from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.leave_out import LeaveOut
 from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.prior_sensitivity import prior_log_densities, row_log_likelihood
@@ -19,7 +20,7 @@ from thermcmp.inference.conditional.engine import CHAINS
 from thermcmp.inference.engines import as_dataset
 from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.model.design import EXPONENT, RESIDUAL
-from thermcmp.model.observation import DEGREES, Steps
+from thermcmp.model.observation import DEGREES
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -141,7 +142,7 @@ def _log_likelihood(fit: Fit) -> xr.Dataset:
     coords: dict[str, Any] = {"run": runs}
     units = units_of(fit, "assembly")
     limited = np.bincount(units.codes, fit.design.at_limit) > 0
-    is_stepped = fit.design.steps is Steps.INTERVAL and bool(np.any(fit.design.step_k > 0))
+    is_stepped = len(readings_of(fit.design).step) > 0
     kept = np.flatnonzero(~limited)
     if len(units.names) > 1 and len(kept) and not is_stepped:
         (left,) = LeaveOut(fit, [units.codes], draws=fit.draw_count).each()
@@ -219,7 +220,7 @@ def _prior(fit: Fit, count: int, seed: int) -> Fit:
 
 def _constants(fit: Fit) -> xr.Dataset:
     """Return what was set and assembled in each run."""
-    design, rows = fit.design, fit.results
+    design, rows = fit.design, fit.design.rows
     columns: dict[str, Array] = {
         "power_w": design.power_ratio * design.reference.power_w,
         design.law.column: design.flow_speed,

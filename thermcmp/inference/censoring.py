@@ -14,6 +14,23 @@ if TYPE_CHECKING:
     from thermcmp.model.design import Design
 
 
+def log_at_least(deviation: Array, sd: Array) -> Array:
+    """Return the log probability that a normal is at least the reading, by reading less mean."""
+    from scipy.special import log_ndtr
+
+    return np.asarray(log_ndtr(-deviation / sd))
+
+
+def log_within_step(deviation: Array, sd: Array, step: Array) -> Array:
+    """Return the log probability that a normal is within half a step of the reading."""
+    from scipy.special import log_ndtr
+
+    middle, half = np.abs(deviation) / sd, 0.5 * step / sd
+    # By symmetry the nearer edge is the upper one, and both tails are lower tails.
+    near, far = log_ndtr(half - middle), log_ndtr(-half - middle)
+    return np.asarray(near + np.log(-np.expm1(np.minimum(far - near, -1e-300))))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
     """Rows by kind of reading; each row is of one kind."""

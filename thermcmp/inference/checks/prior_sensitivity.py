@@ -20,7 +20,7 @@ import numpy as np
 
 from thermcmp._types import Array, IntArray
 from thermcmp.inference.arviz_adapter import smoothed_weights
-from thermcmp.inference.censoring import readings_of
+from thermcmp.inference.censoring import log_at_least, log_within_step, readings_of
 from thermcmp.inference.checks.residuals import LEAST_VARIANCE, fitted_rise
 from thermcmp.inference.regulated_likelihood import is_informed, row_log_jacobians
 from thermcmp.model.design import EXPONENT, RESIDUAL
@@ -131,7 +131,6 @@ def log_likelihood(fit: Fit) -> Array:
 
 def row_log_likelihood(fit: Fit) -> Iterator[tuple[IntArray, Array]]:
     """Yield indices of draws (B,) and the log likelihood of every row (B, n), part by part."""
-    from scipy.special import log_ndtr
     from scipy.stats import t
 
     design, readings = fit.design, readings_of(fit.design)
@@ -145,14 +144,11 @@ def row_log_likelihood(fit: Fit) -> Iterator[tuple[IntArray, Array]]:
             runs = design.run_scatter > 0
             degrees = fit.draws(DEGREES)[part][:, None]
             out[:, runs] = t.logpdf(rest[:, runs], degrees, scale=scale[:, runs])
-        if len(readings.limit):
-            out[:, readings.limit] = log_ndtr(-(rest / scale)[:, readings.limit])
-        if len(readings.step):
-            sd, half = scale[:, readings.step], design.step_k[readings.step] / 2.0
-            # By symmetry both edges are on one side, where the tail keeps its digits.
-            middle = np.abs(rest[:, readings.step])
-            near, far = log_ndtr((half - middle) / sd), log_ndtr((-half - middle) / sd)
-            out[:, readings.step] = near + np.log(-np.expm1(far - near))
+        limit, step = readings.limit, readings.step
+        if len(limit):
+            out[:, limit] = log_at_least(rest[:, limit], scale[:, limit])
+        if len(step):
+            out[:, step] = log_within_step(rest[:, step], scale[:, step], design.step_k[step])
         if is_informed(design):
             rows, logs = row_log_jacobians(design, fit.effects_at(part), fit.draws(EXPONENT)[part])
             out[:, rows] += logs

@@ -8,8 +8,7 @@ Given its mean and the scatter, such a reading has the likelihood
 which is log-concave in m. Expectation propagation (Minka, Uncertainty in Artificial Intelligence
 17 (2001) 362-369) puts an exact reading of its own variance, the site, in its place, such that
 mean and variance of m are those with the true likelihood. The engine solves that problem exactly,
-and importance weights correct its draws. They are smoothed and checked by their Pareto k (Vehtari,
-Simpson, Gelman, Yao & Gabry, JMLR 25 (2024) 72), and the draws are resampled by them.
+and importance weights correct its draws.
 """
 
 from __future__ import annotations
@@ -20,12 +19,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array, IntArray
-from thermcmp.inference.arviz_adapter import smoothed_weights
-from thermcmp.inference.censoring import readings_of
-from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional, systematic
+from thermcmp.inference.censoring import log_at_least, log_within_step, readings_of
+from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional
 from thermcmp.inference.conditional.marginal_likelihood import Points
 from thermcmp.inference.conditional.problem import GaussianProblem, thermal_problem
-from thermcmp.inference.diagnostics import Check, check_weights
+from thermcmp.inference.conditional.reweighting import resampled
+from thermcmp.inference.diagnostics import Check
 
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
@@ -85,16 +84,10 @@ class InexactRows:
 
     def log_likelihood(self, mean: Array, sd: Array) -> Array:
         """Return the log likelihood of each reading, (m, B), by its mean (m, B) and scatter."""
-        from scipy.special import log_ndtr
-
+        at, apart = self.limited, self.bound[:, None] - mean
         total = np.empty(mean.shape)
-        at = self.limited
-        total[at] = log_ndtr((mean[at] - self.bound[at, None]) / sd[at])
-        middle = np.abs(mean[~at] - self.bound[~at, None]) / sd[~at]
-        half = 0.5 * self.step[~at, None] / sd[~at]
-        # By symmetry the nearer edge is the upper one, and both tails are lower tails.
-        near, far = log_ndtr(half - middle), log_ndtr(-half - middle)
-        total[~at] = near + np.log(-np.expm1(np.minimum(far - near, -1e-300)))
+        total[at] = log_at_least(apart[at], sd[at])
+        total[~at] = log_within_step(apart[~at], sd[~at], self.step[~at, None])
         return total
 
     def means(self, points: Points, effects: Array) -> Array:
@@ -117,10 +110,8 @@ class InexactRows:
         y, known = self.problem.y.copy(), self.problem.known_variance.copy()
         y[self.rows] = sites.mean
         # For steps the scatter stays a parameter; a site's variance is never below its square.
-        known[self.rows] = np.maximum(
-            sites.variance - self.site_scatter * sites.residual_k**2,
-            1e-9,
-        )
+        beside = sites.variance - self.site_scatter * sites.residual_k**2
+        known[self.rows] = np.maximum(beside, 1e-9)
         return replace(self.problem, y=y, known_variance=known)
 
     def matched(self, sites: _Sites, drawn: ConditionalDraws) -> tuple[_Sites, float]:
@@ -181,7 +172,6 @@ def run_with_inexact(
 ) -> tuple[ConditionalDraws, tuple[Check, ...]]:
     """Return the posterior draws of a design with inexact readings, and the weights' checks."""
     inexact = InexactRows(design)
-    rng = np.random.default_rng(seed)
     sites = inexact.first(1.0)
     for _ in range(PASSES):
         pilot = run_conditional(inexact.with_sites(sites), inexact.priors, draws=PILOT, seed=seed)
@@ -190,9 +180,5 @@ def run_with_inexact(
             break
     sites = replace(sites, variance=np.where(inexact.limited, WIDER, 1.0) * sites.variance)
     sample = run_conditional(inexact.with_sites(sites), inexact.priors, draws=draws, seed=seed)
-    log_weights = inexact.log_weights(sites, sample)
-    weights, _ = smoothed_weights(log_weights)
-    order = rng.permutation(systematic(weights, draws, rng))
-    kept = ConditionalDraws(sample.points.part(order), sample.effects[order], sample.weighted)
-    checks = check_weights(log_weights, float(1.0 / np.sum(weights**2)))
-    return kept, tuple(replace(check, name=f"{check.name} {OF_INEXACT}") for check in checks)
+    rng = np.random.default_rng(seed)
+    return resampled(sample, inexact.log_weights(sites, sample), rng, OF_INEXACT)

@@ -25,7 +25,8 @@ from thermcmp.inference.arviz_adapter import smoothed_weights
 from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional
 from thermcmp.inference.conditional.marginal_likelihood import Kernel
 from thermcmp.inference.conditional.problem import AirflowTerm, GaussianProblem, thermal_problem
-from thermcmp.inference.diagnostics import Check, Health, check_weights
+from thermcmp.inference.conditional.reweighting import resampled
+from thermcmp.inference.diagnostics import Check
 from thermcmp.inference.regulated_likelihood import (
     fall_per_rpm,
     log_jacobian,
@@ -199,16 +200,8 @@ def run_with_regulated(
             break
         at = moved
     sample, log_weights = _weighted(design, at, draws, seed)
-    weights, _ = smoothed_weights(log_weights)
-    if not np.all(np.isfinite(weights)):
-        # In no draw could the loop have held every row.
-        none = Check("share of the draws", 0.0, "above 0", Health.BAD)
-        return sample, _named((none,))
-    size = float(1.0 / np.sum(weights**2))
-    picked = np.searchsorted(np.cumsum(weights), (rng.random() + np.arange(draws)) / draws)
-    order = rng.permutation(np.minimum(picked, draws - 1))
-    kept = ConditionalDraws(sample.points.part(order), sample.effects[order], sample.weighted)
-    return kept, _named(check_weights(log_weights, size))
+    # No weight is finite where in no draw the loop could have held every row.
+    return resampled(sample, log_weights, rng, OF_REGULATED)
 
 
 def _weighted(
@@ -219,7 +212,3 @@ def _weighted(
     exponent = sample.points.exponent[:, 0]
     exact = log_jacobian(design, sample.effects, exponent)
     return sample, exact - at.log_approximation(design, sample.effects, exponent)
-
-
-def _named(checks: tuple[Check, ...]) -> tuple[Check, ...]:
-    return tuple(replace(check, name=f"{check.name} {OF_REGULATED}") for check in checks)

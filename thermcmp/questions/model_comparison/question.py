@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.errors import EngineError, Fault, InputError, NotEstimableError
+from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.model.observation import Steps
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import refuse_bad_health
 from thermcmp.questions.model_comparison.answer import ModelComparison
@@ -166,9 +166,9 @@ def _refuse(fit: Fit) -> None:
             f"The fit was made together with {', '.join(fit.fitted_with)}, so its models cannot "
             "be compared alone. Fix: fit this sensor with tc.fit."
         )
-    limited = int(fit.design.at_limit.sum())
-    stepped = fit.design.steps is Steps.INTERVAL and bool(np.any(fit.design.step_k > 0))
-    if limited or stepped:
+    readings = readings_of(fit.design)
+    limited = len(readings.limit)
+    if limited or len(readings.step):
         what = f"{limited} readings at the limit" if limited else "readings within coarse steps"
         raise EngineError(
             f"The fit has {what}, of which an assembly's density is not computed. Fix: compare "
