@@ -141,11 +141,10 @@ def _with_split_sessions(rows: pd.DataFrame, hours: pd.Series) -> tuple[pd.DataF
     Where parts share the days, a stay of several days at a bench stays one session.
     """
     stated = rows["session"].notna().to_numpy()
-    order = np.argsort(hours.to_numpy(), kind="stable")
-    keys = level_keys(rows, ("lab", "session")).iloc[order]
-    gap = hours.iloc[order].groupby(keys).diff() > LONGEST_GAP_H
+    keys = level_keys(rows, ("lab", "session"))
+    gap = hours.sort_values(kind="stable").groupby(keys).diff() > LONGEST_GAP_H
     stay = gap.groupby(keys).cumsum().reindex(rows.index).astype(int) + 1
-    split = stated & (stay.groupby(keys.reindex(rows.index)).transform("max") > 1).to_numpy()
+    split = stated & (stay.groupby(keys).transform("max") > 1).to_numpy()
     if not split.any() or not _goes_with_parts(rows[split], stay[split].astype(float), 0.5):
         return rows, []
     names = rows.loc[split, "session"].astype(str)

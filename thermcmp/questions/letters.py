@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -47,7 +48,8 @@ def set_letters(ax: Axes) -> str:
     return "".join(sorted(missing))
 
 
-def _letters_of(family: str) -> set[str]:
+@cache
+def _letters_of(family: str) -> frozenset[str]:
     """Return the letters that an installed font has, bold too; none where it is not installed."""
     from matplotlib.font_manager import FontProperties, findfont, get_font
 
@@ -57,6 +59,6 @@ def _letters_of(family: str) -> set[str]:
         try:
             path = findfont(wanted, fallback_to_default=False)
         except ValueError:
-            return set()
+            return frozenset()
         held.append(set(get_font(path).get_charmap()))
-    return {chr(code) for code in held[0] & held[1]}
+    return frozenset(chr(code) for code in held[0] & held[1])
