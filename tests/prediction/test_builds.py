@@ -40,7 +40,7 @@ def test_a_slash_in_a_name_is_part_of_it_where_the_rows_say_so(name, product, fi
 
 
 def test_a_build_has_the_parts_of_the_product_meant():
-    fit = SimpleNamespace(results=ROWS)
+    fit = SimpleNamespace(design=SimpleNamespace(rows=ROWS))
     assert build_of(fit, "Alder r1 / fw 2").cooler_model == "C2"
     assert build_of(fit, "Alder r2 w/ new pads / fw 1").cooler_model == "C3"
     with pytest.raises(InputError, match="none"):

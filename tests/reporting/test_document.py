@@ -256,8 +256,8 @@ def test_a_margin_rests_on_the_control_sensors_fit_too(pair):
 
 def stand_in(sensor, rows, products=("Alder r1",), beside=(), engine="conditional"):
     names = [products[place % len(products)] for place in range(rows)]
-    results = pd.DataFrame({"product": names})
-    return SimpleNamespace(sensor=sensor, results=results, fitted_with=beside, engine=engine)
+    design = SimpleNamespace(rows=pd.DataFrame({"product": names}))
+    return SimpleNamespace(sensor=sensor, design=design, fitted_with=beside, engine=engine)
 
 
 def test_fits_are_named_as_shortly_as_tells_them_apart():

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.engines import run_engine
-from thermcmp.inference.screening import FEWEST, own_spread, rows_called
+from thermcmp.inference.screening import FEWEST, coolers_of, own_spread, rows_called
 from thermcmp.model.design import build_design
 from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.terms import AMBIENT, DRIFT, TREND
@@ -82,7 +82,7 @@ def refitted(fit: Fit, other: Alternative) -> Fit:
         gone.add(DEGREES)
     marks = {str(e.term.values): rows_called(fit, e).astype(float) for e in other.added}
     changed = build_design(
-        fit.results.assign(**marks),
+        fit.design.rows.assign(**marks),
         sensor=fit.sensor,
         terms=(*terms, *(e.term for e in other.added)),
         law=design.law,
@@ -113,9 +113,7 @@ def _reassembled(fit: Fit) -> list[str]:
     place = fit.design.term_position("assembly")
     if place is None:
         return []
-    first = np.unique(fit.design.index[:, place], return_index=True)[1]
-    names, counts = np.unique(
-        fit.results["cooler_model"].astype(str).iloc[first], return_counts=True
-    )
+    coolers = coolers_of(fit, fit.design.index[:, place])
+    names, counts = np.unique(coolers, return_counts=True)
     most = np.argsort(-counts, kind="stable")[:MOST_COOLERS]
     return sorted(str(names[i]) for i in most if counts[i] >= FEWEST and len(names) > 1)

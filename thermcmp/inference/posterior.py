@@ -372,7 +372,7 @@ class Fit:
     def __str__(self) -> str:
         table = self.table.to_string(index=False, float_format=lambda v: f"{v:.3g}")
         lines = [
-            f"Fit of sensor '{self.sensor}': {len(self.results)} rows, engine {self.engine} "
+            f"Fit of sensor '{self.sensor}': {len(self.design.rows)} rows, engine {self.engine} "
             f"({self.engine_reason}), health {self.status}",
             f"Effects in K at {self.reference.power_w:g} W and {self.reference.flow_speed:g} "
             f"{self.design.law.unit}",

@@ -59,7 +59,7 @@ def called_for(fit: Fit) -> tuple[Expansion, ...]:
     spread = {e.cooler for e in fit.expansions}
     uneven = [] if freed else _coolers_of_own_spread(fit)
     units = units_of(fit, "assembly")
-    cooler_of = dict(zip(units.names, _coolers_of(fit, units.codes), strict=True))
+    cooler_of = dict(zip(units.names, coolers_of(fit, units.codes), strict=True))
     named = [o for o in outliers(fit) if o.name not in freed]
     blamed = [cooler_of[o.name] for o in named if o.kind == "assembly"]
     alone = [
@@ -75,7 +75,7 @@ def called_for(fit: Fit) -> tuple[Expansion, ...]:
 def rows_called(fit: Fit, expansion: Expansion) -> BoolArray:
     """Return the rows that an expansion is about, shape (n,)."""
     if expansion.outlier is None:
-        return fit.results["cooler_model"].eq(expansion.cooler).to_numpy(bool)
+        return fit.design.rows["cooler_model"].eq(expansion.cooler).to_numpy(bool)
     units = units_of(fit, expansion.outlier.kind)
     return units.codes == units.names.index(expansion.outlier.name)
 
@@ -111,10 +111,10 @@ def expansion_words(fit: Fit) -> list[str]:
     return sentences
 
 
-def _coolers_of(fit: Fit, codes: IntArray) -> list[str]:
+def coolers_of(fit: Fit, codes: IntArray) -> list[str]:
     """Return the cooler model of each unit, by the unit of every row (n,)."""
     first = np.unique(codes, return_index=True)[1]
-    return fit.results["cooler_model"].iloc[first].astype(str).to_list()
+    return fit.design.rows["cooler_model"].iloc[first].astype(str).to_list()
 
 
 def _own_effect(outlier: Outlier) -> Expansion:
@@ -140,7 +140,7 @@ def _coolers_of_own_spread(fit: Fit) -> list[str]:
     if place is None:
         return []
     codes = fit.design.index[:, place]
-    cooler = np.array(_coolers_of(fit, codes))
+    cooler = np.array(coolers_of(fit, codes))
     spread = np.maximum(fit.draws("assembly sd"), 1e-9)[:, None]
     square = (fit.draws("assembly") / spread) ** 2
     names, counts = np.unique(cooler, return_counts=True)
@@ -160,8 +160,8 @@ def _coolers_of_own_spread(fit: Fit) -> list[str]:
 def _rarely_assembled(fit: Fit, codes: IntArray) -> list[str]:
     """Return the coolers with few repeated assemblies of a pair beside many of the others."""
     # An assembly is of one pair, so that repeats are assemblies beyond the pairs.
-    counted = fit.results.assign(
-        assembly=codes, pair=level_keys(fit.results, ("cooler_model", "board_model"))
+    counted = fit.design.rows.assign(
+        assembly=codes, pair=level_keys(fit.design.rows, ("cooler_model", "board_model"))
     )
     distinct = counted.groupby(counted["cooler_model"].astype(str))[["assembly", "pair"]].nunique()
     repeats = (distinct["assembly"] - distinct["pair"]).to_dict()

@@ -154,7 +154,7 @@ def _write(fit: Fit, file: Any, prefix: str) -> None:
     from xarray.backends import H5NetCDFStore
 
     buffer = io.BytesIO()
-    pq.write_table(to_arrow(fit.results), buffer)
+    pq.write_table(to_arrow(fit.design.rows), buffer)
     rows = np.frombuffer(buffer.getvalue(), dtype=np.uint8)
     kept = xr.Dataset(
         {"rows_parquet": ("byte", rows)}, attrs={"thermcmp": json.dumps(_settings(fit))}

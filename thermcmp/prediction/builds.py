@@ -78,7 +78,7 @@ def build_of(fit: Fit, build: Build | str) -> Build:
     """Return a build from its name: "product", or "product / firmware"."""
     if isinstance(build, Build):
         return build
-    rows = fit.results
+    rows = fit.design.rows
     product, firmware = split_name(rows, build)
     named = rows[rows["product"].eq(product).fillna(False)]
     if named.empty:
@@ -108,7 +108,7 @@ def check_parts_known(fit: Fit, build: Build) -> None:
         wanted = getattr(build, column)
         if wanted is None:
             continue
-        known = sorted(fit.results[column].dropna().unique())
+        known = sorted(fit.design.rows[column].dropna().unique())
         if wanted not in known:
             raise NotEstimableError(
                 f"{build.name}: no run with {column} '{wanted}' is in the fit (it has "
@@ -120,7 +120,7 @@ def check_parts_known(fit: Fit, build: Build) -> None:
             fix = "leave it out, or fit with a term that reads this column"
             fault = Fault("no term of the fit reads this column", fix, column=column)
             raise InputError(f"{build.name}: unknown level.", [fault])
-        known = sorted(fit.results[column].dropna().astype(str).unique())
+        known = sorted(fit.design.rows[column].dropna().astype(str).unique())
         if any(column in term.columns for term in terms) and str(level) not in known:
             raise NotEstimableError(
                 f"{build.name}: no run with {column} '{level}' is in the fit (it has "

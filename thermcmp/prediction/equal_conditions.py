@@ -46,10 +46,10 @@ def ranked_builds(fit: Fit, wanted: Sequence[Build | str] | None) -> dict[str, B
     if wanted is not None:
         builds = [build_of(fit, item) for item in wanted]
         return {build.name: build for build in builds}
-    named = sorted(str(name) for name in fit.results["product"].dropna().unique())
+    named = sorted(str(name) for name in fit.design.rows["product"].dropna().unique())
     if named:
         return {name: build_of(fit, name) for name in named}
-    pairs = fit.results[["cooler_model", "board_model"]].drop_duplicates()
+    pairs = fit.design.rows[["cooler_model", "board_model"]].drop_duplicates()
     builds = [
         Build(cooler_model=str(c), board_model=str(b)) for c, b in pairs.itertuples(index=False)
     ]

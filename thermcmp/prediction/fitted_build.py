@@ -70,21 +70,21 @@ class FittedBuild:
     @cached_property
     def parts_k(self) -> dict[Acts, Array]:
         """The parts of the rise, shape (S,) each [K at reference power and speed]."""
-        effects, deviation = self.fit.effects, self.deviation or {}
-        return {
-            acts: effects @ weights + deviation.get(acts, 0.0)
-            for acts, weights in self.effect_weights.items()
-        }
+        deviation = self.deviation or {}
+        parts = self._parts_of(slice(None))
+        return {acts: part + deviation.get(acts, 0.0) for acts, part in parts.items()}
+
+    def _parts_of(self, effects: slice) -> dict[Acts, Array]:
+        """Return what some effects contribute to each part of the rise, shape (S,) each."""
+        weights = np.zeros((len(self.effect_weights), self.fit.design.effect_count))
+        weights[:, effects] = np.stack(list(self.effect_weights.values()))[:, effects]
+        return dict(zip(self.effect_weights, self.fit.combined(weights).T, strict=True))
 
     def rise(
         self, flow_speed: Array | float, power_w: Array | float, *, effects: slice | None = None
     ) -> Array:
         """Compute the rise over the intake's air, shape (S,) [K]; of some effects if stated."""
-        parts = self.parts_k
-        if effects is not None:
-            some = np.zeros((len(parts), self.fit.design.effect_count))
-            some[:, effects] = [self.effect_weights[acts][effects] for acts in parts]
-            parts = dict(zip(parts, self.fit.combined(some).T, strict=True))
+        parts = self.parts_k if effects is None else self._parts_of(effects)
         return self._rise(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
 
     def weights(self, exponent: float, flow_speed: float, power_w: float) -> Array:
@@ -141,7 +141,7 @@ class FittedBuild:
     @cached_property
     def measured_speeds(self) -> tuple[float, float] | None:
         """Lowest and highest fan speed at which its hardware was run; None if it never was."""
-        speeds = self.fit.design.flow_speed[matching_rows(self.fit.results, self.build)]
+        speeds = self.fit.design.flow_speed[matching_rows(self.fit.design.rows, self.build)]
         return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
 
     def level(self, flow_speed: Array) -> Array:
@@ -168,7 +168,7 @@ def noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
     return fit.once(
         f"noise law at {distance_m!r} m",
         lambda model: fit_noise(
-            model.results,
+            model.design.rows,
             reference_rpm=model.reference.flow_speed,
             distance_m=distance_m,
             draws=model.draw_count,
@@ -189,7 +189,7 @@ def _levels_of(fit: Fit, term: Term, build: Build) -> list[str]:
     """Return the term's levels that a build has, each counted alike."""
     if not term.columns:
         return [PER_UNIT]
-    rows, column = fit.results, term.columns[0]
+    rows, column = fit.design.rows, term.columns[0]
     if term.role is Role.PAIRING:
         return _pair_of(fit, term, build)
     level = getattr(build, column, None) or build.levels.get(column)
@@ -219,5 +219,5 @@ def _pair_of(fit: Fit, term: Term, build: Build) -> list[str]:
     if all(parts):
         name = " · ".join(map(str, parts))
         return [name] if name in known else []
-    keys = level_keys(fit.results, term.columns)[matching_rows(fit.results, build)]
+    keys = level_keys(fit.design.rows, term.columns)[matching_rows(fit.design.rows, build)]
     return sorted(keys.unique())

@@ -201,8 +201,8 @@ def checked_state(
 def measured_flow_speed(fit: Fit, build: Build) -> tuple[float, float]:
     """Return the lowest and highest speed at which a build was run, or its cooler, or anything."""
     speeds = fit.design.flow_speed
-    cooler = fit.results["cooler_model"].eq(build.cooler_model).fillna(False).to_numpy(bool)
-    for hit in (matching_rows(fit.results, build), cooler):
+    cooler = fit.design.rows["cooler_model"].eq(build.cooler_model).fillna(False).to_numpy(bool)
+    for hit in (matching_rows(fit.design.rows, build), cooler):
         if hit.any():
             return float(speeds[hit].min()), float(speeds[hit].max())
     return float(speeds.min()), float(speeds.max())

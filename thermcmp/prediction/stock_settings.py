@@ -136,15 +136,15 @@ def _stock_setting(fit: Fit, build: Build, rpm: float | None, power: float | Non
         which, named = f"firmware '{build.firmware}'", ""
         if not build.firmware:
             which = "its firmware (none is named)"
-            hardware = matching_rows(fit.results, replace(build, memory_vendor=None))
-            known = sorted(fit.results.loc[hardware, "firmware"].dropna().unique())
+            hardware = matching_rows(fit.design.rows, replace(build, memory_vendor=None))
+            known = sorted(fit.design.rows.loc[hardware, "firmware"].dropna().unique())
             named = f"name it, as in '{build.name} / {known[0]}', " if known else ""
         raise NotEstimableError(
             f"{build.name}: fan speed and power under {which} are not known. Fix: {named}add a "
             f"stock run (fan_mode 'stock') of {build.cooler_model} on {build.board_model} under "
             "it, or state fan_rpm and power_w."
         )
-    rows, column = fit.results, fit.design.law.column
+    rows, column = fit.design.rows, fit.design.law.column
     count = int(hit.sum())
     flow_speed_scatter, degrees = _scatter(rows, column)
     power_scatter, _ = _scatter(rows, "power_w")
@@ -171,7 +171,7 @@ def stock_rows(fit: Fit, build: Build) -> tuple[BoolArray, bool]:
 
     And whether they were made on other hardware only.
     """
-    rows = fit.results
+    rows = fit.design.rows
     stock = rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
     stock &= rows["firmware"].eq(build.firmware or "").fillna(False).to_numpy(bool)
     here = stock & matching_rows(rows, build)

@@ -116,7 +116,7 @@ def beyond_words(fit: Fit, held: Conditions) -> list[str]:
         sentences.append(beyond("Board power", held.power_w, watts, "W"))
     if held.fan_rpm is not None:
         sentences.append(beyond("Fan speed", held.fan_rpm, design.flow_speed, "rpm"))
-    air_c = fit.results["ambient_c"].to_numpy(float)
+    air_c = fit.design.rows["ambient_c"].to_numpy(float)
     sentences.append(beyond("Air at the intake", held.intake_c, air_c, "°C"))
     return [sentence for sentence in sentences if sentence]
 

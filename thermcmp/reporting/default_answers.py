@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answer]:
     """Answer separation, ranking of several products, regulated runs and plug-ins' questions."""
     answers: list[Answer] = [separate(fit, allow_bad_health=allow_bad_health)]
-    if fit.results["product"].nunique() > 1:
+    if fit.design.rows["product"].nunique() > 1:
         answers.append(rank(fit, allow_bad_health=allow_bad_health))
-    if any_regulated(fit.results):
+    if any_regulated(fit.design.rows):
         answers.append(regulated_runs(fit))
     return [*answers, *ask_questions(fit)]

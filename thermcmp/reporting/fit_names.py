@@ -16,7 +16,7 @@ _NAMED: Final = 3
 def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
     """Return distinct names of the fits, each as short as possible."""
     longer: tuple[Callable[[Fit], str], ...] = (
-        lambda fit: f" of {len(fit.results)} rows",
+        lambda fit: f" of {len(fit.design.rows)} rows",
         lambda fit: f" with {', '.join(fit.fitted_with)}" if fit.fitted_with else " alone",
         lambda fit: f" by {fit.engine}",
     )
@@ -36,7 +36,7 @@ def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
 
 def fitted_to(fit: Fit) -> str:
     """Describe sensor, rows and products of a fit, and the sensors fitted together with it."""
-    rows = fit.results
+    rows = fit.design.rows
     products = sorted(map(str, rows["product"].dropna().unique())) if "product" in rows else []
     words = f"{fit.sensor}, {len(rows)} rows"
     if products:

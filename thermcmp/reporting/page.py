@@ -251,7 +251,7 @@ def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]
     """Return data and model of each fit; what an earlier fit has too refers to that one."""
     parts: list[FitPart] = []
     for name, fit in zip(names, fits, strict=True):
-        results, reference = fit.results, fit.reference
+        results, reference = fit.design.rows, fit.reference
         facts = [("Rows used", str(len(results)))]
         for column, heading in _COUNTED.items():
             count = results[column].nunique() if column in results else 0

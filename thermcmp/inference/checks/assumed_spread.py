@@ -114,7 +114,7 @@ def spread_names(names: Sequence[str]) -> str:
 def rests_sentence(fit: Fit, names: Sequence[str]) -> str:
     """Return what an interval rests on, and what would free it of that."""
     cures = [_CURES.get(name, f"repeat it with another {name}") for name in names]
-    if "session" in names and fit.results["session"].isna().any():
+    if "session" in names and fit.design.rows["session"].isna().any():
         cures[list(names).index("session")] = "state the session of each run"
     return (
         f"It rests on the assumed spread of {spread_names(names)}, of which these runs say "

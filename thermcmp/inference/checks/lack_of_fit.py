@@ -74,7 +74,7 @@ def lack_of_fit(fit: Fit) -> LackOfFit | None:
     if design.residuals is Residuals.STUDENT:
         return None
     rows = np.flatnonzero(
-        (design.run_scatter > 0) & ~design.at_limit & ~fit.results["regulated"].to_numpy(bool)
+        (design.run_scatter > 0) & ~design.at_limit & ~fit.design.rows["regulated"].to_numpy(bool)
     )
     if not len(rows):
         return None
@@ -143,7 +143,7 @@ def _cells(fit: Fit, rows: IntArray) -> tuple[IntArray, IntArray]:
     """Number of each row's cell (one assembly, session and set point), and a row of each."""
     import pandas as pd
 
-    table = fit.results.iloc[rows]
+    table = fit.design.rows.iloc[rows]
     keys = pd.DataFrame(
         {
             "assembly": level_keys(table, ("lab", "assembly", "session", "firmware")).to_numpy(),
@@ -187,7 +187,7 @@ def _cause(fit: Fit, rows: IntArray, residual: Array, count: IntArray) -> str:
 
 def _unnamed_remounts(fit: Fit, rows: IntArray) -> str:
     """Return what assemblies of several sessions may hide, in words; "" where there are none."""
-    table = fit.results.iloc[rows]
+    table = fit.design.rows.iloc[rows]
     assembly, session = (level_keys(table, ("lab", name)) for name in ("assembly", "session"))
     several = int((session.groupby(assembly).nunique() >= 2).sum())
     if not several:
@@ -200,7 +200,7 @@ def _unnamed_remounts(fit: Fit, rows: IntArray) -> str:
 
 def _candidates(fit: Fit, rows: IntArray) -> dict[str, Array]:
     """Columns over cells, shape (C, k), of what a model of this kind may lack."""
-    table, design = fit.results.iloc[rows], fit.design
+    table, design = fit.design.rows.iloc[rows], fit.design
     power = design.power_ratio[rows]
     speed = np.log(design.flow_speed[rows] / design.reference.flow_speed)
     cooler = _dummies(level_keys(table, ("cooler_model",)).to_numpy())

@@ -49,11 +49,11 @@ def units_of(fit: Fit, kind: str) -> Units:
             [Fault("no such unit", f"use one of: {', '.join(UNITS)}", column="unit", value=kind)],
         )
     outer, inner = UNITS[kind][:-1], UNITS[kind][-1:]
-    whole = level_keys(fit.results, UNITS[kind])
+    whole = level_keys(fit.design.rows, UNITS[kind])
     if kind == "run" and whole.duplicated().any():
-        whole = whole + " row " + fit.results.index.astype(str)
+        whole = whole + " row " + fit.design.rows.index.astype(str)
     codes, names = pd.factorize(whole)
-    is_one_parent = not outer or len(set(level_keys(fit.results, outer))) == 1
-    short = level_keys(fit.results, inner).iloc[np.unique(codes, return_index=True)[1]]
+    is_one_parent = not outer or len(set(level_keys(fit.design.rows, outer))) == 1
+    short = level_keys(fit.design.rows, inner).iloc[np.unique(codes, return_index=True)[1]]
     shown = short if is_one_parent and short.is_unique else pd.Series(names)
     return Units(kind, codes.astype(np.intp), tuple(str(name) for name in shown))

@@ -97,7 +97,7 @@ def outlying(
 
 def _unsure(fit: Fit, deletions: Deletions, chance: Array, tested: int) -> list[int]:
     """Return the most extreme units whose weights cannot be trusted, which err to their side."""
-    if not tested or fit.engine != "conditional" or len(fit.results) > MOST_REFITTED_ROWS:
+    if not tested or fit.engine != "conditional" or len(fit.design.rows) > MOST_REFITTED_ROWS:
         return []
     order = np.argsort(chance, kind="stable")[:MOST_REFITS]
     return [

@@ -131,9 +131,9 @@ def _features(fit: Fit) -> list[tuple[str, bool, _Statistic]]:
         features.append(("spread between assemblies", True, between))
     # Position of each run in its session, from -½ (first) to ½ (last), ordered by starting time
     # if every run has one, else by row.
-    when = fit.results.index.to_series()
-    if "started_at" in fit.results and not fit.results["started_at"].isna().any():
-        when = fit.results["started_at"]
+    when = fit.design.rows.index.to_series()
+    if "started_at" in fit.design.rows and not fit.design.rows["started_at"].isna().any():
+        when = fit.design.rows["started_at"]
     place = when.groupby(units_of(fit, "session").codes)
     rank = place.rank(method="average").to_numpy(float) - 1.0
     last = np.maximum(place.transform("size").to_numpy(float) - 1.0, 1.0)

@@ -129,7 +129,7 @@ def _build_shares(study: AttributionStudy) -> list[float]:
 
 def airflow_shares(fit: Fit) -> list[float]:
     """Return the data's share in the convective part of each pair of cooler and board."""
-    pairs = fit.results[["cooler_model", "board_model"]].drop_duplicates()
+    pairs = fit.design.rows[["cooler_model", "board_model"]].drop_duplicates()
     builds = [
         Build(cooler_model=str(c), board_model=str(b)) for c, b in pairs.itertuples(index=False)
     ]

@@ -37,7 +37,7 @@ def runs_at(study: AttributionStudy, hardware: bool, firmware: bool) -> int:
 
 def _near(study: AttributionStudy, hardware: bool, firmware: bool) -> BoolArray:
     """Return which of the fit's runs are near a corner, shape (n,)."""
-    rows, state = study.fit.results, corner(hardware, firmware)
+    rows, state = study.fit.design.rows, corner(hardware, firmware)
     hit = matching_rows(rows, study.builds[hardware])
     speed, power = np.mean(study.flow_speed(state)), np.mean(study.power_w[firmware])
     hit &= np.abs(study.fit.design.flow_speed / speed - 1.0) <= NEAR_SPEED
@@ -50,7 +50,7 @@ def _near(study: AttributionStudy, hardware: bool, firmware: bool) -> BoolArray:
 
 def _averaged(study: AttributionStudy, is_new: bool) -> BoolArray:
     """Return the stock runs whose mean a build's setting is, however far they scatter, (n,)."""
-    setting, rows = study.settings[is_new], study.fit.results
+    setting, rows = study.settings[is_new], study.fit.design.rows
     stock, elsewhere = stock_rows(study.fit, study.builds[is_new])
     if elsewhere or not stock.any() or study.loops[is_new] is not None:
         return np.zeros(len(rows), bool)
@@ -186,7 +186,7 @@ def _basis(study: AttributionStudy, hardware: bool, firmware: bool) -> str:
     near = _near(study, hardware, firmware)
     runs = int(near.sum())
     if runs:
-        held = study.fit.results.loc[near, "regulated"].fillna(False).all()
+        held = study.fit.design.rows.loc[near, "regulated"].fillna(False).all()
         kind = "regulated run" if held else "run"
         return f"measured in {runs} {kind}{'s' if runs > 1 else ''}"
     measured = study.fitted[hardware, hardware].measured_speeds

@@ -44,7 +44,7 @@ class Measured:
 
 def chain_builds(fit: Fit, items: Sequence[Build | str]) -> list[Build]:
     """Return the builds of items: builds, names of products, or cooler models."""
-    rows = fit.results
+    rows = fit.design.rows
     names = [item for item in items if isinstance(item, str)]
     models = set(rows["cooler_model"].dropna().unique())
     products = set(rows["product"].dropna().unique())
@@ -89,8 +89,8 @@ def measured_at(
         weights = partial(
             fitted.weights, flow_speed=float(np.median(entry.flow_speed)), power_w=power_w
         )
-    rows = matching_rows(fit.results, build)
-    assemblies = level_keys(fit.results, ("lab", "assembly"))[rows].nunique()
+    rows = matching_rows(fit.design.rows, build)
+    assemblies = level_keys(fit.design.rows, ("lab", "assembly"))[rows].nunique()
     return Measured(build, entry, weights, int(assemblies))
 
 

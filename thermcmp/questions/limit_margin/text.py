@@ -209,7 +209,7 @@ def margin_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
             "more fan will do better and be louder, one that is at its power limit may differ. "
             "Fix: give firmware=."
         )
-        rows = query.fitted.fit.results
+        rows = query.fitted.fit.design.rows
         hit = matching_rows(rows, query.fitted.build)
         hit &= rows["regulated"].fillna(False).to_numpy(bool)
         hit &= rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)

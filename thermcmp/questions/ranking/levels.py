@@ -45,7 +45,7 @@ def level_words(fit: Fit, builds: Mapping[str, Build]) -> str:
 
 def level_caveats(fit: Fit, builds: Mapping[str, Build]) -> list[str]:
     """Name the columns of the user's own in which the products differ, and the way out."""
-    rows, terms = fit.results, fit.design.terms
+    rows, terms = fit.design.rows, fit.design.terms
     caveats = []
     for column in map(str, rows.columns):
         if column in BY_NAME or column.startswith(DERIVED):

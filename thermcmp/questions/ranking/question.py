@@ -268,8 +268,8 @@ def _caveats(
     if noise is not None:
         caveats += noise.design.notes
     caveats += level_caveats(fit, builds)
-    keys = level_keys(fit.results, ("lab", "assembly"))
-    once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.results, b)])) == 1]
+    keys = level_keys(fit.design.rows, ("lab", "assembly"))
+    once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.design.rows, b)])) == 1]
     if once:
         caveats.append(
             f"Mounted once only: {', '.join(once)}. A good or bad assembly is attributed to it, "

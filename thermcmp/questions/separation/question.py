@@ -354,7 +354,7 @@ def _level(fit: Fit, build: Build, factor: str) -> str | None:
         return str(stated)
     if factor == "assembly_kind":
         return None
-    rows = fit.results
+    rows = fit.design.rows
     hit = rows["board_model"].eq(build.board_model) & rows["cooler_model"].eq(build.cooler_model)
     column = next(term.columns[0] for term in fit.design.terms if term.name == factor)
     levels = rows.loc[hit.fillna(False), column].dropna().unique()

@@ -189,7 +189,8 @@ def _one_per_sensor(fits: Iterable[Fit] | Mapping[str, Fit]) -> list[Fit]:
 
 
 def _runs(fit: Fit) -> set[tuple[str, str]]:
-    return set(zip(level_keys(fit.results, ("lab",)), fit.results["run"].astype(str), strict=True))
+    rows = fit.design.rows
+    return set(zip(level_keys(rows, ("lab",)), rows["run"].astype(str), strict=True))
 
 
 def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions | None) -> float:
@@ -197,7 +198,7 @@ def _power_w(fit: Fit, after: Build, at: Conditions | None, stated: Conditions |
     for conditions in (at, stated):
         if conditions is not None and conditions.power_w is not None:
             return conditions.power_w
-    rows = fit.results
+    rows = fit.design.rows
     stock = rows["firmware"].eq(after.firmware or "") & rows["fan_mode"].eq("stock")
     power = rows.loc[stock.fillna(False), "power_w"]
     return float(power.mean()) if len(power) else fit.reference.power_w

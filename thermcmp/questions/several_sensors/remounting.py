@@ -62,7 +62,7 @@ def assemblies_of(fit: Fit) -> Assemblies | None:
         return None
     units = units_of(fit, ASSEMBLY)
     first = np.unique(units.codes, return_index=True)[1]
-    rows = fit.results.iloc[first]
+    rows = fit.design.rows.iloc[first]
     return Assemblies(
         names=units.names,
         levels=fit.design.index[first, position],
