@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
+from dyestuff import FLAT, SIGMA, TAU, at_known_spreads, dyestuff_rows
 from scipy.stats import multivariate_normal
 
 from thermcmp.inference.arviz_adapter import smoothed_columns, smoothed_weights
@@ -21,7 +21,6 @@ from thermcmp.inference.conditional.marginal_likelihood import Kernel
 from thermcmp.inference.conditional.problem import thermal_problem
 from thermcmp.inference.diagnostics import pareto_limit
 from thermcmp.inference.fitting import fit
-from thermcmp.model.priors import HalfNormal, Normal
 
 
 @pytest.mark.parametrize(("draws", "limit"), [(100, 0.5), (2200, 0.7), (4000, 0.7), (400, 0.61568)])
@@ -91,33 +90,17 @@ def test_deletion_in_a_balanced_one_way_layout(outside):
     Davies & Goldsmith 1972, ch. 6; by hand for a flat mean: the mean of the other batch
     means, with variance (τ² + σ²/5)/5, and one more of (τ² + σ²/5) for the new batch.
     """
-    data = outside.r_data("lme4", "Dyestuff")
-    rows = pd.DataFrame(
-        {
-            "run": [f"r{i}" for i in range(30)], "sensor": "memory", "cooler_model": "Heron-C1",
-            "board_model": "Heron-B1", "assembly": data["Batch"].astype(str), "lab": "North",
-            "temperature_c": data["Yield"] / 10.0, "ambient_c": 0.0, "fan_rpm": 1800.0,
-            "power_w": 200.0,
-        }
-    )  # fmt: skip
-    flat = {"baseline": Normal(150.0, 1e5), "residual sd": HalfNormal(9.0)}
-    model = fit(rows, terms=["assembly"], priors=flat, draws=400, seed=1)
-    tau, sigma = np.sqrt(1764.05) / 10.0, np.sqrt(2451.25) / 10.0
-    held = model.posterior.assign(
-        {
-            "assembly sd": model.posterior["assembly sd"] * 0.0 + tau,
-            "residual sd": model.posterior["residual sd"] * 0.0 + sigma,
-        }
-    )
-    model = replace(model, posterior=held)
+    rows = dyestuff_rows(outside)
+    model = fit(rows, terms=["assembly"], priors=FLAT, draws=400, seed=1)
+    model = replace(model, posterior=at_known_spreads(model.posterior))
     units = units_of(model, "assembly")
     overall = np.zeros((1, model.design.effect_count))
     overall[0, 0] = 1.0
     study = LeaveOut(model, [units.codes], draws=100)
     (found,) = study.each()
     moved = study.moments(overall, found.weights)
-    batch = data.groupby("Batch")["Yield"].mean().loc[list(units.names)].to_numpy() / 10.0
-    of_mean = tau**2 + sigma**2 / 5.0
+    batch = rows.groupby("assembly")["temperature_c"].mean().loc[list(units.names)].to_numpy()
+    of_mean = TAU**2 + SIGMA**2 / 5.0
     others = (batch.sum() - batch) / 5.0
     mean, sd = moved.mean, moved.sd
     assert mean[:, 0] == pytest.approx(others, abs=1e-6)

@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
+from dyestuff import FLAT, SIGMA, TAU, at_known_spreads, dyestuff_rows
 from scipy.stats import multivariate_normal
 from swap_campaign import swap_campaign
 
@@ -16,7 +16,6 @@ from thermcmp.inference.checks.predictive_density import (
     stacking_weights,
 )
 from thermcmp.inference.fitting import fit
-from thermcmp.model.priors import HalfNormal, Normal
 
 
 def test_density_of_a_batch_given_the_others(outside):
@@ -25,30 +24,17 @@ def test_density_of_a_batch_given_the_others(outside):
     A new batch of five is normal about the mean of the other batch means, with the variances
     of that mean, of a batch, and of a reading.
     """
-    data = outside.r_data("lme4", "Dyestuff")
-    rows = pd.DataFrame(
-        {
-            "run": [f"r{i}" for i in range(30)], "sensor": "memory", "cooler_model": "Heron-C1",
-            "board_model": "Heron-B1", "assembly": data["Batch"].astype(str), "lab": "North",
-            "temperature_c": data["Yield"] / 10.0, "ambient_c": 0.0, "fan_rpm": 1800.0,
-            "power_w": 200.0,
-        }
-    )  # fmt: skip
-    flat = {"baseline": Normal(150.0, 1e5), "residual sd": HalfNormal(9.0)}
-    model = fit(rows, terms=["assembly"], priors=flat, draws=400, seed=1, expand="none")
-    tau, sigma = np.sqrt(1764.05) / 10.0, np.sqrt(2451.25) / 10.0
-    held = {"assembly sd": tau, "residual sd": sigma}
-    posterior = model.posterior.assign(
-        {name: model.posterior[name] * 0.0 + value for name, value in held.items()}
-    )
+    rows = dyestuff_rows(outside)
+    model = fit(rows, terms=["assembly"], priors=FLAT, draws=400, seed=1, expand="none")
+    model = replace(model, posterior=at_known_spreads(model.posterior))
     units = units_of(model, "assembly")
-    density = group_density(replace(model, posterior=posterior), units.codes)
+    density = group_density(model, units.codes)
     yields = rows["temperature_c"].to_numpy()
     batches = np.array([yields[units.codes == place] for place in range(6)])
     one, means = np.ones((5, 5)), batches.mean(axis=1)
     for place, batch in enumerate(batches):
         others = np.delete(means, place)
-        cov = sigma**2 * np.eye(5) + (tau**2 + (tau**2 + sigma**2 / 5.0) / 5.0) * one
+        cov = SIGMA**2 * np.eye(5) + (TAU**2 + (TAU**2 + SIGMA**2 / 5.0) / 5.0) * one
         expected = multivariate_normal.logpdf(batch, np.full(5, others.mean()), cov)
         assert density.each[place] == pytest.approx(expected, abs=1e-6)
     assert len(density.unsure) == 0
