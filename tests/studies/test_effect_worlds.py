@@ -83,6 +83,12 @@ STILL = {
     "specimen_sd_k": 0.0,
     "step_k": 1e-6,
 }
+#: Every bias of a bench, set to nothing.
+UNBIASED = dict.fromkeys(
+    ("days_apart_k", "labs_apart_k", "benches_apart_k", "trend_k", "drift_k", "probe_off_k",
+     "rise_per_room_k"),
+    0.0,
+)  # fmt: skip
 
 
 @pytest.mark.study
@@ -125,9 +131,7 @@ def test_studies_repeat_by_seed():
 
 @pytest.mark.parametrize("name", [name for name in WORLDS if not name.startswith("outlier")])
 def test_without_scatter_or_bias_the_rows_read_the_true_contrast(name):
-    world = replace(
-        WORLDS[name], **STILL, days_apart_k=0.0, labs_apart_k=0.0, drift_k=0.0, probe_off_k=0.0
-    )
+    world = replace(WORLDS[name], **STILL, **UNBIASED)
     rows = measured(world, np.random.default_rng(5)).rows
     at_set_power_k = (rows["temperature_c"] - rows["ambient_c"]) * world.power_w / rows["power_w"]
     first, second = world.contrast
