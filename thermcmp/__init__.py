@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.build_prediction.question import predict
     from thermcmp.questions.classical_tests import ClassicalCheck, classical_check
     from thermcmp.questions.fit_check.question import FitCheck, check_fit
+    from thermcmp.questions.laboratories.question import Laboratories, compare_labs
     from thermcmp.questions.limit_margin.answer import Margin
     from thermcmp.questions.limit_margin.question import margin
     from thermcmp.questions.model_comparison.answer import ModelComparison
@@ -95,6 +96,7 @@ _HOMES = {
     "Held": "thermcmp.telemetry.steady_state.protocol",
     "InputError": "thermcmp.errors",
     "Inspection": "thermcmp.telemetry.inspection.question",
+    "Laboratories": "thermcmp.questions.laboratories.question",
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
     "Margin": "thermcmp.questions.limit_margin.answer",
@@ -124,6 +126,7 @@ _HOMES = {
     "chain": "thermcmp.questions.build_chain.question",
     "check_fit": "thermcmp.questions.fit_check.question",
     "classical_check": "thermcmp.questions.classical_tests",
+    "compare_labs": "thermcmp.questions.laboratories.question",
     "compare_models": "thermcmp.questions.model_comparison.question",
     "fit": "thermcmp.inference.fitting",
     "fit_sensors": "thermcmp.inference.joint_fitting",
@@ -171,6 +174,7 @@ __all__ = [
     "Held",
     "InputError",
     "Inspection",
+    "Laboratories",
     "Library",
     "LibraryError",
     "Margin",
@@ -200,6 +204,7 @@ __all__ = [
     "chain",
     "check_fit",
     "classical_check",
+    "compare_labs",
     "compare_models",
     "fit",
     "fit_sensors",

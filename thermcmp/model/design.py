@@ -41,7 +41,16 @@ from thermcmp.model.rows import (
     usable_rows,
     with_derived,
 )
-from thermcmp.model.terms import BENCH, DERIVED, HOURS, TYPICAL_RISE_K, Acts, Role, Term
+from thermcmp.model.terms import (
+    BENCH,
+    DERIVED,
+    HOURS,
+    LAB_PRODUCT,
+    TYPICAL_RISE_K,
+    Acts,
+    Role,
+    Term,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -434,6 +443,8 @@ def _chosen_terms(
             # Pairs that were never assembled have an effect too, of which only the spread is known.
             names += pairs.open
         against = _reason_against(rows, term, names, pairs, published)
+        if term.name == LAB_PRODUCT and not against:
+            against = _lab_product_reason(rows, term, len(names), terms)
         if against:
             notes.append(f"{term.name}: {against}")
         else:
@@ -464,4 +475,14 @@ def _reason_against(
             "one run per level, so its spread cannot be separated from the run-to-run scatter "
             "and is counted there. Repeat a run without a teardown to separate them."
         )
+    return ""
+
+
+def _lab_product_reason(rows: pd.DataFrame, term: Term, levels: int, terms: Sequence[Term]) -> str:
+    """Return why what a product differs by at one laboratory cannot be told from other effects."""
+    if not open_pairs(rows, term.columns).crossed:
+        return "no two laboratories share products, so it counts as an effect of these."
+    assembly = next((other for other in terms if other.name == "assembly"), None)
+    if assembly is not None and levels == level_keys(rows, assembly.columns).nunique():
+        return "one assembly of a product at each laboratory, whose effect includes it."
     return ""

@@ -153,6 +153,8 @@ WIDEST_K: Final = 25.0
 BENCH: Final = "bench"
 #: Name of the slope over a session.
 DRIFT: Final = "drift"
+#: Name of the term of what one laboratory's bench adds to one product.
+LAB_PRODUCT: Final = "lab and product"
 #: First letters of columns that a fit works out itself.
 DERIVED: Final = "~ "
 #: Column of the hours from the middle of a session, by the start times.
@@ -254,6 +256,14 @@ BUILT_IN: Final[tuple[Term, ...]] = (
     ),
     _built_in("lab", ("lab",), Role.NUISANCE, HalfCauchy(1.5, WIDEST_K), "laboratories"),
     _built_in(BENCH, ("lab", "bench"), Role.NUISANCE, HalfCauchy(1.2, WIDEST_K), "benches"),
+    # A bench may favour a cooler: its air, its case, how it holds the card.
+    _built_in(
+        LAB_PRODUCT,
+        ("lab", "cooler_model", "board_model"),
+        Role.NUISANCE,
+        HalfCauchy(0.5, WIDEST_K),
+        "what a product differs by at one laboratory",
+    ),
     # Near zero where pairs agree, free where they do not.
     _built_in(
         "pairing",

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: Names of the scopes, as arguments.
 ScopeName = Literal["specimens", "product line"]
+#: Those of a prediction, which may be that of a reading.
+ReadingScopeName = Literal["specimens", "product line", "new laboratory"]
 
 
 class Scope(StrEnum):
@@ -25,23 +27,34 @@ class Scope(StrEnum):
     `SPECIMENS`: the very parts that were on the bench, averaged.
     `PRODUCT_LINE`: the line's mean; specimen effects are integrated out, so the
     interval carries the spread between specimens that the few tested ones leave.
+    `NEW_LABORATORY`: what a laboratory that is not among the rows reads of a newly bought
+    card, with its bench, its session and the scatter of one run.
     """
 
     SPECIMENS = "specimens"
     PRODUCT_LINE = "product line"
+    NEW_LABORATORY = "new laboratory"
 
     @property
     def cards(self) -> str:
         """The cards that it speaks of, in words."""
-        return "a newly bought card" if self is Scope.PRODUCT_LINE else "the cards tested"
+        if self is Scope.NEW_LABORATORY:
+            return "a further laboratory's newly bought card"
+        return "the cards tested" if self is Scope.SPECIMENS else "a newly bought card"
+
+    @property
+    def is_of_line(self) -> bool:
+        """Whether it speaks of cards that were not on the bench."""
+        return self is not Scope.SPECIMENS
 
     @classmethod
-    def of(cls, word: str) -> Scope:
-        """Return the scope of that name."""
+    def of(cls, word: str, *, readings: bool = False) -> Scope:
+        """Return the scope of that name; that of a new laboratory where readings are asked for."""
+        known = [scope for scope in cls if readings or scope is not Scope.NEW_LABORATORY]
         try:
-            return cls(word)
+            return known[known.index(cls(word))]
         except ValueError:
-            fix = f"use one of: {', '.join(cls)}"
+            fix = f"use one of: {', '.join(known)}"
             fault = Fault("no such scope", fix, column="scope", value=str(word))
             raise InputError("Unknown scope:", [fault]) from None
 

@@ -10,11 +10,12 @@ import numpy as np
 from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.sensor_fits import correlation_name, one_posterior
-from thermcmp.model.design import EXPONENT
-from thermcmp.model.terms import Acts, Role
+from thermcmp.model.design import EXPONENT, RESIDUAL
+from thermcmp.model.terms import BENCH, LAB_PRODUCT, Acts, Role
 from thermcmp.physics.closed_loop import equilibrium
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.sensor_law import DRAWN, SensorLaw
+from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.fitted_build import FittedBuild
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
 #: Share of draws without a steady state (fan stopped or hunting) above which a result is
 #: withheld, see docs/model.md: of the 5 % in a tail of a 90 % interval at most two fifths.
 MOST_UNSETTLED: Final = 0.02
+#: Terms that a further laboratory would add of its own.
+OF_A_LABORATORY: Final = ("lab", LAB_PRODUCT, BENCH, "session")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,16 +84,17 @@ class CardState:
 
 
 def fresh_specimen(
-    fit: Fit, seed: int, *, beside: tuple[Fit, int] | None = None
+    fit: Fit, seed: int, scope: Scope, *, beside: tuple[Fit, int] | None = None
 ) -> dict[Acts, Array]:
     """Draw what a newly bought card's parts differ by from those of its line, shape (S,) each.
 
-    One fresh specimen of each part and one fresh assembly per draw, with the spreads
-    of that draw; `beside` another sensor's they are correlated with those.
+    One fresh specimen of each part and one fresh assembly per draw, and for a new laboratory's
+    reading its own effects and the scatter of a run, with the spreads of that draw; `beside`
+    another sensor's they are correlated with those.
     """
-    deviations = _deviations(fit, seed)
+    deviations = _deviations(fit, seed, scope)
     if beside is not None:
-        other, theirs = beside[0], _deviations(*beside)
+        other, theirs = beside[0], _deviations(*beside, scope)
         for name in set(deviations) & set(theirs):
             linked = correlation_name(name, other.sensor)
             if linked in fit.posterior:
@@ -100,17 +104,19 @@ def fresh_specimen(
     for term in fit.design.terms:
         if term.name in deviations:
             parts[term.acts] += fit.draws(term.spread) * deviations[term.name]
+    if scope is Scope.NEW_LABORATORY:
+        parts[Acts.RESISTANCE] += fit.draws(RESIDUAL) * deviations[RESIDUAL]
     return parts
 
 
-def _deviations(fit: Fit, seed: int) -> dict[str, Array]:
-    """Draw fresh specimens and a fresh assembly, by term, in standard deviations."""
+def _deviations(fit: Fit, seed: int, scope: Scope) -> dict[str, Array]:
+    """Draw what is fresh of a card, and of a laboratory, by term, in standard deviations."""
     rng = np.random.default_rng(seed)
-    return {
-        term.name: rng.standard_normal(len(fit.draws(EXPONENT)))
-        for term in fit.design.terms
-        if term.role is Role.SPECIMEN or term.name == "assembly"
-    }
+    fresh = [t.name for t in fit.design.terms if t.role is Role.SPECIMEN or t.name == "assembly"]
+    if scope is Scope.NEW_LABORATORY:
+        fresh += [term.name for term in fit.design.terms if term.name in OF_A_LABORATORY]
+        fresh.append(RESIDUAL)
+    return {name: rng.standard_normal(len(fit.draws(EXPONENT))) for name in fresh}
 
 
 def firmware_of(firmware: Firmware | Mapping[str, Firmware], build: Build) -> Firmware:
@@ -159,7 +165,7 @@ def card_of(
     follows = control if _needs_second_fit(fit, firmware, control) else None
     count = fit.draw_count if follows is None else min(fit.draw_count, follows.draw_count)
     chosen = fit.thinned(count)
-    deviation = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
+    deviation = None if fresh_seed is None else fresh_specimen(fit, fresh_seed, fitted.scope)
     judged = _thinned(replace(fitted, deviation=deviation).law(), chosen)
     if follows is None:
         assumed: tuple[str, ...] = ()
@@ -172,7 +178,7 @@ def card_of(
     paired = one_posterior((fit, follows))
     if fresh_seed is not None:
         beside = (fit, fresh_seed) if paired else None
-        deviation = fresh_specimen(follows, fresh_seed + 1, beside=beside)
+        deviation = fresh_specimen(follows, fresh_seed + 1, fitted.scope, beside=beside)
     other = replace(fitted, fit=follows, deviation=deviation).law()
     pairs, names = chosen, f"The {follows.sensor} (which the fan follows) and the {fit.sensor}"
     if paired:

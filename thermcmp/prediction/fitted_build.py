@@ -54,12 +54,10 @@ class FittedBuild:
         check_parts_known(self.fit, self.build)
         each = zip(design.terms, design.levels, design.offsets, design.centres, strict=True)
         for term, levels, start, centre in each:
-            if term.name == BENCH:
+            if term.name == BENCH and self.scope is not Scope.NEW_LABORATORY:
                 # Temperatures are those of the benches that measured, not of an unseen one.
                 weights[term.acts][start : start + len(levels)] += 1.0 / len(levels)
-            if term.role is Role.NUISANCE or (
-                term.role is Role.SPECIMEN and self.scope is Scope.PRODUCT_LINE
-            ):
+            if term.role is Role.NUISANCE or (term.role is Role.SPECIMEN and self.scope.is_of_line):
                 continue
             value = _value_of(term, centre, self.build)
             chosen = _levels_of(self.fit, term, self.build)

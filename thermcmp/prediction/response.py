@@ -14,7 +14,7 @@ from thermcmp.physics.fan_controls import FanCurve, ObservedSpeed, TargetTempera
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.noise_law import fan_noise_dba
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.builds import Scope, matching_rows
+from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.card import (
     MOST_UNSETTLED,
     Card,
@@ -109,12 +109,12 @@ def response_of(
     """Return a build's answer to warmer air, from draws of its fan speed and power.
 
     For the product line it is a newly bought card: a fresh specimen of each part and a
-    fresh assembly.
+    fresh assembly, and where a new laboratory reads it, all that is that laboratory's own.
     """
     fit, scope = fitted.fit, fitted.scope
-    fresh_seed = (fit.seed or 0) if scope is Scope.PRODUCT_LINE else None
+    fresh_seed = (fit.seed or 0) if scope.is_of_line else None
     if firmware is None and fit.design.law.column != "fan_rpm":
-        deviation = None if fresh_seed is None else fresh_specimen(fit, fresh_seed)
+        deviation = None if fresh_seed is None else fresh_specimen(fit, fresh_seed, scope)
         rise = replace(fitted, deviation=deviation).rise(flow_speed, power_w)
         return HeldFlow(rise, flow_speed, power_w)
     acting = firmware or Firmware(name="held", fan=ObservedSpeed(flow_speed))
@@ -139,7 +139,7 @@ class CardNoise:
         fit, cooler = fitted.fit, fitted.build.cooler_model
         noise = noise_law(fit, fitted.air.mic_distance_m)
         # Apart from the seeds of the fresh specimens' temperatures.
-        fresh_seed = (fit.seed or 0) + 2 if fitted.scope is Scope.PRODUCT_LINE else None
+        fresh_seed = (fit.seed or 0) + 2 if fitted.scope.is_of_line else None
         law = None if noise is None else noise.law(cooler, fresh_seed=fresh_seed)
         measured = None if noise is None else noise.design.speed_range_rpm(cooler)
         if noise is None or law is None or measured is None:

@@ -19,7 +19,6 @@ from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.builds import Scope
 from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
@@ -72,7 +71,7 @@ def build_caveats(fitted: FittedBuild) -> list[str]:
     """Return what limits any answer about one build: thin air, and one specimen of each part."""
     caveats = [fitted.air.altitude_words] if fitted.air.altitude_m is not None else []
     terms = {term.name for term in fitted.fit.design.terms}
-    if fitted.scope is Scope.PRODUCT_LINE and not terms & {"cooler", "board"}:
+    if fitted.scope.is_of_line and not terms & {"cooler", "board"}:
         caveats.append(
             "Only one specimen of each part was tested, so the spread of newly bought cards is "
             "not included."

@@ -34,6 +34,7 @@ def interval_figure(
     axis: str = "Effect on temperature [K]",
     zero: bool = True,
     title: str | None = None,
+    extra: str = "",
 ) -> None:
     """Draw a point and an interval for each row of the answer's table.
 
@@ -55,5 +56,5 @@ def interval_figure(
         answer.interval_words,
         drawn,
         omitted,
-        extra=f"{more} more rows in the table." if more else "",
+        extra=" ".join(filter(None, [extra, f"{more} more rows in the table." * (more > 0)])),
     )

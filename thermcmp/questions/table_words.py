@@ -17,6 +17,8 @@ _UNITS: Final[dict[str, str]] = {
 _WORDS: Final[dict[str, str]] = {
     "mean": "mean", "sd": "SD", "low": "low", "high": "high",
     "data_share": "share from data", "aliased_with": "aliased with", "p_best": "chance to be best",
+    "p_beats": "chance to beat a rival", "p_cooler": "chance to be cooler",
+    "p_matters": "chance that it matters",
     "p_exceed": "chance of exceeding", "fan_at_most": "chance of highest speed",
     "enough_note": "enough: reach", "rank_mean": "mean rank", "rank_low": "best rank",
     "rank_high": "worst rank", "fan": "fan speed", "p_larger": "chance of a larger one",

@@ -13,7 +13,8 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.design import CONSTANT
 from thermcmp.prediction.builds import Scope, build_of
 from thermcmp.prediction.fitted_build import FittedBuild
-from thermcmp.questions.ranking.question import _groups, rank
+from thermcmp.questions.ranking.question import rank
+from thermcmp.questions.ranking.ranked import group_products
 from thermcmp.simulation import Peers, simulate
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
@@ -66,25 +67,39 @@ def test_a_chain_of_small_gaps_does_not_run_together():
     assert gaps[0] < 0.9
     assert gaps[1] < 0.9
     assert gaps[2] > 0.9
-    assert _groups(temperatures, 1.0) == [1, 1, 2]
-    assert _groups(temperatures, 0.0) == [1, 2, 3]
-    assert _groups(temperatures, 3.0) == [1, 1, 1]
+    assert group_products(temperatures, 1.0) == [1, 1, 2]
+    assert group_products(temperatures, -1.0) == [1, 2, 3]
+    assert group_products(temperatures, 3.0) == [1, 1, 1]
+
+
+def test_all_separations_hold_together():
+    # Ten gaps of 1.5 K, each above 0 with 94 %: all of them hold together in 55 % only.
+    rng = np.random.default_rng(4)
+    temperatures = 1.5 * np.arange(11) + 0.7 * rng.standard_normal((20_000, 11))
+    each = np.mean(np.diff(temperatures, axis=1) > 0.0, axis=0)
+    assert np.all(each > 0.9)
+    groups = group_products(temperatures, 0.0)
+    assert 1 < max(groups) < 11
+    anchors = [groups.index(group) for group in sorted(set(groups))]
+    together = np.all(np.diff(temperatures[:, anchors], axis=1) > 0.0, axis=1)
+    assert np.mean(together) >= 0.9
 
 
 def test_a_group_is_as_sure_as_it_says():
     # The gap exceeds 1 K in 90 % of the draws, or in one draw less.
     sure = np.zeros((100, 2))
     sure[:90, 1] = 1.5
-    assert _groups(sure, 1.0) == [1, 2]
+    assert group_products(sure, 1.0) == [1, 2]
     sure[89, 1] = 0.5
-    assert _groups(sure, 1.0) == [1, 1]
+    assert group_products(sure, 1.0) == [1, 1]
 
 
 def test_leaving_out_the_warmest_changes_nothing_for_the_others(peers, even):
     others = list(even.table["product"][:-1])
     fewer = rank(peers.fit, products=others)
     assert list(fewer.table["product"]) == others
-    for name in ("mean_c", "low_c", "high_c", "group", "fan_rpm"):
+    # But the groups: fewer products leave fewer separations that must hold together.
+    for name in ("mean_c", "low_c", "high_c", "fan_rpm"):
         assert list(column(fewer, name)) == list(column(even, name)[others])
 
 
@@ -265,3 +280,25 @@ def test_a_product_that_was_mounted_once_is_named():
     answer = rank(model)
     assert any(caveat.startswith("Mounted once only: ") for caveat in answer.caveats)
     assert "groups" in " ".join(answer.sentences) or len(set(answer.table["group"])) == 1
+
+
+def test_the_league_has_every_pair_once(even):
+    league = even.league()
+    names = list(even.table["product"])
+    pairs = [(a, b) for i, a in enumerate(names) for b in names[i + 1 :]]
+    assert list(league[["product", "rival"]].itertuples(index=False, name=None)) == pairs
+    draws = dict(zip(names, even.draws["temperature_c"].to_numpy(), strict=True))
+    for _, row in league.iterrows():
+        gap = draws[row["rival"]] - draws[row["product"]]
+        assert row["mean_k"] == pytest.approx(gap.mean())
+        assert [row["low_k"], row["high_k"]] == pytest.approx(np.quantile(gap, [0.05, 0.95]))
+        assert row["p_cooler"] == np.mean(gap > 0.0)
+        assert row["p_matters"] == np.mean(gap > even.matters_k)
+
+
+def test_the_chance_to_beat_a_rival_is_the_mean_over_rivals(even):
+    league = even.league()
+    for name, row in even.table.set_index("product").iterrows():
+        wins = league.loc[league["product"] == name, "p_cooler"].to_list()
+        wins += list(1.0 - league.loc[league["rival"] == name, "p_cooler"])
+        assert row["p_beats"] == pytest.approx(np.mean(wins))

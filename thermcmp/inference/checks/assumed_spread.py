@@ -19,7 +19,7 @@ from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, S
 from thermcmp.inference.conditional.regulated_sampling import fitted_kernel
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.priors import Known
-from thermcmp.model.terms import Role, Term
+from thermcmp.model.terms import LAB_PRODUCT, Role, Term
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -39,6 +39,7 @@ _NAMES: Final = {
     "board": "board specimens",
     "pairing": "pairings",
     "bench": "benches",
+    LAB_PRODUCT: "products at one laboratory",
     "drift": "the drift over a session",
     "trend": "the trend over a bench's sessions",
     "ambient": "the slope along ambient temperature",
@@ -51,6 +52,7 @@ _CURES: Final = {
     "board": "test a second specimen of each board",
     "pairing": "assemble the pair that is missing",
     "bench": "run one card on both benches",
+    LAB_PRODUCT: "run both products in a further laboratory",
     "drift": "alternate the parts within a session",
     "trend": "run both sides in one session, or repeat an early build now",
     "ambient": "run both sides at one ambient temperature, or one side at two",

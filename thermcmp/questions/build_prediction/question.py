@@ -11,7 +11,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.prediction.builds import Scope, ScopeName, build_of
+from thermcmp.prediction.builds import ReadingScopeName, Scope, build_of
 from thermcmp.prediction.card import firmware_of, refuse_lone_control
 from thermcmp.prediction.equal_conditions import noise_for, speed_at_noise
 from thermcmp.prediction.fitted_build import FittedBuild
@@ -33,6 +33,7 @@ from thermcmp.questions.build_prediction.tables import (
 )
 from thermcmp.questions.build_prediction.text import prediction_caveats, prediction_sentences
 from thermcmp.questions.caveats import fit_caveats, influence_words, refuse_bad_health
+from thermcmp.questions.laboratories.question import refuse_one_laboratory
 from thermcmp.questions.phrases import PROB, check_prob
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
     *,
     firmware: Firmware | Mapping[str, Firmware] | None = None,
     control: Fit | None = None,
-    scope: ScopeName = "product line",
+    scope: ReadingScopeName = "product line",
     prob: float = PROB,
     allow_bad_health: bool = False,
     ambient_c: float | None = None,
@@ -79,9 +80,11 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
         Fan speed and temperature are then the steady state of every draw.
     control : Fit, optional
         Fit of the firmware's control sensor, where that is not the fit's own.
-    scope : {"product line", "specimens"}
+    scope : {"product line", "specimens", "new laboratory"}
         "product line": a newly bought card of the line, with a fresh specimen and
-        assembly. "specimens": the cards that were on the bench.
+        assembly. "specimens": the cards that were on the bench. "new laboratory": the reading
+        that a laboratory which is not among the rows would take of a newly bought card, in
+        one run; it needs runs of at least two laboratories.
     prob : float
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
@@ -119,7 +122,10 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
         "measured_altitude_m": measured_altitude_m,
     }  # fmt: skip
     held = Conditions.of(at, stated)
-    fitted = FittedBuild(fit, build_of(fit, build), Scope.of(scope), held)
+    where = Scope.of(scope, readings=True)
+    if where is Scope.NEW_LABORATORY:
+        refuse_one_laboratory(fit)
+    fitted = FittedBuild(fit, build_of(fit, build), where, held)
     acting = None if firmware is None else firmware_of(firmware, fitted.build)
     setting, flow_speed, watts = _settings(fitted, acting)
     response = response_of(fitted, flow_speed, watts, firmware=acting, control=control)

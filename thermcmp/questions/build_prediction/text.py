@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from thermcmp.physics.firmware import Firmware
-from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.response import FanResponse, Response
 from thermcmp.prediction.stock_settings import Setting
 from thermcmp.questions.build_prediction.tables import PredictedState
@@ -23,7 +22,7 @@ def prediction_sentences(
         return (f"In {air.air_words}, {name} has no prediction: {predicted.problem}.",)
     speed, watts = float(np.nanmean(state.fan_rpm)), float(np.mean(state.power_w))
     under = "" if firmware is None else f"under firmware '{firmware.name}', "
-    reach = "reaches" if fitted.scope is Scope.PRODUCT_LINE else "reach"
+    reach = "reaches" if fitted.scope.is_of_line else "reach"
     warm = range_words(predicted.settled(state.temperature_c), prob, "°C")
     level = predicted.settled(predicted.noise_dba)
     heard = f"Its noise is not known: {predicted.noise_remark}."

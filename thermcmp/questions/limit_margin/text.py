@@ -13,7 +13,7 @@ from thermcmp.physics.characteristic import FanStatus
 from thermcmp.physics.fan_controls import FanCurve, TargetTemperature
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.reach import Reach
-from thermcmp.prediction.builds import Scope, matching_rows
+from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import WORTH_SAYING, FanResponse
 from thermcmp.prediction.stock_settings import Setting
@@ -69,7 +69,7 @@ def _state(query: MarginQuery, sweep: Sweep, here: AirRow) -> str:
             level = f" and {range_words(here.settled(here.noise_dba), prob, 'dB(A)')}"
             level += f" at {query.held.mic_distance_m:g} m"
         how = f"under firmware '{query.firmware.name}' at {speed}{level}, {watts:.0f} W, "
-    reach = "reaches" if query.fitted.scope is Scope.PRODUCT_LINE else "reach"
+    reach = "reaches" if query.fitted.scope.is_of_line else "reach"
     return (
         f"In {query.held.air_words}, {how}{query.fitted.scope.cards} of {name} {reach} "
         f"{range_words(warm, prob, '°C')} at the {query.fitted.fit.sensor}: {chance} probability "

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from thermcmp.questions.plot_style import (
     INK,
     MAIN,
+    QUIET,
     SIZE,
     finish,
     interval,
@@ -32,21 +35,23 @@ def ranking_figure(
     axis: str = "Temperature [°C]",
 ) -> None:
     """Draw the products from the coolest to the warmest, with their groups."""
-    table = answer.table.sort_values(columns[0], kind="stable", na_position="last")
+    table = answer.table
+    order = ["network", columns[0]] if "network" in table else columns[0]
+    table = table.sort_values(order, kind="stable", na_position="last")
     drawn, omitted = split_rows(table, row_names(table, label), columns)
     for place, row in enumerate(drawn):
         interval(ax, place, row)
     if "group" in table:
         _group_lines(ax, [_group_marks(cell) for cell in table["group"].iloc[: len(drawn)]])
+    words = "Products on one line at the right cannot be separated."
+    if "network" in table and table["network"].nunique() > 1:
+        number = table["network"].iloc[: len(drawn)].to_numpy(int)
+        for place in np.flatnonzero(np.diff(number)).tolist():
+            ax.axhline(place + 0.5, color=QUIET, linewidth=1.0, linestyle=(0, (6, 4)))
+        words += " Across a dashed line nothing compares them but the spread between laboratories."
     rows_axis(ax, [row.name for row in drawn])
     finish(ax, answer.title, axis)
-    note(
-        ax,
-        answer.interval_words,
-        drawn,
-        omitted,
-        extra="Products on one line at the right cannot be separated.",
-    )
+    note(ax, answer.interval_words, drawn, omitted, extra=words)
 
 
 def _group_marks(cell: object) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -18,24 +18,17 @@ from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for, ran
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
-from thermcmp.questions.phrases import (
-    PROB,
-    check_matters,
-    check_prob,
-    percent_words,
-    range_words,
-    summary,
-)
+from thermcmp.questions.phrases import PROB, check_matters, check_prob
 from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
+from thermcmp.questions.ranking.ranked import Ranked, rank_entries
+from thermcmp.questions.ranking.tables import league_table, ranking_table
+from thermcmp.questions.ranking.text import link_caveats, ranking_sentences
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from thermcmp.inference.posterior import Fit
-
-#: How sure a gap must be before two products are separated.
-SURE: Final = 0.90
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -55,6 +48,19 @@ class Ranking(Answer):
     conditions: Conditions
     matters_k: float
     scope: str
+
+    def league(self) -> pd.DataFrame:
+        """Compare every pair of products of a network, the cooler one first.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns product, rival, mean_k, low_k, high_k (rival less product, with the
+            answer's intervals) [K], p_cooler and p_matters: the chances that the product is
+            cooler, and cooler by more than `matters_k`. Pairs that no run compares are left out.
+        """
+        draws = self.draws["temperature_c"].to_numpy()
+        return league_table(self.table, draws, self.matters_k, self.prob)
 
 
 def rank(  # noqa: PLR0913 - each condition is a keyword of its own
@@ -78,10 +84,13 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
 ) -> Ranking:
     """Rank products at equal conditions.
 
-    Products are separated only where the gap exceeds `matters_k` with 90 %
-    probability. A group is opened by its coolest member, and the others join as long
-    as they cannot be separated from that one member; so a chain of small gaps does
-    not run together.
+    A group is opened by its coolest member, and the others join as long as they cannot be
+    separated from that one member; so a chain of small gaps does not run together. All gaps
+    between the members that opened groups exceed `matters_k` together with 90 % probability:
+    the chance that any of the separations is wrong is at most 10 %, however many products.
+
+    Products that no run compares, since they share neither a bench nor a card nor parts with
+    one that does, are ranked apart, each network by itself.
 
     Parameters
     ----------
@@ -114,9 +123,12 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     -------
     Ranking
         Table: product, mean_c, low_c, high_c [°C], rank_mean, rank_low, rank_high,
-        p_best, group, fan_rpm [rpm], noise_dba [dB(A)], health; coolest first. A
-        product that cannot reach the noise within its measured fan speeds has NaN, and
-        its health the reason.
+        p_best, p_beats, group, network, fan_rpm [rpm], noise_dba [dB(A)], health; coolest
+        first, network by network. Ranks and chances are those within a network; `p_beats` is
+        the chance of being cooler than another product of it (the surface under the
+        cumulative ranking curve; Salanti, Ades & Ioannidis, J. Clin. Epidemiol. 64 (2011)
+        163-171, from memory). A product that cannot reach the noise within its measured fan
+        speeds has NaN, and its health the reason.
 
     Raises
     ------
@@ -142,25 +154,21 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     noise = noise_for(fit, held)
     builds = at_levels(ranked_builds(fit, products), levels)
     entries = [entry_at(fit, name, build, held, where, noise) for name, build in builds.items()]
-    reached = sorted((e for e in entries if e.reached), key=lambda e: float(np.mean(e.temperature)))
-    ordered = [*reached, *(e for e in entries if not e.reached)]
-    temperatures = (
-        np.stack([e.temperature for e in reached], axis=1) if reached else np.zeros((1, 0))
-    )
-    groups = _groups(temperatures, matters_k)
-    values = np.stack([e.temperature for e in ordered]) if ordered else np.zeros((0, 0))
+    ranked = rank_entries(fit, entries, builds, matters_k)
+    values = np.stack([e.temperature for e in ranked.all]) if entries else np.zeros((0, 0))
     return Ranking(
         kind="ranking",
         title=f"{fit.sensor.capitalize()} at {_words(fit, held)}, {where}",
-        table=_table(ordered, temperatures, groups, prob),
+        table=ranking_table(ranked, prob),
         draws=xr.Dataset(
-            {"temperature_c": (("product", "draw"), values)}, {"product": [e.name for e in ordered]}
+            {"temperature_c": (("product", "draw"), values)},
+            {"product": [e.name for e in ranked.all]},
         ),
         sentences=(
-            *_sentences(reached, temperatures, groups, matters_k, prob),
+            *ranking_sentences(ranked, matters_k, prob),
             *filter(None, [level_words(fit, builds)]),
         ),
-        caveats=_caveats(fit, ordered, noise, held, where, builds),
+        caveats=_caveats(fit, ranked, noise, held, where, builds),
         prob=prob,
         draw_figure=ranking_figure,
         conditions=held,
@@ -170,97 +178,24 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     )
 
 
-def _groups(temperatures: Array, matters_k: float) -> list[int]:
-    """Group of each product, coolest first; a group's first member is its anchor."""
-    groups: list[int] = []
-    anchor, current = 0, 1
-    for i in range(temperatures.shape[1]):
-        gap = temperatures[:, i] - temperatures[:, anchor]
-        if i > anchor and np.mean(gap > matters_k) >= SURE:
-            anchor, current = i, current + 1
-        groups.append(current)
-    return groups
-
-
-def _table(
-    entries: Sequence[Entry], temperatures: Array, groups: Sequence[int], prob: float
-) -> pd.DataFrame:
-    """Return a row per product; equal values share a rank, 1 is the coolest."""
-    import pandas as pd
-    from scipy.stats import rankdata
-
-    ranks = rankdata(temperatures, axis=1) if temperatures.shape[1] else temperatures
-    tail = (1.0 - prob) / 2.0
-    rows: list[Mapping[str, object]] = []
-    for i, entry in enumerate(entries):
-        row: dict[str, object] = {"product": entry.name}
-        if entry.reached:
-            mean, _, low, high = summary(entry.temperature, prob)
-            ends = np.quantile(ranks[:, i], [tail, 1.0 - tail], method="nearest")
-            row |= {
-                "mean_c": mean,
-                "low_c": low,
-                "high_c": high,
-                "rank_mean": float(np.mean(ranks[:, i])),
-                "rank_low": float(ends[0]),
-                "rank_high": float(ends[1]),
-                "p_best": float(np.mean(ranks[:, i] == ranks.min(axis=1))),
-                "group": groups[i],
-                "fan_rpm": float(np.median(entry.flow_speed)),
-                "noise_dba": np.nan if entry.noise is None else float(np.mean(entry.noise)),
-            }
-        rows.append({**row, "health": entry.health})
-    columns = ["product", "mean_c", "low_c", "high_c", "rank_mean", "rank_low", "rank_high"]
-    columns += ["p_best", "group", "fan_rpm", "noise_dba", "health"]
-    return pd.DataFrame(rows, columns=columns).astype({"group": "Int64"})
-
-
-def _sentences(
-    reached: Sequence[Entry],
-    temperatures: Array,
-    groups: Sequence[int],
-    matters_k: float,
-    prob: float,
-) -> tuple[str, ...]:
-    if not reached:
-        return ("No product can be ranked at these conditions.",)
-    leaders = [e.name for e, group in zip(reached, groups, strict=True) if group == 1]
-    best = float(np.mean(temperatures[:, 0] == temperatures.min(axis=1)))
-    sentences = [
-        f"Coolest: {reached[0].name} at {range_words(reached[0].temperature, prob, '°C')}; "
-        f"{percent_words(best)} probability that it is the coolest of all."
-    ]
-    if len(leaders) > 1:
-        sentences.append(
-            f"{', '.join(leaders)} cannot be separated: no gap to {leaders[0]} is clearly "
-            f"above {matters_k:g} K."
-        )
-    if groups[-1] > 1:
-        sentences.append(
-            f"{len(reached)} products fall into {groups[-1]} groups; the coolest of each group is "
-            f"more than {matters_k:g} K warmer than the coolest of the group before it with at "
-            f"least {SURE:.0%} probability."
-        )
-    return tuple(sentences)
-
-
 def _caveats(
     fit: Fit,
-    entries: Sequence[Entry],
+    ranked: Ranked,
     noise: NoiseFit | None,
     held: Conditions,
     scope: Scope,
     builds: Mapping[str, Build],
 ) -> tuple[str, ...]:
-    reached = [entry for entry in entries if entry.reached]
-    gaps = np.array([entry.temperature - reached[0].temperature for entry in reached[1:]])
-    names = [f"{entry.name} against {reached[0].name}" for entry in reached[1:]]
+    gaps = [(other, net.entries[0]) for net in ranked.networks for other in net.entries[1:]]
+    names = [f"{other.name} against {coolest.name}" for other, coolest in gaps]
     influence, linear = None, None
     if names:
-        influence = influence_words(names, power_scaling(fit, gaps))
-        linear = Linear(tuple(names), _gap_weights(fit, reached, held, scope, builds))
-    caveats = fit_caveats(fit, influence=influence, linear=linear, held=held)
-    missing = [entry.name for entry in entries if not entry.reached]
+        gaps_k = np.array([other.temperature - coolest.temperature for other, coolest in gaps])
+        influence = influence_words(names, power_scaling(fit, gaps_k))
+        linear = Linear(tuple(names), _gap_weights(fit, gaps, held, scope, builds))
+    caveats = link_caveats(ranked)
+    caveats += fit_caveats(fit, influence=influence, linear=linear, held=held)
+    missing = [entry.name for entry in ranked.unreached]
     if missing:
         caveats.append("Not ranked, see their health: " + ", ".join(missing) + ".")
     if held.altitude_m is not None:
@@ -279,19 +214,25 @@ def _caveats(
 
 
 def _gap_weights(
-    fit: Fit, reached: Sequence[Entry], held: Conditions, scope: Scope, builds: Mapping[str, Build]
+    fit: Fit,
+    gaps: Sequence[tuple[Entry, Entry]],
+    held: Conditions,
+    scope: Scope,
+    builds: Mapping[str, Build],
 ) -> Callable[[float], Array]:
-    """Return the effects' weights in each gap to the coolest, as a function of exponent."""
+    """Return the effects' weights in gaps between two products, as a function of exponent."""
     power_w = held.power_w if held.power_w is not None else fit.reference.power_w
-    fitted = [FittedBuild(fit, builds[entry.name], scope, held) for entry in reached]
-    speeds = [float(np.median(entry.flow_speed)) for entry in reached]
+    entries = {entry.name: entry for gap in gaps for entry in gap}
+    fitted = {name: FittedBuild(fit, builds[name], scope, held) for name in entries}
 
-    def gaps(exponent: float) -> Array:
-        pairs = zip(fitted, speeds, strict=True)
-        rises = np.stack([build.weights(exponent, speed, power_w) for build, speed in pairs])
-        return np.asarray(rises[1:] - rises[0])
+    def weights(exponent: float) -> Array:
+        rises = {
+            name: fitted[name].weights(exponent, float(np.median(entry.flow_speed)), power_w)
+            for name, entry in entries.items()
+        }
+        return np.stack([rises[other.name] - rises[coolest.name] for other, coolest in gaps])
 
-    return gaps
+    return weights
 
 
 def _words(fit: Fit, held: Conditions) -> str:

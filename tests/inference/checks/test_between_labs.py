@@ -1,0 +1,124 @@
+"""Laboratories against published meta-analyses and a published network of treatments."""
+
+import numpy as np
+import pytest
+from plain_rows import plain_rows
+from restricted import restricted_mode
+from scipy import stats
+
+from thermcmp.inference.checks.between_labs import _odd, between_labs
+from thermcmp.inference.fitting import fit
+from thermcmp.model.priors import HalfCauchy, Known, Normal
+from thermcmp.model.terms import LAB_PRODUCT, Role, Term
+
+#: Kelvins per published unit, and their zero.
+SCALE, ZERO = 10.0, 50.0
+VAGUE = {"baseline": Normal(ZERO, 1000.0)}
+#: Study, treatment, people who stopped smoking and people asked: 24 studies of no contact (A),
+#: self-help (B), individual (C) and group counselling (D). Hasselblad, Medical Decision Making 18
+#: (1998) 37-43; counts from memory.
+SMOKING = """
+1 A 9 140    1 C 23 140   1 D 10 138   2 B 11 78    2 C 12 85    2 D 29 170   3 A 75 731
+3 C 363 714  4 A 2 106    4 C 9 205    5 A 58 549   5 C 237 1561 6 A 0 33     6 C 9 48
+7 A 3 100    7 C 31 98    8 A 1 31     8 C 26 95    9 A 6 39     9 C 17 77    10 A 79 702
+10 B 77 694  11 A 18 671  11 B 21 535  12 A 64 642  12 C 107 761 13 A 5 62    13 C 8 90
+14 A 20 234  14 C 34 237  15 A 0 20    15 D 9 20    16 B 20 49   16 C 16 43   17 B 7 66
+17 D 32 127  18 C 12 76   18 D 20 74   19 C 9 55    19 D 3 26    20 A 8 116   20 B 19 149
+21 A 95 1107 21 C 143 1031 22 A 15 187 22 C 36 504  23 A 78 584  23 C 73 675  24 A 69 1177
+24 C 54 888
+"""
+
+
+def summaries(effect, variance, **columns):
+    """Rows of published summaries: their stated error is all their scatter."""
+    return plain_rows(
+        temperature_c=ZERO + SCALE * np.asarray(effect),
+        ambient_c=0.0,
+        n=10,
+        standard_error_k=SCALE * np.sqrt(variance),
+        **columns,
+    )
+
+
+def test_q_of_the_vaccine_trials(outside):
+    """Q of 152.2330 on 12 degrees: Viechtbauer, J. Stat. Software 36(3) (2010) (from memory)."""
+    data = outside.r_data("HSAUR", "BCG")
+    # In this table the columns BCGVacc and NoVacc are totals.
+    y = np.log((data["BCGTB"] / data["BCGVacc"]) / (data["NoVaccTB"] / data["NoVacc"])).to_numpy()
+    variance = 1 / data["BCGTB"] - 1 / data["BCGVacc"] + 1 / data["NoVaccTB"] - 1 / data["NoVacc"]
+    rows = summaries(y, variance, lab=[f"trial {i:02d}" for i in range(13)])
+    priors = VAGUE | {"lab sd": HalfCauchy(3.0, 1000.0)}
+    model = fit(rows, terms=["lab"], priors=priors, draws=1000, seed=1, expand="none")
+    found = between_labs(model)
+    assert found.q == pytest.approx(152.233, abs=0.02)
+    assert found.degrees == 12
+    assert found.i_squared == pytest.approx(1.0 - 12.0 / 152.233, abs=1e-4)
+    assert found.offset_k / SCALE == pytest.approx(y - y.mean(), abs=1e-3)
+
+
+#: Contrasts against no contact and their standard errors at a spread of 0.474 between the arms of
+#: one contact in different studies, as a general mixed-model package has them.
+PUBLISHED = {"C": (0.708, 0.195), "D": (0.867, 0.372), "B": (0.396, 0.328)}
+PUBLISHED_SPREAD = 0.474
+
+
+@pytest.fixture(scope="module")
+def network():
+    """Studies, treatments, log odds and their variances."""
+    table = np.array(SMOKING.split()).reshape(-1, 4)
+    study, arm = table[:, 0], table[:, 1]
+    stopped, asked = table[:, 2].astype(float), table[:, 3].astype(float)
+    # Half a person is added in all cells of a study with an empty one.
+    half = 0.5 * np.isin(study, study[stopped == 0.0])
+    stopped, rest = stopped + half, asked - stopped + half
+    return study, arm, np.log(stopped / rest), 1.0 / stopped + 1.0 / rest
+
+
+def test_the_spread_within_a_network(network, components):
+    study, arm, y, variance = network
+    fixed = [study == name for name in np.unique(study)] + [arm == name for name in "BCD"]
+    problem = components(
+        y, np.column_stack(fixed).astype(float), [np.arange(len(y))], known_variance=variance
+    )
+    mode = restricted_mode(problem)
+    assert mode.spread[0, 0] == pytest.approx(PUBLISHED_SPREAD, abs=5e-4)
+
+
+def test_a_network_of_treatments(network):
+    study, arm, y, variance = network
+    rows = summaries(y, variance, cooler_model=arm, lab=[f"study {name}" for name in study])
+    free = Normal(0.0, 1000.0)
+    terms = [
+        Term("treatment", "cooler_model", scale=free),
+        Term("study", "lab", Role.NUISANCE, scale=free),
+        Term(LAB_PRODUCT, ("lab", "cooler_model", "board_model"), Role.NUISANCE),
+    ]
+    priors = VAGUE | {f"{LAB_PRODUCT} sd": Known(SCALE * PUBLISHED_SPREAD)}
+    model = fit(rows, terms=terms, priors=priors, draws=8000, seed=1, expand="none")
+    effects = model.draws("treatment") / SCALE
+    for name, (mean, error) in PUBLISHED.items():
+        contrast = effects[:, "ABCD".index(name)] - effects[:, 0]
+        assert contrast.mean() == pytest.approx(mean, abs=0.04 * error + 5e-4)
+        assert contrast.std() == pytest.approx(error, rel=0.03)
+
+
+def test_the_odd_laboratory_is_an_outlier_of_the_others():
+    """Externally studentised, against a regression with one indicator by SciPy's t."""
+    offset = np.array([0.2, -0.5, 0.4, -0.1, 4.0])
+    chance = _odd(offset)
+    others = offset[:4]
+    size = abs(4.0 - others.mean()) / (others.std(ddof=1) * np.sqrt(1.25))
+    assert chance[4] == pytest.approx(5 * 2 * stats.t.sf(size, 3))
+    assert chance[4] < 0.05
+    assert np.all(chance[:4] > 0.5)
+
+
+def test_like_laboratories_are_called_odd_as_often_as_stated():
+    rng = np.random.default_rng(3)
+    called = [np.min(_odd(rng.normal(0.0, 2.0, 6))) < 0.05 for _ in range(2000)]
+    # Bonferroni's bound is nearly exact for the most extreme of few.
+    assert 0.035 < np.mean(called) < 0.062
+
+
+def test_few_laboratories_are_never_odd():
+    assert list(_odd(np.array([0.0, 0.1, 9.0]))) == [1.0, 1.0, 1.0]

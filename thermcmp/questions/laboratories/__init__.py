@@ -1,0 +1,1 @@
+"""How laboratories differ, and what a further one would read."""

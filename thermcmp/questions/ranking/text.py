@@ -1,0 +1,76 @@
+"""Sentences of a ranking."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from thermcmp.questions.phrases import few_named, percent_words, range_words
+from thermcmp.questions.ranking.ranked import SURE, Network, Ranked
+
+
+def ranking_sentences(ranked: Ranked, matters_k: float, prob: float) -> tuple[str, ...]:
+    """Return the coolest of each network, and how its products are grouped."""
+    if not ranked.networks:
+        return ("No product can be ranked at these conditions.",)
+    apart = len(ranked.networks) > 1
+    sentences = [_apart_words(ranked.networks)] if apart else []
+    for number, network in enumerate(ranked.networks, start=1):
+        lead = f"Network {number}: " if apart else ""
+        sentences += [lead + words for words in _network_sentences(network, matters_k, prob)]
+    return tuple(sentences)
+
+
+def link_caveats(ranked: Ranked) -> list[str]:
+    """Name the run that would link networks that no run compares."""
+    if not ranked.networks:
+        return []
+    first, *others = ranked.networks
+    return [
+        f"No run compares {_named(network)} with {_named(first)}: only the assumed spread of "
+        f"laboratories and benches links them, so they are ranked apart. To link them: run one of "
+        f"these cards, or one of the former, at {_at(network)} and at {_at(first)}."
+        for network in others
+    ]
+
+
+def _network_sentences(network: Network, matters_k: float, prob: float) -> list[str]:
+    temperatures, groups, entries = network.temperatures, network.groups, network.entries
+    if len(entries) == 1:
+        only = range_words(entries[0].temperature, prob, "°C")
+        return [f"{entries[0].name} at {only}, with nothing to compare it to."]
+    leaders = [e.name for e, group in zip(entries, groups, strict=True) if group == groups[0]]
+    best = float(np.mean(temperatures[:, 0] == temperatures.min(axis=1)))
+    sentences = [
+        f"Coolest: {entries[0].name} at {range_words(entries[0].temperature, prob, '°C')}; "
+        f"{percent_words(best)} probability that it is the coolest of all."
+    ]
+    if len(leaders) > 1:
+        sentences.append(
+            f"{', '.join(leaders)} cannot be separated: no gap to {leaders[0]} is clearly "
+            f"above {matters_k:g} K."
+        )
+    count = groups[-1] - groups[0] + 1
+    if count > 1:
+        sentences.append(
+            f"{len(entries)} products fall into {count} groups; with at least {SURE:.0%} "
+            f"probability the coolest of every group is more than {matters_k:g} K warmer than the "
+            "coolest of the group before it."
+        )
+    return sentences
+
+
+def _apart_words(networks: Sequence[Network]) -> str:
+    return (
+        f"The products form {len(networks)} networks that no run compares: each is ranked by "
+        "itself, and temperatures of different networks must not be set against each other."
+    )
+
+
+def _named(network: Network) -> str:
+    return few_named([entry.name for entry in network.entries], 3)
+
+
+def _at(network: Network) -> str:
+    return few_named(network.places, 3).replace(", ", " or ")
