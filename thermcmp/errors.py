@@ -8,6 +8,7 @@ Every error that the library raises on purpose derives from `ThermcmpError`, so 
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher, get_close_matches
@@ -17,6 +18,13 @@ from typing import Final
 #: share a word: "lower" is not near "power_w".
 _NEAR: Final = 0.75
 _WORD: Final = re.compile(r"[^\W_]{3,}")
+#: What differs between messages of one kind: quoted values and numbers.
+_VALUE: Final = re.compile(r"'[^']*'|[-−]?\b\d[\d.,]*")
+#: So many faults of a kind are listed one by one; of more, so many values and places are shown.
+_FEW: Final = 3
+_SHOWN: Final = 5
+#: At most this many kinds are printed; all faults are kept in `InputError.faults`.
+_MOST_KINDS: Final = 25
 
 
 class ThermcmpError(Exception):
@@ -46,6 +54,8 @@ class Fault:
         The user's heading where there is one, else the name of the column.
     value : str, optional
         The value as it was written.
+    letter : str, optional
+        Letter of the column in the user's own file, as a spreadsheet shows it.
     """
 
     message: str
@@ -54,14 +64,26 @@ class Fault:
     row: int | None = None
     column: str | None = None
     value: str | None = None
+    letter: str | None = None
+
+    @property
+    def kind(self) -> str:
+        """The message without the values in it, which faults of one kind share."""
+        return _VALUE.sub("…", self.message)
+
+    @property
+    def cell(self) -> str:
+        """The cell as a spreadsheet names it, such as 'G7', or the row."""
+        return f"{self.letter}{self.row}" if self.letter else f"row {self.row}"
 
     def __str__(self) -> str:
+        letter = f" ({self.letter})" if self.letter else ""
         place = [
             part
             for part in (
                 self.file,
                 None if self.row is None else f"row {self.row}",
-                None if self.column is None else f"column '{self.column}'",
+                None if self.column is None else f"column '{self.column}'{letter}",
                 None if self.value is None else f"value '{self.value}'",
             )
             if part
@@ -81,16 +103,55 @@ class InputError(ThermcmpError, ValueError):
         Every fault, not only the first.
     """
 
-    #: At most this many faults are printed; all are kept in `faults`.
-    SHOWN = 25
-
     def __init__(self, message: str, faults: Iterable[Fault] = ()) -> None:
         self.faults: tuple[Fault, ...] = tuple(faults)
-        lines = [message, *(f"  - {fault}" for fault in self.faults[: self.SHOWN])]
-        hidden = len(self.faults) - self.SHOWN
-        if hidden > 0:
-            lines.append(f"  … and {hidden} more (see the error's .faults)")
-        super().__init__("\n".join(lines))
+        super().__init__("\n".join([message, *fault_lines(self.faults)]))
+
+
+def fault_lines(faults: Sequence[Fault]) -> list[str]:
+    """Return a line for each fault, and one for all of a kind where they are many."""
+    groups: dict[tuple[str, str], list[Fault]] = {}
+    for fault in faults:
+        groups.setdefault((fault.kind, fault.fix), []).append(fault)
+    shown = list(groups.values())[:_MOST_KINDS]
+    lines = [f"  - {line}" for group in shown for line in _group_lines(group)]
+    hidden = len(faults) - sum(map(len, shown))
+    if hidden:
+        lines.append(f"  … and {hidden} more (see the error's .faults)")
+    if len(groups) < len(faults) and len(faults) > _FEW:
+        lines.append(f"  {len(faults)} faults of {len(groups)} kinds")
+    return lines
+
+
+def _group_lines(group: Sequence[Fault]) -> Iterable[str]:
+    """Yield a line for each of a few faults of a kind, else one with counts and first places."""
+    if len(group) <= _FEW:
+        yield from map(str, group)
+        return
+    first = group[0]
+    columns = {f"'{fault.column}'": fault.letter for fault in group if fault.column is not None}
+    heads = [f"{name} ({letter})" if letter else name for name, letter in columns.items()]
+    values = Counter(f"'{fault.value}'" for fault in group if fault.value is not None)
+    cells = [fault.cell for fault in group if fault.row is not None]
+    parts = (
+        first.file or "",
+        f"column{'s' * (len(heads) > 1)} {_first_of(heads)}" if heads else "",
+        f"value{'s' * (len(values) > 1)} "
+        + _first_of([f"{value} ({count})" for value, count in values.most_common()])
+        if values
+        else "",
+        f"first in {_first_of(cells)}" if cells else "",
+    )
+    like = "" if len({fault.message for fault in group}) == 1 else " such as this"
+    yield (
+        f"{len(group)} faults{like}: {first.message} "
+        f"({', '.join(filter(None, parts))}). Fix: {first.fix}"
+    )
+
+
+def _first_of(words: Sequence[str]) -> str:
+    more = f" and {len(words) - _SHOWN} more" if len(words) > _SHOWN else ""
+    return ", ".join(words[:_SHOWN]) + more
 
 
 class LibraryError(ThermcmpError):

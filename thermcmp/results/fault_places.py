@@ -29,4 +29,7 @@ class Origin:
         if self.sensors is not None and position is not None:
             heading = self.headings.get(f"{column}[{self.sensors[position]}]", heading)
         value = None if finding.value is None else str(finding.value)
-        return Fault(finding.message, finding.fix, self.file, row, heading, value)
+        message = finding.message
+        if finding.earlier is not None and self.rows is not None:
+            message += f" (row {self.rows[finding.earlier]})"
+        return Fault(message, finding.fix, self.file, row, heading, value)

@@ -11,6 +11,7 @@ from typing import Final
 from thermcmp.errors import Fault, suggest
 from thermcmp.results.schema import BY_NAME, NAMES
 from thermcmp.tabular.column import match_heading, stated_unit
+from thermcmp.tabular.grid import Grid
 from thermcmp.tabular.units import is_unit
 
 #: Columns that may be given once for each sensor, as in ``temperature_c[memory]``.
@@ -51,22 +52,24 @@ class Target:
 
 
 def map_headings(
-    headings: Sequence[str], units: Sequence[str], columns: Mapping[str, str | None], file: str
+    grid: Grid, columns: Mapping[str, str | None], file: str
 ) -> tuple[list[Target], list[Fault]]:
     """Return where the cells under each heading go, and what is wrong with the headings."""
+    headings, top = grid.headings, grid.header_row
     faults = [
         Fault(
             "the column has cells but no heading, or the line ends in a separator",
             "give it a heading, or remove the column",
             file,
-            1,
+            top,
+            letter=letter,
         )
-        for heading in headings
+        for heading, letter in zip(headings, grid.letters, strict=True)
         if not heading
     ]
     counts = Counter(heading for heading in headings if heading)
     faults += [
-        Fault("two columns have this heading", "rename one", file, 1, heading)
+        Fault("two columns have this heading", "rename one", file, top, heading)
         for heading, count in counts.items()
         if count > 1
     ]
@@ -76,12 +79,12 @@ def map_headings(
             faults.append(Fault("no such heading in the table", hint, file, column=heading))
     targets = []
     taken = {*headings, *columns.values()}
-    for place, (heading, unit) in enumerate(zip(headings, units, strict=True)):
+    for place, (heading, unit) in enumerate(zip(headings, grid.units, strict=True)):
         if heading and columns.get(heading, heading):
             target, wrong = _target(Target(place, heading, heading, unit=unit), columns, taken)
             targets.append(target)
-            faults += [Fault(message, fix, file, 1, heading) for message, fix in wrong]
-    faults += _shape_faults(targets, file)
+            faults += [Fault(message, fix, file, top, heading) for message, fix in wrong]
+    faults += [replace(fault, file=file, row=top) for fault in _shape_faults(targets)]
     return targets, faults
 
 
@@ -117,13 +120,13 @@ def _target(
     return replace(extra, name=name, sensor=sensor, unit=unit or extra.unit), wrong
 
 
-def _shape_faults(targets: Sequence[Target], file: str) -> list[Fault]:
+def _shape_faults(targets: Sequence[Target]) -> list[Fault]:
     """Find headings that contradict each other."""
     faults = []
     for key, count in Counter(t.key for t in targets).items():
         if count > 1:
             both = ", ".join(f"'{t.heading}'" for t in targets if t.key == key)
-            faults.append(Fault(f"{both} all go to {key}", "map one of them only", file, 1))
+            faults.append(Fault(f"{both} all go to {key}", "map one of them only"))
     measured = {t.sensor for t in targets if t.name == "temperature_c"}
     for target in targets:
         message = fix = ""
@@ -134,5 +137,5 @@ def _shape_faults(targets: Sequence[Target], file: str) -> list[Fault]:
             message = "the table names its sensors both by heading and by row"
             fix = "map either temperature_c and sensor, or temperature_c[…] only"
         if message:
-            faults.append(Fault(message, fix, file, 1, target.heading))
+            faults.append(Fault(message, fix, column=target.heading))
     return faults

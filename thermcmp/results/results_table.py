@@ -4,34 +4,57 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping
-from dataclasses import replace
+import warnings
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final, Literal
 
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError, suggest
+from thermcmp.errors import Fault, InputError, ThermcmpWarning, fault_lines
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.headings import Target, map_headings
+from thermcmp.results.near_names import NearNamesWarning, near_names
+from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.reading_guide import Guide, word_of
 from thermcmp.results.schema import BY_NAME, NAMES, REQUIRED
-from thermcmp.results.validation import examine, warn_of_doubts
-from thermcmp.tabular.cells import Reader, fix_of, is_blank, mark_of_table
+from thermcmp.results.validation import MISSING_VALUE, examine
+from thermcmp.tabular.cells import Reader, fix_of, is_blank, marks_of_columns
 from thermcmp.tabular.coercion import build, is_missing, to_text
 from thermcmp.tabular.column import Finding, Kind
+from thermcmp.tabular.dates import fitting_formats, parse_date
 from thermcmp.tabular.grid import Grid, read_grid
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
+#: A row that lacks so many required values is a total or a remark, and one fault (a choice).
+_NO_RUN: Final = 3
 
 
-def read_results(
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reading:
+    """Rows read from a table, what is wrong with single rows or between them, and questions."""
+
+    rows: pd.DataFrame
+    alone: list[Fault]
+    between: list[Fault]
+    near_names: list[Fault]
+
+
+def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-only
     path: str | os.PathLike[str],
-    columns: Mapping[str, str | None] | None = None,
+    columns: Mapping[str, str | None] | str | os.PathLike[str] | None = None,
     *,
-    decimal: str | None = None,
+    words: Mapping[str, Mapping[str, Any]] | None = None,
+    dates: str | Sequence[str] | None = None,
+    decimal: str | Mapping[str, str] | None = None,
     sheet: str | None = None,
+    header_row: int | None = None,
+    fill_merged: bool | None = None,
     constants: Mapping[str, Any] | None = None,
+    bad_rows: Literal["refuse", "skip"] = "refuse",
 ) -> pd.DataFrame:
     """Read a hand-kept table as checked results.
 
@@ -39,30 +62,56 @@ def read_results(
     ----------
     path : str or path
         A text file (comma, semicolon, tab or bar; UTF-8, UTF-16 or CP1252), an Excel
-        workbook (.xlsx) or a Parquet file (.parquet). The first row holds headings;
-        a second one may hold units.
-    columns : mapping of str to str or None, optional
-        Schema name for each of the user's headings; None leaves the column out.
+        workbook (.xlsx) or a Parquet file (.parquet). A title may stand above the
+        headings, and units in a row below them.
+    columns : mapping of str to str or None, or path, optional
+        Schema name for each of the user's headings; None or "" leaves the column out.
         ``temperature_c[memory]`` (also with standard_error_k, resolution_k, n, at_limit,
         regulated, regulated_by, drift_k_per_min)
         names the sensor: a table with a column per sensor becomes a row per run and
         sensor, and a blank temperature makes no row. Headings that are schema names
         need no mapping, nor do those with a unit for its ending ("Power (W)"); other
-        headings are kept as extra columns.
-    decimal : {".", ","}, optional
-        Decimal mark. By default it must be proved by the numbers of the file; in a
+        headings are kept as extra columns. Or the path of a TOML file with any of these
+        options, as ``thermcmp columns`` writes it; arguments go before it.
+    words : mapping of str to mapping of str to object, optional
+        What words mean, by column and in any case:
+        ``{"assembly_kind": {"remounted": "bench"}}``. Two names that are much alike and
+        yet two are stated as themselves.
+    dates : str or sequence of str, optional
+        Formats of dates that are not ISO 8601, as for `datetime.strptime`:
+        ``"%d.%m.%Y %H:%M"``.
+    decimal : {".", ","} or mapping of str to str, optional
+        Decimal mark, of all columns or by heading. By default that of most numbers in a
+        column that prove one, else it must be proved by the numbers of the file; in a
         comma-separated file without any comma inside a number it is the point.
     sheet : str, optional
         Sheet of a workbook that has several.
+    header_row : int, optional
+        Row of the headings, as an editor or spreadsheet counts; by default the row with
+        known headings, else the first with more than one cell.
+    fill_merged : bool, optional
+        Whether the value of merged cells of a workbook holds for all of them, or for the
+        first alone; merged cells below the headings are refused by default.
     constants : mapping of str to object, optional
         Values by schema name for columns that the table does not have.
+    bad_rows : {"refuse", "skip"}
+        Whether a row that is wrong by itself refuses the table or is left out with a
+        warning; ``.attrs["skipped"]`` then lists what was wrong, a dict per fault. Rows
+        that contradict each other always refuse it.
 
     Returns
     -------
     pandas.DataFrame, shape (n, columns)
         As `check_results` returns it, in the schema's units: units in headings
         ("Fan (rpm)", "Power [W]") or cells ("87 °C") are converted. `source_file` and
-        `source_sha256` are filled. A time without a zone is taken as UTC.
+        `source_sha256` are filled, and a blank `product` is named by cooler and board. A
+        time without a zone is taken as UTC.
+
+    Warns
+    -----
+    ThermcmpWarning
+        About names that are so much alike that they may be one, and about readings that
+        errors alone would not leave so.
 
     Raises
     ------
@@ -73,26 +122,69 @@ def read_results(
         If there is no such file.
     """
     where = Path(path)
-    named, fixed = dict(columns or {}), dict(constants or {})
-    grid = read_grid(where, {*named, *NAMES}, sheet)
-    targets, faults = map_headings(grid.headings, grid.units, named, where.name)
-    faults = [*grid.faults, *faults, *_argument_faults(decimal, fixed, targets)]
-    if not grid.rows and not faults:
-        faults = [Fault("the table has headings but no rows", "add the runs", where.name)]
-    if decimal is None:
-        numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
-        cells = [row[target.place] for _, row in grid.rows for target in numeric]
-        decimal, fault = mark_of_table(cells, grid.separator)
-        faults += [] if fault is None else [replace(fault, file=where.name)]
+    guide = Guide.of(
+        columns, words=words, dates=dates, decimal=decimal, sheet=sheet, header_row=header_row,
+        fill_merged=fill_merged, constants=constants,
+    )  # fmt: skip
+    grid = read_grid(
+        where, {*guide.columns, *NAMES}, guide.sheet,
+        header_row=guide.header_row, fill_merged=guide.fill_merged,
+    )  # fmt: skip
+    targets, faults = map_headings(grid, guide.columns, where.name)
+    faults += guide.faults(targets, bad_rows)
+    if not grid.rows and not faults and not grid.faults:
+        faults.append(Fault("the table has headings but no rows", "add the runs", where.name))
     if faults:
-        # Headings, widths and decimal mark come first: cells read under wrong ones
-        # would only add false faults.
-        raise InputError(f"The table {where.name} cannot be read:", faults)
-    values, unread = _read_cells(grid, targets, decimal)
+        # Headings come first: cells read under wrong ones would only add false faults.
+        raise InputError(f"The table {where.name} cannot be read:", _placed(faults, grid))
+    reading = _read_rows(grid, targets, guide, where)
+    skipped: list[Fault] = []
+    if bad_rows == "skip":
+        skipped = sorted(_placed(reading.alone, grid), key=_row_of)
+        bad = {fault.row for fault in skipped}
+        sound = replace(grid, rows=tuple(row for row in grid.rows if row[0] not in bad), faults=())
+        if skipped and sound.rows and None not in bad:
+            reading = _read_rows(sound, targets, guide, where)
+    faults = _placed([*reading.alone, *reading.between], grid)
+    for question in _placed(reading.near_names, grid):
+        warnings.warn(NearNamesWarning(question), stacklevel=2)
+    doubts = [] if faults else find_doubts(reading.rows)
+    if skipped and not faults:
+        lines = "\n".join(fault_lines(skipped))
+        doubts.append(f"{where.name}: {len(bad)} rows were left out:\n{lines}")
+    for doubt in doubts:
+        warnings.warn(doubt, ThermcmpWarning, stacklevel=2)
+    if faults:
+        summary = f"The table {where.name} holds rows that cannot be used:"
+        raise InputError(summary, sorted(faults, key=_row_of))
+    if bad_rows == "skip":
+        reading.rows.attrs["skipped"] = [asdict(fault) for fault in skipped]
+    return reading.rows
+
+
+def _row_of(fault: Fault) -> int:
+    return fault.row or 0
+
+
+def _placed(faults: Sequence[Fault], grid: Grid) -> list[Fault]:
+    """Return faults with the file and the letters of their columns."""
+    letters = dict(zip(grid.headings, grid.letters, strict=True))
+    return [
+        replace(
+            fault, file=grid.file, letter=fault.letter or letters.get(fault.column or "") or None
+        )
+        for fault in faults
+    ]
+
+
+def _read_rows(grid: Grid, targets: list[Target], guide: Guide, where: Path) -> _Reading:
+    """Read and check the rows of a table whose headings are understood."""
+    values, unread = _read_cells(grid, targets, guide)
     numbers = [number for number, _ in grid.rows]
-    unread_places = {(fault.row, fault.column) for fault in unread}
+    broken = [fault for fault in grid.faults if fault.column is not None]
+    unread_places = {(fault.row, fault.column) for fault in [*unread, *broken]}
     frame, origin = _to_frame(targets, values, numbers, where.name, unread_places)
-    frame = frame.assign(**fixed)
+    frame = _with_products(frame.assign(**guide.constants))
     for name, value in (
         ("source_file", where.name),
         ("source_sha256", hashlib.sha256(where.read_bytes()).hexdigest()),
@@ -100,76 +192,99 @@ def read_results(
         if name not in frame or frame[name].isna().all():
             frame[name] = value
     checked, findings = examine(frame)
-    faults = [*unread, *_new_faults(findings, origin, fixed, unread_places)]
+    of_rows = [finding for finding in findings if finding.earlier is None]
+    between = [finding for finding in findings if finding.earlier is not None]
+    asked = {(f.column, f.value): origin.fault(f) for f in near_names(checked, words=guide.words)}
+    # Rows that contradict each other by a name that may be a slip do so no more without it.
+    slips = {f: _names_in(f, checked) & set(asked) for f in between}
+    between = [finding for finding in between if not slips[finding]]
+    blamed = set().union(*slips.values())
+    alone = _one_per_stray_row(
+        [*grid.faults, *unread, *_new_faults(of_rows, origin, guide, unread_places)]
+    )
     lacking = [name for name in REQUIRED if name not in frame]
     extra = ", ".join(f"'{target.heading}'" for target in targets if target.is_extra)
     if lacking and extra:
         name = "temperature_c[memory]" if "temperature_c" in lacking else lacking[0]
-        fix = f"map them with columns={{'your heading': '{name}', …}} (--columns)"
-        faults.append(Fault(f"headings that are not yet columns of the results: {extra}", fix))
-    if faults:
-        faults.sort(key=lambda fault: fault.row or 0)
-        raise InputError(
-            f"The table {where.name} holds rows that cannot be used:",
-            [replace(fault, file=where.name) for fault in faults],
-        )
-    warn_of_doubts(checked)
-    return checked
+        fix = f"map them with columns={{'your heading': '{name}', …}}"
+        fix += f"; 'thermcmp columns {where.name}' writes a map to edit"
+        alone.append(Fault(f"headings that are not yet columns of the results: {extra}", fix))
+    contradictions = [asked.pop(name) for name in sorted(blamed)]
+    contradictions += _new_faults(between, origin, guide, unread_places)
+    return _Reading(checked, alone, contradictions, list(asked.values()))
 
 
-def _argument_faults(
-    decimal: str | None, constants: Mapping[str, Any], targets: list[Target]
-) -> list[Fault]:
-    """Return the faults of the arguments."""
-    faults = []
-    if decimal not in (None, ".", ","):
-        faults.append(
-            Fault(
-                "not a decimal mark",
-                "give decimal='.' or decimal=','",
-                column="decimal",
-                value=str(decimal),
-            )
-        )
-    held = {target.name: target.heading for target in targets}
-    if any(target.sensor is not None for target in targets):
-        held["sensor"] = "one column per sensor"
-    for name in constants:
-        if name not in BY_NAME:
-            faults.append(Fault("no such column for a constant", suggest(name, NAMES), column=name))
-        elif name in held:
-            faults.append(
-                Fault(
-                    f"the table holds this already ('{held[name]}')",
-                    "drop the constant, or the column's mapping",
-                    column=name,
-                )
-            )
-    return faults
+def _names_in(finding: Finding, checked: pd.DataFrame) -> set[tuple[str | None, Any]]:
+    """Return the two values by which rows contradict each other, each with its column."""
+    pair = checked.loc[[finding.position, finding.earlier], finding.column]
+    return {(finding.column, value) for value in pair}
+
+
+def _with_products(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return rows in which a product without a name is named by its cooler and board."""
+    if not {"cooler_model", "board_model"} <= set(frame):
+        return frame
+    parts = frame[["cooler_model", "board_model"]].astype("string")
+    named = parts["cooler_model"] + " on " + parts["board_model"]
+    return frame.assign(product=frame["product"].fillna(named) if "product" in frame else named)
+
+
+def _one_per_stray_row(faults: list[Fault]) -> list[Fault]:
+    """Return faults with one for each row that holds no run, in place of each missing value."""
+    missing = Counter(fault.row for fault in faults if fault.message == MISSING_VALUE)
+    stray = {row for row, count in missing.items() if count >= _NO_RUN}
+    fix = "take the row out of the table, or give bad_rows='skip'"
+    return [fault for fault in faults if fault.row not in stray] + [
+        Fault("the row holds no run, but a total or a remark", fix, row=row)
+        for row in sorted(stray)
+    ]
 
 
 def _read_cells(
-    grid: Grid, targets: list[Target], decimal: str | None
+    grid: Grid, targets: list[Target], guide: Guide
 ) -> tuple[dict[int, list[Any]], list[Fault]]:
     """Read all cells; an unreadable cell becomes None and a fault."""
     values: dict[int, list[Any]] = {}
     faults = []
+    numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
+    marks = marks_of_columns(
+        {t.place: [row[t.place] for _, row in grid.rows] for t in numeric}, grid.separator
+    )
     for target in targets:
-        cells = [(number, row[target.place]) for number, row in grid.rows]
+        known = guide.words_for(target)
+        cells = [
+            (number, known.get(word_of(row[target.place]), row[target.place]))
+            for number, row in grid.rows
+        ] if known else [(number, row[target.place]) for number, row in grid.rows]  # fmt: skip
         if target.is_extra:
             values[target.place] = _extra([cell for _, cell in cells])
             continue
         column = BY_NAME[target.name]
-        reader = Reader(column, target.unit, decimal)
+        mark = guide.decimal_for(target) or marks.get(target.place)
+        reader = Reader(column, target.unit, mark, guide.dates)
         values[target.place] = read = []
+        wrong = []
         for number, cell in cells:
             try:
                 read.append(reader.read(cell))
             except ValueError as error:
                 read.append(None)
                 fix = fix_of(error, column)
-                faults.append(Fault(str(error), fix, None, number, target.heading, str(cell)))
+                wrong.append(Fault(str(error), fix, None, number, target.heading, str(cell)))
+        faults += _with_date_fix(wrong) if column.kind is Kind.TIME else wrong
     return values, faults
+
+
+def _with_date_fix(faults: list[Fault]) -> list[Fault]:
+    """Return the faults of a column of times with the formats that most of them may have."""
+    forms = fitting_formats(fault.value or "" for fault in faults)[:3]
+    stated = " or ".join(f"dates='{form}'" for form in forms)
+    return [
+        replace(fault, fix=f"give {stated}, or {fault.fix}")
+        if parse_date(fault.value or "", forms)
+        else fault
+        for fault in faults
+    ]
 
 
 def _extra(cells: list[Any]) -> list[Any]:
@@ -233,15 +348,19 @@ def _series(target: Target, cells: list[Any]) -> pd.Series:
 
 
 def _new_faults(
-    findings: list[Finding], origin: Origin, constants: Mapping[str, Any], unread: set[Place]
+    findings: list[Finding], origin: Origin, guide: Guide, unread: set[Place]
 ) -> list[Fault]:
     """Return the check's findings as faults, without those of cells that could not be read."""
     faults: dict[tuple[Any, ...], Fault] = {}
     for finding in findings:
-        if finding.column in constants:
+        if finding.column in guide.constants:
             # Every row holds the constant: one fault is enough.
             finding = finding._replace(position=None)
         fault = origin.fault(finding)
+        choices = BY_NAME[finding.column].choices if finding.column in BY_NAME else ()
+        if choices and fault.value is not None:
+            meant = f"words={{'{finding.column}': {{'your word': '{choices[-1]}'}}}}"
+            fault = replace(fault, fix=f"{fault.fix}, or give {meant}")
         if fault.row is None or (fault.row, fault.column) not in unread:
             faults.setdefault((fault.row, fault.column, fault.value, fault.message), fault)
     return list(faults.values())

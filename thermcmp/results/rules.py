@@ -58,6 +58,7 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
     # A missing lab counts as a lab; a canonical frame has no blank text.
     rows = frame.assign(lab=frame["lab"].fillna("")).reset_index(drop=True)
     again = rows.duplicated(subset=list(KEY)) & rows["run"].notna() & rows["sensor"].notna()
+    first = rows.assign(at=rows.index).groupby(list(KEY), dropna=False, observed=True)["at"]
     cold = rows["temperature_c"] < rows["ambient_c"] - BELOW_AMBIENT_K
     below_background = rows["noise_dba"] < rows["noise_floor_dba"]
     unmarked = rows["regulated_by"].notna() & ~rows["regulated"]
@@ -66,13 +67,15 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
         *_marked(
             rows[again],
             "run",
-            "run '{run}' has a second row for sensor '{sensor}' in the same lab",
+            "run '{run}' has a second row for one sensor in the same lab",
             "keep one row per lab, run and sensor; give each repeat a run id",
+            first.transform("first"),
         ),
         *(
             finding
             for keys, (columns, fix) in AGREEING.items()
-            for finding in _agree(rows, keys, columns, fix)
+            # A second row of a run is a fault in itself, whatever else it states.
+            for finding in _agree(rows[~again] if "run" in keys else rows, keys, columns, fix)
         ),
         *_marked(
             rows[cold],
@@ -101,12 +104,15 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
     ]
 
 
-def _marked(rows: pd.DataFrame, column: str, message: str, fix: str) -> Iterator[Finding]:
+def _marked(
+    rows: pd.DataFrame, column: str, message: str, fix: str, earlier: pd.Series | None = None
+) -> Iterator[Finding]:
     """Return a finding at each row; the message may name its columns."""
     for position in rows.index:
         row = rows.loc[position]
         value = None if pd.isna(row[column]) else row[column]
-        yield Finding(message.format_map(row), fix, column, position, value)
+        before = None if earlier is None else int(earlier[position])
+        yield Finding(message.format_map(row), fix, column, position, value, before)
 
 
 def _agree(
@@ -119,13 +125,15 @@ def _agree(
         if rows[column].isna().all():
             continue
         stated = rows[[*keys, column]].dropna()
-        first = stated.groupby(list(keys), dropna=False, observed=True)[column].transform("first")
-        for position in stated.index[(stated[column] != first).to_numpy(dtype=bool)]:
+        groups = stated.assign(at=stated.index).groupby(list(keys), dropna=False, observed=True)
+        first = groups[[column, "at"]].transform("first")
+        for position in stated.index[(stated[column] != first[column]).to_numpy(dtype=bool)]:
             yield Finding(
-                f"{owner} '{rows.loc[position, owner]}' has {column} '{first.loc[position]}' "
-                "in an earlier row",
+                f"{owner} '{rows.loc[position, owner]}' has {column} "
+                f"'{first.loc[position, column]}' in an earlier row",
                 fix,
                 column,
                 position,
                 rows.loc[position, column],
+                int(first.loc[position, "at"]),
             )

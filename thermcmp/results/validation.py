@@ -10,6 +10,7 @@ import pandas as pd
 
 from thermcmp.errors import Fault, InputError, ThermcmpWarning, closest
 from thermcmp.results.fault_places import Origin
+from thermcmp.results.near_names import TYPED
 from thermcmp.results.plausibility import find_doubts
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED
@@ -17,10 +18,8 @@ from thermcmp.tabular.coercion import DTYPES, build, coerce
 from thermcmp.tabular.column import Finding
 from thermcmp.tabular.names import differ_by_case
 
-#: Columns of names that people type; ids of specimens and runs often differ by case on purpose.
-_NAMED: Final = (
-    "sensor", "product", "cooler_model", "board_model", "memory_vendor", "firmware", "lab", "bench",
-)  # fmt: skip
+#: Message of a required value that is not there.
+MISSING_VALUE: Final = "the value is missing"
 
 
 def check_results(
@@ -35,7 +34,8 @@ def check_results(
     checked, findings = examine(frame)
     if findings:
         raise InputError("These results cannot be used:", map(origin.fault, findings))
-    warn_of_doubts(checked)
+    for doubt in (*_names_alike(checked), *find_doubts(checked)):
+        warnings.warn(doubt, ThermcmpWarning, stacklevel=2)
     return checked
 
 
@@ -58,17 +58,11 @@ def without_bad_rows(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Fault, ..
     return plain.drop(index=bad).reset_index(drop=True), tuple(faults)
 
 
-def warn_of_doubts(checked: pd.DataFrame) -> None:
-    """Warn of what may be right, but is to be asked about, in the name of the caller's caller."""
-    for doubt in (*_names_alike(checked), *find_doubts(checked)):
-        warnings.warn(doubt, ThermcmpWarning, stacklevel=3)
-
-
 def _names_alike(checked: pd.DataFrame) -> list[str]:
     """Return a doubt about names that may be one, as they differ only by case."""
     pairs = [
         f"{name}: " + " and ".join(f"'{spelling}'" for spelling in group)
-        for name in _NAMED
+        for name in TYPED
         for group in differ_by_case(checked[name].dropna().unique())
     ]
     if not pairs:
@@ -155,8 +149,8 @@ def _schema_findings(checked: pd.DataFrame, known: list[Finding]) -> list[Findin
         unit = f" {column.unit}" if column.unit else ""
         if check == "not_nullable":
             if (name, index) not in unread:
-                fix = f"fill it in: {column.meaning}"
-                findings.append(Finding("the value is missing", fix, name, int(index)))
+                fix = "fill it in, or take the row out"
+                findings.append(Finding(MISSING_VALUE, fix, name, int(index)))
             continue
         if column.choices:
             message, fix = "not one of the allowed words", f"use one of {', '.join(column.choices)}"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 from thermcmp.errors import Fault
 from thermcmp.tabular.coercion import CONVERTERS, FIXES, converter_of, is_missing
 from thermcmp.tabular.column import Column, Kind
+from thermcmp.tabular.dates import parse_date
 from thermcmp.tabular.numbers import POINT, Mark, both_readings, mark_of, parse_number, split_cell
 from thermcmp.tabular.units import UnitError, find_conversion, is_unit
 from thermcmp.tabular.words import BLANK, MISSING
@@ -19,20 +21,27 @@ class UnprovedMarkError(ValueError):
     """A number that reads both ways while the decimal mark is unknown."""
 
 
+class StrayMarkError(ValueError):
+    """A number with another decimal mark than the others."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reader:
     """How the cells of one column are read."""
 
     column: Column
     unit: str = ""  #: unit from the heading; "" for that of the column
-    #: The file's decimal mark, or None where neither declared nor proved.
+    #: The decimal mark of the file or column, or None where neither declared nor proved.
     decimal: str | None = None
+    dates: Sequence[str] = ()  #: formats of dates that are not ISO 8601
 
     def read(self, value: Any) -> Any:
         """Return the value of a cell in the column's unit, or None for a blank."""
         if is_blank(value, self.column.kind):
             return None
         if self.column.kind not in (Kind.NUMBER, Kind.COUNT):
+            if self.column.kind is Kind.TIME and isinstance(value, str):
+                value = parse_date(value, self.dates) or value
             return converter_of(self.column)(value)
         unit = self.unit
         if isinstance(value, str):
@@ -84,10 +93,35 @@ def mark_of_table(cells: Iterable[Any], separator: str | None) -> tuple[str | No
     return mark, None
 
 
+def marks_of_columns(
+    columns: Mapping[int, Sequence[Any]], separator: str | None
+) -> dict[int, str | None]:
+    """Return the decimal mark of each column: that of most of its own numbers, else of the file."""
+    numbers = [
+        [split_cell(cell)[0] for cell in cells if isinstance(cell, str)]
+        for cells in columns.values()
+    ]
+    proofs = [
+        Counter(mark for mark in map(mark_of, written) if mark in (Mark.POINT, Mark.COMMA))
+        for written in numbers
+    ]
+    # A column with both marks proves nothing for others.
+    sure = {mark.value for counts in proofs if len(counts) == 1 for mark in counts}
+    of_file = sure.pop() if len(sure) == 1 else None
+    if not any(proofs) and separator == "," and not any("," in n for w in numbers for n in w):
+        of_file = POINT
+    return {
+        place: counts.most_common(1)[0][0].value if counts else of_file
+        for place, counts in zip(columns, proofs, strict=True)
+    }
+
+
 def fix_of(error: ValueError, column: Column) -> str:
     """Return how a cell that could not be read is fixed."""
     if isinstance(error, UnprovedMarkError):
         return "declare decimal='.' or decimal=','"
+    if isinstance(error, StrayMarkError):
+        return "write it with the decimal mark of the others"
     if isinstance(error, UnitError):
         return f"give the value in {column.unit or 'plain numbers'}, and its unit once"
     return FIXES[column.kind]
@@ -106,5 +140,5 @@ def to_float(number: str, decimal: str | None) -> float:
     proved = mark.value if mark in (Mark.POINT, Mark.COMMA) else decimal or POINT
     value = parse_number(number, proved)
     if value is None or (decimal is not None and proved != decimal):
-        raise ValueError(f"does not fit the decimal mark '{decimal}' of the file")
+        raise StrayMarkError(f"does not fit the decimal mark '{decimal}' of the others")
     return value

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final, NamedTuple
 
-from thermcmp.tabular.units import is_convertible, split_heading
+from thermcmp.tabular.units import is_convertible, is_unit, split_heading
 
 
 class Kind(StrEnum):
@@ -46,6 +46,7 @@ class Finding(NamedTuple):
     column: str | None = None
     position: int | None = None
     value: Any = None
+    earlier: int | None = None  #: position of the row that it contradicts
 
 
 _UNIT_ENDING: Final = re.compile(r"_(?:c|k|k_per_min|m|s|w|rpm|dba|percent)$")
@@ -73,4 +74,6 @@ def match_heading(
 
 def stated_unit(heading: str) -> str:
     """Return the unit in a heading; the ending of a plain name such as noise_a is not a unit."""
-    return "" if heading.isidentifier() else split_heading(heading)[1]
+    if heading.isidentifier():
+        return ""
+    return heading if is_unit(heading) else split_heading(heading)[1]

@@ -6,7 +6,8 @@ import csv
 import io
 import os
 import re
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final
@@ -31,6 +32,8 @@ MOST_COLUMNS: Final = 16_384
 #: Most cells of a sheet: each takes some hundred bytes.
 MOST_SHEET_CELLS: Final = 2_000_000
 _SPLIT: Final = "split it, or add the rows to a Library from frames of your own"
+#: Rows above the headings that may hold a title.
+_MOST_TITLE_ROWS: Final = 20
 _SEPARATORS: Final = ("\t", ";", ",", "|")
 _NAMES: Final = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar"}
 
@@ -41,6 +44,8 @@ class Grid:
 
     file: str | None
     headings: tuple[str, ...]
+    letters: tuple[str, ...]  #: letter of each column in the file; "" for a frame
+    header_row: int | None  #: row of the headings, as the user sees it
     units: tuple[str, ...]  #: units from a second heading row; "" where there are none
     #: Row number as the user sees it, and a cell under each heading.
     rows: tuple[tuple[int, tuple[Any, ...]], ...]
@@ -57,13 +62,21 @@ def _present(source: pd.DataFrame) -> pd.DataFrame:
         return source.map(lambda cell: not isinstance(cell, Decimal) and bool(pd.notna([cell])[0]))
 
 
-def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid:
-    """Return the cells of a file or a frame; known headings show a text file's separator."""
+def read_grid(
+    source: Source,
+    known: set[str],
+    sheet: str | None = None,
+    *,
+    header_row: int | None = None,
+    fill_merged: bool | None = None,
+) -> Grid:
+    """Return the cells of a file or a frame; known headings show separator and heading row."""
     if isinstance(source, pd.DataFrame):
         cells = source.astype("object").where(_present(source), None)
         rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
         headings = tuple(str(name).strip() for name in source.columns)
-        return Grid(None, headings, ("",) * len(headings), rows, None, ())
+        blank = ("",) * len(headings)
+        return Grid(None, headings, blank, None, blank, rows, None, ())
     path = Path(source)
     file, kind = path.name, what_it_is(path)
     if kind:
@@ -72,12 +85,13 @@ def read_grid(source: Source, known: set[str], sheet: str | None = None) -> Grid
         raise _unreadable(file, f"larger than {MOST_BYTES / 1e6:.0f} MB", _SPLIT)
     data, ending = path.read_bytes(), path.suffix.lower()
     if ending in (".xlsx", ".xlsm"):
-        return _read_workbook(data, file, sheet)
+        lines, faults = _read_workbook(data, file, sheet, fill_merged=fill_merged)
+        return _to_grid(lines, file, known, header_row, faults=faults)
     if ending in (".parquet", ".pq"):
         return _read_parquet(data, file)
     if ending in (".xls", ".ods"):
         raise _unreadable(file, f"{ending} files are not read", "save it as .xlsx or as CSV")
-    return _read_text(data, file, known)
+    return _read_text(data, file, known, header_row)
 
 
 def _unreadable(file: str, message: str, fix: str) -> InputError:
@@ -85,7 +99,7 @@ def _unreadable(file: str, message: str, fix: str) -> InputError:
     return InputError("The table cannot be read:", [Fault(message, fix, file)])
 
 
-def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
+def _read_text(data: bytes, file: str, known: set[str], header_row: int | None) -> Grid:
     """Read a separated text file.
 
     The chosen separator makes most headings known, then most lines as wide as the headings.
@@ -105,11 +119,12 @@ def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
             # Broken quotes, or quotes that fit another separator: the headings decide.
             first = text.partition("\n")[0].split(separator)
             return sum(cell.strip().strip('"') in known for cell in first), -1
-        if not lines or len(lines[0][1]) < 2:
+        if not lines:
             return 0, 0
-        width = len(lines[0][1])
-        n_known = sum(cell.strip() in known for cell in lines[0][1])
-        return n_known, sum(len(cells) == width for _, cells in lines)
+        headings = lines[_heading_place(lines, known, header_row)][1]
+        n_known = sum(heading_of(cell) in known for cell in headings)
+        alike = sum(len(cells) == len(headings) for _, cells in lines)
+        return (n_known, alike) if len(headings) > 1 else (0, 0)
 
     separator = max(_SEPARATORS, key=score)
     try:
@@ -117,11 +132,13 @@ def _read_text(data: bytes, file: str, known: set[str]) -> Grid:
     except csv.Error as error:
         fix = "close every quote that is opened"
         raise _unreadable(file, f"broken text: {error}", fix) from None
-    return _to_grid(lines, file, separator)
+    return _to_grid(lines, file, known, header_row, separator=separator)
 
 
-def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
-    """Read a sheet of an Excel workbook."""
+def _read_workbook(
+    data: bytes, file: str, sheet: str | None, *, fill_merged: bool | None
+) -> tuple[list[tuple[int, list[Any]]], list[Fault]]:
+    """Read the numbered rows of a sheet of an Excel workbook, and what is wrong with cells."""
     values, formulas = (_open_workbook(data, file, data_only=only) for only in (True, False))
     sheets = {ws.title: ws for ws in values.worksheets}
     filled = [title for title, ws in sheets.items() if ws.max_row > 1 or ws.max_column > 1]
@@ -151,16 +168,27 @@ def _read_workbook(data: bytes, file: str, sheet: str | None) -> Grid:
                 "open the workbook, recalculate and save it, or enter the value",
                 file,
                 cell.row,
-                cell.column_letter,
-                str(formula.value),
+                value=str(formula.value),
+                letter=cell.column_letter,
             )
             for cell, formula in zip(shown, entered, strict=True)
             if cell.data_type == "e" or (formula.data_type == "f" and cell.value is None)
         ]
-    while lines and all(is_missing(cells[-1]) for _, cells in lines) and len(lines[0][1]) > 1:
-        # Formatting alone widens a sheet; such columns hold nothing.
-        lines = [(number, cells[:-1]) for number, cells in lines]
-    return _to_grid(lines, file, None, tuple(faults))
+    # Filled for the checks that follow in any case, unless their blanks are meant.
+    if fill_merged is not False:
+        merged = sorted(values[name].merged_cells.ranges, key=lambda span: span.bounds[1::-1])
+        for span in merged:
+            left, top, right, bottom = span.bounds
+            for _, cells in lines[top - 1 : bottom]:
+                cells[left - 1 : right] = [lines[top - 1][1][left - 1]] * (right - left + 1)
+            if fill_merged is None:
+                words, letter = (
+                    f"'{span.coord}' are merged cells with one value",
+                    column_letter(left - 1),
+                )
+                fix = "give fill_merged=True if it holds for all of them, fill_merged=False if not"
+                faults.append(Fault(words, fix, file, top, letter=letter))
+    return lines, faults
 
 
 def _open_workbook(data: bytes, file: str, *, data_only: bool) -> Any:
@@ -208,7 +236,8 @@ def _read_parquet(data: bytes, file: str) -> Grid:
         words = f"not a Parquet file, cut short, or of types that are not read ({error})"
         raise _unreadable(file, words, "write it again") from error
     headings = tuple(table.column_names)
-    return Grid(file, headings, ("",) * len(headings), rows, None, ())
+    letters = tuple(map(column_letter, range(len(headings))))
+    return Grid(file, headings, letters, None, ("",) * len(headings), rows, None, ())
 
 
 def _unpacked_bytes(column: Any) -> int:
@@ -236,33 +265,74 @@ def _split(text: str, separator: str) -> list[tuple[int, list[Any]]]:
     return lines
 
 
+def column_letter(place: int) -> str:
+    """Return the letter of a column, counted from 0, as a spreadsheet shows it."""
+    letters = ""
+    place += 1
+    while place:
+        place, last = divmod(place - 1, 26)
+        letters = chr(ord("A") + last) + letters
+    return letters
+
+
+def heading_of(cell: Any) -> str:
+    """Return the heading in a cell: one line, with single blanks."""
+    return "" if is_missing(cell) else " ".join(str(cell).split())
+
+
+def _heading_place(
+    lines: Sequence[tuple[int, list[Any]]], known: set[str], header_row: int | None
+) -> int:
+    """Return which of the filled lines holds the headings: below a title, if there is one."""
+    if header_row is not None:
+        return next((place for place, (row, _) in enumerate(lines) if row == header_row), 0)
+    first = [cells for _, cells in lines[:_MOST_TITLE_ROWS]]
+    hits = [sum(heading_of(cell) in known for cell in cells) for cells in first]
+    if max(hits) > 1 or hits[0]:
+        return hits.index(max(hits))
+    # A title stands alone in its row, also where its cell is merged over the table.
+    several = (len({heading_of(cell) for cell in cells} - {""}) > 1 for cells in first)
+    return next((place for place, is_wide in enumerate(several) if is_wide), 0)
+
+
 def _to_grid(
-    lines: list[tuple[int, list[Any]]],
+    lines: Sequence[tuple[int, list[Any]]],
     file: str,
-    separator: str | None,
-    faults: tuple[Fault, ...] = (),
+    known: set[str],
+    header_row: int | None,
+    *,
+    separator: str | None = None,
+    faults: Iterable[Fault] = (),
 ) -> Grid:
-    """Take headings and units off the rows, and name the rows that do not fit."""
+    """Take title, headings and units off the rows, and name the rows that do not fit."""
     filled = [(n, cells) for n, cells in lines if not all(is_missing(cell) for cell in cells)]
     if not filled:
         raise _unreadable(file, "the table is empty", "give headings in the first row")
-    if len(filled[0][1]) > MOST_COLUMNS:
-        words = f"{len(filled[0][1])} columns; a table has {MOST_COLUMNS} at most"
+    if header_row is not None and header_row not in {number for number, _ in filled}:
+        fix = "give header_row= as the number of the row that holds the headings"
+        raise _unreadable(file, f"row {header_row} is blank, or not in the table", fix)
+    top = _heading_place(filled, known, header_row)
+    head, cells = filled[top]
+    if len(cells) > MOST_COLUMNS:
+        words = f"{len(cells)} columns; a table has {MOST_COLUMNS} at most"
         raise _unreadable(file, words, "check the separator, and drop columns that you do not need")
-    headings = tuple("" if is_missing(c) else str(c).strip() for c in filled[0][1])
-    width_faults, rows = [], []
-    for number, cells in filled[1:]:
-        if len(cells) == len(headings):
-            rows.append((number, tuple(cells)))
-            continue
-        fix = "complete the line; it may have been cut off"
-        if len(cells) > len(headings):
-            name = _NAMES.get(separator or "", "separator")
-            fix = f"put quotes around a cell that holds a {name}, or add the heading"
-            if not any(cell.strip() for cell in cells[len(headings) :]):
-                fix = f"take the trailing {name} off the line"
-        message = f"{len(cells)} cells under {len(headings)} headings"
-        width_faults.append(Fault(message, fix, file, number))
+    headings = tuple(map(heading_of, cells))
+    rows, width_faults = _fitting_rows(filled[top + 1 :], len(headings), file, separator)
+    # A column without heading and cells, as formatting or a last separator leaves it, is none.
+    kept = [
+        place
+        for place, heading in enumerate(headings)
+        if heading or not all(is_missing(cells[place]) for _, cells in rows)
+    ]
+    headings = tuple(headings[place] for place in kept)
+    letters = tuple(map(column_letter, kept))
+    rows = [(number, tuple(cells[place] for place in kept)) for number, cells in rows]
+    named = dict(zip(letters, headings, strict=True))
+    placed = [
+        replace(fault, column=named[fault.letter])
+        for fault in faults
+        if fault.letter in named and (fault.row or 0) > head
+    ]
     units = ("",) * len(headings)
     below = tuple("" if is_missing(cell) else str(cell) for cell in rows[0][1]) if rows else ()
     # Brackets around the whole unit go; those of dB(A) stay.
@@ -270,4 +340,24 @@ def _to_grid(
     if any(below) and all(is_unit(word) for word in below if word):
         del rows[0]
         units = below
-    return Grid(file, headings, units, tuple(rows), separator, (*faults, *width_faults))
+    every = (*placed, *width_faults)
+    return Grid(file, headings, letters, head, units, tuple(rows), separator, every)
+
+
+def _fitting_rows(
+    lines: Sequence[tuple[int, list[Any]]], width: int, file: str, separator: str | None
+) -> tuple[list[tuple[int, tuple[Any, ...]]], list[Fault]]:
+    """Return the rows as wide as the headings, and a fault for each other one."""
+    rows, faults = [], []
+    for number, cells in lines:
+        if len(cells) == width:
+            rows.append((number, tuple(cells)))
+            continue
+        fix = "complete the line; it may have been cut off"
+        if len(cells) > width:
+            name = _NAMES.get(separator or "", "separator")
+            fix = f"put quotes around a cell that holds a {name}, or add the heading"
+            if not any(cell.strip() for cell in cells[width:]):
+                fix = f"take the trailing {name} off the line"
+        faults.append(Fault(f"{len(cells)} cells under {width} headings", fix, file, number))
+    return rows, faults

@@ -77,7 +77,7 @@ def parse_small_table(
     file = grid.file
     readers, headings, faults = _readers(grid, known, mapping, free)
     faults += [
-        Fault("the column is missing", "add it", file, 1, column.name)
+        Fault("the column is missing", "add it", file, grid.header_row, column.name)
         for column in columns
         if column.required and column.name not in headings
     ]
@@ -143,10 +143,12 @@ def _readers(
             continue
         if column is None:
             words = "not a column of this table"
-            faults.append(Fault(words, suggest(name, (*known, REMARK)), file, 1, heading))
+            faults.append(
+                Fault(words, suggest(name, (*known, REMARK)), file, grid.header_row, heading)
+            )
         elif name in headings:
             words = f"'{headings[name]}' holds {name} already"
-            faults.append(Fault(words, "keep one of them", file, 1, heading))
+            faults.append(Fault(words, "keep one of them", file, grid.header_row, heading))
         else:
             headings[name] = heading
             readers[place] = Reader(column, unit or below)
