@@ -7,7 +7,7 @@ date.
 from pathlib import Path
 
 from thermcmp.results.headings import PER_SENSOR
-from thermcmp.results.schema import COLUMNS, KEY, SCHEMA_VERSION
+from thermcmp.results.schema import COLUMNS, KEY, PUBLISHED_FORMS, SCHEMA_VERSION, UNLESS_PUBLISHED
 from thermcmp.tabular.column import Column, Kind
 
 PAGE = Path(__file__).with_name("results-table.md")
@@ -51,6 +51,23 @@ applies to all sensors of the run, so the step or the limit of one sensor needs 
 """
 
 
+PUBLISHED = """
+## Another laboratory's published numbers
+
+A published result is a row that states `n`, the runs behind it (1 for a single run), and where n \
+is above 1 its standard error. What it does not state of ambient, power and fan speed stays blank: \
+`fit` takes it as an unknown with a prior, which `unstated=` sets and `Fit.design.notes` prints, \
+shared by the rows of its source. A table may also have these columns, which are put into those \
+above when it is read; a value that is stated there goes before:
+
+| column | unit | allowed | meaning |
+| --- | --- | --- | --- |
+FORMS
+The temperature of a published rise whose ambient is blank is set down in air of 25 °C; only the \
+rise enters a fit. Give each laboratory its name in `lab`: its own offset is then part of the model.
+"""
+
+
 def allowed(column: Column) -> str:
     """Return the range or the choices of a column."""
     if column.choices:
@@ -60,15 +77,27 @@ def allowed(column: Column) -> str:
     return "" if column.low is None else f"{column.low:g} or more"
 
 
+def needed(column: Column) -> str:
+    """Return whether a row needs the column."""
+    if column.name in UNLESS_PUBLISHED:
+        return "unless `n` is stated"
+    return "yes" if column.required else ""
+
+
 def page() -> str:
     """Return the page."""
     rows = (
         f"| `{column.name}` | {STORED[column.kind]} | {column.unit} | "
-        f"{'yes' if column.required else ''} | {allowed(column)} | {column.meaning} |\n"
+        f"{needed(column)} | {allowed(column)} | {column.meaning} |\n"
         for column in COLUMNS
     )
     *first, last = (f"`{name}`" for name in PER_SENSOR)
-    return HEAD + "".join(rows) + FOOT.replace("PER_SENSOR", f"{', '.join(first)} and {last}")
+    forms = "".join(
+        f"| `{form.name}` | {form.unit} | {allowed(form)} | {form.meaning} |\n"
+        for form in PUBLISHED_FORMS
+    )
+    named = FOOT.replace("PER_SENSOR", f"{', '.join(first)} and {last}")
+    return HEAD + "".join(rows) + named + PUBLISHED.replace("FORMS", forms)
 
 
 if __name__ == "__main__":

@@ -22,9 +22,10 @@ from thermcmp.model.design import Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
-from thermcmp.model.priors import Prior
+from thermcmp.model.priors import Normal, Prior
 from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Term, registered_terms
+from thermcmp.model.unstated import with_conditions
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.hashing import content_hash
 from thermcmp.results.validation import check_results
@@ -48,6 +49,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     steps: str = "auto",
     regulated: str = "inform",
     errors: MeasurementError | None = None,
+    unstated: Mapping[str, Normal] | None = None,
     expand: str = "auto",
     draws: int = 4000,
     seed: int | None = None,
@@ -92,6 +94,11 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     errors : MeasurementError, optional
         Standard errors of the instruments. Fan speed and power enter as they were set:
         scatter that such an error explains is not read as a slope. 1 % each by default.
+    unstated : mapping of str to Normal, optional
+        Priors of what published rows (those that state `n`) leave blank: ``ambient_c`` [°C],
+        ``power_w`` [W], ``fan_rpm`` [rpm]. By default a heated room of 22 ± 2 °C, and what
+        other rows of the same card, or else all rows, state. Each is an unknown that the
+        rows of its source share; `Fit.design.notes` has what was taken.
     expand : {"auto", "none"}
         Whether to add what the rows call for: an effect of its own for a run or an assembly
         that the others do not explain, an own spread for a cooler whose assemblies spread
@@ -117,7 +124,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         If the chosen engine cannot serve these rows.
     """
     check_arguments(engine, residuals, steps, draws, regulated, expand)
-    checked = check_results(results)
+    checked = with_conditions(check_results(results), unstated)
     chosen_terms = named_terms(terms)
 
     def designed(rows: pd.DataFrame, more: Sequence[Term], reference: Reference | None) -> Design:

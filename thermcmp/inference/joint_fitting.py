@@ -35,9 +35,10 @@ from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import EXPONENT, RESIDUAL, Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.measurement_error import MeasurementError
-from thermcmp.model.priors import Prior
+from thermcmp.model.priors import Normal, Prior
 from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Role, Term
+from thermcmp.model.unstated import with_conditions
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.hashing import content_hash
 from thermcmp.results.validation import check_results
@@ -59,6 +60,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
     errors: MeasurementError | None = None,
+    unstated: Mapping[str, Normal] | None = None,
     draws: int = 4000,
     seed: int | None = None,
 ) -> SensorFits:
@@ -80,7 +82,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     correlation_shape : float
         Prior of the correlation matrices: density proportional to the determinant to
         the power of shape - 1 (Lewandowski, Kurowicka & Joe 2009); 1 is uniform.
-    terms, priors, reference, airflow, errors, draws, seed
+    terms, priors, reference, airflow, errors, unstated, draws, seed
         As in `fit`, for all sensors alike; the reference is the first sensor's by default.
 
     Returns
@@ -99,7 +101,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
         If the engine fails.
     """
     check_arguments("conditional", "normal", "variance", draws)
-    checked = check_results(results)
+    checked = with_conditions(check_results(results), unstated)
     names, chosen, at = _sensors(checked, sensors), named_terms(terms), stated_reference(reference)
     designs: list[Design] = []
     for name in names:

@@ -51,6 +51,7 @@ from thermcmp.model.terms import (
     Role,
     Term,
 )
+from thermcmp.model.unstated import is_unstated, unstated_errors, unstated_notes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -246,9 +247,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
     rows, derived_notes = with_derived(rows)
     errors = errors or MeasurementError()
-    held = rows["regulated"].to_numpy(bool)
-    fan = fan_set_points(rows, law.column, errors.fan_speed, held)
-    watts = power_set_points(rows, errors.power, held)
+    fan, watts = _set_points(rows, law, errors)
     reference = reference or Reference(
         nice(float(np.median(watts.values))), nice(float(np.median(fan.values)))
     )
@@ -282,12 +281,24 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         reference=reference,
         priors=chosen_priors,
         left_out=left_out,
-        notes=(*derived_notes, *notes, *_row_notes(rows, fan, residuals)),
+        notes=(*derived_notes, *notes, *_row_notes(rows, fan, residuals), *unstated_notes(rows)),
         residuals=residuals,
         steps=steps,
-        shared=shared_errors(rows, errors, *responses),
+        shared=shared_errors(rows, errors, *responses).joined(
+            unstated_errors(rows, law.column, *responses)
+        ),
         errors=errors,
     )
+
+
+def _set_points(
+    rows: pd.DataFrame, law: AirflowLaw, errors: MeasurementError
+) -> tuple[SetPoints, SetPoints]:
+    """Return fan speed and power as set; of regulated and of unstated rows each by itself."""
+    held = rows["regulated"].to_numpy(bool)
+    fan_alone, power_alone = (held | is_unstated(rows, name) for name in (law.column, "power_w"))
+    fan = fan_set_points(rows, law.column, errors.fan_speed, fan_alone)
+    return fan, power_set_points(rows, errors.power, power_alone)
 
 
 def _row_notes(rows: pd.DataFrame, fan: SetPoints, residuals: Residuals) -> list[str]:

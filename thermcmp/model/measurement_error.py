@@ -102,6 +102,12 @@ class SharedErrors:
         """Number of unknowns B."""
         return len(self.names)
 
+    def joined(self, other: SharedErrors) -> SharedErrors:
+        """Return these unknowns and others of the same rows."""
+        mine, theirs = ((each.effect_k, each.fan_gain, each.power_gain) for each in (self, other))
+        pairs = zip(mine, theirs, strict=True)
+        return SharedErrors(self.names + other.names, *(np.hstack(pair) for pair in pairs))
+
     def of_rows(self, rows: BoolArray) -> SharedErrors:
         """Return the same unknowns for some of the rows."""
         per_row = (self.effect_k, self.fan_gain, self.power_gain)

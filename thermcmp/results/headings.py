@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from thermcmp.errors import Fault, suggest
-from thermcmp.results.schema import BY_NAME, NAMES
+from thermcmp.results.schema import MEASURED, READABLE
 from thermcmp.tabular.column import match_heading, stated_unit
 from thermcmp.tabular.grid import Grid
 from thermcmp.tabular.units import is_unit
@@ -18,6 +18,9 @@ from thermcmp.tabular.units import is_unit
 PER_SENSOR: Final = (
     "temperature_c",
     "standard_error_k",
+    "rise_k",
+    "standard_deviation_k",
+    "expanded_error_k",
     "resolution_k",
     "n",
     "at_limit",
@@ -43,7 +46,7 @@ class Target:
     @property
     def is_extra(self) -> bool:
         """Whether the schema does not hold this column."""
-        return self.name not in BY_NAME
+        return self.name not in READABLE
 
     @property
     def key(self) -> str:
@@ -98,24 +101,24 @@ def _target(
         declared, unit = stated, stated_unit(heading)
     elif (
         as_written
-        and as_written["name"] in BY_NAME
+        and as_written["name"] in READABLE
         and (as_written["sensor"] is None or not is_unit(as_written["sensor"]))
     ):
         declared, unit = heading, ""
     else:
-        match = match_heading(heading, BY_NAME, {name for name in taken if name})
+        match = match_heading(heading, READABLE, {name for name in taken if name})
         if match is None:
             return extra, []
         declared, unit = match
     parts = _TARGET.fullmatch(declared.strip())
     name, sensor = (parts["name"], parts["sensor"]) if parts else (declared, None)
-    if name not in BY_NAME:
-        return extra, [(f"'{declared}' is not a column of the results", suggest(name, NAMES))]
+    if name not in READABLE:
+        return extra, [(f"'{declared}' is not a column of the results", suggest(name, [*READABLE]))]
     wrong = []
     if sensor is not None and name not in PER_SENSOR:
         words = f"'{name}' is the same for all sensors of a run"
         wrong.append((words, f"only {', '.join(PER_SENSOR)} may name a sensor"))
-    if sensor is not None and not BY_NAME[name].unit and not is_unit(unit):
+    if sensor is not None and not READABLE[name].unit and not is_unit(unit):
         unit = ""
     return replace(extra, name=name, sensor=sensor, unit=unit or extra.unit), wrong
 
@@ -127,7 +130,7 @@ def _shape_faults(targets: Sequence[Target]) -> list[Fault]:
         if count > 1:
             both = ", ".join(f"'{t.heading}'" for t in targets if t.key == key)
             faults.append(Fault(f"{both} all go to {key}", "map one of them only"))
-    measured = {t.sensor for t in targets if t.name == "temperature_c"}
+    measured = {t.sensor for t in targets if t.name in MEASURED}
     for target in targets:
         message = fix = ""
         if target.sensor is not None and target.sensor not in measured:

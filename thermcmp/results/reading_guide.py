@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from thermcmp.errors import Fault, InputError, suggest
 from thermcmp.results.headings import Target
-from thermcmp.results.schema import BY_NAME, NAMES
+from thermcmp.results.schema import READABLE
 from thermcmp.tabular.dates import is_format
 from thermcmp.tabular.grid import heading_of
 
@@ -56,7 +56,7 @@ class Guide:
 
     def words_for(self, target: Target) -> dict[str, Any]:
         """Return what words mean under a heading: those stated, and allowed words in any case."""
-        allowed = {} if target.is_extra else {word_of(w): w for w in BY_NAME[target.name].choices}
+        allowed = {} if target.is_extra else {word_of(w): w for w in READABLE[target.name].choices}
         return {
             **allowed,
             **self.words.get(target.name, {}),
@@ -99,8 +99,10 @@ class Guide:
         if any(target.sensor is not None for target in targets):
             held["sensor"] = "one column per sensor"
         for name in self.constants:
-            if name not in BY_NAME:
-                yield Fault("no such column for a constant", suggest(name, NAMES), column=name)
+            if name not in READABLE:
+                yield Fault(
+                    "no such column for a constant", suggest(name, [*READABLE]), column=name
+                )
             elif name in held:
                 words = f"the table holds this already ('{held[name]}')"
                 fix = "drop the constant, or the column's mapping"

@@ -19,7 +19,7 @@ from thermcmp.results.headings import Target, map_headings
 from thermcmp.results.near_names import NearNamesWarning, near_names
 from thermcmp.results.plausibility import find_doubts
 from thermcmp.results.reading_guide import Guide, word_of
-from thermcmp.results.schema import BY_NAME, NAMES, REQUIRED
+from thermcmp.results.schema import MEASURED, READABLE, REQUIRED, UNLESS_PUBLISHED
 from thermcmp.results.validation import MISSING_VALUE, examine
 from thermcmp.tabular.cells import Reader, fix_of, is_blank, marks_of_columns
 from thermcmp.tabular.coercion import build, is_missing, to_text
@@ -127,7 +127,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
         fill_merged=fill_merged, constants=constants,
     )  # fmt: skip
     grid = read_grid(
-        where, {*guide.columns, *NAMES}, guide.sheet,
+        where, {*guide.columns, *READABLE}, guide.sheet,
         header_row=guide.header_row, fill_merged=guide.fill_merged,
     )  # fmt: skip
     targets, faults = map_headings(grid, guide.columns, where.name)
@@ -202,7 +202,7 @@ def _read_rows(grid: Grid, targets: list[Target], guide: Guide, where: Path) -> 
     alone = _one_per_stray_row(
         [*grid.faults, *unread, *_new_faults(of_rows, origin, guide, unread_places)]
     )
-    lacking = [name for name in REQUIRED if name not in frame]
+    lacking = [name for name in (*REQUIRED, *UNLESS_PUBLISHED) if name not in frame]
     extra = ", ".join(f"'{target.heading}'" for target in targets if target.is_extra)
     if lacking and extra:
         name = "temperature_c[memory]" if "temperature_c" in lacking else lacking[0]
@@ -246,7 +246,7 @@ def _read_cells(
     """Read all cells; an unreadable cell becomes None and a fault."""
     values: dict[int, list[Any]] = {}
     faults = []
-    numeric = [t for t in targets if not t.is_extra and BY_NAME[t.name].kind is Kind.NUMBER]
+    numeric = [t for t in targets if not t.is_extra and READABLE[t.name].kind is Kind.NUMBER]
     marks = marks_of_columns(
         {t.place: [row[t.place] for _, row in grid.rows] for t in numeric}, grid.separator
     )
@@ -259,7 +259,7 @@ def _read_cells(
         if target.is_extra:
             values[target.place] = _extra([cell for _, cell in cells])
             continue
-        column = BY_NAME[target.name]
+        column = READABLE[target.name]
         mark = guide.decimal_for(target) or marks.get(target.place)
         reader = Reader(column, target.unit, mark, guide.dates)
         values[target.place] = read = []
@@ -318,22 +318,23 @@ def _to_frame(
         return pd.DataFrame(columns, index=range(len(numbers))), Origin(file, numbers, headings)
     by_sensor = {(t.name, t.sensor): t for t in targets if t.sensor is not None}
     # Row by row, then sensor by sensor, as the user reads the table.
-    picks = [
+    picks = dict.fromkeys(
         (row, sensor)
         for row in range(len(numbers))
         for sensor in sensors
-        if not is_missing(values[by_sensor["temperature_c", sensor].place][row])
+        for target in (by_sensor.get((name, sensor)) for name in MEASURED)
+        if target is not None
         # An unreadable temperature is not a blank: its row stays and is checked.
-        or (numbers[row], by_sensor["temperature_c", sensor].heading) in unread
-    ]
+        if not is_missing(values[target.place][row]) or (numbers[row], target.heading) in unread
+    )
     columns = {t.name: _series(t, [values[t.place][row] for row, _ in picks]) for t in shared}
     for name in dict.fromkeys(name for name, _ in by_sensor):
         cells = [
             values[by_sensor[name, sensor].place][row] if (name, sensor) in by_sensor else None
             for row, sensor in picks
         ]
-        columns[name] = build(cells, BY_NAME[name])
-    columns["sensor"] = build([sensor for _, sensor in picks], BY_NAME["sensor"])
+        columns[name] = build(cells, READABLE[name])
+    columns["sensor"] = build([sensor for _, sensor in picks], READABLE["sensor"])
     rows = [numbers[row] for row, _ in picks]
     frame = pd.DataFrame(columns, index=range(len(rows)))
     return frame, Origin(file, rows, headings, [sensor for _, sensor in picks])
@@ -344,7 +345,7 @@ def _series(target: Target, cells: list[Any]) -> pd.Series:
     if target.is_extra:
         kinds = {type(cell) for cell in cells if cell is not None}
         return pd.Series(cells, dtype="string" if kinds <= {str} else None)
-    return build(cells, BY_NAME[target.name])
+    return build(cells, READABLE[target.name])
 
 
 def _new_faults(
@@ -357,7 +358,7 @@ def _new_faults(
             # Every row holds the constant: one fault is enough.
             finding = finding._replace(position=None)
         fault = origin.fault(finding)
-        choices = BY_NAME[finding.column].choices if finding.column in BY_NAME else ()
+        choices = READABLE[finding.column].choices if finding.column in READABLE else ()
         if choices and fault.value is not None:
             meant = f"words={{'{finding.column}': {{'your word': '{choices[-1]}'}}}}"
             fault = replace(fault, fix=f"{fault.fix}, or give {meant}")

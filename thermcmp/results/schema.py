@@ -12,8 +12,8 @@ from thermcmp.tabular.column import Column, Kind
 
 #: Version of the layout, written to every Parquet file's metadata. Version 2 added
 #: ``regulated_by``, version 3 the errors of ambient, fan speed and power; they are blank in
-#: older files.
-SCHEMA_VERSION: Final = 3
+#: older files. From version 4 on published results may leave ambient and power blank.
+SCHEMA_VERSION: Final = 4
 
 
 ASSEMBLY_KINDS: Final = ("factory", "bench")
@@ -62,7 +62,7 @@ COLUMNS: Final[tuple[Column, ...]] = (
         high=50.0,
     ),
     Column("resolution_k", _NUMBER, "step of the sensor's reading", "K", low=0.0, high=10.0),
-    Column("n", _COUNT, "runs behind a published summary row; 1 or blank for one run", low=1),
+    Column("n", _COUNT, "runs behind a published result; blank for a run of your own", low=1),
     Column("at_limit", _FLAG, "the sensor reached its limit (throttled or clamped)"),
     Column("regulated", _FLAG, "a control loop held the sensor at a target"),
     Column(
@@ -77,7 +77,6 @@ COLUMNS: Final[tuple[Column, ...]] = (
         _NUMBER,
         "local air temperature at the cooler's intake",
         "°C",
-        required=True,
         low=-40.0,
         high=80.0,
     ),
@@ -100,7 +99,7 @@ COLUMNS: Final[tuple[Column, ...]] = (
         high=60_000.0,
         since=3,
     ),
-    Column("power_w", _NUMBER, "board power", "W", required=True, low=0.1, high=5_000.0),
+    Column("power_w", _NUMBER, "board power", "W", low=0.1, high=5_000.0),
     Column(
         "power_error_w",
         _NUMBER,
@@ -140,5 +139,26 @@ COLUMNS: Final[tuple[Column, ...]] = (
 BY_NAME: Final[dict[str, Column]] = {column.name: column for column in COLUMNS}
 NAMES: Final[tuple[str, ...]] = tuple(BY_NAME)
 REQUIRED: Final[tuple[str, ...]] = tuple(c.name for c in COLUMNS if c.required)
+#: Columns that every row needs but a published result, which states `n`.
+UNLESS_PUBLISHED: Final = ("ambient_c", "power_w")
+#: Columns of a published table that are put into those of the results when it is read.
+PUBLISHED_FORMS: Final = (
+    Column(
+        "rise_k", _NUMBER, "steady rise over ambient, in place of the temperature", "K",
+        low=-2.0, high=200.0,
+    ),
+    Column(
+        "standard_deviation_k", _NUMBER, "standard deviation of the n runs, in place of the "
+        "standard error", "K", low=0.0, high=50.0,
+    ),
+    Column(
+        "expanded_error_k", _NUMBER, "stated ± with a coverage factor of 2, likewise", "K",
+        low=0.0, high=100.0,
+    ),
+)  # fmt: skip
+#: Columns of which each sensor has one.
+MEASURED: Final = ("temperature_c", "rise_k")
+#: All columns that a table may have.
+READABLE: Final[dict[str, Column]] = {c.name: c for c in (*COLUMNS, *PUBLISHED_FORMS)}
 #: Columns that identify a result row.
 KEY: Final[tuple[str, ...]] = ("lab", "run", "sensor")

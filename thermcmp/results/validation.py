@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import pandas as pd
@@ -12,8 +12,9 @@ from thermcmp.errors import Fault, InputError, ThermcmpWarning, closest
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.near_names import TYPED
 from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.published import in_columns_of_results
 from thermcmp.results.rules import find_rule_faults
-from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED
+from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED, UNLESS_PUBLISHED
 from thermcmp.tabular.coercion import DTYPES, build, coerce
 from thermcmp.tabular.column import Finding
 from thermcmp.tabular.names import differ_by_case
@@ -75,8 +76,7 @@ def _names_alike(checked: pd.DataFrame) -> list[str]:
 
 def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     """Return a results frame in canonical form, and every finding about it."""
-    stated = _with_plain_columns(frame)
-    findings: list[Finding] = []
+    stated, findings = in_columns_of_results(_with_plain_columns(frame))
     columns: dict[Any, pd.Series] = {}
     for column in COLUMNS:
         if column.name in stated:
@@ -92,11 +92,28 @@ def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
             close = closest(name, extras)
             fix = f"add it: {BY_NAME[name].meaning}{f'; is it {close!r}?' if close else ''}"
             findings.append(Finding("the column is missing", fix, name))
+    findings += _missing_conditions(checked, stated, findings)
     # An optional column without values has nothing to check.
     filled = [n for n in NAMES if n in stated and (n in REQUIRED or checked[n].notna().any())]
     findings += _schema_findings(checked[filled], findings)
     findings += find_rule_faults(checked)
     return checked, findings
+
+
+def _missing_conditions(
+    checked: pd.DataFrame, stated: pd.DataFrame, known: list[Finding]
+) -> Iterator[Finding]:
+    """Find what only a published result may leave blank."""
+    unread = {(finding.column, finding.position) for finding in known}
+    for name in UNLESS_PUBLISHED:
+        lacking = checked.index[checked[name].isna() & checked["n"].isna()]
+        own = f"{BY_NAME[name].meaning} (blank only in a published result, which states n)"
+        if name not in stated and len(lacking):
+            yield Finding("the column is missing", f"add it: {own}", name)
+            continue
+        for position in lacking:
+            if (name, position) not in unread:
+                yield Finding("the value is missing", f"fill it in: {own}", name, int(position))
 
 
 def _with_plain_columns(frame: pd.DataFrame) -> pd.DataFrame:

@@ -122,10 +122,7 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
         "measured_altitude_m": measured_altitude_m,
     }  # fmt: skip
     held = Conditions.of(at, stated)
-    where = Scope.of(scope, readings=True)
-    if where is Scope.NEW_LABORATORY:
-        refuse_one_laboratory(fit)
-    fitted = FittedBuild(fit, build_of(fit, build), where, held)
+    fitted = FittedBuild(fit, build_of(fit, build), _scope_of(fit, scope), held)
     acting = None if firmware is None else firmware_of(firmware, fitted.build)
     setting, flow_speed, watts = _settings(fitted, acting)
     response = response_of(fitted, flow_speed, watts, firmware=acting, control=control)
@@ -156,6 +153,14 @@ def predict(  # noqa: PLR0913 - the public face; all but three are keyword-only
         sensor=fit.sensor,
         scope=str(fitted.scope),
     )
+
+
+def _scope_of(fit: Fit, word: str) -> Scope:
+    """Return the scope of that name, of which the fit must know the spread."""
+    scope = Scope.of(word, readings=True)
+    if scope is Scope.NEW_LABORATORY:
+        refuse_one_laboratory(fit)
+    return scope
 
 
 def _settings(fitted: FittedBuild, firmware: Firmware | None) -> tuple[Setting, Array, Array]:
