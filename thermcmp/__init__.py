@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from thermcmp.inference.storage import load_fit, load_sensor_fits
     from thermcmp.library.store import Library
     from thermcmp.model.conditions import Build, Conditions
+    from thermcmp.model.instruments import Instrument, read_instruments
     from thermcmp.model.measurement_error import MeasurementError
     from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Normal
     from thermcmp.model.terms import Term
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.build_prediction.answer import Prediction
     from thermcmp.questions.build_prediction.question import predict
     from thermcmp.questions.classical_tests import ClassicalCheck, classical_check
+    from thermcmp.questions.error_budget.question import ErrorBudget, error_budget
     from thermcmp.questions.fit_check.question import FitCheck, check_fit
     from thermcmp.questions.laboratories.question import Laboratories, compare_labs
     from thermcmp.questions.limit_margin.answer import Margin
@@ -85,6 +87,7 @@ _HOMES = {
     "DutyTable": "thermcmp.physics.fan_controls",
     "EngineError": "thermcmp.errors",
     "FanCurve": "thermcmp.physics.fan_controls",
+    "ErrorBudget": "thermcmp.questions.error_budget.question",
     "Fault": "thermcmp.errors",
     "Firmware": "thermcmp.physics.firmware",
     "Fit": "thermcmp.inference.posterior",
@@ -96,6 +99,7 @@ _HOMES = {
     "Held": "thermcmp.telemetry.steady_state.protocol",
     "InputError": "thermcmp.errors",
     "Inspection": "thermcmp.telemetry.inspection.question",
+    "Instrument": "thermcmp.model.instruments",
     "Laboratories": "thermcmp.questions.laboratories.question",
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
@@ -128,6 +132,7 @@ _HOMES = {
     "classical_check": "thermcmp.questions.classical_tests",
     "compare_labs": "thermcmp.questions.laboratories.question",
     "compare_models": "thermcmp.questions.model_comparison.question",
+    "error_budget": "thermcmp.questions.error_budget.question",
     "fit": "thermcmp.inference.fitting",
     "fit_sensors": "thermcmp.inference.joint_fitting",
     "hookimpl": "thermcmp.hooks",
@@ -140,6 +145,7 @@ _HOMES = {
     "predict": "thermcmp.questions.build_prediction.question",
     "rank": "thermcmp.questions.ranking.question",
     "read_firmware": "thermcmp.results.firmware_table",
+    "read_instruments": "thermcmp.model.instruments",
     "read_results": "thermcmp.results.results_table",
     "read_telemetry": "thermcmp.telemetry.reading.frame",
     "reduce_logs": "thermcmp.telemetry.campaign.folder",
@@ -162,6 +168,7 @@ __all__ = [
     "Conditions",
     "DutyTable",
     "EngineError",
+    "ErrorBudget",
     "FanCurve",
     "Fault",
     "Firmware",
@@ -174,6 +181,7 @@ __all__ = [
     "Held",
     "InputError",
     "Inspection",
+    "Instrument",
     "Laboratories",
     "Library",
     "LibraryError",
@@ -206,6 +214,7 @@ __all__ = [
     "classical_check",
     "compare_labs",
     "compare_models",
+    "error_budget",
     "fit",
     "fit_sensors",
     "hookimpl",
@@ -218,6 +227,7 @@ __all__ = [
     "predict",
     "rank",
     "read_firmware",
+    "read_instruments",
     "read_results",
     "read_telemetry",
     "reduce_logs",

@@ -272,7 +272,7 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
         priors={name: _prior(form) for name, form in settings["priors"].items()},
         residuals=Residuals(settings["residuals"]),
         steps=Steps(settings["steps"]),
-        errors=MeasurementError(**settings["errors"]),
+        errors=MeasurementError.of_values(settings["errors"]),
     )
     _check_origin(path, settings, content_hash(design.measured_rows))
     checks = [

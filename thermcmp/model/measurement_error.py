@@ -14,13 +14,15 @@ ran faster. So do the runs of any fan that ran faster where it was hotter.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import Fault, InputError
+from thermcmp.model.instruments import Instrument
 from thermcmp.model.rows import level_keys
 
 if TYPE_CHECKING:
@@ -62,6 +64,9 @@ class MeasurementError:
     ambient_offset_k : float
         Standard error of the offset of the ambient that all runs of a bench share [K];
         likewise 0.
+    instruments : sequence of Instrument
+        The instruments of the benches, as from `read_instruments`; the runs that were read with
+        one share its errors, on whichever benches.
 
     Raises
     ------
@@ -75,9 +80,15 @@ class MeasurementError:
     fan_speed_gain: float = 0.0
     power_gain: float = 0.0
     ambient_offset_k: float = 0.0
+    instruments: Sequence[Instrument] = ()
 
     def __post_init__(self) -> None:
-        limits = {field.name: 20.0 if field.name.endswith("_k") else 0.5 for field in fields(self)}
+        object.__setattr__(self, "instruments", tuple(self.instruments))
+        limits = {
+            field.name: 20.0 if field.name.endswith("_k") else 0.5
+            for field in fields(self)
+            if field.name != "instruments"
+        }
         faults = [
             Fault("out of range", f"give a value from 0 to {most:g}", None, None, name, str(error))
             for name, most in limits.items()
@@ -85,6 +96,12 @@ class MeasurementError:
         ]
         if faults:
             raise InputError("These errors of measurement are not possible:", faults)
+
+    @classmethod
+    def of_values(cls, values: Mapping[str, Any]) -> MeasurementError:
+        """Return the errors that `dataclasses.asdict` made these values of."""
+        instruments = [Instrument(**each) for each in values.get("instruments", ())]
+        return cls(**{**values, "instruments": instruments})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,7 +134,7 @@ class SharedErrors:
 def shared_errors(
     rows: pd.DataFrame, errors: MeasurementError, by_fan_k: Array, by_power_k: Array
 ) -> SharedErrors:
-    """Return the stated shared errors by bench, of first order in the gains.
+    """Return the stated shared errors by bench and by instrument, of first order in the gains.
 
     `by_fan_k` and `by_power_k` are the rise's changes per relative change of fan speed and of
     power, shape (n,) each.
@@ -136,6 +153,13 @@ def shared_errors(
         if error > 0.0
         for level in np.unique(bench)
     }
+    for instrument in errors.instruments:
+        for name, (quantity, moved) in instrument.errors(rows).items():
+            columns[name] = {
+                "ambient": [moved, nothing, nothing],
+                "power": [moved * by_power_k, nothing, moved],
+                "fan speed": [moved * by_fan_k, moved, nothing],
+            }[quantity]
     stacked = np.reshape([*columns.values()], (len(columns), 3, len(rows)))
     return SharedErrors(tuple(columns), *np.transpose(stacked, (1, 2, 0)))
 

@@ -113,11 +113,16 @@ def spread_names(names: Sequence[str]) -> str:
     return " and ".join(_NAMES.get(name, name) for name in names)
 
 
+def cure_of(fit: Fit, name: str) -> str:
+    """Return what would measure the spread of a term; "" where it is not one of the bench."""
+    if name == "session" and fit.design.rows["session"].isna().any():
+        return "state the session of each run"
+    return _CURES.get(name, "")
+
+
 def rests_sentence(fit: Fit, names: Sequence[str]) -> str:
     """Return what an interval rests on, and what would free it of that."""
-    cures = [_CURES.get(name, f"repeat it with another {name}") for name in names]
-    if "session" in names and fit.design.rows["session"].isna().any():
-        cures[list(names).index("session")] = "state the session of each run"
+    cures = [cure_of(fit, name) or f"repeat it with another {name}" for name in names]
     return (
         f"It rests on the assumed spread of {spread_names(names)}, of which these runs say "
         f"little. To measure it: {'; '.join(cures)}."

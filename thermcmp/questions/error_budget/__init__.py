@@ -1,0 +1,1 @@
+"""The error budget of a temperature, or of the gap between two builds."""
