@@ -44,12 +44,12 @@ if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
     from thermcmp.questions.attribution.answer import Attribution
     from thermcmp.questions.attribution.question import attribute
+    from thermcmp.questions.budget.question import ErrorBudget, error_budget
     from thermcmp.questions.build_chain.answer import Chain
     from thermcmp.questions.build_chain.question import chain
     from thermcmp.questions.build_prediction.answer import Prediction
     from thermcmp.questions.build_prediction.question import predict
     from thermcmp.questions.classical_tests import ClassicalCheck, classical_check
-    from thermcmp.questions.error_budget.question import ErrorBudget, error_budget
     from thermcmp.questions.fit_check.question import FitCheck, check_fit
     from thermcmp.questions.laboratories.question import Laboratories, compare_labs
     from thermcmp.questions.limit_margin.answer import Margin
@@ -87,7 +87,7 @@ _HOMES = {
     "DutyTable": "thermcmp.physics.fan_controls",
     "EngineError": "thermcmp.errors",
     "FanCurve": "thermcmp.physics.fan_controls",
-    "ErrorBudget": "thermcmp.questions.error_budget.question",
+    "ErrorBudget": "thermcmp.questions.budget.question",
     "Fault": "thermcmp.errors",
     "Firmware": "thermcmp.physics.firmware",
     "Fit": "thermcmp.inference.posterior",
@@ -132,7 +132,7 @@ _HOMES = {
     "classical_check": "thermcmp.questions.classical_tests",
     "compare_labs": "thermcmp.questions.laboratories.question",
     "compare_models": "thermcmp.questions.model_comparison.question",
-    "error_budget": "thermcmp.questions.error_budget.question",
+    "error_budget": "thermcmp.questions.budget.question",
     "fit": "thermcmp.inference.fitting",
     "fit_sensors": "thermcmp.inference.joint_fitting",
     "hookimpl": "thermcmp.hooks",

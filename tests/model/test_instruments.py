@@ -8,7 +8,12 @@ from plain_rows import plain_rows
 from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
-from thermcmp.model.instruments import Instrument, read_instruments
+from thermcmp.model.instruments import (
+    Instrument,
+    instrument_errors,
+    read_instruments,
+    rows_read,
+)
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.priors import HalfNormal, Known, Normal
 from thermcmp.results.validation import check_results
@@ -87,16 +92,16 @@ def test_the_day_tells_which_instrument_it_was(without):
     started = pd.to_datetime(["2026-03-01"] * 6 + ["2026-03-20"] * 6, utc=True)
     old = Instrument(name="T1", quantity="ambient", last_day="2026-03-10", offset=2.0)
     new = Instrument(name="T2", quantity="ambient", first_day="2026-03-11", offset=0.5)
-    reads = [each.reads(rows(started_at=started)) for each in (old, new)]
+    reads = [rows_read(each, rows(started_at=started)) for each in (old, new)]
     assert [list(np.flatnonzero(hit)) for hit in reads] == [[*range(6)], [*range(6, 12)]]
     with pytest.raises(InputError, match="Which instrument read these runs"):
-        old.reads(rows())
+        rows_read(old, rows())
 
 
 def test_it_reads_other_laboratories_only_where_it_is_there():
     elsewhere = Instrument(name="T9", quantity="ambient", lab="South", offset=1.0)
-    assert not elsewhere.reads(rows()).any()
-    assert elsewhere.errors(rows()) == {}
+    assert not rows_read(elsewhere, rows()).any()
+    assert instrument_errors(elsewhere, rows()) == {}
 
 
 def test_a_saved_fit_keeps_its_instruments(tmp_path):

@@ -28,7 +28,7 @@ from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.sensor_fits import SensorFits, marked_as_joint
 from thermcmp.model.design import Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
-from thermcmp.model.measurement_error import MeasurementError
+from thermcmp.model.measurement_error import errors_of_values
 from thermcmp.model.observation import Residuals, Steps
 from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Known, Normal
 from thermcmp.model.rows import LeftOut
@@ -272,7 +272,7 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
         priors={name: _prior(form) for name, form in settings["priors"].items()},
         residuals=Residuals(settings["residuals"]),
         steps=Steps(settings["steps"]),
-        errors=MeasurementError.of_values(settings["errors"]),
+        errors=errors_of_values(settings["errors"]),
     )
     _check_origin(path, settings, content_hash(design.measured_rows))
     checks = [

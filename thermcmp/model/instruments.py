@@ -37,7 +37,8 @@ COLUMNS: Final = (
     Column("offset", Kind.NUMBER, "uncertainty of its offset, in K, W or rpm"),
     Column("gain_percent", Kind.NUMBER, "uncertainty of its gain", "%"),
     Column(
-        "coverage_factor", Kind.NUMBER, "what both are stated with; 1 where blank"    ),
+        "coverage_factor", Kind.NUMBER, "what both are stated with; 1 where blank"
+    ),
     Column("calibrated", Kind.TEXT, "day or number of its calibration, for people"),
     Column("accuracy_class", Kind.TEXT, "its class, for people"),
 )  # fmt: skip
@@ -100,39 +101,43 @@ class Instrument:
         if faults:
             raise InputError(f"The instrument '{self.name}' cannot be used:", faults)
 
-    def reads(self, rows: pd.DataFrame) -> BoolArray:
-        """Return which rows were read with it, shape (n,)."""
-        import pandas as pd
 
-        hit = np.ones(len(rows), bool)
-        for column, name in (("lab", self.lab), ("bench", self.bench)):
-            if name is not None:
-                hit &= level_keys(rows, (column,)).eq(name).to_numpy(bool)
-        if self.first_day is None and self.last_day is None:
-            return hit
-        started = pd.to_datetime(rows["started_at"], utc=True)
-        unknown = rows.loc[hit & started.isna().to_numpy(), "run"].astype(str).to_list()
-        if unknown:
-            fix = "state started_at, or leave first_day and last_day blank"
-            fault = Fault(f"no start of {', '.join(unknown[:5])}", fix, column="started_at",
-                          value=self.name)  # fmt: skip
-            raise InputError("Which instrument read these runs is not known:", [fault])
-        day = started.dt.strftime("%Y-%m-%d").fillna("").to_numpy()
-        return hit & (day >= (self.first_day or "")) & (day <= (self.last_day or "9999"))
+def rows_read(instrument: Instrument, rows: pd.DataFrame) -> BoolArray:
+    """Return which rows were read with an instrument, shape (n,)."""
+    import pandas as pd
 
-    def errors(self, rows: pd.DataFrame) -> dict[str, tuple[str, Array]]:
-        """Return its unknowns by name: what each is of, and how far it takes each row's reading.
+    hit = np.ones(len(rows), bool)
+    for column, name in (("lab", instrument.lab), ("bench", instrument.bench)):
+        if name is not None:
+            hit &= level_keys(rows, (column,)).eq(name).to_numpy(bool)
+    if instrument.first_day is None and instrument.last_day is None:
+        return hit
+    started = pd.to_datetime(rows["started_at"], utc=True)
+    unknown = rows.loc[hit & started.isna().to_numpy(), "run"].astype(str).to_list()
+    if unknown:
+        fix = "state started_at, or leave first_day and last_day blank"
+        fault = Fault(f"no start of {', '.join(unknown[:5])}", fix, column="started_at",
+                      value=instrument.name)  # fmt: skip
+        raise InputError("Which instrument read these runs is not known:", [fault])
+    day = started.dt.strftime("%Y-%m-%d").fillna("").to_numpy()
+    return hit & (day >= (instrument.first_day or "")) & (day <= (instrument.last_day or "9999"))
 
-        Of ambient [K], of power and fan speed as a share of the reading, shape (n,).
-        """
-        hit, column = self.reads(rows), QUANTITIES[self.quantity][0]
-        found = {}
-        if self.offset > 0.0 and hit.any():
-            scale = 1.0 if self.quantity == "ambient" else rows[column].to_numpy(float)
-            found[f"offset of {self.name} ({self.quantity})"] = self.offset / scale * hit
-        if self.gain > 0.0 and hit.any():
-            found[f"gain of {self.name} ({self.quantity})"] = self.gain * hit
-        return {name: (self.quantity, np.asarray(moved)) for name, moved in found.items()}
+
+def instrument_errors(instrument: Instrument, rows: pd.DataFrame) -> dict[str, tuple[str, Array]]:
+    """Return an instrument's unknowns by name: what each is of, and what it moves each row by.
+
+    Of ambient [K], of power and fan speed as a share of the reading, shape (n,).
+    """
+    hit, column = rows_read(instrument, rows), QUANTITIES[instrument.quantity][0]
+    found = {}
+    if instrument.offset > 0.0 and hit.any():
+        scale = 1.0 if instrument.quantity == "ambient" else rows[column].to_numpy(float)
+        found[f"offset of {instrument.name} ({instrument.quantity})"] = (
+            instrument.offset / scale * hit
+        )
+    if instrument.gain > 0.0 and hit.any():
+        found[f"gain of {instrument.name} ({instrument.quantity})"] = instrument.gain * hit
+    return {name: (instrument.quantity, np.asarray(moved)) for name, moved in found.items()}
 
 
 def read_instruments(

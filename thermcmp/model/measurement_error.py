@@ -22,7 +22,7 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import Fault, InputError
-from thermcmp.model.instruments import Instrument
+from thermcmp.model.instruments import Instrument, instrument_errors
 from thermcmp.model.rows import level_keys
 
 if TYPE_CHECKING:
@@ -97,11 +97,11 @@ class MeasurementError:
         if faults:
             raise InputError("These errors of measurement are not possible:", faults)
 
-    @classmethod
-    def of_values(cls, values: Mapping[str, Any]) -> MeasurementError:
-        """Return the errors that `dataclasses.asdict` made these values of."""
-        instruments = [Instrument(**each) for each in values.get("instruments", ())]
-        return cls(**{**values, "instruments": instruments})
+
+def errors_of_values(values: Mapping[str, Any]) -> MeasurementError:
+    """Return the errors of which `dataclasses.asdict` made these values."""
+    instruments = [Instrument(**each) for each in values.get("instruments", ())]
+    return MeasurementError(**{**values, "instruments": instruments})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,7 +154,7 @@ def shared_errors(
         for level in np.unique(bench)
     }
     for instrument in errors.instruments:
-        for name, (quantity, moved) in instrument.errors(rows).items():
+        for name, (quantity, moved) in instrument_errors(instrument, rows).items():
             columns[name] = {
                 "ambient": [moved, nothing, nothing],
                 "power": [moved * by_power_k, nothing, moved],

@@ -21,8 +21,8 @@ from thermcmp.prediction.builds import Scope, ScopeName, build_of
 from thermcmp.prediction.equal_conditions import noise_for, speed_at_noise
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
+from thermcmp.questions.budget.figure import budget_figure
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
-from thermcmp.questions.error_budget.figure import budget_figure
 from thermcmp.questions.phrases import PROB, check_prob, number_words, part_words, range_words
 
 if TYPE_CHECKING:

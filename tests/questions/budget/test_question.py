@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from thermcmp.errors import InputError, NotEstimableError
-from thermcmp.questions.error_budget.question import error_budget
+from thermcmp.questions.budget.question import error_budget
 from thermcmp.questions.ranking.question import rank
 
 
