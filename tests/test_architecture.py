@@ -53,7 +53,8 @@ ONLY_IN = {
         "thermcmp.inference.storage",
     ),
     "jinja2": ("thermcmp.reporting",),
-    "rich": ("thermcmp.__main__", "thermcmp._cli", "thermcmp.telemetry.campaign.folder"),
+    "click": ("thermcmp.__main__", "thermcmp._cli"),
+    "rich": ("thermcmp._cli", "thermcmp.telemetry.campaign.folder"),
     "pluggy": ("thermcmp.hooks", "thermcmp._plugin_checks", "thermcmp._plugin_registry"),
     "matplotlib": ("thermcmp.questions", "thermcmp.reporting", "thermcmp.telemetry"),
 }  # fmt: skip

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from thermcmp.inference.sensor_fits import SensorFits
     from thermcmp.inference.storage import load_fit, load_sensor_fits
     from thermcmp.library.store import Library
+    from thermcmp.library.withdrawal import withdraw
     from thermcmp.model.conditions import Build, Conditions
     from thermcmp.model.instruments import Instrument, read_instruments
     from thermcmp.model.measurement_error import MeasurementError
@@ -157,6 +158,7 @@ _HOMES = {
     "stream_telemetry": "thermcmp.telemetry.reading.frame",
     "use_plugin": "thermcmp.hooks",
     "watch": "thermcmp.telemetry.watching.question",
+    "withdraw": "thermcmp.library.withdrawal",
 }
 
 __all__ = [
@@ -239,6 +241,7 @@ __all__ = [
     "stream_telemetry",
     "use_plugin",
     "watch",
+    "withdraw",
 ]
 
 

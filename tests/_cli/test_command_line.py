@@ -1,5 +1,6 @@
 """The command line: what it asks for, what it prints, and how it fails."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -9,9 +10,11 @@ import pandas as pd
 import pytest
 
 import thermcmp
+from thermcmp import read_results
 from thermcmp.__main__ import main
+from thermcmp._cli.app import app
 from thermcmp._cli.job import _library_name, demo_folder
-from thermcmp._cli.options import read_options
+from thermcmp._cli.terminal import in_command_words
 from thermcmp.errors import (
     EngineError,
     Fault,
@@ -23,7 +26,19 @@ from thermcmp.errors import (
     ThermcmpWarning,
 )
 
-FRAME = pd.DataFrame({"sensor": ["memory", "edge"], "product": ["Alder r1", "Alder r1"]})
+NAMED = ("cooler_model", "board_model", "memory_vendor", "firmware", "lab", "bench")
+FRAME = pd.DataFrame(
+    {
+        "sensor": ["memory", "edge"], "product": ["Alder r1", "Alder r1"], "run": ["1", "1"],
+        "ambient_c": 21.53, "power_w": 199.6, "noise_dba": [38.2, 40.1], "mic_distance_m": 0.5,
+    }
+)  # fmt: skip
+USUAL = {"ambient_c": 21.5, "power_w": 200.0, "noise_dba": 39.0, "mic_distance_m": 0.5}
+
+
+#: Rows for the demo's questions.
+DEMO = FRAME.assign(sensor=["memory", "junction"])
+REPORT = ["report", "--library", "mine", "--sensor", "memory"]
 
 
 def fitted(health="ok"):
@@ -39,7 +54,17 @@ class Recorder:
     """Stands in for the public calls and keeps what they were asked."""
 
     def __init__(self):
-        self.calls, self.frame = {}, FRAME
+        self.calls, self.frame, self.read, self.refusal = {}, FRAME, FRAME, None
+        receipt = SimpleNamespace(new=2, known=1, skipped=())
+        self.library = SimpleNamespace(
+            add=lambda *a, **n: receipt,
+            supersede=lambda *a, **n: (
+                self.calls.setdefault("supersede", []).append((a, n)) or receipt
+            ),
+            results=lambda **wanted: (
+                self.calls.setdefault("results", []).append(wanted) or self.frame
+            ),
+        )
 
     def __getattr__(self, name):
         def call(*args, **named):
@@ -49,28 +74,46 @@ class Recorder:
         return call
 
     def answer(self, name):
-        if name == "fit":
-            return fitted()
-        if name == "fit_sensors":
-            sensors = self.calls[name][-1][0][1]
-            return {sensor: fitted() for sensor in sensors}
-        if name in {"read_results", "Conditions"}:
-            return self.calls[name][-1][1] if name == "Conditions" else FRAME
-        if name == "Library":
-            return SimpleNamespace(add=lambda *a, **n: None, results=lambda: self.frame)
-        if name == "report":
-            return self.calls["report"][-1][0][1]
-        return SimpleNamespace(
+        if name == "attribute" and self.refusal is not None:
+            raise self.refusal
+        refused = pd.DataFrame({"file": ["r2.csv"], "run": ["2"], "reason": ["throttled"]})
+        known = {
+            "fit": fitted,
+            "load_fit": fitted,
+            "fit_sensors": lambda: {s: fitted() for s in self.calls[name][-1][0][1]},
+            "Conditions": lambda: self.calls[name][-1][1],
+            "read_results": lambda: self.read,
+            "reduce_logs": lambda: SimpleNamespace(results=FRAME, refused=refused),
+            "withdraw": lambda: SimpleNamespace(new=2, known=0),
+            "Library": lambda: self.library,
+            "report": lambda: self.calls[name][-1][0][1],
+        }
+        return known.get(name, lambda: Reply(name))()
+
+
+class Reply(SimpleNamespace):
+    """Stands in for an answer."""
+
+    def __init__(self, name):
+        super().__init__(
+            name=name,
             sentences=[f"{name} one.", f"{name} two."],
             interval_words="90% equal-tailed intervals",
+            table=pd.DataFrame({"k": [1.5]}),
         )
+
+    def __str__(self):
+        return f"{self.name} as a table"
 
 
 @pytest.fixture
 def recorder(monkeypatch, tmp_path):
     stand_in = Recorder()
-    names = ("Library", "read_results", "fit", "fit_sensors", "separate", "attribute",
-             "attribute_sensors", "rank", "margin", "Conditions", "report")  # fmt: skip
+    names = (
+        "Library", "read_results", "reduce_logs", "load_fit", "chain", "check_fit", "withdraw",
+        "fit", "fit_sensors", "separate", "attribute", "attribute_sensors", "rank", "margin",
+        "Conditions", "report",
+    )  # fmt: skip
     for name in names:
         monkeypatch.setattr(thermcmp, name, getattr(stand_in, name), raising=False)
     monkeypatch.setattr("thermcmp._cli.job._study_alone", lambda *given: None)
@@ -79,6 +122,7 @@ def recorder(monkeypatch, tmp_path):
 
 
 def test_demo_asks_all_questions_and_prints_a_dozen_lines(recorder, capsys):
+    recorder.frame = DEMO
     assert main([]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert 8 <= len(lines) <= 15
@@ -88,52 +132,50 @@ def test_demo_asks_all_questions_and_prints_a_dozen_lines(recorder, capsys):
                  "Margin: "):  # fmt: skip
         assert any(line.startswith(word) for line in lines)
     assert lines[-1] == f"Report: {Path('thermcmp-out') / 'report.html'}"
-    assert recorder.calls["attribute"][0][1] == {
-        "before": "Alder r1 / fw 1",
-        "after": "Alder r2 / fw 2",
-    }
-    assert recorder.calls["rank"][0][1]["at"] == {
-        "ambient_c": 21.0, "power_w": 200.0, "noise_dba": 40.0,
-    }  # fmt: skip
+    assert recorder.calls["attribute"][0][0][1:] == ("Alder r1 / fw 1", "Alder r2 / fw 2")
+    assert recorder.calls["rank"][0][1]["at"] == USUAL
     assert [call[0][1] for call in recorder.calls["margin"]] == [
         "Alder r1 / fw 1", "Alder r2 / fw 2",
     ]  # fmt: skip
-    assert len(recorder.calls["report"][0][0][0]) == 5
+    assert len(recorder.calls["report"][0][0][0]) == 6
 
 
 def test_options_reach_the_calls(recorder, tmp_path):
     (tmp_path / "mine").mkdir()
-    arguments = ["--library", "mine", "--out", "o", "--sensor", "edge", "--before", "A / 1",
-                 "--limit-c", "99", "--case-air-c", "40", "--noise-dba", "38", "--power-w", "150",
+    arguments = ["report", "--library", "mine", "--out", "o", "--sensor", "edge", "--only",
+                 "lab=north", "--only", "lab=south", "--before", "A / 1", "--limit-c", "99",
+                 "--case-air-c", "40", "--noise-dba", "38", "--power-w", "150",
                  "--ambient-c", "23", "--seed", "7"]  # fmt: skip
     assert main(arguments) == 0
     assert recorder.calls["Library"][0][0] == ("mine",)
     assert "read_results" not in recorder.calls
+    assert recorder.calls["results"] == [{"lab": ["north", "south"]}]
     assert recorder.calls["fit"][0][1] == {"sensor": "edge", "seed": 7}
     assert list(recorder.calls["fit"][0][0][0]["sensor"]) == ["edge"]
     assert recorder.calls["rank"][0][1]["at"] == {
         "ambient_c": 23.0, "power_w": 150.0, "noise_dba": 38.0,
     }  # fmt: skip
-    assert recorder.calls["margin"] == [
-        ((recorder.calls["margin"][0][0][0], "A / 1"), {"at": {"ambient_c": 40.0}, "limit_c": 99.0})
-    ]
+    assert recorder.calls["margin"][0][0][1] == "A / 1"
+    held = {"ambient_c": 40.0, "power_w": 150.0, "noise_dba": 38.0}
+    assert recorder.calls["margin"][0][1] == {"at": held, "limit_c": 99.0}
     assert recorder.calls["report"][0][0][1] == Path("o/report.html")
     assert "attribute" not in recorder.calls
 
 
 def test_only_steps_that_are_done_are_told(recorder, tmp_path, capsys):
     (tmp_path / "mine").mkdir()
-    assert main(["--library", "mine", "--sensor", "memory"]) == 0
+    assert main(REPORT) == 0
     said = capsys.readouterr().err
     assert "Reducing the logs" not in said
     assert said.startswith("Reading the results …\n")
+    recorder.frame = DEMO
     assert main([]) == 0
     assert capsys.readouterr().err.startswith("Reducing the logs …\n")
 
 
 def test_sensors_beside_are_fitted_and_set_side_by_side(recorder, tmp_path, capsys):
     (tmp_path / "mine").mkdir()
-    arguments = ["--library", "mine", "--sensor", "memory", "--beside", "edge"]
+    arguments = ["report", "--library", "mine", "--sensor", "memory", "--beside", "edge"]
     assert main([*arguments, "--before", "A / 1", "--after", "B / 2"]) == 0
     assert recorder.calls["fit_sensors"][0][0][1] == ["memory", "edge"]
     assert "fit" not in recorder.calls
@@ -156,7 +198,7 @@ def test_sensors_that_cannot_be_fitted_together_are_fitted_one_by_one(
 
     monkeypatch.setattr(thermcmp, "fit_sensors", together)
     (tmp_path / "mine").mkdir()
-    arguments = ["--library", "mine", "--sensor", "memory", "--beside", "edge"]
+    arguments = ["report", "--library", "mine", "--sensor", "memory", "--beside", "edge"]
     assert main([*arguments, "--before", "A / 1", "--after", "B / 2"]) == 0
     asked = recorder.calls["fit"]
     assert [call[1]["sensor"] for call in asked] == ["memory", "edge"]
@@ -170,7 +212,8 @@ firmware,fan_control,control_sensor,temperature_c,fan_rpm,target_c,lowest_rpm,hi
 2,target temperature,memory,,,80,900,2600
 3,fixed speed,edge,,2000,,,
 """
-FIRMWARE = ["--library", "mine", "--sensor", "memory", "--limit-c", "99", "--firmware", "fw.csv"]
+FIRMWARE = ["report", "--library", "mine", "--sensor", "memory", "--limit-c", "99",
+            "--case-air-c", "35", "--firmware", "fw.csv"]  # fmt: skip
 
 
 @pytest.fixture
@@ -239,56 +282,28 @@ def test_a_curve_in_duty_takes_the_fan_of_the_specimen_named(recorder, rules):
 
 def test_what_is_not_asked_is_said(recorder, capsys, tmp_path):
     (tmp_path / "mine").mkdir()
-    assert main(["--library", "mine", "--sensor", "memory"]) == 0
+    assert main(REPORT) == 0
     out = capsys.readouterr().out
     assert "Attribution: not asked; give --before and --after" in out
     assert "Margin: not asked; give --limit-c" in out
 
 
-def test_own_table_goes_into_a_library_of_its_content(recorder, tmp_path, monkeypatch):
-    def read(path, *, columns, **how):
-        """Rows that depend on the file and on what its headings mean."""
-        rows = recorder.read_results(path, columns=columns, **how)
-        return rows.assign(product=f"{path.read_text(encoding='utf-8')} {columns}")
-
-    monkeypatch.setattr(thermcmp, "read_results", read)
-    table, columns = tmp_path / "t.csv", tmp_path / "c.json"
-    table.write_text("a\n", encoding="utf-8")
-    columns.write_text('\ufeff{"a": "run"}', encoding="utf-8")
-    arguments = ["--results", "t.csv", "--columns", "c.json", "--sensor", "edge"]
-    assert main(arguments) == 0
-    usual = {"decimal": None, "sheet": None}
-    assert recorder.calls["read_results"][0] == (
-        (Path("t.csv"),),
-        {"columns": {"a": "run"}, **usual},
-    )
-    assert main(arguments) == 0
-    table.write_text("b\n", encoding="utf-8")
-    assert main(arguments) == 0
-    columns.write_text('{"b": "run"}', encoding="utf-8")
-    assert main(arguments) == 0
-    first, again, changed, mapped = (call[0][0] for call in recorder.calls["Library"])
-    assert first == again
-    assert len({first, changed, mapped}) == 3
-    assert first.parent == Path("thermcmp-out")
-
-
 def test_the_mends_of_an_unclear_table_can_be_taken(tmp_path, monkeypatch, capsys):
-    """What reading a table asks for, decimal= and sheet=, the command line has."""
+    """What reading a table asks for stands in the message as an option, and can be given."""
     monkeypatch.chdir(tmp_path)
-    frame = FRAME.assign(run=["1", "2"], temperature_c=["61,125", "62,250"])
+    frame = FRAME[["sensor", "product"]].assign(run=["1", "2"], temperature_c=["61,125", "62,250"])
     with pd.ExcelWriter("t.xlsx") as book:
         frame.to_excel(book, sheet_name="mine", index=False)
         frame.to_excel(book, sheet_name="copy", index=False)
     frame.to_csv("t.csv", sep=";", index=False)
     for table, fix, option in (
-        ("t.xlsx", "give sheet=", ("--sheet", "mine")),
-        ("t.csv", "declare decimal=", ("--decimal", ",")),
+        ("t.xlsx", "give --sheet as one of mine, copy", ("--sheet", "mine")),
+        ("t.csv", "declare --decimal '.' or --decimal ','", ("--decimal", ",")),
     ):
-        assert main(["--results", table]) == 2
+        assert main(["import", table, "--library", "mine"]) == 2
         assert fix in capsys.readouterr().err
         # Else something is wrong with the rows themselves.
-        assert main(["--results", table, *option]) == 2
+        assert main(["import", table, "--library", "mine", *option]) == 2
         assert fix not in capsys.readouterr().err
 
 
@@ -310,7 +325,7 @@ def test_refusals_are_shown_when_every_log_is_refused(tmp_path, capsys):
     log.write_text(f"time [s],memory [C],ambient [C],fan [rpm],power [W]\n{rows}\n")
     runs = tmp_path / "runs.csv"
     runs.write_text("file,run,cooler_model,board_model\nr1.csv,R1,Alder,Quarz\n")
-    code = main(["--logs", str(log.parent), "--runs", str(runs), "--out", str(tmp_path / "out")])
+    code = main(["import", str(log.parent), "--runs", str(runs), "--library", str(tmp_path / "l")])
     assert code == 2
     error = capsys.readouterr().err
     assert "each was refused" in error
@@ -328,7 +343,7 @@ def test_a_log_is_watched_line_by_line(recorder, tmp_path, capsys, monkeypatch, 
     ]
     recorder.answer = lambda name: states
     monkeypatch.setattr(thermcmp, "watch", recorder.watch)
-    arguments = ["--watch", "r1.csv", "--wanted-k", "0.3", "--log-columns", str(heads)]
+    arguments = ["watch", "r1.csv", "--wanted-k", "0.3", "--columns", str(heads)]
     assert main(arguments) == code
     assert capsys.readouterr().out == f"5 min more\n  Note: begins at load\n{last}\n"
     assert recorder.calls == {
@@ -339,24 +354,35 @@ def test_a_log_is_watched_line_by_line(recorder, tmp_path, capsys, monkeypatch, 
 def test_the_only_sensor_need_not_be_named(recorder, tmp_path):
     (tmp_path / "mine").mkdir()
     recorder.frame = FRAME[FRAME["sensor"] == "edge"]
-    assert main(["--library", "mine"]) == 0
+    assert main(["report", "--library", "mine"]) == 0
     assert recorder.calls["fit"][0][1]["sensor"] == "edge"
 
 
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["--library", "nowhere"], "no such folder"),
-        (["--results", "nowhere.csv"], "no such file"),
-        (["--results", "here.csv", "--columns", "nowhere.json"], "no such file"),
-        (["--results", "here.csv", "--columns", "here.csv"], "no valid JSON"),
-        (["--results", "here.csv", "--columns", "list.json"], "no JSON object"),
-        (["--firmware", "nowhere.csv"], "no such file"),
-        (["--results", "here.csv"], "use --sensor with one of edge, memory"),
-        (["--sensor", "roof"], "value 'roof': no rows of this sensor"),
+        (["rank", "--library", "nowhere"], "no such folder"),
+        (["import", "nowhere.csv", "--library", "l"], "no such file"),
+        (["import", "here.csv", "--library", "l", "--columns", "nowhere.toml"], "no such file"),
+        (["import", "here.csv", "--library", "l", "--columns", "here.csv"], "no valid JSON"),
+        (["import", "here.csv", "--library", "l", "--columns", "list.json"], "no JSON object"),
+        (["import", ".", "--library", "l"], "give --runs with a table of the runs"),
+        (["columns", "nowhere.csv"], "no such file"),
+        (["columns", "here.csv", "--out", "list.json"], "give --overwrite"),
+        (["rank"], "give --library, or --fit with a saved fit"),
+        (["verify"], "give --library with the folder of your library"),
+        (["fit", "--library", "."], "use --sensor with one of edge, memory"),
+        (["fit", "--library", ".", "--sensor", "roof"], "value 'roof': no rows of this sensor"),
+        (["fit", "--library", ".", "--only", "lab"], "--only takes NAME=VALUE, not 'lab'"),
+        (["margin", "A / 1", "--library", "."], "Missing option '--limit-c'"),
+        (["withdraw", "R1", "--library", "."], "Missing option '--reason'"),
+        (["nonsense"], "No such command 'nonsense'"),
     ],
 )
-def test_bad_input_is_one_message_and_code_2(recorder, capsys, tmp_path, arguments, message):
+def test_bad_input_is_one_message_and_code_2(
+    recorder, capsys, tmp_path, monkeypatch, arguments, message
+):
+    monkeypatch.setattr(thermcmp, "read_results", read_results)
     (tmp_path / "here.csv").write_text("no json", encoding="utf-8")
     (tmp_path / "list.json").write_text("[1]", encoding="utf-8")
     assert main(arguments) == 2
@@ -376,19 +402,24 @@ def test_bad_input_is_one_message_and_code_2(recorder, capsys, tmp_path, argumen
         (PluginError("plug-in x raised"), 1),
     ],
 )
-def test_errors_of_the_library_end_without_a_traceback(recorder, capsys, monkeypatch, error, code):
+def test_errors_of_the_library_end_without_a_traceback(
+    recorder, tmp_path, capsys, monkeypatch, error, code
+):
     def failing(*args, **named):
         raise error
 
     monkeypatch.setattr(thermcmp, "fit", failing, raising=False)
-    assert main([]) == code
+    (tmp_path / "mine").mkdir()
+    assert main(REPORT) == code
     captured = capsys.readouterr()
     assert str(error) in captured.err
     assert "Traceback" not in captured.err
     assert captured.out == ""
 
 
-def test_warnings_become_notes_and_progress_stays_off_the_output(recorder, capsys, monkeypatch):
+def test_warnings_become_notes_and_progress_stays_off_the_output(
+    recorder, tmp_path, capsys, monkeypatch
+):
     import warnings
 
     def warning_fit(*args, **named):
@@ -396,7 +427,8 @@ def test_warnings_become_notes_and_progress_stays_off_the_output(recorder, capsy
         return fitted("caution")
 
     monkeypatch.setattr(thermcmp, "fit", warning_fit, raising=False)
-    assert main([]) == 0
+    (tmp_path / "mine").mkdir()
+    assert main(REPORT) == 0
     captured = capsys.readouterr()
     assert "Note: one fan speed only" in captured.err
     assert "Fitting 1 rows of the memory sensor" in captured.err
@@ -406,6 +438,7 @@ def test_warnings_become_notes_and_progress_stays_off_the_output(recorder, capsy
 def test_on_a_terminal_the_step_is_shown_with_its_time(recorder, capsys, monkeypatch):
     monkeypatch.setenv("FORCE_COLOR", "1")
     monkeypatch.setenv("TERM", "xterm")
+    recorder.frame = DEMO
     assert main([]) == 0
     captured = capsys.readouterr()
     assert "Fitting" in captured.err
@@ -416,26 +449,18 @@ def test_on_a_terminal_the_step_is_shown_with_its_time(recorder, capsys, monkeyp
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        (["--columns", "c.json"], "--columns and --sheet have no effect without --results"),
-        (["--decimal", ","], "--decimal has no effect without --results or --firmware"),
-        (["--log-columns", "c.json"], "--log-columns has no effect without --logs or --watch"),
-        (["--runs", "r.csv"], "--runs has no effect without --logs"),
-        (["--duty", "d.csv"], "--duty and --cooler-id have no effect without --firmware"),
-        (["--library", "l", "--firmware", "f.csv", "--limit-c", "99"],
-         "--firmware has no effect without --limit-c, and --before or --after"),
-        (["--library", "l", "--firmware", "f.csv", "--before", "A / 1"],
-         "--firmware has no effect without --limit-c, and --before or --after"),
+        (["--runs", "r.csv"], "--runs and --log-columns has no effect without --logs"),
+        (["--duty", "d.csv"], "--duty and --cooler-id has no effect without --firmware"),
+        (["--firmware", "f.csv", "--limit-c", "99"],
+         "--firmware and --case-air-c has no effect without --limit-c, and --before or --after"),
+        (["--case-air-c", "30", "--before", "A / 1"],
+         "--firmware and --case-air-c has no effect without --limit-c, and --before or --after"),
+        (["--fit", "f.nc"], "a report takes --library"),
     ],
 )  # fmt: skip
 def test_what_would_have_no_effect_is_refused(capsys, arguments, message):
-    with pytest.raises(SystemExit) as stop:
-        read_options(arguments)
-    assert stop.value.code == 2
+    assert main(["report", "--library", "l", *arguments]) == 2
     assert message in capsys.readouterr().err
-
-
-def test_the_demo_has_builds_and_a_limit_for_a_firmware():
-    assert read_options(["--firmware", "f.csv"]).firmware == Path("f.csv")
 
 
 def test_demo_campaign_is_found_with_its_headings():
@@ -454,17 +479,110 @@ def test_help_in_a_process_of_its_own_needs_no_heavy_package():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    for option in ("--library", "--results", "--columns", "--out", "--sensor", "--before",
-                   "--after", "--limit-c", "--case-air-c", "--noise-dba", "--power-w",
-                   "--ambient-c", "--seed", "--firmware", "--duty", "--cooler-id"):  # fmt: skip
-        assert option in done.stdout
+    for command in ("import", "columns", "inspect", "watch", "fit", "separate", "attribute",
+                    "chain", "rank", "margin", "check", "report", "correct", "withdraw",
+                    "history", "verify", "plugins", "--version"):  # fmt: skip
+        assert command in done.stdout
+
+
+def test_every_command_explains_itself(capsys):
+    for command in app.commands:
+        assert main([command, "--help"]) == 0
+        assert capsys.readouterr().out.startswith(f"Usage: thermcmp {command} ")
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"thermcmp, version {thermcmp.__version__}\n"
+
+
+def test_the_shell_can_complete_commands():
+    """The protocol of the library for command lines: words and the place of the cursor."""
+    env = {**os.environ, "_THERMCMP_COMPLETE": "bash_complete", "COMP_WORDS": "thermcmp wi",
+           "COMP_CWORD": "1", "PYTHONPATH": os.pathsep.join(sys.path)}  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-m", "thermcmp"], capture_output=True, text=True, check=False, env=env
+    )
+    assert done.stdout == "plain,withdraw\n", done.stderr
+
+
+def test_questions_take_a_saved_fit_and_write_table_and_figure(recorder, capsys, tmp_path):
+    saved = ["--fit", "memory.nc"]
+    assert main(["rank", *saved, "--scope", "specimens", "--csv", "rank.csv"]) == 0
+    assert recorder.calls["rank"][0][1] == {"scope": "specimens", **USUAL}
+    assert capsys.readouterr().out == "rank as a table\n"
+    assert (tmp_path / "rank.csv").read_text(encoding="utf-8") == "k\n1.5\n"
+    assert main(["rank", *saved, "--fan-rpm", "1500"]) == 0
+    assert recorder.calls["rank"][1][1] == {
+        "scope": "product line", "ambient_c": 21.5, "power_w": 200.0, "fan_rpm": 1500.0,
+    }  # fmt: skip
+    assert main(["attribute", "A / 1", "B / 2", *saved, "--fan-rpm", "1500"]) == 0
+    assert recorder.calls["attribute"][0][0][1:] == ("A / 1", "B / 2")
+    assert recorder.calls["attribute"][0][1] == {"fan_rpm": 1500.0}
+    assert main(["chain", "A", "B", "C", *saved]) == 0
+    assert recorder.calls["chain"][0][0][1] == ["A", "B", "C"]
+    assert main(["margin", "A / 1", *saved, "--limit-c", "99"]) == 0
+    assert recorder.calls["margin"][0][1] == {"limit_c": 99.0, "ambient_c": 21.5}
+    assert main(["separate", *saved, "--before", "A", "--after", "B"]) == 0
+    assert recorder.calls["separate"][0][1] == {"before": "A", "after": "B"}
+    assert main(["check", *saved]) == 0
+    assert len(recorder.calls["load_fit"]) == 7
+    assert "fit" not in recorder.calls
+
+
+def test_a_question_without_an_answer_does_not_cost_the_others(recorder, tmp_path, capsys):
+    (tmp_path / "mine").mkdir()
+    recorder.refusal = NotEstimableError("A is not known. Fix: state fan_rpm and power_w.")
+    arguments = ["report", "--library", "mine", "--sensor", "memory", "--before", "A / 1"]
+    assert main([*arguments, "--after", "B / 2"]) == 0
+    out = capsys.readouterr().out
+    assert "Attribution: no answer. A is not known. Fix: state --fan-rpm and --power-w.\n" in out
+    assert "Ranking: rank one." in out
+
+
+def test_runs_are_withdrawn_and_rows_corrected_with_a_reason(recorder, tmp_path, capsys):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "t.csv").touch()
+    library = ["--library", "mine"]
+    assert main(["withdraw", "R1", "R2", "--reason", "pad slipped", "--lab", "n", *library]) == 0
+    assert recorder.calls["withdraw"][0][0][1:] == (("R1", "R2"), "pad slipped")
+    assert recorder.calls["withdraw"][0][1] == {"lab": "n"}
+    assert capsys.readouterr().out == "2 rows were withdrawn, 0 had been already.\n"
+    recorder.frame = FRAME.assign(**dict.fromkeys(NAMED))
+    recorder.read = recorder.frame
+    assert main(["correct", "t.csv", "--reason", "probe moved", *library]) == 0
+    assert recorder.calls["supersede"][0][0][1] == "probe moved"
+
+
+def test_a_folder_of_logs_is_imported_with_its_run_sheet(recorder, tmp_path, capsys):
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "runs.csv").touch()
+    assert main(["import", "logs", "--runs", "runs.csv", "--library", "mine"]) == 0
+    assert capsys.readouterr().out == (
+        "Refused: r2.csv, run 2: throttled\n"
+        "2 rows of 1 runs were added to mine, 1 were there already.\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "here"),
+    [
+        ("give words={'lab': {'north': 'North'}} if so", 'give --word "lab: north = North" if so'),
+        ("give dates='%d.%m.%Y', or", "give --dates '%d.%m.%Y', or"),
+        ("give fill_merged=True", "give --fill-merged"),
+        ("or give bad_rows='skip'", "or give --bad-rows 'skip'"),
+        ("if the import is right, use supersede(frame, reason)",
+         "if the import is right, use 'thermcmp correct'"),
+        ("give lab= as one of a, b", "give --lab as one of a, b"),
+        ("write n=3", "write n=3"),
+    ],
+)  # fmt: skip
+def test_cures_are_options_here(words, here):
+    assert in_command_words(words) == here
 
 
 def test_a_bad_fit_can_be_drawn_longer_or_allowed(recorder, tmp_path):
     """What the refusal of a bad fit advises can be done from the command line too."""
     (tmp_path / "mine").mkdir()
-    arguments = ["--library", "mine", "--sensor", "memory", "--before", "A / 1", "--after", "B / 2",
-                 "--limit-c", "99"]  # fmt: skip
+    arguments = [*REPORT, "--before", "A / 1", "--after", "B / 2", "--limit-c", "99",
+                 "--case-air-c", "35"]  # fmt: skip
     assert main([*arguments, "--draws", "8000", "--allow-bad-health"]) == 0
     assert recorder.calls["fit"][-1][1] == {"sensor": "memory", "seed": 1, "draws": 8000}
     for name in ("separate", "attribute", "rank", "margin", "report"):
@@ -478,6 +596,6 @@ def test_a_bad_fit_can_be_drawn_longer_or_allowed(recorder, tmp_path):
 @pytest.mark.parametrize("root", ["memory://bench", "nonsense://x"])
 def test_a_url_without_a_file_system_is_refused_and_makes_no_folder(root, tmp_path, capsys):
     before = sorted(tmp_path.iterdir())
-    assert main(["--library", root, "--out", str(tmp_path / "o")]) == 2
+    assert main(["report", "--library", root, "--out", str(tmp_path / "o")]) == 2
     assert "no file system for this URL" in capsys.readouterr().err
     assert sorted(tmp_path.iterdir()) == before

@@ -89,7 +89,9 @@ def test_the_junction_stands_beside_the_memory(done):
 
 
 def test_a_sensor_beside_that_is_not_there_is_named(tmp_path, capsys):
-    assert main(["--out", str(tmp_path), "--beside", "roof"]) == 2
+    tc.Library(tmp_path / "lab").add(tc.simulate(seed=3, remounts=1).results)
+    arguments = ["report", "--library", str(tmp_path / "lab"), "--sensor", "memory"]
+    assert main([*arguments, "--before", BUILD, "--after", BUILD, "--beside", "roof"]) == 2
     assert (
         "value 'roof': no rows of this other sensor. Fix: use one of edge, junction"
         in capsys.readouterr().err
@@ -118,8 +120,9 @@ def test_the_margin_under_a_firmware_is_that_of_the_function(tmp_path, capsys, m
     )
     kept = []
     monkeypatch.setattr(tc, "margin", lambda *a, **n: kept.append(margin(*a, **n)) or kept[-1])
-    assert main(["--library", str(tmp_path / "lab"), "--out", str(tmp_path), "--sensor", "memory",
-                 "--before", BUILD, "--limit-c", "100", "--firmware", str(table)]) == 0  # fmt: skip
+    assert main(["report", "--library", str(tmp_path / "lab"), "--out", str(tmp_path),
+                 "--sensor", "memory", "--before", BUILD, "--limit-c", "100",
+                 "--case-air-c", "35", "--firmware", str(table)]) == 0  # fmt: skip
     fits = tc.fit_sensors(lab.results(), ["memory", "junction"], seed=1)
     own = margin(
         fits["memory"],
@@ -139,10 +142,11 @@ def test_the_margin_under_a_firmware_is_that_of_the_function(tmp_path, capsys, m
 
 
 def test_own_table_is_imported_and_a_wrong_sensor_named(tmp_path, capsys):
-    folder = demo_folder()
-    arguments = ["--results", str(folder / "campaign.csv"), "--columns",
-                 str(folder / "columns.json"), "--library", str(tmp_path / "lab"),
-                 "--sensor", "roof"]  # fmt: skip
-    assert main(arguments) == 2
+    folder, library = demo_folder(), ["--library", str(tmp_path / "lab")]
+    columns = ["--columns", str(folder / "columns.json")]
+    assert main(["import", str(folder / "campaign.csv"), *columns, *library]) == 0
+    assert "807 rows of 269 runs were added" in capsys.readouterr().out
+    assert main(["import", str(folder / "campaign.csv"), *columns, *library]) == 0
+    assert "0 rows of 269 runs were added" in capsys.readouterr().out
+    assert main(["fit", *library, "--sensor", "roof"]) == 2
     assert "use --sensor with one of edge, junction, memory" in capsys.readouterr().err
-    assert list((tmp_path / "lab").rglob("*.parquet"))

@@ -8,7 +8,7 @@ import pytest
 
 from thermcmp.errors import InputError, ThermcmpWarning
 from thermcmp.results.near_names import near_names
-from thermcmp.results.reading_guide import read_guide
+from thermcmp.results.reading_guide import Guide
 from thermcmp.results.results_table import read_results
 
 HEADINGS = (
@@ -229,7 +229,7 @@ def test_what_is_wrong_with_the_file_of_options_is_said(tmp_path, text, words):
     path = tmp_path / "runs.toml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=words):
-        read_guide(path)
+        Guide.of(path)
 
 
 @pytest.mark.parametrize(

@@ -1,17 +1,30 @@
-"""The main job as one call: import, fit, ask, write the report, return the verdict."""
+"""The main job as one call: fit, ask, write the report, return the verdict; and the demo."""
 
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import click
+
 from thermcmp._cli.firmware_rules import Rule, rules_of
-from thermcmp.errors import Fault, InputError
+from thermcmp._cli.option_groups import (
+    FILE,
+    At,
+    FitSource,
+    condition_options,
+    fit_options,
+    opened,
+    sensor_of,
+)
+from thermcmp._cli.question_commands import fit_each
+from thermcmp._cli.table_commands import existing, reduce_folder
+from thermcmp._cli.terminal import in_command_words, progress
+from thermcmp.errors import Fault, InputError, NotEstimableError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,12 +32,6 @@ if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
     from thermcmp.telemetry.campaign.folder import Reduced
 
-#: Questions to the invented demo campaign.
-DEMO_SENSOR: Final = "memory"
-DEMO_BESIDE: Final = ("junction",)
-DEMO_BEFORE: Final = "Alder r1 / fw 1"
-DEMO_AFTER: Final = "Alder r2 / fw 2"
-DEMO_LIMIT_C: Final = 100.0
 #: Name of the question about several sensors.
 SENSORS: Final = "Sensors"
 #: Sentences of a question's answer that the verdict repeats, where not the usual number.
@@ -34,81 +41,99 @@ _USUALLY_REPEATED: Final = 3
 #: A study of fewer rows is not fitted on its own.
 _FEWEST_ROWS: Final = 8
 
-#: Shows a step while it runs.
-Progress = Callable[[str], AbstractContextManager[Any]]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """What to read, what to ask and where to write."""
 
+    source: FitSource
+    at: At
     out: Path
-    #: Library, read and not changed unless `results` is given.
-    library: str | None = None
-    #: Table of results, imported first.
-    results: Path | None = None
-    #: JSON file that maps the table's headings to schema names.
-    columns: Path | None = None
-    sheet: str | None = None
-    #: Decimal mark of the tables; detected from their numbers by default.
-    decimal: str | None = None
-    #: A log to be inspected, and nothing else.
-    inspect: Path | None = None
-    #: A growing log to be followed, and nothing else, until this standard error is reached [K].
-    watch: Path | None = None
-    wanted_k: float = 0.5
-    #: Folder of per-second logs and its run sheet, reduced first.
+    #: Folder of per-second logs, their run sheet and map of headings, imported first.
     logs: Path | None = None
     runs: Path | None = None
-    #: JSON file that maps canonical names to the logs' headings.
     log_columns: Path | None = None
-    sensor: str | None = None
+    #: Table of results that goes into the library first.
+    results: Path | None = None
     #: Further sensors on which the same fix is attributed.
-    beside: tuple[str, ...] | None = None
+    beside: tuple[str, ...] = ()
     #: Builds for attribution and margin, as "product / firmware".
     before: str | None = None
     after: str | None = None
     limit_c: float | None = None
+    #: Air at the cooler's intake in a warm case [°C].
+    case_air_c: float | None = None
     #: Table of the firmwares' rules, for the margin; see `read_firmware`.
     firmware: Path | None = None
     duty: Path | None = None
     cooler_id: str | None = None
-    #: Air at the cooler's intake in a warm case [°C].
-    case_air_c: float = 35.0
-    #: Noise, power and ambient for the ranking.
-    noise_dba: float = 40.0
-    power_w: float = 200.0
-    ambient_c: float = 21.0
-    seed: int = 1
-    #: Posterior draws of each fit; as many as `fit` takes by default.
-    draws: int | None = None
-    allow_bad_health: bool = False
 
     @property
-    def is_demo(self) -> bool:
-        """Whether the invented demo campaign is used."""
-        return self.library is None and self.results is None and self.logs is None
+    def builds(self) -> list[str]:
+        """The builds that are named."""
+        return [build for build in (self.before, self.after) if build]
 
-    @property
-    def sampling(self) -> dict[str, Any]:
-        """Options of every fit."""
-        return {"seed": self.seed} | ({} if self.draws is None else {"draws": self.draws})
 
-    @property
-    def allowed(self) -> dict[str, Any]:
-        """Options of every question and of the report."""
-        return {"allow_bad_health": True} if self.allow_bad_health else {}
+def demo_job(out: Path) -> Job:
+    """Return the job of the invented demo campaign."""
+    folder = demo_folder()
+    return Job(
+        source=FitSource(sensor="memory"),
+        at=At(),
+        out=out,
+        logs=folder / "logs",
+        runs=folder / "runs.csv",
+        log_columns=folder / "logs.json",
+        results=folder / "campaign.csv",
+        beside=("junction",),
+        before="Alder r1 / fw 1",
+        after="Alder r2 / fw 2",
+        limit_c=100.0,
+        case_air_c=35.0,
+    )
 
-    @property
-    def has_logs(self) -> bool:
-        """Whether there are logs to reduce: those named, or the demo's."""
-        return self.logs is not None or self.is_demo
 
-    @property
-    def builds(self) -> tuple[str | None, str | None]:
-        """Old and new build: those named, or the demo's."""
-        usual = (DEMO_BEFORE, DEMO_AFTER) if self.is_demo else (None, None)
-        return self.before or usual[0], self.after or usual[1]
+@click.command(epilog="A build is 'product' or 'product / firmware'.")
+@fit_options
+@condition_options
+@click.option(
+    "--out", type=FILE, default=Path("thermcmp-out"), show_default=True,
+    help="Folder for the report.",
+)  # fmt: skip
+@click.option("--before", metavar="BUILD", help="Old build of the fix.")
+@click.option("--after", metavar="BUILD", help="New build.")
+@click.option(
+    "--beside", multiple=True, metavar="SENSOR", help="A further sensor; may be repeated."
+)
+@click.option("--limit-c", type=float, metavar="C", help="Highest allowed temperature, °C.")
+@click.option("--case-air-c", type=float, metavar="C", help="Air at the intake in a warm case, °C.")
+@click.option("--firmware", type=FILE, metavar="FILE", help="Table of what the firmwares do.")
+@click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves in duty.")
+@click.option("--cooler-id", metavar="ID", help="Which specimen of the duty table.")
+@click.option("--logs", type=FILE, metavar="FOLDER", help="Per-second logs, imported first.")
+@click.option("--runs", type=FILE, metavar="FILE", help="Run sheet of the logs.")
+@click.option("--log-columns", type=FILE, metavar="FILE", help="Map of the logs' headings (JSON).")
+def report(at: At, source: FitSource, **asked: Any) -> None:
+    """Ask every question, print the verdict and write one HTML report."""
+    job = Job(source=source, at=at, **asked)
+    idle = (
+        (job.logs is None and (job.runs or job.log_columns), "--runs and --log-columns", "--logs"),
+        (
+            job.firmware is None and (job.duty or job.cooler_id),
+            "--duty and --cooler-id",
+            "--firmware",
+        ),
+        (
+            (job.firmware or job.case_air_c) and not (job.limit_c and job.builds),
+            "--firmware and --case-air-c",
+            "--limit-c, and --before or --after",
+        ),
+        (source.fit_file, "--fit", "one of the questions: a report takes --library"),
+    )
+    for is_idle, options, needed in idle:
+        if is_idle:
+            raise click.UsageError(f"{options} has no effect without {needed}")
+    click.echo("\n".join(run_job(job)))
 
 
 def demo_folder() -> Path:
@@ -117,24 +142,21 @@ def demo_folder() -> Path:
     for folder in (package / "_demo", package.parent / "datasets" / "demo"):
         if (folder / "campaign.csv").is_file():
             return folder
-    fix = "install the package again, or give --results"
+    fix = "install the package again"
     raise InputError("The demo cannot be run:", [Fault("the demo campaign is not installed", fix)])
 
 
-def run_job(job: Job, progress: Progress) -> list[str]:
+def run_job(job: Job) -> list[str]:
     """Do the job and return the verdict."""
     import thermcmp as tc
     from thermcmp.questions.regulation.question import any_regulated
 
-    if job.inspect is not None:
-        return str(tc.inspect(job.inspect)).splitlines()
     reduced = None
-    if job.has_logs:
-        with progress("Reducing the logs"):
-            reduced = _reduced(job)
+    if job.logs is not None:
+        reduced = reduce_folder(job.logs, job.runs, job.log_columns)
     with progress("Reading the results"):
         every = _rows(job, reduced)
-        sensor = _sensor(job, every)
+        sensor = sensor_of(every, job.source.sensor)
         beside = _beside(job, every, sensor)
         rules = _rules(job, every, sensor)
         followed = [rule.follows for rule in rules.values() if rule.follows]
@@ -142,7 +164,7 @@ def run_job(job: Job, progress: Progress) -> list[str]:
         rows = every[every["sensor"] == sensor]
     also = f", with {' and '.join(names[1:])}" if len(names) > 1 else ""
     with progress(f"Fitting {len(rows)} rows of the {sensor} sensor{also}"):
-        fits = _fits(job, every, names)
+        fits = fit_each(every, names, job.source.sampling)
     fit = fits[sensor]
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Computing the answers"):
@@ -163,74 +185,29 @@ def run_job(job: Job, progress: Progress) -> list[str]:
     kinds = dict.fromkeys(answer.interval_words for answer in answers)
     lines[0] += f" Ranges in brackets: {', '.join(kinds)}."
     with progress("Writing the report"):
-        path = tc.report(answers, job.out / "report.html", fit=fit, reduced=reduced, **job.allowed)
-    return [*lines, f"Report: {path}"]
-
-
-def watched(job: Job, show: Callable[[str], None]) -> bool:
-    """Show each state of the log that a job watches, and return whether it became enough."""
-    import thermcmp as tc
-
-    good, before = False, ""
-    for state in tc.watch(job.watch or "", _heading_map(job.log_columns), wanted_k=job.wanted_k):
-        # Notes seldom change: a line for each is enough once.
-        notes = "".join(f"\n  Note: {note}" for note in state.notes)
-        show(state.sentence + (notes if notes != before else ""))
-        good, before = state.good_enough, notes
-    return good
-
-
-def _reduced(job: Job) -> Reduced:
-    """Reduce the logs that the job names, or the demo's."""
-    import thermcmp as tc
-
-    folder = demo_folder()
-    logs = job.logs or folder / "logs"
-    runs = job.runs or (folder / "runs.csv" if job.is_demo else None)
-    if runs is None:
-        raise InputError(
-            "The logs cannot be reduced:",
-            [Fault("no run sheet", "give --runs with a table of the runs", file=str(logs))],
+        path = tc.report(
+            answers, job.out / "report.html", fit=fit, reduced=reduced, **job.source.allowed
         )
-    columns = job.log_columns or (folder / "logs.json" if job.is_demo else None)
-    reduced = tc.reduce_logs(logs, _existing(runs), columns=_heading_map(columns), progress=False)
-    if reduced.results.empty:
-        faults = [
-            Fault(f"run {record['run']}: {record['reason']}" if record["run"] else record["reason"],
-                  "test it again, or state what differs by reduce_logs", record["file"])
-            for record in reduced.refused.to_dict("records")
-        ]  # fmt: skip
-        raise InputError("No log could be used; each was refused:", faults)
-    return reduced
+    return [*lines, f"Report: {path}"]
 
 
 def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:
     """Read the result rows of the library that the job names or makes."""
     import thermcmp as tc
 
-    if job.library is not None and job.results is None and reduced is None:
-        if "://" not in job.library and not Path(job.library).is_dir():
-            raise InputError(
-                "The library cannot be read:",
-                [Fault("no such folder", "give the folder of a library", file=job.library)],
-            )
-        return tc.Library(job.library).results()
-    table, columns = job.results, job.columns
-    if job.is_demo:
-        table = demo_folder() / "campaign.csv"
-        columns = table.with_name("columns.json")
     imports: list[tuple[pd.DataFrame, str]] = []
-    if table is not None:
-        frame = tc.read_results(
-            _existing(table), columns=_heading_map(columns), decimal=job.decimal, sheet=job.sheet
-        )
-        imports.append((frame, table.name))
+    if job.results is not None:
+        frame = tc.read_results(job.results, job.results.with_name("columns.json"))
+        imports.append((frame, job.results.name))
     if reduced is not None:
         imports.append((reduced.results, "per-second logs"))
-    library = tc.Library(job.library or job.out / _library_name(imports))
+    if job.source.library is None and imports:
+        library = tc.Library(job.out / _library_name(imports))
+    else:
+        library = opened(job.source.library, is_new=bool(imports))
     for frame, source in imports:
         library.add(frame, source=source)
-    return library.results()
+    return library.results() if job.source.library is None else job.source.rows()
 
 
 def _library_name(imports: Sequence[tuple[pd.DataFrame, str]]) -> str:
@@ -245,57 +222,15 @@ def _library_name(imports: Sequence[tuple[pd.DataFrame, str]]) -> str:
     return f"library-{hashlib.sha256(content.encode()).hexdigest()[:12]}"
 
 
-def _existing(path: Path) -> Path:
-    if not path.is_file():
-        raise InputError(
-            "The table cannot be read:",
-            [Fault("no such file", "give the path of a table", file=str(path))],
-        )
-    return path
-
-
-def _heading_map(path: Path | None) -> dict[str, str] | None:
-    if path is None:
-        return None
-    try:
-        heading_map = json.loads(_existing(path).read_text(encoding="utf-8-sig"))
-    except (ValueError, RecursionError) as error:
-        raise InputError(
-            "The map of headings cannot be read:",
-            [Fault(f"no valid JSON: {error}", "write one JSON object", file=str(path))],
-        ) from error
-    if not isinstance(heading_map, dict):
-        raise InputError(
-            "The map of headings cannot be read:",
-            [Fault("no JSON object", 'write {"heading": "schema name", …}', file=str(path))],
-        )
-    return heading_map
-
-
-def _sensor(job: Job, rows: pd.DataFrame) -> str:
-    """Return the sensor to ask about: the one named, the demo's, or the only one."""
-    held = sorted(str(name) for name in rows["sensor"].dropna().unique())
-    chosen = job.sensor or (DEMO_SENSOR if job.is_demo else held[0] if len(held) == 1 else None)
-    if chosen in held:
-        return str(chosen)
-    message = "no sensor named" if chosen is None else "no rows of this sensor"
-    fix = f"use --sensor with one of {', '.join(held)}" if held else "import results first"
-    raise InputError(
-        "The sensor is not clear:", [Fault(message, fix, column="sensor", value=chosen)]
-    )
-
-
 def _beside(job: Job, rows: pd.DataFrame, sensor: str) -> tuple[str, ...]:
     """Return the further sensors on which the fix is attributed: those named, or the demo's."""
     held = sorted(str(name) for name in rows["sensor"].dropna().unique() if name != sensor)
-    if job.beside is None:
-        return tuple(name for name in DEMO_BESIDE if job.is_demo and name in held)
     faults = [
         Fault("no rows of this other sensor", f"use one of {', '.join(held) or 'none'}", value=name)
         for name in job.beside
         if name not in held
     ]
-    if not job.is_demo and not (job.before and job.after):
+    if job.beside and not (job.before and job.after):
         faults.append(Fault("no fix to attribute on them", "give --before and --after too"))
     if faults:
         raise InputError("The further sensors are not clear:", faults)
@@ -307,44 +242,34 @@ def _rules(job: Job, rows: pd.DataFrame, sensor: str) -> dict[str, Rule]:
     if job.firmware is None:
         return {}
     return rules_of(
-        _existing(job.firmware),
-        [build for build in job.builds if build],
+        existing(job.firmware),
+        job.builds,
         rows,
         sensor=sensor,
-        duty=None if job.duty is None else _existing(job.duty),
+        duty=None if job.duty is None else existing(job.duty),
         cooler_id=job.cooler_id,
-        decimal=job.decimal,
     )
-
-
-def _fits(job: Job, rows: pd.DataFrame, sensors: Sequence[str]) -> Mapping[str, Any]:
-    """Fit each sensor: together where the rows allow it, else one by one."""
-    import thermcmp as tc
-
-    if len(sensors) > 1:
-        # Readings at a limit and sensors without common assemblies are for single fits.
-        with suppress(tc.ModelError):
-            together = tc.fit_sensors(rows, sensors, **job.sampling)
-            if all(fit.health != "bad" for fit in together.values()):
-                return together
-    return {
-        name: tc.fit(rows[rows["sensor"] == name], sensor=name, **job.sampling) for name in sensors
-    }
 
 
 def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answer | str]]:
     """Yield name and answer of each question but the margin, or why there is no answer."""
     import thermcmp as tc
 
-    before, after = job.builds
+    before, after, allowed = job.before, job.after, job.source.allowed
     if before and after:
         # The fix comes first: it is the verdict, and the separation the reasons for it.
-        yield "Attribution", tc.attribute(fit, before=before, after=after, **job.allowed)
+        yield (
+            "Attribution",
+            _tried(lambda: tc.attribute(fit, before, after, **job.at.stated, **allowed)),
+        )
         if beside:
-            yield SENSORS, tc.attribute_sensors([fit, *beside], before, after, **job.allowed)
+            yield (
+                SENSORS,
+                _tried(lambda: tc.attribute_sensors([fit, *beside], before, after, **allowed)),
+            )
         alone = _study_alone(job, fit, before, after)
         if alone is not None:
-            answer = tc.separate(alone, before=before, after=after, **job.allowed)
+            answer = tc.separate(alone, before=before, after=after, **allowed)
             first, *more = answer.sentences
             yield (
                 "Study alone",
@@ -354,12 +279,20 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
                     sentences=(f"In the study's own rows: {first}", *more),
                 ),
             )
-        yield "Separation", tc.separate(fit, before=before, after=after, **job.allowed)
+        yield "Separation", tc.separate(fit, before=before, after=after, **allowed)
     else:
-        yield "Separation", tc.separate(fit, **job.allowed)
+        yield "Separation", tc.separate(fit, **allowed)
         yield "Attribution", "not asked; give --before and --after as 'product / firmware'."
-    at = tc.Conditions(ambient_c=job.ambient_c, power_w=job.power_w, noise_dba=job.noise_dba)
-    yield "Ranking", tc.rank(fit, at=at, **job.allowed)
+    at = tc.Conditions(**job.at.to_rank(fit.results))
+    yield "Ranking", _tried(lambda: tc.rank(fit, at=at, **allowed))
+
+
+def _tried(ask: Callable[[], Answer]) -> Answer | str:
+    """Return an answer, or in words which run it lacks: the others are not lost by it."""
+    try:
+        return ask()
+    except NotEstimableError as error:
+        return f"no answer. {in_command_words(str(error))}"
 
 
 def _margins(
@@ -368,20 +301,19 @@ def _margins(
     """Yield the margin of each build, under its firmware's rule where that is known."""
     import thermcmp as tc
 
-    limit_c = job.limit_c if job.limit_c is not None else (DEMO_LIMIT_C if job.is_demo else None)
-    builds = [build for build in job.builds if build]
-    if limit_c is None or not builds:
-        yield "Margin", "not asked; give --limit-c, and --before or --after."
+    if job.limit_c is None or job.case_air_c is None or not job.builds:
+        yield "Margin", "not asked; give --limit-c, --case-air-c, and --before or --after."
         return
-    at = tc.Conditions(ambient_c=job.case_air_c)
-    for build in builds:
-        loop: dict[str, Any] = dict(job.allowed)
+    at = tc.Conditions(**{**job.at.stated, "ambient_c": job.case_air_c})
+    for build in job.builds:
+        loop: dict[str, Any] = dict(job.source.allowed)
         if build in rules:
             rule = rules[build]
             loop["firmware"] = rule.firmware
             if rule.follows:
                 loop["control"] = fits[rule.follows]
-        yield "Margin", tc.margin(fits[sensor], build, at=at, limit_c=limit_c, **loop)
+        ask = partial(tc.margin, fits[sensor], build, at=at, limit_c=job.limit_c, **loop)
+        yield "Margin", _tried(ask)
 
 
 def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
@@ -395,7 +327,7 @@ def _study_alone(job: Job, fit: Any, before: str, after: str) -> Any:
     study &= rows["board_model"].isin([build.board_model for build in builds])
     if study.all() or study.sum() < _FEWEST_ROWS:
         return None
-    return tc.fit(rows[study], sensor=fit.sensor, **job.sampling)
+    return tc.fit(rows[study], sensor=fit.sensor, **job.source.sampling)
 
 
 def _headline(fit: Any, sensor: str, rows: pd.DataFrame, reduced: Reduced | None) -> str:

@@ -16,6 +16,8 @@ from thermcmp.results.schema import READABLE
 from thermcmp.tabular.dates import is_format
 from thermcmp.tabular.grid import heading_of
 
+#: Stands for a meaning that a template leaves to be filled in.
+UNANSWERED: Final = "?"
 _WHOLE: Final = "The map of headings cannot be read:"
 
 
@@ -40,15 +42,22 @@ class Guide:
         written = {"columns": columns} if isinstance(columns, Mapping) else {}
         if isinstance(columns, (str, os.PathLike)):
             written = read_guide(Path(columns))
-        guide = cls(
-            **(written | {name: value for name, value in stated.items() if value is not None})
-        )
+            _check_guide(written, str(columns))
+        given = {name: value for name, value in stated.items() if value is not None}
+        merged = {
+            name: {**written.get(name, {}), **given[name]}
+            for name in ("words", "constants")
+            if name in given
+        }
+        guide = cls(**(written | given | merged))
         one = guide.dates
         return replace(
             guide,
             columns={heading_of(name): target for name, target in guide.columns.items()},
             words={
-                heading_of(name): {word_of(word): meant for word, meant in known.items()}
+                heading_of(name): {
+                    word_of(word): meant for word, meant in known.items() if meant != UNANSWERED
+                }
                 for name, known in guide.words.items()
             },
             dates=(one,) if isinstance(one, str) else tuple(one),
@@ -138,18 +147,22 @@ def read_guide(path: Path) -> dict[str, Any]:
         for name in sorted(tables & set(written))
         if not isinstance(written[name], dict)
     ]
-    if not faults:
-        faults = [
-            Fault("not a name of a column", 'write "heading" = "column"', str(path), column=heading)
-            for heading, target in written.get("columns", {}).items()
-            if not isinstance(target, str | None)
-        ] + [
-            Fault(
-                "not a table of words", 'write "your word" = "meant word"', str(path), column=name
-            )
-            for name, known in written.get("words", {}).items()
-            if not isinstance(known, dict)
-        ]
     if faults:
         raise InputError(_WHOLE, faults)
     return written
+
+
+def _check_guide(written: Mapping[str, Any], file: str) -> None:
+    """Check that headings go to names of columns, and words stand under a column."""
+    faults = [
+        Fault("not a name of a column", 'write "heading" = "column"', file, column=heading)
+        for heading, target in written.get("columns", {}).items()
+        if not isinstance(target, str | None)
+    ]
+    faults += [
+        Fault("not a table of words", 'write "your word" = "meant word"', file, column=name)
+        for name, known in written.get("words", {}).items()
+        if not isinstance(known, dict)
+    ]
+    if faults:
+        raise InputError(_WHOLE, faults)

@@ -104,8 +104,8 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     pandas.DataFrame, shape (n, columns)
         As `check_results` returns it, in the schema's units: units in headings
         ("Fan (rpm)", "Power [W]") or cells ("87 °C") are converted. `source_file` and
-        `source_sha256` are filled, and a blank `product` is named by cooler and board. A
-        time without a zone is taken as UTC.
+        `source_sha256` are filled, and where the table names no product at all, `product` is
+        "cooler on board". A time without a zone is taken as UTC.
 
     Warns
     -----
@@ -221,12 +221,15 @@ def _names_in(finding: Finding, checked: pd.DataFrame) -> set[tuple[str | None, 
 
 
 def _with_products(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return rows in which a product without a name is named by its cooler and board."""
-    if not {"cooler_model", "board_model"} <= set(frame):
+    """Return rows with products named by cooler and board where the table names none.
+
+    Beside named products a blank one is a build that no shop sells.
+    """
+    is_named = "product" in frame and frame["product"].notna().any()
+    if is_named or not {"cooler_model", "board_model"} <= set(frame):
         return frame
     parts = frame[["cooler_model", "board_model"]].astype("string")
-    named = parts["cooler_model"] + " on " + parts["board_model"]
-    return frame.assign(product=frame["product"].fillna(named) if "product" in frame else named)
+    return frame.assign(product=parts["cooler_model"] + " on " + parts["board_model"])
 
 
 def _one_per_stray_row(faults: list[Fault]) -> list[Fault]:

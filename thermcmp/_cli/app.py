@@ -1,0 +1,102 @@
+"""The command ``thermcmp`` and its subcommands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from thermcmp import __version__
+from thermcmp._cli import question_commands, table_commands
+from thermcmp._cli.job import demo_job, report, run_job
+from thermcmp._cli.option_groups import FILE
+
+_ABOUT = """\
+Separate cooler, board, memory-vendor, assembly and firmware effects in cooling tests of
+graphics cards.
+
+Without a command it runs an invented demo campaign: it prints a verdict and writes one
+self-contained HTML report. From your own spreadsheet: columns, import, then report or one of
+the questions (separate, attribute, chain, rank, margin)."""
+
+_CARE = """\
+Exit codes: 0 done, 1 the fit failed its checks, a plug-in failed, a library is damaged or a
+watched log never was enough, 2 bad input. Stay with a card at load: its parts are hot and its
+fans turn. Before you act on a verdict at the bench: power off, unplug, let it cool, and follow
+the maker's service instructions."""
+
+
+@click.group(help=_ABOUT, epilog=_CARE, invoke_without_command=True)
+@click.version_option(__version__, prog_name="thermcmp")
+@click.option(
+    "--out", type=FILE, default=Path("thermcmp-out"), show_default=True,
+    help="Folder for the demo's report.",
+)  # fmt: skip
+@click.pass_context
+def app(context: click.Context, out: Path) -> None:
+    """Run the demo where no command is given."""
+    if context.invoked_subcommand is None:
+        click.echo("\n".join(run_job(demo_job(out))))
+
+
+@app.command()
+@click.argument("log", type=FILE)
+def inspect(log: Path) -> None:
+    """Show what an unknown LOG holds."""
+    import thermcmp as tc
+
+    click.echo(str(tc.inspect(log)))
+
+
+@app.command()
+@click.argument("log", type=FILE)
+@click.option("--columns", type=FILE, metavar="FILE", help="Map of the log's headings (JSON).")
+@click.option(
+    "--wanted-k", default=0.5, show_default=True, metavar="K",
+    help="Standard error at which the log is enough, K.",
+)  # fmt: skip
+@click.pass_context
+def watch(context: click.Context, log: Path, columns: Path | None, wanted_k: float) -> None:
+    """Follow a growing LOG until its steady state is known well enough."""
+    import thermcmp as tc
+    from thermcmp.results.reading_guide import read_guide
+
+    headings = None if columns is None else read_guide(columns).get("columns")
+    good, before = False, ""
+    for state in tc.watch(log, headings, wanted_k=wanted_k):
+        # Notes seldom change: a line for each is enough once.
+        notes = "".join(f"\n  Note: {note}" for note in state.notes)
+        click.echo(state.sentence + (notes if notes != before else ""))
+        good, before = state.good_enough, notes
+    context.exit(0 if good else 1)
+
+
+@app.command()
+def plugins() -> None:
+    """List the plug-ins: built-in, loaded, or failed with the reason."""
+    import thermcmp as tc
+
+    for record in tc.plugins():
+        package = f" ({record.distribution} {record.version})" if record.distribution else ""
+        click.echo(f"{record.name}{package}: {record.status}")
+        for line in record.provides or ([record.error] if record.error else []):
+            click.echo(f"  {line}")
+
+
+for command in (
+    table_commands.columns,
+    table_commands.import_,
+    question_commands.fit,
+    question_commands.separate,
+    question_commands.attribute,
+    question_commands.chain,
+    question_commands.rank,
+    question_commands.margin,
+    question_commands.check,
+    report,
+    table_commands.correct,
+    table_commands.withdraw,
+    table_commands.history,
+    table_commands.verify,
+):
+    app.add_command(command)

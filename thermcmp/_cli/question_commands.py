@@ -1,0 +1,167 @@
+"""Commands that fit and ask."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from thermcmp._cli.option_groups import (
+    FILE,
+    At,
+    FitSource,
+    Shown,
+    answer_options,
+    condition_options,
+    fit_options,
+    sensor_of,
+)
+from thermcmp._cli.terminal import progress
+
+_BUILD = "A build is 'product' or 'product / firmware'."
+
+
+@click.command()
+@fit_options
+@click.option("--save", type=FILE, metavar="FILE", help="Save the fit for --fit of the questions.")
+def fit(source: FitSource, save: Path | None) -> None:
+    """Fit a sensor's rows, and say whether the fit can be trusted."""
+    fitted = source.fit()
+    rows = fitted.results
+    click.echo(f"{len(rows)} rows of the {fitted.sensor} sensor; fit {fitted.status}.")
+    if save is not None:
+        fitted.save(save)
+        click.echo(f"Saved: {save}")
+
+
+@click.command()
+@fit_options
+@answer_options
+@click.option("--before", metavar="BUILD", help="Old build of a fix whose parts are compared.")
+@click.option("--after", metavar="BUILD", help="New build.")
+def separate(shown: Shown, source: FitSource, before: str | None, after: str | None) -> None:
+    """State each factor's effect, and what cannot be separated."""
+    import thermcmp as tc
+
+    shown.show(tc.separate(source.fit(), before=before, after=after, **source.allowed))
+
+
+@click.command(epilog=_BUILD)
+@click.argument("before")
+@click.argument("after")
+@fit_options
+@condition_options
+@answer_options
+@click.option(
+    "--beside", multiple=True, metavar="SENSOR", help="A further sensor; may be repeated."
+)
+def attribute(
+    shown: Shown, at: At, source: FitSource, before: str, after: str, beside: tuple[str, ...]
+) -> None:
+    """Split the fix that took BEFORE to AFTER into hardware, fan and power."""
+    import thermcmp as tc
+
+    if not beside:
+        answer = tc.attribute(source.fit(), before, after, **at.stated, **source.allowed)
+        return shown.show(answer)
+    with progress("Reading the results"):
+        rows = source.rows()
+        sensors = [sensor_of(rows, source.sensor), *(sensor_of(rows, name) for name in beside)]
+    with progress(f"Fitting {', '.join(sensors)}"):
+        fits = fit_each(rows, sensors, source.sampling)
+    conditions = tc.Conditions(**at.stated) if at.stated else None
+    return shown.show(
+        tc.attribute_sensors(list(fits.values()), before, after, conditions, **source.allowed)
+    )
+
+
+@click.command(epilog=_BUILD)
+@click.argument("builds", nargs=-1, required=True)
+@fit_options
+@condition_options
+@answer_options
+def chain(shown: Shown, at: At, source: FitSource, builds: tuple[str, ...]) -> None:
+    """State what each step from build to build improved."""
+    import thermcmp as tc
+
+    shown.show(tc.chain(source.fit(), list(builds), **at.stated, **source.allowed))
+
+
+@click.command()
+@fit_options
+@condition_options
+@answer_options
+@click.option(
+    "--scope", type=click.Choice(["product line", "specimens"]), default="product line",
+    show_default=True, help="The models, or the very cards tested.",
+)  # fmt: skip
+def rank(shown: Shown, at: At, source: FitSource, scope: Any) -> None:
+    """Rank products at equal noise, or fan speed, and equal power."""
+    import thermcmp as tc
+
+    fitted = source.fit()
+    conditions = at.to_rank(fitted.results)
+    shown.show(tc.rank(fitted, scope=scope, **conditions, **source.allowed))
+
+
+@click.command(epilog=_BUILD)
+@click.argument("build")
+@fit_options
+@condition_options
+@answer_options
+@click.option("--limit-c", type=float, required=True, metavar="C", help="Highest allowed, °C.")
+@click.option("--firmware", type=FILE, metavar="FILE", help="Table of what the firmwares do.")
+@click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves in duty.")
+@click.option("--cooler-id", metavar="ID", help="Which specimen of the duty table.")
+def margin(
+    shown: Shown, at: At, source: FitSource, build: str, limit_c: float, **table: Any
+) -> None:
+    """State the margin of BUILD to a temperature limit, over warmer air."""
+    import thermcmp as tc
+    from thermcmp._cli.firmware_rules import rules_of
+
+    fitted = source.fit()
+    loop: dict[str, Any] = {}
+    if table["firmware"] is not None:
+        every = fitted.results if source.library is None else source.rows()
+        rule = rules_of(
+            table["firmware"], [build], every, sensor=fitted.sensor,
+            duty=table["duty"], cooler_id=table["cooler_id"],
+        )[build]  # fmt: skip
+        loop = {"firmware": rule.firmware}
+        if rule.follows:
+            fits = fit_each(every, [fitted.sensor, rule.follows], source.sampling)
+            fitted, loop["control"] = fits[fitted.sensor], fits[rule.follows]
+    conditions = at.on_bench(fitted.results)
+    shown.show(tc.margin(fitted, build, limit_c=limit_c, **conditions, **loop, **source.allowed))
+
+
+@click.command()
+@fit_options
+@click.option("--before", metavar="BUILD", help="Old build, whose effects are checked.")
+@click.option("--after", metavar="BUILD", help="New build.")
+def check(source: FitSource, before: str | None, after: str | None) -> None:
+    """Check how far a fit can be trusted."""
+    import thermcmp as tc
+
+    fitted = source.fit()
+    with progress("Checking the fit"):
+        checked = tc.check_fit(fitted, before=before, after=after)
+    click.echo(str(checked))
+
+
+def fit_each(rows: Any, sensors: list[str], sampling: dict[str, Any]) -> dict[str, Any]:
+    """Fit each sensor: together where the rows allow it, else one by one."""
+    import thermcmp as tc
+
+    sensors = list(dict.fromkeys(sensors))
+    if len(sensors) > 1:
+        # Readings at a limit and sensors without common assemblies are for single fits.
+        try:
+            together = tc.fit_sensors(rows, sensors, **sampling)
+        except tc.ModelError:
+            together = None
+        if together is not None and all(fit.health != "bad" for fit in together.values()):
+            return dict(together.items())
+    return {s: tc.fit(rows[rows["sensor"] == s], sensor=s, **sampling) for s in sensors}

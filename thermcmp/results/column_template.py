@@ -1,0 +1,190 @@
+"""A map of a table's headings, words and dates, filled in as far as they can be guessed."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from thermcmp.results.reading_guide import UNANSWERED, word_of
+from thermcmp.results.schema import BY_NAME, NAMES, REQUIRED
+from thermcmp.tabular.cells import is_blank
+from thermcmp.tabular.coercion import to_time
+from thermcmp.tabular.column import Kind, match_heading, stated_unit
+from thermcmp.tabular.dates import fitting_formats
+from thermcmp.tabular.grid import Grid, read_grid
+from thermcmp.tabular.units import Dimension, parse_unit
+
+#: What words in a heading may mean, first match first (common practice, no source).
+_GUESSES: Final = tuple(
+    (target, re.compile(pattern, re.IGNORECASE))
+    for target, pattern in (
+        ("memory_vendor", r"mem\w*\W*(maker|vendor|brand|make)"),
+        ("noise_floor_dba", r"background|noise floor"),
+        ("resolution_k", r"\b(step|resolution)\b"),
+        ("temperature_c[memory]", r"\bv?ram\b|\bmem(ory)?\b"),
+        ("temperature_c[junction]", r"junction|hot.?spot"),
+        ("temperature_c[edge]", r"\bedge\b|\bgpu\b|\bcore\b"),
+        ("ambient_c", r"ambient|intake|inlet|\broom\b|\bair\b"),
+        ("mic_distance_m", r"\bmic|distance"),
+        ("noise_dba", r"noise|loud|sound|\bdb"),
+        ("fan_mode", r"fan\W*(mode|setting|control)"),
+        ("fan_rpm", r"\bfans?\b|\brpm\b|tacho"),
+        ("power_w", r"power|\bwatts?\b"),
+        ("cooler_id", r"(cooler|heat.?sink)\W*(no|id|serial|s/?n|specimen)"),
+        ("board_id", r"(board|pcb)\W*(no|id|serial|s/?n|specimen)"),
+        ("cooler_model", r"cooler|heat.?sink"),
+        ("board_model", r"\b(board|pcb)\b"),
+        ("assembly_kind", r"\b(mounted|fitted|assembled|built) ?(by|at)\b|\bwho\b"),
+        ("assembly", r"\b(re)?mount|assembl|\bbuild\b"),
+        ("session", r"session|sitting"),
+        ("bench", r"\b(bench|rig)\b"),
+        ("lab", r"\blab"),
+        ("firmware", r"firmware|\b[bv]?bios\b|\bfw\b"),
+        ("started_at", r"\b(date|day|time|start(ed)?|when)\b"),
+        ("product", r"\b(card|product)\b"),
+        ("run", r"\b(run|test|measurement|no)\b|^#$"),
+    )
+)
+#: What a heading with a unit can mean; another unit speaks against a guess.
+_DIMENSIONS: Final = {
+    "°C": Dimension.TEMPERATURE, "rpm": Dimension.SPEED, "W": Dimension.POWER,
+    "dB(A)": Dimension.LEVEL, "K": Dimension.TEMPERATURE,
+}  # fmt: skip
+_EXAMPLES: Final = 3
+
+
+def column_template(
+    path: str | os.PathLike[str],
+    sheet: str | None = None,
+    header_row: int | None = None,
+    name: str = "map.toml",
+) -> str:
+    """Return the TOML text of a map of a table, for people to look through and edit."""
+    grid = read_grid(path, set(NAMES), sheet, header_row=header_row)
+    targets = _guessed(grid)
+    file = Path(path).name
+    lines = [
+        f"# How thermcmp reads {file}. Look through every line, then:",
+        f"#   thermcmp import {file} --columns {name} --library bench",
+        "# A line that begins with # is not read.",
+        "",
+        *([f"sheet = {_quoted(sheet)}"] if sheet else []),
+        *([f"header_row = {grid.header_row}  # row of the headings"] if grid.header_row else []),
+        *_date_lines(grid, targets),
+    ]
+    if any("merged cells" in fault.message for fault in grid.faults):
+        lines.append("fill_merged = true  # false: merged cells hold for their first row alone")
+    lines += [
+        '# decimal = ","  # of all columns; of one: decimal."your heading" = ","',
+        "",
+        "[columns]  # your heading = column of the results, see docs/results-table.md",
+        *(
+            f"{_quoted(heading)} = {_quoted(target)}  # {_examples(grid, place)}"
+            for place, (heading, target) in enumerate(zip(grid.headings, targets, strict=True))
+            if heading and target
+        ),
+        '# Kept as extra columns; = "" leaves one out:',
+        *(
+            f'# {_quoted(heading)} = ""  # {_examples(grid, place)}'
+            for place, (heading, target) in enumerate(zip(grid.headings, targets, strict=True))
+            if heading and not target
+        ),
+        "",
+        "[constants]  # what the table does not say and is the same in all rows",
+        *_constant_lines(targets),
+        *_word_lines(grid, targets),
+    ]
+    return "\n".join([*lines, ""])
+
+
+def _guessed(grid: Grid) -> list[str]:
+    """Return the column that each heading may mean, each column once; "" where none."""
+    sure = [match_heading(heading, BY_NAME, grid.headings) for heading in grid.headings]
+    targets = [match[0] if match else "" for match in sure]
+    for place, heading in enumerate(grid.headings):
+        if targets[place] or not heading:
+            continue
+        unit = parse_unit(stated_unit(heading) or grid.units[place])
+        targets[place] = next(
+            (
+                target
+                for target, pattern in _GUESSES
+                if pattern.search(heading)
+                and target not in targets
+                and _may_have(target, None if unit is None else unit.dimension)
+            ),
+            "",
+        )
+    return targets
+
+
+def _may_have(target: str, dimension: Dimension | None) -> bool:
+    """Return whether a column may have a unit of this kind."""
+    own = _DIMENSIONS.get(BY_NAME[target.partition("[")[0]].unit)
+    return dimension is None or own is dimension
+
+
+def _examples(grid: Grid, place: int) -> str:
+    """Return the letter of a column and its first different cells, as a comment."""
+    cells = dict.fromkeys(" ".join(str(cell).split()) for cell in _filled(grid, place))
+    shown = ", ".join(list(cells)[:_EXAMPLES])
+    return f"{grid.letters[place]}: {shown}" if shown else f"{grid.letters[place]}: blank"
+
+
+def _filled(grid: Grid, place: int) -> list[Any]:
+    cells = (row[place] for _, row in grid.rows)
+    return [cell for cell in cells if not is_blank(cell, Kind.TEXT)]
+
+
+def _date_lines(grid: Grid, targets: Sequence[str]) -> Iterator[str]:
+    """Yield the format of dates that are not ISO 8601, or the choice between several."""
+    texts = [
+        cell
+        for place, target in enumerate(targets)
+        if target == "started_at"
+        for cell in _filled(grid, place)
+        if isinstance(cell, str) and not _is_iso(cell)
+    ]
+    forms = fitting_formats(texts) if texts else []
+    comment = f"  # such as {texts[0]}" if texts else ""
+    for form in forms:
+        yield f"{'' if len(forms) == 1 else '# '}dates = {_quoted(form)}{comment}"
+
+
+def _is_iso(text: str) -> bool:
+    try:
+        to_time(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _constant_lines(targets: Sequence[str]) -> Iterator[str]:
+    """Yield a line for each column that the table lacks: the required ones and the laboratory."""
+    held = {target.partition("[")[0] for target in targets}
+    by_sensor = any("[" in target for target in targets)
+    for name in (*REQUIRED, "lab"):
+        if name not in held and not (name == "sensor" and by_sensor):
+            needed = "needed: " if name in REQUIRED else ""
+            yield f'# {name} = ""  # {needed}{BY_NAME[name].meaning}'
+
+
+def _word_lines(grid: Grid, targets: Sequence[str]) -> Iterator[str]:
+    """Yield what words of a closed set may mean, to be filled in."""
+    for place, target in enumerate(targets):
+        choices = BY_NAME[target.partition("[")[0]].choices if target else ()
+        known = {word_of(choice) for choice in choices}
+        words = {word_of(cell): cell for cell in _filled(grid, place)} if choices else {}
+        unknown = [str(cell) for word, cell in words.items() if word not in known]
+        if unknown:
+            yield from ("", f"[words.{target}]  # each is one of: {', '.join(choices)}")
+            yield from (f'{_quoted(word)} = "{UNANSWERED}"' for word in unknown)
+
+
+def _quoted(text: str) -> str:
+    """Return a text as a TOML string, whose escapes are those of JSON."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
