@@ -35,11 +35,13 @@ the checks, the Parquet files and the table reader use.
 FOOT = """
 ## Your own headings
 
-`read_results(path, columns=…)` maps your headings to these columns, and so does `--columns FILE` \
-on the command line with a JSON file: `{"Test no.": "run", "Fan (rpm)": "fan_rpm"}`. A column's \
-own name needs no mapping, nor does one with its unit: `Power (W)`, `Fan, rpm`, `power_w [kW]`. \
-Headings that no column has are kept as extra columns. A table may have a column per sensor, \
-which becomes a row per run and sensor:
+`thermcmp columns runs.xlsx` writes a map of your headings to these columns, filled in as far as \
+it can be guessed. Look through it, then `thermcmp import runs.xlsx --columns runs.toml --library \
+bench`. In Python `read_results("runs.xlsx", "runs.toml")` reads the same, or \
+`columns={"Test no.": "run", "Fan (rpm)": "fan_rpm"}` states it. A column's own name needs no \
+mapping, nor does one with its unit: `Power (W)`, `Fan, rpm`, `power_w [kW]`. Headings that no \
+column has are kept as extra columns. A table may have a column per sensor, which becomes a row \
+per run and sensor:
 
 ```json
 {"VRAM °C": "temperature_c[memory]", "VRAM step": "resolution_k[memory]",
@@ -48,6 +50,28 @@ which becomes a row per run and sensor:
 
 PER_SENSOR may name a sensor. A column mapped without one \
 applies to all sensors of the run, so the step or the limit of one sensor needs its name.
+
+## Messy tables
+
+| in the table | what happens | option of `read_results` (command line) |
+| --- | --- | --- |
+| a title above the headings | skipped, down to the first row with known headings or several cells | `header_row=4` (`--header-row`) |
+| merged cells | refused until it is said what they mean | `fill_merged=True` or `False` (`--fill-merged`) |
+| words of your own | refused with their number | `words={"assembly_kind": {"remounted": "bench"}}` \
+(`--word "assembly_kind: remounted = bench"`) |
+| dates such as 4.3.2031 | refused with the formats that fit | `dates="%d.%m.%Y"` (`--dates`) |
+| decimal points and commas | each column by its own numbers; a stray one is named | \
+`decimal={"Power [W]": ","}` (`--decimal "Power [W]=,"`) |
+| a number that reads both ways, such as 1,500 | refused where nothing proves its mark | `decimal="."` |
+| a test number twice | refused, with both rows | |
+| `kestrel-2` beside `Kestrel 2` | asked about; not imported until answered | `words={"cooler_model": \
+{"kestrel-2": "Kestrel 2"}}` if they are one, `{"kestrel-2": "kestrel-2"}` if they are two |
+| no product names | products are "cooler on board" | |
+| rows that cannot be used, totals | refused | `bad_rows="skip"` (`--bad-rows skip`) leaves them out \
+and lists them |
+
+Faults are grouped by kind, with counts and the cells of your own file; `--faults faults.csv` \
+writes each of them. The options may stand in the file of `--columns` too.
 """
 
 

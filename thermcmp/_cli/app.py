@@ -8,7 +8,7 @@ import click
 
 from thermcmp import __version__
 from thermcmp._cli import question_commands, table_commands
-from thermcmp._cli.job import demo_job, report, run_job
+from thermcmp._cli.job import demo_job, report_command, run_job
 from thermcmp._cli.option_groups import FILE
 
 _ABOUT = """\
@@ -39,16 +39,16 @@ def app(context: click.Context, out: Path) -> None:
         click.echo("\n".join(run_job(demo_job(out))))
 
 
-@app.command()
+@app.command("inspect")
 @click.argument("log", type=FILE)
-def inspect(log: Path) -> None:
+def inspect_command(log: Path) -> None:
     """Show what an unknown LOG holds."""
     import thermcmp as tc
 
     click.echo(str(tc.inspect(log)))
 
 
-@app.command()
+@app.command("watch")
 @click.argument("log", type=FILE)
 @click.option("--columns", type=FILE, metavar="FILE", help="Map of the log's headings (JSON).")
 @click.option(
@@ -56,7 +56,7 @@ def inspect(log: Path) -> None:
     help="Standard error at which the log is enough, K.",
 )  # fmt: skip
 @click.pass_context
-def watch(context: click.Context, log: Path, columns: Path | None, wanted_k: float) -> None:
+def watch_command(context: click.Context, log: Path, columns: Path | None, wanted_k: float) -> None:
     """Follow a growing LOG until its steady state is known well enough."""
     import thermcmp as tc
     from thermcmp.results.reading_guide import read_guide
@@ -71,8 +71,8 @@ def watch(context: click.Context, log: Path, columns: Path | None, wanted_k: flo
     context.exit(0 if good else 1)
 
 
-@app.command()
-def plugins() -> None:
+@app.command("plugins")
+def plugins_command() -> None:
     """List the plug-ins: built-in, loaded, or failed with the reason."""
     import thermcmp as tc
 
@@ -84,19 +84,19 @@ def plugins() -> None:
 
 
 for command in (
-    table_commands.columns,
-    table_commands.import_,
-    question_commands.fit,
-    question_commands.separate,
-    question_commands.attribute,
-    question_commands.chain,
-    question_commands.rank,
-    question_commands.margin,
-    question_commands.check,
-    report,
-    table_commands.correct,
-    table_commands.withdraw,
-    table_commands.history,
-    table_commands.verify,
+    table_commands.columns_command,
+    table_commands.import_command,
+    question_commands.fit_command,
+    question_commands.separate_command,
+    question_commands.attribute_command,
+    question_commands.chain_command,
+    question_commands.rank_command,
+    question_commands.margin_command,
+    question_commands.check_command,
+    report_command,
+    table_commands.correct_command,
+    table_commands.withdraw_command,
+    table_commands.history_command,
+    table_commands.verify_command,
 ):
     app.add_command(command)

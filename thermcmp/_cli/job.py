@@ -93,7 +93,7 @@ def demo_job(out: Path) -> Job:
     )
 
 
-@click.command(epilog="A build is 'product' or 'product / firmware'.")
+@click.command("report", epilog="A build is 'product' or 'product / firmware'.")
 @fit_options
 @condition_options
 @click.option(
@@ -113,7 +113,7 @@ def demo_job(out: Path) -> Job:
 @click.option("--logs", type=FILE, metavar="FOLDER", help="Per-second logs, imported first.")
 @click.option("--runs", type=FILE, metavar="FILE", help="Run sheet of the logs.")
 @click.option("--log-columns", type=FILE, metavar="FILE", help="Map of the logs' headings (JSON).")
-def report(at: At, source: FitSource, **asked: Any) -> None:
+def report_command(at: At, source: FitSource, **asked: Any) -> None:
     """Ask every question, print the verdict and write one HTML report."""
     job = Job(source=source, at=at, **asked)
     idle = (

@@ -158,18 +158,18 @@ class At:
     altitude_m: float | None = None
 
     @property
-    def stated(self) -> dict[str, float]:
+    def stated(self) -> dict[str, Any]:
         """The conditions that were stated."""
         held = {option.name: getattr(self, option.name) for option in fields(self)}
         return {name: value for name, value in held.items() if value is not None}
 
-    def on_bench(self, rows: pd.DataFrame) -> dict[str, float]:
+    def on_bench(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the conditions with the air of the rows where none is stated."""
         return {"ambient_c": round(float(rows["ambient_c"].median()), 1), **self.stated}
 
-    def to_rank(self, rows: pd.DataFrame) -> dict[str, float]:
+    def to_rank(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the conditions of a ranking: at a noise that the products have in common."""
-        usual: dict[str, float] = {"power_w": round(float(rows["power_w"].median()))}
+        usual: dict[str, Any] = {"power_w": round(float(rows["power_w"].median()))}
         loud = rows.dropna(subset=["noise_dba"])
         if not {"fan_rpm", "noise_dba"} & set(self.stated) and len(loud):
             spans = loud.groupby("product", observed=True)["noise_dba"].agg(["min", "max"])
@@ -211,7 +211,8 @@ class Shown:
         if self.csv is not None:
             answer.table.to_csv(self.csv, index=False)
         if self.plot is not None:
-            answer.plot().figure.savefig(self.plot)
+            axes: Any = answer.plot()
+            axes.figure.savefig(self.plot)
 
 
 answer_options = collected(

@@ -22,10 +22,10 @@ from thermcmp._cli.terminal import progress
 _BUILD = "A build is 'product' or 'product / firmware'."
 
 
-@click.command()
+@click.command("fit")
 @fit_options
 @click.option("--save", type=FILE, metavar="FILE", help="Save the fit for --fit of the questions.")
-def fit(source: FitSource, save: Path | None) -> None:
+def fit_command(source: FitSource, save: Path | None) -> None:
     """Fit a sensor's rows, and say whether the fit can be trusted."""
     fitted = source.fit()
     rows = fitted.results
@@ -35,19 +35,21 @@ def fit(source: FitSource, save: Path | None) -> None:
         click.echo(f"Saved: {save}")
 
 
-@click.command()
+@click.command("separate")
 @fit_options
 @answer_options
 @click.option("--before", metavar="BUILD", help="Old build of a fix whose parts are compared.")
 @click.option("--after", metavar="BUILD", help="New build.")
-def separate(shown: Shown, source: FitSource, before: str | None, after: str | None) -> None:
+def separate_command(
+    shown: Shown, source: FitSource, before: str | None, after: str | None
+) -> None:
     """State each factor's effect, and what cannot be separated."""
     import thermcmp as tc
 
     shown.show(tc.separate(source.fit(), before=before, after=after, **source.allowed))
 
 
-@click.command(epilog=_BUILD)
+@click.command("attribute", epilog=_BUILD)
 @click.argument("before")
 @click.argument("after")
 @fit_options
@@ -56,7 +58,7 @@ def separate(shown: Shown, source: FitSource, before: str | None, after: str | N
 @click.option(
     "--beside", multiple=True, metavar="SENSOR", help="A further sensor; may be repeated."
 )
-def attribute(
+def attribute_command(
     shown: Shown, at: At, source: FitSource, before: str, after: str, beside: tuple[str, ...]
 ) -> None:
     """Split the fix that took BEFORE to AFTER into hardware, fan and power."""
@@ -76,19 +78,19 @@ def attribute(
     )
 
 
-@click.command(epilog=_BUILD)
+@click.command("chain", epilog=_BUILD)
 @click.argument("builds", nargs=-1, required=True)
 @fit_options
 @condition_options
 @answer_options
-def chain(shown: Shown, at: At, source: FitSource, builds: tuple[str, ...]) -> None:
+def chain_command(shown: Shown, at: At, source: FitSource, builds: tuple[str, ...]) -> None:
     """State what each step from build to build improved."""
     import thermcmp as tc
 
     shown.show(tc.chain(source.fit(), list(builds), **at.stated, **source.allowed))
 
 
-@click.command()
+@click.command("rank")
 @fit_options
 @condition_options
 @answer_options
@@ -96,7 +98,7 @@ def chain(shown: Shown, at: At, source: FitSource, builds: tuple[str, ...]) -> N
     "--scope", type=click.Choice(["product line", "specimens"]), default="product line",
     show_default=True, help="The models, or the very cards tested.",
 )  # fmt: skip
-def rank(shown: Shown, at: At, source: FitSource, scope: Any) -> None:
+def rank_command(shown: Shown, at: At, source: FitSource, scope: Any) -> None:
     """Rank products at equal noise, or fan speed, and equal power."""
     import thermcmp as tc
 
@@ -105,7 +107,7 @@ def rank(shown: Shown, at: At, source: FitSource, scope: Any) -> None:
     shown.show(tc.rank(fitted, scope=scope, **conditions, **source.allowed))
 
 
-@click.command(epilog=_BUILD)
+@click.command("margin", epilog=_BUILD)
 @click.argument("build")
 @fit_options
 @condition_options
@@ -114,7 +116,7 @@ def rank(shown: Shown, at: At, source: FitSource, scope: Any) -> None:
 @click.option("--firmware", type=FILE, metavar="FILE", help="Table of what the firmwares do.")
 @click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves in duty.")
 @click.option("--cooler-id", metavar="ID", help="Which specimen of the duty table.")
-def margin(
+def margin_command(
     shown: Shown, at: At, source: FitSource, build: str, limit_c: float, **table: Any
 ) -> None:
     """State the margin of BUILD to a temperature limit, over warmer air."""
@@ -137,11 +139,11 @@ def margin(
     shown.show(tc.margin(fitted, build, limit_c=limit_c, **conditions, **loop, **source.allowed))
 
 
-@click.command()
+@click.command("check")
 @fit_options
 @click.option("--before", metavar="BUILD", help="Old build, whose effects are checked.")
 @click.option("--after", metavar="BUILD", help="New build.")
-def check(source: FitSource, before: str | None, after: str | None) -> None:
+def check_command(source: FitSource, before: str | None, after: str | None) -> None:
     """Check how far a fit can be trusted."""
     import thermcmp as tc
 

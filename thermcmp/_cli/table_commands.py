@@ -154,13 +154,13 @@ def existing(path: Path) -> Path:
     return path
 
 
-@click.command()
+@click.command("columns")
 @click.argument("table", type=FILE)
 @click.option("--sheet", help="Sheet of a workbook that has several.")
 @click.option("--header-row", type=int, metavar="ROW", help="Row of the headings.")
 @click.option("--out", type=FILE, metavar="FILE", help="Where to write; TABLE.toml by default.")
 @click.option("--overwrite", is_flag=True, help="Replace the file if it is there.")
-def columns(
+def columns_command(
     table: Path, sheet: str | None, header_row: int | None, out: Path | None, overwrite: bool
 ) -> None:
     """Write a map of TABLE's headings, words and dates for you to look through and edit."""
@@ -180,7 +180,7 @@ def columns(
 @library_option
 @reading_options
 @click.option("--runs", type=FILE, metavar="FILE", help="Run sheet, where SOURCE is a log folder.")
-def import_(reading: Reading, source: Path, library: str | None, runs: Path | None) -> None:
+def import_command(reading: Reading, source: Path, library: str | None, runs: Path | None) -> None:
     """Import SOURCE: a table of results, or a folder of per-second logs with --runs."""
     lab = opened(library, is_new=True)
     if source.is_dir():
@@ -219,24 +219,26 @@ def reduce_folder(logs: Path, runs: Path | None, columns: Path | None) -> Any:
     return reduced
 
 
-@click.command()
+@click.command("correct")
 @click.argument("table", type=FILE)
 @click.option("--reason", required=True, help="Why; kept in the history.")
 @library_option
 @reading_options
-def correct(reading: Reading, table: Path, reason: str, library: str | None) -> None:
+def correct_command(reading: Reading, table: Path, reason: str, library: str | None) -> None:
     """Replace rows of the library by the rows of TABLE with the same run and sensor."""
     lab = opened(library)
     receipt = lab.supersede(reading.rows(table, lab), reason)
     click.echo(f"{receipt.new} rows were corrected, {receipt.known} held these values already.")
 
 
-@click.command()
+@click.command("withdraw")
 @click.argument("runs", nargs=-1, required=True)
 @click.option("--reason", required=True, help="Why; kept in the history.")
 @click.option("--lab", help="The laboratory, where several have a run of this name.")
 @library_option
-def withdraw(runs: tuple[str, ...], reason: str, lab: str | None, library: str | None) -> None:
+def withdraw_command(
+    runs: tuple[str, ...], reason: str, lab: str | None, library: str | None
+) -> None:
     """Take RUNS out of every comparison; their rows stay on record."""
     import thermcmp as tc
 
@@ -244,11 +246,11 @@ def withdraw(runs: tuple[str, ...], reason: str, lab: str | None, library: str |
     click.echo(f"{receipt.new} rows were withdrawn, {receipt.known} had been already.")
 
 
-@click.command()
+@click.command("history")
 @click.option("--run", "run_", metavar="RUN", help="Only this run.")
 @click.option("--csv", "path", type=FILE, metavar="FILE", help="Write all columns to this file.")
 @library_option
-def history(run_: str | None, path: Path | None, library: str | None) -> None:
+def history_command(run_: str | None, path: Path | None, library: str | None) -> None:
     """List every row ever stored, with import, correction and reason."""
     rows = opened(library).history()
     if run_ is not None:
@@ -269,11 +271,11 @@ def history(run_: str | None, path: Path | None, library: str | None) -> None:
     click.echo(shown.to_string(index=False, na_rep="–") if len(rows) else "No rows.")
 
 
-@click.command()
+@click.command("verify")
 @click.option("--repair", is_flag=True, help="Set damaged files aside, so that the rest is used.")
 @library_option
 @click.pass_context
-def verify(context: click.Context, repair: bool, library: str | None) -> None:
+def verify_command(context: click.Context, repair: bool, library: str | None) -> None:
     """Check every file of the library; exit code 1 if one is damaged."""
     lab = opened(library)
     damages = lab.repair() if repair else lab.verify()

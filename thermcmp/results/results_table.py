@@ -216,8 +216,8 @@ def _read_rows(grid: Grid, targets: list[Target], guide: Guide, where: Path) -> 
 
 def _names_in(finding: Finding, checked: pd.DataFrame) -> set[tuple[str | None, Any]]:
     """Return the two values by which rows contradict each other, each with its column."""
-    pair = checked.loc[[finding.position, finding.earlier], finding.column]
-    return {(finding.column, value) for value in pair}
+    rows = [row for row in (finding.position, finding.earlier) if row is not None]
+    return {(finding.column, value) for value in checked[finding.column].iloc[rows]}
 
 
 def _with_products(frame: pd.DataFrame) -> pd.DataFrame:
@@ -234,7 +234,7 @@ def _with_products(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _one_per_stray_row(faults: list[Fault]) -> list[Fault]:
     """Return faults with one for each row that holds no run, in place of each missing value."""
-    missing = Counter(fault.row for fault in faults if fault.message == MISSING_VALUE)
+    missing = Counter(f.row for f in faults if f.message == MISSING_VALUE and f.row is not None)
     stray = {row for row, count in missing.items() if count >= _NO_RUN}
     fix = "take the row out of the table, or give bad_rows='skip'"
     return [fault for fault in faults if fault.row not in stray] + [

@@ -66,7 +66,7 @@ class Inspection:
 
     @property
     def json(self) -> str:
-        """The suggested columns as JSON, for ``--log-columns``."""
+        """The suggested columns as JSON, for ``--columns`` of ``thermcmp watch`` and ``import``."""
         return json.dumps(self.suggestion, ensure_ascii=False)
 
     def __str__(self) -> str:
