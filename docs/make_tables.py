@@ -55,19 +55,25 @@ applies to all sensors of the run, so the step or the limit of one sensor needs 
 
 | in the table | what happens | option of `read_results` (command line) |
 | --- | --- | --- |
-| a title above the headings | skipped, down to the first row with known headings or several cells | `header_row=4` (`--header-row`) |
-| merged cells | refused until it is said what they mean | `fill_merged=True` or `False` (`--fill-merged`) |
-| words of your own | refused with their number | `words={"assembly_kind": {"remounted": "bench"}}` \
+| a title above the headings | skipped, down to the first row with known headings or several \
+cells | `header_row=4` (`--header-row`) |
+| merged cells | refused until it is said what they mean | `fill_merged=True` or `False` \
+(`--fill-merged`) |
+| words of your own | refused with their number | `words={"assembly_kind": {"remounted": \
+"bench"}}` \
 (`--word "assembly_kind: remounted = bench"`) |
 | dates such as 4.3.2031 | refused with the formats that fit | `dates="%d.%m.%Y"` (`--dates`) |
 | decimal points and commas | each column by its own numbers; a stray one is named | \
 `decimal={"Power [W]": ","}` (`--decimal "Power [W]=,"`) |
-| a number that reads both ways, such as 1,500 | refused where nothing proves its mark | `decimal="."` |
+| a number that reads both ways, such as 1,500 | refused where nothing proves its mark | \
+`decimal="."` |
 | a test number twice | refused, with both rows | |
-| `kestrel-2` beside `Kestrel 2` | asked about; not imported until answered | `words={"cooler_model": \
+| `kestrel-2` beside `Kestrel 2` | asked about; not imported until answered | \
+`words={"cooler_model": \
 {"kestrel-2": "Kestrel 2"}}` if they are one, `{"kestrel-2": "kestrel-2"}` if they are two |
 | no product names | products are "cooler on board" | |
-| rows that cannot be used, totals | refused | `bad_rows="skip"` (`--bad-rows skip`) leaves them out \
+| rows that cannot be used, totals | refused | `bad_rows="skip"` (`--bad-rows skip`) leaves them \
+out \
 and lists them |
 
 Faults are grouped by kind, with counts and the cells of your own file; `--faults faults.csv` \
