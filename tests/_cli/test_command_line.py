@@ -515,7 +515,7 @@ def test_questions_take_a_saved_fit_and_write_table_and_figure(recorder, capsys,
     }  # fmt: skip
     assert main(["attribute", "A / 1", "B / 2", *saved, "--fan-rpm", "1500"]) == 0
     assert recorder.calls["attribute"][0][0][1:] == ("A / 1", "B / 2")
-    assert recorder.calls["attribute"][0][1] == {"fan_rpm": 1500.0}
+    assert recorder.calls["attribute"][0][1] == {"fan_rpm": 1500.0, "allow_prior": False}
     assert main(["chain", "A", "B", "C", *saved]) == 0
     assert recorder.calls["chain"][0][0][1] == ["A", "B", "C"]
     assert main(["margin", "A / 1", *saved, "--limit-c", "99"]) == 0
@@ -571,6 +571,9 @@ def test_a_folder_of_logs_is_imported_with_its_run_sheet(recorder, tmp_path, cap
         ("if the import is right, use supersede(frame, reason)",
          "if the import is right, use 'thermcmp correct'"),
         ("give lab= as one of a, b", "give --lab as one of a, b"),
+        ("Fix: give firmware=.", "Fix: give --firmware."),
+        ("or pass allow_prior=True (it is recorded).", "or --allow-prior (it is recorded)."),
+        ("give allow_bad_health=True.", "give --allow-bad-health."),
         ("write n=3", "write n=3"),
     ],
 )  # fmt: skip
@@ -583,8 +586,9 @@ def test_a_bad_fit_can_be_drawn_longer_or_allowed(recorder, tmp_path):
     (tmp_path / "mine").mkdir()
     arguments = [*REPORT, "--before", "A / 1", "--after", "B / 2", "--limit-c", "99",
                  "--case-air-c", "35"]  # fmt: skip
-    assert main([*arguments, "--draws", "8000", "--allow-bad-health"]) == 0
-    assert recorder.calls["fit"][-1][1] == {"sensor": "memory", "seed": 1, "draws": 8000}
+    assert main([*arguments, "--draws", "8000", "--engine", "nuts", "--allow-bad-health"]) == 0
+    asked = {"sensor": "memory", "seed": 1, "draws": 8000, "engine": "nuts"}
+    assert recorder.calls["fit"][-1][1] == asked
     for name in ("separate", "attribute", "rank", "margin", "report"):
         assert all(named["allow_bad_health"] is True for _, named in recorder.calls[name]), name
     recorder.calls.clear()

@@ -184,6 +184,8 @@ def test_a_slip_that_contradicts_other_rows_is_one_fault(book):
         ("bench A", "bench B", False),
         ("fw 1.1", "fw 1.0", False),
         ("Linden", "Alder", False),
+        ("Alder 2", "Alder", False),
+        ("2-3", "2.4", False),
         ("+", "-", False),
     ],
 )

@@ -10,6 +10,7 @@ from thermcmp import __version__
 from thermcmp._cli import question_commands, table_commands
 from thermcmp._cli.job import demo_job, report_command, run_job
 from thermcmp._cli.option_groups import FILE
+from thermcmp._cli.terminal import say
 
 _ABOUT = """\
 Separate cooler, board, memory-vendor, assembly and firmware effects in cooling tests of
@@ -36,7 +37,7 @@ the maker's service instructions."""
 def app(context: click.Context, out: Path) -> None:
     """Run the demo where no command is given."""
     if context.invoked_subcommand is None:
-        click.echo("\n".join(run_job(demo_job(out))))
+        say("\n".join(run_job(demo_job(out))))
 
 
 @app.command("inspect")
@@ -45,7 +46,9 @@ def inspect_command(log: Path) -> None:
     """Show what an unknown LOG holds."""
     import thermcmp as tc
 
-    click.echo(str(tc.inspect(log)))
+    found = tc.inspect(log)
+    # What Python takes as an argument stands in a file here.
+    say(str(found).replace(f"columns={found.suggestion!r}", f"A file for --columns: {found.json}"))
 
 
 @app.command("watch")

@@ -23,7 +23,7 @@ from thermcmp._cli.option_groups import (
 )
 from thermcmp._cli.question_commands import fit_each
 from thermcmp._cli.table_commands import existing, reduce_folder
-from thermcmp._cli.terminal import in_command_words, progress
+from thermcmp._cli.terminal import progress, say
 from thermcmp.errors import Fault, InputError, NotEstimableError
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def report_command(at: At, source: FitSource, **asked: Any) -> None:
     for is_idle, options, needed in idle:
         if is_idle:
             raise click.UsageError(f"{options} has no effect without {needed}")
-    click.echo("\n".join(run_job(job)))
+    say("\n".join(run_job(job)))
 
 
 def demo_folder() -> Path:
@@ -292,7 +292,7 @@ def _tried(ask: Callable[[], Answer]) -> Answer | str:
     try:
         return ask()
     except NotEstimableError as error:
-        return f"no answer. {in_command_words(str(error))}"
+        return f"no answer. {error}"
 
 
 def _margins(

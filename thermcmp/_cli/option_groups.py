@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
-from thermcmp._cli.terminal import progress
+from thermcmp._cli.terminal import progress, say
 from thermcmp.errors import Fault, InputError
 
 if TYPE_CHECKING:
@@ -77,6 +77,7 @@ class FitSource:
     only: tuple[str, ...] = ()
     seed: int = 1
     draws: int | None = None
+    engine: str | None = None
     allow_bad_health: bool = False
 
     @property
@@ -87,7 +88,8 @@ class FitSource:
     @property
     def sampling(self) -> dict[str, Any]:
         """Options of every fit."""
-        return {"seed": self.seed} | ({} if self.draws is None else {"draws": self.draws})
+        stated = {"seed": self.seed, "draws": self.draws, "engine": self.engine}
+        return {name: value for name, value in stated.items() if value is not None}
 
     def rows(self) -> pd.DataFrame:
         """Return the rows of the library that are wanted."""
@@ -137,6 +139,10 @@ fit_options = collected(
         ),
         click.option("--seed", default=1, show_default=True, help="Seed of everything random."),
         click.option("--draws", type=int, metavar="N", help="Posterior draws of each fit."),
+        click.option(
+            "--engine", type=click.Choice(["auto", "conditional", "nuts"]),
+            help="How it is computed; by default as the rows need it.",
+        ),
         click.option(
             "--allow-bad-health", is_flag=True,
             help="Answer although a fit failed its checks; answers and page then say so.",
@@ -207,7 +213,7 @@ class Shown:
 
     def show(self, answer: Answer) -> None:
         """Print an answer, and write its table and figure where that is asked."""
-        click.echo(str(answer))
+        say(str(answer))
         if self.csv is not None:
             answer.table.to_csv(self.csv, index=False)
         if self.plot is not None:

@@ -17,7 +17,7 @@ from thermcmp._cli.option_groups import (
     fit_options,
     sensor_of,
 )
-from thermcmp._cli.terminal import progress
+from thermcmp._cli.terminal import progress, say
 
 _BUILD = "A build is 'product' or 'product / firmware'."
 
@@ -29,7 +29,7 @@ def fit_command(source: FitSource, save: Path | None) -> None:
     """Fit a sensor's rows, and say whether the fit can be trusted."""
     fitted = source.fit()
     rows = fitted.results
-    click.echo(f"{len(rows)} rows of the {fitted.sensor} sensor; fit {fitted.status}.")
+    say(f"{len(rows)} rows of the {fitted.sensor} sensor; fit {fitted.status}.")
     if save is not None:
         fitted.save(save)
         click.echo(f"Saved: {save}")
@@ -58,14 +58,25 @@ def separate_command(
 @click.option(
     "--beside", multiple=True, metavar="SENSOR", help="A further sensor; may be repeated."
 )
+@click.option(
+    "--allow-prior", is_flag=True,
+    help="Split although no run shows how the fan acts: the shares then rest on assumptions.",
+)  # fmt: skip
 def attribute_command(
-    shown: Shown, at: At, source: FitSource, before: str, after: str, beside: tuple[str, ...]
+    shown: Shown,
+    at: At,
+    source: FitSource,
+    before: str,
+    after: str,
+    beside: tuple[str, ...],
+    allow_prior: bool,
 ) -> None:
     """Split the fix that took BEFORE to AFTER into hardware, fan and power."""
     import thermcmp as tc
 
     if not beside:
-        answer = tc.attribute(source.fit(), before, after, **at.stated, **source.allowed)
+        allowed = {"allow_prior": allow_prior, **source.allowed}
+        answer = tc.attribute(source.fit(), before, after, **at.stated, **allowed)
         return shown.show(answer)
     with progress("Reading the results"):
         rows = source.rows()
@@ -141,16 +152,19 @@ def margin_command(
 
 @click.command("check")
 @fit_options
+@click.option("--refits", type=int, metavar="N", help="Refit without up to so many units.")
 @click.option("--before", metavar="BUILD", help="Old build, whose effects are checked.")
 @click.option("--after", metavar="BUILD", help="New build.")
-def check_command(source: FitSource, before: str | None, after: str | None) -> None:
+def check_command(
+    source: FitSource, refits: int | None, before: str | None, after: str | None
+) -> None:
     """Check how far a fit can be trusted."""
     import thermcmp as tc
 
     fitted = source.fit()
     with progress("Checking the fit"):
-        checked = tc.check_fit(fitted, before=before, after=after)
-    click.echo(str(checked))
+        checked = tc.check_fit(fitted, refits=refits, before=before, after=after)
+    say(str(checked))
 
 
 def fit_each(rows: Any, sensors: list[str], sampling: dict[str, Any]) -> dict[str, Any]:
@@ -158,7 +172,7 @@ def fit_each(rows: Any, sensors: list[str], sampling: dict[str, Any]) -> dict[st
     import thermcmp as tc
 
     sensors = list(dict.fromkeys(sensors))
-    if len(sensors) > 1:
+    if len(sensors) > 1 and "engine" not in sampling:
         # Readings at a limit and sensors without common assemblies are for single fits.
         try:
             together = tc.fit_sensors(rows, sensors, **sampling)

@@ -24,7 +24,10 @@ _CURES: Final = tuple(
         (r"\bdecimal=\{[^}]*\}", "--decimal"),
         (r"\bfill_merged=True\b", "--fill-merged"),
         (r"\bfill_merged=False\b", "--no-fill-merged"),
-        (r"\ballow_bad_health=True\b", "--allow-bad-health"),
+        (r" \(--draws, --allow-bad-health\)", ""),
+        (r"\b(?:pass )?allow_(bad_health|prior)=True\b", r"--allow-\1"),
+        (r"--allow-bad_health", "--allow-bad-health"),
+        (r"\bcheck_fit\(fit, refits=…\)", "'thermcmp check --refits N'"),
         (r"\bon_damage='skip' reads the rest", "'thermcmp verify --repair' sets it aside"),
         (r"\b(?:use )?supersede\(frame, reason\)", "use 'thermcmp correct'"),
         (r"\bstate fan_rpm and power_w\b", "state --fan-rpm and --power-w"),
@@ -37,7 +40,7 @@ _CURES: Final = tuple(
 _OPTION: Final = re.compile(
     r"\b(ambient_c|bad_rows|case_rise_k|columns|cooler_id|dates|decimal|draws|duty|engine|fan_rpm|"
     r"firmware|header_row|lab|limit_c|mic_distance_m|noise_dba|power_w|seed|sensor|sheet)= ?"
-    r"(?=[\w'.,\[])"
+    r"(?=(?P<value>[\w'\[])?)"
 )
 
 
@@ -45,7 +48,14 @@ def in_command_words(text: str) -> str:
     """Return a message of the library with its cures as options and commands."""
     for pattern, words in _CURES:
         text = pattern.sub(words, text)
-    return _OPTION.sub(lambda found: f"--{found[1].replace('_', '-')} ", text)
+    return _OPTION.sub(
+        lambda found: f"--{found[1].replace('_', '-')}{' ' if found['value'] else ''}", text
+    )
+
+
+def say(text: str) -> None:
+    """Print what a command answers."""
+    click.echo(in_command_words(text))
 
 
 @contextmanager

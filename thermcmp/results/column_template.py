@@ -33,7 +33,7 @@ _GUESSES: Final = tuple(
         ("noise_dba", r"noise|loud|sound|\bdb"),
         ("fan_mode", r"fan\W*(mode|setting|control)"),
         ("fan_rpm", r"\bfans?\b|\brpm\b|tacho"),
-        ("power_w", r"power|\bwatts?\b"),
+        ("power_w", r"power|\bw(atts?)?\b"),
         ("cooler_id", r"(cooler|heat.?sink)\W*(no|id|serial|s/?n|specimen)"),
         ("board_id", r"(board|pcb)\W*(no|id|serial|s/?n|specimen)"),
         ("cooler_model", r"cooler|heat.?sink"),

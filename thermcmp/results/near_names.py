@@ -91,9 +91,9 @@ def _other_number(name: str, other: str) -> bool:
 
     By the number alone, as r1 and r2 do, they are two.
     """
-    words = ["".join(part for part in _parts(n) if not part.isdigit()) for n in (name, other)]
+    parts = [["0" if part.isdigit() else part for part in _parts(n)] for n in (name, other)]
     written = [re.sub(r"\d+", "0", n) for n in (name, other)]
-    return words[0] == words[1] != "" and written[0] != written[1]
+    return parts[0] == parts[1] and set(parts[0]) > {"0"} and written[0] != written[1]
 
 
 def _slip(name: str, other: str) -> bool:
