@@ -1,6 +1,7 @@
 """From an own spreadsheet to a library: the map to edit, the questions and the list of faults."""
 
 import csv
+import json
 import tomllib
 
 import openpyxl
@@ -9,6 +10,7 @@ import pytest
 
 import thermcmp as tc
 from thermcmp.__main__ import main
+from thermcmp._cli.job import demo_folder
 
 HEAD = ["Test", "Cooler", "Board", "Mount", "Fitted by", "Date", "Fan rpm", "Power [W]", "Room °C",
         "VRAM °C", "Noise", "Note"]  # fmt: skip
@@ -165,3 +167,12 @@ def test_an_undecided_date_leaves_the_choice(tmp_path, monkeypatch):
     assert "dates" not in tomllib.loads(text)
     assert '# dates = "%d/%m/%Y"' in text
     assert '# dates = "%m/%d/%Y"' in text
+
+
+def test_the_headings_of_the_demo_are_all_guessed(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    table = demo_folder() / "campaign.csv"
+    assert main(["columns", str(table)]) == 0
+    written = tomllib.loads((tmp_path / "campaign.toml").read_text(encoding="utf-8"))
+    stated = json.loads(table.with_name("columns.json").read_text(encoding="utf-8"))
+    assert written["columns"] == stated

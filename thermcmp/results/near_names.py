@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections import Counter
-from collections.abc import Collection, Iterator, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Hashable, Iterator, Mapping
 from difflib import SequenceMatcher
+from functools import lru_cache
+from itertools import chain
 from typing import Any, Final
 
 import pandas as pd
@@ -48,14 +50,17 @@ def near_names(
     for column in TYPED:
         names = rows[column].dropna()
         counts = Counter(map(str, names[~names.isin(by_parts)]))
-        held = set() if known is None else set(map(str, known[column].dropna()))
+        held = {} if known is None else dict.fromkeys(map(str, known[column].dropna()))
         stated = (words or {}).get(column, {}).items()
         settled = {str(meant) for word, meant in stated if word_of(meant) == word}
+        seen = _Names()
+        for name in held:
+            seen.add(name)
         # The name with more rows is the one that is meant.
-        order = [*sorted(held), *(name for name, _ in counts.most_common() if name not in held)]
-        for place, name in enumerate(order):
-            other = _nearest(name, order[:place])
-            if name in held or other is None or {name, other} & settled:
+        for name in (name for name, _ in counts.most_common() if name not in held):
+            other = seen.nearest(name)
+            seen.add(name)
+            if other is None or {name, other} & settled:
                 continue
             yield Finding(
                 f"the name is much like '{other}' and may be meant to be the same",
@@ -67,42 +72,63 @@ def near_names(
             )
 
 
-def _nearest(name: str, others: Collection[str]) -> str | None:
-    """Return the name that another one may be meant to be: the same parts first."""
-    for alike in (_same_parts, _other_number, _slip):
-        for other in others:
-            if alike(name, other):
-                return other
-    return None
+class _Names:
+    """Names by what they share with others that are near: only those are compared."""
+
+    def __init__(self) -> None:
+        self._alike: dict[Hashable, list[str]] = defaultdict(list)
+
+    def add(self, name: str) -> None:
+        """Add a name."""
+        for key in (_joined(name), _without_numbers(name), *_without_one_part(name)):
+            self._alike[key].append(name)
+
+    def nearest(self, name: str) -> str | None:
+        """Return the name that another one may be meant to be: the same parts first."""
+        # By the number alone, as r1 and r2 do, they are two.
+        other_number = (
+            other
+            for other in self._alike.get(_without_numbers(name), ())
+            if re.sub(r"\d+", "0", other) != re.sub(r"\d+", "0", name)
+        )
+        slips = (
+            other
+            for key in _without_one_part(name)
+            for other in self._alike.get(key, ())
+            if _is_slip(_parts(name)[key[1]], _parts(other)[key[1]])
+        )
+        return next(chain(self._alike.get(_joined(name), ()), other_number, slips), None)
 
 
-def _parts(name: str) -> list[str]:
+@lru_cache(maxsize=4096)
+def _parts(name: str) -> tuple[str, ...]:
+    """Return the words and numbers of a name, without case, accents and signs."""
     plain = unicodedata.normalize("NFKD", name).casefold()
-    return _PART.findall("".join(sign for sign in plain if not unicodedata.combining(sign)))
+    return tuple(_PART.findall("".join(sign for sign in plain if not unicodedata.combining(sign))))
 
 
-def _same_parts(name: str, other: str) -> bool:
-    """Return whether two names differ by case, blanks and signs only."""
-    return "".join(_parts(name)) == "".join(_parts(other)) != ""
+def _joined(name: str) -> Hashable:
+    """Return what names share that differ by case, blanks and signs only."""
+    return "joined", "".join(_parts(name)) or name
 
 
-def _other_number(name: str, other: str) -> bool:
-    """Return whether two names differ by a number and by how they are written.
-
-    By the number alone, as r1 and r2 do, they are two.
-    """
-    parts = [["0" if part.isdigit() else part for part in _parts(n)] for n in (name, other)]
-    written = [re.sub(r"\d+", "0", n) for n in (name, other)]
-    return parts[0] == parts[1] and set(parts[0]) > {"0"} and written[0] != written[1]
+def _without_numbers(name: str) -> Hashable:
+    """Return what names share that differ by numbers and by how they are written."""
+    parts = tuple("0" if part.isdigit() else part for part in _parts(name))
+    return "numbers", parts if set(parts) > {"0"} else name
 
 
-def _slip(name: str, other: str) -> bool:
-    """Return whether one word of a name is nearly that of the other, and the rest equal."""
-    pairs = list(zip(_parts(name), _parts(other), strict=False))
-    different = [pair for pair in pairs if pair[0] != pair[1]]
-    if len(_parts(name)) != len(_parts(other)) or len(different) != 1:
-        return False
-    (one, two) = different[0]
-    if one.isdigit() or min(len(one), len(two)) < _FEWEST_LETTERS:
-        return False
-    return SequenceMatcher(None, one, two, autojunk=False).ratio() >= _SLIP
+def _without_one_part(name: str) -> list[tuple[str, int, tuple[str, ...]]]:
+    """Return what names share that differ by one of their words, for each word."""
+    parts = _parts(name)
+    return [
+        ("slip", place, (*parts[:place], "", *parts[place + 1 :]))
+        for place, part in enumerate(parts)
+        if len(part) >= _FEWEST_LETTERS and not part.isdigit()
+    ]
+
+
+def _is_slip(one: str, two: str) -> bool:
+    """Return whether a word is nearly another one."""
+    match = SequenceMatcher(None, one, two, autojunk=False)
+    return match.real_quick_ratio() >= _SLIP and match.ratio() >= _SLIP
