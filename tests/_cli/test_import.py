@@ -104,6 +104,18 @@ def test_a_name_stated_as_another_is_a_model_of_its_own(folder):
     assert "kestrel-2" in set(tc.Library("bench").results()["cooler_model"])
 
 
+def test_the_map_settles_a_name_for_good(folder):
+    assert main([*IMPORT, *WORD]) == 0
+    later = rows(first=20)
+    for row in later:
+        row[1], row[3] = "Kestrel-2", "M9"
+    book("runs.xlsx", later)
+    with (folder / "runs.toml").open("a", encoding="utf-8") as file:
+        file.write('[words.Cooler]\n"Kestrel-2" = "Kestrel-2"\n')
+    assert main([*IMPORT, *WORD]) == 0
+    assert "Kestrel-2" in set(tc.Library("bench").results()["cooler_model"])
+
+
 def test_every_fault_goes_to_the_file_with_its_cell(folder, capsys):
     lines = rows()
     lines[2][9], lines[4][7] = "8l.5", None

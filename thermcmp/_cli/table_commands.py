@@ -67,14 +67,14 @@ class Reading:
             With every fault and question, which also go to the file of faults.
         """
         import thermcmp as tc
-        from thermcmp.results.near_names import NearNamesWarning, near_names
+        from thermcmp.results.near_names import NearNamesWarning
 
         faults: list[Fault] = []
         message, rows = f"The table {table.name} has names to be asked about first:", None
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always")
             try:
-                rows = tc.read_results(existing(table), **self.options())
+                rows = tc.read_results(existing(table), known=library.results(), **self.options())
             except InputError as error:
                 message, faults = str(error).splitlines()[0], list(error.faults)
         for said in caught:
@@ -82,15 +82,6 @@ class Reading:
                 faults.append(said.message.fault)
             else:
                 warnings.warn(said.message, said.category, stacklevel=2)
-        if rows is not None:
-            known = library.results()
-            words = self.options()["words"]
-            asked = {(fault.column, fault.value) for fault in faults}
-            faults += [
-                Fault(f.message, f.fix, table.name, None, f.column, f.value)
-                for f in near_names(rows, known, words)
-                if not any(f.value == value for _, value in asked)
-            ]
         self._write(faults if rows is None or faults else rows.attrs.get("skipped", []))
         if faults or rows is None:
             raise InputError(message, faults)

@@ -55,6 +55,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     fill_merged: bool | None = None,
     constants: Mapping[str, Any] | None = None,
     bad_rows: Literal["refuse", "skip"] = "refuse",
+    known: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Read a hand-kept table as checked results.
 
@@ -98,6 +99,9 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
         Whether a row that is wrong by itself refuses the table or is left out with a
         warning; ``.attrs["skipped"]`` then lists what was wrong, a dict per fault. Rows
         that contradict each other always refuse it.
+    known : pandas.DataFrame, optional
+        Rows whose names are known, as from `Library.results`: a new name much like one of
+        them is asked about too.
 
     Returns
     -------
@@ -137,14 +141,14 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     if faults:
         # Headings come first: cells read under wrong ones would only add false faults.
         raise InputError(f"The table {where.name} cannot be read:", _placed(faults, grid))
-    reading = _read_rows(grid, targets, guide, where)
+    reading = _read_rows(grid, targets, guide, where, known)
     skipped: list[Fault] = []
     if bad_rows == "skip":
         skipped = sorted(_placed(reading.alone, grid), key=_row_of)
         bad = {fault.row for fault in skipped}
         sound = replace(grid, rows=tuple(row for row in grid.rows if row[0] not in bad), faults=())
         if skipped and sound.rows and None not in bad:
-            reading = _read_rows(sound, targets, guide, where)
+            reading = _read_rows(sound, targets, guide, where, known)
     faults = _placed([*reading.alone, *reading.between], grid)
     for question in _placed(reading.near_names, grid):
         warnings.warn(NearNamesWarning(question), stacklevel=2)
@@ -177,7 +181,9 @@ def _placed(faults: Sequence[Fault], grid: Grid) -> list[Fault]:
     ]
 
 
-def _read_rows(grid: Grid, targets: list[Target], guide: Guide, where: Path) -> _Reading:
+def _read_rows(
+    grid: Grid, targets: list[Target], guide: Guide, where: Path, known: pd.DataFrame | None
+) -> _Reading:
     """Read and check the rows of a table whose headings are understood."""
     values, unread = _read_cells(grid, targets, guide)
     numbers = [number for number, _ in grid.rows]
@@ -194,7 +200,9 @@ def _read_rows(grid: Grid, targets: list[Target], guide: Guide, where: Path) -> 
     checked, findings = examine(frame)
     of_rows = [finding for finding in findings if finding.earlier is None]
     between = [finding for finding in findings if finding.earlier is not None]
-    asked = {(f.column, f.value): origin.fault(f) for f in near_names(checked, words=guide.words)}
+    words = {target.name: guide.words_for(target) for target in targets}
+    questions = near_names(checked, known, words)
+    asked = {(question.column, question.value): origin.fault(question) for question in questions}
     # Rows that contradict each other by a name that may be a slip do so no more without it.
     slips = {f: _names_in(f, checked) & set(asked) for f in between}
     between = [finding for finding in between if not slips[finding]]
