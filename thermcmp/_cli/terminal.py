@@ -33,6 +33,8 @@ _CURES: Final = tuple(
         (r"\bstate fan_rpm and power_w\b", "state --fan-rpm and --power-w"),
         (r"\brepair\(\)", "'thermcmp verify --repair'"),
         (r"\bstate what differs by reduce_logs", "correct the run sheet"),
+        (r"\bgive a file written by Fit\.save\b", "give a file of 'thermcmp fit --save'"),
+        (r"\bsee fit\.(?:priors\.table|diagnostics)", "see 'thermcmp check'"),
         (r", or give a Build\(…\)|; or give a Build\(…\)", ""),
         (r" \(see the error's \.faults\)", " (--faults FILE lists all)"),
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from thermcmp.errors import Fault, InputError, suggest
+from thermcmp.errors import Fault, InputError, closest
 from thermcmp.library.store import Library, Receipt
 
 
@@ -44,7 +44,7 @@ def withdraw(
     held = rows if lab is None else rows[rows["lab"].eq(lab).fillna(False)]
     labs = held.fillna({"lab": ""}).groupby("run", observed=True)["lab"].unique()
     faults = [
-        Fault("no such run in the library", suggest(run, list(labs.index)), column="run", value=run)
+        Fault("no such run in the library", _nearest(run, list(labs.index)), None, None, "run", run)
         for run in wanted
         if run not in labs
     ]
@@ -60,3 +60,9 @@ def withdraw(
     return library.supersede(
         taken.assign(protocol_verdict="refused", protocol_reason=f"withdrawn: {reason}"), reason
     )
+
+
+def _nearest(run: str, held: list[str]) -> str:
+    """Return the fix for an unknown run, of which a library holds too many to list them."""
+    close = closest(run, held)
+    return f"did you mean '{close}'?" if close else "name a run as the history of the library does"
