@@ -373,6 +373,7 @@ def test_the_only_sensor_need_not_be_named(recorder, tmp_path):
         (["fit", "--library", "."], "use --sensor with one of edge, memory"),
         (["fit", "--library", ".", "--sensor", "roof"], "value 'roof': no rows of this sensor"),
         (["fit", "--library", ".", "--only", "lab"], "--only takes NAME=VALUE, not 'lab'"),
+        (["fit", "--library", ".", "--only", "power_w=hot"], "--only power_w=hot: not a number"),
         (["margin", "A / 1", "--library", "."], "Missing option '--limit-c'"),
         (["withdraw", "R1", "--library", "."], "Missing option '--reason'"),
         (["nonsense"], "No such command 'nonsense'"),

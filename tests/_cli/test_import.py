@@ -136,6 +136,15 @@ def test_every_fault_goes_to_the_file_with_its_cell(folder, capsys):
     assert len(pd.read_csv(folder / "faults.csv")) == 2
 
 
+def test_rows_are_picked_by_their_values(folder, capsys):
+    assert main([*IMPORT, *WORD]) == 0
+    capsys.readouterr()
+    assert main(["fit", "--library", "bench", "--only", "power_w=999"]) == 2
+    assert "no row has power_w=999 (--only)" in capsys.readouterr().err
+    assert main(["fit", "--library", "bench", "--only", "colour=red"]) == 2
+    assert "no such column" in capsys.readouterr().err
+
+
 def test_options_go_before_the_map(folder):
     one = ["--decimal", "Power [W]=,", "--constant", "lab=north", "--dates", "%d.%m.%Y"]
     assert main([*IMPORT, *WORD, *one, "--header-row", "3", "--no-fill-merged"]) == 0

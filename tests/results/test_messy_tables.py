@@ -278,3 +278,26 @@ def test_a_sound_table_brings_no_question(book):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         read(book(sound_rows()))
+
+
+def test_the_headings_of_columns_stand_below_those_of_groups(tmp_path):
+    workbook = openpyxl.Workbook()
+    sheet = workbook.active
+    names = ["run", "cooler_model", "board_model", "ambient_c", "power_w"]
+    mine = ["Number", "Heatsink", "PCB", "Air", "Watts"]
+    for line in (["Cooling runs"], [*mine, "Temperatures", None], [*[None] * 5, "VRAM", "Edge"],
+                 ["r1", "Alder", "Quarz", 21.5, 220.5, 84.5, 71.5]):  # fmt: skip
+        sheet.append(line)
+    sheet.merge_cells("F2:G2")
+    for letter in "ABCDE":
+        sheet.merge_cells(f"{letter}2:{letter}3")
+    path = tmp_path / "runs.xlsx"
+    workbook.save(path)
+    sensors = {"VRAM": "temperature_c[memory]", "Edge": "temperature_c[edge]"}
+    frame = read_results(path, {**dict(zip(mine, names, strict=True)), **sensors})
+    assert frame["temperature_c"].tolist() == [84.5, 71.5]
+    # Without a map the same row is found by its shape.
+    with pytest.raises(
+        InputError, match="'Number', 'Heatsink', 'PCB', 'Air', 'Watts', 'VRAM', 'Edge'"
+    ):
+        read_results(path)

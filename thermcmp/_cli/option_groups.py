@@ -93,10 +93,20 @@ class FitSource:
 
     def rows(self) -> pd.DataFrame:
         """Return the rows of the library that are wanted."""
+        from thermcmp.results.schema import BY_NAME
+        from thermcmp.tabular.coercion import converter_of
+
         wanted: dict[str, Any] = {}
         for name, value in pairs_of(self.only, "--only"):
-            wanted.setdefault(name, []).append(value)
-        return opened(self.library).results(**wanted)
+            try:
+                read = converter_of(BY_NAME[name])(value) if name in BY_NAME else value
+            except ValueError as error:
+                raise click.UsageError(f"--only {name}={value}: {error}") from None
+            wanted.setdefault(name, []).append(read)
+        rows = opened(self.library).results(**wanted)
+        if rows.empty and wanted:
+            raise click.UsageError(f"no row has {' and '.join(self.only)} (--only)")
+        return rows
 
     def fit(self) -> Any:
         """Return the saved fit, or that of the rows of the sensor."""

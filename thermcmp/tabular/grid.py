@@ -291,8 +291,19 @@ def _heading_place(
     if max(hits) > 1 or hits[0]:
         return hits.index(max(hits))
     # A title stands alone in its row, also where its cell is merged over the table.
-    several = (len({heading_of(cell) for cell in cells} - {""}) > 1 for cells in first)
-    return next((place for place, is_wide in enumerate(several) if is_wide), 0)
+    different = [len({heading_of(cell) for cell in cells} - {""}) for cells in first]
+    place = next((place for place, count in enumerate(different) if count > 1), 0)
+    # Below headings of groups of columns stand those of the columns.
+    while place + 1 < len(first) and different[place + 1] > different[place] > 1:
+        if any(_has_figure(cell) for cell in first[place + 1]):
+            break
+        place += 1
+    return place
+
+
+def _has_figure(cell: Any) -> bool:
+    """Return whether a cell is a value rather than a heading."""
+    return not isinstance(cell, str | None) or (cell is not None and cell.strip()[:1].isdigit())
 
 
 def _to_grid(
