@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import inspect
+from collections.abc import Iterable, Mapping
+from importlib import import_module
 from typing import Any, Final, NamedTuple
 
 import pluggy
 
-from thermcmp.errors import PluginError, suggest
+from thermcmp.errors import Fault, PluginError, suggest
 
 PROJECT: Final = "thermcmp"
 #: Version of the hooks. A plug-in may state its version as `api_version`; another
@@ -16,22 +18,33 @@ API_VERSION: Final = 1
 
 
 class Point(NamedTuple):
-    """Items of one hook: their kind in words, the attribute with their name, and members."""
+    """Items of one hook: kind in words, attribute with their name, further members, and home."""
 
     kind: str
     key: str
-    members: tuple[str, ...]
+    #: Type of each member, or the number of arguments of a method.
+    members: Mapping[str, type | int]
+    #: Module with the built-in items; its function `faults_of_<hook>` tries an item.
+    home: str
 
 
-_LAW_MEMBERS: Final = (
-    "column", "unit", "exponent_prior_mean", "exponent_prior_sd", "factor", "slope",
-)  # fmt: skip
+_READER: Final = {"suffixes": tuple, "read": 3}
+_LAW: Final = {
+    "column": str, "unit": str, "exponent_prior_mean": float, "exponent_prior_sd": float,
+    "factor": 3, "slope": 3,
+}  # fmt: skip
 POINTS: Final = {
-    "thermcmp_readers": Point("telemetry reader", "name", ("suffixes", "read")),
-    "thermcmp_airflow_laws": Point("airflow law", "name", _LAW_MEMBERS),
-    "thermcmp_terms": Point("effect term", "name", ()),
-    "thermcmp_questions": Point("question", "name", ("ask",)),
-    "thermcmp_report_sections": Point("report section", "title", ("render",)),
+    "thermcmp_readers": Point(
+        "telemetry reader", "name", _READER, "thermcmp.telemetry.reading.readers"
+    ),
+    "thermcmp_airflow_laws": Point("airflow law", "name", _LAW, "thermcmp.physics.airflow"),
+    "thermcmp_terms": Point("effect term", "name", {}, "thermcmp.model.terms"),
+    "thermcmp_questions": Point(
+        "question", "name", {"ask": 1}, "thermcmp.questions.plugin_questions"
+    ),
+    "thermcmp_report_sections": Point(
+        "report section", "title", {"render": 2}, "thermcmp.reporting.plugin_sections"
+    ),
 }
 
 
@@ -39,9 +52,10 @@ def check_plugin(plugin: object, owner: str) -> None:
     """Refuse unknown, unmarked or argument-taking hooks, and another API version."""
     version = getattr(plugin, "api_version", API_VERSION)
     if version != API_VERSION:
+        newer = isinstance(version, int) and version > API_VERSION
+        fix = f"update {PROJECT}" if newer else "update the plug-in, or write api_version = 1"
         raise PluginError(
-            f"{owner}: written for plug-in API {version!r}, this is {API_VERSION}. Fix: install "
-            f"releases of the plug-in and of thermcmp that share one (api_version = {API_VERSION})"
+            f"{owner}: written for plug-in API {version!r}, this is {API_VERSION}. Fix: {fix}"
         )
     reader = pluggy.PluginManager(PROJECT)
     hooks = 0
@@ -77,23 +91,59 @@ def check_plugin(plugin: object, owner: str) -> None:
         )
 
 
-def checked_key(item: Any, point: Point, owner: str) -> str:
-    """Return the name of an item, or refuse one that lacks members."""
+def checked_key(item: Any, hook: str, owner: str) -> str:
+    """Return the name of an item, or refuse one that is not what its hook asks for."""
+    point = POINTS[hook]
     if isinstance(item, type):
         raise PluginError(
-            f"{owner}: returns the class {item.__qualname__} as {point.kind}. "
+            f"{owner}: returns the class {item.__qualname__} as {point.kind} (hook {hook}). "
             "Fix: return an instance"
         )
-    lacking = [name for name in (point.key, *point.members) if not hasattr(item, name)]
+    name = type(item).__name__
+    try:
+        name = getattr(item, point.key, name)
+        faults = list(item_faults(item, hook))
+    # Whatever a plug-in's own code raises when it is tried.
+    except (Exception, SystemExit) as error:
+        faults = [Fault(f"raised {type(error).__name__}: {error}", "correct it")]
+    if faults:
+        raise PluginError(
+            f"{owner}: its {point.kind} '{name}' (hook {hook}) cannot be used: "
+            + "; ".join(map(str, faults))
+        )
+    return name
+
+
+def item_faults(item: Any, hook: str) -> Iterable[Fault]:
+    """Return what is wrong with an item: its members, then what a trial of it shows."""
+    point = POINTS[hook]
+    members = {point.key: str, **point.members}
+    lacking = [name for name in members if not hasattr(item, name)]
     if lacking:
-        raise PluginError(
-            f"{owner}: returns a {type(item).__name__} as {point.kind}, which lacks "
-            f"{', '.join(lacking)}. Fix: add these members"
-        )
-    key = getattr(item, point.key)
-    if not isinstance(key, str) or not key.strip():
-        raise PluginError(
-            f"{owner}: returns a {point.kind} whose {point.key} is {key!r}. "
-            "Fix: use a text that is not blank"
-        )
-    return key
+        return [Fault(f"it lacks {', '.join(lacking)}", "add these members")]
+    faults = [fault for name, kind in members.items() if (fault := _member_fault(item, name, kind))]
+    if not faults and not getattr(item, point.key).strip():
+        faults = [Fault("blank", "use a text that is not blank", column=point.key)]
+    trial = getattr(import_module(point.home), f"faults_of_{hook.removeprefix('thermcmp_')}", None)
+    return faults if faults or trial is None else trial(item)
+
+
+def _member_fault(item: Any, name: str, kind: type | int) -> Fault | None:
+    """Return what is wrong with a member: another type, or other arguments."""
+    member = getattr(item, name)
+    if isinstance(kind, type):
+        allowed: Any = (int, float) if kind is float else kind
+        if isinstance(member, allowed) and not (kind is float and isinstance(member, bool)):
+            return None
+        fix = f"use a {'text' if kind is str else 'number' if kind is float else kind.__name__}"
+        return Fault(f"a value of type {type(member).__name__}", fix, column=name)
+    if not callable(member):
+        return Fault("not a function", f"make it a function of {kind} argument(s)", column=name)
+    try:
+        inspect.signature(member).bind(*[None] * kind)
+    except TypeError:
+        return Fault("takes other arguments", f"take {kind} argument(s)", column=name)
+    except ValueError:
+        # Functions of compiled code may have no signature; the trial or the call shows.
+        return None
+    return None

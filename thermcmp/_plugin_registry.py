@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import logging
 import os
+import time
 import traceback
 import warnings
 from collections.abc import Iterator
@@ -18,6 +20,9 @@ from thermcmp.errors import Fault, InputError, PluginError, ThermcmpWarning, sug
 
 ENTRY_POINT_GROUP: Final = "thermcmp"
 STRICT_VARIABLE: Final = "THERMCMP_STRICT_PLUGINS"
+#: Names of installed plug-ins or their packages that are not loaded, with commas between.
+DISABLE_VARIABLE: Final = "THERMCMP_DISABLE_PLUGINS"
+_LOG: Final = logging.getLogger("thermcmp.plugins")
 _BUILT_INS: Final = (
     "thermcmp.physics.airflow",
     "thermcmp.model.terms",
@@ -35,11 +40,12 @@ class PluginStatus(StrEnum):
     BUILT_IN = "built-in"
     LOADED = "loaded"
     FAILED = "failed"
+    DISABLED = "disabled"
 
 
 @dataclass(frozen=True, slots=True)
 class PluginRecord:
-    """One plug-in, loaded or failed.
+    """One plug-in, loaded, failed or disabled.
 
     Attributes
     ----------
@@ -51,8 +57,10 @@ class PluginRecord:
         State of the plug-in.
     provides : tuple of str
         Its items, such as ``airflow law 'power law'``.
+    hooks : tuple of str
+        Hooks that it has items for.
     error : str
-        Reason of a failure; else empty.
+        Reason why it is left out; else empty.
     traceback : str
         Traceback of a failure; else empty.
     """
@@ -62,8 +70,19 @@ class PluginRecord:
     version: str
     status: PluginStatus
     provides: tuple[str, ...] = ()
+    hooks: tuple[str, ...] = ()
     error: str = ""
     traceback: str = field(default="", repr=False)
+
+    @property
+    def origin(self) -> str:
+        """Where it comes from: an installed package, or a call of `use_plugin`."""
+        return self.distribution or "use_plugin"
+
+    @property
+    def takes_part(self) -> bool:
+        """Whether its items are used."""
+        return self.status in (PluginStatus.BUILT_IN, PluginStatus.LOADED)
 
 
 class PluginItem(NamedTuple):
@@ -73,6 +92,8 @@ class PluginItem(NamedTuple):
     key: str
     item: Any
     owner: str
+    plugin: str = ""
+    version: str = ""
     is_built_in: bool = False
 
 
@@ -104,8 +125,9 @@ class Registry:
 
     def add(self, plugin: object, record: PluginRecord) -> None:
         """Register a plug-in entirely, or raise `PluginError` and change nothing."""
-        owner = _owner(record)
-        other = next((r for r in self._records if r.name == record.name), None)
+        owner, started_s = _owner(record), time.perf_counter()
+        active = [r for r in self._records if r.takes_part]
+        other = next((r for r in active if r.name == record.name), None)
         if other is not None:
             raise PluginError(
                 f"{owner}: the name is in use by {_owner(other)}, {other.status.value}. "
@@ -119,7 +141,7 @@ class Registry:
         try:
             built_in = record.status is PluginStatus.BUILT_IN
             items = [
-                item._replace(is_built_in=built_in)
+                item._replace(plugin=record.name, version=record.version, is_built_in=built_in)
                 for hook in POINTS
                 for item in self._call_hook(hook, plugin, owner)
             ]
@@ -129,7 +151,10 @@ class Registry:
             raise
         self._items += items
         provides = tuple(f"{POINTS[item.hook].kind} '{item.key}'" for item in items)
-        self._records.append(replace(record, provides=provides))
+        hooks = tuple(dict.fromkeys(item.hook for item in items))
+        self._records.append(replace(record, provides=provides, hooks=hooks))
+        taken_ms = 1e3 * (time.perf_counter() - started_s)
+        _LOG.debug("%s registered in %.1f ms: %s", owner, taken_ms, ", ".join(provides))
 
     def holds(self, plugin: object, name: str) -> bool:
         """Return whether this very object is registered under this name."""
@@ -143,7 +168,7 @@ class Registry:
                 "This plug-in cannot be forgotten:",
                 [Fault("not a loaded plug-in", suggest(name, removable), value=name)],
             )
-        record = next(r for r in self._records if r.name == name)
+        record = next(r for r in self._records if r.name == name and r.takes_part)
         self._manager.unregister(name=name)
         self._items = [item for item in self._items if item.owner != _owner(record)]
         self._records.remove(record)
@@ -153,15 +178,18 @@ class Registry:
         first = not self._scanned
         if first:
             # In an order that does not depend on hashes or the file system.
-            for entry_point in sorted(
+            points = sorted(
                 metadata.entry_points(group=ENTRY_POINT_GROUP),
                 key=lambda point: (_origin(point)[0], point.name, point.value),
-            ):
+            )
+            disabled = _disabled_names()
+            for entry_point in points:
                 if entry_point not in self._loaded:
-                    self._load(entry_point)
+                    self._load(entry_point, disabled)
                     self._loaded.append(entry_point)
             # Not before: a scan that Ctrl-C ended goes on at the next call.
             self._scanned = True
+            _warn_of_unknown(disabled, points)
         failed = [r for r in self._records if r.status is PluginStatus.FAILED]
         if not failed:
             return
@@ -177,10 +205,15 @@ class Registry:
                 stacklevel=4,
             )
 
-    def _load(self, entry_point: metadata.EntryPoint) -> None:
+    def _load(self, entry_point: metadata.EntryPoint, disabled: frozenset[str]) -> None:
         """Load one entry point; a failure becomes a record."""
         distribution, version = _origin(entry_point)
         record = PluginRecord(entry_point.name, distribution, version, PluginStatus.LOADED)
+        if not disabled.isdisjoint((entry_point.name, distribution)):
+            text = f"{_owner(record)}: disabled by {DISABLE_VARIABLE}"
+            _LOG.debug("%s", text)
+            self._records.append(replace(record, status=PluginStatus.DISABLED, error=text))
+            return
         # A package that calls sys.exit on import must not end the user's script.
         try:
             self.add(entry_point.load(), record)
@@ -189,6 +222,7 @@ class Registry:
             if not isinstance(error, PluginError):
                 text = f"{_owner(record)}: {type(error).__name__}: {error}"
             where = "".join(traceback.format_exception(error))
+            _LOG.debug("%s failed: %s", _owner(record), text)
             self._records.append(
                 replace(record, status=PluginStatus.FAILED, error=text, traceback=where)
             )
@@ -210,7 +244,7 @@ class Registry:
                     f"Fix: return a list of {point.kind}s"
                 )
             for value in values:
-                yield PluginItem(hook, checked_key(value, point, owner), value, owner)
+                yield PluginItem(hook, checked_key(value, hook, owner), value, owner)
 
     def _refuse_clashes(self, items: list[PluginItem]) -> None:
         """Raise where a name is in use, naming both plug-ins."""
@@ -220,7 +254,7 @@ class Registry:
             if other is not None:
                 raise PluginError(
                     f"{item.owner}: returns the {POINTS[item.hook].kind} '{item.key}', "
-                    f"which {other} returns already. "
+                    f"which {other} returns already (hook {item.hook}). "
                     "Fix: rename one of the two, or uninstall or forget one plug-in"
                 )
             owners[item.hook, item.key] = item.owner
@@ -230,6 +264,24 @@ def _origin(entry_point: metadata.EntryPoint) -> tuple[str, str]:
     """Return the distribution's name and version, '?' where its metadata is damaged."""
     about = getattr(entry_point.dist, "metadata", None) or {}
     return str(about.get("Name") or "?"), str(about.get("Version") or "?")
+
+
+def _disabled_names() -> frozenset[str]:
+    """Return the names that the environment disables."""
+    names = os.environ.get(DISABLE_VARIABLE, "").split(",")
+    return frozenset(name.strip() for name in names if name.strip())
+
+
+def _warn_of_unknown(disabled: frozenset[str], points: list[metadata.EntryPoint]) -> None:
+    """Warn of a name to be disabled that no installed plug-in has."""
+    known = sorted({name for point in points for name in (point.name, _origin(point)[0])})
+    if unknown := sorted(disabled - set(known)):
+        warnings.warn(
+            f"{DISABLE_VARIABLE} names no installed plug-in: {', '.join(unknown)}. "
+            f"Fix: {suggest(unknown[0], known)}",
+            PluginWarning,
+            stacklevel=5,
+        )
 
 
 def _own_version() -> str:

@@ -5,10 +5,11 @@ hook of `Hooks`, registered by `use_plugin` or as an installed package with an e
 point of the group ``thermcmp``. The built-ins register first, through the same hooks,
 so none can be replaced.
 
-A hook is called once, at registration, and its items are checked then, so a plug-in is
-registered entirely or not at all. An installed plug-in that fails is left out with a
-warning and listed in `plugins`; with ``THERMCMP_STRICT_PLUGINS=1`` in the environment it
-is an error.
+A hook is called once, at registration, and its items are checked and tried then, so a
+plug-in is registered entirely or not at all. An installed plug-in that fails is left out
+with a warning and listed in `plugins`; with ``THERMCMP_STRICT_PLUGINS=1`` in the environment
+it is an error. ``THERMCMP_DISABLE_PLUGINS=a,b`` leaves plug-ins or packages of these names
+out. The steps are logged as ``thermcmp.plugins``.
 """
 
 from __future__ import annotations
@@ -149,12 +150,13 @@ def forget_plugin(name: str) -> None:
 
 
 def plugins() -> tuple[PluginRecord, ...]:
-    """Return a record per plug-in: built-in, loaded, or failed with its reason.
+    """Return a record per plug-in: built-in, loaded, disabled, or failed with its reason.
 
     Returns
     -------
     tuple of PluginRecord
-        In order of registration.
+        In order of registration: the built-ins, the installed ones by package and name, then
+        those of `use_plugin`. It decides where two return one name: the first has it.
 
     Raises
     ------
@@ -162,6 +164,16 @@ def plugins() -> tuple[PluginRecord, ...]:
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
     return _scanned_registry().records()
+
+
+def versions_of(items: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """Return the versions of the plug-ins behind hooks' items, by hook and name of the item."""
+    entries = (find_provided(hook, key) for hook, key in items)
+    return {
+        f"plug-in {entry.plugin}": entry.version or "?"
+        for entry in entries
+        if entry is not None and not entry.is_built_in
+    }
 
 
 def provided(hook: str) -> tuple[PluginItem, ...]:

@@ -24,7 +24,7 @@ from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import Residuals, Steps
 from thermcmp.model.priors import Normal, Prior
 from thermcmp.model.regulated import Regulated
-from thermcmp.model.terms import Term, registered_terms
+from thermcmp.model.terms import Term, default_terms, registered_terms
 from thermcmp.model.unstated import with_conditions
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.hashing import content_hash
@@ -125,7 +125,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     """
     check_arguments(engine, residuals, steps, draws, regulated, expand)
     checked = with_conditions(check_results(results), unstated)
-    chosen_terms = named_terms(terms)
+    chosen_terms = named_terms(terms, checked, sensor)
 
     def designed(rows: pd.DataFrame, more: Sequence[Term], reference: Reference | None) -> Design:
         return build_design(
@@ -154,7 +154,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
             diagnostics=chosen.run.diagnostics,
             aliases=find_aliases(design),
             fingerprint=fingerprint,
-            versions=package_versions(),
+            versions=package_versions(design),
             seed=seed,
             expansions=expansions,
         )
@@ -219,8 +219,12 @@ def check_arguments(
         raise InputError("The fit cannot start:", faults)
 
 
-def named_terms(names: Sequence[str | Term | EllipsisType] | None) -> tuple[Term, ...]:
-    """Return terms by name; an ellipsis, or None, stands for the default ones."""
+def named_terms(
+    names: Sequence[str | Term | EllipsisType] | None,
+    rows: pd.DataFrame,
+    sensor: str | None = None,
+) -> tuple[Term, ...]:
+    """Return terms by name; an ellipsis, or None, stands for the default ones of these rows."""
     known = {term.name: term for term in registered_terms()}
     unknown = [name for name in names or () if isinstance(name, str) and name not in known]
     if unknown:
@@ -234,7 +238,7 @@ def named_terms(names: Sequence[str | Term | EllipsisType] | None) -> tuple[Term
     chosen: dict[str, Term] = {}
     for name in (...,) if names is None else names:
         if isinstance(name, EllipsisType):
-            chosen |= {term.name: term for term in known.values() if term.by_default}
+            chosen |= {term.name: term for term in default_terms(rows, sensor)}
         else:
             term = known[name] if isinstance(name, str) else name
             chosen[term.name] = term

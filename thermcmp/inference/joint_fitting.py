@@ -102,7 +102,8 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     """
     check_arguments("conditional", "normal", "variance", draws)
     checked = with_conditions(check_results(results), unstated)
-    names, chosen, at = _sensors(checked, sensors), named_terms(terms), stated_reference(reference)
+    names, at = _sensors(checked, sensors), stated_reference(reference)
+    chosen = named_terms(terms, checked)
     designs: list[Design] = []
     for name in names:
         design = build_design(
@@ -147,7 +148,8 @@ def _as_fits(
     taken, positive_checks = positive_draws(np.hstack(parts))
     sample = run.draws.part(taken)
     correlations = _correlations(joint, linked, names, sample)
-    diagnostics, versions = _diagnostics(run, names, positive_checks), package_versions()
+    diagnostics = _diagnostics(run, names, positive_checks)
+    versions = package_versions(designs[0])
     fits = {}
     for place, (name, design) in enumerate(zip(names, designs, strict=True)):
         scalars = {

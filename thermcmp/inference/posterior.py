@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from thermcmp._types import Array, IntArray
+from thermcmp.hooks import versions_of
 from thermcmp.inference.law_tables import airflow_table, power_table
 from thermcmp.inference.parameter_notes import SMALL_K, ParameterNote, parameter_note
 from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL, SHARED
@@ -389,12 +390,15 @@ class Fit:
         return f"<pre>{escape(str(self))}</pre>"
 
 
-def package_versions() -> dict[str, str]:
-    """Return the versions of the packages that the numbers depend on."""
+def package_versions(design: Design | None = None) -> dict[str, str]:
+    """Return the versions of the packages, and of a design's plug-ins, behind the numbers."""
     from importlib.metadata import PackageNotFoundError, version
 
     versions: dict[str, str] = {}
     for name in ("thermcmp", "numpy", "scipy", "pandas", "arviz", "pymc", "nutpie"):
         with suppress(PackageNotFoundError):
             versions[name] = version(name)
-    return versions
+    if design is None:
+        return versions
+    terms = (("thermcmp_terms", term.name) for term in design.terms)
+    return versions | versions_of([("thermcmp_airflow_laws", design.law.name), *terms])

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from enum import StrEnum
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from thermcmp.errors import Fault, InputError, PluginError
-from thermcmp.hooks import hookimpl, provided
+from thermcmp.errors import Fault, InputError
+from thermcmp.hooks import PluginWarning, hookimpl, provided
 from thermcmp.model.priors import HalfCauchy, HalfNormal, Known, Normal, SpreadPrior
+from thermcmp.results.schema import NAMES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class Role(StrEnum):
@@ -32,6 +38,14 @@ class Acts(StrEnum):
     INSTRUMENT = "instrument"  #: the reading alone: an error that the runs of a bench share
     CONSTANT = "constant"  #: the part of the rise that stays when board power changes
 
+
+#: Names that the model's own parameters have (in `design`).
+RESERVED: Final = frozenset(
+    {"baseline", "airflow baseline", "airflow exponent", "constant part", "residual",
+     "shared error"}
+)  # fmt: skip
+#: A column whose letters agree by this ratio with one of the results table is misspelt.
+_MISSPELT: Final = 0.88
 
 #: Prior of a term's spread where none is stated [K].
 _MODERATE: Final = HalfNormal(5.0)
@@ -76,7 +90,8 @@ class Term:
     Raises
     ------
     InputError
-        If `slope` comes without `values`, or the term has neither columns nor values.
+        If `slope` comes without `values`, the term has neither columns nor values, or its
+        name is one of the model's parameters.
     """
 
     name: str
@@ -95,6 +110,9 @@ class Term:
         if isinstance(self.columns, str):
             object.__setattr__(self, "columns", (self.columns,))
         faults = []
+        if self.name in RESERVED:
+            fix = "use a name of its own"
+            faults.append(Fault("the model's own name", fix, column="name", value=self.name))
         if self.slope is not None and self.values is None:
             fix = "name the column of numbers with values=, or give scale="
             faults.append(Fault("a slope needs a column of numbers", fix, column="slope"))
@@ -322,13 +340,76 @@ def thermcmp_terms() -> Sequence[Term]:
     return BUILT_IN
 
 
+def faults_of_terms(term: Term) -> list[Fault]:
+    """Return what is wrong with a plug-in's term: its types, its columns, its prior."""
+    if not isinstance(term, Term):
+        return [Fault(f"a value of type {type(term).__name__}", "build it with thermcmp.Term")]
+    columns, kinds = term.columns, (HalfNormal, HalfCauchy, Normal)
+    if not isinstance(columns, tuple) or not all(isinstance(name, str) for name in columns):
+        return [Fault("not names of columns", "give a tuple of texts", column="columns")]
+    faults = [
+        Fault(f"a value of type {type(value).__name__}", f"use a {words}", column=name)
+        for name, value, allowed, words in (
+            ("role", term.role, Role, "thermcmp.model.terms.Role"),
+            ("acts", term.acts, Acts, "thermcmp.model.terms.Acts"),
+            ("scale", term.scale, kinds, "HalfNormal, HalfCauchy or Normal"),
+            ("slope", term.slope, (Normal, type(None)), "Normal"),
+            ("values", term.values, (str, type(None)), "column of numbers"),
+            ("meaning", term.meaning, str, "text"),
+        )
+        if not isinstance(value, allowed)  # type: ignore[arg-type]
+    ]
+    if term.role is Role.PAIRING and len(columns) != 2:
+        faults.append(Fault("a pairing of other than two", "name both parts", column="columns"))
+    for name in (*columns, *([term.values] if isinstance(term.values, str) else [])):
+        near = get_close_matches(name, NAMES, n=1, cutoff=_MISSPELT)
+        if near and name != near[0]:
+            fix = f"did you mean '{near[0]}'? Else use a name that is less like it"
+            faults.append(Fault("misspelt column", fix, column="columns", value=name))
+    return faults
+
+
 def registered_terms() -> tuple[Term, ...]:
     """Return all registered terms, built-ins first."""
-    terms = tuple(entry.item for entry in provided("thermcmp_terms"))
-    wrong = [term.name for term in terms if not isinstance(term, Term)]
-    if wrong:
-        raise PluginError(
-            f"A plug-in supplied effect terms that are not thermcmp.Term: {', '.join(wrong)}. "
-            "Fix: build them with thermcmp.Term."
-        )
-    return terms
+    return tuple(entry.item for entry in provided("thermcmp_terms"))
+
+
+def default_terms(rows: pd.DataFrame, sensor: str | None = None) -> tuple[Term, ...]:
+    """Return the terms that a fit of these rows includes when none is named.
+
+    A plug-in's covariate whose column the rows do not fill is left out, with a warning where
+    some rows have it: only a term that was asked for may refuse a fit.
+    """
+    chosen, warned = [], []
+    for entry in provided("thermcmp_terms"):
+        term: Term = entry.item
+        if not term.by_default:
+            continue
+        if entry.is_built_in or term.values is None:
+            chosen.append(term)
+            continue
+        blank = _without_number(rows, sensor, term.values)
+        if not blank.any():
+            chosen.append(term)
+        elif not blank.all():
+            runs = ", ".join(map(str, rows.loc[blank[blank].index, "run"].unique()[:5]))
+            warned.append(
+                f"{entry.owner}: its term '{term.name}' is left out, as '{term.values}' is "
+                f"not a number in {blank.sum()} of {len(blank)} rows ({runs}). Fix: fill it in"
+            )
+    if warned:
+        warnings.warn("\n".join(warned), PluginWarning, stacklevel=4)
+    return tuple(chosen)
+
+
+def _without_number(rows: pd.DataFrame, sensor: str | None, column: str) -> pd.Series:
+    """Return which rows that a fit may use have no finite number in a column."""
+    import pandas as pd
+
+    if column not in rows:
+        return pd.Series([True])
+    used = rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)
+    if sensor is not None:
+        used &= rows["sensor"].eq(sensor).fillna(False).astype(bool)
+    numbers = pd.to_numeric(rows.loc[used, column], errors="coerce").astype(float)
+    return ~numbers.abs().lt(float("inf"))

@@ -18,7 +18,7 @@ turbulent duct, Nu ~ Re^0.8.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol, runtime_checkable
+from typing import Any, Final, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,6 +26,9 @@ from numpy.typing import ArrayLike
 from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
 from thermcmp.hooks import PluginItem, find_provided, guarded, hookimpl, provided
 from thermcmp.physics._checks import floats, require_positive
+
+#: Flow speeds at which a plug-in's law is tried, in whatever unit it has.
+_TRIED: Final = (1000.0, 100.0, 10.0, 1.0)
 
 
 @runtime_checkable
@@ -266,6 +269,48 @@ def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) 
             )
     if faults:
         raise InputError(f"The airflow law '{law.name}' is not valid:", faults)
+
+
+def faults_of_airflow_laws(law: AirflowLaw) -> list[Fault]:
+    """Return what a short trial of a law shows; `check_airflow_law` tries more.
+
+    Parameters
+    ----------
+    law : AirflowLaw
+        The law of a plug-in, with all members.
+
+    Returns
+    -------
+    list of Fault
+        Empty for a law that can be used.
+    """
+    faults = []
+    mean, sd = law.exponent_prior_mean, law.exponent_prior_sd
+    if not (np.isfinite(mean) and np.isfinite(sd) and sd > 0.0):
+        faults.append(Fault("the exponent's prior is not a normal", "give a mean and an sd > 0"))
+    for reference in _TRIED:
+        speeds, step = reference * np.array([1.0, 1.2]), 1e-4
+        try:
+            value = floats(law.factor(speeds, reference, mean))
+            slope = floats(law.slope(speeds, reference, mean))
+            risen, fallen = (floats(law.factor(speeds, reference, mean + d)) for d in (step, -step))
+        except InputError:
+            # Out of the law's own range.
+            continue
+        if value.shape != (2,) or slope.shape != (2,):
+            return [*faults, Fault("not a number per flow speed", "return arrays of that shape")]
+        if not (np.isfinite(value).all() and np.isfinite(slope).all() and (value > 0.0).all()):
+            faults.append(Fault("a factor or slope that is not a number", "correct the formula"))
+        elif not np.isclose(value[0], 1.0, rtol=1e-9, atol=0.0):
+            faults.append(
+                Fault("the factor at the reference is not 1", "divide by its value there")
+            )
+        elif not np.allclose(slope, (risen - fallen) / (2.0 * step), rtol=1e-4, atol=1e-6):
+            faults.append(
+                Fault("the slope is not the factor's derivative", "derive the formula by m")
+            )
+        return faults
+    return [*faults, Fault("refuses all flow speeds", "take speeds above zero in its unit")]
 
 
 def _speed_ratio(flow_speed: ArrayLike, reference: ArrayLike) -> Any:

@@ -7,7 +7,7 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from os import PathLike, fspath
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
@@ -19,12 +19,9 @@ from thermcmp.telemetry.campaign.run_sheet import Run, RunSheet, read_run_sheet
 from thermcmp.telemetry.campaign.worker import REFUSED_COLUMNS, Outcome, Task, refusal
 from thermcmp.telemetry.instruments.logs import joinings
 from thermcmp.telemetry.reading.options import Reading
-from thermcmp.telemetry.reading.readers import TelemetryReader
+from thermcmp.telemetry.reading.readers import TelemetryReader, reader_of
 from thermcmp.telemetry.steady_state.protocol import Protocol
 from thermcmp.telemetry.steady_state.result_rows import MEASURED
-
-#: Endings of files in a folder that are logs.
-_ENDINGS: Final = (".csv", ".tsv", ".txt", ".log", ".dat", ".parquet", ".pq")
 
 Logs = str | PathLike[str] | Iterable[str | PathLike[str]]
 
@@ -170,7 +167,7 @@ def _find_logs(logs: Logs, runs: RunSheet) -> list[Path]:
         path
         for path in folder.rglob("*")
         # A folder or a broken link of such a name is refused where the run sheet names it.
-        if path.suffix.lower() in _ENDINGS and path.resolve() != sheet
+        if reader_of(path) and path.resolve() != sheet
     )
 
 

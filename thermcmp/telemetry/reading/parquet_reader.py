@@ -1,9 +1,11 @@
-"""The reader of Parquet telemetry."""
+"""The reader of Parquet telemetry, whose way to canonical columns a plug-in's reader takes too."""
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ import pyarrow.compute as pc
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.units import parse_unit
 from thermcmp.telemetry.quantities import Role, dimension_of, name_and_unit
+from thermcmp.telemetry.reading.clock import TIME_COLUMNS
 from thermcmp.telemetry.reading.column_matching import Field, match_fields
 from thermcmp.telemetry.reading.conversion import Converter, has_infinite
 from thermcmp.telemetry.reading.field_plan import Plan
@@ -45,16 +48,16 @@ class ParquetReader:
         try:
             with pq.ParquetFile(path) as file:
                 schema = file.schema_arrow
-                fields = _fields(schema, reading, path.name)
+                fields = fields_of(schema, reading, path.name)
                 names = list(dict.fromkeys(schema.names[f.position] for f in fields))
                 batches = file.iter_batches(batch_size=_BATCH_ROWS, columns=names)
-                yield from _frames(batches, schema, fields, reading, book)
+                yield from frames_of(batches, schema, fields, reading, book)
         except (pa.ArrowException, OSError) as error:
             fault = Fault(f"not a readable Parquet file: {error}", "export it again", path.name)
             raise InputError("This log cannot be read:", [fault]) from None
 
 
-def _fields(schema: pa.Schema, reading: Reading, file: str) -> tuple[Field, ...]:
+def fields_of(schema: pa.Schema, reading: Reading, file: str) -> tuple[Field, ...]:
     """Match the columns, with units from names or metadata."""
     units = [(field.metadata or {}).get(b"unit", b"").decode() for field in schema]
     # The metadata's unit takes the place of the cells' unit in a text log.
@@ -82,7 +85,7 @@ def _fields(schema: pa.Schema, reading: Reading, file: str) -> tuple[Field, ...]
     return fields
 
 
-def _frames(
+def frames_of(
     batches: Iterator[pa.RecordBatch],
     schema: pa.Schema,
     fields: Sequence[Field],
@@ -132,3 +135,46 @@ def _cells(column: pa.Array, f: Field) -> Any:
     if f.role is Role.FLAG:
         return pc.fill_null(column.cast(pa.int8()).cast(pa.string()), "")
     return pc.fill_null(column.cast(pa.string()), "")
+
+
+def sound_chunks(chunks: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Yield the chunks that have rows; raise where they are not what a reader must yield."""
+    names: list[str] | None = None
+    for chunk in chunks:
+        if not isinstance(chunk, pd.DataFrame):
+            raise TypeError(f"yielded a value of type {type(chunk).__name__}, not a DataFrame")
+        if not len(chunk):
+            continue
+        names = names or [str(name) for name in chunk.columns]
+        if [str(name) for name in chunk.columns] != names or len(set(names)) < len(names):
+            raise ValueError(f"columns differ between chunks or repeat: {', '.join(names)}")
+        for name in TIME_COLUMNS:
+            if name in chunk and name != "recorded_at":
+                chunk = chunk.assign(**{name: chunk[name].astype(float)})
+            elif name in chunk and chunk[name].dtype.kind != "M":
+                raise TypeError(f"{name} is of type {chunk[name].dtype}, not datetime64")
+        # Here, where the plug-in is to blame: mixed types have no Arrow type.
+        pa.RecordBatch.from_pandas(chunk, preserve_index=False)
+        yield chunk
+
+
+def canonical_frames(
+    chunks: Iterator[pd.DataFrame], reading: Reading, book: Notebook
+) -> Iterator[pd.DataFrame]:
+    """Match the columns of sound chunks, convert their units and check their ranges."""
+    first = next(chunks, None)
+    if first is None:
+        return
+    own = [name for name in (*TIME_COLUMNS, "line") if name in first]
+    kept: deque[pd.DataFrame] = deque()
+
+    def batches() -> Iterator[pa.RecordBatch]:
+        for chunk in chain([first], chunks):
+            kept.append(chunk[own].reset_index(drop=True))
+            yield pa.RecordBatch.from_pandas(chunk.drop(columns=own), preserve_index=False)
+
+    schema = pa.Schema.from_pandas(first.drop(columns=own), preserve_index=False)
+    fields = fields_of(schema, reading, book.file)
+    for frame in frames_of(batches(), schema, fields, reading, book):
+        known = kept.popleft()
+        yield frame.drop(columns=own, errors="ignore").assign(**{name: known[name] for name in own})

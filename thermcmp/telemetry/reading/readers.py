@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+import logging
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Final, Protocol, runtime_checkable
 
@@ -16,6 +18,9 @@ from thermcmp.telemetry.reading.notes import Notebook
 from thermcmp.telemetry.reading.options import INVALID, Reading
 
 _HOOK: Final = "thermcmp_readers"
+#: Options that only the reader itself can obey.
+_OF_TEXT: Final = ("delimiter", "decimal", "encoding", "header_line", "missing")
+_LOG: Final = logging.getLogger("thermcmp.plugins")
 
 
 @runtime_checkable
@@ -28,6 +33,12 @@ class TelemetryReader(Protocol):
         Name to select it by.
     suffixes : tuple of str
         Endings of file names it is chosen for, in lower case with the dot.
+    first_bytes : tuple of bytes, optional
+        How such files begin, past a byte order mark: a file that begins otherwise is not the
+        reader's. A reader with a beginning goes before those that have the ending alone.
+    options : tuple of str, optional
+        Which of delimiter, decimal, encoding, header_line and missing `read` obeys; by default
+        none, and stating one is refused. All other options are obeyed for it.
     """
 
     @property
@@ -55,9 +66,11 @@ class TelemetryReader(Protocol):
         Returns
         -------
         iterable of pandas.DataFrame
-            In the log's order: canonical columns in canonical units, and the time as
-            ``recorded_at`` (datetime64), ``elapsed_s`` or ``time_of_day_s`` [s]; with
-            ``line`` where line numbers are known.
+            In the log's order, the same columns in each: canonical names such as
+            ``memory_c``, or the log's headings with their units, which are then matched and
+            converted (also by ``columns=`` and ``units=``); the time as ``recorded_at``
+            (datetime64), ``elapsed_s`` or ``time_of_day_s`` [s] or under its heading; with
+            ``line`` where line numbers are known. Ranges are checked as for any log.
         """
         ...
 
@@ -79,14 +92,34 @@ class PluginReader:
         """Endings of file names it is chosen for."""
         return self.reader.suffixes
 
+    @property
+    def first_bytes(self) -> tuple[bytes, ...]:
+        """How the files begin that it is chosen for."""
+        return tuple(getattr(self.reader, "first_bytes", ()))
+
     def read(self, path: Path, reading: Reading, book: Notebook) -> Iterator[pd.DataFrame]:
         """Read a log in chunks; faults of the log and of the file pass as they are."""
+        from thermcmp.telemetry.reading.parquet_reader import canonical_frames, sound_chunks
+
+        obeyed = getattr(self.reader, "options", ())
+        stated = [f.name for f in fields(reading) if getattr(reading, f.name) != f.default]
+        fix = "leave it out, or convert the log"
+        faults = [
+            Fault(f"the reader '{self.name}' does not take this option", fix, path.name, None, name)
+            for name in stated
+            if name in _OF_TEXT and name not in obeyed
+        ]
+        if faults:
+            raise InputError(INVALID, faults)
+        if self.provision.version:
+            book.note(f"read by '{self.name}' of {self.provision.owner}")
 
         def chunks() -> Iterator[pd.DataFrame]:
-            yield from self.reader.read(path, reading, book)
+            yield from sound_chunks(iter(self.reader.read(path, reading, book)))
 
         passing = (ThermcmpError, OSError)
-        return guarded_items(self.provision, chunks(), pd.DataFrame, passing)
+        sound = guarded_items(self.provision, chunks(), pd.DataFrame, passing)
+        yield from canonical_frames(sound, reading, book)
 
 
 @hookimpl
@@ -106,8 +139,7 @@ def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryRe
         return PluginReader(wanted, PluginItem(_HOOK, wanted.name, wanted, "reader="))
     readers = telemetry_readers()
     if wanted is None:
-        ending = path.suffix.lower()
-        return next((reader for reader in readers if ending in reader.suffixes), readers[0])
+        return reader_of(path) or readers[0]
     for reader in readers:
         if reader.name == wanted:
             return reader
@@ -117,6 +149,51 @@ def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryRe
         message, fix = "not a reader", "give a name, or an object with name, suffixes and read"
     value = wanted if isinstance(wanted, str) else type(wanted).__name__
     raise InputError(INVALID, [Fault(message, fix, column="reader", value=value)])
+
+
+def reader_of(path: Path) -> TelemetryReader | None:
+    """Return the reader that takes a file by its ending and its first bytes, or None.
+
+    Of several, one that knows the first bytes goes first, then the order of registration decides.
+    """
+    name = path.name.lower()
+    by_ending = [r for r in telemetry_readers() if name.endswith(tuple(r.suffixes))]
+    begun = [r for r in by_ending if _first_bytes(r) and _begins_with(path, _first_bytes(r))]
+    plain = [r for r in by_ending if not _first_bytes(r)]
+    found = next(iter((*begun, *plain)), None)
+    if len(begun) + len(plain) > 1:
+        others = ", ".join(repr(r.name) for r in (*begun, *plain)[1:])
+        _LOG.debug("%s: read by '%s', also claimed by %s", path.name, found and found.name, others)
+    return found
+
+
+def _first_bytes(reader: TelemetryReader) -> tuple[bytes, ...]:
+    return tuple(getattr(reader, "first_bytes", ()))
+
+
+def _begins_with(path: Path, beginnings: tuple[bytes, ...]) -> bool:
+    """Whether a file begins with one of these; a file that cannot be opened passes."""
+    try:
+        with path.open("rb") as handle:
+            head = handle.read(3 + max(map(len, beginnings))).removeprefix(b"\xef\xbb\xbf")
+    except OSError:
+        return True
+    return head.startswith(beginnings)
+
+
+def faults_of_readers(reader: TelemetryReader) -> Iterator[Fault]:
+    """Yield what is wrong with a plug-in's reader: its endings, its first bytes."""
+    endings: Sequence[object] = reader.suffixes
+    if not endings:
+        yield Fault("no ending", "give such as ('.xyz',)", column="suffixes")
+    for ending in endings:
+        if not (isinstance(ending, str) and re.fullmatch(r"\.[^A-Z\s/]+", ending)):
+            fix = "give it in lower case with its dot, such as '.xyz'"
+            yield Fault("not an ending", fix, column="suffixes", value=str(ending))
+    for name, kind in (("first_bytes", bytes), ("options", str)):
+        stated = getattr(reader, name, ())
+        if not isinstance(stated, tuple) or not all(isinstance(v, kind) and v for v in stated):
+            yield Fault("wrong type", f"give a tuple of {kind.__name__}", column=name)
 
 
 def require_file(path: Path) -> None:

@@ -1,0 +1,291 @@
+"""Deliberately broken plug-ins: each is named with its hook, and everything else goes on."""
+
+import math
+import sys
+import types
+import warnings
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import thermcmp as tc
+from thermcmp import hooks
+from thermcmp.errors import PluginError
+from thermcmp.hooks import PluginWarning, Question, Section, hookimpl
+from thermcmp.inference.fitting import named_terms
+from thermcmp.model.design import BASELINE, FIXED, RESIDUAL, SHARED, build_design
+from thermcmp.model.priors import Normal
+from thermcmp.model.terms import RESERVED, Role, Term
+from thermcmp.physics.airflow import PowerLaw, airflow_law
+from thermcmp.questions.answer import Answer
+from thermcmp.questions.plugin_questions import ask_questions
+from thermcmp.reporting.page import _added_part
+from thermcmp.reporting.plugin_sections import report_sections
+
+
+def plugin(name="broken", **functions):
+    """Return a module-like plug-in of marked functions."""
+    module = types.ModuleType(name)
+    module.__version__ = "1.2"
+    for hook, function in functions.items():
+        setattr(module, hook, hookimpl(specname=hook)(function))
+    return module
+
+
+def law(**changes):
+    """Return a plug-in with one airflow law, some members replaced."""
+
+    class Law(PowerLaw):
+        pass
+
+    given = {"name": "lab law"}
+    for name, value in changes.items():
+        if callable(value):
+            setattr(Law, name, value)
+        else:
+            given[name] = value
+    return plugin(thermcmp_airflow_laws=lambda: [Law(**given)])
+
+
+def terms(*items):
+    return plugin(thermcmp_terms=lambda: list(items))
+
+
+class LabReader:
+    """A reader of an invented format; the words in the file say what goes wrong."""
+
+    name, suffixes = "lab", (".lab",)
+
+    def __init__(self, rows=None, **members):
+        self.rows = rows
+        for name, value in members.items():
+            setattr(self, name, value)
+
+    def read(self, path, reading, book):
+        return self.rows()
+
+
+def reader(rows=None, **members):
+    return plugin(thermcmp_readers=lambda: [LabReader(rows, **members)])
+
+
+def question(ask):
+    return plugin(thermcmp_questions=lambda: [Question("lab question", ask)])
+
+
+def section(render):
+    return plugin(thermcmp_report_sections=lambda: [Section("lab part", render)])
+
+
+def unmarked():
+    module = types.ModuleType("broken")
+    module.thermcmp_terms = lambda: []
+    return module
+
+
+def versioned(version):
+    module = terms()
+    module.api_version = version
+    return module
+
+
+def raising(error):
+    def call(*arguments):
+        raise error
+
+    return call
+
+
+def chunk(**columns):
+    return pd.DataFrame({"elapsed_s": [0.0, 1.0], "memory_c": [50.0, 51.0], **columns})
+
+
+def other_columns():
+    yield chunk()
+    yield chunk(power_w=[1.0, 2.0])
+
+
+class NoColumn:
+    name = "lab law"
+
+    @property
+    def column(self):
+        raise ZeroDivisionError("no column")
+
+
+#: Refused when they are registered: what is wrong, and words of the message.
+AT_REGISTRATION = {
+    "an unknown hook": (plugin(thermcmp_term=lambda: []), "'thermcmp_term'"),
+    "an unmarked hook": (unmarked(), "not marked"),
+    "a hook with arguments": (plugin(thermcmp_terms=lambda fit: []), "takes fit"),
+    "a hook that returns nothing": (plugin(thermcmp_terms=lambda: None), "NoneType"),
+    "a hook that raises": (plugin(thermcmp_terms=lambda: 1 / 0), "ZeroDivisionError"),
+    "a hook that ends the program": (
+        plugin(thermcmp_terms=lambda: sys.exit(3)), "SystemExit",
+    ),
+    "another API version": (versioned(99), "API 99"),
+    "a class for an object": (plugin(thermcmp_airflow_laws=lambda: [PowerLaw]), "the class"),
+    "a law that has a name only": (
+        plugin(thermcmp_airflow_laws=lambda: [SimpleNamespace(name="x")]), "lacks column, unit",
+    ),
+    "a law with a built-in's name": (law(name="power law"), "returns already"),
+    "a law that is not 1 at the reference": (
+        law(factor=lambda self, speed, ref, m: 2.0 * (np.asarray(speed) / ref) ** -m,
+            slope=lambda self, speed, ref, m: 0.0 * np.asarray(speed)),
+        "at the reference is not 1",
+    ),
+    "a law with another slope": (
+        law(slope=lambda self, speed, ref, m: np.asarray(speed) / ref), "not the factor's deriv",
+    ),
+    "a law that gives NaN": (
+        law(factor=lambda self, speed, ref, m: np.asarray(speed) * math.nan), "not a number",
+    ),
+    "a law that gives one number for all": (law(factor=lambda *_: 1.0), "per flow speed"),
+    "a law that raises": (law(factor=raising(KeyError("map"))), "KeyError"),
+    "a law whose column raises": (
+        plugin(thermcmp_airflow_laws=lambda: [NoColumn()]), "ZeroDivisionError",
+    ),
+    "a law whose prior has no width": (law(exponent_prior_sd=0.0), "sd > 0"),
+    "a law whose exponent is a text": (law(exponent_prior_mean="0.6"), "type str"),
+    "a law whose factor takes two": (law(factor=lambda self, speed, ref: 1.0), "3 argument"),
+    "a term that is only a name": (terms(SimpleNamespace(name="x")), "thermcmp.Term"),
+    "a term without a name": (
+        plugin(thermcmp_terms=lambda: [Term(columns="rig")]), "TypeError",
+    ),
+    "a term of a misspelt column": (
+        terms(Term("x", ("coler_model",))), "did you mean 'cooler_model'",
+    ),
+    "a covariate of a misspelt column": (
+        terms(Term("x", values="ambient_C")), "did you mean 'ambient_c'",
+    ),
+    "a term with a built-in's name": (terms(Term("board", ("rig",))), "returns already"),
+    "a term with a parameter's name": (
+        plugin(thermcmp_terms=lambda: [Term("baseline", ("rig",))]), "the model's own name",
+    ),
+    "a term whose prior is a number": (terms(Term("x", ("rig",), scale=3.0)), "HalfNormal"),
+    "a term whose columns are numbers": (terms(Term("x", (3,))), "not names of columns"),
+    "a term whose role is a text": (terms(Term("x", ("rig",), role="part")), "Role"),
+    "a pairing of one part": (terms(Term("x", ("rig",), Role.PAIRING)), "both parts"),
+    "a reader of endings without a dot": (reader(suffixes=("lab",)), "'.xyz'"),
+    "a reader whose endings are a text": (reader(suffixes=".lab"), "tuple"),
+    "a reader that reads a path only": (reader(read=lambda path: []), "3 argument"),
+    "a reader whose first bytes are a text": (reader(first_bytes=("#",)), "tuple of bytes"),
+    "a question without a fit": (question(lambda: None), "1 argument"),
+    "a section of the fit alone": (section(lambda fit: ""), "2 argument"),
+}  # fmt: skip
+
+#: Named when they are used.
+IN_USE = {
+    "a reader that raises": (reader(raising(KeyError("column"))), "KeyError"),
+    "a reader that yields no frames": (reader(lambda: [{"memory_c": 1.0}]), "type dict"),
+    "a reader of changing columns": (reader(other_columns), "differ between chunks"),
+    "a reader of times as text": (
+        reader(lambda: [chunk(recorded_at=["10:00", "10:01"])]), "not datetime64",
+    ),
+    "a reader of mixed cells": (reader(lambda: [chunk(power_w=[1.0, {}])]), "raised Arrow"),
+    "a reader that ends the program": (reader(raising(SystemExit(1))), "SystemExit"),
+    "a question that raises": (question(raising(KeyError("sensor"))), "KeyError"),
+    "a question that returns a number": (question(lambda fit: 3), "type int"),
+    "a section that raises": (section(raising(ZeroDivisionError("page"))), "ZeroDivisionError"),
+    "a section that returns no text": (section(lambda fit, answers: None), "type NoneType"),
+    "a covariate that half of the rows lack": (
+        terms(Term("pads", values="pad_mm", slope=Normal(0.0, 5.0))), "'pad_mm' is not a number",
+    ),
+}  # fmt: skip
+
+#: A covariate that no row has takes no part, and that is all.
+SILENT = terms(Term("pads", values="shim_mm", slope=Normal(0.0, 5.0)))
+
+
+@pytest.fixture(autouse=True)
+def fresh_registry(monkeypatch):
+    monkeypatch.delenv("THERMCMP_STRICT_PLUGINS", raising=False)
+    hooks._registry.cache_clear()
+    yield
+    hooks._registry.cache_clear()
+
+
+@pytest.fixture(scope="module")
+def rows():
+    made = tc.simulate("revision study", seed=3, remounts=2).results
+    made = made[made["sensor"] == "memory"].reset_index(drop=True)
+    return made.assign(pad_mm=np.where(np.arange(len(made)) % 2, 1.0, np.nan))
+
+
+def use_everything(rows, folder):
+    """Read logs, design a fit, ask and render; return what was left out, as it was named."""
+    good = Answer(
+        kind="good", title="good", table=None, draws=None, sentences=(), caveats=(), prob=0.9,
+        draw_figure=lambda answer, axes: None,
+    )  # fmt: skip
+    hooks.use_plugin(plugin("good", thermcmp_questions=lambda: [Question("good", lambda f: good)]))
+    (folder / "a.csv").write_text("elapsed_s,memory_c\n0,50\n1,51\n2,52\n")
+    (folder / "b.lab").write_text("x")
+    sheet = pd.DataFrame(
+        {"file": ["a.csv", "b.lab"], "run": ["A", "B"], "cooler_model": "C", "board_model": "D"}
+    )
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        reduced = tc.reduce_logs(folder, sheet, progress=False)
+        chosen = named_terms(None, rows, "memory")
+        design = build_design(rows, sensor="memory", terms=chosen, law=airflow_law("power law"))
+        answers = ask_questions(None)
+        parts = [_added_part(each, (), ()) for each in report_sections()]
+    # The rest goes on.
+    assert len(tc.read_telemetry(folder / "a.csv")) == 3
+    assert "cooler_model" in [term.name for term in design.terms]
+    assert good in answers
+    named = [str(w.message) for w in caught if issubclass(w.category, PluginWarning)]
+    return [*named, *reduced.refused["reason"], *(part.failure for part in parts)]
+
+
+@pytest.mark.parametrize("case", AT_REGISTRATION)
+def test_a_plugin_that_cannot_work_is_refused_and_named(case, rows, tmp_path):
+    broken, words = AT_REGISTRATION[case]
+    with pytest.raises(PluginError) as caught:
+        hooks.use_plugin(broken, "lab tools")
+    message = str(caught.value)
+    version = " (1.2)" if hasattr(broken, "__version__") else ""
+    assert message.startswith(f"plug-in 'lab tools'{version}: ")
+    assert "thermcmp_" in message or "API" in message
+    assert words in message
+    assert "Fix: " in message or "raised" in message
+    assert "lab tools" not in " ".join(use_everything(rows, tmp_path))
+
+
+@pytest.mark.parametrize("case", IN_USE)
+def test_a_plugin_that_fails_in_use_is_named_and_the_rest_goes_on(case, rows, tmp_path):
+    broken, words = IN_USE[case]
+    hooks.use_plugin(broken, "lab tools")
+    named = [text for text in use_everything(rows, tmp_path) if "plug-in 'lab tools'" in text]
+    assert len(named) == 1
+    assert "(1.2)" in named[0]
+    assert words in named[0]
+
+
+def test_a_covariate_that_no_row_has_is_left_out(rows, tmp_path):
+    hooks.use_plugin(SILENT, "lab tools")
+    assert "lab tools" not in " ".join(use_everything(rows, tmp_path))
+    # It was asked for, so it is an error to lack it.
+    chosen = named_terms(["pads"], rows, "memory")
+    with pytest.raises(tc.InputError, match="no such column"):
+        build_design(rows, sensor="memory", terms=chosen, law=airflow_law("power law"))
+
+
+def test_a_covariate_counts_in_the_rows_of_its_sensor(rows):
+    filled = rows.assign(pad_mm=1.0)
+    both = pd.concat([filled, filled.assign(sensor="edge", pad_mm=np.nan)], ignore_index=True)
+    hooks.use_plugin(IN_USE["a covariate that half of the rows lack"][0], "lab tools")
+    assert "pads" in [term.name for term in named_terms(None, both, "memory")]
+
+
+def test_at_least_thirty_kinds_are_tried():
+    assert len(AT_REGISTRATION) + len(IN_USE) >= 30
+
+
+def test_the_reserved_names_are_those_of_the_model():
+    own = {*FIXED, SHARED, RESIDUAL.removesuffix(" sd"), "airflow exponent"}
+    assert own == RESERVED
+    assert BASELINE in RESERVED
