@@ -339,6 +339,74 @@ def test_an_installed_clash_has_one_outcome_under_any_hash_seed(tmp_path, seed):
     assert "which plug-in 'aa' (aa-pack 1.2) returns already" in lines[1]
 
 
+def test_a_plugin_is_disabled_by_its_name_or_its_package(site, monkeypatch):
+    for place in ("aa", "bb", "cc"):
+        law = GOOD.format(law=f"law {place}")
+        distribution(site, f"{place}-pack", f"zz_{place}", law, entry=place)
+    monkeypatch.setenv("THERMCMP_DISABLE_PLUGINS", "aa, cc-pack")
+    records = {r.name: r for r in hooks.plugins()}
+    assert [str(records[name].status) for name in ("aa", "bb", "cc")] == [
+        "disabled", "loaded", "disabled",
+    ]  # fmt: skip
+    assert "disabled by THERMCMP_DISABLE_PLUGINS" in records["cc"].error
+    assert "zz_aa" not in sys.modules
+    names = [law.name for law in airflow_laws()]
+    assert "law bb" in names
+    assert "law aa" not in names
+    # In this script it is wanted.
+    hooks.use_plugin(law_plugin(PowerLaw(name="law aa"), "aa"))
+    assert airflow_law("law aa").name == "law aa"
+
+
+def test_a_disabled_name_that_nothing_has_is_asked_about(site, monkeypatch):
+    distribution(site, "pump-pack", "zz_pump", GOOD.format(law="pump"), entry="pump")
+    monkeypatch.setenv("THERMCMP_DISABLE_PLUGINS", "pmup")
+    with pytest.warns(hooks.PluginWarning, match="no installed plug-in: pmup.*mean 'pump'"):
+        hooks.plugins()
+
+
+def test_a_record_has_origin_version_hooks_and_state(site):
+    distribution(site, "pump-pack", "zz_pump", GOOD.format(law="pump"), entry="pump")
+    module = plugin("mine", thermcmp_questions=lambda: [Question("why", lambda fit: answer())])
+    module.__version__ = "0.3"
+    hooks.use_plugin(module)
+    records = {r.name: r for r in hooks.plugins()}
+    pump, mine = records["pump"], records["mine"]
+    assert (pump.origin, pump.version, pump.hooks) == (
+        "pump-pack", "1.2", ("thermcmp_airflow_laws",),
+    )  # fmt: skip
+    assert (mine.origin, mine.version, mine.hooks) == ("use_plugin", "0.3", ("thermcmp_questions",))
+
+
+def test_the_steps_are_logged(site, monkeypatch, caplog):
+    distribution(site, "pump-pack", "zz_pump", GOOD.format(law="pump"), entry="pump")
+    distribution(site, "bad-pack", "zz_bad", "raise RuntimeError('boom')", entry="bad")
+    monkeypatch.setenv("THERMCMP_DISABLE_PLUGINS", "")
+    with (
+        caplog.at_level("DEBUG", logger="thermcmp.plugins"),
+        pytest.warns(hooks.PluginWarning, match="boom"),
+    ):
+        hooks.plugins()
+    assert re.search(r"'pump' \(pump-pack 1.2\) registered in .* ms: airflow law", caplog.text)
+    assert re.search(r"'bad' .* failed: .*RuntimeError: boom", caplog.text)
+
+
+def test_the_command_line_lists_the_plugins_and_leaves_some_out(site):
+    distribution(site, "pump-pack", "zz_pump", GOOD.format(law="pump"), entry="pump")
+    distribution(site, "bad-pack", "zz_bad", "raise RuntimeError('boom')", entry="bad")
+    root = str(Path(hooks.__file__).parents[1])
+    done = subprocess.run(
+        [sys.executable, "-m", "thermcmp", "--no-plugin", "pump", "--plugins"],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(site), root])},
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    lines = {line.split()[0]: line.split() for line in done.stdout.splitlines() if line.strip()}
+    assert lines["name"] == ["name", "version", "origin", "state", "hooks"]
+    assert lines["pump"] == ["pump", "1.2", "pump-pack", "disabled"]
+    assert lines["bad"] == ["bad", "1.2", "bad-pack", "failed"]
+    assert "plug-in 'bad' (bad-pack 1.2): RuntimeError: boom" in done.stdout
+
+
 @pytest.mark.parametrize("turned", [False, True])
 def test_the_outcome_of_a_clash_does_not_follow_the_order_of_the_file_system(
     site, monkeypatch, turned

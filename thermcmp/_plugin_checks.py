@@ -28,8 +28,8 @@ class Point(NamedTuple):
     home: str
 
 
-_READER: Final = {"suffixes": tuple, "read": 3}
-_LAW: Final = {
+_READER: Final[dict[str, type | int]] = {"suffixes": tuple, "read": 3}
+_LAW: Final[dict[str, type | int]] = {
     "column": str, "unit": str, "exponent_prior_mean": float, "exponent_prior_sd": float,
     "factor": 3, "slope": 3,
 }  # fmt: skip

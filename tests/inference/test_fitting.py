@@ -221,6 +221,8 @@ def test_published_summaries_carry_their_own_error(make_rows):
 class Rooms:
     """A plug-in with one term."""
 
+    __version__ = "0.4"
+
     @hookimpl
     def thermcmp_terms(self):
         return [Term("room", ("room",), Role.NUISANCE, HalfNormal(2.0), "rooms")]
@@ -237,6 +239,8 @@ def test_a_term_of_a_plugin_takes_part(rows):
         found = fit(placed, draws=2000, seed=1)
     finally:
         forget_plugin("rooms")
+    assert found.versions["plug-in rooms"] == "0.4"
+    assert not [name for name in fit(rows, draws=400, seed=1).versions if "plug-in" in name]
     room = found.draws("room")
     assert found.posterior["room level"].to_numpy().tolist() == ["far", "near"]
     assert np.mean(room[:, 0] - room[:, 1]) == pytest.approx(3.0, abs=0.6)

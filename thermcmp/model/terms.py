@@ -357,7 +357,7 @@ def faults_of_terms(term: Term) -> list[Fault]:
             ("values", term.values, (str, type(None)), "column of numbers"),
             ("meaning", term.meaning, str, "text"),
         )
-        if not isinstance(value, allowed)  # type: ignore[arg-type]
+        if not isinstance(value, allowed)
     ]
     if term.role is Role.PAIRING and len(columns) != 2:
         faults.append(Fault("a pairing of other than two", "name both parts", column="columns"))
