@@ -172,7 +172,7 @@ AT_REGISTRATION = {
     "a reader whose endings are a text": (reader(suffixes=".lab"), "tuple"),
     "a reader that reads a path only": (reader(read=lambda path: []), "3 argument"),
     "a reader whose first bytes are a text": (reader(first_bytes=("#",)), "tuple of bytes"),
-    "a question without a fit": (question(lambda: None), "1 argument"),
+    "a question without a fit": (question(lambda: None), "of a fit alone"),
     "a section of the fit alone": (section(lambda fit: ""), "2 argument"),
 }  # fmt: skip
 

@@ -19,7 +19,7 @@ from thermcmp.hooks import PluginStatus, Question, Section, hookimpl
 from thermcmp.model.terms import Term, registered_terms
 from thermcmp.physics.airflow import PowerLaw, airflow_law, airflow_laws
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.plugin_questions import ask_questions, questions
+from thermcmp.questions.plugin_questions import ask, ask_questions
 from thermcmp.reporting.plugin_sections import report_sections
 from thermcmp.telemetry.campaign.folder import reduce_logs
 from thermcmp.telemetry.reading.frame import read_telemetry
@@ -432,7 +432,7 @@ def test_a_question_that_raises_is_named_and_the_others_are_answered():
     hooks.use_plugin(plugin("c", thermcmp_questions=lambda: [Question("odd", lambda fit: 3)]))
     named = r"plug-in 'a': its question 'bad' \(hook thermcmp_questions\) raised Key"
     with pytest.raises(PluginError, match=named) as caught:
-        questions()[0].ask("a fit")
+        ask("a fit", "bad")
     assert isinstance(caught.value.__cause__, KeyError)
     with pytest.warns(
         hooks.PluginWarning, match=r"(?s)'a'.*KeyError.*'c'.*returned a value of type int"

@@ -55,8 +55,10 @@ if TYPE_CHECKING:
     from thermcmp.questions.laboratories.question import Laboratories, compare_labs
     from thermcmp.questions.limit_margin.answer import Margin
     from thermcmp.questions.limit_margin.question import margin
+    from thermcmp.questions.made_answer import make_answer
     from thermcmp.questions.model_comparison.answer import ModelComparison
     from thermcmp.questions.model_comparison.question import compare_models
+    from thermcmp.questions.plugin_questions import ask
     from thermcmp.questions.ranking.question import Ranking, rank
     from thermcmp.questions.regulation.question import RegulatedRuns, regulated_runs
     from thermcmp.questions.separation.question import Separation, separate
@@ -126,6 +128,7 @@ _HOMES = {
     "ThermcmpError": "thermcmp.errors",
     "ThermcmpWarning": "thermcmp.errors",
     "WatchState": "thermcmp.telemetry.watching.state",
+    "ask": "thermcmp.questions.plugin_questions",
     "attribute": "thermcmp.questions.attribution.question",
     "attribute_sensors": "thermcmp.questions.several_sensors.question",
     "chain": "thermcmp.questions.build_chain.question",
@@ -141,6 +144,7 @@ _HOMES = {
     "join_instruments": "thermcmp.telemetry.instruments.alignment",
     "load_fit": "thermcmp.inference.storage",
     "load_sensor_fits": "thermcmp.inference.storage",
+    "make_answer": "thermcmp.questions.made_answer",
     "margin": "thermcmp.questions.limit_margin.question",
     "plugins": "thermcmp.hooks",
     "predict": "thermcmp.questions.build_prediction.question",
@@ -209,6 +213,7 @@ __all__ = [
     "ThermcmpError",
     "ThermcmpWarning",
     "WatchState",
+    "ask",
     "attribute",
     "attribute_sensors",
     "chain",
@@ -224,6 +229,7 @@ __all__ = [
     "join_instruments",
     "load_fit",
     "load_sensor_fits",
+    "make_answer",
     "margin",
     "plugins",
     "predict",

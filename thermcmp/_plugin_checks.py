@@ -39,8 +39,23 @@ POINTS: Final = {
     ),
     "thermcmp_airflow_laws": Point("airflow law", "name", _LAW, "thermcmp.physics.airflow"),
     "thermcmp_terms": Point("effect term", "name", {}, "thermcmp.model.terms"),
+    "thermcmp_results_readers": Point(
+        "results reader", "name", {"suffixes": tuple, "read": 1}, "thermcmp.results.plugin_tables"
+    ),
+    "thermcmp_run_checks": Point(
+        "run check", "name", {"check": 2}, "thermcmp.telemetry.plausibility.columns"
+    ),
+    "thermcmp_row_checks": Point(
+        "row check", "name", {"check": 1}, "thermcmp.results.plausibility"
+    ),
+    "thermcmp_prior_sets": Point(
+        "prior set", "name", {"priors": Mapping}, "thermcmp.model.named_priors"
+    ),
     "thermcmp_questions": Point(
-        "question", "name", {"ask": 1}, "thermcmp.questions.plugin_questions"
+        "question",
+        "name",
+        {"ask": object, "in_report": bool},
+        "thermcmp.questions.plugin_questions",
     ),
     "thermcmp_report_sections": Point(
         "report section", "title", {"render": 2}, "thermcmp.reporting.plugin_sections"

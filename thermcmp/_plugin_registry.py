@@ -27,6 +27,9 @@ _BUILT_INS: Final = (
     "thermcmp.physics.airflow",
     "thermcmp.model.terms",
     "thermcmp.telemetry.reading.readers",
+    "thermcmp.telemetry.plausibility.columns",
+    "thermcmp.results.plausibility",
+    "thermcmp.questions.plugin_questions",
 )
 
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import functools
 import warnings
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -35,10 +35,13 @@ from thermcmp.errors import PluginError
 __all__ = [
     "API_VERSION",
     "Hooks",
+    "NamedPriors",
     "PluginRecord",
     "PluginStatus",
     "PluginWarning",
     "Question",
+    "RowCheck",
+    "RunCheck",
     "Section",
     "forget_plugin",
     "hookimpl",
@@ -60,11 +63,15 @@ class Question:
     name : str
         Name of the question.
     ask : callable
-        ``ask(fit) -> Answer``.
+        ``ask(fit, **options) -> Answer``. Its options are its further parameters; those with
+        an annotation such as ``float`` are checked.
+    in_report : bool
+        Whether a report of a fit asks it, without options.
     """
 
     name: str
-    ask: Callable[[Any], Any]
+    ask: Callable[..., Any]
+    in_report: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +90,56 @@ class Section:
     render: Callable[[Any, Sequence[Any]], str]
 
 
+@dataclass(frozen=True, slots=True)
+class RunCheck:
+    """A check of a run at load, before it becomes a result.
+
+    Attributes
+    ----------
+    name : str
+        Name of the check.
+    check : callable
+        ``check(window, run) -> iterable of Check``: `window` holds the readings that are
+        averaged (`Readings`: ``window["fan_rpm"]``, ``window.mean("ambient_c")``), `run` the
+        run's row of the run sheet. A refusing check without a sensor refuses the run.
+    """
+
+    name: str
+    check: Callable[[Any, Mapping[str, Any]], Iterable[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class RowCheck:
+    """A plausibility check of a table of results; what it finds is a warning.
+
+    Attributes
+    ----------
+    name : str
+        Name of the check.
+    check : callable
+        ``check(rows) -> iterable of str``: a sentence, with its fix, per doubt.
+    """
+
+    name: str
+    check: Callable[[Any], Iterable[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class NamedPriors:
+    """Priors under one name, for ``fit(…, priors="name")``.
+
+    Attributes
+    ----------
+    name : str
+        Name of the set.
+    priors : mapping of str to Prior
+        By parameter name, as in `Fit.priors.table`.
+    """
+
+    name: str
+    priors: Mapping[str, Any]
+
+
 class Hooks(Protocol):
     """The hooks; a plug-in has functions of these names, marked `hookimpl`."""
 
@@ -97,6 +154,22 @@ class Hooks(Protocol):
     @hookspec
     def thermcmp_terms(self) -> list[Any]:
         """Return effect terms, each a `Term` with its prior."""
+
+    @hookspec
+    def thermcmp_results_readers(self) -> list[Any]:
+        """Return readers of tables of results, each a `ResultsReader`."""
+
+    @hookspec
+    def thermcmp_run_checks(self) -> list[RunCheck]:
+        """Return checks of a run at load."""
+
+    @hookspec
+    def thermcmp_row_checks(self) -> list[RowCheck]:
+        """Return plausibility checks of results rows."""
+
+    @hookspec
+    def thermcmp_prior_sets(self) -> list[NamedPriors]:
+        """Return named sets of priors."""
 
     @hookspec
     def thermcmp_questions(self) -> list[Question]:
@@ -251,9 +324,9 @@ def guarded(
 ) -> Callable[..., Any]:
     """Return a plug-in's callable whose errors name the plug-in, but for those `passing`."""
 
-    def call_guarded(*arguments: Any) -> Any:
+    def call_guarded(*arguments: Any, **options: Any) -> Any:
         try:
-            result = call(*arguments)
+            result = call(*arguments, **options)
         except (Exception, SystemExit) as error:
             if passing is not None and isinstance(error, passing):
                 raise
@@ -278,6 +351,22 @@ def guarded_items(
         except (Exception, SystemExit) as error:
             raise PluginError(f"{_where(item)} raised {type(error).__name__}: {error}") from error
         yield _checked(result, kind, item)
+
+
+def checked_by_all(hook: str, kind: type, *arguments: Any) -> list[Any]:
+    """Return what all checks of a hook find; one that fails is left out with a warning."""
+
+    def findings(entry: PluginItem) -> list[Any]:
+        if entry.is_built_in:
+            return list(entry.item.check(*arguments))
+
+        def found() -> Iterator[Any]:
+            yield from entry.item.check(*arguments)
+
+        return list(guarded_items(entry, found(), kind, passing=()))
+
+    calls = [functools.partial(findings, entry) for entry in provided(hook)]
+    return [finding for found in surviving(calls) for finding in found]
 
 
 def _where(item: PluginItem) -> str:

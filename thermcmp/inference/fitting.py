@@ -42,7 +42,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     engine: str = "auto",
     *,
     terms: Sequence[str | Term | EllipsisType] | None = None,
-    priors: Mapping[str, Prior] | None = None,
+    priors: str | Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
     residuals: str = "normal",
@@ -72,8 +72,9 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     terms : sequence of str or Term, optional
         Terms by name, or your own. An ellipsis stands for the default ones:
         ``[..., my_term]`` adds one.
-    priors : mapping of str to Prior, optional
-        Priors that replace the defaults, by parameter name (see `Fit.priors.table`).
+    priors : str or mapping of str to Prior, optional
+        Priors that replace the defaults, by parameter name (see `Fit.priors.table`), or the
+        name of a plug-in's set of them.
     reference : Conditions or Reference, optional
         Power [W] and fan speed [rpm] at which effects are stated; rounded medians
         of the rows by default.

@@ -56,7 +56,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     together: Sequence[str] | None = None,
     correlation_shape: float = CORRELATION_SHAPE,
     terms: Sequence[str | Term | EllipsisType] | None = None,
-    priors: Mapping[str, Prior] | None = None,
+    priors: str | Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
     errors: MeasurementError | None = None,

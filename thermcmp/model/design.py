@@ -29,6 +29,7 @@ from thermcmp.model.measurement_error import (
     power_set_points,
     shared_errors,
 )
+from thermcmp.model.named_priors import stated_priors
 from thermcmp.model.observation import DEGREES, Residuals, Steps
 from thermcmp.model.pairs import Pairs, open_pairs
 from thermcmp.model.priors import Gamma, HalfNormal, Normal, Prior, PriorSet
@@ -234,7 +235,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     terms: Sequence[Term],
     law: AirflowLaw,
     reference: Reference | None = None,
-    priors: Mapping[str, Prior] | None = None,
+    priors: str | Mapping[str, Prior] | None = None,
     residuals: Residuals = Residuals.NORMAL,
     steps: Steps = Steps.VARIANCE,
     regulated: Regulated = Regulated.INFORM,
@@ -256,11 +257,11 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     kept = tuple(each.term for each in chosen)
     rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
     typical_k = nice(max(float(np.median(rise_k)), LEAST_RISE_K))
-    chosen_priors = default_priors(kept, law, residuals, sensor, typical_k).changed(priors)
+    defaults = default_priors(kept, law, residuals, sensor, typical_k)
+    chosen_priors = defaults.changed(stated_priors(priors, defaults))
     power_ratio = watts.values / reference.power_w
     average = _average_cooler(law, reference, chosen_priors)
     responses = _responses(rows, rise_k, power_ratio, fan.values, average)
-    step = rows["resolution_k"].to_numpy(float, na_value=0.0)
     return Design(
         rows=rows,
         sensor=sensor,
@@ -275,7 +276,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         known_variance=_known_variance(rows, errors, (fan, watts), responses),
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs is not a multiple of the step.
-        step_k=np.where(published, 0.0, step),
+        step_k=np.where(published, 0.0, rows["resolution_k"].to_numpy(float, na_value=0.0)),
         at_limit=rows["at_limit"].to_numpy(bool),
         law=law,
         reference=reference,

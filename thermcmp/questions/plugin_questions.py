@@ -1,25 +1,185 @@
-"""Questions that plug-ins add."""
+"""Questions by name: built-in ones, and those of plug-ins."""
 
 from __future__ import annotations
 
 import functools
-from typing import TYPE_CHECKING
+import inspect
+import types
+import typing
+from collections.abc import Mapping, Sequence
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Final
 
-from thermcmp.hooks import Question, guarded, provided, surviving
+import numpy as np
+
+from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
+from thermcmp.hooks import Question, find_provided, guarded, hookimpl, provided, surviving
 from thermcmp.questions.answer import Answer
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from thermcmp.inference.posterior import Fit
 
+_HOOK: Final = "thermcmp_questions"
+_ASKED: Final = "This question cannot be asked:"
+#: The library's own questions of one fit, and the folders that they are in.
+_OWN: Final = {
+    "separate": "separation",
+    "attribute": "attribution",
+    "chain": "build_chain",
+    "rank": "ranking",
+    "predict": "build_prediction",
+    "margin": "limit_margin",
+    "compare_models": "model_comparison",
+}
+#: Types of options that are checked.
+_CHECKED: Final = (bool, int, float, str)
 
-def questions() -> tuple[Question, ...]:
-    """Return all questions of plug-ins; one that raises names its plug-in."""
-    return tuple(
-        Question(plugin.key, guarded(plugin, plugin.item.ask, Answer))
-        for plugin in provided("thermcmp_questions")
-    )
+
+class _Own:
+    """A question of the library, loaded when it is asked."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    @property
+    def __wrapped__(self) -> Callable[..., Any]:
+        module = import_module(f"thermcmp.questions.{_OWN[self._name]}.question")
+        asked: Callable[..., Any] = getattr(module, self._name)
+        return asked
+
+    def __call__(self, fit: Fit, **options: Any) -> Any:
+        return self.__wrapped__(fit, **options)
+
+
+@hookimpl
+def thermcmp_questions() -> list[Question]:
+    """Register the built-in questions."""
+    return [Question(name, _Own(name), in_report=False) for name in _OWN]
+
+
+def faults_of_questions(question: Question) -> list[Fault]:
+    """Return what is wrong with the parameters of a plug-in's question."""
+    if not callable(question.ask):
+        return [Fault("not a function", "make it ask(fit, **options)", column="ask")]
+    signature = inspect.signature(question.ask)
+    try:
+        (signature.bind if question.in_report else signature.bind_partial)(None)
+    except TypeError:
+        fix = "take the fit first, and give options defaults or set in_report=False"
+        return [Fault("cannot be asked of a fit alone", fix, column="ask")]
+    return []
+
+
+def ask(fit: Fit, name: str, **options: Any) -> Answer:
+    """Ask a question by its name: a built-in one, or one of a plug-in.
+
+    Parameters
+    ----------
+    fit : Fit
+        The fit.
+    name : str
+        Such as ``"rank"``, or the name of a plug-in's question.
+    **options
+        What the question takes beside the fit.
+
+    Returns
+    -------
+    Answer
+        The question's answer.
+
+    Raises
+    ------
+    InputError
+        If there is no such question, or an option is unknown, missing or of another type.
+    PluginError
+        If a plug-in's question fails.
+    """
+    entry = find_provided(_HOOK, name)
+    if entry is None:
+        fix = suggest(name, [each.key for each in provided(_HOOK)])
+        raise InputError(_ASKED, [Fault("no such question", fix, value=str(name))])
+    asked: Callable[..., Any] = entry.item.ask
+    if faults := _option_faults(asked, options):
+        raise InputError(_ASKED, faults)
+    call = asked if entry.is_built_in else guarded(entry, asked, Answer, ThermcmpError)
+    answer: Answer = call(fit, **options)
+    return answer
+
+
+def _options(asked: Callable[..., Any]) -> dict[str, inspect.Parameter]:
+    """Return the parameters after the fit."""
+    return dict(list(inspect.signature(asked).parameters.items())[1:])
+
+
+def _option_faults(asked: Callable[..., Any], options: Mapping[str, Any]) -> list[Fault]:
+    """Return unknown, missing and wrong options."""
+    known = _options(asked)
+    if any(each.kind is each.VAR_KEYWORD for each in known.values()):
+        return []
+    faults = [
+        Fault("no such option", suggest(name, list(known)), column=name)
+        for name in options
+        if name not in known
+    ]
+    faults += [
+        Fault("missing", "state it", column=name)
+        for name, each in known.items()
+        if each.default is each.empty and each.kind is not each.VAR_POSITIONAL
+        if name not in options
+    ]
+    try:
+        hints = typing.get_type_hints(inspect.unwrap(asked))
+    except (NameError, TypeError):
+        # Names that only type checkers see; the question itself then judges.
+        return faults
+    for name, value in options.items():
+        allowed = _plain_types(hints.get(name))
+        if allowed and not _is_one_of(value, allowed):
+            words = " or ".join(str(getattr(kind, "__name__", kind)) for kind in allowed)
+            faults.append(Fault(f"not a {words}", "correct it", column=name, value=repr(value)))
+    return faults
+
+
+def _plain_types(hint: Any) -> tuple[Any, ...]:
+    """Return the plain types and literals of an annotation; empty where there are others."""
+    parts = typing.get_args(hint) if _is_union(hint) else (hint,)
+    found: list[Any] = []
+    for part in parts:
+        if typing.get_origin(part) is typing.Literal:
+            found += typing.get_args(part)
+        elif part in (*_CHECKED, type(None)):
+            found.append(part)
+        else:
+            return ()
+    return tuple(found)
+
+
+def _is_union(hint: Any) -> bool:
+    return typing.get_origin(hint) in (typing.Union, types.UnionType)
+
+
+def _is_one_of(value: Any, allowed: Sequence[Any]) -> bool:
+    """Whether a value is one of the literals or of one of the types; whole numbers are floats."""
+    for kind in allowed:
+        if not isinstance(kind, type):
+            if value == kind:
+                return True
+        elif kind in (int, float):
+            number = np.integer if kind is int else (np.integer, np.floating)
+            if isinstance(value, (int, kind, number)) and not isinstance(value, bool):  # type: ignore[arg-type]
+                return True
+        elif isinstance(value, kind):
+            return True
+    return False
 
 
 def ask_questions(fit: Fit) -> tuple[Answer, ...]:
-    """Answer every question of the plug-ins; one that fails is left out with a warning."""
-    return tuple(surviving([functools.partial(question.ask, fit) for question in questions()]))
+    """Answer every question of the plug-ins for a report; one that fails is left out, warned of."""
+    calls = [
+        functools.partial(guarded(entry, entry.item.ask, Answer), fit)
+        for entry in provided(_HOOK)
+        if entry.item.in_report
+    ]
+    return tuple(surviving(calls))

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp._types import Array
+from thermcmp.hooks import RowCheck, checked_by_all, hookimpl
 
 #: Fewest rows at one reading that are asked about, and the chance below which they are
 #: (a choice: one table in a thousand asks for nothing).
@@ -35,7 +36,17 @@ def find_doubts(checked: pd.DataFrame) -> list[str]:
     """
     kept = checked[checked["protocol_verdict"].ne("refused").fillna(True).astype(bool)]
     rows = kept.assign(file=kept["source_file"].fillna(""))
-    return [*_clamped(rows), *_no_rise(rows), *_typed_in(rows)]
+    return checked_by_all("thermcmp_row_checks", str, rows)
+
+
+@hookimpl
+def thermcmp_row_checks() -> list[RowCheck]:
+    """Register the built-in checks."""
+    return [
+        RowCheck("readings at a limit", _clamped),
+        RowCheck("no rise", _no_rise),
+        RowCheck("typed in", _typed_in),
+    ]
 
 
 def _clamped(rows: pd.DataFrame) -> Iterator[str]:

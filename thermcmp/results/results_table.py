@@ -18,6 +18,7 @@ from thermcmp.results.fault_places import Origin
 from thermcmp.results.headings import Target, map_headings
 from thermcmp.results.near_names import NearNamesWarning, near_names
 from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.plugin_tables import grid_of_plugin
 from thermcmp.results.reading_guide import Guide, word_of
 from thermcmp.results.schema import MEASURED, READABLE, REQUIRED, UNLESS_PUBLISHED
 from thermcmp.results.validation import MISSING_VALUE, examine
@@ -130,7 +131,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
         columns, words=words, dates=dates, decimal=decimal, sheet=sheet, header_row=header_row,
         fill_merged=fill_merged, constants=constants,
     )  # fmt: skip
-    grid = read_grid(
+    grid = grid_of_plugin(where) or read_grid(
         where, {*guide.columns, *READABLE}, guide.sheet,
         header_row=guide.header_row, fill_merged=guide.fill_merged,
     )  # fmt: skip

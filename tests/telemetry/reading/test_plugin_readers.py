@@ -50,7 +50,9 @@ def log(path, readings=60, **values):
 def test_a_folder_is_searched_for_the_endings_of_plugins(tmp_path):
     log(tmp_path / "run.pairs")
     (tmp_path / "notes.other").write_text("x")
-    sheet = pd.DataFrame({"file": ["run.pairs"], "run": ["R"], "cooler_model": "C", "board_model": "D"})
+    sheet = pd.DataFrame(
+        {"file": ["run.pairs"], "run": ["R"], "cooler_model": "C", "board_model": "D"}
+    )
     refused = tc.reduce_logs(tmp_path, sheet, progress=False).refused["reason"].tolist()
     assert "not found" in refused[0]
     use(Pairs())

@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from thermcmp._types import BoolArray
+from thermcmp.hooks import RunCheck, checked_by_all, hookimpl
 from thermcmp.tabular.units import Dimension
 from thermcmp.telemetry.plausibility.repeats import clipped, frozen, is_constant
 from thermcmp.telemetry.quantities import (
@@ -50,7 +51,7 @@ def column_checks(
     """Check the columns of a run at load; a refusal of a sensor names it."""
     return [
         *_sensor_checks(readings, stretch, loaded),
-        *_air_checks(readings, window, run),
+        *checked_by_all("thermcmp_run_checks", Check, window, run),
         *_condition_checks(readings, stretch),
         *_clock_checks(readings, stretch, window, protocol),
     ]
@@ -98,7 +99,13 @@ def _sensor_checks(
                             sensor=sensor)  # fmt: skip
 
 
-def _air_checks(readings: Readings, window: Readings, run: Mapping[str, Any]) -> Iterator[Check]:
+@hookimpl
+def thermcmp_run_checks() -> list[RunCheck]:
+    """Register the built-in check."""
+    return [RunCheck("air and sensors", _air_checks)]
+
+
+def _air_checks(window: Readings, run: Mapping[str, Any]) -> Iterator[Check]:
     """Check that the ambient is that of air, and each sensor above it."""
     ambient = window.mean(AMBIENT)
     ambient = stated_value(run, AMBIENT) if np.isnan(ambient) else ambient
@@ -110,7 +117,7 @@ def _air_checks(readings: Readings, window: Readings, run: Mapping[str, Any]) ->
         )
         yield Check("ambient", Verdict.REFUSED, words, ambient, _WARMEST_AIR_C, "°C", start_s)
         return
-    for sensor in sensor_names(list(readings.columns)):
+    for sensor in sensor_names(list(window.columns)):
         mean = window.mean(f"{sensor}_c")
         if mean > _HOTTEST_C:
             words = f"it is {mean:.0f} °C, hotter than a running card: is it in °F?"

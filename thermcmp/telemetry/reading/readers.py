@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import logging
-import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Final, Protocol, runtime_checkable
@@ -14,6 +13,7 @@ import pandas as pd
 from thermcmp._files import what_it_is
 from thermcmp.errors import Fault, InputError, ThermcmpError
 from thermcmp.hooks import PluginItem, guarded_items, hookimpl, provided
+from thermcmp.tabular.beginnings import begins_with, faults_of_beginnings, first_bytes
 from thermcmp.telemetry.reading.notes import Notebook
 from thermcmp.telemetry.reading.options import INVALID, Reading
 
@@ -95,7 +95,7 @@ class PluginReader:
     @property
     def first_bytes(self) -> tuple[bytes, ...]:
         """How the files begin that it is chosen for."""
-        return tuple(getattr(self.reader, "first_bytes", ()))
+        return first_bytes(self.reader)
 
     def read(self, path: Path, reading: Reading, book: Notebook) -> Iterator[pd.DataFrame]:
         """Read a log in chunks; faults of the log and of the file pass as they are."""
@@ -158,8 +158,8 @@ def reader_of(path: Path) -> TelemetryReader | None:
     """
     name = path.name.lower()
     by_ending = [r for r in telemetry_readers() if name.endswith(tuple(r.suffixes))]
-    begun = [r for r in by_ending if _first_bytes(r) and _begins_with(path, _first_bytes(r))]
-    plain = [r for r in by_ending if not _first_bytes(r)]
+    begun = [r for r in by_ending if first_bytes(r) and begins_with(path, r)]
+    plain = [r for r in by_ending if not first_bytes(r)]
     found = next(iter((*begun, *plain)), None)
     if len(begun) + len(plain) > 1:
         others = ", ".join(repr(r.name) for r in (*begun, *plain)[1:])
@@ -167,33 +167,9 @@ def reader_of(path: Path) -> TelemetryReader | None:
     return found
 
 
-def _first_bytes(reader: TelemetryReader) -> tuple[bytes, ...]:
-    return tuple(getattr(reader, "first_bytes", ()))
-
-
-def _begins_with(path: Path, beginnings: tuple[bytes, ...]) -> bool:
-    """Whether a file begins with one of these; a file that cannot be opened passes."""
-    try:
-        with path.open("rb") as handle:
-            head = handle.read(3 + max(map(len, beginnings))).removeprefix(b"\xef\xbb\xbf")
-    except OSError:
-        return True
-    return head.startswith(beginnings)
-
-
 def faults_of_readers(reader: TelemetryReader) -> Iterator[Fault]:
-    """Yield what is wrong with a plug-in's reader: its endings, its first bytes."""
-    endings: Sequence[object] = reader.suffixes
-    if not endings:
-        yield Fault("no ending", "give such as ('.xyz',)", column="suffixes")
-    for ending in endings:
-        if not (isinstance(ending, str) and re.fullmatch(r"\.[^A-Z\s/]+", ending)):
-            fix = "give it in lower case with its dot, such as '.xyz'"
-            yield Fault("not an ending", fix, column="suffixes", value=str(ending))
-    for name, kind in (("first_bytes", bytes), ("options", str)):
-        stated = getattr(reader, name, ())
-        if not isinstance(stated, tuple) or not all(isinstance(v, kind) and v for v in stated):
-            yield Fault("wrong type", f"give a tuple of {kind.__name__}", column=name)
+    """Yield what is wrong with the endings and first bytes of a plug-in's reader."""
+    return faults_of_beginnings(reader)
 
 
 def require_file(path: Path) -> None:
