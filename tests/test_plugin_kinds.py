@@ -1,0 +1,255 @@
+"""One small plug-in of each kind at its job, and what becomes of one that fails."""
+
+import json
+import types
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import thermcmp as tc
+from thermcmp import hooks
+from thermcmp.errors import InputError, PluginError
+from thermcmp.hooks import NamedPriors, PluginWarning, Question, RowCheck, RunCheck, hookimpl
+from thermcmp.questions.plugin_questions import ask_questions
+from thermcmp.results.plausibility import find_doubts
+from thermcmp.telemetry.steady_state.checks import Check
+from thermcmp.telemetry.steady_state.protocol import Verdict
+
+DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+
+
+@pytest.fixture(autouse=True)
+def fresh_registry(monkeypatch):
+    monkeypatch.delenv("THERMCMP_STRICT_PLUGINS", raising=False)
+    hooks._registry.cache_clear()
+    yield
+    hooks._registry.cache_clear()
+
+
+def use(hook, *items, name="lab"):
+    module = types.ModuleType(name)
+    module.__version__ = "1.0"
+    module.items = hookimpl(specname=f"thermcmp_{hook}")(lambda: list(items))
+    hooks.use_plugin(module, name)
+
+
+@pytest.fixture(scope="module")
+def campaign():
+    columns = json.loads((DEMO / "columns.json").read_text(encoding="utf-8"))
+    return tc.read_results(DEMO / "campaign.csv", columns=columns)
+
+
+@pytest.fixture(scope="module")
+def study_rows():
+    made = tc.simulate("revision study", seed=3, remounts=2).results
+    return made[made["sensor"] == "memory"].reset_index(drop=True)
+
+
+@pytest.fixture(scope="module")
+def fitted(study_rows):
+    return tc.fit(study_rows, draws=400, seed=1)
+
+
+# --- results readers --------------------------------------------------------------
+
+
+class Cards:
+    """A reader of an invented format: a block of ``heading: cell`` lines per run."""
+
+    name, suffixes, first_bytes = "cards", (".cards",), (b"cards 1\n",)
+
+    def read(self, path):
+        blocks = path.read_text(encoding="utf-8").removeprefix("cards 1\n").split("\n\n")
+        return pd.DataFrame([dict(li.split(": ") for li in b.splitlines()) for b in blocks])
+
+
+CARD = (
+    "Run: {run}\nSensor: memory\nMem: {mem}\nBoard power (W): 200\nambient_c: 71,6 °F\n"
+    "lab: North\nfan_rpm: 1800\ncooler_model: C1\nboard_model: B1\nfirmware: fw 1\nfan_mode: fixed"
+)
+
+
+def test_a_results_reader_gives_cells_that_pass_the_usual_checks(tmp_path):
+    path = tmp_path / "runs.cards"
+    path.write_text("cards 1\n" + "\n\n".join(CARD.format(run=r, mem=m) for r, m in
+                    (("R1", "80,5 °C"), ("R2", "81,5 °C"))), encoding="utf-8")  # fmt: skip
+    columns = {"Run": "run", "Sensor": "sensor", "Mem": "temperature_c"}
+    columns["Board power (W)"] = "power_w"
+    use("results_readers", Cards())
+    rows = tc.read_results(path, columns, decimal=",")
+    assert rows["temperature_c"].tolist() == [80.5, 81.5]
+    assert rows["source_file"].tolist() == ["runs.cards"] * 2
+    path.write_text("cards 1\n" + CARD.format(run="R1", mem="warm"), encoding="utf-8")
+    with pytest.raises(InputError, match=r"runs.cards, row 1, column 'Mem', value 'warm'"):
+        tc.read_results(path, columns, decimal=",")
+    path.write_text("other\n")
+    with pytest.raises(InputError):
+        tc.read_results(path, columns)
+
+
+def test_a_results_reader_that_fails_is_named(tmp_path):
+    path = tmp_path / "runs.cards"
+    path.write_text("cards 1\nno colon here")
+    use("results_readers", Cards())
+    with pytest.raises(PluginError, match=r"plug-in 'lab' \(1.0\): its results reader 'cards'"):
+        tc.read_results(path)
+
+
+# --- checks of runs and rows --------------------------------------------------------
+
+
+def warm_intake(window, run):
+    """Refuse a run whose intake air was warmer than this lab's protocol allows."""
+    mean = window.mean("ambient_c")
+    if mean > 20.0:
+        words = f"intake is {mean:.1f} °C, above the lab's 20 °C"
+        yield Check("intake", Verdict.REFUSED, words, mean, 20.0, "°C")
+
+
+def reduced_run(folder):
+    """Reduce one log of the demo campaign."""
+    (folder / "R270.csv").write_bytes((DEMO / "logs" / "R270.csv").read_bytes())
+    sheet = pd.read_csv(DEMO / "runs.csv")
+    sheet = sheet[sheet["run"] == "R270"]
+    columns = json.loads((DEMO / "logs.json").read_text(encoding="utf-8"))
+    return tc.reduce_logs(folder, sheet, columns=columns, progress=False)
+
+
+def test_a_run_check_refuses_a_run_by_its_reason(tmp_path):
+    assert len(reduced_run(tmp_path).results) == 3
+    use("run_checks", RunCheck("intake", warm_intake))
+    reduced = reduced_run(tmp_path)
+    assert len(reduced.results) == 0
+    assert "above the lab's 20 °C" in reduced.refused["reason"].iloc[0]
+
+
+@pytest.mark.parametrize(
+    ("check", "words"),
+    [(lambda window, run: 1 / 0, "ZeroDivisionError"), (lambda window, run: ["hot"], "type str")],
+)
+def test_a_run_check_that_fails_is_left_out_with_a_warning(tmp_path, check, words):
+    use("run_checks", RunCheck("intake", check))
+    with pytest.warns(PluginWarning, match=f"'lab' .1.0.: its run check 'intake' .*{words}"):
+        reduced = reduced_run(tmp_path)
+    assert len(reduced.results) == 3
+
+
+def no_bench(rows):
+    """Ask for the bench where a lab has several."""
+    missing = rows["bench"].isna().sum()
+    if missing:
+        yield f"{missing} rows name no bench. Fix: fill in bench."
+
+
+def test_a_row_check_asks_in_a_warning(campaign):
+    rows = checked = campaign.assign(bench=pd.NA)
+    before = find_doubts(checked)
+    use("row_checks", RowCheck("bench", no_bench))
+    assert find_doubts(checked) == [*before, f"{len(rows)} rows name no bench. Fix: fill in bench."]
+    use("row_checks", RowCheck("bad", lambda rows: rows["nowhere"]), name="other")
+    with pytest.warns(PluginWarning, match=r"'other' \(1.0\): its row check 'bad' .*KeyError"):
+        assert find_doubts(checked)[-1].startswith(f"{len(rows)} rows name no bench")
+
+
+# --- sets of priors -----------------------------------------------------------------
+
+
+def test_a_named_set_of_priors_replaces_those_that_a_fit_has(study_rows):
+    tight = {"residual sd": tc.HalfNormal(0.2), "assembly sd": tc.HalfNormal(0.5),
+             "lab sd": tc.HalfNormal(0.1)}  # fmt: skip
+    use("prior_sets", NamedPriors("own bench", tight))
+    made = tc.fit(study_rows, priors="own bench", draws=400, seed=1)
+    assert made.priors["residual sd"] == tc.HalfNormal(0.2)
+    assert made.priors["assembly sd"] == tc.HalfNormal(0.5)
+    assert "lab sd" not in made.priors
+    with pytest.raises(InputError, match="did you mean 'own bench'"):
+        tc.fit(study_rows, priors="own bnech", draws=400)
+
+
+@pytest.mark.parametrize(
+    ("priors", "words"),
+    [({"residual sd": 0.2}, "not a prior"), ([], "type list"), ({3: tc.Normal(0, 1)}, "3: ")],
+)
+def test_a_set_of_what_are_no_priors_is_refused(priors, words):
+    with pytest.raises(PluginError, match=words):
+        use("prior_sets", NamedPriors("own bench", priors))
+
+
+# --- questions ------------------------------------------------------------------------
+
+
+def gap(fit, first: str, second: str = "Alder-C2", scale: float = 1.0):
+    """Compare two cooler models."""
+    levels = fit.posterior["cooler_model level"].to_numpy().tolist()
+    draws = fit.draws("cooler_model")
+    k = scale * (draws[:, levels.index(second)] - draws[:, levels.index(first)])
+    return tc.make_answer("gap", "Gap", {f"{second} - {first}": k}, fits=[fit])
+
+
+def test_a_question_is_asked_by_name_with_options(fitted):
+    use("questions", Question("gap", gap, in_report=False))
+    answer = tc.ask(fitted, "gap", first="Alder-C1")
+    own = fitted.draws("cooler_model")
+    assert answer.table["mean_k"].iloc[0] == pytest.approx((own[:, 1] - own[:, 0]).mean())
+    low, high = np.quantile(answer.draws["Alder-C2 - Alder-C1"], [0.05, 0.95])
+    assert answer.table[["low_k", "high_k"]].iloc[0].tolist() == pytest.approx([low, high])
+    twice = tc.ask(fitted, "gap", first="Alder-C1", scale=2)
+    assert twice.table["mean_k"].iloc[0] == pytest.approx(2.0 * answer.table["mean_k"].iloc[0])
+    assert [text.get_text() for text in answer.plot().get_yticklabels()] == ["Alder-C2 - Alder-C1"]
+    assert "Alder-C2 - Alder-C1" in str(answer)
+    assert ask_questions(fitted) == ()
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({}, r"'first': missing"),
+        ({"first": "Alder-C1", "secnd": "x"}, "did you mean 'second'"),
+        ({"first": 3}, r"'first', value '3': not a str"),
+        ({"first": "Alder-C1", "scale": "2"}, "not a float"),
+        ({"first": "Alder-C1", "scale": True}, "not a float"),
+    ],
+)
+def test_a_wrong_option_is_named(fitted, options, words):
+    use("questions", Question("gap", gap, in_report=False))
+    with pytest.raises(InputError, match=words):
+        tc.ask(fitted, "gap", **options)
+
+
+def test_the_own_questions_are_asked_by_name_too(fitted):
+    by_name = tc.ask(fitted, "separate").table
+    pd.testing.assert_frame_equal(by_name, tc.separate(fitted).table)
+    with pytest.raises(InputError, match="'limit_c': missing"):
+        tc.ask(fitted, "margin", build="Alder r1 / fw 1")
+    with pytest.raises(InputError, match="did you mean 'rank'"):
+        tc.ask(fitted, "ranks")
+
+
+def test_a_question_that_fails_is_named_and_faults_of_the_asker_pass(fitted):
+    use("questions", Question("gap", gap, in_report=False))
+    with pytest.raises(PluginError, match=r"'lab' \(1.0\): its question 'gap' .*ValueError"):
+        tc.ask(fitted, "gap", first="none of them")
+
+
+def test_an_answer_is_part_of_a_report(fitted, tmp_path):
+    use("questions", Question("gap", lambda fit: gap(fit, "Alder-C1")))
+    page = tc.report(fitted, tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "Alder-C2 - Alder-C1" in page
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"draws": {"a": [1.0, 2.0], "b": [1.0]}}, "not arrays of one length"),
+        ({"draws": {}}, "not arrays of one length"),
+        ({"draws": {"a": 3.0}}, "not arrays of one length"),
+        ({"prob": 90.0}, "not between 0 and 1"),
+        ({"sentences": "One text."}, "one text"),
+    ],
+)
+def test_an_answer_of_wrong_parts_is_refused(changes, words):
+    parts = {"draws": {"a": [1.0, 2.0]}, **changes}
+    with pytest.raises(InputError, match=words):
+        tc.make_answer("x", "X", **parts)
