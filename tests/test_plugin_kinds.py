@@ -11,9 +11,18 @@ import pytest
 import thermcmp as tc
 from thermcmp import hooks
 from thermcmp.errors import InputError, PluginError
-from thermcmp.hooks import NamedPriors, PluginWarning, Question, RowCheck, RunCheck, hookimpl
+from thermcmp.hooks import (
+    FanControlKind,
+    NamedPriors,
+    PluginWarning,
+    Question,
+    RowCheck,
+    RunCheck,
+    hookimpl,
+)
 from thermcmp.questions.plugin_questions import ask_questions
 from thermcmp.results.plausibility import find_doubts
+from thermcmp.tabular.column import Column, Kind
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Verdict
 
@@ -151,6 +160,40 @@ def test_a_row_check_asks_in_a_warning(campaign):
     use("row_checks", RowCheck("bad", lambda rows: rows["nowhere"]), name="other")
     with pytest.warns(PluginWarning, match=r"'other' \(1.0\): its row check 'bad' .*KeyError"):
         assert find_doubts(checked)[-1].startswith(f"{len(rows)} rows name no bench")
+
+
+# --- fan controls -------------------------------------------------------------------
+
+
+def ramp(lowest_rpm, highest_rpm, target_c, gain_rpm_per_k):
+    """Return the curve of a controller that adds a speed per kelvin above its target."""
+    span_k = (highest_rpm - lowest_rpm) / gain_rpm_per_k
+    return tc.FanCurve((target_c, target_c + span_k), (lowest_rpm, highest_rpm))
+
+
+GAIN = Column("gain_rpm_per_k", Kind.NUMBER, "speed per kelvin above the target")
+RAMP = FanControlKind("ramp", ("lowest_rpm", "highest_rpm", "target_c", GAIN), ramp)
+TABLE = {"firmware": ["fw 9"], "fan_control": ["ramp"], "lowest_rpm": [1000.0],
+         "highest_rpm": [3000.0], "target_c": [60.0], "gain_rpm_per_k": [80.0]}  # fmt: skip
+
+
+def test_a_fan_control_of_a_plugin_is_read_from_a_firmware_table():
+    with pytest.raises(InputError, match="no such fan control"):
+        tc.read_firmware(pd.DataFrame(TABLE).drop(columns="gain_rpm_per_k"))
+    use("fan_controls", RAMP)
+    firmware = tc.read_firmware(pd.DataFrame(TABLE))["fw 9"]
+    # 2000 rpm at 80 rpm per K take 25 K.
+    assert firmware.fan == tc.FanCurve((60.0, 85.0), (1000.0, 3000.0))
+    with pytest.raises(InputError, match=r"column 'gain_rpm_per_k': .*'ramp' needs it"):
+        tc.read_firmware(pd.DataFrame({**TABLE, "gain_rpm_per_k": [None]}))
+
+
+def test_a_fan_control_that_fails_is_named():
+    use("fan_controls", FanControlKind("ramp", RAMP.columns, lambda *values: 2000.0))
+    with pytest.raises(PluginError, match=r"'lab' \(1.0\): its fan control 'ramp' .*type float"):
+        tc.read_firmware(pd.DataFrame(TABLE))
+    with pytest.raises(PluginError, match=r"'higest_rpm': no column .* mean 'highest_rpm'"):
+        use("fan_controls", FanControlKind("x", ("higest_rpm",), ramp), name="other")
 
 
 # --- sets of priors -----------------------------------------------------------------

@@ -48,6 +48,12 @@ POINTS: Final = {
     "thermcmp_row_checks": Point(
         "row check", "name", {"check": 1}, "thermcmp.results.plausibility"
     ),
+    "thermcmp_fan_controls": Point(
+        "fan control",
+        "name",
+        {"columns": tuple, "make": object, "by_point": bool},
+        "thermcmp.results.firmware_table",
+    ),
     "thermcmp_prior_sets": Point(
         "prior set", "name", {"priors": Mapping}, "thermcmp.model.named_priors"
     ),

@@ -29,6 +29,7 @@ _BUILT_INS: Final = (
     "thermcmp.telemetry.reading.readers",
     "thermcmp.telemetry.plausibility.columns",
     "thermcmp.results.plausibility",
+    "thermcmp.results.firmware_table",
     "thermcmp.questions.plugin_questions",
 )
 

@@ -34,6 +34,7 @@ from thermcmp.errors import PluginError
 
 __all__ = [
     "API_VERSION",
+    "FanControlKind",
     "Hooks",
     "NamedPriors",
     "PluginRecord",
@@ -125,6 +126,29 @@ class RowCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class FanControlKind:
+    """A word in the column ``fan_control`` of a firmware table, and the control that it means.
+
+    Attributes
+    ----------
+    name : str
+        The word.
+    columns : tuple of str or Column
+        Columns that it needs, by name; one that firmware tables do not have yet as a
+        `thermcmp.tabular.column.Column`.
+    make : callable
+        Takes the values of these columns in order and returns a `FanControl`.
+    by_point : bool
+        Whether a firmware has a row per point; `make` then takes a tuple of each column.
+    """
+
+    name: str
+    columns: tuple[Any, ...]
+    make: Callable[..., Any]
+    by_point: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class NamedPriors:
     """Priors under one name, for ``fit(…, priors="name")``.
 
@@ -166,6 +190,10 @@ class Hooks(Protocol):
     @hookspec
     def thermcmp_row_checks(self) -> list[RowCheck]:
         """Return plausibility checks of results rows."""
+
+    @hookspec
+    def thermcmp_fan_controls(self) -> list[FanControlKind]:
+        """Return kinds of fan control for firmware tables."""
 
     @hookspec
     def thermcmp_prior_sets(self) -> list[NamedPriors]:
@@ -320,7 +348,10 @@ def surviving(calls: Sequence[Callable[[], Any]]) -> list[Any]:
 
 
 def guarded(
-    item: PluginItem, call: Callable[..., Any], kind: type, passing: type[Exception] | None = None
+    item: PluginItem,
+    call: Callable[..., Any],
+    kind: type | tuple[type, ...],
+    passing: type[Exception] | tuple[type[Exception], ...] | None = None,
 ) -> Callable[..., Any]:
     """Return a plug-in's callable whose errors name the plug-in, but for those `passing`."""
 
@@ -374,11 +405,12 @@ def _where(item: PluginItem) -> str:
     return f"{item.owner}: its {POINTS[item.hook].kind} '{item.key}' (hook {item.hook})"
 
 
-def _checked(result: Any, kind: type, item: PluginItem) -> Any:
+def _checked(result: Any, kind: type | tuple[type, ...], item: PluginItem) -> Any:
     """Return what a plug-in returned, or refuse another type."""
     if not isinstance(result, kind):
+        kinds = kind if isinstance(kind, tuple) else (kind,)
         raise PluginError(
             f"{_where(item)} returned a value of type {type(result).__name__}. "
-            f"Fix: return a value of type {kind.__name__}"
+            f"Fix: return a value of type {' or '.join(each.__name__ for each in kinds)}"
         )
     return result

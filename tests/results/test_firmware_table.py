@@ -9,7 +9,7 @@ import pytest
 import thermcmp as tc
 from thermcmp.errors import InputError
 from thermcmp.physics.characteristic import FanStatus
-from thermcmp.results.firmware_table import CONTROLS, DUTY_COLUMNS, FIRMWARE_COLUMNS
+from thermcmp.results.firmware_table import DUTY_COLUMNS, FIRMWARE_COLUMNS, thermcmp_fan_controls
 
 TABLE = """\
 firmware;fan_control;control_sensor;temperature_c;Fan speed (rpm);hysteresis_k;power_limit_w;remark
@@ -171,7 +171,8 @@ def test_the_table_of_the_page_is_read_and_its_words_are_all_there_are(write):
     assert found["fw 1"].fan == tc.FanCurve((45.0, 60.0, 90.0), (900.0, 1400.0, 3000.0))
     assert found["fw 2"].fan == tc.TargetTemperature(63.0, 900.0, 2600.0)
     assert [one.power_limit_w for one in found.values()] == [225.0, 218.0, None]
-    assert set(re.findall(r"^\| `([a-z ]+)` \| `", page, re.MULTILINE)) == set(CONTROLS)
+    kinds = {kind.name for kind in thermcmp_fan_controls()}
+    assert set(re.findall(r"^\| `([a-z ]+)` \| `", page, re.MULTILINE)) == kinds
     names = set(re.findall(r"`([a-z_]+)`", page))
     assert {column.name for column in (*FIRMWARE_COLUMNS, *DUTY_COLUMNS)} - names == {"firmware"}
     statuses = page.split("| status of a draw |")[1].split("\n\n")[0]

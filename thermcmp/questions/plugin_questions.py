@@ -168,7 +168,7 @@ def _is_one_of(value: Any, allowed: Sequence[Any]) -> bool:
                 return True
         elif kind in (int, float):
             number = np.integer if kind is int else (np.integer, np.floating)
-            if isinstance(value, (int, kind, number)) and not isinstance(value, bool):  # type: ignore[arg-type]
+            if isinstance(value, (int, kind, number)) and not isinstance(value, bool):
                 return True
         elif isinstance(value, kind):
             return True

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final, get_args
 
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
+from thermcmp.hooks import FanControlKind, PluginItem, guarded, hookimpl, provided
 from thermcmp.physics.fan_controls import (
     DutyTable,
     FanControl,
@@ -42,17 +43,45 @@ DUTY_COLUMNS: Final = (
     Column("duty_percent", _NUMBER, "duty", "%", required=True),
     Column("fan_rpm", _NUMBER, "measured fan speed", "rpm", required=True),
 )
-#: Word in the column fan_control -> columns that it needs.
-CONTROLS: Final[dict[str, tuple[str, ...]]] = {
-    "curve": ("temperature_c", "fan_rpm"),
-    "target temperature": ("target_c", "lowest_rpm", "highest_rpm"),
-    "fixed speed": ("fan_rpm",),
-    "observed speed": ("fan_rpm",),
-}
 #: Columns that any firmware may fill, in one of its rows or in all alike.
 _COMMON: Final = ("control_sensor", "hysteresis_k", "start_c", "stop_c", "power_limit_w")
-_KINDS: Final = "use one of " + ", ".join(f"'{word}'" for word in CONTROLS)
 _DOING: Final = "This firmware table cannot be used:"
+
+
+@hookimpl
+def thermcmp_fan_controls() -> list[FanControlKind]:
+    """Register the built-in kinds of fan control."""
+    return [
+        FanControlKind("curve", ("temperature_c", "fan_rpm"), FanCurve, by_point=True),
+        FanControlKind(
+            "target temperature", ("target_c", "lowest_rpm", "highest_rpm"), TargetTemperature
+        ),
+        FanControlKind("fixed speed", ("fan_rpm",), FixedSpeed),
+        FanControlKind("observed speed", ("fan_rpm",), ObservedSpeed),
+    ]
+
+
+def faults_of_fan_controls(kind: FanControlKind) -> Iterator[Fault]:
+    """Yield what is wrong with the columns of a plug-in's fan control."""
+    known = {column.name for column in FIRMWARE_COLUMNS}
+    for column in kind.columns:
+        if isinstance(column, str) and column not in known:
+            fix = f"{suggest(column, sorted(known))}; a new one is a thermcmp.tabular.column.Column"
+            yield Fault("no column of firmware tables", fix, column="columns", value=column)
+        elif not isinstance(column, str | Column):
+            yield Fault("neither a name nor a Column", "use one", column="columns")
+    if not kind.columns or not callable(kind.make):
+        yield Fault("no columns, or nothing to make of them", "give both")
+
+
+def _kinds() -> dict[str, PluginItem]:
+    """Return the kinds of fan control by the word in the table."""
+    return {entry.key: entry for entry in provided("thermcmp_fan_controls")}
+
+
+def _names(entry: PluginItem) -> tuple[str, ...]:
+    """Return the names of the columns that a kind of fan control needs."""
+    return tuple(str(getattr(column, "name", column)) for column in entry.item.columns)
 
 
 def read_firmware(
@@ -100,7 +129,10 @@ def read_firmware(
     FileNotFoundError
         If there is no such file.
     """
-    table = read_small_table(source, FIRMWARE_COLUMNS, named=columns, decimal=decimal)
+    kinds = _kinds()
+    added = [c for entry in kinds.values() for c in entry.item.columns if isinstance(c, Column)]
+    known = {column.name: column for column in (*added, *FIRMWARE_COLUMNS)}
+    table = read_small_table(source, tuple(known.values()), named=columns, decimal=decimal)
     if duty is None or isinstance(duty, DutyTable):
         measured = duty
     else:
@@ -116,7 +148,7 @@ def read_firmware(
     firmwares = {}
     for name, rows in groups.items():
         try:
-            firmwares[name] = _firmware(name, rows, table, measured)
+            firmwares[name] = _firmware(name, rows, table, measured, kinds)
         except InputError as error:
             faults += error.faults
     if faults:
@@ -125,34 +157,39 @@ def read_firmware(
 
 
 def _firmware(
-    name: str, rows: Sequence[TableRow], table: SmallTable, duty: DutyTable | None
+    name: str,
+    rows: Sequence[TableRow],
+    table: SmallTable,
+    duty: DutyTable | None,
+    kinds: Mapping[str, PluginItem],
 ) -> Firmware:
     """Return the firmware that rows describe."""
     faults: list[Fault] = []
     kind = _one_value("fan_control", rows, table, faults)
     common = {column: _one_value(column, rows, table, faults) for column in _COMMON}
-    first = rows[0].number
+    first, fix = rows[0].number, "use one of " + ", ".join(f"'{word}'" for word in kinds)
     if kind is None and not faults:
-        faults.append(table.fault("the value is missing", _KINDS, first, "fan_control"))
-    elif kind is not None and kind not in CONTROLS:
-        faults.append(table.fault("no such fan control", _KINDS, first, "fan_control", kind))
+        faults.append(table.fault("the value is missing", fix, first, "fan_control"))
+    elif kind is not None and kind not in kinds:
+        faults.append(table.fault("no such fan control", fix, first, "fan_control", kind))
     if not faults:
-        needed = CONTROLS[str(kind)]
+        chosen = kinds[str(kind)]
+        needed = _names(chosen)
         if kind == "curve" and any("duty_percent" in row.values for row in rows):
             needed = ("temperature_c", "duty_percent")
-        faults = _row_faults(str(kind), needed, rows, table, duty)
+        faults = _row_faults(chosen.item, needed, rows, table, duty)
     if faults:
         raise InputError(_DOING, faults)
     stated = {column: value for column, value in common.items() if value is not None}
     points = [tuple(row.values[column] for row in rows) for column in needed]
     try:
-        return Firmware(name=name, fan=_control(str(kind), points, needed, duty), **stated)
+        return Firmware(name=name, fan=_control(chosen, points, needed, duty), **stated)
     except InputError as error:
         raise InputError(_DOING, [_placed(fault, rows, table) for fault in error.faults]) from None
 
 
 def _row_faults(
-    kind: str,
+    kind: FanControlKind,
     needed: Sequence[str],
     rows: Sequence[TableRow],
     table: SmallTable,
@@ -163,17 +200,19 @@ def _row_faults(
     allowed = {"firmware", "fan_control", *_COMMON, *needed}
     for row in rows:
         faults += [
-            table.fault(f"has no part in '{kind}'", "leave it blank", row.number, column, value)
+            table.fault(
+                f"has no part in '{kind.name}'", "leave it blank", row.number, column, value
+            )
             for column, value in row.values.items()
             if column not in allowed
         ]
         faults += [
-            table.fault("the value is missing", f"'{kind}' needs it", row.number, column)
+            table.fault("the value is missing", f"'{kind.name}' needs it", row.number, column)
             for column in needed
             if column not in row.values
         ]
-    if kind != "curve" and len(rows) > 1:
-        words = f"a second row of a firmware with '{kind}'"
+    if not kind.by_point and len(rows) > 1:
+        words = f"a second row of a firmware with '{kind.name}'"
         faults.append(table.fault(words, "keep one row", rows[1].number, "firmware"))
     if "duty_percent" in needed and duty is None:
         words = "a curve in duty needs the fan's speed by duty"
@@ -183,17 +222,18 @@ def _row_faults(
 
 
 def _control(
-    kind: str, points: Sequence[tuple[float, ...]], needed: Sequence[str], duty: DutyTable | None
+    kind: PluginItem,
+    points: Sequence[tuple[float, ...]],
+    needed: Sequence[str],
+    duty: DutyTable | None,
 ) -> FanControl:
     """Return the fan control that columns describe."""
-    if kind == "curve" and "duty_percent" in needed and duty is not None:
+    if "duty_percent" in needed and kind.key == "curve" and duty is not None:
         return FanCurve.from_duty(points[0], points[1], duty)
-    if kind == "curve":
-        return FanCurve(points[0], points[1])
-    single = [values[0] for values in points]
-    if kind == "target temperature":
-        return TargetTemperature(*single)
-    return FixedSpeed(*single) if kind == "fixed speed" else ObservedSpeed(*single)
+    values = points if kind.item.by_point else [column[0] for column in points]
+    make = guarded(kind, kind.item.make, get_args(FanControl), ThermcmpError)
+    control: FanControl = make(*values)
+    return control
 
 
 def _duty_table(source: Source, cooler_id: str | None, decimal: str | None) -> DutyTable:
