@@ -27,7 +27,7 @@ FLOORS = (
 #: Stands beside the floors: writes its formulas out anew, and shares the table's layout only.
 BESIDE = {"simulation": ("errors", "_types", "tabular", "results")}
 #: Above all floors; may use nothing but the public face and what is below it.
-ABOVE = ("_cli", "__main__")
+ABOVE = ("_cli", "__main__", "testing")
 #: The only imports that close a circle: a fit saves and exports itself by methods that import late.
 LATE = {
     (f"thermcmp.inference.{name}", f"thermcmp.inference.{late}")

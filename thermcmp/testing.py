@@ -1,0 +1,265 @@
+"""Checks that an author of a plug-in runs in tests, and small data to run it on.
+
+`check_plugin` does what registration does and more: it fails on what would break in use,
+such as a slope that is not the derivative, a law that rises with flow, an item that
+cannot be sent to a worker, or a hook that answers differently the second time.
+"""
+
+from __future__ import annotations
+
+import inspect
+import pickle
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from thermcmp._plugin_checks import POINTS, item_faults
+from thermcmp._plugin_checks import check_plugin as check_hooks
+from thermcmp.errors import Fault, InputError
+from thermcmp.physics.airflow import AirflowLaw, check_airflow_law
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.questions.answer import Answer
+    from thermcmp.telemetry.reading.readers import TelemetryReader
+
+__all__ = [
+    "check_answer",
+    "check_law",
+    "check_plugin",
+    "check_reader",
+    "sample_log",
+    "sample_rows",
+]
+
+_MESSAGE = "The plug-in does not conform:"
+
+
+def check_plugin(plugin: object) -> None:
+    """Check a plug-in's hooks and items; it need not be registered.
+
+    Parameters
+    ----------
+    plugin : module or object
+        The plug-in, as it is named in its entry point or passed to `use_plugin`.
+
+    Raises
+    ------
+    PluginError
+        If a hook is unknown, unmarked or takes arguments, or the API version is another.
+    InputError
+        With a fault for each item that registration would refuse, that cannot be sent to
+        worker processes, whose functions have no docstring, or that a second call of the
+        hook does not return.
+    """
+    name = getattr(plugin, "__name__", type(plugin).__name__)
+    check_hooks(plugin, f"plug-in '{name}'")
+    faults: list[Fault] = []
+    for hook, function in _hook_functions(plugin):
+        point = POINTS[hook]
+        items, again = list(function()), list(function())
+        for item in items:
+            where = f"{point.kind} '{getattr(item, point.key, '?')}'"
+            found = [*item_faults(item, hook), *_use_faults(item, hook)]
+            faults += [Fault(f"{where}: {fault.message}", fault.fix, column=fault.column)
+                       for fault in found]  # fmt: skip
+        names, later = ([getattr(i, point.key, None) for i in each] for each in (items, again))
+        if names != later:
+            faults.append(Fault(f"{hook} returns {names}, then {later}", "return the same"))
+        if not inspect.getdoc(function):
+            faults.append(Fault(f"{hook} has no docstring", "say what it adds"))
+    if faults:
+        raise InputError(_MESSAGE, faults)
+
+
+def _hook_functions(plugin: object) -> Iterator[tuple[str, Any]]:
+    """Yield the hooks of a plug-in with their functions."""
+    for attribute in dir(plugin):
+        options = getattr(getattr(plugin, attribute, None), "thermcmp_impl", None)
+        if options is not None:
+            yield options.get("specname") or attribute, getattr(plugin, attribute)
+
+
+def _use_faults(item: Any, hook: str) -> Iterator[Fault]:
+    """Yield what registration does not see: workers, docstrings, laws in full."""
+    try:
+        pickle.loads(pickle.dumps(item))
+    except (pickle.PicklingError, AttributeError, TypeError) as error:
+        fix = "define it in a module: classes and functions in functions cannot be sent"
+        yield Fault(f"cannot be sent to worker processes: {error}", fix)
+    called = [name for name, kind in POINTS[hook].members.items() if kind is object]
+    called += [name for name, kind in POINTS[hook].members.items() if isinstance(kind, int)]
+    for name in called:
+        if not inspect.getdoc(getattr(item, name, None)):
+            yield Fault("no docstring", "say what it returns, with units", column=name)
+    if hook == "thermcmp_airflow_laws" and not list(item_faults(item, hook)):
+        try:
+            check_law(item)
+        except InputError as error:
+            yield from error.faults
+        # Whatever a law raises on a PyTensor scalar.
+        except Exception as error:
+            yield Fault(f"raised {type(error).__name__}: {error}", "do not branch on the exponent")
+
+
+def check_law(law: AirflowLaw, lowest: float = 0.0, highest: float = 0.0) -> None:
+    """Check an airflow law over a range of flow, as the two engines use it.
+
+    Parameters
+    ----------
+    law : AirflowLaw
+        The law.
+    lowest, highest : float
+        Range of use of its column [its unit]; by default the first of 300 to 3000, 30 to
+        300, 3 to 30 and 0.3 to 3 that the law takes.
+
+    Raises
+    ------
+    InputError
+        As for `check_airflow_law`, and where the resistance does not fall with flow.
+    """
+    ranges = [(lowest, highest)] if highest else [(s, 10.0 * s) for s in (300.0, 30.0, 3.0, 0.3)]
+    for low, high in ranges:
+        flow = np.geomspace(low, high, 9)
+        try:
+            factor = np.asarray(law.factor(flow, flow[4], law.exponent_prior_mean), float)
+        except InputError:
+            if (low, high) == ranges[-1]:
+                raise
+            continue
+        check_airflow_law(law, flow, float(flow[4]))
+        if not (np.diff(factor) < 0.0).all():
+            fix = "check the sign of the exponent"
+            raise InputError(_MESSAGE, [Fault("the resistance does not fall with flow", fix)])
+        return
+
+
+def check_reader(reader: TelemetryReader, path: Path, **options: Any) -> pd.DataFrame:
+    """Check a reader of logs on a file of its format.
+
+    Parameters
+    ----------
+    reader : TelemetryReader
+        The reader.
+    path : pathlib.Path
+        A log with readings.
+    **options
+        As for `read_telemetry`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The log as `read_telemetry` returns it, for checks of its values.
+
+    Raises
+    ------
+    InputError
+        If the file's name or first bytes are not the reader's, the log cannot be read,
+        two readings differ, or nothing in it has a unit.
+    PluginError
+        If the reader fails.
+    """
+    import pandas as pd
+
+    from thermcmp.tabular.beginnings import begins_with
+    from thermcmp.telemetry.quantities import dimension_of
+    from thermcmp.telemetry.reading.frame import read_telemetry
+
+    faults = list(item_faults(reader, "thermcmp_readers"))
+    if not faults and not path.name.lower().endswith(reader.suffixes):
+        faults.append(Fault("not an ending of the reader", "add it to suffixes", file=path.name))
+    if not begins_with(path, reader):
+        faults.append(Fault("begins otherwise", "correct first_bytes", file=path.name))
+    if faults:
+        raise InputError(_MESSAGE, faults)
+    frame, again = (read_telemetry(path, reader=reader, **options) for _ in range(2))
+    try:
+        pd.testing.assert_frame_equal(frame, again)
+    except AssertionError as error:
+        fault = Fault("a second reading differs", "keep no state in the reader", file=path.name)
+        raise InputError(_MESSAGE, [fault]) from error
+    if not [name for name in map(str, frame.columns) if name != "time_s" and dimension_of(name)]:
+        fault = Fault("no quantity with a unit", "name columns as 'memory_c'", file=path.name)
+        raise InputError(_MESSAGE, [fault])
+    return frame
+
+
+def check_answer(answer: Answer) -> None:
+    """Check that an answer can be printed, drawn and set on a page.
+
+    Parameters
+    ----------
+    answer : Answer
+        What a question returned.
+
+    Raises
+    ------
+    InputError
+        If a column of numbers has no unit in its name, an interval is turned round or does
+        not hold its mean, or there is no sentence. What fails on printing raises as it is.
+    """
+    faults = []
+    table = answer.table
+    for low in [str(name) for name in table.columns if str(name).split("_")[0] == "low"]:
+        mean, high = (low.replace("low", word, 1) for word in ("mean", "high"))
+        if {mean, high} <= set(table.columns):
+            inside = (table[low] <= table[mean]) & (table[mean] <= table[high])
+            if not (inside | table[mean].isna()).all():
+                faults.append(Fault("an interval without its mean", "correct it", column=low))
+    if not answer.sentences or not all(isinstance(text, str) for text in answer.sentences):
+        faults.append(Fault("no finding in words", "add sentences", column="sentences"))
+    if faults:
+        raise InputError(_MESSAGE, faults)
+    _ = str(answer), answer._repr_html_()
+    answer.plot().figure.canvas.draw()  # type: ignore[union-attr]
+
+
+def sample_rows(seed: int = 1) -> pd.DataFrame:
+    """Return checked results rows of a small invented campaign.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the campaign.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of one swap study, with the sensors memory, junction and edge.
+    """
+    from thermcmp.results.validation import check_results
+    from thermcmp.simulation import simulate
+
+    return check_results(simulate("revision study", seed=seed, remounts=2).results)
+
+
+def sample_log(seconds: int = 600) -> pd.DataFrame:
+    """Return the telemetry of an invented run, to be written in a format of your own.
+
+    Parameters
+    ----------
+    seconds : int
+        Length of the run [s], one reading per second; the first minute is idle.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``elapsed_s`` [s], ``memory_c`` and ``ambient_c`` [°C], ``power_w`` [W], ``fan_rpm``.
+    """
+    import pandas as pd
+
+    time_s = np.arange(float(seconds))
+    loaded = time_s >= 60.0
+    # A first-order rise of 60 K with a time constant of a minute, in steps of a sensor.
+    rise = np.where(loaded, 60.0 * -np.expm1(-(time_s - 60.0).clip(0.0) / 60.0), 0.0)
+    noise = np.random.default_rng(1).normal(0.0, 0.2, (2, len(time_s)))
+    return pd.DataFrame({
+        "elapsed_s": time_s,
+        "memory_c": np.round(22.0 + rise + noise[0], 1),
+        "ambient_c": np.round(22.0 + 0.5 * noise[1], 2),
+        "power_w": np.where(loaded, 200.0, 15.0) + np.round(noise[1], 2),
+        "fan_rpm": np.where(loaded, 1800.0, 900.0) + np.round(10.0 * noise[0]),
+    })  # fmt: skip
