@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.regulation.question import RegulatedRuns, regulated_runs
     from thermcmp.questions.separation.question import Separation, separate
     from thermcmp.questions.several_sensors.question import SensorAttribution, attribute_sensors
+    from thermcmp.reporting.article.paragraph import Statement, statement
     from thermcmp.reporting.document import report
     from thermcmp.results.firmware_table import read_firmware
     from thermcmp.results.results_table import read_results
@@ -123,6 +124,7 @@ _HOMES = {
     "SensorAttribution": "thermcmp.questions.several_sensors.question",
     "SensorFits": "thermcmp.inference.sensor_fits",
     "Separation": "thermcmp.questions.separation.question",
+    "Statement": "thermcmp.reporting.article.paragraph",
     "TargetTemperature": "thermcmp.physics.fan_controls",
     "Term": "thermcmp.model.terms",
     "ThermcmpError": "thermcmp.errors",
@@ -159,6 +161,7 @@ _HOMES = {
     "report": "thermcmp.reporting.document",
     "separate": "thermcmp.questions.separation.question",
     "simulate": "thermcmp.simulation",
+    "statement": "thermcmp.reporting.article.paragraph",
     "stream_telemetry": "thermcmp.telemetry.reading.frame",
     "use_plugin": "thermcmp.hooks",
     "watch": "thermcmp.telemetry.watching.question",
@@ -208,6 +211,7 @@ __all__ = [
     "SensorAttribution",
     "SensorFits",
     "Separation",
+    "Statement",
     "TargetTemperature",
     "Term",
     "ThermcmpError",
@@ -244,6 +248,7 @@ __all__ = [
     "report",
     "separate",
     "simulate",
+    "statement",
     "stream_telemetry",
     "use_plugin",
     "watch",
@@ -260,4 +265,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted({*globals(), *__all__})
+    return sorted({*__all__, "__version__", "__doc__"})

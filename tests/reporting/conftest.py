@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import xarray as xr
 
-from thermcmp.model.conditions import Conditions
+from thermcmp.model.conditions import Build, Conditions
 from thermcmp.questions.attribution.answer import Attribution
 from thermcmp.questions.attribution.figure import attribution_figure
 from thermcmp.questions.interval_plot import interval_figure
@@ -80,6 +80,11 @@ def attribution():
         attribution_figure,
         ["Hardware gives 6.5 K."],
         answer_class=Attribution,
+        builds=tuple(
+            Build(cooler_model=f"Alder-C{n}", board_model=f"Alder-B{n}", label=f"Alder r{n}")
+            for n in (1, 2)
+        ),
+        conditions=Conditions(),
         before_c=87.0,
         after_c=77.3,
         settings={},
@@ -134,6 +139,8 @@ def margin():
         margin_figure,
         ["Enough margin at 35 °C."],
         answer_class=Margin,
+        build="Alder r1",
+        conditions=Conditions(ambient_c=35.0),
         limit_c=105.0,
         risk=0.05,
         p_exceed=0.2,

@@ -11,6 +11,7 @@ from thermcmp.questions.answer import Answer
 if TYPE_CHECKING:
     import pandas as pd
 
+    from thermcmp.model.conditions import Build, Conditions
     from thermcmp.prediction.stock_settings import Setting
 
 
@@ -20,6 +21,10 @@ class Attribution(Answer):
 
     Attributes
     ----------
+    builds : tuple of Build
+        The old and the new build.
+    conditions : Conditions
+        The air, and what was held.
     before_c, after_c : float
         Mean temperatures of the two builds, each under its own firmware [°C].
     settings : mapping of str to Setting
@@ -38,6 +43,8 @@ class Attribution(Answer):
         For whom it speaks: "specimens" or "product line".
     """
 
+    builds: tuple[Build, Build]
+    conditions: Conditions
     before_c: float
     after_c: float
     settings: Mapping[str, Setting]

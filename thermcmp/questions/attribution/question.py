@@ -259,6 +259,8 @@ def _answer(
         draw_figure=attribution_figure,
         further_tables=tables,
         fits=(fit,) if query.control is None else (fit, query.control),
+        builds=study.builds,
+        conditions=study.at,
         before_c=before_c,
         after_c=before_c - float(np.mean(parts["total"])),
         settings=dict(zip(names, study.settings, strict=True)),

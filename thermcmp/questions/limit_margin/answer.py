@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from thermcmp.questions.answer import Answer
+
+if TYPE_CHECKING:
+    from thermcmp.model.conditions import Conditions
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +46,10 @@ class Margin(Answer):
 
     Attributes
     ----------
+    build : str
+        Name of the build.
+    conditions : Conditions
+        The air asked for, and what was held.
     limit_c, risk : float
         The limit [°C] and the allowed probability of exceeding it.
     p_exceed : float
@@ -72,6 +80,8 @@ class Margin(Answer):
         For whom it speaks: "specimens" or "product line".
     """
 
+    build: str
+    conditions: Conditions
     limit_c: float
     risk: float
     p_exceed: float

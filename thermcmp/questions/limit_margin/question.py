@@ -178,6 +178,8 @@ def _answer(query: MarginQuery, sweep: Sweep, control: Fit | None) -> Margin:
         prob=prob,
         draw_figure=margin_figure,
         fits=(fit,) if control is None else (fit, control),
+        build=fitted.build.name,
+        conditions=held,
         limit_c=sweep.limit_c,
         risk=sweep.risk,
         p_exceed=here.p_exceed(sweep.limit_c),
