@@ -9,8 +9,8 @@ import unicodedata
 import pytest
 
 from thermcmp.questions import letters
+from thermcmp.questions.pictures import picture_uri
 from thermcmp.reporting.document import report
-from thermcmp.reporting.pictures import picture_uri
 
 HOSTILE = [
     '"><script>alert(1)</script>', "a' onerror='x", "../../etc/passwd", "first\nsecond",

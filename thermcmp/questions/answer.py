@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from html import escape
-from typing import TYPE_CHECKING, Any, Final
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-from thermcmp.questions.table_words import printed_table
+from thermcmp._files import write_whole
+from thermcmp.errors import Fault, InputError
+from thermcmp.questions.table_words import (
+    printed_table,
+    reader_frame,
+    table_html,
+    table_latex,
+    table_markdown,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -15,6 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from thermcmp.inference.posterior import Fit
+    from thermcmp.questions.plot_style import FigureSize
 
 #: The health of several fits is that of the worst.
 _WORST_FIRST: Final = ("bad", "caution", "ok")
@@ -66,37 +77,147 @@ class Answer:
     shown_rows: tuple[int, ...] | None = None
     fits: tuple[Fit, ...] = field(default=(), repr=False)
 
-    def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the answer's figure.
+    def plot(
+        self, ax: Axes | None = None, *, size: Literal["article", "slide", "phone"] | None = None
+    ) -> Axes:
+        """Draw the answer's figure; its text follows matplotlib's `font.size`.
 
         Parameters
         ----------
         ax : matplotlib.axes.Axes, optional
             Where to draw; a new figure (without pyplot) by default.
+        size : {"article", "slide", "phone"}, optional
+            Size of the new figure: 1200 x 675 pixels, 1920 x 1080, or 360 wide. A figure
+            with many rows is higher, so that no name is cut.
 
         Returns
         -------
         matplotlib.axes.Axes
             The axes drawn on; its ``.figure`` can be saved.
+
+        Raises
+        ------
+        InputError
+            If the size is not known.
         """
         from thermcmp.questions.letters import set_letters
+        from thermcmp.questions.pictures import drawn
+        from thermcmp.questions.plot_style import WIDTH, FigureSize
 
         if ax is not None:
             self.draw_figure(self, ax)
             set_letters(ax)
             return ax
-        from matplotlib.figure import Figure
+        if size is None:
+            return drawn(self, FigureSize(WIDTH, 0.0, 100.0, 10.0))
+        from matplotlib import rc_context, rcParams
 
-        from thermcmp.questions.plot_style import natural_height
+        chosen = _figure_size(size)
+        # A caller who enlarges text enlarges it here too.
+        with rc_context({"font.size": chosen.font * float(rcParams["font.size"]) / 10.0}):
+            return drawn(self, chosen)
 
-        height = max(2.6, 0.38 * len(self.shown_table) + 1.4)
-        figure = Figure(figsize=(7.6, height), layout="constrained")
-        ax = figure.subplots()
-        self.draw_figure(self, ax)
-        set_letters(ax)
-        if len(figure.axes) > 1:
-            figure.set_figheight(natural_height(ax))
-        return ax
+    def save_plot(
+        self,
+        path: str | os.PathLike[str],
+        size: Literal["article", "slide", "phone"] = "article",
+    ) -> Path:
+        """Write the figure to a file, with its heading and description inside.
+
+        The look is the same whatever matplotlib's settings are.
+
+        Parameters
+        ----------
+        path : path-like
+            File ending in .svg or .png.
+        size : {"article", "slide", "phone"}
+            As in `plot`.
+
+        Returns
+        -------
+        pathlib.Path
+            The file written; `alt_text` has the words for a page that shows it.
+
+        Raises
+        ------
+        InputError
+            If the ending or the size is not known.
+        """
+        from thermcmp.questions.pictures import picture
+
+        target = Path(path)
+        form = target.suffix.lower().removeprefix(".")
+        if form not in ("svg", "png"):
+            fault = Fault("no such kind of picture", "end it in .svg or .png", file=str(target))
+            raise InputError("The figure cannot be written:", [fault])
+        content = picture(self, _figure_size(size), form)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(target, content)
+        return target
+
+    @property
+    def alt_text(self) -> str:
+        """Description of the figure for readers who do not see it."""
+        finding = f" {self.sentences[0]}" if self.sentences else ""
+        return f"Figure: {self.title}, means and {self.interval_words}.{finding}"
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the table with a reader's headings and digits; numbers stay numbers.
+
+        Returns
+        -------
+        pandas.DataFrame
+            All rows. Shares and chances are in per cent.
+        """
+        return reader_frame(self.table)
+
+    def to_csv(self, path: str | os.PathLike[str] | None = None) -> str:
+        """Return `to_frame` as CSV, and write it where a path is given.
+
+        Parameters
+        ----------
+        path : path-like, optional
+            File to write, in UTF-8.
+
+        Returns
+        -------
+        str
+            The same text.
+        """
+        text = self.to_frame().to_csv(index=False, lineterminator="\n")
+        return _written(text, path)
+
+    def to_markdown(self, path: str | os.PathLike[str] | None = None) -> str:
+        """Return the rows shown as a Markdown table, each mean with its interval.
+
+        Parameters
+        ----------
+        path : path-like, optional
+            File to write.
+
+        Returns
+        -------
+        str
+            Title and table.
+        """
+        table = table_markdown(self.shown_table)
+        return _written(f"**{self.title}** ({self.interval_words})\n\n{table}\n", path)
+
+    def to_latex(self, path: str | os.PathLike[str] | None = None) -> str:
+        """Return the rows shown as a LaTeX table (booktabs), each mean with its interval.
+
+        Parameters
+        ----------
+        path : path-like, optional
+            File to write.
+
+        Returns
+        -------
+        str
+            The table, with title and kind of intervals as its caption.
+        """
+        caption = f"{self.title} ({self.interval_words})"
+        return _written(table_latex(self.shown_table, caption), path)
 
     @property
     def health(self) -> str:
@@ -131,11 +252,11 @@ class Answer:
 
     @property
     def tables_html(self) -> str:
-        """Title and tables as HTML, without the sentences."""
-        tables = _html(self.shown_table)
+        """Title and tables as HTML with a reader's headings, without the sentences."""
+        tables = table_html(self.shown_table)
         tables += f"<p>{escape(self.more_rows)}</p>" if self.more_rows else ""
         for caption, table in self.further_tables.items():
-            tables += f"<p>{escape(caption)}</p>{_html(table)}"
+            tables += f"<p>{escape(caption)}</p>{table_html(table)}"
         return f"<h4>{escape(self.title)}</h4><p>{escape(self.interval_words)}</p>{tables}"
 
     def __str__(self) -> str:
@@ -143,14 +264,32 @@ class Answer:
         return "\n".join([self.tables_text, *self.sentences, *caveats])
 
     def _repr_html_(self) -> str:
+        from thermcmp.questions.pictures import picture_uri
+
         words = "".join(f"<p>{escape(s)}</p>" for s in self.sentences)
         limits = "".join(f"<li>{escape(c)}</li>" for c in self.caveats)
-        return self.tables_html + words + (f"<ul>{limits}</ul>" if limits else "")
+        figure = f'<img src="{picture_uri(self)}" alt="{escape(self.alt_text)}" width="730">'
+        return words + figure + self.tables_html + (f"<ul>{limits}</ul>" if limits else "")
+
+
+def _figure_size(name: str) -> FigureSize:
+    """Return the size of that name."""
+    from thermcmp.questions.plot_style import SIZES
+
+    if name not in SIZES:
+        fix = f"use one of: {', '.join(SIZES)}"
+        fault = Fault("no such size", fix, column="size", value=str(name))
+        raise InputError("The figure cannot be drawn:", [fault])
+    return SIZES[name]
+
+
+def _written(text: str, path: str | os.PathLike[str] | None) -> str:
+    """Return the text, written to a file first where one is named."""
+    if path is not None:
+        Path(path).parent.mkdir(parents=True, exist_ok=True)
+        write_whole(Path(path), text.encode("utf-8"))
+    return text
 
 
 def _text(table: pd.DataFrame) -> str:
     return printed_table(table).to_string(index=False)
-
-
-def _html(table: pd.DataFrame) -> str:
-    return str(printed_table(table).to_html(index=False))

@@ -30,14 +30,20 @@ PALE_WARM: Final = "#eacba6"
 WARM: Final = "#a8540f"
 BAND: Final = "#c9dbe6"
 
-#: Size of all figure text but the heading [points].
+#: Size of all figure text but the heading, at a `font.size` of 10 [points].
 SIZE: Final = 9.0
+_USUAL_FONT: Final = 10.0
+#: Width for which the numbers of letters to a line below are meant [in].
+WIDTH: Final = 7.6
+_FEWEST_LETTERS: Final = 12
 _NOTE_WIDTH: Final = 82
 #: Room for a panel below the axes [in].
 _PANEL_HEIGHT: Final = 2.2
 _NAME_WIDTH: Final = 34
 _TITLE_WIDTH: Final = 64
 _MOST_NAMED: Final = 6
+#: Label of the note below the axes.
+_NOTE: Final = "note"
 #: Words of a `health` cell that need no warning.
 _HEALTHY: Final = frozenset({"", "ok"})
 
@@ -51,6 +57,38 @@ class Row:
     low: float
     high: float
     health: str
+
+
+@dataclass(frozen=True, slots=True)
+class FigureSize:
+    """Width and least height of a figure [in], dots per inch, and its `font.size` [points]."""
+
+    width: float
+    height: float
+    dpi: float
+    font: float
+
+
+#: 1200 x 675 pixels for a page, 1920 x 1080 for a screen, and 360 for a phone's width.
+SIZES: Final = {
+    "article": FigureSize(8.0, 4.5, 150.0, 10.0),
+    "slide": FigureSize(12.8, 7.2, 150.0, 17.0),
+    "phone": FigureSize(3.75, 2.6, 96.0, 9.0),
+}
+
+
+def text_size() -> float:
+    """Return the size of all figure text but the heading, by the caller's `font.size` [points]."""
+    from matplotlib import rcParams
+
+    return SIZE * float(rcParams["font.size"]) / _USUAL_FONT
+
+
+def letters_in(ax: Axes, usual: int) -> int:
+    """Return how many letters a line has where the usual figure has room for `usual`."""
+    figure = ax.get_figure(root=True)
+    width = WIDTH if figure is None else figure.get_figwidth()
+    return max(_FEWEST_LETTERS, int(usual * width / WIDTH * SIZE / text_size()))
 
 
 def row_names(table: pd.DataFrame, label: str | Sequence[str]) -> list[str]:
@@ -133,7 +171,7 @@ def stair_bar(
         xytext=(7, 0),
         textcoords="offset points",
         va="center",
-        fontsize=SIZE,
+        fontsize=text_size(),
         color=INK,
         annotation_clip=False,
         fontweight="bold" if is_total else "normal",
@@ -142,35 +180,47 @@ def stair_bar(
 
 def rows_axis(ax: Axes, names: Sequence[str]) -> None:
     """Name the rows at the left, the first one at the top."""
-    labels = [textwrap.fill(name, _NAME_WIDTH, break_on_hyphens=False) for name in names]
-    ax.set_yticks(range(len(names)), labels=labels, fontsize=SIZE, color=INK)
+    room = letters_in(ax, _NAME_WIDTH)
+    labels = [textwrap.fill(name, room, break_on_hyphens=False) for name in names]
+    ax.set_yticks(range(len(names)), labels=labels, fontsize=text_size(), color=INK)
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.tick_params(axis="y", length=0)
 
 
 def natural_height(ax: Axes) -> float:
-    """Return the height of a figure with room for each named row [in]."""
+    """Return the height of a figure with room for its heading, each named row and its note [in]."""
     from matplotlib.ticker import FixedLocator
 
+    scale = text_size() / SIZE
+    notes = [text.get_text() for text in ax.texts if text.get_label() == _NOTE]
+    around = ax.get_title(loc="left").count("\n") * 0.17
+    around += 0.13 * max(0, sum(note.count("\n") for note in notes) - 1)
     if not isinstance(ax.yaxis.get_major_locator(), FixedLocator):
-        return 4.4 + _PANEL_HEIGHT * (len(ax.get_shared_x_axes().get_siblings(ax)) - 1)
+        panels = len(ax.get_shared_x_axes().get_siblings(ax)) - 1
+        return min(1.0, scale) * 4.4 + scale * around + _PANEL_HEIGHT * panels
     lines = sum(1 + label.get_text().count("\n") for label in ax.get_yticklabels())
-    return 1.5 + 0.22 * lines + 0.12 * len(ax.get_yticks())
+    return scale * (1.5 + around + 0.22 * lines + 0.12 * len(ax.get_yticks()))
 
 
 def finish(
     ax: Axes, title: str, axis: str, *, grid: Literal["x", "both"] = "x", pad: float = 6.0
 ) -> None:
     """Set the heading, rules and frame of the axes."""
-    title = textwrap.fill(title, _TITLE_WIDTH)
-    ax.set_title(title, loc="left", pad=pad, fontsize=SIZE + 1.5, fontweight="bold", color=INK)
-    ax.set_xlabel(axis, fontsize=SIZE, color=INK)
+    room = letters_in(ax, _TITLE_WIDTH)
+    if room < _TITLE_WIDTH / 1.5:
+        # Names take a larger part of a narrow figure.
+        room = round(0.8 * room)
+    title = textwrap.fill(title, room)
+    ax.set_title(
+        title, loc="left", pad=pad, fontsize=text_size() + 1.5, fontweight="bold", color=INK
+    )
+    ax.set_xlabel(axis, fontsize=text_size(), color=INK)
     ax.set_axisbelow(True)
     ax.grid(visible=True, axis=grid, color=RULE, linewidth=0.8)
     ax.spines[["top", "right", "left"]].set_visible(False)
     ax.spines["bottom"].set_color(QUIET)
     ax.margins(x=0.07)
-    ax.tick_params(axis="both", labelsize=SIZE, labelcolor=INK, color=QUIET)
+    ax.tick_params(axis="both", labelsize=text_size(), labelcolor=INK, color=QUIET)
 
 
 def note(
@@ -190,21 +240,23 @@ def note(
         words.append(f"Bar without a point: withheld, its {RANGE_PROB:.0%} range only.")
     if any(row.health not in _HEALTHY and not math.isnan(row.mean) for row in drawn):
         words.append("Hollow: estimate with a warning, see the table.")
-    lines = textwrap.wrap(" ".join(words), _NOTE_WIDTH)
+    room = letters_in(ax, _NOTE_WIDTH)
+    lines = textwrap.wrap(" ".join(words), room)
     for row in omitted[:_MOST_NAMED]:
         reason = f" ({row.health})" if row.health else ""
-        lines += textwrap.wrap(f"Not estimable, left out: {row.name}{reason}.", _NOTE_WIDTH)
+        lines += textwrap.wrap(f"Not estimable, left out: {row.name}{reason}.", room)
     if len(omitted) > _MOST_NAMED:
         lines.append(f"Not estimable, left out: {len(omitted) - _MOST_NAMED} more, see the table.")
     ax.annotate(
         "\n".join(lines),
         (0.0, 0.0),
         xycoords="axes fraction",
-        xytext=(0, -36),
+        xytext=(0, -4 * text_size()),
         textcoords="offset points",
         va="top",
         ha="left",
-        fontsize=SIZE - 1.5,
+        label=_NOTE,
+        fontsize=text_size() - 1.5,
         color=QUIET,
         annotation_clip=False,
     )

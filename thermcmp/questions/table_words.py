@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
 from typing import Any, Final
 
 import pandas as pd
@@ -34,9 +35,18 @@ _WORDS: Final[dict[str, str]] = {
     "least_mean": "least mean", "greatest_mean": "greatest mean", "moved": "largest move",
     "moved_by": "moved by", "model_dependent": "hangs on",
 }  # fmt: skip
+#: Kinds of rows whose word in the table is not a reader's.
+_KINDS: Final = {"order-free": "in any order", "departure": "beyond adding up"}
 #: Columns whose cells name factors, and those whose cells name parameters, as columns do.
 _FACTORS: Final = frozenset({"factor", "aliased_with"})
 _PARAMETERS: Final = frozenset({"part", "term", "parameter"})
+#: Signs and how LaTeX has them; the backslash goes first, since the others bring their own.
+_LATEX: Final = {
+    "\\": r"\textbackslash ", "{": r"\{", "}": r"\}", "&": r"\&", "%": r"\%", "$": r"\$",
+    "#": r"\#", "_": r"\_", "~": r"\textasciitilde ", "^": r"\textasciicircum ",
+    "\N{MINUS SIGN}": "$-$", "–": "--", "°": r"\textdegree ", "→": r"$\rightarrow$",
+    "·": r"$\cdot$", "<": r"\textless ", ">": r"\textgreater ",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +66,13 @@ class WordedTable:
     rows: tuple[tuple[Cell, ...], ...]
 
 
-def worded_table(table: pd.DataFrame) -> WordedTable:
-    """Put a tidy table into words; a row without an estimate says so once, at its mean."""
+def worded_table(table: pd.DataFrame, *, folded: bool = False) -> WordedTable:
+    """Put a tidy table into words; a row without an estimate says so once, at its mean.
+
+    `folded` puts each mean and its interval into one cell, "6.3 (5.7 to 6.9)".
+    """
+    if folded:
+        return _folded(table)
     means = [name for name in table.columns if str(name).startswith("mean_")]
     lacking = table[means].isna().any(axis=1) if means else pd.Series(False, index=table.index)
     columns = []
@@ -71,12 +86,129 @@ def worded_table(table: pd.DataFrame) -> WordedTable:
                 shown = "–" if text is None else text.removesuffix("%") if is_percent else text
                 cells.append(Cell(shown, is_number=is_number))
         columns.append(cells)
-    headings = []
-    for name in table.columns:
-        words, unit = heading_unit(str(name))
-        words = words[:1].upper() + words[1:]
-        headings.append(f"{words} [{unit}]" if unit else words)
+    headings = tuple(reader_heading(str(name)) for name in table.columns)
+    return WordedTable(headings=headings, rows=tuple(zip(*columns, strict=True)))
+
+
+def table_html(table: pd.DataFrame) -> str:
+    """Return the table as a reader has it, as HTML."""
+    worded = worded_table(table, folded=True)
+    heads = "".join(f"<th>{escape(heading)}</th>" for heading in worded.headings)
+    rows = ("".join(f"<td>{escape(cell.text)}</td>" for cell in row) for row in worded.rows)
+    body = "".join(f"<tr>{row}</tr>" for row in rows)
+    return f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def table_markdown(table: pd.DataFrame) -> str:
+    """Return the table as a reader has it, as a table of GitHub Flavored Markdown."""
+    worded = worded_table(table, folded=True)
+    first = worded.rows[0] if worded.rows else ()
+    rule = ["---:" if cell.is_number else "---" for cell in first] or ["---"] * len(worded.headings)
+    lines = [worded.headings, rule, *([cell.text for cell in row] for row in worded.rows)]
+    cells = ([str(cell).replace("|", "\\|").replace("\n", " ") for cell in line] for line in lines)
+    return "\n".join(f"| {' | '.join(line)} |" for line in cells)
+
+
+def table_latex(table: pd.DataFrame, caption: str) -> str:
+    """Return the table as a reader has it, as LaTeX that every engine sets."""
+    worded = worded_table(table, folded=True)
+    rows = [[cell.text for cell in row] for row in worded.rows]
+    frame = pd.DataFrame(rows, columns=list(worded.headings)).map(_latex)
+    first = worded.rows[0] if worded.rows else ()
+    places = "".join("r" if cell.is_number else "l" for cell in first)
+    return str(
+        frame.to_latex(
+            index=False, header=[_latex(name) for name in worded.headings], escape=False,
+            caption=_latex(caption), column_format=places or None,
+        )
+    )  # fmt: skip
+
+
+def _latex(text: str) -> str:
+    """Return a text with LaTeX's own signs escaped, and signs that its fonts lack spelled out."""
+    for sign, spelled in _LATEX.items():
+        text = text.replace(sign, spelled)
+    return text
+
+
+def reader_heading(name: str) -> str:
+    """Return a column's heading as a reader has it: "Share from data [%]"."""
+    words, unit = heading_unit(name)
+    words = words[:1].upper() + words[1:]
+    return f"{words} [{unit}]" if unit else words
+
+
+def reader_frame(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with a reader's headings; numbers stay numbers, with their unit's digits."""
+    frame = pd.DataFrame(index=table.index)
+    for name, texts in _texts(table).items():
+        is_number, is_percent = _is_number(table[name]), heading_unit(name)[1] == "%"
+        if is_percent:
+            frame[reader_heading(name)] = 100.0 * table[name].astype(float)
+        elif is_number:
+            plain = [None if t is None else t.replace("\N{MINUS SIGN}", "-") for t in texts]
+            frame[reader_heading(name)] = pd.to_numeric(pd.Series(plain, index=table.index))
+        else:
+            frame[reader_heading(name)] = texts
+    return frame
+
+
+def interval_columns(table: pd.DataFrame) -> dict[str, tuple[str, str]]:
+    """Return the columns that hold the interval of a column, by that column's name."""
+    names = [str(name) for name in table.columns]
+    pairs = {}
+    for name in names:
+        stem, _, unit = name.rpartition("_")
+        ends = [
+            (name.replace("mean", "low"), name.replace("mean", "high")),
+            (f"{name}_low", f"{name}_high"),
+            (f"{stem}_low_{unit}", f"{stem}_high_{unit}"),
+        ]
+        if name == "change":
+            ends.append(("low", "high"))
+        pair = next((p for p in ends if p[0] != name and set(p) <= set(names)), None)
+        if pair is not None and "sd" not in name:
+            pairs[name] = pair
+    return pairs
+
+
+def _folded(table: pd.DataFrame) -> WordedTable:
+    """Return the table with each interval beside its mean, and without standard deviations."""
+    texts, pairs = _texts(table), interval_columns(table)
+    ends = {name for pair in pairs.values() for name in pair}
+    kept = [n for n in texts if n not in ends and not (n.startswith("sd") and pairs)]
+    headings, columns = [], []
+    for name in kept:
+        if name not in pairs:
+            headings.append(reader_heading(name))
+            unit = heading_unit(name)[1]
+            columns.append([_plain_cell(text, table[name], unit) for text in texts[name]])
+            continue
+        words, unit = heading_unit(name)
+        headings.append(f"{words[:1].upper()}{words[1:]} (range)" + (f" [{unit}]" if unit else ""))
+        low, high = (texts[end] for end in pairs[name])
+        is_mean = name.startswith("mean")
+        columns.append(
+            [
+                _range_cell(*cells, is_mean=is_mean)
+                for cells in zip(texts[name], low, high, strict=True)
+            ]
+        )
     return WordedTable(headings=tuple(headings), rows=tuple(zip(*columns, strict=True)))
+
+
+def _plain_cell(text: str | None, column: pd.Series, unit: str) -> Cell:
+    shown = "–" if text is None else text.removesuffix("%") if unit == "%" else text
+    return Cell(shown, is_number=_is_number(column))
+
+
+def _range_cell(mean: str | None, low: str | None, high: str | None, *, is_mean: bool) -> Cell:
+    """Return one cell of a mean and its interval; what has a range only says so."""
+    if mean is None and low is None:
+        return Cell("not estimable", is_missing=True) if is_mean else Cell("–", is_number=True)
+    if mean is None:
+        return Cell(f"{low} to {high}, range only", is_missing=True)
+    return Cell(mean if low is None else f"{mean} ({low} to {high})", is_number=True)
 
 
 def printed_table(table: pd.DataFrame) -> pd.DataFrame:
@@ -136,4 +268,6 @@ def _text(value: Any, name: str, row_unit: str, *, is_number: bool) -> str:
         return factor_words(text)
     if name == "effect":
         return effect_words(text)
+    if name == "kind":
+        return _KINDS.get(text, text)
     return text.replace("_", " ") if name in _PARAMETERS else text

@@ -10,12 +10,12 @@ from thermcmp.errors import PluginError
 from thermcmp.inference.diagnostics import Diagnostics
 from thermcmp.inference.sensor_fits import one_posterior
 from thermcmp.questions.fit_check.question import FitCheck, check_fit
+from thermcmp.questions.pictures import picture_uri
 from thermcmp.questions.separation.contrasts import short_effect
 from thermcmp.questions.table_words import WordedTable, worded_table
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 from thermcmp.reporting.glossary import Term, terms_used
-from thermcmp.reporting.pictures import alternative_text, picture_uri
 
 if TYPE_CHECKING:
     from thermcmp.hooks import Section
@@ -201,7 +201,7 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
         label=label,
         answer=answer,
         picture=picture_uri(answer),
-        alternative=alternative_text(answer),
+        alternative=f"{answer.alt_text} The table after the figure holds the same numbers.",
         table=worded_table(answer.shown_table),
         further=tuple(
             (caption, worded_table(table)) for caption, table in answer.further_tables.items()

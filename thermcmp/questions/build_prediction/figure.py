@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.questions.plot_style import BAND, INK, MAIN, SIZE, finish, note
+from thermcmp.questions.plot_style import BAND, INK, MAIN, finish, note, text_size
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,7 +34,7 @@ def prediction_figure(answer: Prediction, ax: Axes) -> None:
         ax.axvline(row["mean"], color=INK, linewidth=1.6, linestyle=(0, (6, 3)), zorder=3)
     else:
         words = f"Temperature {row['health']}."
-    ax.set_ylabel("Density [1/K]", fontsize=SIZE, color=INK)
+    ax.set_ylabel("Density [1/K]", fontsize=text_size(), color=INK)
     sensor = f"{answer.sensor[:1].upper()}{answer.sensor[1:]}"
     finish(ax, answer.title, f"{sensor} temperature [°C]", grid="both")
     note(ax, answer.interval_words, [], [], mark="Dashed: mean; band", extra=words)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 from thermcmp.questions.plot_style import (
     INK,
     PALE,
-    SIZE,
     WARM,
     Row,
     finish,
@@ -15,6 +14,7 @@ from thermcmp.questions.plot_style import (
     note,
     rows_axis,
     split_rows,
+    text_size,
 )
 from thermcmp.questions.separation.contrasts import short_effect
 
@@ -42,7 +42,7 @@ def predictive_figure(answer: Answer, ax: Axes) -> None:
                 markeredgewidth=1.6)  # fmt: skip
         if not fine:
             ax.annotate("surprising", (measured, place), xytext=(9, 0), color=WARM,
-                        textcoords="offset points", va="center", fontsize=SIZE)  # fmt: skip
+                        textcoords="offset points", va="center", fontsize=text_size())  # fmt: skip
     rows_axis(ax, [row.name for row in rows])
     finish(ax, answer.title, "Size of the feature [K]")
     note(
@@ -92,7 +92,7 @@ def _name(ax: Axes, place: int, value: float, words: str, *, color: str, to_righ
         textcoords="offset points",
         ha="left" if to_right else "right",
         va="top",
-        fontsize=SIZE - 2,
+        fontsize=text_size() - 2,
         color=color,
         zorder=5,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},

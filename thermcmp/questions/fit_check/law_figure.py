@@ -9,7 +9,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.inference.checks.residuals import fitted_rise
 from thermcmp.inference.law_tables import LawCurve, airflow_curves, power_curve
-from thermcmp.questions.plot_style import BAND, INK, MAIN, QUIET, SIZE, WARM, finish
+from thermcmp.questions.plot_style import BAND, INK, MAIN, QUIET, WARM, finish, text_size
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -37,7 +37,7 @@ def draw_laws(fit: Fit, airflow_ax: Axes, power_ax: Axes) -> None:
     curves = sorted(curves, key=lambda curve: -len(curve.run_at))[:MOST_COOLERS]
     for curve, look in zip(curves, _LOOKS, strict=False):
         _draw(airflow_ax, curve, look)
-    airflow_ax.legend(frameon=False, fontsize=SIZE, labelcolor=INK)
+    airflow_ax.legend(frameon=False, fontsize=text_size(), labelcolor=INK)
     name = "fan speed" if design.law.column == "fan_rpm" else design.law.column
     finish(
         airflow_ax,
@@ -53,7 +53,7 @@ def draw_laws(fit: Fit, airflow_ax: Axes, power_ax: Axes) -> None:
         grid="both",
     )
     for ax in (airflow_ax, power_ax):
-        ax.set_ylabel("Rise [K]", fontsize=SIZE, color=INK)
+        ax.set_ylabel("Rise [K]", fontsize=text_size(), color=INK)
 
 
 def _draw(ax: Axes, curve: LawCurve, look: tuple[str, str, str]) -> None:

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.questions.phrases import percent_words
-from thermcmp.questions.plot_style import BAND, INK, MAIN, QUIET, SIZE, WARM, finish, note
+from thermcmp.questions.plot_style import (
+    BAND,
+    INK,
+    MAIN,
+    QUIET,
+    SIZE,
+    WARM,
+    finish,
+    note,
+    text_size,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +33,8 @@ _APART: Final = 0.08
 _MOST_MARKS: Final = 12
 #: Share of the height at the top in which words above a line would meet those above the axes.
 _NEAR_TOP: Final = 0.1
+#: From this share of the ambients on, the words at a crossing leave room for the limit's.
+_LATE: Final = 0.75
 
 
 def margin_figure(answer: Margin, ax: Axes) -> None:
@@ -39,26 +51,30 @@ def margin_figure(answer: Margin, ax: Axes) -> None:
     ax.axhline(limit_c, color=WARM, linewidth=1.6, linestyle=(0, (6, 3)), zorder=2)
     low, high = ax.get_ylim()
     is_top = limit_c > high - _NEAR_TOP * (high - low)
+    # Clear of the words at the crossing, which stand at its left where it is late.
+    share = (at_limit_c - ambient.min()) / np.ptp(ambient) if len(ambient) > 1 else 0.0
+    is_right = bool(0.5 < share < _LATE)
     ax.annotate(
         f"limit {limit_c:g} °C",
-        (0.0, limit_c),
-        xytext=(5, -3 if is_top else 3),
+        (1.0 if is_right else 0.0, limit_c),
+        xytext=(-5 if is_right else 5, -3 if is_top else 3),
+        ha="right" if is_right else "left",
         va="top" if is_top else "baseline",
         color=WARM,
         xycoords=("axes fraction", "data"),
         textcoords="offset points",
-        fontsize=SIZE,
+        fontsize=text_size(),
     )
     if _inside(at_limit_c, ambient):
         words = f"{at_limit_c:.1f} °C {'room' if case else 'ambient'}"
-        _crossing(ax, words, (at_limit_c, limit_c), is_late=at_limit_c > ambient.mean())
+        _crossing(ax, words, (at_limit_c, limit_c), is_late=share > 0.5)
     fan = answer.firmware is not None
     axis = "Ambient at the cooler's intake [°C]"
     if case:
         axis = f"Room [°C]; the cooler's intake is {case:g} K warmer"
-    finish(ax, answer.title, "" if fan else axis, grid="both", pad=34)
+    finish(ax, answer.title, "" if fan else axis, grid="both", pad=34 * text_size() / SIZE)
     label = f"{answer.sensor[:1].upper()}{answer.sensor[1:]} temperature [°C]"
-    ax.set_ylabel(label, fontsize=SIZE, color=INK)
+    ax.set_ylabel(label, fontsize=text_size(), color=INK)
     chance = table["p_exceed"].to_numpy(float)
     for place in _spaced(ambient):
         if np.isfinite(chance[place]):
@@ -106,7 +122,7 @@ def _fan_panel(answer: Margin, ax: Axes, axis: str) -> Axes:
             xytext=(8, -4),
             textcoords="offset points",
             va="top",
-            fontsize=SIZE,
+            fontsize=text_size(),
             color=WARM,
         )
     at_most_c = answer.ambient_at_most_c
@@ -122,12 +138,12 @@ def _fan_panel(answer: Margin, ax: Axes, axis: str) -> Axes:
             xytext=(-5 if is_late else 5, 4),
             ha="right" if is_late else "left",
             textcoords="offset points",
-            fontsize=SIZE,
+            fontsize=text_size(),
             color=INK,
         )
     finish(panel, "", axis, grid="both")
     panel.margins(y=0.2)
-    panel.set_ylabel("Fan speed [rpm]", fontsize=SIZE, color=INK)
+    panel.set_ylabel("Fan speed [rpm]", fontsize=text_size(), color=INK)
     if "noise_dba" in table:
         numbers = table[["ambient_c", "noise_dba"]].to_numpy(float)
         for x, level in numbers[_spaced(numbers[:, 0])]:
@@ -180,7 +196,7 @@ def _crossing(ax: Axes, words: str, place: tuple[float, float], *, is_late: bool
         xytext=(-8, 6) if is_late else (7, -13),
         ha="right" if is_late else "left",
         textcoords="offset points",
-        fontsize=SIZE,
+        fontsize=text_size(),
         color=INK,
     )
 
@@ -198,7 +214,7 @@ def _above(ax: Axes, x: float, words: str) -> None:
         transform=ax.get_xaxis_transform(),
         ha="center",
         va="bottom",
-        fontsize=SIZE,
+        fontsize=text_size(),
         color=INK,
     )
 
@@ -209,8 +225,8 @@ def _heading(ax: Axes, words: str) -> None:
         words,
         (0.0, 1.0),
         xycoords="axes fraction",
-        xytext=(0, 18),
+        xytext=(0, 2.0 * text_size()),
         textcoords="offset points",
-        fontsize=SIZE,
+        fontsize=text_size(),
         color=QUIET,
     )

@@ -8,13 +8,13 @@ from thermcmp.questions.plot_style import (
     INK,
     MAIN,
     QUIET,
-    SIZE,
     WARM,
     Row,
     finish,
     note,
     rows_axis,
     split_rows,
+    text_size,
 )
 
 if TYPE_CHECKING:
@@ -77,6 +77,6 @@ def sensor_figure(answer: Answer, ax: Axes) -> None:
             ax.axhline(below - 0.5, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)), zorder=1)
     ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
     finish(ax, answer.title, "Improvement [K]; to the right is cooler")
-    ax.legend(loc="best", fontsize=SIZE, frameon=True, labelcolor=INK)
+    ax.legend(loc="best", fontsize=text_size(), frameon=True, labelcolor=INK)
     extra = f"{len(left)} more assemblies in the table." if left else ""
     note(ax, answer.interval_words, drawn, omitted, extra=extra)
