@@ -38,8 +38,7 @@ def runs(start, product, **changes):
 
 
 def merge_early(monkeypatch):
-    """Segments of four files, merged by three, so that a small library has every kind."""
-    monkeypatch.setattr(index, "_MOST_UNCOVERED", 4)
+    """Segments merged by three, so that a small library has every kind."""
     monkeypatch.setattr(index, "_MERGED", 3)
 
 
@@ -71,19 +70,19 @@ def library(tmp_path, filled, few):
 def read(monkeypatch):
     """Names of the files of results that were read."""
     names = []
-    original = LocalFolder.read
+    original = LocalFolder.open
 
     def noting(folder, name):
         if folder._path.name == "results":
             names.append(name)
         return original(folder, name)
 
-    monkeypatch.setattr(LocalFolder, "read", noting)
+    monkeypatch.setattr(LocalFolder, "open", noting)
     return names
 
 
 def test_segments_are_stored_and_merged_and_cover_each_file_once(library, tmp_path):
-    segments = library._index.open(library._view().names, library._view().read)
+    segments = library._view().segments
     covered = [name for segment in segments for name in segment.files]
     assert sorted(covered) == library._view().names
     assert max(len(segment.files) for segment in segments) >= 12

@@ -630,6 +630,8 @@ def test_names_of_an_older_version_are_read_in_one_spelling(tmp_path, monkeypatc
     with monkeypatch.context() as older:
         older.setitem(CONVERTERS, Kind.TEXT, str.strip)
         Library(tmp_path).add(odd)
+    # That version had no index.
+    shutil.rmtree(tmp_path / "index")
     library = Library(tmp_path)
     assert library.verify() == []
     assert (library.add(odd).new, library.add(runs(0, 2)).new) == (0, 0)

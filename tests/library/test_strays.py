@@ -36,7 +36,7 @@ def test_strays_are_named_and_set_aside_and_no_row_is_lost(tmp_path):
 def test_repair_leaves_a_file_that_it_may_not_read(tmp_path, monkeypatch):
     library = Library(tmp_path)
     name = library.add(runs(0, 1)).file
-    read = type(library._folder).read
+    read = type(library._folder).open
 
     def refused(self, file):
         if file == name:
@@ -44,7 +44,7 @@ def test_repair_leaves_a_file_that_it_may_not_read(tmp_path, monkeypatch):
         return read(self, file)
 
     with monkeypatch.context() as patch:
-        patch.setattr(type(library._folder), "read", refused)
+        patch.setattr(type(library._folder), "open", refused)
         with pytest.raises(LibraryError, match="cannot be read: Permission denied"):
             library.results()
         assert [damage.file for damage in library.repair()] == [name]

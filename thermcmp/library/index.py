@@ -7,10 +7,11 @@ few are open at a time. Files that no segment covers are read.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any, Final
@@ -19,21 +20,30 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from thermcmp._types import IntArray
-from thermcmp.library.effective_rows import NAMED, plain_rows
+from thermcmp._types import BoolArray, IntArray
+from thermcmp.library.effective_rows import NAMED, rows_by_layout
 from thermcmp.library.storage import open_folder
 from thermcmp.library.store_file import Stored
-from thermcmp.results.arrow import SCHEMA
-from thermcmp.results.row_hashes import Hashes, group_hashes, key_hashes, mixed, text_hash
+from thermcmp.results.hashing import PROVENANCE
+from thermcmp.results.row_hashes import (
+    NO_HASHES,
+    Hashes,
+    group_hashes,
+    key_hashes,
+    mixed,
+    row_hashes,
+    text_hash,
+)
 from thermcmp.results.rules import AGREEING
 
 _ENDING: Final = ".arrow"
 _KEY: Final = b"thermcmp.index"
+_COLUMNS: Final = ("hash", "value", "file")
 #: Version of the layout; with the hash of a word, as pandas does not promise its hashes.
-_VERSION: Final = [1, text_hash("thermcmp")]
-#: So many files or rows without a segment get one.
-_MOST_UNCOVERED: Final = 16
-_MANY_ROWS: Final = 50_000
+_VERSION: Final = [2, text_hash("thermcmp")]
+#: A reader that meets so many files without a segment stores one; so many rows make a segment.
+_MANY_FILES: Final = 16
+_MANY_ROWS: Final = 250_000
 #: So many segments of one size are merged, unless the outcome is too large to be quick.
 _MERGED: Final = 16
 _MOST_ENTRIES: Final = 4_000_000
@@ -41,32 +51,65 @@ _MOST_ENTRIES: Final = 4_000_000
 _MOST_VALUES: Final = 500
 _ANY: Final = "any value"
 
+#: Returns the imports in a file by its name, or nothing where it is damaged.
+Read = Callable[[str], Mapping[str, tuple[Stored, ...]]]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Segment:
-    """The entries of some files: hash and place of the file in `files`, by ascending hash."""
+    """The entries of some files by ascending hash.
+
+    The hash is that of a row's key, of the keys of a rule between rows, or of a name. The value
+    is the hash of what stands under it, which is the same in all rows that agree.
+    """
 
     files: tuple[str, ...]
     hashes: Hashes
-    places: IntArray
+    values: Hashes  #: 0 for a name
+    places: IntArray  #: of each entry's file in `files`
 
-    def count(self, wanted: Hashes) -> IntArray:
-        """Return the number of entries of each hash."""
-        first, last = self._spans(wanted)
-        return last - first
+    def find(self, wanted: Hashes, unlike: Hashes | None = None) -> tuple[IntArray, IntArray]:
+        """Return the entries of hashes, or only those whose value is not that in `unlike`.
 
-    def holding(self, wanted: Hashes) -> set[str]:
-        """Return the files with an entry of one of the hashes."""
-        first, last = self._spans(wanted)
-        counts = last - first
-        starts = np.repeat(first - np.cumsum(counts) + counts, counts)
-        places = np.unique(self.places[starts + np.arange(len(starts))])
-        return {self.files[place] for place in places.tolist()}
-
-    def _spans(self, wanted: Hashes) -> tuple[IntArray, IntArray]:
-        """Return where the entries of each hash begin and end."""
+        Returns
+        -------
+        places, of
+            Place of the entry's file in `files`, and of its hash in `wanted`.
+        """
         first = np.searchsorted(self.hashes, wanted, side="left")
-        return first, np.searchsorted(self.hashes, wanted, side="right")
+        counts = np.searchsorted(self.hashes, wanted, side="right") - first
+        of = np.repeat(np.arange(len(wanted)), counts)
+        entries = np.arange(len(of)) + np.repeat(first - np.cumsum(counts) + counts, counts)
+        if unlike is not None:
+            differs = self.values[entries] != unlike[of]
+            entries, of = entries[differs], of[differs]
+        return self.places[entries], of
+
+    def named(self, places: IntArray) -> set[str]:
+        """Return the names of files."""
+        return {self.files[place] for place in np.unique(places).tolist()}
+
+    def between(self, low: int, high: int) -> tuple[Hashes, Hashes, IntArray]:
+        """Return the entries of the hashes from `low` to `high`."""
+        start = int(np.searchsorted(self.hashes, np.uint64(low), side="left"))
+        stop = int(np.searchsorted(self.hashes, np.uint64(high), side="right"))
+        return self.hashes[start:stop], self.values[start:stop], self.places[start:stop]
+
+    def without(self, gone: Collection[str]) -> Segment:
+        """Return the entries of the files that are not gone."""
+        kept = [place for place, name in enumerate(self.files) if name not in gone]
+        hit = np.isin(self.places, kept)
+        places = np.searchsorted(kept, self.places[hit])
+        files = tuple(self.files[place] for place in kept)
+        return Segment(files, self.hashes[hit], self.values[hit], places)
+
+    @property
+    def digest(self) -> str:
+        """The hash of the entries."""
+        digest = hashlib.sha256()
+        for column in (self.hashes, self.values, self.places.astype(np.int32)):
+            digest.update(np.ascontiguousarray(column).data)
+        return digest.hexdigest()
 
 
 class Index:
@@ -76,54 +119,78 @@ class Index:
         self._folder = open_folder(root, "index", _ENDING)
 
     def open(
-        self, names: Iterable[str], read: Callable[[list[str]], Mapping[str, Stored]]
+        self, names: Iterable[str], read: Read, *, without: Collection[str] = ()
     ) -> list[Segment]:
         """Return segments that cover the files between them; `read` reads those without one."""
         present = set(names)
         covered: set[str] = set()
         segments = []
-        for segment in sorted(self._stored().values(), key=lambda s: -len(s.files)):
-            if present.issuperset(segment.files) and covered.isdisjoint(segment.files):
+        stored = [found for name, (found, _) in self._stored().items() if name not in without]
+        for segment in sorted(stored, key=lambda found: -len(found.files)):
+            fresh = present.intersection(segment.files) - covered
+            if fresh:
                 segments.append(segment)
-                covered.update(segment.files)
-        uncovered = read(sorted(present - covered))
-        return [*segments, segment_of(uncovered)] if uncovered else segments
+                covered |= fresh
+        made = list(_segments_of(sorted(present - covered), read))
+        if sum(len(segment.files) for segment in made) >= _MANY_FILES:
+            # Whoever may only read the library goes on without.
+            with contextlib.suppress(OSError):
+                self.extend([*segments, *made])
+        return [*segments, *made]
 
     def extend(self, segments: Sequence[Segment]) -> None:
-        """Store the last segment if it is not stored and worth it, and merge what has grown."""
+        """Store the segments that are not stored yet, and merge what has grown."""
         stored = self._stored()
-        known = {segment.files for segment in stored.values()}
-        new = [s for s in segments if s.files not in known]
-        large = [s for s in new if len(s.files) >= _MOST_UNCOVERED or len(s.hashes) > _MANY_ROWS]
-        for segment in large:
-            self._publish(segment)
-        kept = [s for s in segments if s.files in known or s in large]
+        known = {segment.files for segment, _ in stored.values()}
+        for segment in segments:
+            if segment.files not in known:
+                self._publish(segment)
         by_size: dict[int, list[Segment]] = {}
-        for segment in kept:
+        for segment in segments:
             by_size.setdefault(int(np.log2(max(len(segment.hashes), 1)) / 4), []).append(segment)
         for alike in by_size.values():
             if len(alike) >= _MERGED and sum(len(s.hashes) for s in alike) <= _MOST_ENTRIES:
                 self._publish(_merged(alike))
-        in_use = {segment.files for segment in kept}
-        for name, segment in stored.items():
-            # What covers files that a merged segment covers, or files that are gone.
-            if segment.files not in in_use:
+        in_use = {segment.files for segment in segments}
+        covered = set(chain.from_iterable(in_use))
+        for name, (segment, _) in stored.items():
+            if segment.files not in in_use and covered.issuperset(segment.files):
                 self._folder.remove(name)
+
+    def replace(self, segments: Sequence[Segment], more: Sequence[Segment]) -> None:
+        """Store other segments in place of all that are stored."""
+        before = self._stored()
+        every = [segment for segment in (*segments, *more) if segment.files]
+        for segment in every:
+            self._publish(segment)
+        for name in before.keys() - set(map(_name, every)):
+            self._folder.remove(name)
+
+    def altered(self) -> list[str]:
+        """Return the names of the segments whose entries are not those that were stored."""
+        return [name for name, (found, noted) in self._stored().items() if found.digest != noted]
+
+    def repair(self) -> list[str]:
+        """Remove the segments that were altered or cannot be read, and return the altered ones."""
+        altered = self.altered()
+        for name in {*altered, *self._folder.names()} - (self._stored().keys() - {*altered}):
+            self._folder.remove(name)
+        return altered
 
     def _publish(self, segment: Segment) -> None:
         """Store a segment."""
-        digest = hashlib.sha256("\n".join(segment.files).encode()).hexdigest()
-        head = {_KEY: json.dumps({"version": _VERSION, "files": segment.files}).encode()}
+        head = {"version": _VERSION, "files": segment.files, "sha256": segment.digest}
+        columns = [segment.hashes, segment.values, segment.places.astype(np.int32)]
         table = pa.table(
-            {"hash": segment.hashes, "file": segment.places.astype(np.int32)}, metadata=head
+            dict(zip(_COLUMNS, columns, strict=True)), metadata={_KEY: json.dumps(head).encode()}
         )
         sink = pa.BufferOutputStream()
         with pa.ipc.new_file(sink, table.schema) as writer:
             writer.write_table(table.combine_chunks())
-        self._folder.publish(f"{digest}{_ENDING}", sink.getvalue().to_pybytes())
+        self._folder.publish(_name(segment), sink.getvalue().to_pybytes())
 
-    def _stored(self) -> dict[str, Segment]:
-        """Return the stored segments by their names; what cannot be read counts as not there."""
+    def _stored(self) -> dict[str, tuple[Segment, str]]:
+        """Return the stored segments and their noted hashes; what is unreadable is left out."""
         segments = {}
         for name in self._folder.names():
             try:
@@ -131,65 +198,119 @@ class Index:
                 head = json.loads((table.schema.metadata or {})[_KEY])
                 if head["version"] != _VERSION:
                     continue
-                columns = (table[c].combine_chunks().to_numpy() for c in ("hash", "file"))
-                segments[name] = Segment(tuple(head["files"]), *columns)
+                columns = (table[c].combine_chunks().to_numpy() for c in _COLUMNS)
+                segments[name] = Segment(tuple(head["files"]), *columns), str(head["sha256"])
             except (OSError, pa.ArrowException, KeyError, ValueError):
                 continue
         return segments
 
 
-def segment_of(stored: Mapping[str, Stored]) -> Segment:
+def _name(segment: Segment) -> str:
+    """Return the name of a segment's file."""
+    text = "\n".join(segment.files).encode("utf-8", "surrogateescape")
+    return f"{hashlib.sha256(text).hexdigest()}{_ENDING}"
+
+
+def _segments_of(names: Sequence[str], read: Read) -> Iterator[Segment]:
+    """Return the segments of files that have none, each of a bounded number of rows."""
+    batch: dict[str, tuple[Stored, ...]] = {}
+    size = 0
+    for name in names:
+        found = read(name)
+        batch |= found
+        size += sum(stored.table.num_rows for held in found.values() for stored in held)
+        if size > _MANY_ROWS:
+            yield segment_of(batch)
+            batch, size = {}, 0
+    if batch:
+        yield segment_of(batch)
+
+
+def segment_of(read: Mapping[str, tuple[Stored, ...]]) -> Segment:
     """Return the segment of files."""
-    names = tuple(sorted(stored))
-    declared = [stored[name].table.select(SCHEMA.names).cast(SCHEMA) for name in names]
-    sizes = [table.num_rows for table in declared]
-    rows = plain_rows(pa.concat_tables(declared))
-    return make_segment(names, rows, np.repeat(np.arange(len(names)), sizes))
+    parts = []
+    for files, rows in rows_by_layout(read):
+        sizes = [sum(stored.table.num_rows for stored in read[name]) for name in files]
+        file_of = np.repeat(np.arange(len(files)), sizes)
+        # Values are hashed in the types that they have in their files.
+        values = row_hashes(rows, without=PROVENANCE)
+        parts.append(make_segment(files, rows, file_of, values))
+    return parts[0] if len(parts) == 1 else _merged(parts)
 
 
-def make_segment(names: tuple[str, ...], rows: pd.DataFrame, file_of: IntArray) -> Segment:
-    """Return the segment of rows, with the place of each row's file in `names`."""
-    parts = [(key_hashes(rows), file_of)]
-    for keys, (hashes, values) in rule_hashes(rows).items():
+def make_segment(
+    files: tuple[str, ...], rows: pd.DataFrame, file_of: IntArray, values: Hashes
+) -> Segment:
+    """Return the segment of rows, with each row's place of its file in `files` and its hash."""
+    parts = [(key_hashes(rows), values, file_of)]
+    for keys, (groups, stated) in _rule_hashes(rows).items():
         owned = rows[keys[-1]].notna().to_numpy(dtype=bool)
-        first = _distinct(values[owned], file_of[owned])
-        # As many entries of the keys as of their different values.
-        parts += [(of[owned][first], file_of[owned][first]) for of in (hashes, values)]
+        first = np.flatnonzero(owned)[_distinct(mixed(groups, stated)[owned], file_of[owned])]
+        parts.append((groups[first], stated[first], file_of[first]))
     for name in NAMED:
         if not rows[name].notna().any():
             continue
         hashes = group_hashes(rows, name, (name,))
         first = _distinct(hashes, file_of)
         hashes, places = hashes[first], file_of[first]
-        many = np.flatnonzero(np.bincount(places, minlength=len(names)) > _MOST_VALUES)
+        many = np.flatnonzero(np.bincount(places, minlength=len(files)) > _MOST_VALUES)
         kept = ~np.isin(places, many)
         any_value = np.full(len(many), text_hash(_ANY + name), dtype=np.uint64)
-        parts += [(hashes[kept], places[kept]), (any_value, many)]
-    return _sorted(names, *(np.concatenate(column) for column in zip(*parts, strict=True)))
+        listed = np.concatenate([hashes[kept], any_value])
+        parts.append((listed, np.zeros_like(listed), np.concatenate([places[kept], many])))
+    return _sorted(files, *(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def rule_hashes(rows: pd.DataFrame) -> dict[tuple[str, ...], tuple[Hashes, Hashes]]:
-    """Return, for each rule between rows, the hash of each row's keys, and of its values too."""
+def _rule_hashes(rows: pd.DataFrame) -> dict[tuple[str, ...], tuple[Hashes, Hashes]]:
+    """Return, for each rule between rows, the hash of each row's keys, and of its values."""
     return {
         keys: (
-            group_hashes(rows, f"rule of {' '.join(keys)}", keys),
-            group_hashes(rows, f"{' '.join(keys)} with values", (*keys, *columns)),
+            _group_hashes(rows, keys),
+            group_hashes(rows, f"values of {' '.join(keys)}", columns),
         )
         for keys, (columns, _) in AGREEING.items()
     }
 
 
-def disagreeing(segments: Sequence[Segment], rows: pd.DataFrame) -> set[str]:
-    """Return the files with rows that may break a rule between rows together with these."""
+def _group_hashes(rows: pd.DataFrame, keys: tuple[str, ...]) -> Hashes:
+    """Return the hash of each row's keys in a rule between rows."""
+    return group_hashes(rows, f"rule of {' '.join(keys)}", keys)
+
+
+def disagreeing(segments: Sequence[Segment], rows: pd.DataFrame) -> tuple[set[str], Hashes]:
+    """Return what may break a rule between rows together with these: files, hashes of groups."""
     files: set[str] = set()
-    for keys, (hashes, values) in rule_hashes(rows).items():
+    found = [NO_HASHES]
+    for keys, (groups, stated) in _rule_hashes(rows).items() if segments else ():
         owned = np.flatnonzero(rows[keys[-1]].notna().to_numpy(dtype=bool))
-        picked = owned[np.unique(values[owned], return_index=True)[1]]
-        others = np.zeros(len(picked), dtype=np.intp)
+        first = owned[_distinct(groups[owned], stated[owned])]
         for segment in segments:
-            others += segment.count(hashes[picked]) - segment.count(values[picked])
-        files |= holding(segments, hashes[picked][others > 0])
-    return files
+            places, of = segment.find(groups[first], unlike=stated[first])
+            files |= segment.named(places)
+            found.append(groups[first][np.unique(of)])
+    return files, np.unique(np.concatenate(found))
+
+
+def unlike(segments: Sequence[Segment], low: int, high: int) -> tuple[set[str], Hashes]:
+    """Return the hashes in a range with more than one value, and the files that hold them."""
+    spans = [segment.between(low, high) for segment in segments]
+    hashes, values = (np.concatenate([NO_HASHES, *(span[k] for span in spans)]) for k in (0, 1))
+    order = np.argsort(hashes, kind="stable")
+    hashes, values = hashes[order], values[order]
+    found = np.unique(hashes[1:][(hashes[1:] == hashes[:-1]) & (values[1:] != values[:-1])])
+    files: set[str] = set()
+    for segment, (own, _, places) in zip(segments, spans, strict=True):
+        files |= segment.named(places[np.isin(own, found)])
+    return files, found
+
+
+def in_groups(rows: pd.DataFrame, wanted: Hashes) -> BoolArray:
+    """Return which rows have a key, or keys of a rule between rows, of one of the hashes."""
+    hit = np.isin(key_hashes(rows), wanted)
+    for keys in AGREEING:
+        owned = rows[keys[-1]].notna().to_numpy(dtype=bool)
+        hit |= owned & np.isin(_group_hashes(rows, keys), wanted)
+    return hit
 
 
 def value_hashes_of(name: str, values: Sequence[Any]) -> Hashes:
@@ -202,12 +323,12 @@ def value_hashes_of(name: str, values: Sequence[Any]) -> Hashes:
 def holding(segments: Iterable[Segment], wanted: Hashes) -> set[str]:
     """Return the files that have an entry of one of the hashes."""
     ascending = np.unique(wanted)
-    return set(chain.from_iterable(segment.holding(ascending) for segment in segments))
+    return {name for segment in segments for name in segment.named(segment.find(ascending)[0])}
 
 
-def _distinct(hashes: Hashes, places: IntArray) -> IntArray:
-    """Return where each pair of hash and place stands first."""
-    return np.unique(mixed(hashes, places.astype(np.uint64)), return_index=True)[1]
+def _distinct(hashes: Hashes, others: IntArray | Hashes) -> IntArray:
+    """Return where each pair of hash and other stands first."""
+    return np.unique(mixed(hashes, others.astype(np.uint64)), return_index=True)[1]
 
 
 def _merged(segments: Sequence[Segment]) -> Segment:
@@ -216,10 +337,11 @@ def _merged(segments: Sequence[Segment]) -> Segment:
     return _sorted(
         tuple(chain.from_iterable(segment.files for segment in segments)),
         np.concatenate([segment.hashes for segment in segments]),
+        np.concatenate([segment.values for segment in segments]),
         np.concatenate([s.places + start for s, start in zip(segments, starts, strict=False)]),
     )
 
 
-def _sorted(files: tuple[str, ...], hashes: Hashes, places: IntArray) -> Segment:
+def _sorted(files: tuple[str, ...], hashes: Hashes, values: Hashes, places: IntArray) -> Segment:
     order = np.argsort(hashes, kind="stable")
-    return Segment(files, hashes[order], places[order])
+    return Segment(files, hashes[order], values[order], places[order])

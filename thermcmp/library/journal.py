@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -20,7 +21,17 @@ class Entry:
     """What was written under a file's name."""
 
     sha256: str  #: hash of the file's bytes
-    note: Note
+    notes: tuple[Note, ...]  #: one, or that of each import in a compacted file
+
+    @classmethod
+    def from_values(cls, values: dict[str, Any]) -> Entry:
+        """Return the entry of JSON values."""
+        notes = values["notes"] if "notes" in values else [values["note"]]
+        return cls(str(values["sha256"]), tuple(map(Note.from_values, notes)))
+
+    def to_values(self) -> dict[str, Any]:
+        """Return the entry as JSON values."""
+        return {"sha256": self.sha256, **_note_values(self.notes)}
 
 
 class Journal:
@@ -42,15 +53,18 @@ class Journal:
     def entry(self, name: str) -> Entry | None:
         """Return a file's entry, or None where it has none that can be read."""
         try:
-            values = json.loads(self._written.read(name + _ENDING))
-            return Entry(str(values["sha256"]), Note.from_values(values["note"]))
+            return Entry.from_values(json.loads(self._written.read(name + _ENDING)))
         except (FileNotFoundError, ValueError, KeyError, TypeError):
             return None
 
-    def record(self, name: str, data: bytes, note: Note) -> None:
+    def record(self, name: str, data: bytes, notes: Sequence[Note]) -> None:
         """Write the entry of a file."""
-        values = {"sha256": hashlib.sha256(data).hexdigest(), "note": note.to_values()}
-        self._written.publish(name + _ENDING, _text(values))
+        entry = Entry(hashlib.sha256(data).hexdigest(), tuple(notes))
+        self._written.publish(name + _ENDING, _text(entry.to_values()))
+
+    def forget(self, name: str) -> None:
+        """Remove the entry of a file whose imports are in another one."""
+        self._written.remove(name + _ENDING)
 
     def set_aside(self, damage: Damage, data: bytes | None) -> None:
         """Move a file's entry, and the file's bytes where there are any, to the quarantine."""
@@ -60,26 +74,36 @@ class Journal:
             "file": name,
             "what": damage.what,
             "set_aside_at": datetime.now(UTC).isoformat(),
-            "note": None if entry is None else entry.note.to_values(),
+            **_note_values(() if entry is None else entry.notes),
         }
         if data is not None:
             self._kept_bytes.publish(name, data)
         self._set_aside.publish(name + _ENDING, _text(values))
-        self._written.remove(name + _ENDING)
+        self.forget(name)
 
     def names_set_aside(self) -> set[str]:
-        """Return the names of the files in the quarantine."""
-        return {name.removesuffix(_ENDING) for name in self._set_aside.names()}
+        """Return the names of the files in the quarantine, and of the imports in them."""
+        names = {name.removesuffix(_ENDING) for name in self._set_aside.names()}
+        return names | {note.file for note in self._notes_set_aside()}
 
     def superseded_by_lost(self) -> set[tuple[str, str, str, str]]:
         """Return the rows that a correction set aside had replaced: they stay out of effect."""
-        rows: set[tuple[str, str, str, str]] = set()
+        # A correction imported again is no longer lost, and states its rows itself.
+        return {row for note in self._notes_set_aside() for row in note.supersedes}
+
+    def _notes_set_aside(self) -> Iterator[Note]:
+        """Return the notes of the imports in the quarantine."""
         for name in self._set_aside.names():
             values = json.loads(self._set_aside.read(name))
-            # A correction imported again is no longer lost, and states its rows itself.
-            if values["note"] is not None:
-                rows |= set(Note.from_values(values["note"]).supersedes)
-        return rows
+            for note in values.get("notes", [values.get("note")]):
+                if note is not None:
+                    yield Note.from_values(note)
+
+
+def _note_values(notes: Sequence[Note]) -> dict[str, Any]:
+    """Return notes as JSON values: that of a plain file by itself, as earlier versions wrote it."""
+    values = [note.to_values() for note in notes]
+    return {"notes": values} if len(values) > 1 else {"note": next(iter(values), None)}
 
 
 def _text(values: dict[str, Any]) -> bytes:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Protocol
 
-from pyarrow import ArrowException, NativeFile, fs, memory_map
+from pyarrow import ArrowException, NativeFile, OSFile, fs, memory_map
 
 from thermcmp._files import UNFINISHED, what_it_is, write_whole
 from thermcmp.errors import Fault, InputError
@@ -41,8 +41,12 @@ class Folder(Protocol):
         """Return a file's bytes."""
         ...
 
-    def mapped(self, name: str) -> NativeFile:
+    def open(self, name: str) -> NativeFile:
         """Open a file to read parts of it."""
+        ...
+
+    def mapped(self, name: str) -> NativeFile:
+        """Open a file that stays where it is on the disk until a part of it is used."""
         ...
 
     def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
@@ -103,14 +107,19 @@ class LocalFolder:
         )
 
     def read(self, name: str) -> bytes:
-        """Return a file's bytes; a pipe or a device may have no end, and is refused."""
+        """Return a file's bytes."""
+        with self.open(name) as file:
+            return bytes(file.read())
+
+    def open(self, name: str) -> NativeFile:
+        """Open a file to read parts of it; a pipe or a device may have no end, and is refused."""
         path = self._path / name
         if kind := what_it_is(path):
             raise NoPlainFileError(f"it is {kind}, not a file")
-        return path.read_bytes()
+        return OSFile(os.fsencode(path))
 
     def mapped(self, name: str) -> NativeFile:
-        """Open a file to read parts of it."""
+        """Open a file that stays where it is on the disk until a part of it is used."""
         return memory_map(str(self._path / name))
 
     def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
@@ -147,9 +156,13 @@ class RemoteFolder:
         with self._system.open_input_stream(f"{self._path}/{name}") as stream:
             return bytes(stream.read())
 
-    def mapped(self, name: str) -> NativeFile:
+    def open(self, name: str) -> NativeFile:
         """Open a file to read parts of it."""
         return self._system.open_input_file(f"{self._path}/{name}")
+
+    def mapped(self, name: str) -> NativeFile:
+        """Open a file; behind a URL nothing is mapped."""
+        return self.open(name)
 
     def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
         """Write beside, read back, check, and only then move into place."""

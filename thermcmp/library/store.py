@@ -2,46 +2,63 @@
 
 from __future__ import annotations
 
-import hashlib
+import contextlib
 import os
 import warnings
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal, Protocol, get_args
+from functools import partial, wraps
+from typing import Any, Literal, ParamSpec, Protocol, TypeVar, get_args
 
 import numpy as np
 import pandas as pd
 
 from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
-from thermcmp.library.effective_rows import NAMED, Contents, describe_differences, key_words
-from thermcmp.library.index import Index, make_segment, value_hashes_of
+from thermcmp.library.compaction import compact
+from thermcmp.library.effective_rows import Contents, describe_differences, key_words
+from thermcmp.library.index import Index, make_segment
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import NoPlainFileError, open_folder
 from thermcmp.library.store_file import (
     Damage,
     DamagedFileError,
     Stored,
-    altered_note,
     check_whole,
-    decode,
     encode,
     make_stored,
 )
-from thermcmp.library.view import Reader, View
+from thermcmp.library.verification import find_damages
+from thermcmp.library.view import CompactedError, View
 from thermcmp.results.arrow import canonical_extras, concat
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.hashing import PROVENANCE
 from thermcmp.results.row_hashes import Hashes, key_hashes, mixed, row_hashes
 from thermcmp.results.rules import find_rule_faults
-from thermcmp.results.schema import KEY
+from thermcmp.results.schema import BY_NAME, KEY
 from thermcmp.results.validation import check_results, without_bad_rows
 from thermcmp.tabular.names import plain_name
 
+P = ParamSpec("P")
+T = TypeVar("T")
 OnDamage = Literal["error", "skip"]
 
 
 class DamageWarning(ThermcmpWarning):
     """Damaged files or clashing rows were left out because of on_damage='skip'."""
+
+
+def _begun_again(call: Callable[P, T]) -> Callable[P, T]:
+    """Begin a call again where files that it was about to read were compacted meanwhile."""
+
+    @wraps(call)
+    def begun(*args: P.args, **given: P.kwargs) -> T:
+        while True:
+            # A compaction takes much longer than a call, so few are met.
+            with contextlib.suppress(CompactedError):
+                return call(*args, **given)
+
+    return begun
 
 
 class HasResults(Protocol):
@@ -96,6 +113,7 @@ class Library:
     def __repr__(self) -> str:
         return f"Library({self.root!r})"
 
+    @_begun_again
     def add(
         self,
         frame: pd.DataFrame | HasResults,
@@ -145,9 +163,9 @@ class Library:
             whole = make_stored(rows, source=source)
             if whole.note.file in view.lost:
                 # A lost file, imported from its source again.
-                return self._write(view, whole, rows, known=0)
+                return self._write(view, whole, rows, row_hashes(rows, without=PROVENANCE), known=0)
         keys, values = key_hashes(rows), row_hashes(rows, without=PROVENANCE)
-        contents = view.contents_of(view.holding(keys))
+        contents = view.contents_of(keys)
         self._report(view.damages, "error")
         known = np.isin(mixed(keys, values), mixed(contents.keys, contents.values))
         # A key that is not in effect lost its correction: other values are as good as new.
@@ -159,8 +177,9 @@ class Library:
         _check_together(view.beside(new).effective, new)
         self._report(view.damages, "error")
         stored = make_stored(new, source=source)
-        return self._write(view, stored, new, known=len(rows) - len(new))
+        return self._write(view, stored, new, values[~known], known=len(rows) - len(new))
 
+    @_begun_again
     def supersede(self, frame: pd.DataFrame | HasResults, reason: str) -> Receipt:
         """Correct rows: write new values that replace those of the same run and sensor.
 
@@ -191,7 +210,7 @@ class Library:
         rows = _canonical(frame)
         view = self._view()
         keys, values = key_hashes(rows), row_hashes(rows, without=PROVENANCE)
-        contents = view.contents_of(view.holding(keys))
+        contents = view.contents_of(keys)
         self._report(view.damages, "error")
         standing: dict[int, set[int]] = {key: set() for key in keys.tolist()}
         for position in np.flatnonzero(contents.standing & np.isin(contents.keys, keys)).tolist():
@@ -218,10 +237,16 @@ class Library:
             reason=reason.strip(),
             supersedes=_replaced_by(contents, keys[changes]),
         )
-        return self._write(view, stored, new, known=len(rows) - len(new))
+        return self._write(view, stored, new, values[changes], known=len(rows) - len(new))
 
+    @_begun_again
     def results(
-        self, sensor: str | None = None, *, on_damage: OnDamage = "error", **equals: Any
+        self,
+        sensor: str | None = None,
+        *,
+        columns: Sequence[str] | None = None,
+        on_damage: OnDamage = "error",
+        **equals: Any,
     ) -> pd.DataFrame:
         """Return the rows in effect.
 
@@ -229,11 +254,14 @@ class Library:
         ----------
         sensor : str, optional
             Keep the rows of this sensor.
+        columns : sequence of str, optional
+            Read these columns only, in this order; all by default.
         on_damage : {"error", "skip"}
             Whether damaged files and clashing rows are an error, or are left out with
             a `DamageWarning`.
         **equals
-            Keep the rows whose column equals the value, or one of a list of values.
+            Keep the rows whose column equals the value, or one of a list of values. Of
+            columns of text only the files that hold the value are read.
 
         Returns
         -------
@@ -253,27 +281,23 @@ class Library:
             for name, value in (equals if sensor is None else {"sensor": sensor, **equals}).items()
         }
         view = self._view()
-        named = [name for name in wanted if name in NAMED]
-        if named:
-            files = set(view.names)
-            for name in named:
-                files &= view.holding(value_hashes_of(name, wanted[name]))
-            contents = view.contents_of(files)
-        else:
-            contents = view.contents()
-        self._report(view.damages + contents.clashes, on_damage)
+        looked_at = None if columns is None else list(dict.fromkeys([*KEY, *wanted, *columns]))
+        contents = view.matching(wanted, looked_at) if wanted else view.contents(looked_at)
+        self._report(view.damages + view.clashes(contents), on_damage)
         rows = contents.effective
         faults = [
-            Fault("no such column", suggest(name, list(rows.columns)), column=name)
-            for name in wanted
+            Fault("no such column", suggest(name, [*BY_NAME, *rows.columns]), column=name)
+            for name in looked_at or wanted
             if name not in rows
         ]
         if faults:
             raise InputError("The results cannot be filtered so:", faults)
         for name, values in wanted.items():
             rows = rows[rows[name].isin(values)]
-        return rows.sort_values(list(KEY), kind="stable", ignore_index=True)
+        rows = rows.sort_values(list(KEY), kind="stable", ignore_index=True)
+        return rows if columns is None else rows[list(columns)]
 
+    @_begun_again
     def history(self, *, on_damage: OnDamage = "error") -> pd.DataFrame:
         """Return every row ever stored, also those that were replaced.
 
@@ -297,7 +321,7 @@ class Library:
         view = self._view()
         contents = view.contents()
         self._report(view.damages, on_damage)
-        notes = [view.stored[file].note for file in contents.files]
+        notes = [contents.notes[place] for place in contents.file_of.tolist()]
         origins = pd.DataFrame(
             {
                 "in_effect": pd.Series(contents.standing),
@@ -314,48 +338,39 @@ class Library:
         order = origins.sort_values(["imported_at", "file"], kind="stable").index
         return whole.loc[order].reset_index(drop=True)
 
-    def verify(self) -> list[Damage]:
+    @_begun_again
+    def verify(self, *, part: tuple[int, int] | None = None) -> list[Damage]:
         """Hash every file again and name all that is damaged, lost or in conflict.
 
         That is: files that are altered, foreign, lost or left behind by a killed import,
         notes that are not those of the import, rows with two sets of values, and rows of
         different imports that contradict each other.
 
+        Parameters
+        ----------
+        part : (int, int), optional
+            Only a part: (3, 10) is the third of ten. The parts may be verified on different
+            days, in any order; each file and each pair of rows belongs to one of them.
+
         Returns
         -------
         list of Damage
             Empty for a sound library.
-        """
-        view = self._view(self._check_entry)
-        contents = view.contents()
-        stored, damages = view.stored, view.damages
-        unread = {damage.file for damage in damages} | self._journal.names_set_aside()
-        named = {(row[3], name) for name, part in stored.items() for row in part.note.supersedes}
-        damages += [
-            Damage(
-                file,
-                f"missing: the correction {name} replaces rows of it",
-                "restore it from a backup; the rows in effect are whole",
-            )
-            for file, name in sorted(named)
-            if file not in stored and file not in unread
-        ]
-        damages += [
-            Damage(name, "left behind by an import that was killed", "repair() removes it")
-            for name in self._folder.abandoned()
-        ]
-        files = np.array(contents.files, dtype=object)[contents.in_effect]
-        faults = dict.fromkeys(
-            (str(files[finding.position]), f"{finding.message}: {finding.value}")
-            for finding in find_rule_faults(contents.effective)
-            if finding.position is not None
-        )
-        damages += [
-            Damage(file, words, "supersede(frame, reason) with the rows that hold")
-            for file, words in faults
-        ]
-        return damages + contents.clashes
 
+        Raises
+        ------
+        InputError
+            If there is no such part.
+        """
+        number, of = (1, 1) if part is None else part
+        if not 1 <= number <= of:
+            fix = "give the number of the part and how many there are: (3, 10) is the third of ten"
+            fault = Fault("no such part", fix, column="part", value=str(part))
+            raise InputError("The library cannot be verified so:", [fault])
+        view = View(self._folder, self._journal, self._index, is_index_checked=True)
+        return find_damages(view, self._folder, self._journal, (number, of))
+
+    @_begun_again
     def repair(self) -> list[Damage]:
         """Set aside every file that cannot be trusted, so that the rest can be used.
 
@@ -369,8 +384,8 @@ class Library:
         list of Damage
             What was set aside or removed; import its source again, or restore a backup.
         """
-        view = self._view(self._check_entry)
-        view.read(view.names)
+        view = self._view()
+        view.check(view.names)
         present = set(self._folder.names())
         for damage in view.damages:
             try:
@@ -387,38 +402,54 @@ class Library:
         abandoned = self._folder.abandoned()
         for name in abandoned:
             self._folder.remove(name)
-        return view.damages + [
-            Damage(n, "left behind by a killed import", "none") for n in abandoned
+        return [
+            *view.damages,
+            *(Damage(name, "left behind by a killed import", "none") for name in abandoned),
+            *(Damage(n, "altered: a part of the index", "none") for n in self._index.repair()),
         ]
 
-    def _check_entry(self, name: str, data: bytes) -> Stored:
-        """Return a file's content if its bytes are those of its entry; hash its rows without one.
+    @_begun_again
+    def compact(self, *, rows: int = 500_000) -> list[str]:
+        """Put small files together, which makes a library of many imports quicker to read.
+
+        No row and no note changes: `history` is the same before and after. The files that are
+        put together are removed when the larger one has reached the disk; a kill at any moment
+        loses and doubles nothing. Others may read and import meanwhile.
+
+        Parameters
+        ----------
+        rows : int
+            Rows of a file up to which others are put to it; files of more than half of them
+            stay as they are.
+
+        Returns
+        -------
+        list of str
+            Names of the files written, of imports of one product where possible.
 
         Raises
         ------
-        DamagedFileError
-            If they are not.
+        LibraryError
+            If files of the library are damaged.
         """
-        entry = self._journal.entry(name)
-        if entry is None:
-            return check_whole(name, data)
-        if entry.sha256 == hashlib.sha256(data).hexdigest():
-            return decode(name, data)
-        stored = check_whole(name, data)
-        if stored.note == entry.note:
-            # Other bytes of the same rows and note, as another program writes them.
-            return stored
-        raise altered_note(name)
+        view = self._view()
+        view.check(view.names)
+        self._report(view.damages, "error")
+        return compact(
+            view, self._folder, self._journal, self._index, rows=rows, check=_check_written
+        )
 
-    def _view(self, reader: Reader = decode) -> View:
-        return View(self._folder, self._journal, self._index, reader)
+    def _view(self) -> View:
+        return View(self._folder, self._journal, self._index)
 
     def _enter(self, view: View) -> None:
         """Write an entry for each file without one: a killed import's, or an older version's."""
+        damaged = {damage.file for damage in view.damages}
         for name in view.without_entry:
-            if name in view.stored or view.read([name]):
+            if name not in damaged:
                 data = self._folder.read(name)
-                self._journal.record(name, data, check_whole(name, data).note)
+                notes = [stored.note for stored in check_whole(name, data)]
+                self._journal.record(name, data, notes)
 
     def _check_choice(self, on_damage: OnDamage) -> None:
         if on_damage not in get_args(OnDamage):
@@ -437,27 +468,30 @@ class Library:
             )
         warnings.warn(DamageWarning(f"Left out as damaged:\n{lines}"), stacklevel=4)
 
-    def _write(self, view: View, stored: Stored, rows: pd.DataFrame, known: int) -> Receipt:
+    def _write(
+        self, view: View, stored: Stored, rows: pd.DataFrame, values: Hashes, known: int
+    ) -> Receipt:
         """Write a new file of rows, unless there is nothing to write."""
         if stored.table.num_rows == 0:
             return Receipt(0, known, None)
         name = stored.note.file
-
-        def check(data: bytes) -> None:
-            try:
-                check_whole(name, data)
-            except DamagedFileError as error:
-                raise LibraryError(
-                    f"Nothing was imported, the file was not written whole: {error}"
-                ) from None
-
         self._enter(view)
-        own = make_segment((name,), rows, np.zeros(len(rows), dtype=np.int64))
-        self._index.extend([*view.segments, own])
         data = encode(stored)
-        self._folder.publish(name, data, check)
-        self._journal.record(name, data, stored.note)
+        self._folder.publish(name, data, partial(_check_written, name))
+        self._journal.record(name, data, [stored.note])
+        own = make_segment((name,), rows, np.zeros(len(rows), dtype=np.int64), values)
+        self._index.extend([*view.segments, own])
         return Receipt(stored.table.num_rows, known, name)
+
+
+def _check_written(name: str, data: bytes) -> None:
+    """Check a file that was written and read back before it is put in place."""
+    try:
+        check_whole(name, data)
+    except DamagedFileError as error:
+        raise LibraryError(
+            f"Nothing was imported, the file was not written whole: {error}"
+        ) from None
 
 
 def _canonical(frame: pd.DataFrame | HasResults) -> pd.DataFrame:
@@ -501,6 +535,9 @@ def _replaced_by(contents: Contents, changed: Hashes) -> tuple[tuple[str, str, s
 def _check_together(held: pd.DataFrame, new: pd.DataFrame) -> None:
     """Check the rules between rows that are held and new rows."""
     before = len(held)
+    if not before:
+        # The new rows were checked by themselves.
+        return
     origin = Origin()
     faults = [
         origin.fault(finding._replace(position=finding.position - before))

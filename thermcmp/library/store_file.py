@@ -1,11 +1,17 @@
-"""One file of the store: results rows and a note of where they came from, as Parquet."""
+"""One file of the store, as Parquet: results rows and a note of where they came from.
+
+A compacted file holds the rows of several imports one after the other, with the note of each.
+"""
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
+from itertools import accumulate
 from typing import Any, Final
 
 import pandas as pd
@@ -13,12 +19,23 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from thermcmp.errors import InputError
-from thermcmp.results.arrow import VERSION_KEY, check_schema, from_arrow, migrated, to_arrow
+from thermcmp.results.arrow import (
+    SCHEMA,
+    VERSION_KEY,
+    check_schema,
+    from_arrow,
+    migrated,
+    to_arrow,
+)
 from thermcmp.results.hashing import content_hash
-from thermcmp.results.schema import SCHEMA_VERSION
+from thermcmp.results.schema import BY_NAME, SCHEMA_VERSION
 from thermcmp.results.table_hash import table_hash
 
 _NOTE_KEY: Final = b"thermcmp.note"
+#: Of a compacted file: the note of each import, with the number of its rows.
+_NOTES_KEY: Final = b"thermcmp.notes"
+#: Rows that a reader of one part or product takes in one go.
+_ROW_GROUP: Final = 65_536
 _RESTORE: Final = "move it out of the folder, then import its source again or restore a backup"
 
 
@@ -44,7 +61,7 @@ class DamagedFileError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """The note in a file's metadata: its hash and where it came from."""
+    """The note of an import, in its file's metadata: its hash and where it came from."""
 
     content_sha256: str  #: hash of the rows, the reason and the list of superseded rows
     imported_at: datetime  #: time of the import [UTC]
@@ -89,7 +106,7 @@ class Note:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stored:
-    """The content of one file: its rows as an Arrow table, and its note."""
+    """One import: its rows as an Arrow table, and its note."""
 
     table: pa.Table
     note: Note
@@ -122,20 +139,49 @@ def make_stored(
     return Stored(table, replace(note, content_sha256=table_hash(table, note.statement)))
 
 
-def encode(stored: Stored) -> bytes:
-    """Return a file's content as Parquet with page checksums."""
-    text = json.dumps(stored.note.to_values())
-    table = stored.table
-    table = table.replace_schema_metadata({**table.schema.metadata, _NOTE_KEY: text.encode()})
+def file_name(notes: Sequence[Note]) -> str:
+    """Return the name of the file of one import, or of several that were put together."""
+    if len(notes) == 1:
+        return notes[0].file
+    digest = hashlib.sha256("\n".join(note.file for note in notes).encode()).hexdigest()
+    return f"{digest}.compact{'.correction' if any(n.supersedes for n in notes) else ''}.parquet"
+
+
+def encode(*imports: Stored) -> bytes:
+    """Return the content of a file as Parquet with page checksums."""
+    table = together([stored.table for stored in imports])
+    if len(imports) == 1:
+        kept = {_NOTE_KEY: json.dumps(imports[0].note.to_values())}
+    else:
+        values = [{"rows": s.table.num_rows, **s.note.to_values()} for s in imports]
+        kept = {_NOTES_KEY: json.dumps(values)}
+    table = table.replace_schema_metadata({**SCHEMA.metadata, **kept})
     sink = pa.BufferOutputStream()
-    pq.write_table(table, sink, compression="zstd", write_page_checksum=True)
+    pq.write_table(
+        table, sink, compression="zstd", write_page_checksum=True, row_group_size=_ROW_GROUP
+    )
     return sink.getvalue().to_pybytes()
 
 
-def decode(name: str, data: bytes) -> Stored:
-    """Return a file's content, or raise what is wrong with it."""
+def together(tables: Sequence[pa.Table]) -> pa.Table:
+    """Return the rows of stored tables as one, blank where one lacks an extra column."""
+    extras = {f.name: f.type for t in tables for f in t.schema if f.name not in BY_NAME}
+    schema = pa.schema([*SCHEMA, *extras.items()])
+    whole = [
+        pa.table([t[f.name] if f.name in t.schema.names else pa.nulls(len(t), f.type)
+                  for f in schema], schema=schema)
+        for t in tables
+    ]  # fmt: skip
+    return pa.concat_tables(whole)
+
+
+def decode(
+    name: str, source: bytes | pa.NativeFile, columns: Sequence[str] | None = None
+) -> tuple[Stored, ...]:
+    """Return the imports in a file, or some columns of them, or raise what is wrong with it."""
     try:
-        file = pq.ParquetFile(pa.BufferReader(data), page_checksum_verification=True)
+        opened = pa.BufferReader(source) if isinstance(source, bytes) else source
+        file = pq.ParquetFile(opened, page_checksum_verification=True)
         kept = file.schema_arrow.metadata or {}
     except (pa.ArrowException, OSError, ValueError):
         raise _damaged(name, "cut short, or not a Parquet file", _RESTORE) from None
@@ -153,29 +199,52 @@ def decode(name: str, data: bytes) -> Stored:
             "install a newer version of thermcmp",
         )
     try:
-        table = migrated(file.read())
-        check_schema(table.schema)
-        table.validate(full=True)
-        stored = Stored(
-            table.replace_schema_metadata(), Note.from_values(json.loads(kept[_NOTE_KEY]))
-        )
+        table = _table_in(file, columns)
+        notes, sizes = _notes_in(kept, table.num_rows)
     except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
         raise _damaged(name, "altered: its pages or its note cannot be read", _RESTORE) from None
-    if stored.note.file != name:
+    if (written := file_name(notes)) != name:
         raise _damaged(
             name,
-            f"renamed or copied from '{stored.note.file}'",
+            f"renamed or copied from '{written}'",
             "give it that name again, or remove the copy",
         )
-    return stored
+    parts = zip(accumulate(sizes, initial=0), sizes, notes, strict=False)
+    return tuple(Stored(table.slice(start, size), note) for start, size, note in parts)
 
 
-def check_whole(name: str, data: bytes) -> Stored:
-    """Return a file's content after hashing its rows again."""
-    stored = decode(name, data)
-    if not stored.is_whole:
+def _table_in(file: pq.ParquetFile, columns: Sequence[str] | None) -> pa.Table:
+    """Return the rows of a file, or some of their columns, in the layout of this version."""
+    is_large = file.metadata.num_rows > _ROW_GROUP
+    if columns is None:
+        table = migrated(file.read(use_threads=is_large))
+        check_schema(table.schema)
+    else:
+        check_schema(migrated(file.schema_arrow.empty_table()).schema)
+        there = [name for name in columns if name in file.schema_arrow.names]
+        table = migrated(file.read(columns=there, use_threads=is_large))
+        table = table.select([name for name in columns if name in table.schema.names])
+    table.validate(full=True)
+    return table.replace_schema_metadata()
+
+
+def _notes_in(kept: dict[bytes, bytes], rows: int) -> tuple[tuple[Note, ...], list[int]]:
+    """Return the note and the number of rows of each import in a file."""
+    if _NOTES_KEY not in kept:
+        return (Note.from_values(json.loads(kept[_NOTE_KEY])),), [rows]
+    values = json.loads(kept[_NOTES_KEY])
+    sizes = [int(value.pop("rows")) for value in values]
+    if sum(sizes) != rows or min(sizes) < 0:
+        raise ValueError
+    return tuple(map(Note.from_values, values)), sizes
+
+
+def check_whole(name: str, source: bytes | pa.NativeFile) -> tuple[Stored, ...]:
+    """Return the imports in a file after hashing their rows again."""
+    imports = decode(name, source)
+    if not all(stored.is_whole for stored in imports):
         raise _damaged(name, "altered: its rows no longer have the noted hash", _RESTORE)
-    return stored
+    return imports
 
 
 def altered_note(name: str) -> DamagedFileError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 import pandas as pd
@@ -65,24 +65,26 @@ def to_arrow(frame: pd.DataFrame) -> pa.Table:
     return pa.Table.from_arrays(arrays, schema=pa.schema(fields, metadata=SCHEMA.metadata))
 
 
-def from_arrow(table: pa.Table) -> pd.DataFrame:
-    """Return the results frame of a stored table, the inverse of `to_arrow`."""
-    table = migrated(table)
-    check_schema(table.schema)
-    extras = [name for name in table.schema.names if name not in BY_NAME]
-    dtypes = {column.name: DTYPES[column.kind] for column in COLUMNS}
-    dtypes |= {name: _EXTRA_DTYPES[table.schema.field(name).type] for name in extras}
-    columns = {}
-    for name, dtype in dtypes.items():
-        stored = table[name]
-        # Integers and flags with gaps must not pass through floats.
-        with_gaps = pa.types.is_integer(stored.type) or pa.types.is_boolean(stored.type)
-        columns[name] = (
-            pd.Series(stored.to_pylist(), dtype=dtype)
-            if with_gaps
-            else stored.to_pandas().astype(dtype)
-        )
-    return pd.DataFrame(columns)
+def from_arrow(table: pa.Table, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """Return the results frame of a stored table, or some of its columns."""
+    if columns is None:
+        table = migrated(table)
+        check_schema(table.schema)
+        columns = [*BY_NAME, *(name for name in table.schema.names if name not in BY_NAME)]
+    return pd.DataFrame({name: _series(table[name], name) for name in columns})
+
+
+def _series(stored: pa.ChunkedArray, name: str) -> pd.Series:
+    """Return a stored column in its canonical dtype."""
+    extra = name not in BY_NAME
+    dtype: Any = _EXTRA_DTYPES[stored.type] if extra else DTYPES[BY_NAME[name].kind]
+    if stored.null_count == len(stored) and dtype in ("Int64", "string"):
+        return pd.Series(pd.NA, index=range(len(stored)), dtype=dtype)
+    # Integers and flags with gaps must not pass through floats.
+    with_gaps = pa.types.is_integer(stored.type) or pa.types.is_boolean(stored.type)
+    if with_gaps and stored.null_count:
+        return pd.Series(stored.to_pylist(), dtype=dtype)
+    return stored.to_pandas().astype(dtype)
 
 
 def migrated(table: pa.Table) -> pa.Table:
@@ -140,10 +142,12 @@ def canonical_extras(frame: pd.DataFrame) -> pd.DataFrame:
 def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Return canonical frames, whose extra columns may differ, as one frame.
 
-    An extra column that is text in one frame and something else in another becomes
-    text; one that is empty in a frame takes the type it has in the others.
+    All have the same declared columns, as a rule all of them. An extra column that is text in
+    one frame and something else in another becomes text; one that is empty in a frame takes the
+    type it has in the others.
     """
     parts = list(frames)
+    declared = [name for name in BY_NAME if name in parts[0]]
     extras = dict.fromkeys(str(name) for part in parts for name in part if name not in BY_NAME)
     dtypes: dict[str, Any] = {}
     for name in extras:
@@ -164,7 +168,7 @@ def concat(frames: Iterable[pd.DataFrame]) -> pd.DataFrame:
         )
         for part in parts
     ]
-    return pd.concat([part[[*BY_NAME, *extras]] for part in whole], ignore_index=True)
+    return pd.concat([part[[*declared, *extras]] for part in whole], ignore_index=True)
 
 
 def _extra_dtype(series: pd.Series) -> Any:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 Hashes = NDArray[np.uint64]
+NO_HASHES: Final = np.zeros(0, dtype=np.uint64)
 
 _TEXT, _NUMBER, _WHOLE, _FLAG, _TIME, _ZONED = (np.uint64(tag) for tag in range(1, 7))
 _STEP: Final = np.uint64(0x9E3779B97F4A7C15)
@@ -91,3 +92,20 @@ def group_hashes(frame: pd.DataFrame, name: str, columns: Sequence[str]) -> Hash
 def key_hashes(frame: pd.DataFrame) -> Hashes:
     """Return the hash of each row's key: lab, run, sensor."""
     return group_hashes(frame, "row", KEY)
+
+
+def do_agree(frame: pd.DataFrame, keys: Sequence[str], columns: Sequence[str]) -> bool:
+    """Return whether rows with the same keys state the same in each column, blanks apart.
+
+    Rows without the last key count for nothing.
+    """
+    owned = frame[keys[-1]].notna().to_numpy(dtype=bool)
+    codes, groups = pd.factorize(group_hashes(frame, "", keys))
+    for column in columns:
+        hashes = value_hashes(frame[column])
+        stated = owned & (hashes != 0)
+        of_group = np.zeros(len(groups), dtype=np.uint64)
+        of_group[codes[stated]] = hashes[stated]
+        if not np.array_equal(of_group[codes[stated]], hashes[stated]):
+            return False
+    return True

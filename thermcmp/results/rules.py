@@ -7,6 +7,7 @@ from typing import Final
 
 import pandas as pd
 
+from thermcmp.results.row_hashes import do_agree
 from thermcmp.results.schema import KEY
 from thermcmp.tabular.column import Finding
 
@@ -120,6 +121,9 @@ def _agree(
 ) -> Iterator[Finding]:
     """Find rows whose value differs from that of an earlier row with the same keys."""
     owner = keys[-1]
+    # Quicker than finding who does not, and as a rule all there is to do.
+    if do_agree(rows, keys, columns):
+        return
     for column in columns:
         # Most columns of most imports are empty; they would only cost time.
         if rows[column].isna().all():
