@@ -58,17 +58,18 @@ def peak_mb() -> float:
 
 
 class Clock:
-    """The wall time of steps, in the order in which they are taken [s]."""
+    """The wall and processor time of steps, in the order in which they are taken [s]."""
 
     def __init__(self) -> None:
         self.taken: dict[str, float] = {}
-        self._since = time.perf_counter()
+        self._since = time.perf_counter(), time.process_time()
 
     def lap(self, name: str) -> None:
-        """End a step."""
-        now = time.perf_counter()
-        self.taken[name] = now - self._since
-        self._since = time.perf_counter()
+        """End a step; one without a name does not count."""
+        now = time.perf_counter(), time.process_time()
+        if name:
+            self.taken[f"{name}_s"], self.taken[f"{name}_cpu_s"] = np.subtract(now, self._since)
+        self._since = time.perf_counter(), time.process_time()
 
 
 def bare(frame: pd.DataFrame, folder: Path) -> float:
@@ -91,12 +92,12 @@ def measure_add(count: int, folder: Path) -> dict[str, float]:
     clock = Clock()
     library = Library(folder / "library")
     library.add(frame)
-    clock.lap("add_s")
+    clock.lap("add")
     added = peak_mb()
     assert library.verify() == []
-    clock.lap("verify_s")
+    clock.lap("verify")
     assert len(library.results()) == count
-    clock.lap("read_s")
+    clock.lap("read")
     return {"rows": count, **clock.taken, "bare_s": bare(frame, folder), "frame_mb": before,
             "add_mb": added, "peak_mb": peak_mb()}  # fmt: skip
 
@@ -125,17 +126,17 @@ def measure_fill(imports: int, folder: Path) -> dict[str, float]:
     library.add(rows(12, imports + 1))
     clock = Clock()
     library.add(rows(12, imports + 2))
-    clock.lap("add_ten_s")
+    clock.lap("add_ten")
     before = peak_mb()
     found = library.results(product="Heron 7")
-    clock.lap("product_s")
+    clock.lap("product")
     product_mb = peak_mb() - before
     clock.lap("")
     paths = sorted((folder / "results").iterdir())
     held = sum(len(path.read_bytes()) for path in paths)
-    clock.lap("bytes_s")
+    clock.lap("bytes")
     assert library.verify() == []
-    clock.lap("verify_s")
+    clock.lap("verify")
     return {"imports": imports, "rows": imports * ROWS_PER_IMPORT, "found": len(found),
             **clock.taken, "mb": held / 1e6, "product_mb": product_mb,
             "peak_mb": peak_mb()}  # fmt: skip

@@ -27,8 +27,10 @@ from thermcmp.library.store_file import Stored
 from thermcmp.results.hashing import PROVENANCE
 from thermcmp.results.row_hashes import (
     NO_HASHES,
+    Hashed,
     Hashes,
     group_hashes,
+    hashed,
     key_hashes,
     mixed,
     row_hashes,
@@ -239,51 +241,48 @@ def segment_of(read: Mapping[str, tuple[Stored, ...]]) -> Segment:
 
 
 def make_segment(
-    files: tuple[str, ...], rows: pd.DataFrame, file_of: IntArray, values: Hashes
+    files: tuple[str, ...], rows: pd.DataFrame | Hashed, file_of: IntArray, values: Hashes
 ) -> Segment:
     """Return the segment of rows, with each row's place of its file in `files` and its hash."""
-    parts = [(key_hashes(rows), values, file_of)]
-    for keys, (groups, stated) in _rule_hashes(rows).items():
-        owned = rows[keys[-1]].notna().to_numpy(dtype=bool)
-        first = np.flatnonzero(owned)[_distinct(mixed(groups, stated)[owned], file_of[owned])]
+    columns = hashed(rows)
+    parts = [(key_hashes(columns), values, file_of)]
+    for groups, stated, owned in _rule_hashes(columns):
+        first = owned[_first_of_each(mixed(groups, stated)[owned], file_of[owned])]
         parts.append((groups[first], stated[first], file_of[first]))
     for name in NAMED:
-        if not rows[name].notna().any():
+        hashes = columns.of(name)
+        if not hashes.any():
             continue
-        hashes = group_hashes(rows, name, (name,))
-        first = _distinct(hashes, file_of)
-        hashes, places = hashes[first], file_of[first]
+        first = _first_of_each(hashes, file_of)
+        names, places = group_hashes(columns, name, (name,))[first], file_of[first]
         many = np.flatnonzero(np.bincount(places, minlength=len(files)) > _MOST_VALUES)
         kept = ~np.isin(places, many)
         any_value = np.full(len(many), text_hash(_ANY + name), dtype=np.uint64)
-        listed = np.concatenate([hashes[kept], any_value])
+        listed = np.concatenate([names[kept], any_value])
         parts.append((listed, np.zeros_like(listed), np.concatenate([places[kept], many])))
     return _sorted(files, *(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _rule_hashes(rows: pd.DataFrame) -> dict[tuple[str, ...], tuple[Hashes, Hashes]]:
-    """Return, for each rule between rows, the hash of each row's keys, and of its values."""
-    return {
-        keys: (
-            _group_hashes(rows, keys),
-            group_hashes(rows, f"values of {' '.join(keys)}", columns),
-        )
-        for keys, (columns, _) in AGREEING.items()
-    }
+def _rule_hashes(rows: Hashed) -> Iterator[tuple[Hashes, Hashes, IntArray]]:
+    """Return, for each rule between rows, the hashes of keys and of values, and its rows."""
+    for keys, (columns, _) in AGREEING.items():
+        values = group_hashes(rows, f"values of {' '.join(keys)}", columns)
+        yield _group_hashes(rows, keys), values, np.flatnonzero(rows.of(keys[-1]))
 
 
-def _group_hashes(rows: pd.DataFrame, keys: tuple[str, ...]) -> Hashes:
+def _group_hashes(rows: Hashed, keys: tuple[str, ...]) -> Hashes:
     """Return the hash of each row's keys in a rule between rows."""
     return group_hashes(rows, f"rule of {' '.join(keys)}", keys)
 
 
-def disagreeing(segments: Sequence[Segment], rows: pd.DataFrame) -> tuple[set[str], Hashes]:
+def disagreeing(
+    segments: Sequence[Segment], rows: pd.DataFrame | Hashed
+) -> tuple[set[str], Hashes]:
     """Return what may break a rule between rows together with these: files, hashes of groups."""
     files: set[str] = set()
     found = [NO_HASHES]
-    for keys, (groups, stated) in _rule_hashes(rows).items() if segments else ():
-        owned = np.flatnonzero(rows[keys[-1]].notna().to_numpy(dtype=bool))
-        first = owned[_distinct(groups[owned], stated[owned])]
+    for groups, stated, owned in _rule_hashes(hashed(rows)) if segments else ():
+        first = owned[_first_of_each(groups[owned], stated[owned])]
         for segment in segments:
             places, of = segment.find(groups[first], unlike=stated[first])
             files |= segment.named(places)
@@ -306,10 +305,10 @@ def unlike(segments: Sequence[Segment], low: int, high: int) -> tuple[set[str], 
 
 def in_groups(rows: pd.DataFrame, wanted: Hashes) -> BoolArray:
     """Return which rows have a key, or keys of a rule between rows, of one of the hashes."""
-    hit = np.isin(key_hashes(rows), wanted)
+    columns = Hashed(rows)
+    hit = np.isin(key_hashes(columns), wanted)
     for keys in AGREEING:
-        owned = rows[keys[-1]].notna().to_numpy(dtype=bool)
-        hit |= owned & np.isin(_group_hashes(rows, keys), wanted)
+        hit |= (columns.of(keys[-1]) != 0) & np.isin(_group_hashes(columns, keys), wanted)
     return hit
 
 
@@ -320,15 +319,16 @@ def value_hashes_of(name: str, values: Sequence[Any]) -> Hashes:
     return np.sort(np.append(listed, np.uint64(text_hash(_ANY + name))))
 
 
-def holding(segments: Iterable[Segment], wanted: Hashes) -> set[str]:
+def holding(segments: Sequence[Segment], wanted: Hashes) -> set[str]:
     """Return the files that have an entry of one of the hashes."""
-    ascending = np.unique(wanted)
+    ascending = np.unique(wanted) if segments else wanted
     return {name for segment in segments for name in segment.named(segment.find(ascending)[0])}
 
 
-def _distinct(hashes: Hashes, others: IntArray | Hashes) -> IntArray:
+def _first_of_each(hashes: Hashes, others: IntArray | Hashes) -> IntArray:
     """Return where each pair of hash and other stands first."""
-    return np.unique(mixed(hashes, others.astype(np.uint64)), return_index=True)[1]
+    pairs = pd.Series(mixed(hashes, others.astype(np.uint64)))
+    return np.flatnonzero(~pairs.duplicated().to_numpy())
 
 
 def _merged(segments: Sequence[Segment]) -> Segment:

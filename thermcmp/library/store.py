@@ -33,7 +33,7 @@ from thermcmp.library.view import CompactedError, View
 from thermcmp.results.arrow import canonical_extras, concat
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.hashing import PROVENANCE
-from thermcmp.results.row_hashes import Hashes, key_hashes, mixed, row_hashes
+from thermcmp.results.row_hashes import Hashed, Hashes, key_hashes, mixed, row_hashes
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, KEY
 from thermcmp.results.validation import check_results, without_bad_rows
@@ -164,7 +164,8 @@ class Library:
             if whole.note.file in view.lost:
                 # A lost file, imported from its source again.
                 return self._write(view, whole, rows, row_hashes(rows, without=PROVENANCE), known=0)
-        keys, values = key_hashes(rows), row_hashes(rows, without=PROVENANCE)
+        columns = Hashed(rows)
+        keys, values = key_hashes(columns), row_hashes(columns, without=PROVENANCE)
         contents = view.contents_of(keys)
         self._report(view.damages, "error")
         known = np.isin(mixed(keys, values), mixed(contents.keys, contents.values))
@@ -173,11 +174,11 @@ class Library:
         if differing.any():
             faults = [_contradiction(contents, rows, p) for p in np.flatnonzero(differing).tolist()]
             raise InputError("The import contradicts the library:", faults)
-        new = rows[~known].reset_index(drop=True)
-        _check_together(view.beside(new).effective, new)
+        new = Hashed(rows[~known].reset_index(drop=True)) if known.any() else columns
+        _check_together(view.beside(new).effective, new.frame)
         self._report(view.damages, "error")
-        stored = make_stored(new, source=source)
-        return self._write(view, stored, new, values[~known], known=len(rows) - len(new))
+        stored = make_stored(new.frame, source=source)
+        return self._write(view, stored, new, values[~known], known=int(known.sum()))
 
     @_begun_again
     def supersede(self, frame: pd.DataFrame | HasResults, reason: str) -> Receipt:
@@ -469,7 +470,7 @@ class Library:
         warnings.warn(DamageWarning(f"Left out as damaged:\n{lines}"), stacklevel=4)
 
     def _write(
-        self, view: View, stored: Stored, rows: pd.DataFrame, values: Hashes, known: int
+        self, view: View, stored: Stored, rows: pd.DataFrame | Hashed, values: Hashes, known: int
     ) -> Receipt:
         """Write a new file of rows, unless there is nothing to write."""
         if stored.table.num_rows == 0:
@@ -479,7 +480,7 @@ class Library:
         data = encode(stored)
         self._folder.publish(name, data, partial(_check_written, name))
         self._journal.record(name, data, [stored.note])
-        own = make_segment((name,), rows, np.zeros(len(rows), dtype=np.int64), values)
+        own = make_segment((name,), rows, np.zeros(len(values), dtype=np.int64), values)
         self._index.extend([*view.segments, own])
         return Receipt(stored.table.num_rows, known, name)
 

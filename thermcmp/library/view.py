@@ -42,7 +42,7 @@ from thermcmp.library.store_file import (
     missing,
     unreadable,
 )
-from thermcmp.results.row_hashes import NO_HASHES, Hashes, key_hashes
+from thermcmp.results.row_hashes import NO_HASHES, Hashed, Hashes, key_hashes
 from thermcmp.results.rules import AGREEING
 from thermcmp.results.schema import KEY
 
@@ -177,7 +177,7 @@ class View:
         clashing = np.unique(contents.keys[contents.clashing])
         return self.contents_of(clashing).clashes if len(clashing) else []
 
-    def beside(self, rows: pd.DataFrame) -> Contents:
+    def beside(self, rows: pd.DataFrame | Hashed) -> Contents:
         """Return the rows that may break a rule between rows together with new ones."""
         files, groups = disagreeing(self.segments, rows)
         return self.contents_in(files & self.present, groups)

@@ -71,27 +71,48 @@ def value_hashes(series: pd.Series) -> Hashes:
     return hashes
 
 
-def row_hashes(frame: pd.DataFrame, *, without: Sequence[str] = ()) -> Hashes:
+class Hashed:
+    """Rows whose columns are hashed once each, for several questions about them."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self.frame = frame
+        self._known: dict[str, Hashes] = {}
+
+    def of(self, name: str) -> Hashes:
+        """Return the hash of each value of a column, 0 where it states nothing."""
+        if name not in self._known:
+            self._known[name] = value_hashes(self.frame[name])
+        return self._known[name]
+
+
+def hashed(rows: pd.DataFrame | Hashed) -> Hashed:
+    """Return rows whose columns are hashed once."""
+    return rows if isinstance(rows, Hashed) else Hashed(rows)
+
+
+def row_hashes(rows: pd.DataFrame | Hashed, *, without: Sequence[str] = ()) -> Hashes:
     """Return the hash of each row; the order of columns and blank ones do not count."""
-    total = np.zeros(len(frame), dtype=np.uint64)
-    for name in frame.columns:
-        if name not in without and frame[name].notna().any():
-            hashes = value_hashes(frame[name])
+    columns = hashed(rows)
+    total = np.zeros(len(columns.frame), dtype=np.uint64)
+    for name in columns.frame.columns:
+        if name not in without and columns.frame[name].notna().any():
+            hashes = columns.of(name)
             total += np.where(hashes == 0, np.uint64(0), mixed(hashes, np.uint64(text_hash(name))))
     return total
 
 
-def group_hashes(frame: pd.DataFrame, name: str, columns: Sequence[str]) -> Hashes:
+def group_hashes(rows: pd.DataFrame | Hashed, name: str, columns: Sequence[str]) -> Hashes:
     """Return the hash of each row's values in some columns, under a name."""
-    total = np.full(len(frame), text_hash(name), dtype=np.uint64)
+    of = hashed(rows)
+    total = np.full(len(of.frame), text_hash(name), dtype=np.uint64)
     for column in columns:
-        total = mixed(total, value_hashes(frame[column]))
+        total = mixed(total, of.of(column))
     return total
 
 
-def key_hashes(frame: pd.DataFrame) -> Hashes:
+def key_hashes(rows: pd.DataFrame | Hashed) -> Hashes:
     """Return the hash of each row's key: lab, run, sensor."""
-    return group_hashes(frame, "row", KEY)
+    return group_hashes(rows, "row", KEY)
 
 
 def do_agree(frame: pd.DataFrame, keys: Sequence[str], columns: Sequence[str]) -> bool:
@@ -99,10 +120,11 @@ def do_agree(frame: pd.DataFrame, keys: Sequence[str], columns: Sequence[str]) -
 
     Rows without the last key count for nothing.
     """
-    owned = frame[keys[-1]].notna().to_numpy(dtype=bool)
-    codes, groups = pd.factorize(group_hashes(frame, "", keys))
+    rows = Hashed(frame)
+    owned = rows.of(keys[-1]) != 0
+    codes, groups = pd.factorize(group_hashes(rows, "", keys))
     for column in columns:
-        hashes = value_hashes(frame[column])
+        hashes = rows.of(column)
         stated = owned & (hashes != 0)
         of_group = np.zeros(len(groups), dtype=np.uint64)
         of_group[codes[stated]] = hashes[stated]

@@ -148,7 +148,8 @@ def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]
         return typed.rename(column.name), []
     # Each value is converted once: a long table repeats few names.
     codes = None
-    if pd.api.types.infer_dtype(series, skipna=True) == "string":
+    is_text = isinstance(series.dtype, pd.StringDtype)
+    if is_text or pd.api.types.infer_dtype(series, skipna=True) == "string":
         codes, distinct = pd.factorize(series)
         stated = distinct.tolist()
     else:
@@ -165,8 +166,6 @@ def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]
         places = {position: [position] for position in unread}
     else:
         places = {code: np.flatnonzero(codes == code).tolist() for code in unread}
-        values = [*values, None]
-        values = [values[code] for code in codes]
     findings = [
         Finding(unread[code], FIXES[kind], column.name, position, stated[code])
         for code, found in places.items()
@@ -175,7 +174,15 @@ def coerce(series: pd.Series, column: Column) -> tuple[pd.Series, list[Finding]]
     if kind is Kind.TEXT:
         # A name of hidden signs alone is blank.
         values = [value or None for value in values]
-    return build(values, column), sorted(findings, key=lambda finding: finding.position or 0)
+    if codes is None:
+        read = build(values, column)
+    elif kind is Kind.TEXT and values == stated:
+        # Names in their one spelling share the memory of the caller's.
+        read = series.astype(DTYPES[kind]).rename(column.name)
+    else:
+        # A blank has the code -1: the last value.
+        read = build([*values, None], column).take(codes).reset_index(drop=True)
+    return read, sorted(findings, key=lambda finding: finding.position or 0)
 
 
 def _typed(series: pd.Series, kind: Kind) -> pd.Series | None:
@@ -198,6 +205,10 @@ def build(values: list[Any], column: Column) -> pd.Series:
     """Return plain values as a column of its canonical dtype."""
     if column.kind is Kind.FLAG:
         return pd.Series([bool(v) for v in values], dtype="bool", name=column.name)
+    if values.count(None) == len(values):
+        # As most columns of most tables are.
+        blank = np.nan if column.kind is Kind.NUMBER else pd.NA
+        return pd.Series(blank, range(len(values)), dtype=DTYPES[column.kind], name=column.name)
     if column.kind is Kind.TIME:
         times = pd.DatetimeIndex(pd.to_datetime(values, utc=True)).as_unit("us")
         return pd.Series(times, name=column.name)
