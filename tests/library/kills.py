@@ -1,4 +1,4 @@
-"""Kill imports, corrections and repairs of a library at random moments, and count what is lost.
+"""Kill imports, corrections, repairs and compactions of a library, and count what is lost.
 
 ``python tests/library/kills.py 100 /tmp/kills`` does a hundred kills; the test beside it a few.
 """
@@ -41,6 +41,8 @@ VICTIM = """
         print(f"corrected {number}", flush=True)
         if number % 3 == 0:
             library.repair()
+        if number % 2 == 0:
+            library.compact(rows=1_000)
 """
 
 
@@ -53,6 +55,7 @@ class Tally:
     lost: int = 0  #: of these, rows that are not there with the right power
     doubled: int = 0  #: rows that are there twice
     halves: int = 0  #: imports of which only a part is there
+    history: int = 0  #: rows of the history that are there twice
     damages: int = 0  #: what `verify` names beside leftovers, though nothing was damaged
 
 
@@ -97,6 +100,8 @@ def _compare(root: Path, expected: dict[int, float], tally: Tally) -> None:
     tally.halves = sum(
         len(powers) != 40 or (powers != powers.iloc[0]).any() for powers in held.values()
     )
+    past = library.history()
+    tally.history = int(past.duplicated(["file", "run", "sensor"]).sum())
     tally.damages = sum("left behind" not in each.what for each in library.verify())
 
 

@@ -65,6 +65,8 @@ class View:
         self.names = folder.names()
         self.present = frozenset(self.names)
         self.lost = entered - self.present
+        if self.lost - (journal.names() if self.lost else set()):
+            raise CompactedError
         self.without_entry = sorted(self.present - entered)
         self._damages: dict[str, Damage] = {name: missing(name) for name in sorted(self.lost)}
         self._folder, self._journal, self._index = folder, journal, index
