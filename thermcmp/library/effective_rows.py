@@ -101,19 +101,10 @@ def assemble(
     wanted: Hashes | None = None,
     columns: Sequence[str] | None = None,
 ) -> Contents:
-    """Return the contents of imports, or their rows of some keys.
+    """Return the contents of imports, or their rows of some keys, or some columns of them.
 
-    Parameters
-    ----------
-    stored
-        The imports by name.
-    lost
-        Rows that a lost correction had replaced.
-    wanted
-        The keys; values of every row are hashed where they are stated, else of rows only
-        that share their key with others.
-    columns
-        The columns that were read; no values are hashed then.
+    Rows named in `lost` were replaced by a lost correction. Where keys are stated, the values of
+    every row are hashed, else of those only that share their key with others; of some columns none.
     """
     groups: dict[str, list[str]] = {}
     for name in sorted(stored):

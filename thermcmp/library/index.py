@@ -73,10 +73,7 @@ class Segment:
     def find(self, wanted: Hashes, unlike: Hashes | None = None) -> tuple[IntArray, IntArray]:
         """Return the entries of hashes, or only those whose value is not that in `unlike`.
 
-        Returns
-        -------
-        places, of
-            Place of the entry's file in `files`, and of its hash in `wanted`.
+        Of each entry: the place of its file in `files`, and that of its hash in `wanted`.
         """
         first = np.searchsorted(self.hashes, wanted, side="left")
         counts = np.searchsorted(self.hashes, wanted, side="right") - first

@@ -30,7 +30,7 @@ from thermcmp.questions.phrases import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Sequence
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.design import Design
@@ -125,13 +125,17 @@ def level_weights(fit: Fit, factor: str, level: str, scope: Scope) -> Array:
     return weights
 
 
-def contrast_weights(fit: Fit, scope: Scope, contrasts: Sequence[Contrast]) -> Array:
-    """Return the weights of the effects in each contrast, second level less first, shape (m, q)."""
-    weights = [
-        level_weights(fit, c.factor, c.second, scope) - level_weights(fit, c.factor, c.first, scope)
-        for c in contrasts
-    ]
-    return np.array(weights).reshape(len(weights), fit.design.effect_count)
+def contrast_weights(fit: Fit, scope: Scope, contrasts: Iterable[Contrast]) -> Iterator[Array]:
+    """Return the weights (q,) of the effects in each contrast: second level less first."""
+    known: dict[tuple[str, str], Array] = {}
+    for contrast in contrasts:
+        for level in (contrast.first, contrast.second):
+            if (contrast.factor, level) not in known:
+                known[contrast.factor, level] = level_weights(fit, contrast.factor, level, scope)
+        first, second = (
+            known[contrast.factor, level] for level in (contrast.first, contrast.second)
+        )
+        yield second - first
 
 
 def contrast_rows(fit: Fit, effects: Sequence[Effect], prob: float) -> list[EffectRow]:
@@ -176,24 +180,9 @@ def stated_effects(
 
     Only on some partners where these are stated.
     """
-    effects: list[Effect] = []
-    partners_of = _partners_of_levels(fit.design)
     is_each = len(wanted) <= MOST_BY_PARTNER
+    effects = list(contrast_effects(fit, scope, wanted, partners, is_each=is_each))
     joint_seen: set[frozenset[str]] = set()
-    for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
-        name = f"{contrast.second} − {contrast.first}"
-        plain = Effect(contrast.factor, name, weights, contrast)
-        first, second = (
-            partners_of.get((contrast.factor, level), set())
-            for level in (contrast.first, contrast.second)
-        )
-        if not contrast.estimable or not first & second:
-            # The additive reading, for a partner of any kind.
-            effects.append(plain)
-            continue
-        if partners is not None and (first | second) & set(partners):
-            first, second = first & set(partners), second & set(partners)
-        effects += _on_partners(fit.design, plain, contrast, first, second, is_each=is_each)
     for contrast in wanted:
         # Joint effects of factors allow for a firmware's; it is no factor among them.
         is_factor = contrast.factor in fit.aliases.factors
@@ -203,6 +192,32 @@ def stated_effects(
             joint_seen.add(joint.ends)
             effects.append(Effect(joint.factors, joint.contrast, joint.weights))
     return effects
+
+
+def contrast_effects(
+    fit: Fit,
+    scope: Scope,
+    wanted: Sequence[Contrast],
+    partners: Collection[str] | None = None,
+    *,
+    is_each: bool,
+) -> Iterator[Effect]:
+    """Return each contrast: where there are pairings on their average, or on each partner too."""
+    partners_of = _partners_of_levels(fit.design)
+    for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
+        name = f"{contrast.second} − {contrast.first}"
+        plain = Effect(contrast.factor, name, weights, contrast)
+        first, second = (
+            partners_of.get((contrast.factor, level), set())
+            for level in (contrast.first, contrast.second)
+        )
+        if not contrast.estimable or not first & second:
+            # The additive reading, for a partner of any kind.
+            yield plain
+            continue
+        if partners is not None and (first | second) & set(partners):
+            first, second = first & set(partners), second & set(partners)
+        yield from _on_partners(fit.design, plain, contrast, first, second, is_each=is_each)
 
 
 def _partners_of_levels(design: Design) -> dict[tuple[str, str], set[str]]:

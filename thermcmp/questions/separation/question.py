@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build
@@ -40,10 +41,15 @@ from thermcmp.questions.separation.contrasts import (
     spread_rows,
     stated_effects,
 )
+from thermcmp.questions.separation.screening import MOST_CHECKED, screen
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
 
+_COLUMNS: Final = (
+    "factor", "contrast", "partner", "mean_k", "sd_k", "low_k", "high_k", "data_share",
+    "prior_influence", "aliased_with", "health",
+)  # fmt: skip
 #: Rows that are shown of a larger table: a screen of them.
 MOST_SHOWN: Final = 12
 
@@ -111,7 +117,9 @@ def separate(
         products' names. The row of an aliased factor holds the range that its effect may
         have (99 %) and no estimate; a further row has the joint effect, which the data do
         hold. Spreads (assembly, session …) close the table as standard
-        deviations.
+        deviations. Of more than 200 contrasts the dozen are checked so that most likely exceed
+        `matters_k`, and `draws` holds these; the others follow after the spreads with mean,
+        standard deviation and interval only, and say so in their health.
 
     Raises
     ------
@@ -131,7 +139,12 @@ def separate(
     refuse_bad_health(fit, allowed=allow_bad_health, what="separated")
     where = Scope.of(scope)
     wanted = wanted_contrasts(fit, before, after, contrasts)
-    effects = stated_effects(fit, where, wanted, _partners(fit, before, after))
+    partners = _partners(fit, before, after)
+    screening = None
+    if len(wanted) > MOST_CHECKED:
+        screening = screen(fit, where, wanted, partners, matters_k=matters_k, prob=prob)
+        wanted, screening = screening.parted(MOST_SHOWN)
+    effects = stated_effects(fit, where, wanted, partners)
     rows = [*contrast_rows(fit, effects, prob), *spread_rows(fit, prob)]
     count = fit.posterior.sizes["chain"] * fit.posterior.sizes["draw"]
     values = np.array([row.draws for row in rows]).reshape(len(rows), count)
@@ -139,17 +152,11 @@ def separate(
     names, weights = measured_effects(fit, effects)
     shown = _shown(rows, matters_k)
 
-    cells = [
-        (row.factor, row.contrast, row.partner, *_numbers(row, prob), row.share, moved,
-         ", ".join(row.aliased_with), row.health)
-        for row, moved in zip(rows, influence.prior, strict=True)
-    ]  # fmt: skip
-    columns = ["factor", "contrast", "partner", "mean_k", "sd_k", "low_k", "high_k", "data_share"]
-    columns += ["prior_influence", "aliased_with", "health"]
+    cells = [*_cells(rows, influence.prior, prob), *(screening.cells if screening else ())]
     return Separation(
         kind="separation",
         title=f"Separation of effects on {fit.sensor}, {where}",
-        table=pd.DataFrame(cells, columns=columns),
+        table=pd.DataFrame(cells, columns=_COLUMNS),
         draws=xr.Dataset(
             {"effect_k": (("contrast", "draw"), values)},
             {"contrast": [_coordinate(row) for row in rows]},
@@ -165,6 +172,7 @@ def separate(
                 linear=Linear(tuple(map(in_sentence, names)), weights, is_assumed_said=True),
             ),
             *_caveats(fit, wanted),
+            *(screening.caveats if screening else ()),
         ),
         prob=prob,
         draw_figure=partial(interval_figure, label=("factor", "contrast")),
@@ -173,6 +181,14 @@ def separate(
         matters_k=matters_k,
         fits=(fit,),
     )
+
+
+def _cells(rows: Sequence[EffectRow], prior: Array, prob: float) -> Iterator[tuple[object, ...]]:
+    """Return the cells of each row in the table."""
+    for row, moved in zip(rows, prior, strict=True):
+        aliased = ", ".join(row.aliased_with)
+        named = (row.factor, row.contrast, row.partner)
+        yield (*named, *_numbers(row, prob), row.share, moved, aliased, row.health)
 
 
 def _numbers(row: EffectRow, prob: float) -> tuple[float, float, float, float]:
