@@ -214,7 +214,7 @@ def check_answer(answer: Answer) -> None:
     if faults:
         raise InputError(_MESSAGE, faults)
     _ = str(answer), answer._repr_html_()
-    answer.plot().figure.canvas.draw()  # type: ignore[union-attr]
+    answer.plot().figure.canvas.draw()
 
 
 def sample_rows(seed: int = 1) -> pd.DataFrame:
