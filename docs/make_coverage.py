@@ -5,6 +5,7 @@ First the study, which writes a table per design to the folder, then the page::
     THERMCMP_STUDY_RESULTS=out python -m pytest -m study tests/studies/test_part_coverage.py
     THERMCMP_STUDY_RESULTS=out python -m pytest -m study tests/studies/test_fix_worlds.py
     THERMCMP_STUDY_RESULTS=out python -m pytest -m study tests/studies/test_effect_worlds.py
+    THERMCMP_STUDY_RESULTS=out python -m pytest -m study tests/studies/test_lab_worlds.py
     python docs/make_coverage.py out
 """
 
@@ -71,6 +72,21 @@ the cause. The worlds with the lowest coverage come first; `docs/make_coverage.p
 table. It is from 16 to 20 studies a world, taken before the priors of fan, power and firmware \
 were last restated; worlds without a row were not measured since they were last worked on.
 """
+LAB_HEAD = """
+## Rankings from several laboratories
+
+Libraries of 14 to 20 products and 4 or 5 laboratories that share no formula with the library \
+(`tests/studies/lab_worlds.py`). A further laboratory's reading is one that was left out of the \
+rows. "Separations right" counts libraries in which all separations of groups are right \
+together; the last two columns are the correlation of the ranks with the true ones, by `rank` \
+and by the mean rises of the rows.
+"""
+LAB_COLUMNS = {
+    "world": "world", "libraries": "libraries", "temperature held": "temperatures held",
+    "gaps held": "gaps held", "gap width": "width of a gap [K]",
+    "further laboratory held": "further laboratory held", "groups right": "separations right",
+    "rank correlation": "ranks by the model", "of raw means": "ranks by means",
+}  # fmt: skip
 EFFECT_COLUMNS = (
     "| world | partner | studies | truth [K] | estimate [K] | 90 % intervals hold | ranges hold "
     "| refused | false and sure | mean width [K] |"
@@ -140,6 +156,18 @@ def effect_section(tables: list[pd.DataFrame]) -> str:
     return EFFECT_HEAD + "\n" + "\n".join(lines) + "\n"
 
 
+def lab_section(tables: list[pd.DataFrame]) -> str:
+    """Return the table of the libraries of several laboratories."""
+    table = pd.concat(tables, ignore_index=True)[list(LAB_COLUMNS)]
+    shares = [name for name in LAB_COLUMNS if "held" in name or "right" in name]
+    for name in table.columns[2:]:
+        form = ".0%" if name in shares else ".2f" if "rank" in name or "raw" in name else ".1f"
+        table[name] = [_cell(value, form) for value in table[name]]
+    rows = [LAB_COLUMNS.values(), ["---", *["---:"] * (len(LAB_COLUMNS) - 1)]]
+    rows += table.astype(str).to_numpy().tolist()
+    return LAB_HEAD + "\n" + "\n".join(f"| {' | '.join(row)} |" for row in rows) + "\n"
+
+
 def _cell(value: float, form: str) -> str:
     return "–" if pd.isna(value) else f"{value:{form}}"
 
@@ -156,7 +184,9 @@ def page(folder: Path) -> str:
     worlds = [pd.read_csv(path) for path in sorted(folder.glob("fix-world-*.csv"))]
     designs = [pd.read_csv(path) for path in sorted(folder.glob("part-coverage-*.csv"))]
     effects = [pd.read_csv(path) for path in sorted(folder.glob("effect-world-*.csv"))]
-    kept, _, earlier = PAGE.read_text(encoding="utf-8").partition(EFFECT_HEAD)
+    labs = [pd.read_csv(path) for path in sorted(folder.glob("lab-world-*.csv"))]
+    whole, _, earlier_labs = PAGE.read_text(encoding="utf-8").partition(LAB_HEAD)
+    kept, _, earlier = whole.partition(EFFECT_HEAD)
     first = HEAD + "".join(map(world_section, sorted(worlds, key=_worst))) + WIDTH
     second = OWN_HEAD + "".join(map(section, designs))
     if not designs:
@@ -164,7 +194,8 @@ def page(folder: Path) -> str:
     if not worlds:
         first = kept[: kept.index(OWN_HEAD)]
     third = effect_section(effects) if effects else EFFECT_HEAD * bool(earlier) + earlier
-    return first + second.rstrip("\n") + "\n" + third
+    fourth = lab_section(labs) if labs else LAB_HEAD * bool(earlier_labs) + earlier_labs
+    return first + second.rstrip("\n") + "\n" + third.rstrip("\n") + "\n" + fourth
 
 
 if __name__ == "__main__":
