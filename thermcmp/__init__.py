@@ -62,6 +62,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.ranking.question import Ranking, rank
     from thermcmp.questions.regulation.question import RegulatedRuns, regulated_runs
     from thermcmp.questions.separation.question import Separation, separate
+    from thermcmp.questions.sessions.question import BenchHistory, bench_history
     from thermcmp.questions.several_sensors.question import SensorAttribution, attribute_sensors
     from thermcmp.reporting.article.paragraph import Statement, statement
     from thermcmp.reporting.document import report
@@ -84,6 +85,7 @@ __version__ = "0.2.0"
 _HOMES = {
     "Answer": "thermcmp.questions.answer",
     "Attribution": "thermcmp.questions.attribution.answer",
+    "BenchHistory": "thermcmp.questions.sessions.question",
     "Build": "thermcmp.model.conditions",
     "Chain": "thermcmp.questions.build_chain.answer",
     "ClassicalCheck": "thermcmp.questions.classical_tests",
@@ -133,6 +135,7 @@ _HOMES = {
     "ask": "thermcmp.questions.plugin_questions",
     "attribute": "thermcmp.questions.attribution.question",
     "attribute_sensors": "thermcmp.questions.several_sensors.question",
+    "bench_history": "thermcmp.questions.sessions.question",
     "chain": "thermcmp.questions.build_chain.question",
     "check_fit": "thermcmp.questions.fit_check.question",
     "classical_check": "thermcmp.questions.classical_tests",
@@ -171,6 +174,7 @@ _HOMES = {
 __all__ = [
     "Answer",
     "Attribution",
+    "BenchHistory",
     "Build",
     "Chain",
     "ClassicalCheck",
@@ -220,6 +224,7 @@ __all__ = [
     "ask",
     "attribute",
     "attribute_sensors",
+    "bench_history",
     "chain",
     "check_fit",
     "classical_check",

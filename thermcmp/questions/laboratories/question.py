@@ -9,7 +9,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.errors import NotEstimableError
-from thermcmp.inference.checks.between_labs import BetweenLabs, between_labs, lab_weights
+from thermcmp.inference.checks.between import Between, between, lab_weights
 from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import DRAWS
@@ -102,23 +102,23 @@ def compare_labs(fit: Fit, *, prob: float = PROB, allow_bad_health: bool = False
     refuse_one_laboratory(fit)
     names, weights = lab_weights(fit)
     offsets = fit.combined(weights - weights.mean(axis=0)).T
-    between = between_labs(fit)
+    compared = between(fit, "lab", weights)
     spread, new = fit.draws("lab sd"), _new_offsets(fit)
-    table = _table(fit, names, offsets, between, prob)
+    table = _table(fit, names, offsets, compared, prob)
     return Laboratories(
         kind="laboratories",
         title=f"Laboratories: their offsets at the {fit.sensor}",
         table=table,
         draws=xr.Dataset({"offset_k": (("lab", "draw"), offsets)}, {"lab": list(names)}),
-        sentences=_sentences(fit, table, between, spread, new, prob),
+        sentences=_sentences(fit, table, compared, spread, new, prob),
         caveats=tuple(fit_caveats(fit)),
         prob=prob,
         draw_figure=laboratories_figure,
         fits=(fit,),
         spread_k=(float(np.mean(spread)), *interval(spread, prob)),
-        q=between.q,
-        degrees=between.degrees,
-        i_squared=between.i_squared,
+        q=compared.q,
+        degrees=compared.degrees,
+        i_squared=compared.i_squared,
         new_lab_k=interval(new, prob),
     )
 
@@ -146,7 +146,7 @@ def _new_offsets(fit: Fit) -> Array:
 
 
 def _table(
-    fit: Fit, names: tuple[str, ...], offsets: Array, between: BetweenLabs, prob: float
+    fit: Fit, names: tuple[str, ...], offsets: Array, compared: Between, prob: float
 ) -> pd.DataFrame:
     import pandas as pd
 
@@ -163,9 +163,9 @@ def _table(
             "mean_k": offsets.mean(axis=1),
             "low_k": low,
             "high_k": high,
-            "own_k": between.offset_k,
-            "own_error_k": between.error_k,
-            "p_odd": between.p_odd,
+            "own_k": compared.offset_k,
+            "own_error_k": compared.error_k,
+            "p_odd": compared.p_odd,
             "moves": moved,
             "moves_k": moved_k,
             "health": str(fit.health),
@@ -203,7 +203,7 @@ def _moves(fit: Fit, names: tuple[str, ...]) -> tuple[list[str], list[float]]:
 
 
 def _sentences(
-    fit: Fit, table: pd.DataFrame, between: BetweenLabs, spread: Array, new: Array, prob: float
+    fit: Fit, table: pd.DataFrame, compared: Between, spread: Array, new: Array, prob: float
 ) -> tuple[str, ...]:
     low, high = (number_words(value) for value in interval(spread, prob))
     wide = float(np.mean(np.abs(interval(new, prob))))
@@ -222,8 +222,8 @@ def _sentences(
         odd = "with fewer than four laboratories none can be called odd"
     sentences = [
         f"Laboratories differ by {number_words(float(np.mean(spread)))} K (standard deviation; "
-        f"{low} to {high}). Of the scatter of their offsets I² = {between.i_squared:.0%} is more "
-        f"than their errors explain (Q = {between.q:.1f} with {between.degrees} degrees of "
+        f"{low} to {high}). Of the scatter of their offsets I² = {compared.i_squared:.0%} is more "
+        f"than their errors explain (Q = {compared.q:.1f} with {compared.degrees} degrees of "
         "freedom).",
         f"Farthest from the mean of all: {far['lab']}, {number_words(abs(far['own_k']))} ± "
         f"{number_words(far['own_error_k'])} K {side} by its own runs; {odd}.",

@@ -1,7 +1,7 @@
-"""How laboratories differ: their own offsets, Cochran's Q, I², and the one that is farthest off.
+"""How laboratories, or sessions, differ: own offsets, Cochran's Q, I², and the farthest one.
 
 The offsets are those of the likelihood alone, with the other parameters at their posterior
-means: generalised least squares of the rows on one offset per laboratory, with every other
+means: generalised least squares of the rows on one offset per level of a term, with every other
 effect of the fit beside them. Where each laboratory has one published result they are the
 results themselves, and Q is Cochran's (Biometrics 10 (1954) 101-129).
 """
@@ -31,14 +31,14 @@ _DRAWS: Final = 200
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BetweenLabs:
-    """Offsets of L laboratories from their mean, by their own runs [K at reference power]."""
+class Between:
+    """Offsets of L like levels from their mean, by their own runs [K at reference power]."""
 
     offset_k: Array  #: shape (L,)
     error_k: Array  #: standard errors of the offsets, shape (L,)
     q: float  #: weighted sum of squares of the offsets
-    #: Two-sided probability that the farthest of L like laboratories is as far from the others
-    #: as this one, shape (L,); 1 with fewer than four.
+    #: Two-sided probability that the farthest of L like ones is as far from the others as this
+    #: one, shape (L,); 1 with fewer than four.
     p_odd: Array
 
     @property
@@ -75,15 +75,14 @@ def lab_weights(fit: Fit) -> tuple[tuple[str, ...], Array]:
     return design.levels[place], weights
 
 
-def between_labs(fit: Fit) -> BetweenLabs:
-    """Compare the laboratories of a fit that has a term of them."""
-    _, weights = lab_weights(fit)
+def between(fit: Fit, term: str, weights: Array) -> Between:
+    """Compare levels of a term, or sums of effects with them, of weights (L, q)."""
     free_k = _FREE * max(float(np.median(np.abs(fit.design.rise_k))), 1.0)
     # Rows of an orthonormal basis of the contrasts.
     count = len(weights)
     basis = np.linalg.svd(np.eye(count) - 1.0 / count)[2][: count - 1]
     with one_blas_thread():
-        solved = Solved(fitted_kernel(fit), _free_point(fit, free_k))
+        solved = Solved(fitted_kernel(fit), _free_point(fit, term, free_k))
         halves = solved.halves((basis @ weights)[None])
         mean = solved.kernel.problem.fixed_mean + solved.mean()[:, 0]
     covariance = halves.T @ halves
@@ -91,15 +90,15 @@ def between_labs(fit: Fit) -> BetweenLabs:
     information = np.linalg.inv(covariance) - np.eye(count - 1) / free_k**2
     offset = basis.T @ contrasts
     error = np.sqrt(np.diag(basis.T @ covariance @ basis))
-    return BetweenLabs(offset, error, float(contrasts @ information @ contrasts), _odd(offset))
+    return Between(offset, error, float(contrasts @ information @ contrasts), _odd(offset))
 
 
-def _free_point(fit: Fit, free_k: float) -> Points:
-    """Return the posterior means of the parameters, with laboratories free of each other."""
+def _free_point(fit: Fit, free: str, free_k: float) -> Points:
+    """Return the posterior means of the parameters, with a term's levels free of each other."""
     points = parameter_points(fit, fit.thinned(_DRAWS))
     spread = points.spread.mean(axis=0, keepdims=True)
     for place, term in enumerate(fit.design.terms):
-        if term.name == "lab":
+        if term.name == free:
             spread[:, place] = free_k
     return Points.of_one_set(points.exponent.mean(axis=0), spread, points.residual.mean(axis=0))
 

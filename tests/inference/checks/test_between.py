@@ -6,7 +6,7 @@ from plain_rows import plain_rows
 from restricted import restricted_mode
 from scipy import stats
 
-from thermcmp.inference.checks.between_labs import _odd, between_labs
+from thermcmp.inference.checks.between import _odd, between, lab_weights
 from thermcmp.inference.fitting import fit
 from thermcmp.model.priors import HalfCauchy, Known, Normal
 from thermcmp.model.terms import LAB_PRODUCT, Role, Term
@@ -49,7 +49,7 @@ def test_q_of_the_vaccine_trials(outside):
     rows = summaries(y, variance, lab=[f"trial {i:02d}" for i in range(13)])
     priors = VAGUE | {"lab sd": HalfCauchy(3.0, 1000.0)}
     model = fit(rows, terms=["lab"], priors=priors, draws=1000, seed=1, expand="none")
-    found = between_labs(model)
+    found = between(model, "lab", lab_weights(model)[1])
     assert found.q == pytest.approx(152.233, abs=0.02)
     assert found.degrees == 12
     assert found.i_squared == pytest.approx(1.0 - 12.0 / 152.233, abs=1e-4)

@@ -1,0 +1,1 @@
+"""A bench over the years: its sessions, its creep and its reference card."""
