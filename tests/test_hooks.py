@@ -393,17 +393,19 @@ def test_the_steps_are_logged(site, monkeypatch, caplog):
 
 def test_the_command_line_lists_the_plugins_and_leaves_some_out(site):
     distribution(site, "pump-pack", "zz_pump", GOOD.format(law="pump"), entry="pump")
+    distribution(site, "fan-pack", "zz_fan", GOOD.format(law="fan"), entry="fan")
     distribution(site, "bad-pack", "zz_bad", "raise RuntimeError('boom')", entry="bad")
     root = str(Path(hooks.__file__).parents[1])
     done = subprocess.run(
-        [sys.executable, "-m", "thermcmp", "--no-plugin", "pump", "--plugins"],
+        [sys.executable, "-m", "thermcmp", "--no-plugin", "pump", "plugins"],
         env={**os.environ, "PYTHONPATH": os.pathsep.join([str(site), root])},
         capture_output=True, text=True, check=True,
     )  # fmt: skip
-    lines = {line.split()[0]: line.split() for line in done.stdout.splitlines() if line.strip()}
-    assert lines["name"] == ["name", "version", "origin", "state", "hooks"]
-    assert lines["pump"] == ["pump", "1.2", "pump-pack", "disabled"]
-    assert lines["bad"] == ["bad", "1.2", "bad-pack", "failed"]
+    lines = done.stdout.splitlines()
+    assert "pump 1.2 (pump-pack): disabled" in lines
+    assert "fan 1.2 (fan-pack): loaded" in lines
+    assert lines[lines.index("fan 1.2 (fan-pack): loaded") + 1].strip() == "thermcmp_airflow_laws"
+    assert "bad 1.2 (bad-pack): failed" in lines
     assert "plug-in 'bad' (bad-pack 1.2): RuntimeError: boom" in done.stdout
 
 

@@ -7,9 +7,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
 import thermcmp as tc
 from thermcmp import hooks
+from thermcmp._cli.app import app
 from thermcmp.errors import InputError, PluginError
 from thermcmp.hooks import (
     FanControlKind,
@@ -20,7 +22,7 @@ from thermcmp.hooks import (
     RunCheck,
     hookimpl,
 )
-from thermcmp.questions.plugin_questions import ask_questions
+from thermcmp.questions.plugin_questions import ask_questions, typed_options
 from thermcmp.results.plausibility import find_doubts
 from thermcmp.tabular.column import Column, Kind
 from thermcmp.telemetry.steady_state.checks import Check
@@ -274,6 +276,35 @@ def test_a_question_that_fails_is_named_and_faults_of_the_asker_pass(fitted):
     use("questions", Question("gap", gap, in_report=False))
     with pytest.raises(PluginError, match=r"'lab' \(1.0\): its question 'gap' .*ValueError"):
         tc.ask(fitted, "gap", first="none of them")
+
+
+def test_a_question_is_asked_from_the_command_line(fitted, tmp_path):
+    use("questions", Question("gap", gap, in_report=False))
+    saved = str(fitted.save(tmp_path / "fit.nc"))
+    asked = ["ask", "gap", "--fit", saved, "first=Alder-C1"]
+    done = CliRunner().invoke(app, [*asked, "scale=2"])
+    assert done.exit_code == 0, done.output
+    twice = tc.ask(fitted, "gap", first="Alder-C1", scale=2.0).table["mean_k"].iloc[0]
+    assert f"{twice:+.1f}".replace("-", "\N{MINUS SIGN}") in done.output or f"{twice:.1f}" in (
+        done.output
+    )
+    wrong = CliRunner().invoke(app, [*asked, "scale=two"])
+    assert isinstance(wrong.exception, InputError)
+    assert "not a float" in str(wrong.exception)
+
+
+def flagged(fit: "Unseen", flag: bool = False, ratio: "float | None" = None):  # noqa: F821
+    """Answer what it was given."""
+    return tc.make_answer("flagged", "F", {"a": [float(flag), ratio or 0.0]}, fits=())
+
+
+def test_texts_become_the_types_of_the_options():
+    use("questions", Question("flagged", flagged))
+    assert typed_options("flagged", {"flag": "yes", "ratio": "2.5", "other": "3"}) == {
+        "flag": True, "ratio": 2.5, "other": "3",
+    }  # fmt: skip
+    with pytest.raises(InputError, match=r"'ratio', value 'x': not a float. Fix"):
+        tc.ask(None, "flagged", ratio="x")
 
 
 def test_an_answer_is_part_of_a_report(fitted, tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -11,6 +12,7 @@ from thermcmp._cli import question_commands, table_commands
 from thermcmp._cli.job import demo_job, report_command, run_job
 from thermcmp._cli.option_groups import FILE
 from thermcmp._cli.terminal import say
+from thermcmp._plugin_registry import DISABLE_VARIABLE
 
 _ABOUT = """\
 Separate cooler, board, memory-vendor, assembly and firmware effects in cooling tests of
@@ -33,9 +35,17 @@ the maker's service instructions."""
     "--out", type=FILE, default=Path("thermcmp-out"), show_default=True,
     help="Folder for the demo's report.",
 )  # fmt: skip
+@click.option(
+    "--no-plugin", multiple=True, metavar="NAME",
+    help="Leave an installed plug-in out; may be repeated.",
+)  # fmt: skip
 @click.pass_context
-def app(context: click.Context, out: Path) -> None:
+def app(context: click.Context, out: Path, no_plugin: tuple[str, ...]) -> None:
     """Run the demo where no command is given."""
+    if no_plugin:
+        # Worker processes leave them out too.
+        before = os.environ.get(DISABLE_VARIABLE, "")
+        os.environ[DISABLE_VARIABLE] = ",".join(filter(None, (before, *no_plugin)))
     if context.invoked_subcommand is None:
         say("\n".join(run_job(demo_job(out))))
 
@@ -76,14 +86,15 @@ def watch_command(context: click.Context, log: Path, columns: Path | None, wante
 
 @app.command("plugins")
 def plugins_command() -> None:
-    """List the plug-ins: built-in, loaded, or failed with the reason."""
+    """List the plug-ins with version, origin, state, hooks and the reason of a failure."""
     import thermcmp as tc
 
     for record in tc.plugins():
-        package = f" ({record.distribution} {record.version})" if record.distribution else ""
-        click.echo(f"{record.name}{package}: {record.status}")
-        for line in record.provides or ([record.error] if record.error else []):
-            click.echo(f"  {line}")
+        version = f" {record.version}" if record.version else ""
+        click.echo(f"{record.name}{version} ({record.origin}): {record.status}")
+        for line in (", ".join(record.hooks), *record.provides, record.error):
+            if line:
+                click.echo(f"  {line}")
 
 
 for command in (
@@ -96,6 +107,7 @@ for command in (
     question_commands.rank_command,
     question_commands.margin_command,
     question_commands.check_command,
+    question_commands.ask_command,
     report_command,
     table_commands.correct_command,
     table_commands.withdraw_command,

@@ -15,6 +15,7 @@ from thermcmp._cli.option_groups import (
     answer_options,
     condition_options,
     fit_options,
+    pairs_of,
     sensor_of,
 )
 from thermcmp._cli.terminal import progress, say
@@ -165,6 +166,20 @@ def check_command(
     with progress("Checking the fit"):
         checked = tc.check_fit(fitted, refits=refits, before=before, after=after)
     say(str(checked))
+
+
+@click.command("ask")
+@click.argument("question")
+@click.argument("options", nargs=-1, metavar="[OPTION=VALUE]...")
+@fit_options
+@answer_options
+def ask_command(shown: Shown, source: FitSource, question: str, options: tuple[str, ...]) -> None:
+    """Ask a QUESTION by its name, such as one of a plug-in."""
+    import thermcmp as tc
+    from thermcmp.questions.plugin_questions import typed_options
+
+    stated = typed_options(question, dict(pairs_of(options, "ask")))
+    shown.show(tc.ask(source.fit(), question, **stated))
 
 
 def fit_each(rows: Any, sensors: list[str], sampling: dict[str, Any]) -> dict[str, Any]:

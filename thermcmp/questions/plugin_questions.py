@@ -7,6 +7,7 @@ import inspect
 import types
 import typing
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,6 +16,7 @@ import numpy as np
 from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
 from thermcmp.hooks import Question, find_provided, guarded, hookimpl, provided, surviving
 from thermcmp.questions.answer import Answer
+from thermcmp.tabular.words import FLAG_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -129,17 +131,41 @@ def _option_faults(asked: Callable[..., Any], options: Mapping[str, Any]) -> lis
         if each.default is each.empty and each.kind is not each.VAR_POSITIONAL
         if name not in options
     ]
-    try:
-        hints = typing.get_type_hints(inspect.unwrap(asked))
-    except (NameError, TypeError):
-        # Names that only type checkers see; the question itself then judges.
-        return faults
     for name, value in options.items():
-        allowed = _plain_types(hints.get(name))
+        allowed = _plain_types(_hint(asked, name))
         if allowed and not _is_one_of(value, allowed):
-            words = " or ".join(str(getattr(kind, "__name__", kind)) for kind in allowed)
-            faults.append(Fault(f"not a {words}", "correct it", column=name, value=repr(value)))
+            kinds = [kind for kind in allowed if kind is not type(None)]
+            words = " or ".join(str(getattr(kind, "__name__", kind)) for kind in kinds)
+            faults.append(Fault(f"not a {words}", "correct it", column=name, value=str(value)))
     return faults
+
+
+def typed_options(name: str, texts: Mapping[str, str]) -> dict[str, Any]:
+    """Return options that were written as texts, as numbers where the question takes numbers."""
+    entry = find_provided(_HOOK, name)
+    typed: dict[str, Any] = dict(texts)
+    for option, text in texts.items():
+        allowed = () if entry is None else _plain_types(_hint(entry.item.ask, option))
+        if bool in allowed and text.lower() in FLAG_WORDS:
+            typed[option] = bool(FLAG_WORDS[text.lower()])
+        for kind in (int, float):
+            # What is no number stays a text, of which the question complains.
+            with suppress(ValueError):
+                typed[option] = kind(text) if kind in allowed else typed[option]
+    return typed
+
+
+def _hint(asked: Callable[..., Any], name: str) -> Any:
+    """Return an option's annotation; None where it has names that only type checkers see."""
+    function = inspect.unwrap(asked)
+    known = inspect.signature(function).parameters
+    written = known[name].annotation if name in known else None
+    if not isinstance(written, str):
+        return written
+    try:
+        return eval(written, getattr(function, "__globals__", {}))
+    except (NameError, TypeError, AttributeError):
+        return None
 
 
 def _plain_types(hint: Any) -> tuple[Any, ...]:

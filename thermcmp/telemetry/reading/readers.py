@@ -133,9 +133,10 @@ def thermcmp_readers() -> tuple[TelemetryReader, ...]:
 
 def find_reader(path: Path, wanted: str | TelemetryReader | None) -> TelemetryReader:
     """Return the reader of a file, as stated or by the file's ending."""
-    if isinstance(wanted, PluginReader):
-        return wanted
     if isinstance(wanted, TelemetryReader):
+        built_in = [type(each.item) for each in provided(_HOOK) if each.is_built_in]
+        if isinstance(wanted, (PluginReader, *built_in)):
+            return wanted
         return PluginReader(wanted, PluginItem(_HOOK, wanted.name, wanted, "reader="))
     readers = telemetry_readers()
     if wanted is None:
