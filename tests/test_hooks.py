@@ -97,6 +97,18 @@ def test_built_ins_come_first_through_the_same_hooks():
     assert len(set(names)) == len(names)
 
 
+def test_listing_the_plugins_loads_no_statistics():
+    script = (
+        "import sys, thermcmp as tc; tc.plugins(); "
+        "print(sorted({'arviz', 'matplotlib', 'pymc', 'pytensor', 'xarray'} & set(sys.modules)))"
+    )
+    environment = {**os.environ, "PYTHONPATH": str(Path(hooks.__file__).parents[1])}
+    done = subprocess.run(
+        [sys.executable, "-c", script], env=environment, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
+
+
 def test_a_built_in_law_is_found_without_loading_installed_plugins(site):
     distribution(site, "zz-broken", "zz_broken", "raise RuntimeError('boom')")
     assert airflow_law("power law") == PowerLaw()  # no PluginWarning, which is an error here

@@ -147,7 +147,7 @@ class Registry:
             items = [
                 item._replace(plugin=record.name, version=record.version, is_built_in=built_in)
                 for hook in POINTS
-                for item in self._call_hook(hook, plugin, owner)
+                for item in self._call_hook(hook, plugin, owner, is_tried=not built_in)
             ]
             self._refuse_clashes(items)
         except BaseException:
@@ -231,8 +231,10 @@ class Registry:
                 replace(record, status=PluginStatus.FAILED, error=text, traceback=where)
             )
 
-    def _call_hook(self, hook: str, plugin: object, owner: str) -> Iterator[PluginItem]:
-        """Call one plug-in's hook and check its items."""
+    def _call_hook(
+        self, hook: str, plugin: object, owner: str, *, is_tried: bool
+    ) -> Iterator[PluginItem]:
+        """Call one plug-in's hook and check its items; to try the built-ins would load them."""
         point = POINTS[hook]
         callers = getattr(self._manager.hook, hook).get_hookimpls()
         for implementation in (caller for caller in callers if caller.plugin is plugin):
@@ -248,7 +250,8 @@ class Registry:
                     f"Fix: return a list of {point.kind}s"
                 )
             for value in values:
-                yield PluginItem(hook, checked_key(value, hook, owner), value, owner)
+                key = checked_key(value, hook, owner) if is_tried else getattr(value, point.key)
+                yield PluginItem(hook, key, value, owner)
 
     def _refuse_clashes(self, items: list[PluginItem]) -> None:
         """Raise where a name is in use, naming both plug-ins."""

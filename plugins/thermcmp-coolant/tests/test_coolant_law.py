@@ -11,8 +11,13 @@ from thermcmp_coolant import WATER, ChannelPlate, CoolantLaw, convection_share, 
 from thermcmp import hooks
 from thermcmp.errors import InputError
 from thermcmp.physics.airflow import AirflowLaw, PowerLaw, airflow_law, check_airflow_law
+from thermcmp.testing import check_plugin
 
 FLOWS = np.array([0.3, 0.8, 1.0, 1.5, 4.0])
+
+
+def test_it_conforms():
+    check_plugin(thermcmp_coolant)
 
 
 def test_water_has_the_printed_prandtl_number():

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
-from thermcmp import Answer, Fit, InputError, NotEstimableError, make_answer
-from thermcmp.errors import Fault, suggest
+from thermcmp.errors import Fault, InputError, NotEstimableError, suggest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp import Answer, Fit
 
 #: Fan speeds that differ by less do not separate the two parts (a choice).
 _LEAST_RATIO: Final = 1.15
@@ -49,6 +52,8 @@ def contact_or_airflow(fit: Fit, hot: str, cool: str, column: str = "assembly") 
         If one of them was run at one fan speed only, or both have too few runs; it names
         the missing ones.
     """
+    from thermcmp import make_answer
+
     rows = fit.results
     index = {name: _runs(rows, column, name) for name in (hot, cool)}
     lines = [_Line.of(fit, at, f"{column} '{name}'") for name, at in index.items()]

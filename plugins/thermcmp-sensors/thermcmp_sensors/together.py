@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from thermcmp import Answer, InputError, SensorFits, make_answer
-from thermcmp.errors import Fault, suggest
+from thermcmp.errors import Fault, InputError, suggest
+
+if TYPE_CHECKING:
+    from thermcmp import Answer, SensorFits
 
 
 def sensors_together(fits: SensorFits, term: str = "assembly") -> Answer:
@@ -28,6 +32,8 @@ def sensors_together(fits: SensorFits, term: str = "assembly") -> Answer:
     InputError
         If it is not asked of several sensors, or the term is none of theirs.
     """
+    from thermcmp import SensorFits, make_answer
+
     message = "Which sensors move together cannot be answered:"
     if not isinstance(fits, SensorFits):
         fault = Fault("one sensor", "fit several with fit_sensors, and ask of those", column="fit")
