@@ -191,12 +191,12 @@ IN_USE = {
     "a section that raises": (section(raising(ZeroDivisionError("page"))), "ZeroDivisionError"),
     "a section that returns no text": (section(lambda fit, answers: None), "type NoneType"),
     "a covariate that half of the rows lack": (
-        terms(Term("pads", values="pad_mm", slope=Normal(0.0, 5.0))), "'pad_mm' is not a number",
+        terms(Term("shims", values="pad_mm", slope=Normal(0.0, 5.0))), "'pad_mm' is not a number",
     ),
 }  # fmt: skip
 
 #: A covariate that no row has takes no part, and that is all.
-SILENT = terms(Term("pads", values="shim_mm", slope=Normal(0.0, 5.0)))
+SILENT = terms(Term("shims", values="shim_mm", slope=Normal(0.0, 5.0)))
 
 
 @pytest.fixture(autouse=True)
@@ -269,7 +269,7 @@ def test_a_covariate_that_no_row_has_is_left_out(rows, tmp_path):
     hooks.use_plugin(SILENT, "lab tools")
     assert "lab tools" not in " ".join(use_everything(rows, tmp_path))
     # It was asked for, so it is an error to lack it.
-    chosen = named_terms(["pads"], rows, "memory")
+    chosen = named_terms(["shims"], rows, "memory")
     with pytest.raises(tc.InputError, match="no such column"):
         build_design(rows, sensor="memory", terms=chosen, law=airflow_law("power law"))
 
@@ -278,7 +278,7 @@ def test_a_covariate_counts_in_the_rows_of_its_sensor(rows):
     filled = rows.assign(pad_mm=1.0)
     both = pd.concat([filled, filled.assign(sensor="edge", pad_mm=np.nan)], ignore_index=True)
     hooks.use_plugin(IN_USE["a covariate that half of the rows lack"][0], "lab tools")
-    assert "pads" in [term.name for term in named_terms(None, both, "memory")]
+    assert "shims" in [term.name for term in named_terms(None, both, "memory")]
 
 
 def test_at_least_thirty_kinds_are_tried():
