@@ -267,13 +267,13 @@ def plugins() -> tuple[PluginRecord, ...]:
     return _scanned_registry().records()
 
 
-def versions_of(items: Iterable[tuple[str, str]]) -> dict[str, str]:
-    """Return the versions of the plug-ins behind hooks' items, by hook and name of the item."""
-    entries = (find_provided(hook, key) for hook, key in items)
+def versions_of(items: Iterable[tuple[str, Any]]) -> dict[str, str]:
+    """Return the versions of the plug-ins that the items of some hooks are from."""
     return {
         f"plug-in {entry.plugin}": entry.version or "?"
-        for entry in entries
-        if entry is not None and not entry.is_built_in
+        for hook, item in items
+        for entry in provided(hook)
+        if not entry.is_built_in and entry.item == item
     }
 
 

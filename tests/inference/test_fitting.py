@@ -237,10 +237,12 @@ def test_a_term_of_a_plugin_takes_part(rows):
     use_plugin(Rooms(), "rooms")
     try:
         found = fit(placed, draws=2000, seed=1)
+        own = fit(placed, terms=["lab", Term("room", ("room",))], draws=400, seed=1)
     finally:
         forget_plugin("rooms")
     assert found.versions["plug-in rooms"] == "0.4"
     assert not [name for name in fit(rows, draws=400, seed=1).versions if "plug-in" in name]
+    assert "plug-in rooms" not in own.versions
     room = found.draws("room")
     assert found.posterior["room level"].to_numpy().tolist() == ["far", "near"]
     assert np.mean(room[:, 0] - room[:, 1]) == pytest.approx(3.0, abs=0.6)
@@ -277,6 +279,7 @@ def test_coolant_flow_drives_the_law_of_the_plugin(rows):
     # Four flows halve the prior spread or nearly so.
     assert found.draws("airflow exponent").std() < 0.65 * law.exponent_prior_sd
     assert "1 l/min" in str(found)
+    assert "plug-in coolant" in found.versions
     with pytest.raises(ModelError, match="coolant_flow_l_min"):
         fit(rows, airflow="coolant flow")
 

@@ -400,5 +400,5 @@ def package_versions(design: Design | None = None) -> dict[str, str]:
             versions[name] = version(name)
     if design is None:
         return versions
-    terms = (("thermcmp_terms", term.name) for term in design.terms)
-    return versions | versions_of([("thermcmp_airflow_laws", design.law.name), *terms])
+    terms = (("thermcmp_terms", term) for term in design.terms)
+    return versions | versions_of([("thermcmp_airflow_laws", design.law), *terms])

@@ -116,9 +116,9 @@ def padded():
 def test_the_fit_finds_the_heat_through_the_joint(padded):
     """3.5 W were put in; the installed package takes part without being named."""
     fit = tc.fit(padded, draws=2000, seed=1)
-    assert "pads" in [term.name for term in fit.design.terms]
+    assert "joint" in [term.name for term in fit.design.terms]
     assert fit.versions["plug-in pads"] == "0.1.0"
-    slope_w = fit.draws("pads")[:, 0] * 200.0 / fit.reference.power_w
+    slope_w = fit.draws("joint")[:, 0] * 200.0 / fit.reference.power_w
     low, high = np.quantile(slope_w, [0.005, 0.995])
     assert low < 3.5 < high
     assert slope_w.std() < 0.5
@@ -126,4 +126,4 @@ def test_the_fit_finds_the_heat_through_the_joint(padded):
 
 def test_rows_without_pads_have_no_such_term(padded):
     plain = padded.drop(columns=pads.COLUMN)
-    assert "pads" not in [term.name for term in named_terms(None, plain, "memory")]
+    assert "joint" not in [term.name for term in named_terms(None, plain, "memory")]

@@ -80,7 +80,7 @@ def pad_term(heat_w: float = 3.0, heat_sd_w: float = 2.0) -> Term:
         A covariate of the resistance, in K per K/W.
     """
     return Term(
-        "pads", values=COLUMN, slope=Normal(heat_w, heat_sd_w), meaning="heat through the joint"
+        "joint", values=COLUMN, slope=Normal(heat_w, heat_sd_w), meaning="heat through the joint"
     )
 
 
