@@ -140,11 +140,13 @@ def test_a_run_check_refuses_a_run_by_its_reason(tmp_path):
     ("check", "words"),
     [(lambda window, run: 1 / 0, "ZeroDivisionError"), (lambda window, run: ["hot"], "type str")],
 )
-def test_a_run_check_that_fails_is_left_out_with_a_warning(tmp_path, check, words):
+def test_a_run_check_that_fails_marks_the_run(tmp_path, check, words):
     use("run_checks", RunCheck("intake", check))
-    with pytest.warns(PluginWarning, match=f"'lab' .1.0.: its run check 'intake' .*{words}"):
-        reduced = reduced_run(tmp_path)
-    assert len(reduced.results) == 3
+    rows = reduced_run(tmp_path).results
+    assert len(rows) == 3
+    assert set(rows["protocol_verdict"]) == {"corrected"}
+    named = f"not checked: plug-in 'lab' .1.0.: its run check 'intake' .*{words}"
+    assert rows["protocol_reason"].str.contains(named).all()
 
 
 def no_bench(rows):

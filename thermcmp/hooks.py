@@ -384,8 +384,13 @@ def guarded_items(
         yield _checked(result, kind, item)
 
 
-def checked_by_all(hook: str, kind: type, *arguments: Any) -> list[Any]:
-    """Return what all checks of a hook find; one that fails is left out with a warning."""
+def checked_by_all(
+    hook: str, kind: type, *arguments: Any, failed: Callable[[PluginError], Any] | None = None
+) -> list[Any]:
+    """Return what all checks of a hook find.
+
+    One that fails is left out with a warning, or counts as what `failed` makes of its error.
+    """
 
     def findings(entry: PluginItem) -> list[Any]:
         if entry.is_built_in:
@@ -394,7 +399,12 @@ def checked_by_all(hook: str, kind: type, *arguments: Any) -> list[Any]:
         def found() -> Iterator[Any]:
             yield from entry.item.check(*arguments)
 
-        return list(guarded_items(entry, found(), kind, passing=()))
+        try:
+            return list(guarded_items(entry, found(), kind, passing=()))
+        except PluginError as error:
+            if failed is None:
+                raise
+            return [failed(error)]
 
     calls = [functools.partial(findings, entry) for entry in provided(hook)]
     return [finding for found in surviving(calls) for finding in found]

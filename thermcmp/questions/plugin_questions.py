@@ -74,7 +74,7 @@ def faults_of_questions(question: Question) -> list[Fault]:
     return []
 
 
-def ask(fit: Fit, name: str, **options: Any) -> Answer:
+def ask(fit: Fit, name: str, /, **options: Any) -> Answer:
     """Ask a question by its name: a built-in one, or one of a plug-in.
 
     Parameters

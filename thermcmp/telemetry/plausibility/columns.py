@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from thermcmp._types import BoolArray
+from thermcmp.errors import PluginError
 from thermcmp.hooks import RunCheck, checked_by_all, hookimpl
 from thermcmp.tabular.units import Dimension
 from thermcmp.telemetry.plausibility.repeats import clipped, frozen, is_constant
@@ -51,7 +52,7 @@ def column_checks(
     """Check the columns of a run at load; a refusal of a sensor names it."""
     return [
         *_sensor_checks(readings, stretch, loaded),
-        *checked_by_all("thermcmp_run_checks", Check, window, run),
+        *checked_by_all("thermcmp_run_checks", Check, window, run, failed=_unchecked),
         *_condition_checks(readings, stretch),
         *_clock_checks(readings, stretch, window, protocol),
     ]
@@ -97,6 +98,11 @@ def _sensor_checks(
                 words = f"it is clipped at {top:g} °C: readings pile up and none is above"
                 yield Check("clipped", Verdict.REFUSED, words, top, unit="°C", second=second,
                             sensor=sensor)  # fmt: skip
+
+
+def _unchecked(error: PluginError) -> Check:
+    """Return the mark of a run that a plug-in could not check: a worker's warning is not seen."""
+    return Check("plug-in", Verdict.CORRECTED, f"not checked: {error}")
 
 
 @hookimpl
