@@ -104,6 +104,12 @@ def test_merged_cells_may_hold_for_the_first_row_alone(book):
     assert frame["assembly"].notna().sum() == 8
 
 
+def test_merged_cells_are_a_question_also_where_bad_rows_are_left_out(book):
+    path = book(sound_rows())
+    faults = error_of(path, words=WORDS, dates=MENDS["dates"], bad_rows="skip").faults
+    assert [fault.cell for fault in faults] == ["D5", "D11", "D17", "D23"]
+
+
 def test_a_test_number_given_twice_is_said_once(book):
     rows = sound_rows()
     rows[7][0] = "T02"

@@ -76,7 +76,7 @@ def column_template(
         *([f"header_row = {grid.header_row}  # row of the headings"] if grid.header_row else []),
         *_date_lines(grid, targets),
     ]
-    if any("merged cells" in fault.message for fault in grid.faults):
+    if grid.merged:
         lines.append("fill_merged = true  # false: merged cells hold for their first row alone")
     lines += [
         '# decimal = ","  # of all columns; of one: decimal."your heading" = ","',

@@ -218,7 +218,7 @@ def _read_rows(
         fix = f"map them with columns={{'your heading': '{name}', …}}"
         fix += f"; 'thermcmp columns {where.name}' writes a map to edit"
         alone.append(Fault(f"headings that are not yet columns of the results: {extra}", fix))
-    contradictions = [asked.pop(name) for name in sorted(blamed)]
+    contradictions = [*grid.merged, *(asked.pop(name) for name in sorted(blamed))]
     contradictions += _new_faults(between, origin, guide, unread_places)
     return _Reading(checked, alone, contradictions, list(asked.values()))
 

@@ -50,7 +50,9 @@ class Grid:
     #: Row number as the user sees it, and a cell under each heading.
     rows: tuple[tuple[int, tuple[Any, ...]], ...]
     separator: str | None  #: separator of a text file
-    faults: tuple[Fault, ...]  #: lines that do not fit the headings
+    faults: tuple[Fault, ...]  #: lines that do not fit the headings, cells that hold no value
+    #: Merged cells of which it is not stated what they mean; they are filled.
+    merged: tuple[Fault, ...] = ()
 
 
 def _present(source: pd.DataFrame) -> pd.DataFrame:
@@ -85,8 +87,8 @@ def read_grid(
         raise _unreadable(file, f"larger than {MOST_BYTES / 1e6:.0f} MB", _SPLIT)
     data, ending = path.read_bytes(), path.suffix.lower()
     if ending in (".xlsx", ".xlsm"):
-        lines, faults = _read_workbook(data, file, sheet, fill_merged=fill_merged)
-        return _to_grid(lines, file, known, header_row, faults=faults)
+        lines, faults, merged = _read_workbook(data, file, sheet, fill_merged=fill_merged)
+        return _to_grid(lines, file, known, header_row, faults=faults, merged=merged)
     if ending in (".parquet", ".pq"):
         return _read_parquet(data, file)
     if ending in (".xls", ".ods"):
@@ -137,8 +139,8 @@ def _read_text(data: bytes, file: str, known: set[str], header_row: int | None) 
 
 def _read_workbook(
     data: bytes, file: str, sheet: str | None, *, fill_merged: bool | None
-) -> tuple[list[tuple[int, list[Any]]], list[Fault]]:
-    """Read the numbered rows of a sheet of an Excel workbook, and what is wrong with cells."""
+) -> tuple[list[tuple[int, list[Any]]], list[Fault], list[Fault]]:
+    """Read the numbered rows of a sheet, what is wrong with cells, and questions of merged ones."""
     values, formulas = (_open_workbook(data, file, data_only=only) for only in (True, False))
     sheets = {ws.title: ws for ws in values.worksheets}
     filled = [title for title, ws in sheets.items() if ws.max_row > 1 or ws.max_column > 1]
@@ -152,7 +154,7 @@ def _read_workbook(
         words = f"sheet '{name}' spans {rows} rows and {columns} columns"
         fix = "delete the cell far outside of the table, or save the table as CSV"
         raise _unreadable(file, words, fix)
-    lines, faults = [], []
+    lines, faults, unclear = [], [], []
     for shown, entered in zip(values[name].iter_rows(), formulas[name].iter_rows(), strict=True):
         # An id keeps the leading zeros that its cell's format shows.
         cells = [
@@ -187,8 +189,8 @@ def _read_workbook(
                     column_letter(left - 1),
                 )
                 fix = "give fill_merged=True if it holds for all of them, fill_merged=False if not"
-                faults.append(Fault(words, fix, file, top, letter=letter))
-    return lines, faults
+                unclear.append(Fault(words, fix, file, top, letter=letter))
+    return lines, faults, unclear
 
 
 def _open_workbook(data: bytes, file: str, *, data_only: bool) -> Any:
@@ -314,6 +316,7 @@ def _to_grid(
     *,
     separator: str | None = None,
     faults: Iterable[Fault] = (),
+    merged: Iterable[Fault] = (),
 ) -> Grid:
     """Take title, headings and units off the rows, and name the rows that do not fit."""
     filled = [(n, cells) for n, cells in lines if not all(is_missing(cell) for cell in cells)]
@@ -339,11 +342,14 @@ def _to_grid(
     letters = tuple(map(column_letter, kept))
     rows = [(number, tuple(cells[place] for place in kept)) for number, cells in rows]
     named = dict(zip(letters, headings, strict=True))
-    placed = [
-        replace(fault, column=named[fault.letter])
-        for fault in faults
-        if fault.letter in named and (fault.row or 0) > head
-    ]
+    of_cells, unclear = (
+        tuple(
+            replace(fault, column=named[fault.letter])
+            for fault in stated
+            if fault.letter in named and (fault.row or 0) > head
+        )
+        for stated in (faults, merged)
+    )
     units = ("",) * len(headings)
     below = tuple("" if is_missing(cell) else str(cell) for cell in rows[0][1]) if rows else ()
     # Brackets around the whole unit go; those of dB(A) stay.
@@ -351,8 +357,8 @@ def _to_grid(
     if any(below) and all(is_unit(word) for word in below if word):
         del rows[0]
         units = below
-    every = (*placed, *width_faults)
-    return Grid(file, headings, letters, head, units, tuple(rows), separator, every)
+    every = (*of_cells, *width_faults)
+    return Grid(file, headings, letters, head, units, tuple(rows), separator, every, unclear)
 
 
 def _fitting_rows(

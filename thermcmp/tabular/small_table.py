@@ -73,7 +73,7 @@ def parse_small_table(
     """
     known = {column.name: column for column in columns}
     mapping = dict(named or {})
-    grid = read_grid(source, {*known, *mapping})
+    grid = read_grid(source, {*known, *mapping}, fill_merged=False)
     file = grid.file
     readers, headings, faults = _readers(grid, known, mapping, free)
     faults += [
