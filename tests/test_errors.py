@@ -38,6 +38,21 @@ def test_faults_of_a_kind_are_one_line_with_count_values_and_cells():
     ]
 
 
+@pytest.mark.parametrize(
+    ("message", "kind"),
+    [
+        ("run 'T1' has cooler_model 'Alder 2' in an earlier row (row 7)",
+         "run … has cooler_model … in an earlier row (row …)"),
+        ("a fan's duty is not its speed: give the tachometer's reading in rpm",
+         "a fan's duty is not its speed: give the tachometer's reading in rpm"),
+        ("reads both as 1500 and as 1.500, and nothing shows which",
+         "reads both as … and as … and nothing shows which"),
+    ],
+)  # fmt: skip
+def test_a_kind_is_the_message_without_its_values(message, kind):
+    assert Fault(message, "mend it").kind == kind
+
+
 def test_few_faults_of_a_kind_stay_lines_of_their_own():
     few = [Fault("out of range", "check the unit", row=row) for row in (1, 2, 3)]
     assert str(InputError("Bad:", few)).count("out of range") == 3

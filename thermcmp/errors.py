@@ -19,7 +19,7 @@ from typing import Final
 _NEAR: Final = 0.75
 _WORD: Final = re.compile(r"[^\W_]{3,}")
 #: What differs between messages of one kind: quoted values and numbers.
-_VALUE: Final = re.compile(r"'[^']*'|[-−]?\b\d[\d.,]*")
+_VALUE: Final = re.compile(r"(?<!\w)'[^']*'(?!\w)|[-−]?\b\d[\d.,]*")
 #: So many faults of a kind are listed one by one; of more, so many values and places are shown.
 _FEW: Final = 3
 _SHOWN: Final = 5

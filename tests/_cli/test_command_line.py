@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -483,6 +484,12 @@ def test_help_in_a_process_of_its_own_needs_no_heavy_package():
                     "chain", "rank", "margin", "check", "report", "correct", "withdraw",
                     "history", "verify", "plugins", "--version"):  # fmt: skip
         assert command in done.stdout
+
+
+def test_the_installed_command_is_this_one():
+    project = Path(__file__).parents[2] / "pyproject.toml"
+    (script,) = tomllib.loads(project.read_text(encoding="utf-8"))["project"]["scripts"].items()
+    assert script == ("thermcmp", f"{main.__module__}:{main.__name__}")
 
 
 def test_every_command_explains_itself(capsys):
