@@ -37,7 +37,7 @@ def test_the_job_ends_well_in_about_a_dozen_lines(done):
     page = (folder / "report.html").read_text(encoding="utf-8")
     first = re.search(r"<li>(Alder r2 / fw 2 runs .*?)</li>", page)[1]
     assert page.index(first) < page.index("In the study&#39;s own rows")
-    assert "Of that, order-free: hardware" in first
+    assert "Of that, averaged over every order of the changes: hardware" in first
     assert "cannot be separated" in page[: page.index('class="box')]
 
 

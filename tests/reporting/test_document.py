@@ -20,7 +20,7 @@ from thermcmp.reporting.document import report
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 
 #: Elements without an end tag (HTML Living Standard, section 13.1.2).
-VOID = {"meta", "img", "br", "hr", "link", "input"}
+VOID = {"meta", "img", "br", "hr", "link", "input", "source"}
 
 
 class Outline(HTMLParser):
@@ -73,7 +73,10 @@ def test_pictures_are_svg_with_words_for_those_who_do_not_see_them(page, answers
     images = page.all("img")
     # Two more say how far the fit can be trusted.
     assert len(images) == len(answers) + 2
-    for image, answer in zip(images, answers, strict=False):
+    # The figure of the fix stands on the first screen.
+    first = next(answer for answer in answers if answer.kind == "attribution")
+    ordered = [first, *(answer for answer in answers if answer is not first)]
+    for image, answer in zip(images, ordered, strict=False):
         svg = base64.b64decode(image["src"].partition(",")[2]).decode("utf-8")
         assert svg.startswith("<?xml")
         assert answer.title in image["alt"]
@@ -122,6 +125,8 @@ def test_a_caveat_of_several_answers_stands_open_once(separation, ranking, tmp_p
     second = dataclasses.replace(ranking, caveats=(own, shared))
     path = report([first, second], tmp_path / "p.html")
     text = path.read_text(encoding="utf-8")
+    summary, _, text = text.partition("Appendix: all numbers")
+    assert summary.count(shared) == 1
     opened = re.sub(r"<details>.*?</details>", "", text, flags=re.DOTALL)
     assert (opened.count(shared), opened.count(own)) == (1, 1)
     assert text.count(shared) == 2

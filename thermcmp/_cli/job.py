@@ -150,6 +150,7 @@ def run_job(job: Job) -> list[str]:
     """Do the job and return the verdict."""
     import thermcmp as tc
     from thermcmp.questions.regulation.question import any_regulated
+    from thermcmp.reporting.summary import first_lines
 
     reduced = None
     if job.logs is not None:
@@ -188,7 +189,7 @@ def run_job(job: Job) -> list[str]:
         path = tc.report(
             answers, job.out / "report.html", fit=fit, reduced=reduced, **job.source.allowed
         )
-    return [*lines, f"Report: {path}"]
+    return [*first_lines(answers, (fit,), reduced), *lines, f"Report: {path}"]
 
 
 def _rows(job: Job, reduced: Reduced | None) -> pd.DataFrame:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -32,7 +32,7 @@ _HIDDEN: Final = re.compile(
 )
 
 
-def report(
+def report(  # noqa: PLR0913 - the public face; all but two are keyword-only
     questions: Answer | Fit | Iterable[Answer] | Iterable[Fit] | Mapping[str, Fit],
     path: str | os.PathLike[str],
     *,
@@ -42,11 +42,14 @@ def report(
     dated: date | str | None = None,
     allow_bad_health: bool = False,
     reduced: Reduced | None = None,
+    remarks: Sequence[str] = (),
 ) -> Path:
     """Write answers as one HTML file that needs nothing else to be read.
 
-    Figures are part of the file, nothing is fetched, and the same input gives the
-    same bytes. The file appears whole or not at all.
+    It begins with the result in one sentence, one figure and what to look at; a summary of
+    two printed pages follows, and an appendix with all tables. Figures are part of the
+    file, nothing is fetched, and the same input gives the same bytes. The file appears
+    whole or not at all.
 
     Parameters
     ----------
@@ -68,6 +71,8 @@ def report(
         Report although the fit failed its health check; the page then states it.
     reduced : Reduced, optional
         Result of `reduce_logs`: its refused runs and cautions are listed.
+    remarks : sequence of str
+        Remarks of your own, one paragraph each, for the summary.
 
     Returns
     -------
@@ -77,7 +82,8 @@ def report(
     Raises
     ------
     InputError
-        If there is nothing to report, an item is not an answer, or the path is a folder.
+        If there is nothing to report, an item is not an answer, or the path is a folder or
+        ends in what is no HTML file.
     EngineError
         If a fit failed its health check and `allow_bad_health` is not set.
     """
@@ -96,6 +102,7 @@ def report(
             "The report cannot be written:",
             [Fault("the path is a folder", "name a file in it", file=str(target))],
         )
+    _refuse_other_kinds(target)
     named = (fit,) if fit is not None else _as_fits(items)
     every = (*named, *(used for answer in answers for used in answer.fits))
     fits = tuple({id(item): item for item in every}.values())
@@ -112,11 +119,25 @@ def report(
         dated="" if dated is None else str(dated),
         bad_health_allowed=bool(bad),
         reduced=reduced,
+        remarks=remarks,
     )
     content = _set_in_html(page).encode("utf-8")
     target.parent.mkdir(parents=True, exist_ok=True)
     write_whole(target, content)
     return target
+
+
+def _refuse_other_kinds(target: Path) -> None:
+    """Refuse an ending that promises another kind of file: a page named x.pdf opens nowhere."""
+    if target.suffix.lower() in ("", ".html", ".htm", ".xhtml"):
+        return
+    fix = "end it in .html"
+    if target.suffix.lower() == ".pdf":
+        fix += "; a browser prints that page to PDF, its summary on the first two sheets"
+    raise InputError(
+        "The report cannot be written:",
+        [Fault(f"a report is a page, not a {target.suffix} file", fix, file=str(target))],
+    )
 
 
 def _as_fits(items: tuple[Any, ...]) -> tuple[Fit, ...]:

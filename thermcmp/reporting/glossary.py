@@ -52,7 +52,7 @@ TERMS: Final[tuple[Term, ...]] = (
          "Shrinkage is the part of a parameter's prior variance that the data took away."),
     Term("not estimable", r"not estimable",
          "The data cannot hold this number; the reason stands beside it."),
-    Term("order-free", r"order-free|in any order|all orders",
+    Term("over every order", r"order-free|in any order|all orders|every order",
          "Averaged over all orders in which the changes could have been made, so that the "
          "parts add up whatever came first."),
     Term("pareto k", r"pareto k",

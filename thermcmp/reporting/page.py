@@ -16,8 +16,11 @@ from thermcmp.questions.table_words import WordedTable, worded_table
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 from thermcmp.reporting.glossary import Term, terms_used
+from thermcmp.reporting.summary import Summary, leading, make_summary
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
@@ -34,10 +37,6 @@ _COUNTED: Final = {
     "lab": "Labs",
 }
 
-#: Sentences that "In short" repeats of an answer where one is not the whole finding: the parts
-#: of a fix, and the second factor of a separation.
-_IN_SHORT: Final = {"attribution": 2, "separation": 2}
-
 #: Fields that a fit often has in common with another of the page.
 _ALIKE: Final = ("aliases", "notes", "priors", "versions")
 
@@ -50,6 +49,8 @@ class AnswerPart:
     label: str
     answer: Answer
     picture: str
+    #: The figure for a narrow screen.
+    narrow: str
     alternative: str
     table: WordedTable
     further: tuple[tuple[str, WordedTable], ...] = ()
@@ -64,11 +65,6 @@ class AnswerPart:
     def known_caveats(self) -> tuple[str, ...]:
         """Caveats that an answer above has too; the page folds them away."""
         return tuple(c for c in self.answer.caveats if c in self.said_before)
-
-    @property
-    def in_short(self) -> str:
-        """The sentences that "In short" repeats."""
-        return " ".join(self.answer.sentences[: _IN_SHORT.get(self.answer.kind, 1)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +133,9 @@ class Page:
     terms: tuple[Term, ...]
     refused: WordedTable | None
     log_cautions: tuple[str, ...]
+    summary: Summary
+    #: The answer whose figure stands on the first screen.
+    lead: AnswerPart | None
 
 
 def make_page(
@@ -148,6 +147,7 @@ def make_page(
     dated: str,
     bad_health_allowed: bool,
     reduced: Reduced | None = None,
+    remarks: Sequence[str] = (),
 ) -> Page:
     """Gather the parts of the page."""
     kinds = [answer.kind for answer in answers]
@@ -173,16 +173,12 @@ def make_page(
     shown += [cell.text for table in tables for row in table.rows for cell in row]
     shown += [text for part in fit_parts for text in part.aliases]
     shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
-    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
-    for name, fit in zip(names, fits, strict=True):
-        findings = fit.findings or fit.diagnostics.sentences or ("Every check is ok.",)
-        alike.setdefault((str(fit.health), findings), []).append(name)
     return Page(
         title=title,
         dated=dated,
         bad_health_allowed=bad_health_allowed,
         answers=parts,
-        health=tuple(HealthPart(tuple(of), *health) for health, of in alike.items()),
+        health=_health_parts(names, fits),
         fits=fit_parts,
         trust=trust,
         added=tuple(_added_part(section, fits, answers) for section in sections),
@@ -192,7 +188,23 @@ def make_page(
         if reduced is None or reduced.refused.empty
         else worded_table(reduced.refused[["run", "sensor", "reason", "file"]]),
         log_cautions=() if reduced is None else reduced.cautions,
+        summary=make_summary(
+            answers,
+            fits,
+            [(part.label, part.anchor) for part in parts],
+            reduced=reduced,
+            remarks=remarks,
+        ),
+        lead=next((part for part in parts if part.answer is leading(answers)), None),
     )
+
+
+def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
+    """Return the health of the fits, those alike together; the summary has what else stands out."""
+    alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    for name, fit in zip(names, fits, strict=True):
+        alike.setdefault((str(fit.health), fit.diagnostics.sentences), []).append(name)
+    return tuple(HealthPart(tuple(of), *health) for health, of in alike.items())
 
 
 def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
@@ -201,10 +213,12 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
         label=label,
         answer=answer,
         picture=picture_uri(answer),
+        narrow=picture_uri(answer, "phone"),
         alternative=f"{answer.alt_text} The table after the figure holds the same numbers.",
-        table=worded_table(answer.shown_table),
+        table=worded_table(answer.shown_table, folded=True),
         further=tuple(
-            (caption, worded_table(table)) for caption, table in answer.further_tables.items()
+            (caption, worded_table(table, folded=True))
+            for caption, table in answer.further_tables.items()
         ),
     )
 
@@ -237,14 +251,20 @@ def _trust_part(
         predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
         left_out=replace(
             _part(f"left-out-{number}", "Left-out check", check.left_out),
-            table=worded_table(left_out),
+            table=worded_table(left_out, folded=True),
         ),
-        units=worded_table(check.left_out.units),
+        units=worded_table(_unusual(check.left_out.units)),
         unit=check.left_out.unit,
         outliers=worded_table(check.outliers) if len(check.outliers) else None,
         parameters=worded_table(check.parameters),
         small_k=check.small_k,
     )
+
+
+def _unusual(units: pd.DataFrame) -> pd.DataFrame:
+    """Return the units that were left out otherwise than most; the answer has them all."""
+    usual = units["action"].mode()
+    return units[~units["action"].isin(usual)] if len(usual) else units
 
 
 def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:
@@ -263,7 +283,7 @@ def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]
         facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))
         part = FitPart(
             name=name,
-            parameters=worded_table(fit.table),
+            parameters=worded_table(fit.table, folded=True),
             priors=worded_table(fit.priors.table),
             aliases=fit.aliases.sentences,
             notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),

@@ -380,7 +380,7 @@ def test_a_fix_that_makes_it_warmer_is_told_as_warmer(aliased):
     assert said in first
     assert "cooler" not in first
     assert "cooler" in there.sentences[0]
-    assert split.startswith("As improvements, order-free: hardware −")
+    assert split.startswith("As improvements, averaged over every order of the changes: hardware −")
     assert share.startswith("The hardware's share of the difference is about")
     louder, quieter = (" ".join(answer.sentences) for answer in (there, back))
     assert "louder than the old one" in louder

@@ -16,6 +16,7 @@ from thermcmp.questions.phrases import chance_words, interval, open_words, range
 if TYPE_CHECKING:
     from thermcmp.questions.attribution.context import AttributionContext
 
+_SIGNED: Final = "As improvements, averaged over every order of the changes"
 #: Parts in a sentence.
 _SHORT: Final = {HARDWARE: "hardware", FAN: "fan speed", DIRECT: "the firmware directly"}
 
@@ -77,7 +78,7 @@ def _total(context: AttributionContext) -> list[str]:
     )
     better = bool(np.mean(total) >= 0.0)
     # The parts keep their sign, improvement, where the sentence before says "warmer".
-    lead = "Of that, order-free" if better else "As improvements, order-free"
+    lead = "Of that, averaged over every order of the changes" if better else _SIGNED
     sentences = [first]
     if split := _split_words(context):
         sentences.append(f"{lead}: {split}.")

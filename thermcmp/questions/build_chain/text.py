@@ -145,8 +145,8 @@ def _combination_caveats(combinations: Combinations, *, departs: bool) -> list[s
         )
     if combinations.aside:
         caveats.append(
-            "No combination of the first and the last build's features, so not in the order-free "
-            f"shares: {', '.join(combinations.aside)}."
+            "No combination of the first and the last build's features, so not in the shares "
+            f"over every order: {', '.join(combinations.aside)}."
         )
     if len(combinations.changes) > 1 and not combinations.missing and not departs:
         caveats.append(

@@ -61,7 +61,10 @@ def sensor_sentences(
             and not (row.part == DIRECT and row.health.startswith(WITHHELD))
             and not np.isnan(row.draws).any()
         ]
-        sentences.append(f"Of that at the {sensor}, order-free: {', '.join(parts)}.")
+        sentences.append(
+            f"Of that at the {sensor}, averaged over every order of the changes: "
+            f"{', '.join(parts)}."
+        )
     for sensor in sensors:
         sentences += _remount_words(_of(rows, sensor, REMOUNT), _of(rows, sensor, FIX), prob)
     sentences += _alike(_named(rows, REMOUNT_ANY), prob)

@@ -79,13 +79,7 @@ def attribution_findings(answer: Attribution, hanging: Collection[str] = ()) -> 
     before, after = (build.name for build in answer.builds)
     sensor, parts = sensor_of(answer), improvements(answer, hanging)
     findings = [_equal_noise(answer, parts, sensor)]
-    old, new = answer.settings.values()
-    unit = answer.fits[0].design.law.unit if answer.fits else "rpm"
-    where = (
-        f"in {answer.conditions.air_words}, each under its own firmware "
-        f"({old.flow_speed:.0f} and {new.flow_speed:.0f} {unit}, {old.power_w:.0f} and "
-        f"{new.power_w:.0f} W)"
-    )
+    where = f"in {answer.conditions.air_words}, each under its own firmware{_settings(answer)}"
     total = compared(
         f"{where}, {after}", before, parts["total"], sensor, (before, after, "firmware"),
         Level.SHORT,
@@ -99,6 +93,18 @@ def attribution_findings(answer: Attribution, hanging: Collection[str] = ()) -> 
     if any(finding.level is Level.MEDIUM for finding in stated):
         findings.append(Finding(_ADD_UP, Strength.CLEAR, Level.MEDIUM, (_ADD_UP,)))
     return [*findings, *stated]
+
+
+def _settings(answer: Attribution) -> str:
+    """Return fan speed and power of the two builds, in brackets; "" where they share a name."""
+    if len(answer.settings) != 2:
+        return ""
+    old, new = answer.settings.values()
+    unit = answer.fits[0].design.law.unit if answer.fits else "rpm"
+    return (
+        f" ({old.flow_speed:.0f} and {new.flow_speed:.0f} {unit}, {old.power_w:.0f} and "
+        f"{new.power_w:.0f} W)"
+    )
 
 
 def equal_noise(parts: dict[str, Estimate]) -> Estimate | None:

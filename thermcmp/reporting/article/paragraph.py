@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
@@ -132,11 +132,9 @@ def statement(answers: Answer | Iterable[Answer], length: Length = "medium") -> 
         If there is no answer, one is of another kind, or the length is not known.
     """
     given = _checked(answers, length)
-    depends = _model_dependent(given)
+    depends = depends_on_model(given)
     asked = [answer for answer in given if not isinstance(answer, ModelComparison)]
-    findings = tuple(
-        dict.fromkeys(f for answer in asked for f in _FINDINGS[type(answer)](answer, depends))
-    )
+    findings = tuple(dict.fromkeys(f for a in asked for f in findings_of(a, depends) or ()))
     limits = limits_of(given, depends)
     basis, specimens = _basis(asked)
     scopes = [str(getattr(answer, "scope", "")) for answer in asked]
@@ -177,7 +175,26 @@ def _checked(answers: Any, length: str) -> list[Answer]:
     return kept
 
 
-def _model_dependent(answers: list[Answer]) -> list[str]:
+def findings_of(answer: Answer, depends: Sequence[str]) -> list[Finding] | None:
+    """Return what an answer says, those of each sensor together; None of a kind without any."""
+    if isinstance(answer, SensorAttribution):
+        each = (findings_of(one, depends) or [] for one in answer.answers.values())
+        return [finding for findings in each for finding in findings]
+    find = _FINDINGS.get(type(answer))
+    return None if find is None else find(answer, depends)
+
+
+def lone_specimens(answers: Sequence[Answer]) -> tuple[str, ...]:
+    """Return the models that answers are about of which one specimen was tested."""
+    lone: set[str] = set()
+    for answer in answers:
+        if answer.fits and findings_of(answer, ()) is not None:
+            fit = answer.fits[0]
+            lone |= set(basis_of(fit, _builds_of(answer, fit)).lone)
+    return tuple(sorted(lone))
+
+
+def depends_on_model(answers: Sequence[Answer]) -> list[str]:
     """Return the names of the answers that hang on the model, of all comparisons."""
     names: list[str] = []
     for answer in answers:
