@@ -109,3 +109,37 @@ def test_a_library_that_was_copied_in_part_says_what_is_missing(tmp_path):
     assert Library(half).verify() == []
     # The reading that was corrected does not come back.
     assert Library(half).results()["run"].tolist() == ["r1", "r2"]
+
+
+#: An import that the system cuts short: no file may be larger than its second argument [B].
+CUT_SHORT = """
+    import resource, signal, sys
+    import pandas as pd
+    from thermcmp.library.store import Library
+
+    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    library = Library(sys.argv[1])
+    rows = library.results()
+    resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[2]),) * 2)
+    for change in (lambda: library.add(rows.assign(run=rows["run"] + " again")),
+                   lambda: library.supersede(rows.assign(power_w=230.0), "meter was off"),
+                   library.compact):
+        try:
+            change()
+        except OSError as error:
+            print(error.errno, end=" ")
+"""
+
+
+def test_writes_that_the_system_cuts_short_leave_the_library_as_it_was(tmp_path):
+    library = Library(tmp_path)
+    library.add(runs(0, 3))
+    library.add(runs(3, 6))
+    before = library.history()
+    command = [sys.executable, "-c", textwrap.dedent(CUT_SHORT), str(tmp_path), "2000"]
+    done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
+    assert done.stdout == "27 27 27 "  # EFBIG
+    assert library.history().equals(before)
+    assert library.verify() == []
+    assert not list(tmp_path.rglob("_tmp-*"))
+    assert library.add(runs(6, 9)).new == 3
