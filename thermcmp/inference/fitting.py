@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import EngineError, Fault, InputError
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit_check, stated_errors_check
 from thermcmp.inference.conditional.engine import CHAINS
 from thermcmp.inference.diagnostics import Diagnostics, Health
 from thermcmp.inference.engines import run_engine
 from thermcmp.inference.expansion import Expansion
 from thermcmp.inference.posterior import Fit, package_versions
+from thermcmp.inference.row_limits import check_rows, explained
 from thermcmp.inference.screening import EXPAND, MOST_ROWS, called_for, findings, rows_called
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import Design, Reference, build_design
@@ -143,10 +144,14 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         )
 
     design = designed(checked, (), stated_reference(reference))
+    check_rows(design)
     fingerprint = content_hash(design.measured_rows)
 
     def run(design: Design, expansions: tuple[Expansion, ...] = ()) -> Fit:
-        chosen = run_engine(design, engine, draws, seed)
+        try:
+            chosen = run_engine(design, engine, draws, seed)
+        except EngineError as error:
+            raise explained(design, error) from error
         return Fit(
             posterior=chosen.run.posterior,
             design=chosen.design,
