@@ -117,7 +117,7 @@ def _with_draws(fit: Fit, effects: Iterator[Effect]) -> Iterator[tuple[list[Effe
         if len(missing):
             columns = np.concatenate([columns, missing])
             draws = np.vstack([draws, _draws_of(fit, missing)])
-        yield batch, csr_array(stacked[:, columns]) @ draws
+        yield batch, np.asarray(csr_array(stacked[:, columns]) @ draws)
 
 
 def _batches(effects: Iterator[Effect]) -> Iterator[list[Effect]]:
