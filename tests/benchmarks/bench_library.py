@@ -6,8 +6,13 @@ read, and all is verified). Each size runs in a process of its own, so that its 
 its own. The last column compares with pyarrow, which writes and reads the same rows.
 """
 
+import argparse
+import json
 import os
 import resource
+import subprocess
+import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -68,7 +73,8 @@ class Clock:
         """End a step; one without a name does not count."""
         now = time.perf_counter(), time.process_time()
         if name:
-            self.taken[f"{name}_s"], self.taken[f"{name}_cpu_s"] = np.subtract(now, self._since)
+            for kind, end, start in zip(("s", "cpu_s"), now, self._since, strict=True):
+                self.taken[f"{name}_{kind}"] = end - start
         self._since = time.perf_counter(), time.process_time()
 
 
@@ -86,6 +92,7 @@ def bare(frame: pd.DataFrame, folder: Path) -> float:
 
 def measure_add(count: int, folder: Path) -> dict[str, float]:
     """Add rows to an empty library, read and verify them."""
+    folder.mkdir()
     Library(folder / "warm").add(rows(100))
     frame = rows(count)
     before = peak_mb()
@@ -140,3 +147,26 @@ def measure_fill(imports: int, folder: Path) -> dict[str, float]:
     return {"imports": imports, "rows": imports * ROWS_PER_IMPORT, "found": len(found),
             **clock.taken, "mb": held / 1e6, "product_mb": product_mb,
             "peak_mb": peak_mb()}  # fmt: skip
+
+
+def main() -> None:
+    """Measure each size in a process of its own and print a line for it."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("what", choices=["add", "fill"], help="rows added, or imports there")
+    options.add_argument("sizes", type=int, nargs="+")
+    options.add_argument("--here", type=Path, help="measure in this process, in this folder")
+    given = options.parse_args()
+    if given.here is not None:
+        measure = measure_add if given.what == "add" else measure_fill
+        print(json.dumps(measure(given.sizes[0], given.here)))
+        return
+    for size in given.sizes:
+        with tempfile.TemporaryDirectory() as folder:
+            command = [sys.executable, __file__, given.what, str(size), "--here", f"{folder}/bench"]
+            done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True, cwd=ROOT)
+        one = json.loads(done.stdout.splitlines()[-1])
+        print(" ".join(f"{name} {value:,.2f}" for name, value in one.items()), flush=True)
+
+
+if __name__ == "__main__":
+    main()
