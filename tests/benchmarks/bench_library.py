@@ -122,7 +122,7 @@ def fill(library: Library, imports: int) -> None:
         path.write_bytes(data)
         path = Path(library.root) / "imports"
         path.mkdir(exist_ok=True)
-        library._journal.record(name, data, stored.note)
+        library._journal.record(name, data, [stored.note])
 
 
 def measure_fill(imports: int, folder: Path) -> dict[str, float]:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.errors import EngineError, Fault, InputError
+from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit_check, stated_errors_check
 from thermcmp.inference.conditional.engine import CHAINS
 from thermcmp.inference.diagnostics import Diagnostics, Health
-from thermcmp.inference.engines import Chosen, run_engine
+from thermcmp.inference.engines import run_engine
 from thermcmp.inference.expansion import Expansion
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.row_limits import check_rows, explained
@@ -148,7 +148,8 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     fingerprint = content_hash(design.measured_rows)
 
     def run(design: Design, expansions: tuple[Expansion, ...] = ()) -> Fit:
-        chosen = _engine_run(design, engine, draws, seed)
+        with explained(design):
+            chosen = run_engine(design, engine, draws, seed)
         return Fit(
             posterior=chosen.run.posterior,
             design=chosen.design,
@@ -171,14 +172,6 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         wider = designed(rows, [each.term for each in expansions], design.reference)
         fitted = run(replace(wider, left_out=design.left_out), expansions)
     return with_checks(fitted, with_findings=is_open and fitted.engine == "conditional")
-
-
-def _engine_run(design: Design, engine: str, draws: int, seed: int | None) -> Chosen:
-    """Run the engine; where it fails on rows that no fit can serve, say what is wrong with them."""
-    try:
-        return run_engine(design, engine, draws, seed)
-    except EngineError as error:
-        raise explained(design, error) from error
 
 
 def is_screened(fit: Fit) -> bool:

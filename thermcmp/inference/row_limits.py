@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -36,14 +38,18 @@ def check_rows(design: Design) -> None:
             )
 
 
-def explained(design: Design, error: EngineError) -> EngineError:
-    """Return an engine's failure in words about the rows, where they are why it failed."""
-    rise_k = np.asarray(design.rise_k, dtype=float)
-    if np.ptp(rise_k) > 0.0:
-        return error
-    return EngineError(
-        f"All {len(rise_k)} readings of '{design.sensor}' are {rise_k[0]:.4g} K above the air to "
-        "the last digit: without scatter nothing says how sure an effect is. Fix: give the "
-        "readings as they were measured; state resolution_k where the sensor reads in steps, "
-        "at_limit where it was at its limit."
-    )
+@contextmanager
+def explained(design: Design) -> Iterator[None]:
+    """State an engine's failure in words about the rows, where they are why it failed."""
+    try:
+        yield
+    except EngineError as error:
+        rise_k = np.asarray(design.rise_k, dtype=float)
+        if np.ptp(rise_k) > 0.0:
+            raise
+        raise EngineError(
+            f"All {len(rise_k)} readings of '{design.sensor}' are {rise_k[0]:.4g} K above the air "
+            "to the last digit: without scatter nothing says how sure an effect is. Fix: give the "
+            "readings as they were measured; state resolution_k where the sensor reads in steps, "
+            "at_limit where it was at its limit."
+        ) from error
