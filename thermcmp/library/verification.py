@@ -100,7 +100,10 @@ def _contradictions(view: View, part: Part) -> Iterator[Damage]:
             for finding in find_rule_faults(contents.effective)
             if finding.position is not None
         ]
-        for damage in (*found, *contents.clashes):
+        # Those of other keys, met through a rule, belong to the part of their own hash.
+        own = np.intersect1d(contents.keys[contents.clashing], groups)
+        clashes = view.contents_of(own).clashes if len(own) else []
+        for damage in (*found, *clashes):
             if damage not in said:
                 said.add(damage)
                 yield damage
