@@ -219,3 +219,26 @@ def test_the_readme_gives_the_truth(truth):
     for name, values in expected.items():
         # The README rounds to two decimals.
         assert given[name] == pytest.approx(values, abs=0.00501), name
+
+
+def test_the_lessons_give_the_truth(truth):
+    """Each number of the lessons, and the assemblies and runs that they name."""
+    lessons = json.loads((DEMO / "lessons.json").read_text(encoding="utf-8"))
+    text = " ".join(lessons)
+    fix = truth["revision"]["memory"]["attribution"]
+    parts = [fix["order_free_k"][name] for name in ("hardware", "fan", "power")]
+    for value in (fix["total_k"], *parts):
+        assert f"{value:.1f} K" in lessons[1]
+    other = truth["revision"]["junction"]["attribution"]
+    assert f"{other['order_free_k']['hardware']:.1f} K of {other['total_k']:.1f} K" in lessons[1]
+    effects = truth["truth"]["effects"]
+    (bad,) = truth["truth"]["bad_assemblies"]
+    good = "Hornbeam-C-1 on Hornbeam-B-1, bench 1"
+    assert bad in text
+    assert good in text
+    for sensor in ("junction", "memory"):
+        assert f"{effects[sensor]['assembly'][bad]:.1f} K" in text
+    assert f"{-effects['memory']['assembly'][good]:.1f} K too cool" in text
+    readme = (DEMO.parent / "README.md").read_text(encoding="utf-8")
+    for run in re.findall(r"R\d{3}", text):
+        assert f"| `{run}` |" in readme

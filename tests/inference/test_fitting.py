@@ -112,7 +112,12 @@ def test_table_and_text_tell_the_same(plain):
     text = str(plain)
     for part in ("16 rows", "engine conditional", "health ok", "memory", *plain.parameter_names):
         assert part in text
-    assert "<pre>" in plain._repr_html_()
+    shown = plain._repr_html_()
+    assert "Fit of the memory" in shown
+    assert "residual sd" in shown
+    assert repr(plain) == (
+        f"Fit(memory, 16 rows, engine conditional, {plain.draw_count} draws, health {plain.status})"
+    )
     assert plain.versions["thermcmp"]
     assert len(plain.fingerprint) == 64
 

@@ -24,6 +24,14 @@ def fix(small_fit):
     return tc.attribute(small_fit, "Alder r1 / fw 1", "Alder r2 / fw 2")
 
 
+def test_what_one_answer_said_is_not_repeated_by_the_next(fix, small_fit, tmp_path):
+    beside = tc.attribute_sensors([small_fit], "Alder r1 / fw 1", "Alder r2 / fw 2")
+    page = tc.report([fix, beside], tmp_path / "p.html", fit=small_fit).read_text("utf-8")
+    summary = page.partition("Summary</h2>")[2].partition("Appendix: all numbers")[0]
+    sentences = re.findall("<li>(.*?)</li>", summary)
+    assert len(sentences) == len(set(sentences)) > 4
+
+
 @pytest.fixture(scope="module")
 def parts(small_fit):
     return tc.separate(small_fit)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -67,6 +68,8 @@ class Job:
     firmware: Path | None = None
     duty: Path | None = None
     cooler_id: str | None = None
+    #: What the page says of the campaign itself.
+    remarks: tuple[str, ...] = ()
 
     @property
     def builds(self) -> list[str]:
@@ -90,6 +93,7 @@ def demo_job(out: Path) -> Job:
         after="Alder r2 / fw 2",
         limit_c=100.0,
         case_air_c=35.0,
+        remarks=tuple(json.loads((folder / "lessons.json").read_text(encoding="utf-8"))),
     )
 
 
@@ -186,9 +190,8 @@ def run_job(job: Job) -> list[str]:
     kinds = dict.fromkeys(answer.interval_words for answer in answers)
     lines[0] += f" Ranges in brackets: {', '.join(kinds)}."
     with progress("Writing the report"):
-        path = tc.report(
-            answers, job.out / "report.html", fit=fit, reduced=reduced, **job.source.allowed
-        )
+        shown = {"fit": fit, "reduced": reduced, "remarks": job.remarks, **job.source.allowed}
+        path = tc.report(answers, job.out / "report.html", **shown)
     return [*first_lines(answers, (fit,), reduced), *lines, f"Report: {path}"]
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 
@@ -29,6 +29,16 @@ if TYPE_CHECKING:
     from thermcmp.model.priors import PriorSet
 
 _Value = TypeVar("_Value")
+#: Headings of the parameters' table in a notebook.
+_HEADINGS: Final = {
+    "parameter": "Parameter",
+    "mean": "Mean",
+    "low": "Low (90%)",
+    "high": "High (90%)",
+    "prior": "Assumed before the data",
+    "shrinkage": "Share of the assumption taken away",
+    "note": "Note",
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -384,10 +394,26 @@ class Fit:
         ]
         return "\n".join(lines)
 
+    def __repr__(self) -> str:
+        return (
+            f"Fit({self.sensor}, {len(self.design.rows)} rows, engine {self.engine}, "
+            f"{self.draw_count} draws, health {self.status})"
+        )
+
     def _repr_html_(self) -> str:
         from html import escape
 
-        return f"<pre>{escape(str(self))}</pre>"
+        look = (*self.design.notes, *map(str, self.design.left_out))
+        look += self.findings or self.diagnostics.sentences
+        listed = "".join(f"<li>{escape(sentence)}</li>" for sentence in look)
+        table = self.table.drop(columns="sd").rename(columns=_HEADINGS)
+        cells = table.to_html(index=False, float_format=lambda v: f"{v:.3g}", border=0)
+        return (
+            f"<p><strong>Fit of the {escape(self.sensor)}</strong>: {len(self.design.rows)} rows, "
+            f"health {escape(self.status)}. Effects in K at {self.reference.power_w:g} W and "
+            f"{self.reference.flow_speed:g} {self.design.law.unit}.</p>"
+            f"<ul>{listed}</ul><details><summary>Parameters</summary>{cells}</details>"
+        )
 
 
 def package_versions(design: Design | None = None) -> dict[str, str]:

@@ -8,6 +8,7 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial, wraps
+from html import escape
 from typing import Any, Literal, ParamSpec, Protocol, TypeVar, get_args
 
 import numpy as np
@@ -15,6 +16,8 @@ import pandas as pd
 
 from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
+        if rows.empty and wanted:
+            refuse_near_names(view.contents().effective, wanted)
 from thermcmp.library.compaction import compact
 from thermcmp.library.effective_rows import Contents, describe_differences, key_words
 from thermcmp.library.index import Index, make_segment
@@ -112,6 +115,18 @@ class Library:
 
     def __repr__(self) -> str:
         return f"Library({self.root!r})"
+
+    def _repr_html_(self) -> str:
+        view = self._view()
+        rows = view.contents().effective
+        sensors = rows.groupby("sensor", observed=True)
+        table = sensors[["run", "product", "assembly", "session"]].nunique().reset_index()
+        table.columns = pd.Index(["Sensor", "Runs", "Products", "Assemblies", "Sessions"])
+        damage = f", {len(view.damages)} of them damaged" if view.damages else ""
+        return (
+            f"<p><strong>Library</strong> {escape(self.root)}: {len(rows)} rows in "
+            f"{len(view.names)} files{damage}</p>{table.to_html(index=False, border=0)}"
+        )
 
     @_begun_again
     def add(
@@ -272,7 +287,7 @@ class Library:
         Raises
         ------
         InputError
-            If a column is not known.
+            If a column is not known, or no row has a value and a held one is near it.
         LibraryError
             If files are damaged or rows clash; it names them all.
         """
@@ -295,6 +310,8 @@ class Library:
             raise InputError("The results cannot be filtered so:", faults)
         for name, values in wanted.items():
             rows = rows[rows[name].isin(values)]
+        if rows.empty and wanted:
+            refuse_near_names(view.contents().effective, wanted)
         rows = rows.sort_values(list(KEY), kind="stable", ignore_index=True)
         return rows if columns is None else rows[list(columns)]
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
+from numbers import Real
 from typing import TYPE_CHECKING, Any, Final
 
 from thermcmp.errors import Fault, InputError
@@ -43,7 +44,7 @@ class Conditions:
     Raises
     ------
     InputError
-        If a value is out of range, or both speed and noise are given.
+        If a value is no number or out of range, or both speed and noise are given.
     """
 
     ambient_c: float = 21.0
@@ -66,6 +67,13 @@ class Conditions:
             "altitude_m": (-430.0, 6000.0),
             "measured_altitude_m": (-430.0, 6000.0),
         }
+        faults = [
+            Fault("not a number", "give a number, as in 35.0", column=name, value=repr(value))
+            for name in limits
+            if (value := getattr(self, name)) is not None and not _is_number(value)
+        ]
+        if faults:
+            raise InputError("These conditions are not numbers:", faults)
         faults = [
             Fault(
                 "out of range",
@@ -167,6 +175,10 @@ class Conditions:
         if "fan_rpm" in stated and "noise_dba" not in stated:
             base = replace(base, noise_dba=None)
         return replace(base, **stated)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

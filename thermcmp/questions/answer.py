@@ -77,6 +77,14 @@ class Answer:
     shown_rows: tuple[int, ...] | None = None
     fits: tuple[Fit, ...] = field(default=(), repr=False)
 
+    def __init_subclass__(cls) -> None:
+        # Else each answer's dataclass would print its whole table and draws.
+        cls.__repr__ = Answer.__repr__  # type: ignore[method-assign]
+
+    def __repr__(self) -> str:
+        health = f", health {self.health}" if self.health else ""
+        return f"{type(self).__name__}({self.title!r}, {len(self.table)} rows{health})"
+
     def plot(
         self, ax: Axes | None = None, *, size: Literal["article", "slide", "phone"] | None = None
     ) -> Axes:

@@ -62,7 +62,7 @@ def make_summary(
     remarks: Sequence[str] = (),
 ) -> Summary:
     """Return the summary of answers; `named` has the heading and the anchor of each."""
-    found = []
+    found, said = [], set[str]()
     depends = depends_on_model(answers)
     for answer, (heading, anchor) in zip(answers, named, strict=True):
         findings = findings_of(answer, depends)
@@ -70,7 +70,9 @@ def make_summary(
             sentences = answer.sentences[:_MOST_SENTENCES]
         else:
             sentences = tuple(f.sentence for f in findings if f.level <= Level.MEDIUM)
-        found.append((heading, anchor, sentences))
+        # An answer about several sensors repeats that about one.
+        found.append((heading, anchor, tuple(s for s in sentences if s not in said)))
+        said.update(sentences)
     return Summary(
         headline=headline(answers),
         things=things_to_look_at(answers, fits, reduced),
@@ -152,9 +154,7 @@ def _unknown(findings: Sequence[Finding], answers: Sequence[Answer]) -> str:
         return f"{listed(said, most=2)} is not known"
     lone = lone_specimens(answers)
     if lone:
-        return (
-            f"how other specimens compare is not known, since one was tested of {listed(lone, 3)}"
-        )
+        return f"how other specimens compare is not known, since one was tested of {listed(lone)}"
     return "what other cards of these models do is not known beyond the ranges"
 
 
@@ -167,13 +167,15 @@ def things_to_look_at(
         for fit in fits
         for sentence in (fit.findings or fit.diagnostics.sentences)
     ]
+    # A fit of several sensors is not screened; its outliers stand in the caveats.
+    things += [for_readers(c) for a in answers for c in a.caveats if "look at its" in c]
     things += limits_of(answers, depends_on_model(answers)).severe
     if reduced is not None and len(reduced.refused):
         runs = [str(run) for run in dict.fromkeys(reduced.refused["run"])]
         count = "One run was" if len(runs) == 1 else f"{len(runs)} runs were"
         things.append(f"{count} refused and not used: {listed(runs, 6)}.")
     if reduced is not None:
-        things += reduced.cautions
+        things += map(for_readers, reduced.cautions)
     return tuple(dict.fromkeys(things))
 
 

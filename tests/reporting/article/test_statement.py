@@ -237,7 +237,7 @@ def test_a_withheld_number_is_a_range_and_nothing_more(answer):
         if finding.strength is Strength.NOT_KNOWN:
             numbers = re.findall(r"−?\d+\.\d", finding.sentence.split("cannot be said")[-1])
             assert len(numbers) in (0, 2)
-            assert not re.search(r"probably|\bruns \d|made it \d", finding.sentence)
+            assert not re.search(r"probably|\bruns \d|made (?:it|the \w+) \d", finding.sentence)
     withheld = (answer.table["health"] == WITHHELD).sum()
     if answer.kind in ("separation", "chain of builds"):
         assert statement(answer, "short").text.count("cannot be said from these runs") >= withheld
@@ -419,7 +419,19 @@ def test_a_caveat_about_a_part_of_the_hardware_is_none_about_the_hardware():
         statement(attribution([sure()] * 5, [caveat], stand_in_fit()), "medium").text
         for caveat in (other, own)
     )
-    assert "The hardware made it 5.0 K" in plain
+    assert "The hardware made the memory 5.0 K" in plain
     assert ON_ASSUMPTIONS not in plain
-    assert "The hardware probably made it 5.0 K" in doubted
+    assert "The hardware probably made the memory 5.0 K" in doubted
     assert doubted.count(ON_ASSUMPTIONS) == 2, "at equal noise too"
+
+
+def test_a_margin_on_assumptions_is_probable_at_most():
+    far = np.random.default_rng(2).normal(-9.0, 1.0, 400), "ok", NAN
+    caveat = "the rise of Alder r1: It rests on the assumed spread of cooler specimens."
+    plain, doubted = (
+        statement(margin([far], caveats, stand_in_fit()), "short").text
+        for caveats in ([], [caveat])
+    )
+    assert "Alder r1 stays below 100 °C" in plain
+    assert "Alder r1 probably stays below 100 °C" in doubted
+    assert ON_ASSUMPTIONS in doubted

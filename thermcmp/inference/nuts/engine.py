@@ -6,11 +6,13 @@ lower bound, and a coarse step as an interval.
 
 from __future__ import annotations
 
+import logging
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.util import find_spec
+from time import monotonic
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 
     from thermcmp.model.design import Design
 
+_LOG: Final = logging.getLogger("thermcmp")
 #: Target acceptance; the edges of limits and steps need shorter steps.
 TARGET_ACCEPT: Final = 0.9
 EDGED_ACCEPT: Final = 0.98
@@ -204,11 +207,17 @@ class Sampler:
         """Return draws for one campaign."""
         tune = max(draws, LEAST_TUNING)
         # Chains run in parallel; their matrices are too small for several BLAS threads.
+        _LOG.info(
+            "NUTS samples %d chains of %d tuning and %d kept draws, %d rows and %d effects; that "
+            "takes seconds to minutes", chains, tune, draws, len(design.rows), design.effect_count,
+        )  # fmt: skip
+        began = monotonic()
         with quiet(), one_blas_thread():
             if self._compiled is not None:
                 sampled = self._by_nutpie(design, draws, tune, chains, seed)
             else:
                 sampled = self._by_pymc(design, draws, tune, chains, seed)
+        _LOG.info("NUTS is done after %.0f s", monotonic() - began)
         posterior = posterior_group(sampled, "posterior")
         scalars = {EXPONENT: posterior[EXPONENT], RESIDUAL: posterior[RESIDUAL]}
         if self.has_degrees:

@@ -112,8 +112,7 @@ def estimate_of(
         most = min(most, Strength.OPEN)
     share = float(row.get("data_share", np.nan))
     health = str(row.get("health", ""))
-    caveats = [c for c in answer.caveats if _ASSUMED.search(c) and _names(c, name)]
-    if share < MOSTLY_PRIOR or _ASSUMED.search(health) or caveats:
+    if share < MOSTLY_PRIOR or _ASSUMED.search(health) or is_assumed(answer, name):
         doubts.append(ON_ASSUMPTIONS)
         most = min(most, Strength.PROBABLE)
     if any(c.startswith("It rests on one assembly") and _names(c, name) for c in answer.caveats):
@@ -121,6 +120,11 @@ def estimate_of(
         most = min(most, Strength.PROBABLE)
     chance = chance_of_side(draws, low, high, answer.prob)
     return Estimate(mean, low, high, chance, strength_of(chance, most), tuple(doubts))
+
+
+def is_assumed(answer: Answer, name: str) -> bool:
+    """Return whether a caveat says that a number rests on what was assumed."""
+    return any(_ASSUMED.search(caveat) and _names(caveat, name) for caveat in answer.caveats)
 
 
 def _names(caveat: str, name: str) -> bool:

@@ -89,7 +89,7 @@ def attribution_findings(answer: Attribution, hanging: Collection[str] = ()) -> 
     if change is not None:
         findings.append(_noise(answer, change))
     names = [name for name in answer.main_parts if name in parts]
-    stated = [_part(part_phrase(name), parts[name]) for name in names]
+    stated = [_part(part_phrase(name), parts[name], sensor) for name in names]
     if any(finding.level is Level.MEDIUM for finding in stated):
         findings.append(Finding(_ADD_UP, Strength.CLEAR, Level.MEDIUM, (_ADD_UP,)))
     return [*findings, *stated]
@@ -163,22 +163,23 @@ def _noise(answer: Attribution, change: Estimate) -> Finding:
     return Finding(sentence, change.strength, Level.SHORT, (before, after, "louder"))
 
 
-def _part(name: str, estimate: Estimate) -> Finding:
+def _part(name: str, estimate: Estimate, sensor: str) -> Finding:
     spoken = name if name.startswith("the ") else f"the {name}"
-    names = ("made it", spoken.removeprefix("the "))
+    names = (f"made the {sensor}", spoken.removeprefix("the "))
     if estimate.is_missing or estimate.is_withheld:
         known = "" if estimate.is_missing else f": {range_only(estimate)}"
-        sentence = f"What {spoken} contributed cannot be said from these runs{known}."
+        sentence = f"What {spoken} did for the {sensor} cannot be said from these runs{known}."
         return Finding(sentence, Strength.NOT_KNOWN, Level.SHORT, names)
     if estimate.strength is Strength.OPEN:
         sentence = (
-            f"Whether {spoken} made it cooler or warmer is not clear: "
+            f"Whether {spoken} made the {sensor} cooler or warmer is not clear: "
             f"{estimate.sides('cooler', 'warmer')}{estimate.doubt_words}."
         )
     else:
         side = "cooler" if estimate.mean >= 0.0 else "warmer"
         sentence = (
-            f"{opened(spoken)} {adverb(estimate.strength)}made it {estimate.size()} {side}"
+            f"{opened(spoken)} {adverb(estimate.strength)}made the {sensor} "
+            f"{estimate.size()} {side}"
             f"{estimate.doubt_words}."
         )
     return Finding(sentence, estimate.strength, Level.MEDIUM, names)

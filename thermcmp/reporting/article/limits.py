@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from thermcmp.reporting.article.finding import opened
+
 if TYPE_CHECKING:
     from thermcmp.questions.answer import Answer
 
@@ -104,7 +106,7 @@ def for_readers(caveat: str) -> str:
     text = _CURE.sub("", caveat).strip()
     for pattern, words in _WORDS:
         text = re.sub(pattern, words, text)
-    return text if text.endswith((".", "!", "?")) else f"{text}."
+    return opened(text if text.endswith((".", "!", "?")) else f"{text}.")
 
 
 def _once(sentences: Sequence[str]) -> tuple[str, ...]:

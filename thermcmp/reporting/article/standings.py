@@ -13,7 +13,14 @@ from thermcmp.prediction.builds import Scope
 from thermcmp.questions.build_chain.text import conditions_words
 from thermcmp.questions.phrases import chance_words, number_words, percent_words
 from thermcmp.questions.separation.contrasts import AVERAGE, SPREAD, in_sentence, partner_words
-from thermcmp.reporting.article.estimates import Estimate, estimate_of, most_allowed, range_only
+from thermcmp.reporting.article.estimates import (
+    ON_ASSUMPTIONS,
+    Estimate,
+    estimate_of,
+    is_assumed,
+    most_allowed,
+    range_only,
+)
 from thermcmp.reporting.article.finding import Finding, Level, listed, opened
 from thermcmp.reporting.article.fixes import sensor_of
 from thermcmp.reporting.article.strength import Strength, adverb, strength_of
@@ -164,16 +171,21 @@ def margin_findings(answer: Margin, hanging: Collection[str] = ()) -> list[Findi
         sentence = f"Whether {name} keeps {limit} at the {answer.sensor} in {air} cannot be said."
         return [Finding(sentence, Strength.NOT_KNOWN, Level.SHORT, names)]
     count = int(answer.draws.sizes.get("draw", 1000))
-    strength = strength_of(max(chance, 1.0 - chance), most_allowed(answer))
+    most, doubt = most_allowed(answer), ""
+    if is_assumed(answer, f"the rise of {answer.build}"):
+        most, doubt = min(most, Strength.PROBABLE), f"; {ON_ASSUMPTIONS}"
+    strength = strength_of(max(chance, 1.0 - chance), most)
     stated = f"({chance_words(chance, count)} probability of exceeding it)"
     if strength is Strength.OPEN:
         sentence = (
-            f"Whether {name} keeps {limit} at the {answer.sensor} in {air} is not clear {stated}."
+            f"Whether {name} keeps {limit} at the {answer.sensor} in {air} is not clear {stated}"
+            f"{doubt}."
         )
     else:
         verb = "exceeds" if chance > 0.5 else "stays below"
         sentence = (
-            f"In {air}, {name} {adverb(strength)}{verb} {limit} at the {answer.sensor} {stated}."
+            f"In {air}, {name} {adverb(strength)}{verb} {limit} at the {answer.sensor} {stated}"
+            f"{doubt}."
         )
     findings = [Finding(opened(sentence), strength, Level.SHORT, names)]
     if np.isfinite(answer.ambient_at_limit_c):
@@ -186,7 +198,7 @@ def margin_findings(answer: Margin, hanging: Collection[str] = ()) -> list[Findi
             Finding(
                 f"By this model {answer.build} would reach the limit in {place} of {mean} °C "
                 f"({low} to {high}).",
-                min(Strength.PROBABLE, most_allowed(answer)), Level.MEDIUM, (*names, "reach"),
+                min(Strength.PROBABLE, most), Level.MEDIUM, (*names, "reach"),
             )
         )  # fmt: skip
     return findings
