@@ -118,3 +118,31 @@ def test_a_printed_table_keeps_its_columns_and_states_per_cent():
 def test_counts_beside_a_row_unit_stay_whole():
     frame = pd.DataFrame({"unit": ["dB(A)"], "mean": [37.04], "runs": [12]})
     assert printed_table(frame).iloc[0].to_list() == ["dB(A)", "37.0", "12"]
+
+
+def test_a_folded_table_has_each_mean_with_its_interval_and_no_empty_column():
+    table = worded_table(SEPARATION.assign(aliased_with=""), folded=True)
+    assert table.headings == (
+        "Factor", "Contrast", "Mean (range) [K]", "Share from data [%]", "Health",
+    )  # fmt: skip
+    assert [row[2].text for row in table.rows] == [
+        "−6.3 (−7.2 to −5.3)", "−0.8 (−2.6 to 0.9)", "not estimable",
+    ]  # fmt: skip
+    assert [row[2].is_missing for row in table.rows] == [False, False, True]
+
+
+def test_intervals_of_levels_speeds_and_ratios_are_folded_too():
+    frame = pd.DataFrame(
+        {
+            "noise_db": [3.8], "noise_low_db": [3.7], "noise_high_db": [3.9],
+            "fan_rpm": [1726.0], "fan_rpm_low": [1721.0], "fan_rpm_high": [1731.0],
+            "mean_k_per_db": [1.26], "low_k_per_db": [1.21], "high_k_per_db": [1.32],
+            "rank_mean": [2.8], "rank_low": [2.0], "rank_high": [5.0],
+        }
+    )  # fmt: skip
+    assert [cell.text for cell in worded_table(frame, folded=True).rows[0]] == [
+        "3.8 (3.7 to 3.9)", "1726 (1721 to 1731)", "1.26 (1.21 to 1.32)", "2.8 (2 to 5)",
+    ]  # fmt: skip
+    changes = pd.DataFrame({"unit": ["W"], "change": [-7.0], "low": [-9.0], "high": [-5.0]})
+    cells = worded_table(changes, folded=True).rows[0]
+    assert [cell.text for cell in cells] == ["W", "−7 (−9 to −5)"]

@@ -173,10 +173,12 @@ def interval_columns(table: pd.DataFrame) -> dict[str, tuple[str, str]]:
 
 
 def _folded(table: pd.DataFrame) -> WordedTable:
-    """Return the table with each interval beside its mean, and without standard deviations."""
+    """Return the table with each interval beside its mean, without standard deviations."""
     texts, pairs = _texts(table), interval_columns(table)
     ends = {name for pair in pairs.values() for name in pair}
     kept = [n for n in texts if n not in ends and not (n.startswith("sd") and pairs)]
+    # A column in which nothing is said takes room from the others.
+    kept = [n for n in kept if any(texts[n]) or not texts[n]]
     headings, columns = [], []
     for name in kept:
         if name not in pairs:
