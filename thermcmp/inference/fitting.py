@@ -167,9 +167,10 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     is_open = expand == "auto" and len(design.rows) <= MOST_ROWS
     while is_open and is_screened(fitted) and (more := called_for(fitted)):
         expansions = (*fitted.expansions, *more)
-        marks = {str(each.term.values): rows_called(fitted, each) for each in expansions}
-        rows = design.rows.assign(**{name: hit.astype(float) for name, hit in marks.items()})
-        wider = designed(rows, [each.term for each in expansions], design.reference)
+        marks = {str(e.term.values): rows_called(fitted, e).astype(float) for e in expansions}
+        wider = designed(
+            design.rows.assign(**marks), [each.term for each in expansions], design.reference
+        )
         fitted = run(replace(wider, left_out=design.left_out), expansions)
     return with_checks(fitted, with_findings=is_open and fitted.engine == "conditional")
 

@@ -16,10 +16,9 @@ import pandas as pd
 
 from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
-        if rows.empty and wanted:
-            refuse_near_names(view.contents().effective, wanted)
 from thermcmp.library.compaction import compact
 from thermcmp.library.effective_rows import Contents, describe_differences, key_words
+from thermcmp.library.filtering import refuse_near_names
 from thermcmp.library.index import Index, make_segment
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import NoPlainFileError, open_folder

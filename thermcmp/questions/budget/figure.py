@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from thermcmp.questions.phrases import number_words, part_words
-from thermcmp.questions.plot_style import INK, MAIN, SIZE, finish, note, rows_axis
+from thermcmp.questions.plot_style import INK, MAIN, finish, note, rows_axis, text_size
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,7 +27,7 @@ def budget_figure(answer: Any, ax: Axes) -> None:
             xytext=(5, 0),
             textcoords="offset points",
             va="center",
-            fontsize=SIZE - 1,
+            fontsize=text_size() - 1,
             color=INK,
         )
     rows_axis(ax, table["source"].to_list())

@@ -11,13 +11,13 @@ from thermcmp.questions.plot_style import (
     INK,
     MAIN,
     QUIET,
-    SIZE,
     finish,
     interval,
     note,
     row_names,
     rows_axis,
     split_rows,
+    text_size,
 )
 
 if TYPE_CHECKING:
@@ -89,6 +89,6 @@ def _group_lines(ax: Axes, groups: Sequence[tuple[str, ...]]) -> None:
             transform=across,
             ha="center",
             va="bottom",
-            fontsize=SIZE - 1,
+            fontsize=text_size() - 1,
             color=INK,
         )
