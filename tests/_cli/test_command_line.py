@@ -84,7 +84,7 @@ class Recorder:
             "fit_sensors": lambda: {s: fitted() for s in self.calls[name][-1][0][1]},
             "Conditions": lambda: self.calls[name][-1][1],
             "read_results": lambda: self.read,
-            "reduce_logs": lambda: SimpleNamespace(results=FRAME, refused=refused),
+            "reduce_logs": lambda: SimpleNamespace(results=FRAME, refused=refused, cautions=()),
             "withdraw": lambda: SimpleNamespace(new=2, known=0),
             "Library": lambda: self.library,
             "report": lambda: self.calls[name][-1][0][1],
