@@ -17,10 +17,10 @@ def new_rows(first, last, **changes):
     return runs(first, last, **names | changes)
 
 
-def test_there_is_one_of_every_schema():
+def test_there_is_one_of_every_past_schema():
     from thermcmp.results.schema import SCHEMA_VERSION
 
-    assert {int(name.split("-")[1]) for name in VERSIONS} == set(range(1, SCHEMA_VERSION + 1))
+    assert {int(name.split("-")[1]) for name in VERSIONS} == set(range(1, SCHEMA_VERSION))
 
 
 @pytest.mark.parametrize("version", VERSIONS)

@@ -145,7 +145,6 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
 
     design = designed(checked, (), stated_reference(reference))
     check_rows(design)
-    fingerprint = content_hash(design.measured_rows)
 
     def run(design: Design, expansions: tuple[Expansion, ...] = ()) -> Fit:
         with explained(design):
@@ -157,7 +156,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
             engine_reason=chosen.reason,
             diagnostics=chosen.run.diagnostics,
             aliases=find_aliases(design),
-            fingerprint=fingerprint,
+            fingerprint=content_hash(design.measured_rows),
             versions=package_versions(design),
             seed=seed,
             expansions=expansions,
@@ -168,9 +167,8 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     while is_open and is_screened(fitted) and (more := called_for(fitted)):
         expansions = (*fitted.expansions, *more)
         marks = {str(e.term.values): rows_called(fitted, e).astype(float) for e in expansions}
-        wider = designed(
-            design.rows.assign(**marks), [each.term for each in expansions], design.reference
-        )
+        rows, terms_more = design.rows.assign(**marks), [each.term for each in expansions]
+        wider = designed(rows, terms_more, design.reference)
         fitted = run(replace(wider, left_out=design.left_out), expansions)
     return with_checks(fitted, with_findings=is_open and fitted.engine == "conditional")
 

@@ -84,7 +84,11 @@ class CardState:
 
 
 def fresh_specimen(
-    fit: Fit, seed: int, scope: Scope, *, beside: tuple[Fit, int] | None = None
+    fit: Fit,
+    seed: int,
+    scope: Scope = Scope.PRODUCT_LINE,
+    *,
+    beside: tuple[Fit, int] | None = None,
 ) -> dict[Acts, Array]:
     """Draw what a newly bought card's parts differ by from those of its line, shape (S,) each.
 

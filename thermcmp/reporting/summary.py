@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 _MOST_SENTENCES: Final = 3
 #: Runs that the summary proposes.
 _MOST_RUNS: Final = 6
+#: Things to look at that a terminal lists.
+MOST_LINES: Final = 6
 _CURE: Final = re.compile(
     r"(?:Fix|To separate them|To settle it|To measure it): (.*?)(?:\.\s|\.$|$)"
 )
@@ -198,5 +200,7 @@ def first_lines(
     """Return what a terminal shows first: the result in one sentence, and what to look at."""
     things = things_to_look_at(answers, fits, reduced)
     summary = Summary(headline(answers), things, (), (), ())
+    more = len(things) - MOST_LINES
     return [summary.headline, f"{summary.things_words}{':' if things else '.'}",
-            *(f"  - {thing}" for thing in things)]  # fmt: skip
+            *(f"  - {thing}" for thing in things[:MOST_LINES]),
+            *[f"  - and {more} more, see the page"] * (more > 0)]  # fmt: skip

@@ -88,13 +88,20 @@ def _series(stored: pa.ChunkedArray, name: str) -> pd.Series:
 
 
 def migrated(table: pa.Table) -> pa.Table:
-    """Return a table of an older layout with the columns that came later, blank."""
+    """Return a table of an older layout with the columns that came later, blank.
+
+    What may be blank is that of this layout.
+    """
     version = int((table.schema.metadata or {}).get(VERSION_KEY, SCHEMA_VERSION))
     for column in COLUMNS:
         if column.since > version and column.name not in table.schema.names:
             field = SCHEMA.field(column.name)
             table = table.append_column(field, pa.nulls(len(table), field.type))
-    return table
+    if version == SCHEMA_VERSION:
+        return table
+    declared = {field.name: field.nullable for field in SCHEMA}
+    fields = [f.with_nullable(declared.get(f.name, f.nullable)) for f in table.schema]
+    return table.cast(pa.schema(fields, metadata=table.schema.metadata))
 
 
 def check_schema(schema: pa.Schema) -> None:

@@ -11,7 +11,7 @@ from scipy.stats import norm
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.model.terms import Role, registered_terms
+from thermcmp.model.terms import BUILT_IN, Role
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.build_chain.builds import measured_at, smallest_difference_k
 from thermcmp.questions.build_chain.question import chain
@@ -160,7 +160,7 @@ def test_cooler_and_board_add_up_by_the_making_of_the_model(aliased):
     )
     known = {old: {}, between: ["cooler"], other: ["board"], new: ["cooler", "board"]}
     # What depends on the pairing would be a departure.
-    terms = [t for t in registered_terms() if t.by_default and t.role is not Role.PAIRING]
+    terms = [t for t in BUILT_IN if t.by_default and t.role is not Role.PAIRING]
     model = fit(aliased.fit.results, "memory", terms=terms, draws=800, seed=5)
     found = chain(model, [old, between, new], features=known)
     assert found.missing == ()
