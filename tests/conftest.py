@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from thermcmp import hooks
 from thermcmp.inference.conditional.problem import GaussianProblem
 
 
@@ -87,3 +88,12 @@ def variance_components(y, fixed, groups, known_variance=None):
 @pytest.fixture(scope="session")
 def components():
     return variance_components
+
+
+@pytest.fixture
+def fresh_registry(monkeypatch):
+    """A registry of plug-ins of the test's own, strict mode off."""
+    monkeypatch.delenv("THERMCMP_STRICT_PLUGINS", raising=False)
+    hooks._registry.cache_clear()
+    yield
+    hooks._registry.cache_clear()

@@ -199,12 +199,7 @@ IN_USE = {
 SILENT = terms(Term("shims", values="shim_mm", slope=Normal(0.0, 5.0)))
 
 
-@pytest.fixture(autouse=True)
-def fresh_registry(monkeypatch):
-    monkeypatch.delenv("THERMCMP_STRICT_PLUGINS", raising=False)
-    hooks._registry.cache_clear()
-    yield
-    hooks._registry.cache_clear()
+pytestmark = pytest.mark.usefixtures("fresh_registry")
 
 
 @pytest.fixture(scope="module")

@@ -24,14 +24,7 @@ from thermcmp.reporting.plugin_sections import report_sections
 from thermcmp.telemetry.campaign.folder import reduce_logs
 from thermcmp.telemetry.reading.frame import read_telemetry
 
-
-@pytest.fixture(autouse=True)
-def fresh_registry(monkeypatch):
-    """Each test has its own registry, strict mode off."""
-    monkeypatch.delenv("THERMCMP_STRICT_PLUGINS", raising=False)
-    hooks._registry.cache_clear()
-    yield
-    hooks._registry.cache_clear()
+pytestmark = pytest.mark.usefixtures("fresh_registry")
 
 
 def plugin(name="lab plug-in", **functions):

@@ -31,12 +31,7 @@ from thermcmp.telemetry.steady_state.protocol import Verdict
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
 
 
-@pytest.fixture(autouse=True)
-def fresh_registry(monkeypatch):
-    monkeypatch.delenv("THERMCMP_STRICT_PLUGINS", raising=False)
-    hooks._registry.cache_clear()
-    yield
-    hooks._registry.cache_clear()
+pytestmark = pytest.mark.usefixtures("fresh_registry")
 
 
 def use(hook, *items, name="lab"):

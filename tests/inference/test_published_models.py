@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from plain_rows import plain_rows
+from published_rows import SCALE, VAGUE, ZERO, summaries
 from restricted import restricted_mode
 from scipy.stats import halfcauchy
 
@@ -19,9 +20,6 @@ from thermcmp.model.priors import HalfCauchy, HalfNormal, Normal
 from thermcmp.model.terms import Role, Term
 from thermcmp.questions.separation.question import separate
 
-#: Kelvins per published unit of the meta-analyses, and their zero.
-SCALE, ZERO = 10.0, 50.0
-VAGUE = {"baseline": Normal(ZERO, 1000.0)}
 #: District, study, effect and variance of S. Konstantopoulos, Research Synthesis Methods 2 (2011)
 #: 61-76, as an open data package carries them.
 CALENDARS = """
@@ -38,17 +36,6 @@ CALENDARS = """
 108 51 .27 .030  108 52 -.34 .030 644 53 .12 .087  644 54 .61 .082  644 55 .04 .067
 644 56 -.05 .067
 """
-
-
-def summaries(effect, variance, **columns):
-    """Rows of published summaries: their stated error is all their scatter."""
-    return plain_rows(
-        temperature_c=ZERO + SCALE * np.asarray(effect),
-        ambient_c=0.0,
-        n=10,
-        standard_error_k=SCALE * np.sqrt(variance),
-        **columns,
-    )
 
 
 def flat_posterior(y, variance, fixed, groups, scales):

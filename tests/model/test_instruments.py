@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from bare_fits import BARE
 from plain_rows import plain_rows
 
 from thermcmp.errors import InputError
@@ -15,24 +16,7 @@ from thermcmp.model.instruments import (
     rows_read,
 )
 from thermcmp.model.measurement_error import MeasurementError
-from thermcmp.model.priors import HalfNormal, Known, Normal
 from thermcmp.results.validation import check_results
-
-#: A fit of which everything but the cards and the instruments is known.
-BARE = {
-    "terms": ["cooler_model"],
-    "priors": {
-        "baseline": Normal(50.0, 100.0),
-        "cooler_model sd": Known(100.0),
-        "airflow baseline": Normal(20.0, 1e-3),
-        "constant part": Normal(0.0, 1e-3),
-        "airflow exponent": Normal(0.65, 1e-3),
-        "residual sd": HalfNormal(0.5),
-    },
-    "draws": 4000,
-    "seed": 1,
-    "expand": "none",
-}
 
 
 def rows(**columns):

@@ -3,32 +3,16 @@
 import numpy as np
 import pandas as pd
 import pytest
+from bare_fits import BARE
 from plain_rows import plain_rows
 
 from thermcmp.errors import InputError
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
-from thermcmp.model.priors import HalfNormal, Known, Normal
+from thermcmp.model.priors import Normal
 from thermcmp.model.unstated import with_conditions
 from thermcmp.results.validation import check_results
 from thermcmp.simulation import simulate
-
-RISE_K = 50.0
-#: A fit of which everything but the cards and what was not stated is known.
-BARE = {
-    "terms": ["cooler_model"],
-    "priors": {
-        "baseline": Normal(RISE_K, 100.0),
-        "cooler_model sd": Known(100.0),
-        "airflow baseline": Normal(20.0, 1e-3),
-        "constant part": Normal(0.0, 1e-3),
-        "airflow exponent": Normal(0.65, 1e-3),
-        "residual sd": HalfNormal(0.5),
-    },
-    "draws": 4000,
-    "seed": 1,
-    "expand": "none",
-}
 
 
 def two_cards(**published):

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from plain_rows import plain_rows
+from published_rows import SCALE, VAGUE, summaries
 from restricted import restricted_mode
 from scipy import stats
 
@@ -11,9 +11,6 @@ from thermcmp.inference.fitting import fit
 from thermcmp.model.priors import HalfCauchy, Known, Normal
 from thermcmp.model.terms import LAB_PRODUCT, Role, Term
 
-#: Kelvins per published unit, and their zero.
-SCALE, ZERO = 10.0, 50.0
-VAGUE = {"baseline": Normal(ZERO, 1000.0)}
 #: Study, treatment, people who stopped smoking and people asked: 24 studies of no contact (A),
 #: self-help (B), individual (C) and group counselling (D). Hasselblad, Medical Decision Making 18
 #: (1998) 37-43; counts from memory.
@@ -27,17 +24,6 @@ SMOKING = """
 21 A 95 1107 21 C 143 1031 22 A 15 187 22 C 36 504  23 A 78 584  23 C 73 675  24 A 69 1177
 24 C 54 888
 """
-
-
-def summaries(effect, variance, **columns):
-    """Rows of published summaries: their stated error is all their scatter."""
-    return plain_rows(
-        temperature_c=ZERO + SCALE * np.asarray(effect),
-        ambient_c=0.0,
-        n=10,
-        standard_error_k=SCALE * np.sqrt(variance),
-        **columns,
-    )
 
 
 def test_q_of_the_vaccine_trials(outside):
