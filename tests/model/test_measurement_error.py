@@ -17,6 +17,7 @@ from thermcmp.model.measurement_error import (
     fan_set_points,
     power_set_points,
     shared_errors,
+    stated_errors,
 )
 
 
@@ -129,9 +130,8 @@ def test_a_reading_of_large_error_counts_less_in_its_set_point():
 def test_shared_errors_are_one_unknown_per_bench():
     rows = runs([1500.0] * 3).assign(bench=["a", "a", "b"])
     by_fan, by_power = np.array([-10.0, -12.0, -14.0]), np.array([60.0, 50.0, 40.0])
-    shared = shared_errors(
-        rows, MeasurementError(ambient_offset_k=0.5, power_gain=0.02), by_fan, by_power
-    )
+    errors = MeasurementError(ambient_offset_k=0.5, power_gain=0.02)
+    shared = shared_errors(stated_errors(rows, errors), by_fan, by_power)
     assert shared.names == (
         "offset of ambient, L · a", "offset of ambient, L · b",
         "gain of power, L · a", "gain of power, L · b",
@@ -141,10 +141,12 @@ def test_shared_errors_are_one_unknown_per_bench():
     )
     np.testing.assert_allclose(shared.power_gain, [[0, 0, 0.02, 0]] * 2 + [[0, 0, 0, 0.02]])
     assert not shared.fan_gain.any()
-    fan = shared_errors(rows, MeasurementError(fan_speed_gain=0.01), by_fan, by_power)
+    gain = MeasurementError(fan_speed_gain=0.01)
+    fan = shared_errors(stated_errors(rows, gain), by_fan, by_power)
     np.testing.assert_allclose(fan.effect_k.sum(axis=1), 0.01 * by_fan)
     np.testing.assert_allclose(fan.fan_gain, [[0.01, 0]] * 2 + [[0, 0.01]])
-    assert shared_errors(rows, MeasurementError(), by_fan, by_power).effect_k.shape == (3, 0)
+    none = stated_errors(rows, MeasurementError())
+    assert shared_errors(none, by_fan, by_power).effect_k.shape == (3, 0)
 
 
 def test_a_stock_fan_counts_at_its_mean_however_far_it_wanders():

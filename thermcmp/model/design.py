@@ -28,6 +28,7 @@ from thermcmp.model.measurement_error import (
     fan_set_points,
     power_set_points,
     shared_errors,
+    stated_errors,
 )
 from thermcmp.model.named_priors import stated_priors
 from thermcmp.model.observation import DEGREES, Residuals, Steps
@@ -285,8 +286,8 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         notes=(*derived_notes, *notes, *_row_notes(rows, fan, residuals), *unstated_notes(rows)),
         residuals=residuals,
         steps=steps,
-        shared=shared_errors(rows, errors, *responses).joined(
-            unstated_errors(rows, law.column, *responses)
+        shared=shared_errors(
+            stated_errors(rows, errors) | unstated_errors(rows, law.column), *responses
         ),
         errors=errors,
     )

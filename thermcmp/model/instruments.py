@@ -19,6 +19,10 @@ from thermcmp.tabular.small_table import SmallTable, TableRow, read_small_table
 if TYPE_CHECKING:
     import pandas as pd
 
+#: What errors that rows share do, by name: to which quantity, and how far they take each row's
+#: reading, shape (n,): of ambient [K], of power and fan speed as a share of the reading.
+Shifts = dict[str, tuple[str, Array]]
+
 #: What an instrument may read -> its results column and unit.
 QUANTITIES: Final = {
     "ambient": ("ambient_c", "K"),
@@ -123,21 +127,16 @@ def rows_read(instrument: Instrument, rows: pd.DataFrame) -> BoolArray:
     return hit & (day >= (instrument.first_day or "")) & (day <= (instrument.last_day or "9999"))
 
 
-def instrument_errors(instrument: Instrument, rows: pd.DataFrame) -> dict[str, tuple[str, Array]]:
-    """Return an instrument's unknowns by name: what each is of, and what it moves each row by.
-
-    Of ambient [K], of power and fan speed as a share of the reading, shape (n,).
-    """
-    hit, column = rows_read(instrument, rows), QUANTITIES[instrument.quantity][0]
-    found = {}
-    if instrument.offset > 0.0 and hit.any():
-        scale = 1.0 if instrument.quantity == "ambient" else rows[column].to_numpy(float)
-        found[f"offset of {instrument.name} ({instrument.quantity})"] = (
-            instrument.offset / scale * hit
-        )
-    if instrument.gain > 0.0 and hit.any():
-        found[f"gain of {instrument.name} ({instrument.quantity})"] = instrument.gain * hit
-    return {name: (instrument.quantity, np.asarray(moved)) for name, moved in found.items()}
+def instrument_errors(instrument: Instrument, rows: pd.DataFrame) -> Shifts:
+    """Return what an instrument's offset and gain do to the rows that it read."""
+    hit, quantity = rows_read(instrument, rows), instrument.quantity
+    scale = 1.0 if quantity == "ambient" else rows[QUANTITIES[quantity][0]].to_numpy(float)
+    found = {"offset": instrument.offset / scale, "gain": instrument.gain}
+    return {
+        f"{kind} of {instrument.name} ({quantity})": (quantity, np.asarray(moved * hit))
+        for kind, moved in found.items()
+        if np.any(moved * hit)
+    }
 
 
 def read_instruments(

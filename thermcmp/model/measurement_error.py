@@ -22,7 +22,7 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.errors import Fault, InputError
-from thermcmp.model.instruments import Instrument, instrument_errors
+from thermcmp.model.instruments import Instrument, Shifts, instrument_errors
 from thermcmp.model.rows import level_keys
 
 if TYPE_CHECKING:
@@ -119,49 +119,50 @@ class SharedErrors:
         """Number of unknowns B."""
         return len(self.names)
 
-    def joined(self, other: SharedErrors) -> SharedErrors:
-        """Return these unknowns and others of the same rows."""
-        mine, theirs = ((each.effect_k, each.fan_gain, each.power_gain) for each in (self, other))
-        pairs = zip(mine, theirs, strict=True)
-        return SharedErrors(self.names + other.names, *(np.hstack(pair) for pair in pairs))
-
     def of_rows(self, rows: BoolArray) -> SharedErrors:
         """Return the same unknowns for some of the rows."""
         per_row = (self.effect_k, self.fan_gain, self.power_gain)
         return SharedErrors(self.names, *(array[rows] for array in per_row))
 
 
-def shared_errors(
-    rows: pd.DataFrame, errors: MeasurementError, by_fan_k: Array, by_power_k: Array
-) -> SharedErrors:
-    """Return the stated shared errors by bench and by instrument, of first order in the gains.
-
-    `by_fan_k` and `by_power_k` are the rise's changes per relative change of fan speed and of
-    power, shape (n,) each.
-    """
+def stated_errors(rows: pd.DataFrame, errors: MeasurementError) -> Shifts:
+    """Return the stated errors that the runs of a bench or of an instrument share."""
     bench = level_keys(rows, ("lab", "bench")).to_numpy()
-    nothing, alike = np.zeros(len(rows)), np.ones(len(rows))
-    # Name -> error, and what it acts on per row: the rise [K], fan speed and power [-].
     kinds = {
-        "offset of ambient": (errors.ambient_offset_k, alike, nothing, nothing),
-        "gain of power": (errors.power_gain, by_power_k, nothing, alike),
-        "gain of fan speed": (errors.fan_speed_gain, by_fan_k, alike, nothing),
+        "offset of ambient": ("ambient", errors.ambient_offset_k),
+        "gain of power": ("power", errors.power_gain),
+        "gain of fan speed": ("fan speed", errors.fan_speed_gain),
     }
-    columns = {
-        f"{name}, {level}": [error * np.where(bench == level, each, 0.0) for each in acts]
-        for name, (error, *acts) in kinds.items()
+    shifts: Shifts = {
+        f"{name}, {level}": (quantity, error * (bench == level))
+        for name, (quantity, error) in kinds.items()
         if error > 0.0
         for level in np.unique(bench)
     }
     for instrument in errors.instruments:
-        for name, (quantity, moved) in instrument_errors(instrument, rows).items():
-            columns[name] = {
-                "ambient": [moved, nothing, nothing],
-                "power": [moved * by_power_k, nothing, moved],
-                "fan speed": [moved * by_fan_k, moved, nothing],
-            }[quantity]
-    stacked = np.reshape([*columns.values()], (len(columns), 3, len(rows)))
-    return SharedErrors(tuple(columns), *np.transpose(stacked, (1, 2, 0)))
+        shifts |= instrument_errors(instrument, rows)
+    return shifts
+
+
+def shared_errors(shifts: Shifts, by_fan_k: Array, by_power_k: Array) -> SharedErrors:
+    """Return errors that rows share, of first order in fan speed and power.
+
+    `by_fan_k` and `by_power_k` are the rise's changes per relative change of fan speed and of
+    power, shape (n,) each.
+    """
+    nothing = np.zeros(len(by_fan_k))
+    # What each acts on per row: the rise [K], fan speed and power [-].
+    columns = [
+        {
+            # Warmer air than was read counts as a rise.
+            "ambient": (moved, nothing, nothing),
+            "power": (moved * by_power_k, nothing, moved),
+            "fan speed": (moved * by_fan_k, moved, nothing),
+        }[quantity]
+        for quantity, moved in shifts.values()
+    ]
+    stacked = np.reshape(columns, (len(columns), 3, len(nothing)))
+    return SharedErrors(tuple(shifts), *np.transpose(stacked, (1, 2, 0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

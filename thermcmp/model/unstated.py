@@ -14,7 +14,7 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError
-from thermcmp.model.measurement_error import SharedErrors
+from thermcmp.model.instruments import Shifts
 from thermcmp.model.priors import Normal
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import DERIVED
@@ -22,7 +22,7 @@ from thermcmp.model.terms import DERIVED
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Columns that a published result may leave blank -> words, unit, columns of what shares it.
+#: Columns that a published result may leave blank -> quantity, unit, columns of what shares it.
 CONDITIONS: Final[dict[str, tuple[str, str, tuple[str, ...]]]] = {
     "ambient_c": ("ambient", "°C", ("lab", "bench")),
     "power_w": ("power", "W", ("lab", "cooler_model", "board_model", "firmware")),
@@ -98,38 +98,20 @@ def is_unstated(rows: pd.DataFrame, column: str) -> BoolArray:
     return rows[name].to_numpy(float) > 0.0 if name in rows else np.zeros(len(rows), bool)
 
 
-def unstated_errors(
-    rows: pd.DataFrame, flow_column: str, by_fan_k: Array, by_power_k: Array
-) -> SharedErrors:
-    """Return what was not stated as errors that a source's rows share.
-
-    `by_fan_k` and `by_power_k` are the rise's changes per relative change of fan speed and of
-    power, shape (n,) each [K].
-    """
-    names: list[str] = []
-    columns: list[tuple[Array, Array, Array]] = []
-    nothing = np.zeros(len(rows))
-    for column, (words, _, source) in CONDITIONS.items():
+def unstated_errors(rows: pd.DataFrame, flow_column: str) -> Shifts:
+    """Return what was not stated as errors that a source's rows share."""
+    shifts: Shifts = {}
+    for column, (quantity, _, source) in CONDITIONS.items():
         hit = is_unstated(rows, column)
         if not hit.any() or (column == "fan_rpm" and flow_column != column):
             continue
         keys = level_keys(rows, source).to_numpy()
-        error = rows[error_column(column)].to_numpy(float)
-        share = error / rows[column].to_numpy(float)
+        scale = 1.0 if column == "ambient_c" else rows[column].to_numpy(float)
+        moved = rows[error_column(column)].to_numpy(float) / scale
         for key in np.unique(keys[hit]):
-            of_source = hit & (keys == key)
-            names.append(f"{words} not stated, {key}")
-            if column == "ambient_c":
-                # Warmer air than assumed was read as a rise.
-                columns.append((np.where(of_source, error, 0.0), nothing, nothing))
-                continue
-            moved = np.where(of_source, share, 0.0)
-            if column == "power_w":
-                columns.append((moved * by_power_k, nothing, moved))
-            else:
-                columns.append((moved * by_fan_k, moved, nothing))
-    stacked = np.reshape(np.array(columns), (len(columns), 3, len(rows)))
-    return SharedErrors(tuple(names), *np.transpose(stacked, (1, 2, 0)))
+            name = f"{quantity} not stated, {key}"
+            shifts[name] = quantity, np.where(hit & (keys == key), moved, 0.0)
+    return shifts
 
 
 def unstated_notes(rows: pd.DataFrame) -> list[str]:

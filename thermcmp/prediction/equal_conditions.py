@@ -26,6 +26,8 @@ class Entry:
     """One product at the conditions."""
 
     name: str
+    fitted: FittedBuild
+    power_w: float
     #: Sensor temperature [°C], shape (S,); NaN where the conditions are out of reach.
     temperature: Array
     #: Fan speed [rpm], shape (S,).
@@ -39,6 +41,15 @@ class Entry:
     def reached(self) -> bool:
         """Whether the conditions were within reach of what was measured."""
         return bool(np.isfinite(self.temperature).all())
+
+    @property
+    def middle_speed(self) -> float:
+        """Median fan speed [rpm]."""
+        return float(np.median(self.flow_speed))
+
+    def weights(self, exponent: float) -> Array:
+        """Return the weights of the effects in the rise at the median fan speed, shape (q,)."""
+        return self.fitted.weights(exponent, self.middle_speed, self.power_w)
 
 
 def ranked_builds(fit: Fit, wanted: Sequence[Build | str] | None) -> dict[str, Build]:
@@ -97,6 +108,7 @@ def entry_at(
 ) -> Entry:
     """Return one product at the conditions, draw by draw."""
     count, fitted = fit.draw_count, FittedBuild(fit, build, scope, held)
+    power_w = held.power_w if held.power_w is not None else fit.reference.power_w
     health = [str(fit.health)]
     speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
     flow_speed = np.full(count, speed)
@@ -104,13 +116,12 @@ def entry_at(
         reached, words = speed_at_noise(noise, build.cooler_model, held.noise_dba)
         if reached is None:
             nothing = np.full(count, np.nan)
-            return Entry(name, nothing, nothing, None, words)
+            return Entry(name, fitted, power_w, nothing, nothing, None, words)
         flow_speed = reached
         health += [words] * bool(words)
     speeds = fitted.measured_speeds
     if speeds is not None and reach_of(np.median(flow_speed), *speeds) is Reach.REFUSED:
         health.append("far from the fan speeds it was run at")
-    power_w = held.power_w if held.power_w is not None else fit.reference.power_w
     temperature = held.intake_c + fitted.rise(flow_speed, power_w)
     level = noise.level_dba(build.cooler_model, flow_speed) if noise is not None else None
-    return Entry(name, temperature, flow_speed, level, "; ".join(health))
+    return Entry(name, fitted, power_w, temperature, flow_speed, level, "; ".join(health))

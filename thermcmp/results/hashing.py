@@ -13,7 +13,6 @@ from typing import Any, Final
 
 import pandas as pd
 
-from thermcmp.results.schema import KEY
 from thermcmp.tabular.coercion import is_missing
 
 #: Columns that state where a row came from, and nothing about the run.
@@ -42,12 +41,6 @@ def content_hash(frame: pd.DataFrame, statement: dict[str, Any] | None = None) -
     for text in sorted(row_texts(frame)):
         digest.update(b"\n" + text.encode())
     return digest.hexdigest()
-
-
-def keys_of(frame: pd.DataFrame) -> pd.Index:
-    """Return the key of each row: lab, run, sensor."""
-    columns = (frame[name].fillna("").to_list() for name in KEY)
-    return pd.Index(list(zip(*columns, strict=True)), dtype=object, tupleize_cols=False)
 
 
 def _plain(value: Any) -> str | bool | list[str] | None:

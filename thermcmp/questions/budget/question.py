@@ -16,10 +16,10 @@ from thermcmp.inference.checks.variance_sources import (
     effective_degrees,
     variance_sources,
 )
+from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.prediction.builds import Scope, ScopeName, build_of
-from thermcmp.prediction.equal_conditions import noise_for, speed_at_noise
-from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.budget.figure import budget_figure
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
@@ -140,61 +140,36 @@ def error_budget(  # noqa: PLR0913 - the public face; all but three are keyword-
     }  # fmt: skip
     held = Conditions.of(at, {name: value for name, value in stated.items() if value is not None})
     where = Scope.of(scope)
-    sides = [_Side.of(fit, each, held, where) for each in (build, against) if each is not None]
-    if len(sides) == 2 and sides[0].fitted.build == sides[1].fitted.build:
+    builds = [build_of(fit, each) for each in (build, against) if each is not None]
+    if len(builds) == 2 and builds[0] == builds[1]:
         fault = Fault("the same build", "name another build", column="against")
         raise InputError("A gap is between two builds:", [fault])
+    noise = noise_for(fit, held) if held.noise_dba is not None else None
+    sides = [_side(fit, each, held, where, noise) for each in builds]
 
     def weights(exponent: float) -> Array:
         return _difference([side.weights(exponent) for side in sides])
 
     sources = variance_sources(fit, weights)
-    whole, fixed = (_difference([side.rise(drawn=drawn) for side in sides]) for drawn in (1, 0))
+    whole = _difference([side.temperature - held.intake_c for side in sides])
     if held.noise_dba is not None:
+        fixed = _difference([s.fitted.rise(s.middle_speed, s.power_w) for s in sides])
         sources = VarianceSources(
             (*sources.names, NOISE_LAW),
             np.append(sources.variance, np.var(whole - fixed)),
             np.append(sources.degrees, np.inf),
         )
     values = whole if len(sides) == 2 else whole + held.intake_c
-    names = [side.fitted.build.name for side in sides]
+    names = [side.name for side in sides]
     return _answer(fit, sources, values, names, held, where, prob)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Side:
-    """One build at the conditions."""
-
-    fitted: FittedBuild
-    flow_speed: Array  #: shape (S,)
-    power_w: float
-
-    @classmethod
-    def of(cls, fit: Fit, build: Build | str, held: Conditions, scope: Scope) -> _Side:
-        """Return a build at conditions of equal fan speed or noise."""
-        fitted = FittedBuild(fit, build_of(fit, build), scope, held)
-        power_w = held.power_w if held.power_w is not None else fit.reference.power_w
-        speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
-        if held.noise_dba is None:
-            return cls(fitted, np.full(fit.draw_count, speed), power_w)
-        noise = noise_for(fit, held)
-        reached, words = (
-            (None, "no usable noise reading in the fit's rows")
-            if noise is None
-            else speed_at_noise(noise, fitted.build.cooler_model, held.noise_dba)
-        )
-        if reached is None:
-            raise NotEstimableError(f"{fitted.build.name}: {words}. Fix: hold another level.")
-        return cls(fitted, reached, power_w)
-
-    def weights(self, exponent: float) -> Array:
-        """Return the weights of the effects at the median fan speed, shape (q,)."""
-        return self.fitted.weights(exponent, float(np.median(self.flow_speed)), self.power_w)
-
-    def rise(self, *, drawn: int) -> Array:
-        """Return the rise at the drawn fan speeds, or at their median, shape (S,)."""
-        speed = self.flow_speed if drawn else float(np.median(self.flow_speed))
-        return self.fitted.rise(speed, self.power_w)
+def _side(fit: Fit, build: Build, held: Conditions, scope: Scope, noise: NoiseFit | None) -> Entry:
+    """Return one build at the conditions, or refuse a level that it cannot be brought to."""
+    entry = entry_at(fit, build.name, build, held, scope, noise)
+    if not entry.reached:
+        raise NotEstimableError(f"{build.name}: {entry.health}. Fix: hold another level.")
+    return entry
 
 
 def _difference(of_sides: list[Array]) -> Array:

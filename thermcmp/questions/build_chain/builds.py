@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +13,6 @@ from thermcmp.model.conditions import Build
 from thermcmp.model.rows import level_keys
 from thermcmp.prediction.builds import Scope, build_of, matching_rows, split_name
 from thermcmp.prediction.equal_conditions import Entry, entry_at
-from thermcmp.prediction.fitted_build import FittedBuild
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -82,16 +80,9 @@ def measured_at(
 ) -> Measured:
     """Return one build at the conditions, draw by draw."""
     entry = entry_at(fit, build.name, build, held, scope, noise)
-    weights: Callable[[float], Array] | None = None
-    if entry.reached:
-        power_w = held.power_w if held.power_w is not None else fit.reference.power_w
-        fitted = FittedBuild(fit, build, scope, held)
-        weights = partial(
-            fitted.weights, flow_speed=float(np.median(entry.flow_speed)), power_w=power_w
-        )
     rows = matching_rows(fit.design.rows, build)
     assemblies = level_keys(fit.design.rows, ("lab", "assembly"))[rows].nunique()
-    return Measured(build, entry, weights, int(assemblies))
+    return Measured(build, entry, entry.weights if entry.reached else None, int(assemblies))
 
 
 def inseparable(fit: Fit, before: Build, after: Build) -> str:

@@ -4,20 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from thermcmp.questions.interval_plot import interval_figure
-from thermcmp.questions.plot_style import RULE
+from thermcmp.questions.offsets import offsets_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
 def laboratories_figure(answer: Any, ax: Axes) -> None:
-    """Draw each laboratory's offset with its interval over the band of a further laboratory."""
-    ax.axvspan(*answer.new_lab_k, color=RULE, zorder=0, linewidth=0.0)
-    interval_figure(
+    """Draw each laboratory's offset over the band of a further laboratory."""
+    offsets_figure(
         answer,
         ax,
         label="lab",
-        axis="Offset from the mean of the laboratories [K]",
-        extra="Band: what a further laboratory would read of one card.",
+        levels="laboratories",
+        band_k=answer.new_lab_k,
+        band="what a further laboratory would read of one card",
     )

@@ -22,6 +22,7 @@ from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
 from thermcmp.questions.laboratories.figure import laboratories_figure
+from thermcmp.questions.offsets import offset_columns
 from thermcmp.questions.phrases import PROB, check_prob, interval, number_words, percent_words
 
 if TYPE_CHECKING:
@@ -154,18 +155,12 @@ def _table(
     labs = level_keys(rows, ("lab",))
     product = level_keys(rows, ("cooler_model", "board_model"))
     moved, moved_k = _moves(fit, names)
-    low, high = np.quantile(offsets, [(1.0 - prob) / 2.0, (1.0 + prob) / 2.0], axis=1)
     return pd.DataFrame(
         {
             "lab": names,
             "runs": [int((labs == name).sum()) for name in names],
             "products": [int(product[labs == name].nunique()) for name in names],
-            "mean_k": offsets.mean(axis=1),
-            "low_k": low,
-            "high_k": high,
-            "own_k": compared.offset_k,
-            "own_error_k": compared.error_k,
-            "p_odd": compared.p_odd,
+            **offset_columns(offsets, compared, prob),
             "moves": moved,
             "moves_k": moved_k,
             "health": str(fit.health),

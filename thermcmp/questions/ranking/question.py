@@ -15,7 +15,6 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
 from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for, ranked_builds
-from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
@@ -154,7 +153,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     noise = noise_for(fit, held)
     builds = at_levels(ranked_builds(fit, products), levels)
     entries = [entry_at(fit, name, build, held, where, noise) for name, build in builds.items()]
-    ranked = rank_entries(fit, entries, builds, matters_k)
+    ranked = rank_entries(fit, entries, matters_k)
     values = np.stack([e.temperature for e in ranked.all]) if entries else np.zeros((0, 0))
     return Ranking(
         kind="ranking",
@@ -168,7 +167,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
             *ranking_sentences(ranked, matters_k, prob),
             *filter(None, [level_words(fit, builds)]),
         ),
-        caveats=_caveats(fit, ranked, noise, held, where, builds),
+        caveats=_caveats(fit, ranked, noise, held, builds),
         prob=prob,
         draw_figure=ranking_figure,
         conditions=held,
@@ -183,7 +182,6 @@ def _caveats(
     ranked: Ranked,
     noise: NoiseFit | None,
     held: Conditions,
-    scope: Scope,
     builds: Mapping[str, Build],
 ) -> tuple[str, ...]:
     gaps = [(other, net.entries[0]) for net in ranked.networks for other in net.entries[1:]]
@@ -192,7 +190,7 @@ def _caveats(
     if names:
         gaps_k = np.array([other.temperature - coolest.temperature for other, coolest in gaps])
         influence = influence_words(names, power_scaling(fit, gaps_k))
-        linear = Linear(tuple(names), _gap_weights(fit, gaps, held, scope, builds))
+        linear = Linear(tuple(names), _gap_weights(gaps))
     caveats = link_caveats(ranked)
     caveats += fit_caveats(fit, influence=influence, linear=linear, held=held)
     missing = [entry.name for entry in ranked.unreached]
@@ -213,23 +211,12 @@ def _caveats(
     return tuple(caveats)
 
 
-def _gap_weights(
-    fit: Fit,
-    gaps: Sequence[tuple[Entry, Entry]],
-    held: Conditions,
-    scope: Scope,
-    builds: Mapping[str, Build],
-) -> Callable[[float], Array]:
+def _gap_weights(gaps: Sequence[tuple[Entry, Entry]]) -> Callable[[float], Array]:
     """Return the effects' weights in gaps between two products, as a function of exponent."""
-    power_w = held.power_w if held.power_w is not None else fit.reference.power_w
     entries = {entry.name: entry for gap in gaps for entry in gap}
-    fitted = {name: FittedBuild(fit, builds[name], scope, held) for name in entries}
 
     def weights(exponent: float) -> Array:
-        rises = {
-            name: fitted[name].weights(exponent, float(np.median(entry.flow_speed)), power_w)
-            for name, entry in entries.items()
-        }
+        rises = {name: entry.weights(exponent) for name, entry in entries.items()}
         return np.stack([rises[other.name] - rises[coolest.name] for other, coolest in gaps])
 
     return weights

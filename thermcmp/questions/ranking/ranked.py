@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -11,13 +11,11 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.model.links import networks, place_names
 from thermcmp.model.terms import Acts
-from thermcmp.prediction.builds import Scope, matching_rows
+from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.equal_conditions import Entry
-from thermcmp.prediction.fitted_build import FittedBuild
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
-    from thermcmp.model.conditions import Build
 
 #: How sure all separations of a ranking are together.
 SURE: Final = 0.90
@@ -50,18 +48,15 @@ class Ranked:
         return (*reached, *self.unreached)
 
 
-def rank_entries(
-    fit: Fit, entries: Sequence[Entry], builds: Mapping[str, Build], matters_k: float
-) -> Ranked:
+def rank_entries(fit: Fit, entries: Sequence[Entry], matters_k: float) -> Ranked:
     """Order products within the networks that runs compare, and group them."""
     reached = sorted((e for e in entries if e.reached), key=lambda e: float(np.mean(e.temperature)))
     unreached = tuple(entry for entry in entries if not entry.reached)
     if not reached:
         return Ranked((), unreached)
-    lines = [FittedBuild(fit, builds[e.name], Scope.PRODUCT_LINE) for e in reached]
-    weights = [line.effect_weights[Acts.RESISTANCE] for line in lines]
+    weights = [entry.fitted.effect_weights[Acts.RESISTANCE] for entry in reached]
     number = networks(fit.design, np.stack(weights))
-    rows = [matching_rows(fit.design.rows, builds[entry.name]) for entry in reached]
+    rows = [matching_rows(fit.design.rows, entry.fitted.build) for entry in reached]
     places = place_names(fit.design, rows)
     found: list[Network] = []
     for network in range(int(number.max()) + 1):

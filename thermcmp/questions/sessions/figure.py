@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from thermcmp.questions.interval_plot import interval_figure
-from thermcmp.questions.plot_style import RULE
+from thermcmp.questions.offsets import offsets_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -13,11 +12,11 @@ if TYPE_CHECKING:
 
 def sessions_figure(answer: Any, ax: Axes) -> None:
     """Draw what each session adds over the band between the limits, the first one at the top."""
-    ax.axvspan(-answer.limit_k, answer.limit_k, color=RULE, zorder=0, linewidth=0.0)
-    interval_figure(
+    offsets_figure(
         answer,
         ax,
         label="session",
-        axis="Offset from the mean of the sessions [K]",
-        extra="Band: three standard deviations between sessions.",
+        levels="sessions",
+        band_k=(-answer.limit_k, answer.limit_k),
+        band="three standard deviations between sessions",
     )

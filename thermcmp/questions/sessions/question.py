@@ -17,6 +17,7 @@ from thermcmp.model.terms import SPAN, TREND
 from thermcmp.prediction.builds import build_of, matching_rows
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
+from thermcmp.questions.offsets import offset_columns
 from thermcmp.questions.phrases import PROB, check_prob, few_named, number_words, percent_words
 from thermcmp.questions.sessions.figure import sessions_figure
 
@@ -198,7 +199,6 @@ def _table(
 
     rows, offsets = fit.design.rows, _centred(fit, weights)
     compared = between(fit, "session", weights)
-    low, high = np.quantile(offsets, [(1.0 - prob) / 2.0, (1.0 + prob) / 2.0], axis=1)
     cards = level_keys(rows, ("cooler_model", "board_model"))
     moved, moved_error = _reference(fit, levels, own, reference)
     return pd.DataFrame(
@@ -207,12 +207,7 @@ def _table(
             "started": [pd.NaT if started is None else started[level] for level in own],
             "runs": [int((levels[here] == level).sum()) for level in own],
             "products": [int(cards[here & (levels == level)].nunique()) for level in own],
-            "mean_k": offsets.mean(axis=1),
-            "low_k": low,
-            "high_k": high,
-            "own_k": compared.offset_k,
-            "own_error_k": compared.error_k,
-            "p_odd": compared.p_odd,
+            **offset_columns(offsets, compared, prob),
             "reference_k": moved,
             "reference_error_k": moved_error,
             "health": str(fit.health),
