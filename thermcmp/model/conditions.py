@@ -44,7 +44,7 @@ class Conditions:
     Raises
     ------
     InputError
-        If a value is no number or out of range, or both speed and noise are given.
+        If a value is not a number or out of range, or both speed and noise are given.
     """
 
     ambient_c: float = 21.0

@@ -492,7 +492,7 @@ def _reason_against(
 
 
 def _lab_product_reason(rows: pd.DataFrame, term: Term, levels: int, terms: Sequence[Term]) -> str:
-    """Return why what a product differs by at one laboratory cannot be told from other effects."""
+    """Return why what one laboratory adds to one product is not separable from other effects."""
     if not open_pairs(rows, term.columns).crossed:
         return "no two laboratories share products, so it counts as an effect of these."
     assembly = next((other for other in terms if other.name == "assembly"), None)

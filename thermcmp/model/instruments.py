@@ -71,7 +71,7 @@ class Instrument:
     Raises
     ------
     InputError
-        If the quantity is not known, a day is no date, or an uncertainty is out of range.
+        If the quantity is not known, a day is not a date, or an uncertainty is out of range.
     """
 
     name: str

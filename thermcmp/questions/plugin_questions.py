@@ -149,7 +149,7 @@ def typed_options(name: str, texts: Mapping[str, str]) -> dict[str, Any]:
         if bool in allowed and text.lower() in FLAG_WORDS:
             typed[option] = bool(FLAG_WORDS[text.lower()])
         for kind in (int, float):
-            # What is no number stays a text, of which the question complains.
+            # What is not a number stays a text, of which the question complains.
             with suppress(ValueError):
                 typed[option] = kind(text) if kind in allowed else typed[option]
     return typed

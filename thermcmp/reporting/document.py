@@ -83,7 +83,7 @@ def report(  # noqa: PLR0913 - the public face; all but two are keyword-only
     ------
     InputError
         If there is nothing to report, an item is not an answer, or the path is a folder or
-        ends in what is no HTML file.
+        ends in what is not an HTML file.
     EngineError
         If a fit failed its health check and `allow_bad_health` is not set.
     """

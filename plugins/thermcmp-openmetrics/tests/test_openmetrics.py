@@ -1,4 +1,4 @@
-"""The reader on examples of the standard, on logs of a bench, and on what is no such text."""
+"""The reader on examples of the standard, on logs of a bench, and on what is not such text."""
 
 import numpy as np
 import pandas as pd

@@ -237,6 +237,6 @@ def _table(fit: Fit, sources: VarianceSources) -> pd.DataFrame:
             "cure": [cure_of(fit, name) for name in sources.names],
         }
     )
-    # What adds nothing to any digit is no line of a budget.
+    # What adds nothing to any digit is not a line of a budget.
     kept = table[table["share"] >= 5e-4]
     return kept.sort_values("share", ascending=False, kind="stable", ignore_index=True)

@@ -184,7 +184,7 @@ def stated_effects(
     effects = list(contrast_effects(fit, scope, wanted, partners, is_each=is_each))
     joint_seen: set[frozenset[str]] = set()
     for contrast in wanted:
-        # Joint effects of factors allow for a firmware's; it is no factor among them.
+        # Joint effects of factors allow for a firmware's; it is not a factor among them.
         is_factor = contrast.factor in fit.aliases.factors
         joint = _joint(fit, contrast, scope) if is_factor and not contrast.estimable else None
         # Both of two aliased contrasts lead to one joint effect, whichever way round.

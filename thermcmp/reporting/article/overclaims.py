@@ -17,7 +17,7 @@ _NEVER: Final = (
     r"conclusive(?:ly)?|undeniabl[ey]|indisputabl[ey]|always|100\s?%|impossible|"
     r"never (?:exceeds?|reach(?:es)?|gets?|runs?|goes)|will never|almost certain(?:ly)?"
 )
-#: Claims that two things are equal: an interval around zero is no evidence of that.
+#: Claims that two things are equal: an interval around zero is not evidence of that.
 _EQUAL: Final = (
     r"identical(?:ly)?|no difference|makes? no difference|no effect|equally (?:cool|warm|hot|loud)|"
     r"(?:exactly|just) as (?:cool|warm|hot|loud|quiet)|the same temperature"

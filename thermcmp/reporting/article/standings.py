@@ -149,7 +149,7 @@ def _coolest(
         among = leaders if len(leaders) > 1 else [str(p) for p in reached["product"].iloc[:2]]
         sentence = (
             f"{opened(where)}, the coolest of {len(reached)} products at the {sensor} "
-            f"cannot be told: {listed(among)} are not clearly apart by more than "
+            f"cannot be stated: {listed(among)} are not clearly apart by more than "
             f"{answer.matters_k:g} K{estimate.doubt_words}."
         )
         return Finding(sentence, Strength.OPEN, Level.SHORT, ("coolest", *among))
