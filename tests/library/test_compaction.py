@@ -14,6 +14,7 @@ import pytest
 from tests.library.test_store import files, runs
 from thermcmp.errors import InputError, LibraryError
 from thermcmp.library.store import Library
+from thermcmp.library.view import CompactedError
 
 
 def filled(root):
@@ -145,6 +146,24 @@ def test_a_call_that_meets_a_compaction_begins_again(library, tmp_path, monkeypa
     monkeypatch.setattr(folder, "open", compacting)
     pd.testing.assert_frame_equal(library.results(), before)
     assert met
+
+
+def test_a_call_from_the_midst_of_a_compaction_begins_again(library, tmp_path, monkeypatch):
+    before = library.results()
+    folder = type(library._folder)
+    remove, views = folder.remove, []
+
+    def removing(self, name):
+        if self._path.name == "results" and not views:
+            # The compacted file is there, and so are those whose rows it holds.
+            views.append(library._view())
+        remove(self, name)
+
+    monkeypatch.setattr(folder, "remove", removing)
+    Library(tmp_path).compact()
+    with pytest.raises(CompactedError):
+        views[0].contents()
+    pd.testing.assert_frame_equal(library.results(), before)
 
 
 COMPACTING = """

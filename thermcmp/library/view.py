@@ -136,10 +136,9 @@ class View:
         except DamagedFileError as error:
             self._damages[name] = error.damage
         except FileNotFoundError:
-            compacted = (new for new in self._folder.names() if COMPACTED in new)
-            if set(compacted) - self.present:
+            # A compaction removes a file's entry first, and may have begun before this call.
+            if name not in self._journal.names() and name not in self._folder.names():
                 raise CompactedError from None
-            # Set aside by another process since the call began.
             self._damages[name] = missing(name)
         except OSError as error:
             self._damages[name] = unreadable(name, error)
