@@ -262,7 +262,7 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         "assembly",
         ("lab", "assembly"),
         Role.NUISANCE,
-        HalfCauchy(3.0, WIDEST_K),
+        HalfCauchy(2.0, WIDEST_K),
         "assemblies of the same parts (reassembly)",
     ),
     _built_in(
