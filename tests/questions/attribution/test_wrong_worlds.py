@@ -48,6 +48,15 @@ def test_stock_runs_alone_are_split_where_the_prior_is_allowed():
     assert "mostly the prior's" in table.loc["firmware: fan speed", "health"]
 
 
+@pytest.mark.parametrize("letter", ["own", "c1", "d", "e"])
+def test_no_part_is_a_number_of_the_prior_s(letter):
+    table = ask(letter)[2]().table
+    stated = table[table["mean_k"].notna() & table["part"].ne("total")]
+    assert not (stated["data_share"].lt(0.5) & stated["sd_k"].gt(0.1)).any()
+    assert table["mean_k"].isna().any()
+    assert not table["health"].str.contains("mostly the prior's").any()
+
+
 def test_a_cooler_run_at_one_speed_gets_a_range_and_its_run():
     drawn, _, answer = ask("d")
     found = answer()

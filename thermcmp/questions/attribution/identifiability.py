@@ -7,9 +7,9 @@ of every cooler of the fit. Scatter about one set point is not data on it (see
 - If no cooler's convective part reaches `NOTHING` (0.1), no run identifies one. If that
   leaves the fan speed's part open by more than the size that matters either way, the split is
   refused and the missing run is named.
-- A part whose own share is below `MOSTLY_PRIOR` (0.5), and that is open by more than the size
-  that matters, is withheld: the answer has the range that it may have, and the run that would
-  settle it, but no point. One that is less open is stated and marked.
+- A part whose own share is below `MOSTLY_PRIOR` (0.5), and whose standard deviation is more than
+  a tenth of the size that matters, is withheld: the answer has the range that it may have, and
+  the run that would settle it, but no point.
 - A direct firmware effect that changed together with the hardware is withheld; the hardware's
   interval allows for it by its prior.
 
@@ -53,7 +53,7 @@ def unidentified(
 ) -> str:
     """Describe the fan speed's part where nothing but the prior identifies it, else ""."""
     low, high = interval(parts[FAN], prob)
-    if shares.get(FAN, 1.0) >= NOTHING or _half_width(parts[FAN], prob) <= matters_k:
+    if shares.get(FAN, 1.0) >= NOTHING or high - low <= 2.0 * matters_k:
         return ""
     if max(airflow_shares(study.fit)) >= NOTHING:
         return ""
@@ -67,29 +67,17 @@ def unidentified(
 
 
 def withheld_parts(
-    study: AttributionStudy,
-    parts: Mapping[str, Array],
-    weak: frozenset[str],
-    *,
-    prob: float,
-    matters_k: float,
+    study: AttributionStudy, parts: Mapping[str, Array], weak: frozenset[str]
 ) -> frozenset[str]:
     """Return the parts that are stated as a range only."""
     aliased = FIRMWARE in parts_split_by_prior(study.fit, study.builds)
-    withheld = {name for name in weak - {"total"} if _half_width(parts[name], prob) > matters_k} | (
-        {DIRECT} if aliased and study.has_direct else set()
-    )
+    withheld = (weak - {"total"}) | ({DIRECT} if aliased and study.has_direct else set())
     if {HARDWARE, FAN} & withheld:
         withheld |= {"interaction"}
     if HARDWARE in withheld:
         # What is inside the hardware's part, or follows from it, is open too.
         withheld |= {name for name in parts if name.startswith(INSIDE)} | {EQUAL_NOISE}
     return frozenset(withheld)
-
-
-def _half_width(draws: Array, prob: float) -> float:
-    low, high = interval(draws, prob)
-    return (high - low) / 2.0
 
 
 def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str, ...]:

@@ -182,9 +182,7 @@ def _context(
     from_prior = unidentified(study, parts, shares, prob=prob, matters_k=matters_k)
     if from_prior and not allow_prior:
         raise NotEstimableError(from_prior)
-    withheld = frozenset[str]()
-    if not allow_prior:
-        withheld = withheld_parts(study, parts, weak, prob=prob, matters_k=matters_k)
+    withheld = frozenset[str]() if allow_prior else withheld_parts(study, parts, weak)
     context = AttributionContext(
         study=study,
         parts=parts,
