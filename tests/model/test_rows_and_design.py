@@ -9,8 +9,17 @@ from thermcmp.hooks import hookimpl, use_plugin
 from thermcmp.model.design import FIXED, Reference, build_design, default_priors, nice
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.priors import HalfCauchy, HalfNormal, Normal
-from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows
-from thermcmp.model.terms import AMBIENT, BUILT_IN, TREND, Acts, Role, registered_terms
+from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows, with_derived
+from thermcmp.model.terms import (
+    AMBIENT,
+    BUILT_IN,
+    RUNS,
+    SETTLING,
+    TREND,
+    Acts,
+    Role,
+    registered_terms,
+)
 from thermcmp.physics.airflow import airflow_law
 
 
@@ -135,7 +144,7 @@ def test_terms_that_the_rows_cannot_carry_are_dropped_and_named(make_design):
     assert "one level only (Heron-B1)" in notes["board_model"]
     assert "one level only (unstated)" in notes["firmware"]
     # Slopes that are asked for only where parts had times or ambient temperatures of their own.
-    assert set(notes) | set(names) | {TREND, AMBIENT} == {term.name for term in BUILT_IN}
+    assert set(notes) | set(names) | {TREND, AMBIENT, SETTLING} == {term.name for term in BUILT_IN}
 
 
 def test_columns_of_effects(make_design):
@@ -273,6 +282,19 @@ def test_built_in_terms_have_unique_names_and_an_outer_factor_first():
         assert (term.acts is Acts.AIRFLOW) == term.name.endswith("airflow")
         assert (term.acts is Acts.EXPONENT) == term.name.endswith("exponent")
         assert (term.role is Role.ALLOWANCE) == (term.name == "firmware")
+
+
+def test_runs_of_an_assembly_are_counted_where_parts_had_unlike_numbers(make_rows):
+    assembly = list("aabaca")
+    columns = {"cooler_model": ["A" if name == "a" else "B" for name in assembly]}
+    rows, _ = with_derived(make_rows(assembly=assembly, **columns))
+    assert (rows[RUNS] + 1.0).tolist() == [0, 1, 0, 2, 0, 3]
+    hour = pd.Timestamp("2031-03-02 08:00", tz="UTC") + pd.to_timedelta(range(6), unit="h")
+    rows, _ = with_derived(make_rows(assembly=assembly, started_at=hour[::-1], **columns))
+    assert (rows[RUNS] + 1.0).tolist() == [3, 2, 0, 1, 0, 0]
+    # Like numbers of runs shift both sides alike.
+    rows, _ = with_derived(make_rows(assembly=["a", "a", "b", "b"], cooler_model=list("AABB")))
+    assert RUNS not in rows
 
 
 class NoTerm:

@@ -58,6 +58,9 @@ class World:
     assembly_sd_k: float = 0.7
     assembly_sd_k_of: dict[str, float] = field(default_factory=dict)
     runs: int = 2
+    #: Runs an assembly, by cooler where it differs, and what the paste loses from run to run.
+    runs_of: dict[str, int] = field(default_factory=dict)
+    pump_out_k: float = 0.0
     run_sd_k: float = 0.3
     #: One run, and one assembly, of the new cooler that are off.
     run_off_k: float = 0.0
@@ -204,6 +207,9 @@ WORLDS = {
         contrast=("Quill", "Sable"),
         cause=(r"specimen", r"vendor|Quill|Sable", CONFOUNDED + r"|only one|one board|single"),
     ),
+    "paste: 0.4 K from run to run, ten runs of the old cooler and three of the new": replace(
+        SAME, runs_of={OLD: 10, NEW: 3}, pump_out_k=0.4, cause=(r"settling|run to run of an",)
+    ),
     "drift: 3 K over the day, coolers one after the other, probe 1 K off": replace(
         SAME, drift_k=3.0, probe_off_k=1.0, cause=(r"drift|order of (the )?runs|run order",)
     ),
@@ -310,7 +316,7 @@ def _tests(world, rng):
             rise_k += spread_k * rng.standard_normal()
             apart_k = world.days_apart_k + world.labs_apart_k + world.benches_apart_k
             rise_k += 0.5 * side * apart_k
-            tests += world.runs * [
+            tests += [
                 {
                     "cooler": cooler,
                     "board": board,
@@ -319,8 +325,9 @@ def _tests(world, rng):
                     "session": _session(world, coolers.index(cooler), number),
                     "bench": coolers.index(cooler) if world.benches_apart_k else 0,
                     "lab": LABS[coolers.index(cooler)] if world.labs_apart_k else LABS[0],
-                    "rise_k": rise_k,
+                    "rise_k": rise_k + world.pump_out_k * run,
                 }
+                for run in range(world.runs_of.get(cooler, world.runs))
             ]
     frame = pd.DataFrame(tests)
     frame = frame.sort_values("session", kind="stable", ignore_index=True)

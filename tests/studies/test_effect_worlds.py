@@ -86,7 +86,7 @@ STILL = {
 #: Every bias of a bench, set to nothing.
 UNBIASED = dict.fromkeys(
     ("days_apart_k", "labs_apart_k", "benches_apart_k", "trend_k", "drift_k", "probe_off_k",
-     "rise_per_room_k"),
+     "rise_per_room_k", "pump_out_k"),
     0.0,
 )  # fmt: skip
 

@@ -11,7 +11,7 @@ from thermcmp.inference.engines import run_engine
 from thermcmp.inference.screening import FEWEST, coolers_of, own_spread, rows_called
 from thermcmp.model.design import build_design
 from thermcmp.model.observation import DEGREES, Residuals
-from thermcmp.model.terms import AMBIENT, DRIFT, TREND
+from thermcmp.model.terms import AMBIENT, DRIFT, SETTLING, TREND
 
 if TYPE_CHECKING:
     from thermcmp.inference.expansion import Expansion
@@ -25,6 +25,7 @@ _OPTIONAL: Final = {
     DRIFT: "without drift",
     TREND: "without trend",
     AMBIENT: "without slope along ambient temperature",
+    SETTLING: "without settling",
 }
 
 

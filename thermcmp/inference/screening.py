@@ -18,7 +18,7 @@ from thermcmp.inference.checks.outliers import outliers
 from thermcmp.inference.expansion import Expansion
 from thermcmp.model.priors import HalfCauchy
 from thermcmp.model.rows import level_keys
-from thermcmp.model.terms import AMBIENT, DERIVED, DRIFT, TREND, WIDEST_K, Role, Term
+from thermcmp.model.terms import AMBIENT, DERIVED, DRIFT, SETTLING, TREND, WIDEST_K, Role, Term
 
 if TYPE_CHECKING:
     from thermcmp.inference.diagnostics import Diagnostics
@@ -43,6 +43,7 @@ _SLOPES: Final = {
     DRIFT: ("over a session, in the order of runs", "per hour (drift)"),
     TREND: ("from session to session", "over the bench's time (trend)"),
     AMBIENT: ("with ambient temperature", "per 10 K"),
+    SETTLING: ("from run to run of an assembly", "per run (settling)"),
 }
 #: Fewest assemblies of a cooler whose spread is compared.
 FEWEST: Final = 3

@@ -10,7 +10,7 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.model.regulated import Regulated, uninformative
-from thermcmp.model.terms import HOURS, SPAN, TENS_OF_KELVINS, Term
+from thermcmp.model.terms import HOURS, RUNS, SPAN, TENS_OF_KELVINS, Term
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -132,7 +132,21 @@ def with_derived(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
     ambient_c = rows["ambient_c"].astype(float)
     if np.ptp(ambient_c) >= SAME_ROOM_K and _goes_with_parts(rows, ambient_c):
         derived[TENS_OF_KELVINS] = (ambient_c - ambient_c.mean()) / 10.0
+    before = _runs_before(rows)
+    if _goes_with_parts(rows, before):
+        derived[RUNS] = before - before.mean()
     return rows.assign(**derived), notes
+
+
+def _runs_before(rows: pd.DataFrame) -> pd.Series:
+    """Count the runs of its assembly before each run; without start times, in the rows' order."""
+    import pandas as pd
+
+    order = pd.Series(np.arange(len(rows)), index=rows.index)
+    if "started_at" in rows and rows["started_at"].notna().all():
+        order = pd.to_datetime(rows["started_at"], utc=True)
+    assembly = level_keys(rows, ("lab", "assembly"))
+    return order.groupby(assembly).rank(method="first").astype(float) - 1.0
 
 
 def _with_split_sessions(rows: pd.DataFrame, hours: pd.Series) -> tuple[pd.DataFrame, list[str]]:

@@ -186,6 +186,11 @@ SPAN: Final = f"{DERIVED}share of the bench's time"
 AMBIENT: Final = "ambient"
 TENS_OF_KELVINS: Final = f"{DERIVED}ambient from mean, 10 K"
 
+#: Name of the slope over the runs of an assembly, and its column: the run's number in its assembly
+#: from the mean. Where parts had unlike numbers of runs only.
+SETTLING: Final = "settling"
+RUNS: Final = f"{DERIVED}runs of the assembly before"
+
 
 def _built_in(
     name: str,
@@ -322,6 +327,8 @@ BUILT_IN: Final[tuple[Term, ...]] = (
     ),
     # Air properties and radiation change a rise by 0.1 to 0.2 % per kelvin.
     _slope(AMBIENT, TENS_OF_KELVINS, HalfCauchy(1.0, 10.0), "ambient temperature, per 10 K"),
+    # Paste that pumps out or beds in, pads that creep (common practice, no source).
+    _slope(SETTLING, RUNS, HalfCauchy(0.1, 5.0), "settling of an assembly, per run"),
     # Voltages, memory timings, the split of power among parts: whatever a firmware changes
     # that fan speed and power do not show.
     _built_in(

@@ -43,6 +43,7 @@ _NAMES: Final = {
     "drift": "the drift over a session",
     "trend": "the trend over a bench's sessions",
     "ambient": "the slope along ambient temperature",
+    "settling": "how assemblies settle from run to run",
 }
 _CURES: Final = {
     "assembly": "take each apart and assemble it again at least twice",
@@ -56,6 +57,7 @@ _CURES: Final = {
     "drift": "alternate the parts within a session",
     "trend": "run both sides in one session, or repeat an early build now",
     "ambient": "run both sides at one ambient temperature, or one side at two",
+    "settling": "give each assembly as many runs, and end each with its first run again",
 }
 
 
