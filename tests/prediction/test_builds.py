@@ -6,7 +6,9 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError
-from thermcmp.prediction.builds import build_of, split_name
+from thermcmp.inference.fitting import fit
+from thermcmp.prediction.builds import build_of, split_name, unclear_products
+from thermcmp.questions.separation.question import separate
 
 ROWS = pd.DataFrame(
     {
@@ -45,3 +47,40 @@ def test_a_build_has_the_parts_of_the_product_meant():
     assert build_of(fit, "Alder r2 w/ new pads / fw 1").cooler_model == "C3"
     with pytest.raises(InputError, match="none"):
         build_of(fit, "Alder r1 / none")
+
+
+@pytest.mark.parametrize(
+    ("coolers", "kinds", "said"),
+    [
+        # A cooler swapped onto the product's board beside the product as shipped.
+        ("C1 C1 C1 C2", "factory bench bench bench", []),
+        ("C1 C1 C2 C2", "bench bench bench bench", ["C1 on Kestrel", "runs of C2"]),
+        # The factory assembly has a cooler that is not that of most runs.
+        ("C2 C1 C1 C1", "factory bench bench bench", ["C2 on Kestrel", "runs of C1"]),
+        ("C1 C1 C1 C2", "factory bench bench factory", ["C1 on Kestrel", "runs of C2"]),
+    ],
+)
+def test_a_product_whose_rows_may_mean_another_pair_is_named(coolers, kinds, said):
+    rows = pd.DataFrame(
+        {
+            "product": "Alder",
+            "cooler_model": coolers.split(),
+            "board_model": "Kestrel",
+            "assembly_kind": kinds.split(),
+        }
+    ).convert_dtypes()
+    sentences = unclear_products(rows)
+    assert len(sentences) == bool(said)
+    assert all(words in sentences[0] for words in said)
+    taken = build_of(SimpleNamespace(design=SimpleNamespace(rows=rows)), "Alder").cooler_model
+    assert not said or said[0].startswith(taken)
+
+
+def test_a_cooler_named_wrongly_in_the_factory_assembly_is_in_the_caveats(specimens):
+    rows = specimens.fit.results.copy()
+    slip = rows["product"].eq("Alder r1") & rows["assembly_kind"].eq("factory")
+    # An id would say that it is the old one.
+    rows.loc[slip, ["cooler_model", "cooler_id"]] = ["Alder-C2", None]
+    answer = separate(fit(rows, "memory", draws=400, seed=5, expand="none"))
+    words = "Product 'Alder r1' is taken to be Alder-C2 on Alder-B1, but has runs of Alder-C1"
+    assert [caveat for caveat in answer.caveats if caveat.startswith(words)]

@@ -104,12 +104,31 @@ def build_of(fit: Fit, build: Build | str) -> Build:
         fix = f"use one of: {known}"
         fault = Fault("no row with this firmware", fix, column="firmware", value=firmware)
         raise InputError("Unknown firmware:", [fault])
-    factory = named[named["assembly_kind"].eq("factory").fillna(False)]
-    parts = (factory if len(factory) else named)[["cooler_model", "board_model"]]
-    cooler, board = parts.value_counts().index[0]
-    return Build(
-        cooler_model=str(cooler), board_model=str(board), firmware=firmware or None, label=build
-    )
+    cooler, board = _pairs(named).index[0]
+    return Build(cooler_model=cooler, board_model=board, firmware=firmware or None, label=build)
+
+
+def _pairs(named: pd.DataFrame) -> pd.Series:
+    """Count the rows of a product by pair of parts; its factory assemblies' if there are any."""
+    parts = named[["cooler_model", "board_model"]].astype(str)
+    factory = named["assembly_kind"].eq("factory").fillna(False)
+    return (parts[factory] if factory.any() else parts).value_counts()
+
+
+def unclear_products(rows: pd.DataFrame) -> list[str]:
+    """State which pair of parts each product is taken for whose rows may mean another."""
+    sentences = []
+    for product, named in rows[rows["product"].notna()].groupby("product", sort=True):
+        first, every = _pairs(named), named[["cooler_model", "board_model"]].value_counts()
+        (cooler, board), count = first.index[0], len(first)
+        if len(every) > 1 and (count > 1 or 2 * every[cooler, board] <= len(named)):
+            others = [f"{c} on {b}" for c, b in every.index if (c, b) != (cooler, board)]
+            sentences.append(
+                f"Product '{product}' is taken to be {cooler} on {board}, but has runs of "
+                f"{' and '.join(others)} too: look for a part that was named wrongly. Fix: "
+                "correct the rows, or name its parts by Build(…)."
+            )
+    return sentences
 
 
 def check_parts_known(fit: Fit, build: Build) -> None:

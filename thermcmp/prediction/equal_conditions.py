@@ -122,6 +122,8 @@ def entry_at(
     speeds = fitted.measured_speeds
     if speeds is not None and reach_of(np.median(flow_speed), *speeds) is Reach.REFUSED:
         health.append("far from the fan speeds it was run at")
+    if words := fitted.power_words(power_w):
+        health.append(words)
     temperature = held.intake_c + fitted.rise(flow_speed, power_w)
     level = noise.level_dba(build.cooler_model, flow_speed) if noise is not None else None
     return Entry(name, fitted, power_w, temperature, flow_speed, level, "; ".join(health))

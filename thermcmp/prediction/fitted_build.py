@@ -142,6 +142,16 @@ class FittedBuild:
         speeds = self.fit.design.flow_speed[matching_rows(self.fit.design.rows, self.build)]
         return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
 
+    def power_words(self, power_w: float) -> str:
+        """State that a power is far from all at which its hardware was run; "" where it is not."""
+        design = self.fit.design
+        watts = design.power_ratio[matching_rows(design.rows, self.build)]
+        watts = watts * design.reference.power_w
+        if not len(watts) or reach_of(power_w, watts.min(), watts.max()) is not Reach.REFUSED:
+            return ""
+        run_at = " to ".join(sorted({f"{watts.min():.0f}", f"{watts.max():.0f}"}))
+        return f"{power_w:.0f} W is far from the {run_at} W at which {self.build.name} was run"
+
     def level(self, flow_speed: Array) -> Array:
         """Compute the sound level at fan speeds, shape (S,) [dB(A)].
 

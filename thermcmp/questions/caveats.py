@@ -19,6 +19,7 @@ from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
 from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.prediction.builds import unclear_products
 from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
@@ -67,9 +68,14 @@ class Linear:
     is_assumed_said: bool = False
 
 
-def build_caveats(fitted: FittedBuild) -> list[str]:
-    """Return what limits any answer about one build: thin air, and one specimen of each part."""
+def build_caveats(fitted: FittedBuild, power_w: float) -> list[str]:
+    """Return what limits an answer about one build: thin air, far power, one specimen of each."""
     caveats = [fitted.air.altitude_words] if fitted.air.altitude_m is not None else []
+    if words := fitted.power_words(power_w):
+        caveats.append(
+            f"{words}: the rise there rests on the fitted law of power. "
+            f"Fix: run it at about {power_w:.0f} W."
+        )
     terms = {term.name for term in fitted.fit.design.terms}
     if fitted.scope.is_of_line and not terms & {"cooler", "board"}:
         caveats.append(
@@ -130,6 +136,7 @@ def fit_caveats(
     """Return the caveats that every answer of a fit carries, at conditions if it has some."""
     caveats = [] if held is None else beyond_words(fit, held)
     caveats += [str(item) + "." for item in fit.design.left_out]
+    caveats += _few(unclear_products(fit.design.rows), "more products have several pairs of parts.")
     if fit.health != "ok":
         caveats.append(
             f"The fit's health is '{fit.health}': " + " ".join(fit.diagnostics.sentences)

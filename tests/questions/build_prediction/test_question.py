@@ -94,3 +94,23 @@ def test_what_does_not_go_together_is_refused(specimens):
     unseen = Build(cooler_model="Alder-C9", board_model="Alder-B1")
     with pytest.raises(NotEstimableError, match="Alder-C9"):
         predict(specimens.fit, unseen, fan_rpm=1800.0, power_w=200.0)
+
+
+def test_a_power_far_from_the_builds_own_is_stated_with_the_run(specimens):
+    # Another card covers the power, so that it lies within those of the fit.
+    far = specimens.fit.results.copy()
+    own = far["product"].eq("Alder r1")
+    far.loc[own, ["power_w", "temperature_c"]] *= [1.5, 1.2]
+    wide = fit(far, "memory", draws=400, seed=5)
+    words = "200 W is far from the"
+    answer = predict(wide, OLD, power_w=200.0, fan_rpm=1700.0)
+    caveats = [caveat for caveat in answer.caveats if caveat.startswith(words)]
+    assert len(caveats) == 1
+    assert "run it at about 200 W" in caveats[0]
+    warm = margin(wide, OLD, power_w=200.0, fan_rpm=1700.0, limit_c=100.0)
+    assert caveats[0] in warm.caveats
+    ranked = rank(wide, power_w=200.0).table.set_index("product")["health"]
+    assert f"; {words}" in ranked["Alder r1"]
+    assert words not in ranked["Alder r2"]
+    for near in (predict(wide, OLD, power_w=330.0), predict(specimens.fit, OLD, power_w=200.0)):
+        assert not [caveat for caveat in near.caveats if "is far from the" in caveat]

@@ -43,4 +43,4 @@ def prediction_caveats(
     caveats = list(response.card.notes) if isinstance(response, FanResponse) else []
     if setting.elsewhere:
         caveats.append(f"Fan speed and power: {setting.source}.")
-    return caveats + build_caveats(predicted.fitted)
+    return caveats + build_caveats(predicted.fitted, float(np.mean(predicted.state.power_w)))

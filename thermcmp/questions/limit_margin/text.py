@@ -224,7 +224,7 @@ def margin_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
     if query.setting.elsewhere:
         what = "Fan speed and power" if query.firmware is None else "Power"
         caveats.append(f"{what}: {query.setting.source}.")
-    caveats += build_caveats(query.fitted)
+    caveats += build_caveats(query.fitted, float(np.mean(here.state.power_w)))
     speed = here.settled(here.state.fan_rpm)
     if here.enough is not None and len(speed) and here.enough.fan_rpm < np.mean(speed):
         caveats.append(
