@@ -153,6 +153,7 @@ def demo_folder() -> Path:
 def run_job(job: Job) -> list[str]:
     """Do the job and return the verdict."""
     import thermcmp as tc
+    from thermcmp.inference.other_models import is_cheap
     from thermcmp.questions.regulation.question import any_regulated
     from thermcmp.reporting.summary import first_lines
 
@@ -173,9 +174,12 @@ def run_job(job: Job) -> list[str]:
     fit = fits[sensor]
     answers, lines = [], [_headline(fit, sensor, rows, reduced)]
     with progress("Computing the answers"):
+        # First, so that the other answers know what hangs on the model.
+        models = [("Models", tc.compare_models(fit))] if is_cheap(fit) else []
         named = (
             *_ask(job, fit, [fits[name] for name in beside]),
             *_margins(job, fits, sensor, rules),
+            *models,
             # Those that inform no fit too.
             *([("Regulated runs", tc.regulated_runs(rows))] if any_regulated(rows) else []),
         )

@@ -16,10 +16,12 @@ from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import DRAWS, discounts, left_out_units, outliers
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
+from thermcmp.inference.other_models import AS_FITTED, compared
 from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import unclear_products
+from thermcmp.questions.model_claims import SURE, linear_claims, turned_sentences
 from thermcmp.questions.phrases import few_named, number_words
 
 if TYPE_CHECKING:
@@ -40,8 +42,11 @@ _BEYOND: Final = {
 MOST_CELLS: Final = 2_000_000
 #: Most answers of which it is checked whether they rest on an assumed spread.
 MOST_ASSUMED: Final = 200
-#: How sure a sign must be before its turning is worth a caveat.
-SURE: Final = 0.90
+#: Of a fit that was held against no other model of its rows.
+NOT_COMPARED: Final = (
+    "Whether other models that explain the rows as well would answer otherwise was not asked. Fix: "
+    "tc.compare_models(fit) first; every later answer of the fit then says what hangs on the model."
+)
 #: An assembly without which the error grows more than this holds the answer alone.
 ALONE: Final = 3.0
 #: Sentences for what the priors decide, and for what they move.
@@ -158,7 +163,7 @@ def fit_caveats(
     caveats += _few(little, "more runs count for little under Student's t: see check_fit.")
     if linear is None:
         return caveats
-    return caveats + _assumed(fit, linear) + _turning(fit, linear)
+    return caveats + _assumed(fit, linear) + _turning(fit, linear) + _on_model(fit, linear)
 
 
 def misfit_words(fit: Fit) -> list[str]:
@@ -204,6 +209,20 @@ def _assumed(fit: Fit, linear: Linear) -> list[str]:
         f"{few_named(names)}: {rests_sentence(fit, spreads)}"
         for spreads, names in by_spread.items()
     ]
+
+
+def _on_model(fit: Fit, linear: Linear) -> list[str]:
+    """Name the answers that hang on the model; or state that it was not asked."""
+    linear, _ = _least_sure(fit, linear, MOST_ASSUMED)
+    candidates, names = compared(fit), linear.names
+    if linear.against:
+        names = tuple(f"{name} beyond {linear.against:.1f} K" for name in names)
+    models = {AS_FITTED: fit} if candidates is None else candidates.models
+    claims = linear_claims(fit, models, names, linear.weights, against=linear.against)
+    if candidates is not None:
+        return turned_sentences(claims)
+    is_open = fit.findings is not None and any(claim.is_sure for claim in claims)
+    return [NOT_COMPARED] if is_open else []
 
 
 def _turning(fit: Fit, linear: Linear) -> list[str]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from thermcmp.inference.other_models import is_cheap
+from thermcmp.questions.model_comparison.question import compare_models
 from thermcmp.questions.plugin_questions import ask_questions
 from thermcmp.questions.ranking.question import rank
 from thermcmp.questions.regulation.question import any_regulated, regulated_runs
@@ -15,10 +17,15 @@ if TYPE_CHECKING:
 
 
 def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answer]:
-    """Answer separation, ranking of several products, regulated runs and plug-ins' questions."""
+    """Answer separation, ranking, regulated runs, other models, and plug-ins' questions.
+
+    Other models are compared first where that is cheap, so that every answer knows what hangs on
+    the model.
+    """
+    comparison: list[Answer] = [compare_models(fit)] if is_cheap(fit) else []
     answers: list[Answer] = [separate(fit, allow_bad_health=allow_bad_health)]
     if fit.design.rows["product"].nunique() > 1:
         answers.append(rank(fit, allow_bad_health=allow_bad_health))
     if any_regulated(fit.design.rows):
         answers.append(regulated_runs(fit))
-    return [*answers, *ask_questions(fit)]
+    return [*answers, *comparison, *ask_questions(fit)]

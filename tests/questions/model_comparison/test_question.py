@@ -7,9 +7,20 @@ import pytest
 from swap_campaign import swap_campaign
 
 import thermcmp as tc
+from thermcmp.inference.checks.predictive_density import GroupDensity
 from thermcmp.inference.fitting import fit
-from thermcmp.questions.model_comparison.candidates import AS_FITTED
-from thermcmp.questions.model_comparison.claims import moved_weights
+from thermcmp.inference.other_models import (
+    _MADE,
+    AS_FITTED,
+    Candidate,
+    Candidates,
+    _none_made,
+    compared,
+    fit_candidates,
+    is_cheap,
+)
+from thermcmp.questions.caveats import NOT_COMPARED
+from thermcmp.questions.model_claims import moved_weights
 from thermcmp.questions.model_comparison.question import compare_models
 from thermcmp.questions.separation.question import separate
 
@@ -89,6 +100,58 @@ def test_a_claim_that_a_model_of_equal_standing_turns_is_called_model_dependent(
     # They are shown first.
     (shown,) = answer.further_tables.values()
     assert shown["verdict"].iloc[0] == "model-dependent"
+
+
+def test_every_later_answer_names_what_hangs_on_the_model():
+    model = fit(
+        swap_campaign(cooler_k=-0.9, pairing_k=1.2, assemblies=2, seed=4), draws=1200, seed=2
+    )
+    (before,) = [c for c in separate(model).caveats if c == NOT_COMPARED]
+    assert "tc.compare_models(fit)" in before
+    answers = compare_models(model).answers
+    dependent = answers.loc[answers["verdict"].eq("model-dependent"), "answer"]
+    assert len(dependent) > 0
+    caveats = separate(model).caveats
+    assert NOT_COMPARED not in caveats
+    said = [caveat for caveat in caveats if caveat.startswith("Model-dependent")]
+    assert [name for name in dependent if any(f" {name} is " in caveat for caveat in said)]
+    # It is not asked twice, but where more is wanted.
+    known = compared(model)
+    assert fit_candidates(model, with_student=False, budget_s=60.0) is known
+
+
+def test_an_order_and_a_part_of_a_fix_hang_on_the_model_too():
+    rows = swap_campaign(cooler_k=-5.0, seed=5).assign(firmware="fw 1")
+    rows["product"] = rows["cooler_model"] + " on " + rows["board_model"]
+    model = fit(rows, draws=1200, seed=2)
+    first, second = "Heron-C1 on Heron-B1", "Heron-C2 on Heron-B1"
+    assert NOT_COMPARED in tc.rank(model, scope="specimens").caveats
+    # Another model of equal standing in which the cooler's effect has the other sign.
+    turned = replace(model, posterior=model.posterior.copy(deep=True))
+    for name in ("cooler_model", "cooler", "pairing", "assembly"):
+        turned.posterior[name] = -turned.posterior[name]
+    density = GroupDensity(np.zeros(12), np.array([], int))
+    both = (Candidate(AS_FITTED, "", model, density), Candidate("turned", "", turned, density))
+    model.once(_MADE, _none_made).append(Candidates(both, 12, (), (), with_student=False))
+    ranked = " ".join(tc.rank(model, scope="specimens").caveats)
+    assert f"Model-dependent: {first} against {second} is" in ranked
+    assert "under 'turned', which predicts about as well" in ranked
+    fixed = tc.attribute(
+        model,
+        tc.Build(cooler_model="Heron-C1", board_model="Heron-B1", firmware="fw 1"),
+        tc.Build(cooler_model="Heron-C2", board_model="Heron-B1", firmware="fw 1"),
+        settings=dict.fromkeys(("before", "after"), tc.Conditions(fan_rpm=1800, power_w=200)),
+        allow_prior=True,
+    )
+    assert any(c.startswith("Model-dependent: total is") for c in fixed.caveats)
+
+
+def test_a_small_screened_fit_is_cheap_to_compare(paired):
+    assert not is_cheap(paired.models[AS_FITTED])  # expand="none"
+    small = replace(paired.models[AS_FITTED], findings=())
+    assert is_cheap(small)
+    limit = np.arange(len(small.results)) < 2
+    assert not is_cheap(replace(small, design=replace(small.design, at_limit=limit)))
 
 
 def test_the_text_and_the_figure_name_every_model(paired):

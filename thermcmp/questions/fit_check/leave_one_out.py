@@ -14,8 +14,8 @@ from thermcmp.inference.checks.omission_groups import Units
 from thermcmp.inference.checks.refits import fit_without
 from thermcmp.inference.diagnostics import pareto_limit
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import SURE
 from thermcmp.questions.fit_check.figures import MOST_EFFECTS, left_out_figure
+from thermcmp.questions.model_claims import SURE
 from thermcmp.questions.phrases import few_named, interval, number_words, summary
 from thermcmp.questions.separation.contrasts import in_sentence, short_effect
 

@@ -10,15 +10,11 @@ import numpy as np
 from thermcmp.errors import EngineError, Fault, InputError, NotEstimableError
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.omission_groups import units_of
+from thermcmp.inference.other_models import FEWEST, Candidates, fit_candidates
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import refuse_bad_health
 from thermcmp.questions.model_comparison.answer import ModelComparison
-from thermcmp.questions.model_comparison.candidates import AS_FITTED, Candidates, fit_candidates
-from thermcmp.questions.model_comparison.claims import (
-    Claim,
-    asked_claims,
-    contrast_claims,
-)
+from thermcmp.questions.model_comparison.claims import asked_claims, contrast_claims
 from thermcmp.questions.model_comparison.figure import comparison_figure
 from thermcmp.questions.model_comparison.tables import answers_table, models_table, shown_answers
 from thermcmp.questions.model_comparison.text import comparison_caveats, comparison_sentences
@@ -28,11 +24,10 @@ from thermcmp.questions.separation.question import wanted_contrasts
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.conditions import Build
+    from thermcmp.questions.model_claims import Claim
 
 #: Time for the other models [s].
 BUDGET_S: Final = 60.0
-#: Fewest assemblies by which models are compared.
-FEWEST: Final = 4
 
 
 def compare_models(  # noqa: PLR0913 - the public face; all but two are keyword-only
@@ -54,7 +49,8 @@ def compare_models(  # noqa: PLR0913 - the public face; all but two are keyword-
     leave-one-assembly-out predictive density: the log density of each assembly's readings
     given all other rows, its sum over the assemblies (elpd), and the difference to the
     best model with its standard error. Two models predict about equally well if they differ
-    by at most two standard errors, or by less than 4.
+    by at most two standard errors, or by less than 4. Later answers of the same fit name those
+    of their claims that hang on the model.
 
     Parameters
     ----------
@@ -108,7 +104,7 @@ def compare_models(  # noqa: PLR0913 - the public face; all but two are keyword-
     _refuse(fit)
     wanted = wanted_contrasts(fit, before, after, contrasts)
     candidates = fit_candidates(fit, with_student=student, budget_s=budget_s)
-    alike = {AS_FITTED: fit} | {model.name: model.fit for model in candidates.alike}
+    alike = candidates.models
     claims = contrast_claims(fit, alike, wanted, prob)
     caveats = comparison_caveats(candidates, is_student_asked=student)
     if ask is not None:

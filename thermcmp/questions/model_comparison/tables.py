@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.checks.predictive_density import predict_alike
-from thermcmp.questions.model_comparison.claims import DEPENDS, HOLDS
+from thermcmp.questions.model_claims import DEPENDS, HOLDS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
 
-    from thermcmp.questions.model_comparison.candidates import Candidates
-    from thermcmp.questions.model_comparison.claims import Claim
+    from thermcmp.inference.other_models import Candidates
+    from thermcmp.questions.model_claims import Claim
 
 #: Most answers that are shown, those that hang on the model first.
 MOST_SHOWN: Final = 12

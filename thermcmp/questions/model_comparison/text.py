@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from thermcmp.inference.checks.predictive_density import predict_alike
-from thermcmp.questions.model_comparison.claims import HOLDS
-from thermcmp.questions.phrases import chance_words, few_named, number_words
+from thermcmp.questions.model_claims import HOLDS, turned_sentences
+from thermcmp.questions.phrases import chance_words, number_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from thermcmp.inference.other_models import Candidates
     from thermcmp.inference.posterior import Fit
-    from thermcmp.questions.model_comparison.candidates import Candidates
-    from thermcmp.questions.model_comparison.claims import Claim, Estimate
-
-#: Answers named in a sentence of their own.
-_NAMED: Final = 4
+    from thermcmp.questions.model_claims import Claim
 
 
 def comparison_sentences(
@@ -44,20 +41,10 @@ def comparison_sentences(
 
 
 def claim_sentences(claims: Sequence[Claim], prob: float) -> list[str]:
-    """Name the answers that hang on the model."""
-    turned = [claim for claim in claims if claim.turned_by(prob)]
-    sentences = []
-    for claim in turned[:_NAMED]:
-        model = claim.turned_by(prob)
-        sentences.append(
-            f"Model-dependent: {claim.name} is {_words(claim.fitted)} as fitted and "
-            f"{_words(claim.by_model[model])} under '{model}', which predicts about as well."
-        )
-    if len(turned) > _NAMED:
-        named = few_named([claim.name for claim in turned[_NAMED:]])
-        sentences.append(f"Model-dependent as well: {named}.")
+    """Name the answers that hang on the model, or state that none does."""
+    sentences = turned_sentences(claims, prob)
     held = sum(claim.verdict(prob) == HOLDS for claim in claims)
-    if not turned and held:
+    if not sentences and held:
         sentences.append(
             f"{held} sure sign{'s hold' if held > 1 else ' holds'} under every model that predicts "
             "about as well."
@@ -127,8 +114,3 @@ def _standing(candidates: Candidates) -> str:
         f"'{best.name}' predicts assemblies clearly better than the fit, {by}. Fix: ask your "
         f"questions of models[{best.name!r}] of this answer."
     )
-
-
-def _words(estimate: Estimate) -> str:
-    mean, low, high = map(number_words, estimate)
-    return f"{mean} K ({low} to {high})"

@@ -36,6 +36,7 @@ _MILD: Final = (
     r"^Steady states only",
     r"^Whether one assembly turns an answer was checked",
     r"^Student's t was not compared",
+    r"^Whether other models that explain the rows as well would answer",
     r"^An outlier was freed by a look",
     r"^The lower fan speed was held",
     r"^Measurements count as made at",

@@ -13,8 +13,8 @@ from thermcmp.questions.answer import Answer
 from thermcmp.questions.attribution.answer import Attribution
 from thermcmp.questions.build_chain.answer import Chain
 from thermcmp.questions.limit_margin.answer import Margin
+from thermcmp.questions.model_claims import DEPENDS
 from thermcmp.questions.model_comparison.answer import ModelComparison
-from thermcmp.questions.model_comparison.claims import DEPENDS
 from thermcmp.questions.ranking.question import Ranking
 from thermcmp.questions.separation.question import Separation
 from thermcmp.questions.several_sensors.question import SensorAttribution

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from thermcmp.questions.model_comparison.claims import DEPENDS, HOLDS, OPEN, Claim
+from thermcmp.questions.model_claims import DEPENDS, HOLDS, OPEN, Claim
 
 FIT, OTHER = "as fitted", "without pairing"
 
