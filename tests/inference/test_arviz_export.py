@@ -10,8 +10,8 @@ from swap_campaign import swap_campaign
 
 import thermcmp as tc
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.predictive_density import group_density, stacking_weights
 from thermcmp.inference.checks.prior_sensitivity import log_likelihood
+from thermcmp.inference.comparison.predictive_density import group_density, stacking_weights
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
 

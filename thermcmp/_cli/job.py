@@ -153,7 +153,7 @@ def demo_folder() -> Path:
 def run_job(job: Job) -> list[str]:
     """Do the job and return the verdict."""
     import thermcmp as tc
-    from thermcmp.inference.other_models import is_cheap
+    from thermcmp.inference.comparison.candidates import is_cheap
     from thermcmp.questions.regulation.question import any_regulated
     from thermcmp.reporting.summary import first_lines
 

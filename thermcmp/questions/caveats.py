@@ -16,7 +16,7 @@ from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
 from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import DRAWS, discounts, left_out_units, outliers
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
-from thermcmp.inference.other_models import AS_FITTED, compared
+from thermcmp.inference.comparison.candidates import AS_FITTED, compared
 from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
 from thermcmp.physics.reach import Reach, reach_of

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from thermcmp.inference.other_models import is_cheap
+from thermcmp.inference.comparison.candidates import is_cheap
 from thermcmp.questions.model_comparison.question import compare_models
 from thermcmp.questions.plugin_questions import ask_questions
 from thermcmp.questions.ranking.question import rank

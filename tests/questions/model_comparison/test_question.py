@@ -7,9 +7,7 @@ import pytest
 from swap_campaign import swap_campaign
 
 import thermcmp as tc
-from thermcmp.inference.checks.predictive_density import GroupDensity
-from thermcmp.inference.fitting import fit
-from thermcmp.inference.other_models import (
+from thermcmp.inference.comparison.candidates import (
     _MADE,
     AS_FITTED,
     Candidate,
@@ -19,6 +17,8 @@ from thermcmp.inference.other_models import (
     fit_candidates,
     is_cheap,
 )
+from thermcmp.inference.comparison.predictive_density import GroupDensity
+from thermcmp.inference.fitting import fit
 from thermcmp.questions.caveats import NOT_COMPARED
 from thermcmp.questions.model_claims import moved_weights
 from thermcmp.questions.model_comparison.question import compare_models

@@ -10,7 +10,7 @@ import numpy as np
 from thermcmp.errors import EngineError, Fault, InputError, NotEstimableError
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.other_models import FEWEST, Candidates, fit_candidates
+from thermcmp.inference.comparison.candidates import FEWEST, Candidates, fit_candidates
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import refuse_bad_health
 from thermcmp.questions.model_comparison.answer import ModelComparison

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.checks.predictive_density import predict_alike
+from thermcmp.inference.comparison.predictive_density import predict_alike
 from thermcmp.questions.model_claims import DEPENDS, HOLDS
 
 if TYPE_CHECKING:
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from thermcmp.inference.other_models import Candidates
+    from thermcmp.inference.comparison.candidates import Candidates
     from thermcmp.questions.model_claims import Claim
 
 #: Most answers that are shown, those that hang on the model first.

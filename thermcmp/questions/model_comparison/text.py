@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from thermcmp.inference.checks.predictive_density import predict_alike
+from thermcmp.inference.comparison.predictive_density import predict_alike
 from thermcmp.questions.model_claims import HOLDS, turned_sentences
 from thermcmp.questions.phrases import chance_words, number_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from thermcmp.inference.other_models import Candidates
+    from thermcmp.inference.comparison.candidates import Candidates
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.model_claims import Claim
 

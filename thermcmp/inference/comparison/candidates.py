@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp.inference.alternatives import alternatives, refitted
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.predictive_density import (
+from thermcmp.inference.comparison.alternatives import alternatives, refitted
+from thermcmp.inference.comparison.predictive_density import (
     GroupDensity,
     group_density,
     predict_alike,

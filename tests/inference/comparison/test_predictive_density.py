@@ -9,7 +9,7 @@ from scipy.stats import multivariate_normal
 from swap_campaign import swap_campaign
 
 from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.predictive_density import (
+from thermcmp.inference.comparison.predictive_density import (
     GroupDensity,
     group_density,
     predict_alike,
@@ -48,7 +48,7 @@ def test_weights_agree_with_fits_without_each_assembly():
     assert len(by_fits.unsure) == 0
     trusted = np.setdiff1d(np.arange(12), by_weights.unsure)
     assert np.array_equal(by_weights.each[trusted], by_fits.each[trusted])
-    from thermcmp.inference.checks.predictive_density import _without
+    from thermcmp.inference.comparison.predictive_density import _without
 
     # 1000 draws know a log density to some hundredths, more where it hangs on the spreads.
     for group in (*trusted[:2], 1):

@@ -1,0 +1,1 @@
+"""A fit held against other models of its rows."""
