@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from thermcmp.hooks import hookimpl, plugins, use_plugin
     from thermcmp.inference.fitting import fit
     from thermcmp.inference.joint_fitting import fit_sensors
+    from thermcmp.inference.noise_fit import NoiseFit, fit_noise
     from thermcmp.inference.posterior import Fit
     from thermcmp.inference.sensor_fits import SensorFits
     from thermcmp.inference.storage import load_fit, load_sensor_fits
@@ -113,6 +114,7 @@ _HOMES = {
     "MeasurementError": "thermcmp.model.measurement_error",
     "ModelComparison": "thermcmp.questions.model_comparison.answer",
     "ModelError": "thermcmp.errors",
+    "NoiseFit": "thermcmp.inference.noise_fit",
     "Normal": "thermcmp.model.priors",
     "NotEstimableError": "thermcmp.errors",
     "ObservedSpeed": "thermcmp.physics.fan_controls",
@@ -143,6 +145,7 @@ _HOMES = {
     "compare_models": "thermcmp.questions.model_comparison.question",
     "error_budget": "thermcmp.questions.budget.question",
     "fit": "thermcmp.inference.fitting",
+    "fit_noise": "thermcmp.inference.noise_fit",
     "fit_sensors": "thermcmp.inference.joint_fitting",
     "hookimpl": "thermcmp.hooks",
     "inspect": "thermcmp.telemetry.inspection.question",
@@ -202,6 +205,7 @@ __all__ = [
     "MeasurementError",
     "ModelComparison",
     "ModelError",
+    "NoiseFit",
     "Normal",
     "NotEstimableError",
     "ObservedSpeed",
@@ -232,6 +236,7 @@ __all__ = [
     "compare_models",
     "error_budget",
     "fit",
+    "fit_noise",
     "fit_sensors",
     "hookimpl",
     "inspect",

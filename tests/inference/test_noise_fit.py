@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from thermcmp.errors import NotEstimableError
 from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.noise_fit import fit_noise
 from thermcmp.results.validation import check_results
@@ -50,7 +51,8 @@ def test_a_model_that_was_not_measured_has_no_law(noise):
 
 def test_without_levels_there_is_no_fit(make_rows):
     rows = check_results(make_rows(noise_dba=[np.nan, np.nan]))
-    assert fit_noise(rows, reference_rpm=1800.0) is None
+    with pytest.raises(NotEstimableError, match="Fix: measure noise_dba"):
+        fit_noise(rows, reference_rpm=1800.0)
 
 
 def test_a_newly_bought_cooler_strays_from_its_line_by_the_specimens_spread(noise):
@@ -68,3 +70,66 @@ def test_a_newly_bought_cooler_strays_from_its_line_by_the_specimens_spread(nois
     found = np.var(np.stack(strays), axis=0).mean()
     # 40 seeds of 2000 draws; heavy-tailed in the spread.
     assert found == pytest.approx(np.mean(noise.specimen_sd**2), rel=0.05)
+
+
+def levels(make_rows, distance, lab, seed=9):
+    """One cooler at 38 dB(A) and 1800 rpm at 0.5 m, read at several speeds by some laboratories."""
+    lab = np.repeat(lab, 6)
+    speed = np.tile([1200.0, 1500.0, 1800.0, 2200.0, 2700.0, 3200.0], len(lab) // 6)
+    level = 38.0 + 54.0 * np.log10(speed / 1800.0)
+    noise = np.random.default_rng(seed).normal(0.0, 0.1, len(lab))
+    return check_results(
+        make_rows(
+            lab=lab,
+            session=lab,
+            fan_rpm=speed,
+            noise_dba=level + noise,
+            mic_distance_m=np.repeat(distance, 6),
+        )
+    )
+
+
+def test_a_distance_that_is_not_stated_is_an_unknown(make_rows):
+    stated = fit_noise(levels(make_rows, [0.5], ["North"]), reference_rpm=1800.0, seed=2)
+    silent = fit_noise(levels(make_rows, [np.nan], ["North"]), reference_rpm=1800.0, seed=2)
+    (known, _), (wide, slope) = (model.law(only(model)) for model in (stated, silent))
+    # 20 lg 2 = 6.02 dB at the ends of a 90 % interval: 3.66 dB beside what is there anyway.
+    assert wide.std() == pytest.approx(np.hypot(known.std(), 3.66), rel=0.1)
+    assert slope.mean() == pytest.approx(54.0, abs=1.0)
+    (note,) = [note for note in silent.design.notes if "microphone" in note]
+    assert "0.5 m is taken, 0.25 to 1 m with 90%" in note
+    assert not any("microphone" in note for note in stated.design.notes)
+
+
+def test_the_unknown_distance_does_not_follow_the_question(make_rows):
+    rows = levels(make_rows, [np.nan], ["North"])
+    half, one = (fit_noise(rows, reference_rpm=1800.0, mic_distance_m=d, seed=2) for d in (0.5, 1))
+    gap = half.law(only(half))[0].mean() - one.law(only(one))[0].mean()
+    # ISO 3744 free field: 20 lg(1 / 0.5); the prior of the level, 15 dB wide, pulls a little.
+    assert gap == pytest.approx(6.02, abs=0.5)
+
+
+def test_a_laboratory_that_states_its_distance_learns_that_of_another(make_rows):
+    # South read from 1 m and does not say so: its levels lie 6.02 dB lower.
+    rows = levels(make_rows, [0.5, np.nan], ["North", "South"])
+    south = rows["lab"].eq("South")
+    rows = rows.assign(noise_dba=rows["noise_dba"].where(~south, rows["noise_dba"] - 6.02))
+    model = fit_noise(rows, reference_rpm=1800.0, seed=2)
+    level, _ = model.law(only(model))
+    assert level.mean() == pytest.approx(38.0, abs=0.5)
+    assert level.std() < 0.8
+    assert model.effects[:, 2].mean() == pytest.approx(-6.02, abs=0.5)
+
+
+def only(model):
+    (name,) = model.design.rows["cooler_model"].unique()
+    return name
+
+
+def test_the_table_has_the_law_of_each_cooler(noise):
+    table = noise.table.set_index("cooler_model")
+    assert table.loc["A", "level_dba"] == pytest.approx(noise.law("A")[0].mean())
+    assert table.loc["B", "slope_high_db"] == pytest.approx(np.quantile(noise.law("B")[1], 0.95))
+    assert list(table["readings"]) == [12, 12]
+    assert table.loc["A", ["lowest_rpm", "highest_rpm"]].tolist() == [1200.0, 3200.0]
+    assert "Noise law at 1800 rpm, 0.5 m; health ok" in str(noise)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.errors import NotEstimableError
 from thermcmp.inference.conditional.engine import run_conditional
 from thermcmp.inference.conditional.problem import GaussianProblem, effect_layout
 from thermcmp.inference.diagnostics import Diagnostics, check_weights
@@ -16,6 +17,7 @@ from thermcmp.model.noise_design import (
     GROUPS,
     RESIDUAL_PRIOR,
     SPECIMEN,
+    UNSTATED_PRIOR,
     NoiseDesign,
     build_noise_design,
 )
@@ -27,21 +29,78 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NoiseFit:
-    """Posterior of the noise law, in S draws."""
+    """Posterior of the noise law in S draws: level against fan speed of each cooler model.
+
+    L = a + b lg(N / N_ref), with the level a at the reference speed and the slope b per
+    cooler model.
+
+    Attributes
+    ----------
+    design : NoiseDesign
+        The readings, corrected for background and distance; `design.notes` says how.
+    effects : ndarray, shape (S, q)
+        Level, slope, shifts of unstated distances, and the effects of cooler models,
+        specimens and sessions [dB].
+    diagnostics : Diagnostics
+        Checks of the draws.
+    specimen_sd : ndarray, shape (S,)
+        Spread between specimens of one cooler model [dB].
+    """
 
     design: NoiseDesign
-    effects: Array  #: level, slope and the groups' effects, shape (S, q)
+    effects: Array
     diagnostics: Diagnostics
-    specimen_sd: Array  #: spread between specimens of one cooler model [dB], shape (S,)
+    specimen_sd: Array
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row per cooler model, with 90 % equal-tailed intervals.
+
+        Columns cooler_model, level_dba, level_low_dba, level_high_dba (at the reference
+        speed), slope_db, slope_low_db, slope_high_db (per tenfold speed), lowest_rpm,
+        highest_rpm (measured), readings.
+        """
+        import pandas as pd
+
+        rows = []
+        for model, readings in self.design.rows.groupby("cooler_model")["fan_rpm"]:
+            law = self.law(str(model)) or ()
+            cells: dict[str, object] = {"cooler_model": model}
+            for (name, unit), draws in zip((("level", "dba"), ("slope", "db")), law, strict=True):
+                low, high = np.quantile(draws, [0.05, 0.95])
+                cells |= {f"{name}_{unit}": float(draws.mean()), f"{name}_low_{unit}": low}
+                cells[f"{name}_high_{unit}"] = high
+            cells |= {"lowest_rpm": readings.min(), "highest_rpm": readings.max()}
+            rows.append({**cells, "readings": len(readings)})
+        return pd.DataFrame(rows)
+
+    def __str__(self) -> str:
+        where = f"{self.design.reference_rpm:g} rpm, {self.design.distance_m:g} m"
+        return "\n".join(
+            [
+                f"Noise law at {where}; health {self.diagnostics.health}",
+                self.table.to_string(index=False, float_format=lambda value: f"{value:.1f}"),
+                *self.design.notes,
+            ]
+        )
 
     def law(
         self, cooler_model: str, *, fresh_seed: int | None = None
     ) -> tuple[Array, Array] | None:
         """Return a cooler model's level [dB(A)] at the reference speed and slope [dB per decade].
 
-        Each has shape (S,); None if the model's noise was not measured. The level is the mean
-        of the tested specimens; with a `fresh_seed` it is that of an untested specimen, which
-        draws a deviation of its own.
+        Parameters
+        ----------
+        cooler_model : str
+            The cooler model.
+        fresh_seed : int, optional
+            Seed of an untested specimen's own deviation; without it the level is the mean
+            of the tested specimens.
+
+        Returns
+        -------
+        tuple of ndarray, shape (S,)
+            Level [dB(A)] and slope [dB]; None if the model's noise was not measured.
         """
         if self.design.speed_range_rpm(cooler_model) is None:
             return None
@@ -49,7 +108,7 @@ class NoiseFit:
         if fresh_seed is not None:
             deviation = np.random.default_rng(fresh_seed).standard_normal(len(level))
             level += self.specimen_sd * deviation
-        start = 2
+        start = 2 + self.design.unstated.shape[1]
         hit = self.design.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
         for place, (name, columns, on_slope, _) in enumerate(GROUPS):
             size = len(self.design.levels[place])
@@ -61,7 +120,20 @@ class NoiseFit:
         return level, slope
 
     def level_dba(self, cooler_model: str, fan_rpm: Array | float) -> Array | None:
-        """Return the level of a cooler model at a fan speed [rpm], shape (S,), or None."""
+        """Return the level of a cooler model at a fan speed.
+
+        Parameters
+        ----------
+        cooler_model : str
+            The cooler model.
+        fan_rpm : float or ndarray, shape (S,)
+            Fan speed [rpm].
+
+        Returns
+        -------
+        ndarray, shape (S,)
+            Level [dB(A)]; None if the model's noise was not measured.
+        """
         law = self.law(cooler_model)
         if law is None:
             return None
@@ -70,7 +142,20 @@ class NoiseFit:
         )
 
     def speed_rpm(self, cooler_model: str, noise_dba: float) -> Array | None:
-        """Return the fan speed [rpm] at which a cooler model reaches a level, (S,), or None."""
+        """Return the fan speed at which a cooler model reaches a level.
+
+        Parameters
+        ----------
+        cooler_model : str
+            The cooler model.
+        noise_dba : float
+            Level [dB(A)].
+
+        Returns
+        -------
+        ndarray, shape (S,)
+            Fan speed [rpm]; None if the model's noise was not measured.
+        """
         law = self.law(cooler_model)
         if law is None:
             return None
@@ -84,24 +169,61 @@ class NoiseFit:
 def fit_noise(
     results: pd.DataFrame,
     *,
-    reference_rpm: float,
-    distance_m: float = 0.5,
+    reference_rpm: float | None = None,
+    mic_distance_m: float = 0.5,
     draws: int = 4000,
     seed: int | None = None,
-) -> NoiseFit | None:
-    """Return the fit of the noise law, or None without a usable noise reading."""
-    design = build_noise_design(results, reference_rpm=reference_rpm, distance_m=distance_m)
+) -> NoiseFit:
+    """Fit the noise law of each cooler model to the levels of results rows.
+
+    Levels are corrected for background (ISO 3744) and brought to one distance by the
+    free-field law. The readings of a laboratory that states no microphone distance share an
+    unknown one: 0.5 m, within a factor of 2 with 90 % (common practice, no source).
+
+    Parameters
+    ----------
+    results : pandas.DataFrame
+        Results rows; those with a noise level and a turning fan count, each run once.
+    reference_rpm : float, optional
+        Fan speed N_ref [rpm] at which the level is stated; the rows' median by default.
+    mic_distance_m : float
+        Distance of the levels [m].
+    draws : int
+        Number of draws S.
+    seed : int, optional
+        Seed of the draws.
+
+    Returns
+    -------
+    NoiseFit
+        The posterior; print it for a row per cooler model.
+
+    Raises
+    ------
+    NotEstimableError
+        If no row has a usable noise reading.
+    """
+    speed = reference_rpm
+    if speed is None:
+        speed = float(results.loc[results["fan_rpm"] > 0, "fan_rpm"].median())
+    design = build_noise_design(results, reference_rpm=speed, distance_m=mic_distance_m)
     if design is None:
-        return None
+        raise NotEstimableError(
+            "No row has a usable noise reading. Fix: measure noise_dba with its background, at a "
+            "turning fan."
+        )
     n = len(design.level_dba)
     layout = effect_layout(
-        design.index, [len(levels) for levels in design.levels], [prior for _, prior in FIXED]
+        design.index,
+        [len(levels) for levels in design.levels],
+        [*(prior for _, prior in FIXED), *[UNSTATED_PRIOR] * design.unstated.shape[1]],
     )
     ones = np.ones(n)
     values = np.stack(
         [
             ones,
             design.log_speed,
+            *design.unstated.T,
             *(design.log_speed if on_slope else ones for _, _, on_slope, _ in GROUPS),
         ],
         axis=1,

@@ -3,7 +3,8 @@
     L = a + b · log10(N / N_ref) + e
 
 with a and b per cooler model, a per cooler specimen and session (fan sound law;
-50 to 60 dB per decade of speed is common practice, no source).
+50 to 60 dB per decade of speed is common practice, no source). A laboratory that states no
+microphone distance adds an unknown of its own to all levels that it read.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import Array, IntArray
+from thermcmp._types import Array, BoolArray, IntArray
 from thermcmp.model.priors import HalfNormal, Normal, Prior
 from thermcmp.model.rows import level_keys
 from thermcmp.physics.acoustics import (
@@ -42,6 +43,12 @@ FIXED: Final[tuple[tuple[str, Prior], ...]] = (
     (SLOPE, Normal(55.0, 8.0)),
 )
 RESIDUAL_PRIOR: Final = HalfNormal(0.5)
+#: Microphone distance that is not stated [m], and the factor either way within which it lies
+#: with 90 % (common practice, no source).
+UNSTATED_M: Final = 0.5
+_FACTOR: Final = 2.0
+#: The same as a level: 20 dB per tenfold distance, 1.645 standard deviations to the ends.
+UNSTATED_PRIOR: Final = Normal(0.0, 20.0 * float(np.log10(_FACTOR)) / 1.645)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +62,8 @@ class NoiseDesign:
     distance_m: float
     levels: tuple[tuple[str, ...], ...]  #: level names of each group
     index: IntArray  #: level of each row in each group, shape (n, groups)
+    #: Which rows a laboratory read at a distance that it does not state, shape (n, laboratories).
+    unstated: BoolArray
     notes: tuple[str, ...]
 
     def speed_range_rpm(self, cooler_model: str) -> tuple[float, float] | None:
@@ -97,12 +106,16 @@ def build_noise_design(
     if rows.empty:
         return None
     distance = rows["mic_distance_m"].to_numpy(float)
-    if unstated := int(np.isnan(distance).sum()):
+    unstated, labs = np.isnan(distance), level_keys(rows, ("lab",))
+    sources = np.unique(labs[unstated])
+    if len(sources):
         notes.append(
-            f"{unstated} noise reading(s) state no microphone distance and count as measured at "
-            f"{distance_m:g} m; half or twice that distance would move them by 6 dB."
+            f"{int(unstated.sum())} noise reading(s) state no microphone distance: "
+            f"{UNSTATED_M:g} m is taken, {UNSTATED_M / _FACTOR:g} to {UNSTATED_M * _FACTOR:g} m "
+            f"with 90%, one for each of {len(sources)} laboratory(ies); levels are less sure by "
+            f"{UNSTATED_PRIOR.sd:.1f} dB. Fix: state mic_distance_m."
         )
-    distance = np.where(np.isnan(distance), distance_m, distance)
+    distance = np.where(unstated, UNSTATED_M, distance)
     if np.any(np.abs(distance / distance_m - 1.0) > 0.02):
         notes.append(
             "Levels measured at other distances were converted by the free-field law, which "
@@ -121,5 +134,6 @@ def build_noise_design(
         distance_m=distance_m,
         levels=tuple(levels),
         index=np.stack(codes, axis=1),
+        unstated=unstated[:, None] & (labs.to_numpy()[:, None] == sources),
         notes=tuple(notes),
     )

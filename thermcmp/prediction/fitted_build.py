@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.inference.noise_fit import NoiseFit, fit_noise
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.design import EXPONENT, FIXED, PER_UNIT
@@ -174,15 +174,22 @@ def noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:
     if fit.design.law.column != "fan_rpm":
         return None
     return fit.once(
-        f"noise law at {distance_m!r} m",
-        lambda model: fit_noise(
-            model.design.rows,
-            reference_rpm=model.reference.flow_speed,
-            distance_m=distance_m,
-            draws=model.draw_count,
-            seed=model.seed,
-        ),
+        f"noise law at {distance_m!r} m", lambda model: _fitted_noise(model, distance_m)
     )
+
+
+def _fitted_noise(fit: Fit, distance_m: float) -> NoiseFit | None:
+    """Fit the noise law of a fit's rows; None where no usable reading is among them."""
+    try:
+        return fit_noise(
+            fit.design.rows,
+            reference_rpm=fit.reference.flow_speed,
+            mic_distance_m=distance_m,
+            draws=fit.draw_count,
+            seed=fit.seed,
+        )
+    except NotEstimableError:
+        return None
 
 
 def _value_of(term: Term, centre: float, build: Build) -> float:

@@ -161,7 +161,7 @@ def test_the_noise_law_is_fitted_once_per_fit_and_distance(aliased, monkeypatch)
     made, fit_noise = [], fitted_build.fit_noise
 
     def counting(*args, **options):
-        made.append(options["distance_m"])
+        made.append(options["mic_distance_m"])
         return fit_noise(*args, **options)
 
     monkeypatch.setattr(fitted_build, "fit_noise", counting)
