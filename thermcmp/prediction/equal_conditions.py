@@ -36,6 +36,8 @@ class Entry:
     noise: Array | None
     #: The fit's health, and what limits this product's number.
     health: str
+    #: What was assumed for it, in words.
+    notes: tuple[str, ...] = ()
 
     @property
     def reached(self) -> bool:

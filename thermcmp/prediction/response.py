@@ -134,12 +134,15 @@ class CardNoise:
     measured_rpm: tuple[float, float]
 
     @classmethod
-    def of(cls, fitted: FittedBuild, chosen: IntArray) -> CardNoise | None:
-        """Return the noise of a build for chosen draws; None where it was not measured."""
-        fit, cooler = fitted.fit, fitted.build.cooler_model
-        noise = noise_law(fit, fitted.air.mic_distance_m)
-        # Apart from the seeds of the fresh specimens' temperatures.
-        fresh_seed = (fit.seed or 0) + 2 if fitted.scope.is_of_line else None
+    def of(
+        cls, fitted: FittedBuild, chosen: IntArray, *, fresh_seed: int | None = None
+    ) -> CardNoise | None:
+        """Return the noise of a build for chosen draws; None where it was not measured.
+
+        With a `fresh_seed` it is that of an untested specimen.
+        """
+        cooler = fitted.build.cooler_model
+        noise = noise_law(fitted.fit, fitted.air.mic_distance_m)
         law = None if noise is None else noise.law(cooler, fresh_seed=fresh_seed)
         measured = None if noise is None else noise.design.speed_range_rpm(cooler)
         if noise is None or law is None or measured is None:
@@ -164,6 +167,15 @@ class CardNoise:
             reference_rpm=self.reference_rpm,
         )
         return levels, BEYOND if reach is Reach.EXTRAPOLATED else ""
+
+
+def noise_of(fitted: FittedBuild, response: Response) -> CardNoise | None:
+    """Return the noise of the card that responds; for the product line an untested specimen's."""
+    if not isinstance(response, FanResponse):
+        return None
+    # Apart from the seeds of the fresh specimens' temperatures.
+    fresh_seed = (fitted.fit.seed or 0) + 2 if fitted.scope.is_of_line else None
+    return CardNoise.of(fitted, response.card.chosen, fresh_seed=fresh_seed)
 
 
 def speeds_reach(flow_speed: Array, measured: tuple[float, float]) -> Reach:

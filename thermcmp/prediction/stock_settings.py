@@ -94,14 +94,12 @@ def setting_of(
     """
     if firmware is None:
         return _stock_setting(fit, build, stated.fan_rpm, stated.power_w)
-    if stated.fan_rpm is not None:
-        fault = Fault(
-            f"the rule of firmware '{firmware.name}' sets the fan",
-            "leave fan_rpm out, or leave firmware= out to hold the speed",
-            column="fan_rpm",
-            value=f"{stated.fan_rpm:g}",
-        )
-        raise InputError("The fan speed is stated twice:", [fault])
+    for column, kind in (("fan_rpm", "speed"), ("noise_dba", "level")):
+        if (value := getattr(stated, column)) is not None:
+            words = f"the rule of firmware '{firmware.name}' sets the fan"
+            fix = f"leave {column} out, or leave firmware= out to hold the {kind}"
+            fault = Fault(words, fix, column=column, value=f"{value:g}")
+            raise InputError("The fan speed is stated twice:", [fault])
     limit_w = firmware.power_limit_w
     if stated.power_w is not None:
         setting = Setting(np.nan, stated.power_w, "stated", elsewhere=False)

@@ -22,7 +22,10 @@ _WORDS: Final[dict[str, str]] = {
     "p_matters": "chance that it matters",
     "p_exceed": "chance of exceeding", "fan_at_most": "chance of highest speed",
     "enough_note": "enough: reach", "rank_mean": "mean rank", "rank_low": "best rank",
-    "rank_high": "worst rank", "fan": "fan speed", "p_larger": "chance of a larger one",
+    "rank_high": "worst rank", "noise_rank_mean": "mean noise rank",
+    "noise_rank_low": "best noise rank", "noise_rank_high": "worst noise rank",
+    "p_front": "chance that none is cooler and quieter",
+    "fan": "fan speed", "p_larger": "chance of a larger one",
     "p_below": "chance to count as none", "prior_influence": "prior influence",
     "pareto_k": "Pareto k", "without_mean": "mean without", "without_low": "low without",
     "without_high": "high without", "off_sds": "off [SD]", "change_sds": "change [SD]",
@@ -258,7 +261,7 @@ def _text(value: Any, name: str, row_unit: str, *, is_number: bool) -> str:
         unit = heading_unit(name)[1] or (row_unit if isinstance(value, float) else "")
         if unit == "%":
             return percent_words(value)
-        if unit or name == "rank_mean":
+        if unit or name.endswith("rank_mean"):
             return number_words(value, unit)
         # Bare numbers: three digits, but no powers of ten for counts and sizes.
         form = ".0f" if abs(value) >= 100.0 else ".3g"

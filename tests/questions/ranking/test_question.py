@@ -3,7 +3,9 @@
 import dataclasses
 
 import numpy as np
+import pandas as pd
 import pytest
+from scipy.stats import studentized_range
 
 from thermcmp.errors import EngineError, InputError, NotEstimableError
 from thermcmp.inference.diagnostics import Check, Diagnostics, Health
@@ -15,6 +17,7 @@ from thermcmp.prediction.builds import Scope, build_of
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.ranking.question import rank
 from thermcmp.questions.ranking.ranked import group_products
+from thermcmp.questions.ranking.tables import league_table
 from thermcmp.simulation import Peers, simulate
 
 REFERENCE = Conditions(power_w=200.0, fan_rpm=1800.0)
@@ -302,3 +305,23 @@ def test_the_chance_to_beat_a_rival_is_the_mean_over_rivals(even):
         wins = league.loc[league["product"] == name, "p_cooler"].to_list()
         wins += list(1.0 - league.loc[league["rival"] == name, "p_cooler"])
         assert row["p_beats"] == pytest.approx(np.mean(wins))
+
+
+def test_simultaneous_intervals_are_tukeys_and_hold_together(even):
+    # Six equal and independent means: Tukey's factor, by the studentized range (scipy).
+    draws = np.random.default_rng(8).standard_normal((6, 40_000))
+    names = [f"p{k}" for k in range(6)]
+    table = pd.DataFrame({"product": names, "network": 1})
+    league = league_table(table, draws, 0.0, 0.9, simultaneous=True)
+    tukey = studentized_range.ppf(0.9, 6, np.inf)
+    # Standard deviation of a difference: the root of two. 40 000 draws: a hundredth.
+    half = (league["high_k"] - league["low_k"]) / 2.0
+    assert half.to_numpy() == pytest.approx(np.full(15, tukey), rel=0.02)
+    apart, together = even.league(), even.league(simultaneous=True)
+    gaps = (together["high_k"] - together["low_k"]) / (apart["high_k"] - apart["low_k"])
+    assert (gaps > 1.1).all()
+    values, inside = even.draws["temperature_c"], np.ones(even.draws.sizes["draw"], bool)
+    for row in together.itertuples():
+        gap = (values.sel(product=row.rival) - values.sel(product=row.product)).to_numpy()
+        inside &= (row.low_k <= gap) & (gap <= row.high_k)
+    assert np.mean(inside) == pytest.approx(0.9, abs=0.001)

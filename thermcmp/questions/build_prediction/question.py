@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.errors import Fault, InputError, NotEstimableError
+from thermcmp.errors import NotEstimableError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.prediction.builds import ReadingScopeName, Scope, build_of
@@ -16,11 +16,10 @@ from thermcmp.prediction.card import firmware_of, refuse_lone_control
 from thermcmp.prediction.equal_conditions import noise_for, speed_at_noise
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import (
-    CardNoise,
-    FanResponse,
     Response,
     checked_state,
     measured_flow_speed,
+    noise_of,
     response_of,
 )
 from thermcmp.prediction.stock_settings import Setting, setting_of
@@ -166,18 +165,10 @@ def _scope_of(fit: Fit, word: str) -> Scope:
 def _settings(fitted: FittedBuild, firmware: Firmware | None) -> tuple[Setting, Array, Array]:
     """Return the setting and draws of fan speed and power, shape (S,) each."""
     fit, build, held = fitted.fit, fitted.build, fitted.air
-    if held.noise_dba is None:
+    if held.noise_dba is None or firmware is not None:
         under = build if firmware is None else replace(build, firmware=firmware.name)
         setting = setting_of(fit, under, held, firmware)
         return setting, *setting.draws(fit)
-    if firmware is not None:
-        fault = Fault(
-            f"the rule of firmware '{firmware.name}' sets the fan",
-            "leave noise_dba out, or leave firmware= out to hold the level",
-            column="noise_dba",
-            value=f"{held.noise_dba:g}",
-        )
-        raise InputError("The fan speed is stated twice:", [fault])
     noise = noise_for(fit, held)
     speed, words = None, "no usable noise reading in the fit's rows"
     if noise is not None:
@@ -196,8 +187,7 @@ def _predicted(fitted: FittedBuild, response: Response) -> PredictedState:
         response.state(fitted.air.intake_c), measured, fit.design.law.unit
     )
     level, words = np.full(state.fan_rpm.shape, np.nan), "no level of this cooler was measured"
-    if isinstance(response, FanResponse):
-        noise = CardNoise.of(fitted, response.card.chosen)
-        if noise is not None:
-            level, words = noise.at(state.fan_rpm)
+    noise = noise_of(fitted, response)
+    if noise is not None:
+        level, words = noise.at(state.fan_rpm)
     return PredictedState(fitted, state, level, problem, remarks, words)

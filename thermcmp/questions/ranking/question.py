@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -13,21 +13,28 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
+from thermcmp.prediction.as_bought import Loop, bought_builds, entry_as_bought
 from thermcmp.prediction.builds import Scope, matching_rows
+from thermcmp.prediction.card import refuse_lone_control
 from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for, ranked_builds
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
 from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
 from thermcmp.questions.ranking.ranked import Ranked, rank_entries
-from thermcmp.questions.ranking.tables import league_table, ranking_table
+from thermcmp.questions.ranking.tables import league_table, ranking_draws, ranking_table
 from thermcmp.questions.ranking.text import link_caveats, ranking_sentences
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from thermcmp.inference.posterior import Fit
+    from thermcmp.physics.firmware import Firmware
+
+#: Assumptions about firmwares that are stated one by one.
+_MOST_NOTES: Final = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -48,8 +55,14 @@ class Ranking(Answer):
     matters_k: float
     scope: str
 
-    def league(self) -> pd.DataFrame:
+    def league(self, *, simultaneous: bool = False) -> pd.DataFrame:
         """Compare every pair of products of a network, the cooler one first.
+
+        Parameters
+        ----------
+        simultaneous : bool
+            Widen the intervals so that all of them hold together with the answer's
+            probability, in place of each by itself.
 
         Returns
         -------
@@ -59,7 +72,7 @@ class Ranking(Answer):
             cooler, and cooler by more than `matters_k`. Pairs that no run compares are left out.
         """
         draws = self.draws["temperature_c"].to_numpy()
-        return league_table(self.table, draws, self.matters_k, self.prob)
+        return league_table(self.table, draws, self.matters_k, self.prob, simultaneous=simultaneous)
 
 
 def rank(  # noqa: PLR0913 - each condition is a keyword of its own
@@ -78,15 +91,20 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     scope: Literal["product line", "specimens"] = "product line",
     products: Sequence[Build | str] | None = None,
     levels: Mapping[str, str | float] | None = None,
+    firmware: Firmware | Mapping[str, Firmware] | None = None,
+    control: Fit | None = None,
     prob: float = PROB,
     allow_bad_health: bool = False,
 ) -> Ranking:
-    """Rank products at equal conditions.
+    """Rank products at equal conditions, or as they are bought.
 
     A group is opened by its coolest member, and the others join as long as they cannot be
     separated from that one member; so a chain of small gaps does not run together. All gaps
     between the members that opened groups exceed `matters_k` together with 90 % probability:
     the chance that any of the separations is wrong is at most 10 %, however many products.
+
+    With a `firmware` each product is ranked as bought: the steady state under its own
+    firmware is solved for every draw, in the stated room, case and altitude.
 
     Products that no run compares, since they share neither a bench nor a card nor parts with
     one that does, are ranked apart, each network by itself.
@@ -113,6 +131,12 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         ranked, by its results column; a build's own `levels` go before. By default a
         covariate counts at its mean and a factor at the levels that each product was run
         with, and a caveat says where these differ.
+    firmware : Firmware or mapping of str to Firmware, optional
+        What sets the fans, as from `read_firmware`. By default every product is then ranked
+        under each firmware that it was run with; power is that of the stock runs unless
+        stated, at most the firmware's limit.
+    control : Fit, optional
+        Fit of the sensor that the firmwares follow, where that is not the fit's own.
     prob : float
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
@@ -122,8 +146,11 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     -------
     Ranking
         Table: product, mean_c, low_c, high_c [°C], rank_mean, rank_low, rank_high,
-        p_best, p_beats, group, network, fan_rpm [rpm], noise_dba [dB(A)], health; coolest
-        first, network by network. Ranks and chances are those within a network; `p_beats` is
+        p_best, p_beats, group, network, fan_rpm, fan_rpm_low, fan_rpm_high [rpm],
+        noise_dba, noise_dba_low, noise_dba_high [dB(A)], health; coolest first, network by
+        network. As bought also noise_rank_mean, noise_rank_low, noise_rank_high (1 is the
+        quietest) and p_front, the chance that no other product of the network is both cooler
+        and quieter. Ranks and chances are those within a network; `p_beats` is
         the chance of being cooler than another product of it (the surface under the
         cumulative ranking curve; Salanti, Ades & Ioannidis, J. Clin. Epidemiol. 64 (2011)
         163-171, from memory). A product that cannot reach the noise within its measured fan
@@ -138,11 +165,11 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     NotEstimableError
         If a product has a part that the fit has not seen.
     """
-    import xarray as xr
-
     check_prob(prob)
     check_matters(matters_k)
-    refuse_bad_health(fit, allowed=allow_bad_health, what="ranked")
+    for model in (fit, control):
+        if model is not None:
+            refuse_bad_health(model, allowed=allow_bad_health, what="ranked")
     stated = {
         "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
         "mic_distance_m": mic_distance_m, "case_rise_k": case_rise_k, "altitude_m": altitude_m,
@@ -150,21 +177,21 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     }  # fmt: skip
     held = Conditions.of(at, {name: v for name, v in stated.items() if v is not None})
     where = Scope.of(scope)
+    refuse_lone_control(control, firmware)
     noise = noise_for(fit, held)
-    builds = at_levels(ranked_builds(fit, products), levels)
-    entries = [entry_at(fit, name, build, held, where, noise) for name, build in builds.items()]
-    ranked = rank_entries(fit, entries, matters_k)
-    values = np.stack([e.temperature for e in ranked.all]) if entries else np.zeros((0, 0))
+    loop = None if firmware is None else Loop.of(fit, firmware, control)
+    as_bought = loop is not None
+    by_firmware = as_bought and products is None
+    named = bought_builds(fit) if by_firmware else ranked_builds(fit, products)
+    builds = at_levels(named, levels)
+    ranked = rank_entries(fit, _entries(fit, builds, held, where, noise, loop), matters_k)
     return Ranking(
         kind="ranking",
-        title=f"{fit.sensor.capitalize()} at {_words(fit, held)}, {where}",
-        table=ranking_table(ranked, prob),
-        draws=xr.Dataset(
-            {"temperature_c": (("product", "draw"), values)},
-            {"product": [e.name for e in ranked.all]},
-        ),
+        title=f"{fit.sensor.capitalize()} {_words(fit, held, as_bought=as_bought)}, {where}",
+        table=ranking_table(ranked, prob, as_bought=as_bought),
+        draws=ranking_draws(ranked),
         sentences=(
-            *ranking_sentences(ranked, matters_k, prob),
+            *ranking_sentences(ranked, matters_k, prob, as_bought=as_bought),
             *filter(None, [level_words(fit, builds)]),
         ),
         caveats=_caveats(fit, ranked, noise, held, builds),
@@ -173,8 +200,25 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         conditions=held,
         matters_k=matters_k,
         scope=str(where),
-        fits=(fit,),
+        fits=(fit,) if control is None else (fit, control),
     )
+
+
+def _entries(
+    fit: Fit,
+    builds: Mapping[str, Build],
+    held: Conditions,
+    where: Scope,
+    noise: NoiseFit | None,
+    loop: Loop | None,
+) -> list[Entry]:
+    """Return the builds at equal conditions, or under the loops of their firmwares."""
+    return [
+        entry_at(fit, name, build, held, where, noise)
+        if loop is None
+        else entry_as_bought(FittedBuild(fit, build, where, held), name, loop)
+        for name, build in builds.items()
+    ]
 
 
 def _caveats(
@@ -200,6 +244,10 @@ def _caveats(
         caveats.append(held.altitude_words)
     if noise is not None:
         caveats += noise.design.notes
+    notes = list(dict.fromkeys(note for entry in ranked.all for note in entry.notes))
+    caveats += notes[:_MOST_NOTES]
+    if len(notes) > _MOST_NOTES:
+        caveats.append(f"The same is taken of {len(notes) - _MOST_NOTES} more firmwares.")
     caveats += level_caveats(fit, builds)
     keys = level_keys(fit.design.rows, ("lab", "assembly"))
     once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.design.rows, b)])) == 1]
@@ -222,13 +270,15 @@ def _gap_weights(gaps: Sequence[tuple[Entry, Entry]]) -> Callable[[float], Array
     return weights
 
 
-def _words(fit: Fit, held: Conditions) -> str:
+def _words(fit: Fit, held: Conditions, *, as_bought: bool) -> str:
+    if as_bought:
+        return f"under each card's own firmware in {held.air_words}"
     power = held.power_w if held.power_w is not None else fit.reference.power_w
     if held.noise_dba is not None:
-        how = f"{held.noise_dba:g} dB(A) at {held.mic_distance_m:g} m"
+        how = f"at {held.noise_dba:g} dB(A) at {held.mic_distance_m:g} m"
     else:
         flow_speed = held.fan_rpm if held.fan_rpm is not None else fit.reference.flow_speed
-        how = f"{flow_speed:g} {fit.design.law.unit}"
+        how = f"at {flow_speed:g} {fit.design.law.unit}"
     if held.case_rise_k == 0.0 and held.altitude_m is None:
         return f"{how}, {power:g} W, {held.ambient_c:g} °C ambient"
     return f"{how}, {power:g} W, {held.air_words}"

@@ -3,22 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
 from thermcmp.questions.phrases import few_named, percent_words, range_words
 from thermcmp.questions.ranking.ranked import SURE, Network, Ranked
+from thermcmp.questions.ranking.tables import front_chances
+
+#: Chance of being on the front from which a product is named there.
+_WORTH_NAMING: Final = 0.1
 
 
-def ranking_sentences(ranked: Ranked, matters_k: float, prob: float) -> tuple[str, ...]:
-    """Return the coolest of each network, and how its products are grouped."""
+def ranking_sentences(
+    ranked: Ranked, matters_k: float, prob: float, *, as_bought: bool = False
+) -> tuple[str, ...]:
+    """Return the coolest of each network, how its products are grouped, and what is quiet."""
     if not ranked.networks:
         return ("No product can be ranked at these conditions.",)
     apart = len(ranked.networks) > 1
     sentences = [_apart_words(ranked.networks)] if apart else []
     for number, network in enumerate(ranked.networks, start=1):
         lead = f"Network {number}: " if apart else ""
-        sentences += [lead + words for words in _network_sentences(network, matters_k, prob)]
+        words = _network_sentences(network, matters_k, prob)
+        words += _front_sentences(network, prob) if as_bought else []
+        sentences += [lead + sentence for sentence in words]
     return tuple(sentences)
 
 
@@ -59,6 +68,25 @@ def _network_sentences(network: Network, matters_k: float, prob: float) -> list[
             "coolest of the group before it."
         )
     return sentences
+
+
+def _front_sentences(network: Network, prob: float) -> list[str]:
+    """Describe the quietest product, and those that no other beats in temperature and noise."""
+    heard = [(entry, entry.noise) for entry in network.entries if entry.noise is not None]
+    if len(heard) < 2:
+        return []
+    levels = np.stack([level for _, level in heard], axis=1)
+    warmth = np.stack([entry.temperature for entry, _ in heard], axis=1)
+    quiet = int(np.argmin(levels.mean(axis=0)))
+    surely = float(np.mean(levels[:, quiet] == levels.min(axis=1)))
+    chances = front_chances(warmth, levels)
+    order = [k for k in np.argsort(-chances, kind="stable") if chances[k] >= _WORTH_NAMING]
+    named = few_named([f"{heard[k][0].name} ({percent_words(chances[k])})" for k in order])
+    return [
+        f"Quietest: {heard[quiet][0].name} at {range_words(levels[:, quiet], prob, 'dB(A)')}; "
+        f"{percent_words(surely)} probability that it is the quietest of all.",
+        "Chances that no other is both cooler and quieter: " + named + ".",
+    ]
 
 
 def _apart_words(networks: Sequence[Network]) -> str:

@@ -1,0 +1,110 @@
+"""Products as they are bought: each under the loop of its own firmware."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from thermcmp._types import Array, BoolArray
+from thermcmp.errors import Fault, InputError, NotEstimableError
+from thermcmp.physics.firmware import Firmware
+from thermcmp.prediction.builds import build_of
+from thermcmp.prediction.card import card_of, firmware_of
+from thermcmp.prediction.equal_conditions import Entry
+from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.prediction.response import (
+    CardNoise,
+    FanResponse,
+    checked_state,
+    measured_flow_speed,
+)
+from thermcmp.prediction.stock_settings import setting_of
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+    from thermcmp.model.conditions import Build
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Loop:
+    """What sets the fans: the firmwares by name, and the fit of the sensor that they follow."""
+
+    firmwares: Mapping[str, Firmware]
+    control: Fit | None
+
+    @classmethod
+    def of(cls, fit: Fit, firmware: Firmware | Mapping[str, Firmware], control: Fit | None) -> Loop:
+        """Return the loop of one firmware or a table; refuse a control with fewer draws."""
+        if control is not None and control.draw_count < fit.draw_count:
+            words = f"it has {control.draw_count} draws, the judged sensor's fit {fit.draw_count}"
+            fault = Fault(words, "fit both sensors with the same draws=", column="control")
+            raise InputError("The two fits cannot be paired:", [fault])
+        one = isinstance(firmware, Firmware)
+        return cls({firmware.name: firmware} if one else dict(firmware), control)
+
+
+def bought_builds(fit: Fit) -> dict[str, Build]:
+    """Return every named product under each firmware that it was run with, by name."""
+    pairs = fit.design.rows[["product", "firmware"]].dropna(subset=["product"]).fillna("")
+    names = [
+        f"{product} / {firmware}" if firmware else str(product)
+        for product, firmware in sorted(pairs.drop_duplicates().itertuples(index=False))
+    ]
+    return {name: build_of(fit, name) for name in names}
+
+
+def entry_as_bought(fitted: FittedBuild, name: str, loop: Loop) -> Entry:
+    """Return a product under its firmware's loop in the build's air, draw by draw.
+
+    The card is the mean one of the scope, as at equal conditions.
+    """
+    fit, build, held = fitted.fit, fitted.build, fitted.air
+    nothing = np.full(fit.draw_count, np.nan)
+    if build.firmware is not None and build.firmware not in loop.firmwares:
+        words = f"not estimable: firmware '{build.firmware}' is not described"
+        return Entry(name, fitted, fit.reference.power_w, nothing, nothing, None, words)
+    firmware = firmware_of(loop.firmwares, build)
+    card = card_of(fitted, firmware, control=loop.control)
+    try:
+        setting = setting_of(fit, replace(build, firmware=firmware.name), held, firmware)
+    except NotEstimableError as error:
+        words = f"not estimable: {error}"
+        return Entry(name, fitted, fit.reference.power_w, nothing, nothing, None, words)
+    watts = setting.draws(fit)[1]
+    state, problem, remarks = checked_state(
+        FanResponse(firmware, card.at(power_w=watts)).state(held.intake_c),
+        measured_flow_speed(fit, build),
+        fit.design.law.unit,
+    )
+    power_w = float(np.mean(state.power_w))
+    if problem:
+        words = f"not estimable: {problem}"
+        return Entry(name, fitted, power_w, nothing, nothing, None, words)
+    law = CardNoise.of(fitted, card.chosen)
+    level, words = (None, "") if law is None else law.at(state.fan_rpm)
+    heard = level is not None and bool(np.isfinite(level[state.settled]).all())
+    elsewhere = f"power: {setting.source}" if setting.elsewhere else ""
+    said = dict.fromkeys(filter(None, [str(fit.health), *remarks, words, elsewhere]))
+    return Entry(
+        name,
+        fitted,
+        power_w,
+        _filled(state.temperature_c, state.settled),
+        _filled(state.fan_rpm, state.settled),
+        _filled(level, state.settled) if level is not None and heard else None,
+        "; ".join(said),
+        card.notes,
+    )
+
+
+def _filled(values: Array, settled: BoolArray) -> Array:
+    """Return values with the few draws without a steady state replaced by others, evenly."""
+    if settled.all():
+        return values
+    known, lacking = values[settled], np.flatnonzero(~settled)
+    filled = values.copy()
+    filled[lacking] = known[np.linspace(0, len(known) - 1, len(lacking)).astype(int)]
+    return filled
