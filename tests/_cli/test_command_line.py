@@ -116,7 +116,7 @@ def recorder(monkeypatch, tmp_path):
     names = (
         "Library", "read_results", "reduce_logs", "load_fit", "chain", "check_fit", "withdraw",
         "fit", "fit_sensors", "separate", "attribute", "attribute_sensors", "rank", "margin",
-        "Conditions", "report",
+        "predict", "compare_labs", "compare_models", "Conditions", "report",
     )  # fmt: skip
     for name in names:
         monkeypatch.setattr(thermcmp, name, getattr(stand_in, name), raising=False)
@@ -505,6 +505,16 @@ def test_every_command_explains_itself(capsys):
     assert capsys.readouterr().out == f"thermcmp, version {thermcmp.__version__}\n"
 
 
+def test_the_list_of_commands_is_whole_and_every_question_is_there(capsys):
+    assert main(["--help"]) == 0
+    shown = capsys.readouterr().out
+    assert "..." not in shown.partition("Commands:")[2]
+    assert "_THERMCMP_COMPLETE" in shown
+    questions = {"separate", "attribute", "chain", "rank", "margin", "predict", "compare-labs",
+                 "compare-models", "check", "report"}  # fmt: skip
+    assert questions <= set(app.commands)
+
+
 def test_the_shell_can_complete_commands():
     """The protocol of the library for command lines: words and the place of the cursor."""
     env = {**os.environ, "_THERMCMP_COMPLETE": "bash_complete", "COMP_WORDS": "thermcmp wi",
@@ -535,7 +545,16 @@ def test_questions_take_a_saved_fit_and_write_table_and_figure(recorder, capsys,
     assert main(["separate", *saved, "--before", "A", "--after", "B"]) == 0
     assert recorder.calls["separate"][0][1] == {"before": "A", "after": "B"}
     assert main(["check", *saved]) == 0
-    assert len(recorder.calls["load_fit"]) == 7
+    assert main(["predict", "A / 1", *saved, "--fan-rpm", "1500"]) == 0
+    assert recorder.calls["predict"][0][0][1:] == ("A / 1",)
+    assert recorder.calls["predict"][0][1] == {"ambient_c": 21.5, "fan_rpm": 1500.0}
+    assert main(["compare-labs", *saved, "--allow-bad-health"]) == 0
+    assert recorder.calls["compare_labs"][0][1] == {"allow_bad_health": True}
+    assert main(["compare-models", *saved, "--before", "A", "--after", "B"]) == 0
+    assert recorder.calls["compare_models"][0][1] == {
+        "before": "A", "after": "B", "student": False, "budget_s": 60.0,
+    }  # fmt: skip
+    assert len(recorder.calls["load_fit"]) == 10
     assert "fit" not in recorder.calls
 
 

@@ -15,21 +15,40 @@ from thermcmp._cli.terminal import say
 from thermcmp._plugin_registry import DISABLE_VARIABLE
 
 _ABOUT = """\
-Separate cooler, board, memory-vendor, assembly and firmware effects in cooling tests of
-graphics cards.
+Compare the cooling of graphics cards: what cooler, board, memory, fan and reassembly each did.
 
-Without a command it runs an invented demo campaign: it prints a verdict and writes one
-self-contained HTML report. From your own spreadsheet: columns, import, then report or one of
-the questions (separate, attribute, chain, rank, margin)."""
+\b
+From your own table:   columns, import, then report or one question
+Keep the library:      correct, withdraw, history, verify
+From per-second logs:  inspect, watch, import
+
+Without a command it runs an invented demo campaign: it prints a verdict and writes one HTML
+report. `thermcmp COMMAND --help` explains a command."""
 
 _CARE = """\
+\b
+Completion in bash (else zsh_source, fish_source):
+  eval "$(_THERMCMP_COMPLETE=bash_source thermcmp)"
+
 Exit codes: 0 done, 1 the fit failed its checks, a plug-in failed, a library is damaged or a
-watched log never was enough, 2 bad input. Stay with a card at load: its parts are hot and its
-fans turn. Before you act on a verdict at the bench: power off, unplug, let it cool, and follow
-the maker's service instructions."""
+watched log never was enough, 2 bad input.
+
+Stay with a card at load: its parts are hot and its fans turn. Before you act on a verdict at
+the bench: power off, unplug, let it cool, and follow the maker's service instructions."""
 
 
-@click.group(help=_ABOUT, epilog=_CARE, invoke_without_command=True)
+class _Commands(click.Group):
+    """Commands with their whole first sentence in the list, in the order of a job."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(n, c.get_short_help_str(200)) for n, c in self.commands.items()])
+
+
+@click.group(cls=_Commands, help=_ABOUT, epilog=_CARE, invoke_without_command=True)
 @click.version_option(__version__, prog_name="thermcmp")
 @click.option(
     "--out", type=FILE, default=Path("thermcmp-out"), show_default=True,
@@ -50,7 +69,7 @@ def app(context: click.Context, out: Path, no_plugin: tuple[str, ...]) -> None:
         say("\n".join(run_job(demo_job(out))))
 
 
-@app.command("inspect")
+@click.command("inspect")
 @click.argument("log", type=FILE)
 def inspect_command(log: Path) -> None:
     """Show what an unknown LOG holds."""
@@ -61,7 +80,7 @@ def inspect_command(log: Path) -> None:
     say(str(found).replace(f"columns={found.suggestion!r}", f"A file for --columns: {found.json}"))
 
 
-@app.command("watch")
+@click.command("watch")
 @click.argument("log", type=FILE)
 @click.option("--columns", type=FILE, metavar="FILE", help="Map of the log's headings (JSON).")
 @click.option(
@@ -84,7 +103,7 @@ def watch_command(context: click.Context, log: Path, columns: Path | None, wante
     context.exit(0 if good else 1)
 
 
-@app.command("plugins")
+@click.command("plugins")
 def plugins_command() -> None:
     """List the plug-ins with version, origin, state, hooks and the reason of a failure."""
     import thermcmp as tc
@@ -97,6 +116,7 @@ def plugins_command() -> None:
                 click.echo(f"  {line}")
 
 
+# In the order of a job, which is that of the list.
 for command in (
     table_commands.columns_command,
     table_commands.import_command,
@@ -106,6 +126,9 @@ for command in (
     question_commands.chain_command,
     question_commands.rank_command,
     question_commands.margin_command,
+    question_commands.predict_command,
+    question_commands.compare_labs_command,
+    question_commands.compare_models_command,
     question_commands.check_command,
     question_commands.ask_command,
     report_command,
@@ -113,5 +136,8 @@ for command in (
     table_commands.withdraw_command,
     table_commands.history_command,
     table_commands.verify_command,
+    inspect_command,
+    watch_command,
+    plugins_command,
 ):
     app.add_command(command)

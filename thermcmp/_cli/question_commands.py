@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from thermcmp._cli.option_groups import (
     FitSource,
     Shown,
     answer_options,
+    collected,
     condition_options,
     fit_options,
     pairs_of,
@@ -21,6 +23,32 @@ from thermcmp._cli.option_groups import (
 from thermcmp._cli.terminal import progress, say
 
 _BUILD = "A build is 'product' or 'product / firmware'."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirmwareTable:
+    """The table of what firmwares do, for a fan that answers the temperature."""
+
+    firmware: Path | None
+    duty: Path | None
+    cooler_id: str | None
+
+    def fit(self, source: FitSource, build: str) -> tuple[Any, dict[str, Any]]:
+        """Return the fit, and the firmware of a build with the fit of the sensor it follows."""
+        from thermcmp._cli.firmware_rules import rules_of
+
+        fitted = source.fit()
+        if self.firmware is None:
+            return fitted, {}
+        every = fitted.results if source.library is None else source.rows()
+        rule = rules_of(
+            self.firmware, [build], every, sensor=fitted.sensor,
+            duty=self.duty, cooler_id=self.cooler_id,
+        )[build]  # fmt: skip
+        if not rule.follows:
+            return fitted, {"firmware": rule.firmware}
+        fits = fit_each(every, [fitted.sensor, rule.follows], source.sampling)
+        return fits[fitted.sensor], {"firmware": rule.firmware, "control": fits[rule.follows]}
 
 
 @click.command("fit")
@@ -119,36 +147,79 @@ def rank_command(shown: Shown, at: At, source: FitSource, scope: Any) -> None:
     shown.show(tc.rank(fitted, scope=scope, **conditions, **source.allowed))
 
 
+firmware_options = collected(
+    FirmwareTable,
+    (
+        click.option("--firmware", type=FILE, metavar="FILE", help="What the firmwares do."),
+        click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves."),
+        click.option("--cooler-id", metavar="ID", help="Which specimen of the duty table."),
+    ),
+)
+
+
+@click.command("predict", epilog=_BUILD)
+@click.argument("build")
+@fit_options
+@condition_options
+@answer_options
+@firmware_options
+def predict_command(
+    table: FirmwareTable, shown: Shown, at: At, source: FitSource, build: str
+) -> None:
+    """Predict temperature, fan speed and noise of BUILD at conditions."""
+    import thermcmp as tc
+
+    fitted, loop = table.fit(source, build)
+    conditions = at.on_bench(fitted.results)
+    shown.show(tc.predict(fitted, build, **conditions, **loop, **source.allowed))
+
+
 @click.command("margin", epilog=_BUILD)
 @click.argument("build")
 @fit_options
 @condition_options
 @answer_options
+@firmware_options
 @click.option("--limit-c", type=float, required=True, metavar="C", help="Highest allowed, °C.")
-@click.option("--firmware", type=FILE, metavar="FILE", help="Table of what the firmwares do.")
-@click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves in duty.")
-@click.option("--cooler-id", metavar="ID", help="Which specimen of the duty table.")
 def margin_command(
-    shown: Shown, at: At, source: FitSource, build: str, limit_c: float, **table: Any
+    table: FirmwareTable, shown: Shown, at: At, source: FitSource, build: str, limit_c: float
 ) -> None:
     """State the margin of BUILD to a temperature limit, over warmer air."""
     import thermcmp as tc
-    from thermcmp._cli.firmware_rules import rules_of
 
-    fitted = source.fit()
-    loop: dict[str, Any] = {}
-    if table["firmware"] is not None:
-        every = fitted.results if source.library is None else source.rows()
-        rule = rules_of(
-            table["firmware"], [build], every, sensor=fitted.sensor,
-            duty=table["duty"], cooler_id=table["cooler_id"],
-        )[build]  # fmt: skip
-        loop = {"firmware": rule.firmware}
-        if rule.follows:
-            fits = fit_each(every, [fitted.sensor, rule.follows], source.sampling)
-            fitted, loop["control"] = fits[fitted.sensor], fits[rule.follows]
+    fitted, loop = table.fit(source, build)
     conditions = at.on_bench(fitted.results)
     shown.show(tc.margin(fitted, build, limit_c=limit_c, **conditions, **loop, **source.allowed))
+
+
+@click.command("compare-labs")
+@fit_options
+@answer_options
+def compare_labs_command(shown: Shown, source: FitSource) -> None:
+    """Compare laboratories: how far apart they read, and which is odd."""
+    import thermcmp as tc
+
+    shown.show(tc.compare_labs(source.fit(), **source.allowed))
+
+
+@click.command("compare-models")
+@fit_options
+@answer_options
+@click.option("--before", metavar="BUILD", help="Old build, whose effects are compared.")
+@click.option("--after", metavar="BUILD", help="New build.")
+@click.option("--student", is_flag=True, help="With Student's t too, which takes minutes.")
+@click.option(
+    "--budget-s", type=float, default=60.0, show_default=True, metavar="S",
+    help="No further model is started after so many seconds.",
+)  # fmt: skip
+def compare_models_command(shown: Shown, source: FitSource, **asked: Any) -> None:
+    """Say which answers hang on the model, by fitting others too."""
+    import thermcmp as tc
+
+    fitted = source.fit()
+    with progress("Fitting the other models"):
+        answer = tc.compare_models(fitted, **asked, **source.allowed)
+    shown.show(answer)
 
 
 @click.command("check")
