@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import chain, permutations, product
 from typing import TYPE_CHECKING, Any
 
@@ -34,7 +34,7 @@ def order_free_in_groups(
     Theory, Lecture Notes in Economics and Mathematical Systems 141, Springer 1977,
     pages 76-88.
     """
-    shares = []
+    shares, value = [], cache(value)
     for weights in _weights(groups):
         share: Any = 0.0
         for corner, weight in weights.items():

@@ -77,13 +77,11 @@ def assumed_spreads(fit: Fit, weights: Array) -> list[tuple[str, ...]]:
     points = parameter_points(fit, fit.thinned(THINNED))
     left = np.zeros((len(places), len(weights)))
     with one_blas_thread():
-        for i in range(len(points)):
-            point = points.part(slice(i, i + 1))
-            whole = np.maximum(contrast_variances(kernel, point, weights), 1e-300)
-            for row, place in enumerate(places):
-                spread = np.where(np.arange(len(terms)) == place, 0.0, point.spread)
-                rest = contrast_variances(kernel, replace(point, spread=spread), weights)
-                left[row] += rest / whole / len(points)
+        whole = np.maximum(contrast_variances(kernel, points, weights), 1e-300)
+        for row, place in enumerate(places):
+            spread = np.where(np.arange(len(terms)) == place, 0.0, points.spread)
+            rest = contrast_variances(kernel, replace(points, spread=spread), weights)
+            left[row] = np.mean(rest / whole, axis=0)
     decides = 1.0 - left > DECIDES
     return [
         tuple(terms[place].name for place, hit in zip(places, column, strict=True) if hit)
@@ -101,13 +99,19 @@ def is_assumed(fit: Fit, term: Term) -> bool:
     return bool(np.var(np.maximum(coordinate, -8.0)) > 1.0 - MOSTLY_PRIOR)
 
 
-def contrast_variances(kernel: Kernel, point: Points, weights: Array) -> Array:
-    """Return the variance of each contrast at one point, shape (m,), in batches of contrasts."""
-    solved = Solved(kernel, point)
-    step = max(1, MOST_NUMBERS // kernel.problem.effect_count)
-    parts = [weights[i : i + step] for i in range(0, len(weights), step)]
-    variances = [np.sum(solved.halves(part[None]) ** 2, axis=0) for part in parts]
-    return np.concatenate([np.zeros(0), *variances])
+def contrast_variances(kernel: Kernel, points: Points, weights: Array) -> Array:
+    """Return the variance of contrasts (m, q), or (B, m, q), at each of B points, shape (B, m)."""
+    count, q = weights.shape[-2:]
+    weights = np.broadcast_to(weights, (len(points), count, q))
+    variances = np.zeros((len(points), count))
+    at_once = max(1, min(kernel.batch, MOST_NUMBERS // (q * max(count, 1))))
+    for part in (slice(i, i + at_once) for i in range(0, len(points), at_once)):
+        solved = Solved(kernel, points.part(part))
+        for i in range(0, count, max(1, MOST_NUMBERS // q)):
+            some = slice(i, i + max(1, MOST_NUMBERS // q))
+            squares = solved.halves(weights[part, some]) ** 2
+            variances[part, some] = np.sum(squares, axis=0).reshape(variances[part, some].shape)
+    return variances
 
 
 def spread_names(names: Sequence[str]) -> str:

@@ -74,20 +74,17 @@ def data_share(
             factor[place] = is_assumed(fit, term)
     names = [term.name for term in terms if term.role is Role.ALLOWANCE]
     crossed = {c.estimable for c in fit.aliases.contrasts if c.factor in names} or {False}
-    points, shares = parameter_points(fit, fit.thinned(THINNED)), []
+    points, best = parameter_points(fit, fit.thinned(THINNED)), np.zeros(())
+    if callable(weights):
+        weights = np.stack([weights(float(exponent)) for exponent in points.exponent[:, 0]])
     with one_blas_thread():
-        for i in range(len(points)):
-            point = points.part(slice(i, i + 1))
-            chosen = weights(float(point.exponent[0, 0])) if callable(weights) else weights
-            best = np.zeros(len(chosen))
-            for is_crossed in crossed:
-                held = np.where(allowed & (not is_crossed), 0.0, point.spread)
-                flat = np.where(factor | (allowed & is_crossed), width, held)
-                actual = contrast_variances(kernel, replace(point, spread=held), chosen)
-                alone = contrast_variances(loose, replace(point, spread=flat), chosen)
-                best = np.maximum(best, actual / np.maximum(alone, 1e-300))
-            shares.append(best)
-    return np.clip(np.mean(shares, axis=0), 0.0, 1.0)
+        for is_crossed in crossed:
+            held = np.where(allowed & (not is_crossed), 0.0, points.spread)
+            flat = np.where(factor | (allowed & is_crossed), width, held)
+            actual = contrast_variances(kernel, replace(points, spread=held), weights)
+            alone = contrast_variances(loose, replace(points, spread=flat), weights)
+            best = np.maximum(best, actual / np.maximum(alone, 1e-300))
+    return np.asarray(np.clip(np.mean(best, axis=0), 0.0, 1.0))
 
 
 def _flat_width(acts: Acts, wide_k: float) -> float:
