@@ -15,6 +15,7 @@ from thermcmp import read_results
 from thermcmp.__main__ import main
 from thermcmp._cli.app import app
 from thermcmp._cli.job import _library_name, demo_folder
+from thermcmp._cli.option_groups import At
 from thermcmp._cli.terminal import in_command_words
 from thermcmp.errors import (
     EngineError,
@@ -36,6 +37,7 @@ FRAME = pd.DataFrame(
 USUAL = {"ambient_c": 21.5, "power_w": 200.0, "noise_dba": 39.0, "mic_distance_m": 0.5}
 
 
+IS_CHEAP = "thermcmp.inference.comparison.candidates.is_cheap"
 #: Rows for the demo's questions.
 DEMO = FRAME.assign(sensor=["memory", "junction"])
 REPORT = ["report", "--library", "mine", "--sensor", "memory"]
@@ -121,6 +123,7 @@ def recorder(monkeypatch, tmp_path):
     for name in names:
         monkeypatch.setattr(thermcmp, name, getattr(stand_in, name), raising=False)
     monkeypatch.setattr("thermcmp._cli.job._study_alone", lambda *given: None)
+    monkeypatch.setattr(IS_CHEAP, lambda fit: False)
     monkeypatch.chdir(tmp_path)
     return stand_in
 
@@ -145,6 +148,28 @@ def test_demo_asks_all_questions_and_prints_a_screen_of_lines(recorder, capsys):
     assert len(recorder.calls["report"][0][0][0]) == 6
 
 
+def test_a_small_campaign_is_held_against_other_models_before_it_is_asked(
+    recorder, monkeypatch, tmp_path
+):
+    monkeypatch.setattr(IS_CHEAP, lambda fit: True)
+    (tmp_path / "mine").mkdir()
+    main([*REPORT, "--out", str(tmp_path / "out")])
+    assert list(recorder.calls).index("compare_models") < list(recorder.calls).index("separate")
+    ((answers, _), _) = recorder.calls["report"][0]
+    assert "compare_models" in [answer.name for answer in answers]
+
+
+def test_what_is_not_stated_of_a_noise_comes_from_the_rows():
+    rows = FRAME.assign(mic_distance_m=1.0)
+    assert At(noise_dba=40.0).to_rank(rows)["mic_distance_m"] == 1.0
+    assert At(noise_dba=40.0).on_bench(rows)["mic_distance_m"] == 1.0
+    assert At(mic_distance_m=0.3).to_rank(rows)["mic_distance_m"] == 0.3
+    assert "mic_distance_m" not in At(fan_rpm=1500.0).to_rank(rows)
+    assert "mic_distance_m" not in At(noise_dba=40.0).on_bench(
+        rows.assign(mic_distance_m=float("nan"))
+    )
+
+
 def test_options_reach_the_calls(recorder, tmp_path):
     (tmp_path / "mine").mkdir()
     arguments = ["report", "--library", "mine", "--out", "o", "--sensor", "edge", "--only",
@@ -158,10 +183,10 @@ def test_options_reach_the_calls(recorder, tmp_path):
     assert recorder.calls["fit"][0][1] == {"sensor": "edge", "seed": 7}
     assert list(recorder.calls["fit"][0][0][0]["sensor"]) == ["edge"]
     assert recorder.calls["rank"][0][1]["at"] == {
-        "ambient_c": 23.0, "power_w": 150.0, "noise_dba": 38.0,
+        "ambient_c": 23.0, "power_w": 150.0, "noise_dba": 38.0, "mic_distance_m": 0.5,
     }  # fmt: skip
     assert recorder.calls["margin"][0][0][1] == "A / 1"
-    held = {"ambient_c": 40.0, "power_w": 150.0, "noise_dba": 38.0}
+    held = {"ambient_c": 40.0, "power_w": 150.0, "noise_dba": 38.0, "mic_distance_m": 0.5}
     assert recorder.calls["margin"][0][1] == {"at": held, "limit_c": 99.0}
     assert recorder.calls["report"][0][0][1] == Path("o/report.html")
     assert "attribute" not in recorder.calls
@@ -537,9 +562,12 @@ def test_questions_take_a_saved_fit_and_write_table_and_figure(recorder, capsys,
     }  # fmt: skip
     assert main(["attribute", "A / 1", "B / 2", *saved, "--fan-rpm", "1500"]) == 0
     assert recorder.calls["attribute"][0][0][1:] == ("A / 1", "B / 2")
-    assert recorder.calls["attribute"][0][1] == {"fan_rpm": 1500.0, "allow_prior": False}
+    assert recorder.calls["attribute"][0][1] == {
+        "ambient_c": 21.5, "fan_rpm": 1500.0, "allow_prior": False,
+    }  # fmt: skip
     assert main(["chain", "A", "B", "C", *saved]) == 0
     assert recorder.calls["chain"][0][0][1] == ["A", "B", "C"]
+    assert recorder.calls["chain"][0][1] == {"ambient_c": 21.5}
     assert main(["margin", "A / 1", *saved, "--limit-c", "99"]) == 0
     assert recorder.calls["margin"][0][1] == {"limit_c": 99.0, "ambient_c": 21.5}
     assert main(["separate", *saved, "--before", "A", "--after", "B"]) == 0

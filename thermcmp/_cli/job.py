@@ -264,11 +264,12 @@ def _ask(job: Job, fit: Any, beside: Sequence[Any]) -> Iterator[tuple[str, Answe
     import thermcmp as tc
 
     before, after, allowed = job.before, job.after, job.source.allowed
+    held = job.at.on_bench(fit.results)
     if before and after:
         # The fix comes first: it is the verdict, and the separation the reasons for it.
         yield (
             "Attribution",
-            _tried(lambda: tc.attribute(fit, before, after, **job.at.stated, **allowed)),
+            _tried(lambda: tc.attribute(fit, before, after, **held, **allowed)),
         )
         if beside:
             yield (
@@ -312,7 +313,8 @@ def _margins(
     if job.limit_c is None or job.case_air_c is None or not job.builds:
         yield "Margin", "not asked; give --limit-c, --case-air-c, and --before or --after."
         return
-    at = tc.Conditions(**{**job.at.stated, "ambient_c": job.case_air_c})
+    held = job.at.on_bench(fits[sensor].results)
+    at = tc.Conditions(**{**held, "ambient_c": job.case_air_c})
     for build in job.builds:
         loop: dict[str, Any] = dict(job.source.allowed)
         if build in rules:

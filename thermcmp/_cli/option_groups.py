@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -180,8 +180,11 @@ class At:
         return {name: value for name, value in held.items() if value is not None}
 
     def on_bench(self, rows: pd.DataFrame) -> dict[str, Any]:
-        """Return the conditions with the air of the rows where none is stated."""
-        return {"ambient_c": round(float(rows["ambient_c"].median()), 1), **self.stated}
+        """Return the conditions, with the air and the microphone of the rows where not stated."""
+        usual = {"ambient_c": round(float(rows["ambient_c"].median()), 1)}
+        if self.noise_dba is not None and rows["mic_distance_m"].notna().any():
+            usual["mic_distance_m"] = float(rows["mic_distance_m"].median())
+        return usual | self.stated
 
     def to_rank(self, rows: pd.DataFrame) -> dict[str, Any]:
         """Return the conditions of a ranking: at a noise that the products have in common."""
@@ -192,8 +195,7 @@ class At:
             low, high = spans["min"].max(), spans["max"].min()
             middle = (low + high) / 2.0 if low < high else loud["noise_dba"].median()
             usual["noise_dba"] = round(2.0 * float(middle)) / 2.0
-            if loud["mic_distance_m"].notna().any():
-                usual["mic_distance_m"] = float(loud["mic_distance_m"].median())
+            return usual | replace(self, noise_dba=usual["noise_dba"]).on_bench(rows)
         return usual | self.on_bench(rows)
 
 

@@ -105,14 +105,15 @@ def attribute_command(
 
     if not beside:
         allowed = {"allow_prior": allow_prior, **source.allowed}
-        answer = tc.attribute(source.fit(), before, after, **at.stated, **allowed)
+        fitted = source.fit()
+        answer = tc.attribute(fitted, before, after, **at.on_bench(fitted.results), **allowed)
         return shown.show(answer)
     with progress("Reading the results"):
         rows = source.rows()
         sensors = [sensor_of(rows, source.sensor), *(sensor_of(rows, name) for name in beside)]
     with progress(f"Fitting {', '.join(sensors)}"):
         fits = fit_each(rows, sensors, source.sampling)
-    conditions = tc.Conditions(**at.stated) if at.stated else None
+    conditions = tc.Conditions(**at.on_bench(rows))
     return shown.show(
         tc.attribute_sensors(list(fits.values()), before, after, conditions, **source.allowed)
     )
@@ -127,7 +128,9 @@ def chain_command(shown: Shown, at: At, source: FitSource, builds: tuple[str, ..
     """State what each step from build to build improved."""
     import thermcmp as tc
 
-    shown.show(tc.chain(source.fit(), list(builds), **at.stated, **source.allowed))
+    fitted = source.fit()
+    held = at.on_bench(fitted.results)
+    shown.show(tc.chain(fitted, list(builds), **held, **source.allowed))
 
 
 @click.command("rank")
