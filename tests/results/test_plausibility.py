@@ -112,3 +112,53 @@ class TestReadingsTypedIn:
     )
     def test_round_values_are_set_points(self, campaigns, column, value):
         assert find_doubts(memory_of(campaigns[0], 18).assign(**{column: value})) == []
+
+
+class TestOrderOfRuns:
+    def repeats(self, rise_k, fan_rpm=1800.0):
+        n = len(rise_k)
+        return pd.DataFrame(
+            {
+                "run": [f"R{i + 1}" for i in range(n)],
+                "sensor": "memory",
+                "cooler_model": "Alder r1",
+                "board_model": "Quarz",
+                "assembly": "first",
+                "temperature_c": [22.1 + rise for rise in rise_k],
+                "ambient_c": [22.1 + 0.1 * (i % 3) for i in range(n)],
+                "power_w": [250.0 + i % 4 for i in range(n)],
+                "fan_rpm": fan_rpm,
+            }
+        )
+
+    def test_repeats_that_climb(self, tmp_path):
+        path = tmp_path / "bench.csv"
+        self.repeats([52.0, 52.3, 52.2, 54.6, 54.4, 54.8]).to_csv(path, index=False)
+        with pytest.warns(ThermcmpWarning, match="repeats follow their order in the table") as said:
+            rows = tc.read_results(path)
+        assert "R1 to R6 (the later half +2." in str(said[0].message)
+        # In the order of time they scatter.
+        times = pd.to_datetime([f"2031-03-0{day}T08:00Z" for day in (1, 4, 2, 5, 3, 6)])
+        assert find_doubts(rows.assign(started_at=times)) == []
+
+    def test_a_sweep_of_set_points_is_no_order(self):
+        sweep = self.repeats(
+            [60.0, 58.0, 56.0, 54.0, 52.0, 50.0], [1000 + 200 * i for i in range(6)]
+        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            check_results(sweep)
+            check_results(self.repeats([52.0, 54.3, 52.2, 54.6, 52.4, 54.8]))
+
+
+def test_a_stated_drift_is_asked_about_until_the_error_covers_it():
+    rows = TestOrderOfRuns().repeats([52.0, 52.4, 52.2]).assign(drift_k_per_min=[0.02, 0.4, -0.3])
+    with pytest.warns(ThermcmpWarning, match=r"2 rows of 'memory' \(R2, R3\) drifted .* 0.4 K/min"):
+        checked = check_results(rows)
+    for settled in (
+        {"standard_error_k": 1.5},
+        {"protocol_verdict": "corrected"},
+        {"protocol_verdict": "refused"},
+        {"drift_k_per_min": 0.05},
+    ):
+        assert find_doubts(checked.assign(**settled)) == []

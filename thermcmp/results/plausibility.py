@@ -10,6 +10,7 @@ import pandas as pd
 
 from thermcmp._types import Array
 from thermcmp.hooks import RowCheck, checked_by_all, hookimpl
+from thermcmp.results.run_order import climbs_with_order
 
 #: Fewest rows at one reading that are asked about, and the chance below which they are
 #: (a choice: one table in a thousand asks for nothing).
@@ -27,6 +28,10 @@ _READINGS: Final = {
     "power_w": ("board power", "W", 1.0, "power_error_w"),
     "fan_rpm": ("fan speed", "rpm", 10.0, "fan_error_rpm"),
 }
+#: A steady rise drifts by no more than this [K/min], as in the protocol of a log; a drift ends
+#: after some minutes, the slow part of a cooler (common practice, no source).
+_DRIFT_K_PER_MIN: Final = 0.1
+_SLOW_MIN: Final = 6.0
 
 
 def find_doubts(checked: pd.DataFrame) -> list[str]:
@@ -46,6 +51,8 @@ def thermcmp_row_checks() -> list[RowCheck]:
         RowCheck("readings at a limit", _clamped),
         RowCheck("no rise", _no_rise),
         RowCheck("typed in", _typed_in),
+        RowCheck("order of the runs", _climbing),
+        RowCheck("drift", _drifting),
     ]
 
 
@@ -116,6 +123,43 @@ def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
                     f"{size:g} runs, where a measured one scatters: was it typed in? Fix: give "
                     f"what was measured in each run in {column}, or its error in {error}."
                 )
+
+
+def _climbing(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask about repeats in one assembly whose rise follows their order."""
+    single = rows[rows["assembly"].notna() & ~(rows["n"] > 1).fillna(False).astype(bool)]
+    for (file, sensor), group in single.groupby(["file", "sensor"], observed=True):
+        climbs = climbs_with_order(group)
+        if climbs:
+            timed = group["started_at"].notna().all()
+            order = "order in time" if timed else "order in the table"
+            yield (
+                f"{_in(str(file))}repeats follow their {order} in '{sensor}': "
+                f"{', '.join(climbs[:5])}: did something age, or the card warm up from run to run? "
+                "Fix: give each remount its own name in assembly, or leave out the runs that were "
+                "not steady"
+                + ("." if timed else "; give started_at if the rows are sorted otherwise.")
+            )
+
+
+def _drifting(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask about rows that state a drift which their error does not cover.
+
+    Rows that came from logs were judged there.
+    """
+    drift = rows["drift_k_per_min"].abs()
+    left_k = _SLOW_MIN * drift
+    covered = rows["protocol_verdict"].isin(["pass", "corrected"])
+    covered |= (2.0 * rows["standard_error_k"] >= left_k).fillna(False)
+    moving = rows[(drift > _DRIFT_K_PER_MIN).fillna(False) & ~covered]
+    for (file, sensor), group in moving.groupby(["file", "sensor"], observed=True):
+        most = float(group["drift_k_per_min"].abs().max())
+        yield (
+            f"{_in(str(file))}{len(group)} row{'s' * (len(group) > 1)} of '{sensor}' "
+            f"({_runs(group['run'])}) drifted by up to {most:.2g} K/min: not yet steady, "
+            f"and some {_SLOW_MIN * most:.1g} K may have been to come. Fix: run longer, state it "
+            "in standard_error_k, or set protocol_verdict to refused."
+        )
 
 
 def _expected_c(rows: pd.DataFrame) -> Array:

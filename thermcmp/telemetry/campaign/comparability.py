@@ -8,15 +8,14 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from thermcmp.results.run_order import PARTS, climbs_with_order
+
 #: Runs that are to be compared at equal power differ by no more than this share
 #: (common practice, no source).
 _POWER_SHARE: Final = 0.05
 #: Two coolers that read the same to this [K] while power or fan differ are suspect.
 _SAME_K: Final = 0.1
 _DIFFERENT_SHARE: Final = 0.05
-#: Repeats whose resistance climbs or falls with the order by more than this [K].
-_ORDER_K: Final = 1.0
-_PARTS: Final = ("cooler_model", "cooler_id", "board_model", "board_id", "firmware", "assembly")
 
 
 def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
@@ -37,7 +36,7 @@ def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
 
 def _same_reading(sensor: str, rows: pd.DataFrame) -> list[str]:
     """Return a caution where builds read the same at unequal power or fan speed."""
-    builds = rows[[p for p in _PARTS[:5] if p in rows]].astype("string").fillna("")
+    builds = rows[[p for p in PARTS[:5] if p in rows]].astype("string").fillna("")
     labels = builds.agg(" / ".join, axis=1).to_numpy()
     temperature = rows["temperature_c"].to_numpy(dtype=float)
     runs = rows["run"].to_numpy()
@@ -63,22 +62,7 @@ def _same_reading(sensor: str, rows: pd.DataFrame) -> list[str]:
 
 def _follows_order(sensor: str, rows: pd.DataFrame) -> list[str]:
     """Return a caution where the rise of repeats follows the order of the runs."""
-    parts = [part for part in _PARTS if part in rows]
-    climbs = []
-    for _, repeats in rows.groupby(parts, dropna=False, observed=True, sort=False):
-        if len(repeats) < 4:
-            continue
-        if repeats["started_at"].notna().all():
-            repeats = repeats.sort_values("started_at", kind="stable")
-        rise = (repeats["temperature_c"] - repeats["ambient_c"]) / repeats["power_w"]
-        levels = rise.to_numpy(dtype=float) * float(repeats["power_w"].mean())
-        half = len(levels) // 2
-        early, late = levels[:half], levels[-half:]
-        apart = float(late.mean() - early.mean())
-        # Far apart, and no late run among the early ones: an order, not a scatter.
-        if abs(apart) > _ORDER_K and (early.max() < late.min() or early.min() > late.max()):
-            first, last = repeats["run"].iloc[0], repeats["run"].iloc[-1]
-            climbs.append(f"{first} to {last} (the later half {apart:+.1f} K)")
+    climbs = climbs_with_order(rows)
     if not climbs:
         return []
     return [
