@@ -306,13 +306,38 @@ def set_points(rng):
     return World(world.frame.assign(target_c=83.0, limit_c=95.0), world.truth)
 
 
-def slow_cycle(rng):
-    """A limit cycle of 350 to 1,200 s, cut at any moment."""
-    seconds = int(rng.integers(1500, 4000))
+def _cycling(rng, low, high):
+    """A run of a length in a range [s], with a limit cycle that it may not hold whole."""
+    seconds = int(rng.integers(low, high))
     period, swing = rng.uniform(350.0, 1200.0), rng.uniform(0.5, 2.1)
     t = np.arange(float(seconds))
     cycle = swing * np.sin(2.0 * np.pi * t / period + rng.uniform(0.0, 2.0 * np.pi))
     return Card.draw(rng, seconds=seconds, idle_s=30, extra_k=cycle).log()
+
+
+def slow_cycle(rng):
+    """A limit cycle of 350 to 1,200 s, cut at any moment."""
+    return _cycling(rng, 1500, 4000)
+
+
+def short_cycle(rng):
+    """A limit cycle in a run that is only as long as the protocol asks, or a little longer."""
+    return _cycling(rng, 930, 1500)
+
+
+def stopped_in_a_cycle(rng):
+    """A limit cycle in a run that stopped early."""
+    return _cycling(rng, 500, 900)
+
+
+def good_short(rng):
+    """A run that is only as long as the protocol asks."""
+    return Card.draw(rng, seconds=int(rng.integers(930, 1200)), idle_s=30).log()
+
+
+def good_stopped_early(rng):
+    """A run that stopped before its soak was over."""
+    return Card.draw(rng, seconds=int(rng.integers(560, 900)), idle_s=30).log()
 
 
 def creeping(rng):
@@ -329,10 +354,10 @@ def creeping(rng):
 GOOD = (
     good, good_long, good_coarse, good_whole_seconds, good_fan_switched, good_power_cut,
     good_power_cut_no_load, good_fan_hunts_in_warm_up, good_looped, clock_settles, set_points,
-    dropouts, overflow,
+    dropouts, overflow, good_short, good_stopped_early,
 )  # fmt: skip
 BAD = (
     frozen, frozen_idle, clipped, clipped_noise, all_zero, warm_ambient, swapped, typed_sensor,
     throttled,
 )  # fmt: skip
-MOVING = (slow_cycle, creeping)
+MOVING = (slow_cycle, short_cycle, stopped_in_a_cycle, creeping)

@@ -23,6 +23,9 @@ BEYOND, REFUSED = 0.05, 0.10
 #: Kinds of bad columns, some of which no reading can show: a freeze or a ceiling within a
 #: kelvin or two of the end of the rise looks like a quiet sensor with coarse steps.
 HIDDEN = {"frozen": 0.15, "clipped": 0.10}
+#: A run that stopped within its first cycle may look like any soak. Its silent errors are a
+#: share of all logs of the kind, in which every card cycles.
+UNSEEN = (log_worlds.stopped_in_a_cycle,)
 
 
 def reduced(kind, size, sensors=("memory", "junction"), protocol=None, seed=0):
@@ -73,7 +76,8 @@ def test_rises_that_move_are_refused_or_have_it_in_their_error(kind, cycles):
     ratios, _ = reduced(kind, SIZE, protocol=Protocol(cycles=cycles))
     beyond = int(np.sum(np.abs(ratios) > 2.0))
     print(f"{kind.__name__}, {cycles}: accepted {len(ratios)} of {2 * SIZE}, beyond {beyond}")
-    assert beyond <= most(max(len(ratios), 1), BEYOND)
+    count = 2 * SIZE if kind in UNSEEN else max(len(ratios), 1)
+    assert beyond <= most(count, BEYOND)
 
 
 @pytest.mark.parametrize(

@@ -71,3 +71,23 @@ def test_the_mean_of_a_cycle_where_it_is_asked_for(clean_run):
     assert row["standard_error_k"] < 0.5
     with pytest.raises(InputError, match="use 'refuse' or 'mean'"):
         Protocol(cycles="average")
+
+
+@pytest.mark.parametrize("phase", [0.0, 1.0, 2.0, 4.0])
+def test_a_cycle_that_is_longer_than_its_record_is_no_steady_state(clean_run, phase):
+    frame = clean_run(seconds=1100)
+    frame["memory_c"] += np.round(2.0 * np.sin(2.0 * np.pi * frame["time_s"] / 700.0 + phase), 1)
+    reduction = reduce_telemetry(frame)
+    rows = reduction.rows
+    rise = rows["temperature_c"] - rows["ambient_c"] - 55.0
+    assert (abs(rise) < 2.0 * rows["standard_error_k"]).all()
+    assert reduction.verdict is not Verdict.PASS
+
+
+def test_noise_is_seldom_a_hidden_cycle():
+    rng = np.random.default_rng(1)
+    t = np.arange(800.0)
+    seen = [wander_over(t, rng.standard_normal(800), 300.0, 300.0, 0.1) for _ in range(200)]
+    assert np.mean([wander.too_long for wander in seen]) < 0.02
+    half = np.sin(2.0 * np.pi * t / 900.0)
+    assert wander_over(t, half + 0.1 * rng.standard_normal(800), 300.0, 300.0, 0.1).too_long

