@@ -65,6 +65,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.separation.question import Separation, separate
     from thermcmp.questions.sessions.question import BenchHistory, bench_history
     from thermcmp.questions.several_sensors.question import SensorAttribution, attribute_sensors
+    from thermcmp.questions.smallest_margin.question import MarginRanking, rank_margins
     from thermcmp.reporting.article.paragraph import Statement, statement
     from thermcmp.reporting.document import report
     from thermcmp.results.firmware_table import read_firmware
@@ -111,6 +112,7 @@ _HOMES = {
     "Library": "thermcmp.library.store",
     "LibraryError": "thermcmp.errors",
     "Margin": "thermcmp.questions.limit_margin.answer",
+    "MarginRanking": "thermcmp.questions.smallest_margin.question",
     "MeasurementError": "thermcmp.model.measurement_error",
     "ModelComparison": "thermcmp.questions.model_comparison.answer",
     "ModelError": "thermcmp.errors",
@@ -157,6 +159,7 @@ _HOMES = {
     "plugins": "thermcmp.hooks",
     "predict": "thermcmp.questions.build_prediction.question",
     "rank": "thermcmp.questions.ranking.question",
+    "rank_margins": "thermcmp.questions.smallest_margin.question",
     "read_firmware": "thermcmp.results.firmware_table",
     "read_instruments": "thermcmp.model.instruments",
     "read_results": "thermcmp.results.results_table",
@@ -202,6 +205,7 @@ __all__ = [
     "Library",
     "LibraryError",
     "Margin",
+    "MarginRanking",
     "MeasurementError",
     "ModelComparison",
     "ModelError",
@@ -248,6 +252,7 @@ __all__ = [
     "plugins",
     "predict",
     "rank",
+    "rank_margins",
     "read_firmware",
     "read_instruments",
     "read_results",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,7 @@ from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.physics.firmware import Firmware
 from thermcmp.prediction.builds import build_of
 from thermcmp.prediction.card import card_of, firmware_of
-from thermcmp.prediction.equal_conditions import Entry
+from thermcmp.prediction.equal_conditions import Entry, entry_at
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import (
     CardNoise,
@@ -24,8 +24,10 @@ from thermcmp.prediction.response import (
 from thermcmp.prediction.stock_settings import setting_of
 
 if TYPE_CHECKING:
+    from thermcmp.inference.noise_fit import NoiseFit
     from thermcmp.inference.posterior import Fit
-    from thermcmp.model.conditions import Build
+    from thermcmp.model.conditions import Build, Conditions
+    from thermcmp.prediction.builds import Scope
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,16 +36,29 @@ class Loop:
 
     firmwares: Mapping[str, Firmware]
     control: Fit | None
+    #: Fits of further sensors that a firmware may follow, paired draw by draw.
+    others: Mapping[str, Fit] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, fit: Fit, firmware: Firmware | Mapping[str, Firmware], control: Fit | None) -> Loop:
+    def of(
+        cls,
+        fit: Fit,
+        firmware: Firmware | Mapping[str, Firmware],
+        control: Fit | None,
+        *,
+        others: Mapping[str, Fit] | None = None,
+    ) -> Loop:
         """Return the loop of one firmware or a table; refuse a control with fewer draws."""
         if control is not None and control.draw_count < fit.draw_count:
             words = f"it has {control.draw_count} draws, the judged sensor's fit {fit.draw_count}"
             fault = Fault(words, "fit both sensors with the same draws=", column="control")
             raise InputError("The two fits cannot be paired:", [fault])
         one = isinstance(firmware, Firmware)
-        return cls({firmware.name: firmware} if one else dict(firmware), control)
+        return cls({firmware.name: firmware} if one else dict(firmware), control, others or {})
+
+    def control_of(self, firmware: Firmware) -> Fit | None:
+        """Return the fit of the sensor that a firmware follows, as far as it is known."""
+        return self.others.get(firmware.control_sensor or "", self.control)
 
 
 def bought_builds(fit: Fit) -> dict[str, Build]:
@@ -67,7 +82,7 @@ def entry_as_bought(fitted: FittedBuild, name: str, loop: Loop) -> Entry:
         words = f"not estimable: firmware '{build.firmware}' is not described"
         return Entry(name, fitted, fit.reference.power_w, nothing, nothing, None, words)
     firmware = firmware_of(loop.firmwares, build)
-    card = card_of(fitted, firmware, control=loop.control)
+    card = card_of(fitted, firmware, control=loop.control_of(firmware))
     try:
         setting = setting_of(fit, replace(build, firmware=firmware.name), held, firmware)
     except NotEstimableError as error:
@@ -98,6 +113,23 @@ def entry_as_bought(fitted: FittedBuild, name: str, loop: Loop) -> Entry:
         "; ".join(said),
         card.notes,
     )
+
+
+def entries_of(
+    fit: Fit,
+    builds: Mapping[str, Build],
+    held: Conditions,
+    where: Scope,
+    noise: NoiseFit | None,
+    loop: Loop | None,
+) -> list[Entry]:
+    """Return the builds at equal conditions, or under the loops of their firmwares."""
+    return [
+        entry_at(fit, name, build, held, where, noise)
+        if loop is None
+        else entry_as_bought(FittedBuild(fit, build, where, held), name, loop)
+        for name, build in builds.items()
+    ]
 
 
 def _filled(values: Array, settled: BoolArray) -> Array:

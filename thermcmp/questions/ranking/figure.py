@@ -33,11 +33,14 @@ def ranking_figure(
     label: str = "product",
     columns: tuple[str, str, str] = ("mean_c", "low_c", "high_c"),
     axis: str = "Temperature [°C]",
+    ascending: bool = True,
 ) -> None:
     """Draw the products from the coolest to the warmest, with their groups."""
-    table = answer.table
-    order = ["network", columns[0]] if "network" in table else columns[0]
-    table = table.sort_values(order, kind="stable", na_position="last")
+    table = answer.table.sort_values(
+        columns[0], ascending=ascending, kind="stable", na_position="last"
+    )
+    if "network" in table:
+        table = table.sort_values("network", kind="stable", na_position="last")
     drawn, omitted = split_rows(table, row_names(table, label), columns)
     for place, row in enumerate(drawn):
         interval(ax, place, row)

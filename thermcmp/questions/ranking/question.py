@@ -13,11 +13,10 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
-from thermcmp.prediction.as_bought import Loop, bought_builds, entry_as_bought
+from thermcmp.prediction.as_bought import Loop, bought_builds, entries_of
 from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.card import refuse_lone_control
-from thermcmp.prediction.equal_conditions import Entry, entry_at, noise_for, ranked_builds
-from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.prediction.equal_conditions import Entry, noise_for, ranked_builds
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
@@ -184,7 +183,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     by_firmware = as_bought and products is None
     named = bought_builds(fit) if by_firmware else ranked_builds(fit, products)
     builds = at_levels(named, levels)
-    ranked = rank_entries(fit, _entries(fit, builds, held, where, noise, loop), matters_k)
+    ranked = rank_entries(fit, entries_of(fit, builds, held, where, noise, loop), matters_k)
     return Ranking(
         kind="ranking",
         title=f"{fit.sensor.capitalize()} {_words(fit, held, as_bought=as_bought)}, {where}",
@@ -202,23 +201,6 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         scope=str(where),
         fits=(fit,) if control is None else (fit, control),
     )
-
-
-def _entries(
-    fit: Fit,
-    builds: Mapping[str, Build],
-    held: Conditions,
-    where: Scope,
-    noise: NoiseFit | None,
-    loop: Loop | None,
-) -> list[Entry]:
-    """Return the builds at equal conditions, or under the loops of their firmwares."""
-    return [
-        entry_at(fit, name, build, held, where, noise)
-        if loop is None
-        else entry_as_bought(FittedBuild(fit, build, where, held), name, loop)
-        for name, build in builds.items()
-    ]
 
 
 def _caveats(

@@ -1,0 +1,1 @@
+"""Products ranked by the smallest of several sensors' margins."""
