@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from made_once import fit_once
 from plain_rows import CARD, SPECIMENS
 
-from thermcmp.inference.fitting import fit
 from thermcmp.inference.posterior import Fit
 from thermcmp.model.conditions import Conditions
 from thermcmp.simulation import Campaign, Peers, RevisionStudy, Scenario, SensorScenario, simulate
@@ -30,7 +30,7 @@ class Known:
 def known(design, scenario=None, *, seed=11, **options):
     usual = Scenario(bad_mount_probability=0.0) if scenario is None else scenario
     campaign = simulate(design, seed=seed, scenario=usual, **options)
-    model = fit(campaign.results, "memory", reference=REFERENCE, draws=DRAWS, seed=5)
+    model = fit_once(campaign.results, "memory", reference=REFERENCE, draws=DRAWS, seed=5)
     return Known(model, campaign.truth, campaign)
 
 

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from made_once import fit_once
 
 from thermcmp.inference.checks.refits import fit_without
-from thermcmp.inference.fitting import fit
 from thermcmp.model.measurement_error import MeasurementError
 
 OFFSET_K, GAIN = 0.8, 0.03
@@ -25,7 +25,8 @@ def difference_sd_k(make_rows):
 
     def of(errors, *, apart, left_out=None):
         benches = np.where(second & apart, "bench 2", "bench 1")
-        model = fit(rows.assign(bench=benches), terms=["cooler_model"], errors=errors, seed=3)
+        options = {"terms": ["cooler_model"], "expand": "none", "seed": 3}
+        model = fit_once(rows.assign(bench=benches), errors=errors, **options)
         if left_out is not None:
             model = fit_without(model, np.arange(24) == left_out)
         drawn = model.draws("cooler_model")

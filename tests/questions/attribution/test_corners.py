@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from fix_designs import DESIGNS, NEW, OLD, STUDY, all_corners, stock_runs_only
+from made_once import attribute_once, fit_once
 
 from thermcmp.errors import InputError, NotEstimableError
-from thermcmp.inference.fitting import fit
 from thermcmp.model.conditions import Conditions
 from thermcmp.questions.attribution.question import attribute
 from thermcmp.simulation import Scenario, simulate
@@ -36,7 +36,8 @@ NEAR_SPEED, NEAR_POWER = 0.03, 0.05
 
 
 def fitted(rows):
-    return fit(rows.reset_index(drop=True), "memory", reference=REFERENCE, draws=2000, seed=5)
+    rows = rows.reset_index(drop=True)
+    return fit_once(rows, "memory", reference=REFERENCE, draws=2000, seed=5)
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +49,7 @@ def campaign():
 def library(request, campaign):
     """Name of the design, its fit and its answer."""
     model = fitted(DESIGNS[request.param](campaign.results))
-    return request.param, model, attribute(model, OLD, NEW)
+    return request.param, model, attribute_once(model, OLD, NEW)
 
 
 @pytest.fixture(scope="module")
@@ -187,8 +188,8 @@ def test_a_level_out_of_reach_has_no_range_either(library):
 def test_less_measured_is_less_sure(campaign):
     widths = []
     for design in DESIGNS.values():
-        table = attribute(fitted(design(campaign.results)), OLD, NEW).table.set_index("part")
-        row = table.loc["firmware: fan speed"]
+        answer = attribute_once(fitted(design(campaign.results)), OLD, NEW)
+        row = answer.table.set_index("part").loc["firmware: fan speed"]
         widths.append(row["high_k"] - row["low_k"])
     assert widths[0] < widths[1] < widths[2]
 
@@ -294,7 +295,7 @@ def test_the_scatter_of_stock_runs_is_pooled_over_firmwares(campaign):
     stock = model.results[model.results["fan_mode"].eq("stock")]
     groups = stock.groupby(["cooler_model", "board_model", "firmware"])["power_w"]
     pooled = np.sqrt(sum(len(g) * g.var(ddof=0) for _, g in groups) / (len(stock) - groups.ngroups))
-    setting = attribute(model, OLD, NEW).settings[OLD]
+    setting = attribute_once(model, OLD, NEW).settings[OLD]
     own = groups.get_group(("Alder-C1", "Alder-B1", "fw 1"))
     assert setting.power_error_w == pytest.approx(pooled / np.sqrt(len(own)), rel=1e-9)
     assert setting.degrees == len(stock) - groups.ngroups

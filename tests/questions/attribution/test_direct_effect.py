@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from made_once import attribute_once, fit_once
 
 from thermcmp.errors import NotEstimableError
-from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.terms import BUILT_IN, Role
@@ -23,7 +23,7 @@ WITHOUT = [term.name for term in BUILT_IN if term.role is not Role.ALLOWANCE]
 
 def fitted(rows, terms=None, **options):
     options = {"draws": 2000, "seed": 5} | options
-    return fit(rows, "memory", reference=REFERENCE, terms=terms, **options)
+    return fit_once(rows, "memory", reference=REFERENCE, terms=terms, **options)
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +42,7 @@ def with_direct(rows, kelvins):
 @pytest.fixture(scope="module", params=[-2.0, 0.0, 3.0])
 def study(request, campaign):
     rows = with_direct(campaign.results, request.param)
-    return request.param, attribute(fitted(rows), OLD, NEW)
+    return request.param, attribute_once(fitted(rows), OLD, NEW)
 
 
 def test_the_term_is_on_unless_left_out(campaign):
@@ -52,12 +52,12 @@ def test_the_term_is_on_unless_left_out(campaign):
     assert {term.name for term in usual.design.terms} == names | {"firmware"}
     assert [term.name for term in BUILT_IN if term.role is Role.ALLOWANCE] == ["firmware"]
     assert all(term.by_default for term in BUILT_IN)
-    answer = attribute(without, OLD, NEW)
+    answer = attribute_once(without, OLD, NEW)
     assert "firmware: direct" not in set(answer.table["part"])
     assert answer.main_parts == tuple(MAIN[:3])
     draws = answer.draws["improvement_k"].to_pandas().T
     assert np.abs(draws[MAIN[:3]].sum(axis=1) - draws["total"]).max() < 1e-9
-    assert attribute(usual, OLD, NEW).main_parts == tuple(MAIN)
+    assert attribute_once(usual, OLD, NEW).main_parts == tuple(MAIN)
 
 
 def test_a_fit_of_one_firmware_has_no_direct_part(campaign):
@@ -125,7 +125,7 @@ def test_an_effect_in_the_noise_is_not_claimed(fit_known):
 
 def test_the_direct_part_is_no_part_of_the_hardware_at_equal_noise(campaign):
     still, warm = (
-        attribute(fitted(with_direct(campaign.results, k)), OLD, NEW).table.set_index("part")
+        attribute_once(fitted(with_direct(campaign.results, k)), OLD, NEW).table.set_index("part")
         for k in (0.0, 3.0)
     )
     row = "hardware, at equal noise"
@@ -133,7 +133,7 @@ def test_the_direct_part_is_no_part_of_the_hardware_at_equal_noise(campaign):
 
 
 def test_corners_count_runs_of_their_own_firmware_only(campaign):
-    answer = attribute(fitted(campaign.results), OLD, NEW)
+    answer = attribute_once(fitted(campaign.results), OLD, NEW)
     rows = answer.corners.set_index(["hardware", "firmware"])["basis"]
     stock = campaign.results.query("sensor == 'memory' and fan_mode == 'stock'")
     for (hardware, firmware), basis in rows.items():

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from fix_worlds import NEW, OLD, OWN, WORLDS, study
+from made_once import attribute_once, fit_once
 
 import thermcmp as tc
 
@@ -10,8 +11,8 @@ import thermcmp as tc
 def ask(letter, seed=7001, **options):
     (name,) = (name for name in WORLDS if name.startswith(f"{letter}:"))
     drawn = study(WORLDS[name], seed)
-    fit = tc.fit(drawn.rows, "memory", seed=seed)
-    return drawn, fit, lambda: tc.attribute(fit, OLD, NEW, **options)
+    fit = fit_once(drawn.rows, "memory", seed=seed)
+    return drawn, fit, lambda: attribute_once(fit, OLD, NEW, **options)
 
 
 @pytest.mark.parametrize("letter", ["a", "b1"])
@@ -125,8 +126,8 @@ def test_a_direct_firmware_effect_is_allowed_for_where_they_were_not():
 
 
 def attributed(rows, errors):
-    fit = tc.fit(rows, "memory", seed=7004, errors=errors)
-    return tc.attribute(fit, OLD, NEW).table.set_index("part")
+    fit = fit_once(rows, "memory", seed=7004, errors=errors)
+    return attribute_once(fit, OLD, NEW).table.set_index("part")
 
 
 def test_instruments_that_differ_between_benches_are_allowed_for():
