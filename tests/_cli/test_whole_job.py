@@ -126,8 +126,9 @@ def test_the_margin_under_a_firmware_is_that_of_the_function(tmp_path, capsys, m
     monkeypatch.setattr(tc, "margin", lambda *a, **n: kept.append(margin(*a, **n)) or kept[-1])
     assert main(["report", "--library", str(tmp_path / "lab"), "--out", str(tmp_path),
                  "--sensor", "memory", "--before", BUILD, "--limit-c", "100",
-                 "--case-air-c", "35", "--firmware", str(table)]) == 0  # fmt: skip
-    fits = tc.fit_sensors(lab.results(), ["memory", "junction"], seed=1)
+                 "--case-air-c", "35", "--firmware", str(table),
+                 "--draws", "1000"]) == 0  # fmt: skip
+    fits = tc.fit_sensors(lab.results(), ["memory", "junction"], seed=1, draws=1000)
     own = margin(
         fits["memory"],
         BUILD,

@@ -118,7 +118,7 @@ def test_an_error_of_the_fan_speed_joins_the_variance_by_its_own_slope():
         rise = share * (effects[0, 0] + effects[0, 1] * (g - 1.0)) + (1.0 - share) * effects[0, 2]
         return design.rise_k[0] - rise, np.exp(log_jacobian(moved, effects, exponent)[0])
 
-    grid = np.linspace(0.5, 2.0, 3001) * design.flow_speed[0]
+    grid = np.linspace(0.5, 2.0, 401) * design.flow_speed[0]
     rest, jacobian = np.array([parts(speed) for speed in grid]).T
     middle = grid[np.argmin(np.abs(rest))]
     for read in middle + np.array([-80.0, 0.0, 80.0]):

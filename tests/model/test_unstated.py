@@ -94,7 +94,9 @@ def test_a_saved_fit_keeps_what_was_not_stated(tmp_path):
     assert again.draws("shared error") == pytest.approx(model.draws("shared error"))
 
 
+@pytest.mark.study
 def test_both_engines_integrate_it_out():
+    """In every run: the fast engine against algebra here, NUTS' density in its own tests."""
     rows = two_cards(power_w=[200.0, np.nan])
     settings = BARE | {"draws": 2000}
     exact = fit(rows, unstated={"power_w": Normal(200.0, 10.0)}, **settings)

@@ -1,8 +1,5 @@
 """What a notebook and an interpreter show: short lines, figures, and hints in place of nothing."""
 
-import logging
-import warnings
-
 import pytest
 
 import thermcmp as tc
@@ -67,13 +64,3 @@ def test_conditions_are_numbers(value):
 
 def test_the_face_lists_its_public_names_alone():
     assert {name for name in dir(tc) if not name.startswith("__")} == set(tc.__all__)
-
-
-def test_nuts_says_that_it_works_and_when_it_is_done(caplog):
-    rows = tc.simulate("revision study", seed=3, remounts=1).results
-    with caplog.at_level(logging.INFO, logger="thermcmp"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", tc.ThermcmpWarning)
-        tc.fit(rows, sensor="memory", engine="nuts", draws=400, seed=1)
-    said = [record.getMessage() for record in caplog.records if record.name == "thermcmp"]
-    assert said[0].startswith("NUTS samples ")
-    assert said[-1].startswith("NUTS is done after ")
