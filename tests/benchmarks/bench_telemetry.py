@@ -1,9 +1,10 @@
 """Time from logs to result rows, relative to pyarrow reading the same file.
 
 Run by hand: ``python tests/benchmarks/bench_telemetry.py [--folder FOLDER] [--runs N ...]
-[--only {lengths,runs}]``. It prints, for logs of several lengths, the time of pyarrow's
+[--only {lengths,runs,inspect}]``. It prints, for logs of several lengths, the time of pyarrow's
 read and the ratios to it of reading into a telemetry frame and of the reduction to result
-rows, in wall and processor time (the bare read uses all processors); then
+rows, in wall and processor time (the bare read uses all processors); the inspection of a
+file of 100 MB likewise, for which 2 s are asked; then
 folders of runs on two workers, with the peak memory of a worker and of this process for
 each number of runs: flat memory has the same peaks for all of them.
 """
@@ -24,6 +25,7 @@ import pyarrow.csv
 import pyarrow.parquet
 
 from thermcmp.telemetry.campaign.folder import reduce_logs
+from thermcmp.telemetry.inspection.question import inspect
 from thermcmp.telemetry.reading.frame import read_telemetry
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
@@ -90,6 +92,20 @@ def compare(folder: Path, rows: int) -> None:
         )
 
 
+def inspect_a_large_file(folder: Path) -> None:
+    """Print the time of an inspection of 100 MB, and its ratio to the bare read."""
+    path = folder / "large.csv"
+    make_log(100_000).to_csv(path, index=False)
+    head, _, rows = path.read_bytes().partition(b"\n")
+    path.write_bytes(head + b"\n" + rows * int(1e8 / len(rows) + 1))
+    plain, seen = best_of(lambda: pyarrow.csv.read_csv(path)), best_of(lambda: inspect(path))
+    print(
+        f"inspect {path.stat().st_size / 1e6:.0f} MB: {seen[0]:.2f} s, bare {plain[0]:.2f} s, "
+        f"x{seen[0] / plain[0]:.2f}; by processor time {seen[1]:.2f} s, x{seen[1] / plain[1]:.2f}",
+        flush=True,
+    )
+
+
 def worker_peak_mb() -> float:
     """Return the peak memory of this process [MB]."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
@@ -149,14 +165,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--folder", help="where logs are written; a temporary place by default")
     parser.add_argument("--runs", type=int, nargs="+", default=[100, 200])
-    parser.add_argument("--only", choices=("lengths", "runs"))
+    parser.add_argument("--only", choices=("lengths", "runs", "inspect"))
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=asked.folder) as name:
         folder = Path(name)
-        if asked.only != "runs":
+        if asked.only in (None, "lengths"):
             for rows in LENGTHS:
                 compare(folder, rows)
-        if asked.only != "lengths":
+        if asked.only in (None, "inspect"):
+            inspect_a_large_file(folder)
+        if asked.only in (None, "runs"):
             folders_of_runs(folder, asked.runs)
 
 

@@ -71,11 +71,14 @@ def app(context: click.Context, out: Path, no_plugin: tuple[str, ...]) -> None:
 
 @click.command("inspect")
 @click.argument("log", type=FILE)
-def inspect_command(log: Path) -> None:
+@click.option("--html", type=FILE, metavar="FILE", help="Write it as a page too, with a figure.")
+def inspect_command(log: Path, html: Path | None) -> None:
     """Show what an unknown LOG holds."""
     import thermcmp as tc
 
     found = tc.inspect(log)
+    if html is not None:
+        found.save_html(html)
     # What Python takes as an argument stands in a file here.
     say(str(found).replace(f"columns={found.suggestion!r}", f"A file for --columns: {found.json}"))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from html import escape
+from io import BytesIO
 from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from thermcmp._files import write_whole
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.inspection.columns import column_table
 from thermcmp.telemetry.inspection.sample import sample_of
@@ -28,6 +30,11 @@ if TYPE_CHECKING:
 #: A step of more periods than this is a gap.
 _GAP_PERIODS: Final = 5.0
 _POINTS: Final = 2_000
+_STYLE: Final = (
+    "body{font:15px/1.5 sans-serif;margin:2em;max-width:75em}table{border-collapse:collapse;"
+    "display:block;overflow-x:auto}td,th{padding:.2em .6em;text-align:left}pre{white-space:"
+    "pre-wrap}svg{max-width:100%;height:auto}"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,6 +89,32 @@ class Inspection:
         table = self.columns.to_html(index=False, na_rep="–")
         code = escape(f"columns={self.suggestion!r}")
         return f"<h3>{escape(self.file)}</h3><ul>{listed}</ul>{table}<pre>{code}</pre>"
+
+    def save_html(self, path: str | PathLike[str]) -> None:
+        """Write the inspection as one page that needs no network, with its figure.
+
+        Parameters
+        ----------
+        path : str or path-like
+            Where to write it; a file there is replaced. A log that cannot be read as it is
+            has no figure.
+
+        Raises
+        ------
+        OSError
+            If it cannot be written there.
+        """
+        figure = ""
+        if self.frame is not None:
+            buffer = BytesIO()
+            picture: Any = self.plot().get_figure(root=True)
+            picture.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+            svg = buffer.getvalue().decode("utf-8")
+            figure = svg[svg.index("<svg") :]
+        above = "".join(f"<li>Above the readings: {escape(line)}</li>" for line in self.preamble)
+        title = f'<!doctype html><meta charset="utf-8"><title>{escape(self.file)}</title>'
+        page = f"{title}<style>{_STYLE}</style>{self._repr_html_()}<ul>{above}</ul>{figure}"
+        write_whole(Path(path), page.encode("utf-8"))
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the temperatures that were read, with the time at load.
