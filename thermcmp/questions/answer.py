@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 #: The health of several fits is that of the worst.
 _WORST_FIRST: Final = ("bad", "caution", "ok")
+#: End of a sentence that says no more than its row of the table.
+ROW_IN_WORDS: Final = "of it comes from the data."
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -248,6 +250,11 @@ class Answer:
         """How many rows the table has beyond those shown, in words; "" for none."""
         count = len(self.table) - len(self.shown_table)
         return f"{count} more row{'s' if count > 1 else ''} in the answer's table." if count else ""
+
+    @property
+    def beyond_table(self) -> tuple[str, ...]:
+        """Sentences that do more than put a row of the table into words."""
+        return tuple(s for s in self.sentences if not s.endswith(ROW_IN_WORDS))
 
     @property
     def tables_text(self) -> str:

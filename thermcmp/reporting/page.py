@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import base64
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+import pandas as pd
+
 from thermcmp.errors import PluginError
-from thermcmp.inference.diagnostics import Diagnostics
-from thermcmp.inference.sensor_fits import one_posterior
-from thermcmp.questions.fit_check.question import FitCheck, check_fit
+from thermcmp.questions.fit_check.question import BOUNDARY, FitCheck, check_fit
 from thermcmp.questions.pictures import picture_uri
-from thermcmp.questions.separation.contrasts import short_effect
 from thermcmp.questions.table_words import WordedTable, worded_table
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.fit_names import fit_names, fitted_to
@@ -19,8 +20,6 @@ from thermcmp.reporting.glossary import Term, terms_used
 from thermcmp.reporting.summary import Summary, leading, make_summary
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
@@ -36,9 +35,16 @@ _COUNTED: Final = {
     "bench": "Benches",
     "lab": "Labs",
 }
+_UNFIT_FOR_NAMES: Final = re.compile(r"[^\w.]+")
 
-#: Fields that a fit often has in common with another of the page.
-_ALIKE: Final = ("aliases", "notes", "priors", "versions")
+
+@dataclass(frozen=True, slots=True)
+class DataFile:
+    """A table that the page carries as a CSV file, for those who want every number."""
+
+    name: str
+    words: str
+    uri: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,31 +60,22 @@ class AnswerPart:
     alternative: str
     table: WordedTable
     further: tuple[tuple[str, WordedTable], ...] = ()
-    said_before: frozenset[str] = frozenset()
-
-    @property
-    def new_caveats(self) -> tuple[str, ...]:
-        """Caveats that no answer above has."""
-        return tuple(c for c in self.answer.caveats if c not in self.said_before)
-
-    @property
-    def known_caveats(self) -> tuple[str, ...]:
-        """Caveats that an answer above has too; the page folds them away."""
-        return tuple(c for c in self.answer.caveats if c in self.said_before)
+    #: Caveats that no answer above has, with their numbers on the page.
+    new_caveats: Mapping[int, str] = field(default_factory=dict)
+    #: Numbers of the caveats that an answer above has too: each is said once.
+    known_caveats: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class FitPart:
-    """Aliases and data of one fit; `alike` names a fit before it that has the same of some."""
+class DataPart:
+    """The rows behind the fits, a column per fit, and what the fits say of them, each once."""
 
-    name: str
-    parameters: WordedTable
-    priors: WordedTable
+    facts: WordedTable
     aliases: tuple[str, ...]
     notes: tuple[str, ...]
-    facts: tuple[tuple[str, str], ...]
-    versions: tuple[tuple[str, str], ...]
-    alike: Mapping[str, str]
+    versions: str
+    #: All numbers of each fit and of its checks, by the fit's name.
+    files: Mapping[str, tuple[DataFile, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,20 +89,11 @@ class HealthPart:
 
 @dataclass(frozen=True, slots=True)
 class TrustPart:
-    """How far one fit can be trusted; `same_draws` names a fit before it of the same draws."""
+    """How far the fits can be trusted: what they rest on, findings each once, their figures."""
 
-    name: str
-    fitted_to: str
+    fitted_to: tuple[str, ...]
     sentences: tuple[str, ...]
-    diagnostics: WordedTable
-    same_draws: str
-    predictive: AnswerPart
-    left_out: AnswerPart
-    units: WordedTable
-    unit: str
-    outliers: WordedTable | None
-    parameters: WordedTable
-    small_k: float
+    figures: Mapping[str, tuple[AnswerPart, ...]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +114,8 @@ class Page:
     bad_health_allowed: bool
     answers: tuple[AnswerPart, ...]
     health: tuple[HealthPart, ...]
-    fits: tuple[FitPart, ...]
-    trust: tuple[TrustPart, ...]
+    data: DataPart | None
+    trust: TrustPart | None
     added: tuple[AddedPart, ...]
     cautions: Mapping[Work, tuple[str, ...]]
     terms: tuple[Term, ...]
@@ -150,39 +138,29 @@ def make_page(
     remarks: Sequence[str] = (),
 ) -> Page:
     """Gather the parts of the page."""
-    kinds = [answer.kind for answer in answers]
-    parts = tuple(
-        replace(
-            _part(
-                f"answer-{number}",
-                answer.title if kinds.count(answer.kind) > 1 else answer.kind.capitalize(),
-                answer,
-            ),
-            said_before=frozenset(c for earlier in answers[: number - 1] for c in earlier.caveats),
-        )
-        for number, answer in enumerate(answers, start=1)
-    )
+    parts = _answer_parts(answers)
     names = fit_names(fits)
-    fit_parts = _fit_parts(names, fits)
-    trust = _trust_parts(names, fits)
     words = [text for answer in answers for text in (*answer.sentences, *answer.caveats)]
-    shown = [*words, *(answer.title for answer in answers)]
+    checks = [check_fit(fit) for fit in fits]
+    trust = _trust_part(names, checks, words) if fits else None
+    data = _data_part(names, checks, words) if fits else None
+    aliases = data.aliases if data is not None else ()
+    shown = [*words, *aliases, *(answer.title for answer in answers)]
     shown += [answer.interval_kind for answer in answers]
     tables = [table for part in parts for table in (part.table, *(t for _, t in part.further))]
     shown += [text for table in tables for text in table.headings]
     shown += [cell.text for table in tables for row in table.rows for cell in row]
-    shown += [text for part in fit_parts for text in part.aliases]
-    shown += [text for part in trust for text in (*part.sentences, *part.parameters.headings)]
+    shown += trust.sentences if trust is not None else ()
     return Page(
         title=title,
         dated=dated,
         bad_health_allowed=bad_health_allowed,
         answers=parts,
         health=_health_parts(names, fits),
-        fits=fit_parts,
+        data=data,
         trust=trust,
         added=tuple(_added_part(section, fits, answers) for section in sections),
-        cautions=cautions_for([*words, *(text for part in fit_parts for text in part.aliases)]),
+        cautions=cautions_for([*words, *aliases]),
         terms=terms_used(shown),
         refused=None
         if reduced is None or reduced.refused.empty
@@ -197,6 +175,21 @@ def make_page(
         ),
         lead=next((part for part in parts if part.answer is leading(answers)), None),
     )
+
+
+def _answer_parts(answers: Sequence[Answer]) -> tuple[AnswerPart, ...]:
+    """Return the answers with the caveats of the page numbered, each said where it is new."""
+    kinds = [answer.kind for answer in answers]
+    numbers: dict[str, int] = {}
+    parts = []
+    for place, answer in enumerate(answers, start=1):
+        label = answer.title if kinds.count(answer.kind) > 1 else answer.kind.capitalize()
+        known = tuple(sorted(numbers[c] for c in dict.fromkeys(answer.caveats) if c in numbers))
+        new = {numbers.setdefault(c, len(numbers) + 1): c for c in answer.caveats
+               if c not in numbers}  # fmt: skip
+        part = _part(f"answer-{place}", label, answer)
+        parts.append(replace(part, new_caveats=new, known_caveats=known))
+    return tuple(parts)
 
 
 def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
@@ -215,91 +208,115 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
         picture=picture_uri(answer),
         narrow=picture_uri(answer, "phone"),
         alternative=f"{answer.alt_text} The table after the figure holds the same numbers.",
-        table=worded_table(answer.shown_table, folded=True),
-        further=tuple(
-            (caption, worded_table(table, folded=True))
-            for caption, table in answer.further_tables.items()
-        ),
+        table=_shown(answer.shown_table),
+        further=tuple((caption, _shown(table)) for caption, table in answer.further_tables.items()),
     )
 
 
-def _trust_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[TrustPart, ...]:
-    """Return the checks of each fit; those of draws that fits share are shown once."""
-    parts = []
-    for number, (name, fit) in enumerate(zip(names, fits, strict=True)):
-        joint = [place for place in range(number) if one_posterior((fits[place], fit))]
-        shown = fits[joint[0]].diagnostics.checks if joint else ()
-        checks = Diagnostics(tuple(c for c in fit.diagnostics.checks if c not in shown))
-        same = names[joint[0]] if joint else ""
-        parts.append(_trust_part(number + 1, name, check_fit(fit), checks, same))
-    return tuple(parts)
+def _shown(table: pd.DataFrame) -> WordedTable:
+    """Return a table of the page; health that is ok in every row is not repeated in each."""
+    if "health" in table and (table["health"] == "ok").all():
+        table = table.drop(columns="health")
+    return worded_table(table, folded=True)
 
 
 def _trust_part(
-    number: int, name: str, check: FitCheck, checks: Diagnostics, same_draws: str
+    names: Sequence[str], checks: Sequence[FitCheck], answered: Sequence[str]
 ) -> TrustPart:
-    """Return the checks of one fit; its two figures are answers, and are set as such."""
-    # Long names would be squeezed to a word per line beside so many numbers.
-    left_out = check.left_out.shown_table
-    left_out = left_out.assign(effect=[short_effect(name) for name in left_out["effect"]])
+    """Return the checks of the fits: what no answer said, each finding once."""
+    # Which spreads may be zero is a note in the parameters' file and in an answer's table.
+    said = [
+        [
+            s
+            for s in check.sentences
+            if not s.startswith(BOUNDARY) and not any(s in text for text in answered)
+        ]
+        for check in checks
+    ]
     return TrustPart(
-        name=name,
-        fitted_to=fitted_to(check.fit),
-        sentences=check.sentences,
-        same_draws=same_draws,
-        diagnostics=worded_table(checks.table),
-        predictive=_part(f"predictive-{number}", "Predictive check", check.predictive),
-        left_out=replace(
-            _part(f"left-out-{number}", "Left-out check", check.left_out),
-            table=worded_table(left_out, folded=True),
+        fitted_to=tuple(
+            f"{name}: {fitted_to(check.fit)}" for name, check in zip(names, checks, strict=True)
         ),
-        units=worded_table(_unusual(check.left_out.units)),
-        unit=check.left_out.unit,
-        outliers=worded_table(check.outliers) if len(check.outliers) else None,
-        parameters=worded_table(check.parameters),
-        small_k=check.small_k,
+        sentences=_once(names, said),
+        figures={
+            name: (
+                _part(f"predictive-{number}", "Predictive check", check.predictive),
+                _part(f"left-out-{number}", "Left-out check", check.left_out),
+            )
+            for number, (name, check) in enumerate(zip(names, checks, strict=True), start=1)
+        },
     )
 
 
-def _unusual(units: pd.DataFrame) -> pd.DataFrame:
-    """Return the units that were left out otherwise than most; the answer has them all."""
-    usual = units["action"].mode()
-    return units[~units["action"].isin(usual)] if len(usual) else units
+def _files(name: str, check: FitCheck) -> tuple[DataFile, ...]:
+    """Return all numbers of a fit and of its checks."""
+    unit = check.left_out.unit
+    tables = {
+        "parameters": check.fit.table,
+        "priors": check.fit.priors.table,
+        "what the data say of each parameter": check.parameters,
+        "checks of the calculation": check.fit.diagnostics.table,
+        "measured and simulated campaigns": check.predictive.table,
+        f"effects without one {unit}": check.left_out.table,
+        f"how each {unit} was left out": check.left_out.units,
+        "outliers": check.outliers,
+    }
+    return tuple(_file(name, words, table) for words, table in tables.items() if len(table))
 
 
-def _fit_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[FitPart, ...]:
-    """Return data and model of each fit; what an earlier fit has too refers to that one."""
-    parts: list[FitPart] = []
-    for name, fit in zip(names, fits, strict=True):
-        results, reference = fit.design.rows, fit.reference
-        facts = [("Rows used", str(len(results)))]
-        for column, heading in _COUNTED.items():
-            count = results[column].nunique() if column in results else 0
-            if count:
-                facts.append((heading, str(count)))
-        at = f"{reference.power_w:g} W, {reference.flow_speed:g} {fit.design.law.unit}"
-        facts.append(("Reference conditions", at))
-        facts.append(("Engine", f"{fit.engine} ({fit.engine_reason})"))
-        facts.append(("Data fingerprint", f"SHA-256 {fit.fingerprint}"))
-        part = FitPart(
-            name=name,
-            parameters=worded_table(fit.table, folded=True),
-            priors=worded_table(fit.priors.table),
-            aliases=fit.aliases.sentences,
-            notes=(*fit.design.notes, *(str(item) for item in fit.design.left_out)),
-            facts=tuple(facts),
-            versions=tuple(fit.versions.items()),
-            alike={},
-        )
-        # The first fit before it that has the same, by field.
-        alike = {
-            field: earlier.name
-            for field in _ALIKE
-            for earlier in reversed(parts)
-            if getattr(earlier, field) == getattr(part, field)
-        }
-        parts.append(replace(part, alike=alike))
-    return tuple(parts)
+def _file(name: str, words: str, table: pd.DataFrame) -> DataFile:
+    """Return a table as a CSV file inside the page, in full digits."""
+    text = table.to_csv(index=False, lineterminator="\n").encode("utf-8")
+    uri = f"data:text/csv;base64,{base64.b64encode(text).decode('ascii')}"
+    return DataFile(f"{_UNFIT_FOR_NAMES.sub('-', f'{name} {words}'.lower())}.csv", words, uri)
+
+
+def _data_part(names: Sequence[str], checks: Sequence[FitCheck], said: Sequence[str]) -> DataPart:
+    """Return data and model of the fits; what some have in common, or an answer said, once."""
+    fits = [check.fit for check in checks]
+    aliases = [
+        [alias for alias in fit.aliases.sentences if not any(alias in text for text in said)]
+        for fit in fits
+    ]
+    left_out = [(*fit.design.notes, *map(str, fit.design.left_out)) for fit in fits]
+    versions = [[f"{package} {v}" for package, v in fit.versions.items()] for fit in fits]
+    facts = {name: list(_facts(fit).values()) for name, fit in zip(names, fits, strict=True)}
+    return DataPart(
+        facts=worded_table(pd.DataFrame({"rows behind": list(_facts(fits[0])), **facts})),
+        aliases=_once(names, aliases),
+        notes=_once(names, left_out),
+        versions=", ".join(_once(names, versions)),
+        files={n: _files(n, check) for n, check in zip(names, checks, strict=True)},
+    )
+
+
+def _once(names: Sequence[str], sentences: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    """Return sentences about fits, each once; one that is not about all names its fits."""
+    about: dict[str, list[str]] = {}
+    for name, said in zip(names, sentences, strict=True):
+        for sentence in said:
+            about.setdefault(sentence, []).append(name)
+    return tuple(
+        sentence if len(of) == len(names) else f"{sentence} ({', '.join(of)})"
+        for sentence, of in about.items()
+    )
+
+
+def _facts(fit: Fit) -> dict[str, str]:
+    """Return what a reader has to know of the rows of a fit; each fit has the same facts."""
+    results, reference = fit.design.rows, fit.reference
+    counts = {
+        heading: results[column].nunique() if column in results else 0
+        for column, heading in _COUNTED.items()
+    }
+    return {
+        "Rows used": str(len(results)),
+        **{heading: str(count or "–") for heading, count in counts.items()},
+        "Reference conditions": f"{reference.power_w:g} W, {reference.flow_speed:g} "
+        f"{fit.design.law.unit}",
+        "Engine": f"{fit.engine} ({fit.engine_reason})",
+        "Data fingerprint": f"SHA-256 {fit.fingerprint}",
+    }
 
 
 def _added_part(section: Section, fits: Sequence[Fit], answers: Sequence[Answer]) -> AddedPart:

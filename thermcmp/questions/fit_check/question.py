@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 
 #: Pairs of levels above which each level is looked at in one pair only.
 MOST_PAIRS: Final = 500
+#: Begin of the sentence that names the spreads which may be zero.
+BOUNDARY: Final = "Boundary, the data allow zero"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -308,7 +310,7 @@ def _parameter_sentences(
             at_zero.append(f"{note.name} {chance} ({low:.2f} to {high:.2f} K)")
     if at_zero:
         sentences.append(
-            f"Boundary, the data allow zero; probability of being below {small_k:g} K, and "
+            f"{BOUNDARY}; probability of being below {small_k:g} K, and "
             f"{prob:.0%} equal-tailed interval: {'; '.join(at_zero)}."
         )
     mostly = [note.name for note in notes if note.shrinkage < MOSTLY_PRIOR]

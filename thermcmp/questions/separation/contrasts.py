@@ -19,6 +19,7 @@ from thermcmp.model.factor_words import effect_words
 from thermcmp.model.identifiability import Contrast
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.builds import Scope
+from thermcmp.questions.answer import ROW_IN_WORDS
 from thermcmp.questions.phrases import (
     WITHHELD,
     chance_words,
@@ -357,7 +358,7 @@ def _contrast_row(
     comma = "," if effect.partner == AVERAGE else ""
     sentence = f"{_opening(row)}{comma} is {range_words(draws, prob)}"
     if not assumed:
-        sentence += f"; {part_words(share)} of it comes from the data."
+        sentence += f"; {part_words(share)} {ROW_IN_WORDS}"
     else:
         sentence += "."
     health = row.health
