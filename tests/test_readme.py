@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+import thermcmp
+from thermcmp.__main__ import main
 from thermcmp.results.schema import COLUMNS
 
 ROOT = Path(__file__).parents[1]
@@ -69,6 +71,46 @@ def test_the_marked_examples_of_a_page_run(page, tmp_path):
     assert finished.returncode == 0, finished.stderr
 
 
+COMMANDS = re.compile(
+    re.escape(MARK.replace("example", "commands")) + r"\n+```sh\n(.*?)^```",
+    re.DOTALL | re.MULTILINE,
+)
+
+
+def test_the_commands_of_the_tutorial_run(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "datasets").symlink_to(ROOT / "datasets")
+    (block,) = COMMANDS.findall((ROOT / "docs" / "tutorial.md").read_text(encoding="utf-8"))
+    for line in block.strip().splitlines():
+        program, *words = shlex.split(line)
+        assert program == "thermcmp"
+        assert main(words) == 0, line
+    shown = capsys.readouterr().out
+    assert "807 rows of 269 runs were added" in shown
+
+
+def made_by(script):
+    """Return a script of the documentation as a module."""
+    spec = importlib.util.spec_from_file_location(script, ROOT / "docs" / f"{script}.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_reference_has_every_public_name():
+    made = (ROOT / "docs" / "reference.md").read_text(encoding="utf-8")
+    assert made == made_by("make_reference").page(), "run python docs/make_reference.py"
+    assert all(f":: thermcmp.{name}\n" in made for name in thermcmp._HOMES)
+
+
+def test_the_gallery_shows_each_figure_with_words_for_those_who_do_not_see_it():
+    page = (ROOT / "docs" / "gallery.md").read_text(encoding="utf-8")
+    shown = dict(re.findall(r"!\[([^]]{20,})\]\(gallery/([\w-]+)\.svg\)", page))
+    assert sorted(shown.values()) == sorted(made_by("make_gallery").FIGURES)
+    for name in shown.values():
+        assert "<dc:description>" in (ROOT / "docs" / "gallery" / f"{name}.svg").read_text("utf-8")
+
+
 def command(marker):
     """Return the shell command between a marker and its end."""
     block = README.split(f"<!-- {marker} -->")[1].split("<!-- end -->")[0]
@@ -108,10 +150,7 @@ def test_the_check_script_runs_the_test_command():
 
 
 def test_the_page_of_the_results_table_is_made_from_the_schema():
-    script = ROOT / "docs" / "make_tables.py"
-    spec = importlib.util.spec_from_file_location("make_tables", script)
-    maker = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(maker)
+    maker = made_by("make_tables")
     made = (ROOT / "docs" / "results-table.md").read_text(encoding="utf-8")
     assert made == maker.page(), "run python docs/make_tables.py"
     assert all(f"| `{column.name}` |" in made for column in COLUMNS)
