@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_once import attribute_once
 
 from thermcmp.model.conditions import Conditions
 from thermcmp.prediction import fitted_build
@@ -18,7 +19,7 @@ FAN = MAIN[1]
 
 @pytest.fixture(scope="module")
 def fix(aliased):
-    return attribute(aliased.fit, OLD, NEW)
+    return attribute_once(aliased.fit, OLD, NEW)
 
 
 def price(answer):
@@ -97,7 +98,7 @@ def test_louder_fans_sell_less(fix):
 @pytest.mark.parametrize("apart", [0.0, 1.0])
 def test_no_ratio_where_the_level_hardly_changed(aliased, apart):
     # Stock speeds known within some rpm, and 1 rpm or none between their means.
-    own = attribute(aliased.fit, OLD, NEW).settings[OLD]
+    own = attribute_once(aliased.fit, OLD, NEW).settings[OLD]
     same = Conditions(fan_rpm=own.flow_speed + apart, power_w=218.0)
     answer = attribute(aliased.fit, OLD, NEW, settings={"after": same})
     row = price(answer).loc[FAN]
