@@ -1,5 +1,8 @@
 """From rows to a fit: what is refused, left out, dropped, and what the answer then is."""
 
+import logging
+from logging.handlers import BufferingHandler
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -346,7 +349,19 @@ def test_coarse_steps_are_intervals_in_the_conditional_engine_too(rows, no_sampl
 
 
 @pytest.fixture(scope="module")
-def robust_fit(rows):
+def nuts_log():
+    """What is logged while the general engine works, once `robust_fit` is made."""
+    handler, logger = BufferingHandler(1000), logging.getLogger("thermcmp")
+    level = logger.level
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
+    yield handler.buffer
+    logger.removeHandler(handler)
+    logger.setLevel(level)
+
+
+@pytest.fixture(scope="module")
+def robust_fit(rows, nuts_log):
     """All at once: Student's t, steps of 1 K as intervals, a limit, and one outlier."""
     stray = rows["temperature_c"] - 9.0 * (rows.index == 3)
     limit = float(np.round(stray.max()) - 1.0)
@@ -382,6 +397,12 @@ def test_all_kinds_of_readings_combine(rows, robust_fit):
     assert abs(robust.mean() - 6.0) < 2.0 * robust.std()
     assert robust.std() < normal.std()
     assert abs(robust.mean() - 6.0) < abs(normal.mean() - 6.0)
+
+
+def test_nuts_says_that_it_works_and_when_it_is_done(robust_fit, nuts_log):
+    said = [record.getMessage() for record in nuts_log if "NUTS" in record.getMessage()]
+    assert said[0].startswith("NUTS samples ")
+    assert said[-1].startswith("NUTS is done after ")
 
 
 def test_the_stray_among_all_kinds_of_readings_is_named(robust_fit):

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from made_once import attribute_once
 
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
@@ -33,7 +34,7 @@ def means(answer):
 
 @pytest.fixture(scope="module")
 def fix(aliased):
-    return attribute(aliased.fit, OLD, NEW)
+    return attribute_once(aliased.fit, OLD, NEW)
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +59,7 @@ def firmware_only(fit_known, quiet_world):
 
 @pytest.mark.parametrize("scope", ["specimens", "product line"])
 def test_order_free_parts_add_up_to_the_total_in_every_draw(aliased, scope):
-    draws = parts_of(attribute(aliased.fit, OLD, NEW, scope=scope))
+    draws = parts_of(attribute_once(aliased.fit, OLD, NEW, scope=scope))
     assert len(draws) == 2000
     assert np.abs(draws[MAIN].sum(axis=1) - draws["total"]).max() < EXACT
 
@@ -81,7 +82,7 @@ def test_both_ways_round_the_corners_lead_to_the_total(fix):
 
 
 def test_swapping_before_and_after_flips_every_sign(aliased, fix):
-    back = parts_of(attribute(aliased.fit, NEW, OLD))
+    back = parts_of(attribute_once(aliased.fit, NEW, OLD))
     forth = parts_of(fix)
     for name in ["total", *MAIN, f"{INSIDE}cooler", f"{INSIDE}board"]:
         assert np.abs(forth[name] + back[name]).max() < EXACT
@@ -252,7 +253,7 @@ def test_held_noise_is_refused_with_what_answers_it(aliased):
 
 
 def test_the_ambient_places_the_temperatures_and_moves_no_part(aliased, fix):
-    warm = attribute(aliased.fit, OLD, NEW, Conditions(ambient_c=35.0))
+    warm = attribute_once(aliased.fit, OLD, NEW, Conditions(ambient_c=35.0))
     assert warm.before_c == pytest.approx(fix.before_c + 14.0)
     assert warm.after_c == pytest.approx(warm.before_c - means(warm)["total"])
     assert np.abs(parts_of(warm)[MAIN] - parts_of(fix)[MAIN]).to_numpy().max() == 0.0
@@ -347,7 +348,7 @@ def test_shares_of_a_total_that_may_be_nothing_are_not_stated(firmware_only, fix
 
 def test_stock_runs_that_scatter_widen_the_firmware_part(aliased):
     """The mean speed of a few stock runs is known no better than its standard error."""
-    answer = attribute(aliased.fit, OLD, NEW)
+    answer = attribute_once(aliased.fit, OLD, NEW)
     old = answer.settings[answer.title.removeprefix("From ").split(" to ")[0]]
     assert old.flow_speed_error > 0.0
     held = attribute(
@@ -364,7 +365,7 @@ def test_stock_runs_that_scatter_widen_the_firmware_part(aliased):
 
 
 def test_parts_of_a_study_with_fixed_speeds_come_from_the_data(aliased):
-    shares = attribute(aliased.fit, OLD, NEW).table.set_index("part")["data_share"]
+    shares = attribute_once(aliased.fit, OLD, NEW).table.set_index("part")["data_share"]
     assert shares["total"] > 0.9
     assert shares["hardware"] > 0.9
     assert shares["firmware: fan speed"] > 0.9
@@ -372,7 +373,7 @@ def test_parts_of_a_study_with_fixed_speeds_come_from_the_data(aliased):
 
 def test_a_fix_that_makes_it_warmer_is_told_as_warmer(aliased):
     """Old and new swapped: the same numbers, and no "runs -15 K cooler"."""
-    there, back = (attribute(aliased.fit, *builds) for builds in ((OLD, NEW), (NEW, OLD)))
+    there, back = (attribute_once(aliased.fit, *builds) for builds in ((OLD, NEW), (NEW, OLD)))
     first, split, share = back.sentences[:3]
     mean, low, high = (f"{back.table.loc[0, name]:.1f}" for name in ("mean_k", "low_k", "high_k"))
     assert mean.startswith("-")
@@ -403,7 +404,7 @@ def test_a_share_beyond_the_whole_says_why(share, better, said):
 
 def test_conditions_are_spelled_out_or_bundled(aliased, fix):
     words = attribute(aliased.fit, OLD, NEW, ambient_c=35.0)
-    whole = attribute(aliased.fit, OLD, NEW, Conditions(ambient_c=35.0))
+    whole = attribute_once(aliased.fit, OLD, NEW, Conditions(ambient_c=35.0))
     assert words.before_c == whole.before_c == pytest.approx(fix.before_c + 14.0)
     with pytest.raises(InputError, match="noise cannot be held"):
         attribute(aliased.fit, OLD, NEW, noise_dba=40.0)
