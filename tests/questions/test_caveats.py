@@ -1,6 +1,7 @@
 """Bad diagnostics reach every answer: refused or recorded, and named in its caveats."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -29,7 +30,9 @@ QUESTIONS = {
 }
 
 
+@cache
 def graded(model, status):
+    """The fit with a failed check; the same one each time, so that what it knows is kept."""
     check = Check("largest R-hat", 1.4, "at most 1.01", status)
     return replace(model, diagnostics=Diagnostics((check,)))
 
@@ -53,6 +56,11 @@ def test_an_override_is_recorded_in_the_answer(ask, aliased, tmp_path):
     # A report of the answer alone knows it too.
     with pytest.raises(EngineError, match="allow_bad_health"):
         report(answer, tmp_path / "page.html")
+
+
+@pytest.mark.parametrize("question", ["separate", "attribute_sensors"])
+def test_an_answer_alone_is_reported_on_the_users_word(question, aliased, tmp_path):
+    answer = QUESTIONS[question](graded(aliased.fit, Health.BAD), allow_bad_health=True)
     page = report(answer, tmp_path / "page.html", allow_bad_health=True)
     assert "The health check failed." in page.read_text(encoding="utf-8")
 
