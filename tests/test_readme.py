@@ -26,8 +26,16 @@ LINK = re.compile(r"\]\((?!https?://|#)([^)#\s]+)(?:#[^)]*)?\)")
 
 
 def examples(page):
-    """Return the marked Python blocks of a page as one script."""
-    return "\n".join(EXAMPLE.findall(page.read_text(encoding="utf-8")))
+    """Return the marked Python blocks of a page as one script.
+
+    A fit that the page repeats for its reader is made once.
+    """
+    lines = "\n".join(EXAMPLE.findall(page.read_text(encoding="utf-8"))).splitlines()
+    return "\n".join(
+        line
+        for place, line in enumerate(lines)
+        if not (line.startswith("fit = tc.fit(") and line in lines[:place])
+    )
 
 
 def run(script, folder):
