@@ -392,3 +392,19 @@ def test_a_table_of_one_assembly_is_answered_in_words(aliased, tmp_path):
     assert answer.table.empty
     assert answer.sentences[0].startswith("Nothing can be separated: every run has the same parts")
     assert report(answer, tmp_path / "page.html").is_file()
+
+
+def test_a_reference_speed_that_a_cooler_was_not_run_at_is_named(specimens):
+    rows = specimens.fit.results.copy()
+    words = "Effects are stated at 1650 rpm, where cooler Alder-C1 had no run"
+    rows = rows[
+        rows["cooler_model"].eq("Alder-C2") | (rows["fan_rpm"] / 1650.0 - 1.0).abs().gt(0.06)
+    ]
+    near = rows["cooler_model"].eq("Alder-C2") & rows["fan_rpm"].between(1700.0, 1900.0)
+    rows.loc[near, "fan_rpm"] = 1650.0
+    between = Conditions(power_w=200.0, fan_rpm=1650.0)
+    answer = separate(fit(rows, "memory", reference=between, draws=400, seed=5, expand="none"))
+    (caveat,) = [caveat for caveat in answer.caveats if caveat.startswith("Effects are stated")]
+    assert caveat.startswith(words)
+    assert "run these at 1650 rpm" in caveat
+    assert not [c for c in separate(specimens.fit).caveats if c.startswith("Effects are stated")]

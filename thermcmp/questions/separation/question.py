@@ -17,6 +17,7 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build
 from thermcmp.model.factor_words import factor_words
 from thermcmp.model.identifiability import FEW, Contrast, alias_sentences
+from thermcmp.model.measurement_error import SET_APART
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.builds import Scope, build_of, check_parts_known
 from thermcmp.questions.answer import Answer
@@ -226,12 +227,28 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
         for model, specimens in Counter(level.rsplit(" · ", 1)[0] for level in levels).items()
         if specimens == 1 and model in named
     ]
+    if between := _not_run_at_reference(fit, named):
+        speed = f"{fit.reference.flow_speed:g} {fit.design.law.unit}"
+        caveats.append(
+            f"Effects are stated at {speed}, where {few_named(between)} had no run: a law of fan "
+            f"speed that bends there would shift them. Fix: run these at {speed}, or state as "
+            "reference= a speed that was run."
+        )
     if lone:
         caveats.append(
             f"Only one specimen was tested of {few_named(lone)}: for their product lines "
             "the spread between specimens comes from the other models and the prior."
         )
     return caveats
+
+
+def _not_run_at_reference(fit: Fit, named: set[str]) -> list[str]:
+    """Return the coolers, of the levels named, without a set point at the reference's speed."""
+    design = fit.design
+    away = np.abs(design.flow_speed / design.reference.flow_speed - 1.0)
+    cooler = design.rows["cooler_model"].astype(str).to_numpy()
+    known = sorted(named.intersection(cooler))
+    return [f"cooler {name}" for name in known if away[cooler == name].min() > SET_APART]
 
 
 def _beside_firmware(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
