@@ -165,6 +165,10 @@ def test_both_ends_of_each_range_are_in_and_beyond_is_out(column):
         ({"temperature_c": [84, 19.4, 86, 80]}, "temperature_c", {1}),
         ({"noise_dba": 30.0, "noise_floor_dba": 30.1}, "noise_dba", {0, 1, 2, 3}),
         ({"n": 3}, "standard_error_k", {0, 1, 2, 3}),
+        ({"temperature_high_c": [84.0, 72.0, None, None]}, "temperature_high_c", {0}),
+        ({"at_limit": True, "at_floor": [True, False, True, False]}, "temperature_c", {0, 2}),
+        ({"at_floor": True, "temperature_high_c": [None, 90, 90, 90]}, "temperature_c", {1, 2, 3}),
+        ({"temperature_c": 15.0, "temperature_high_c": [16, 22, 22, 22]}, "temperature_c", {0}),
     ],
 )
 def test_rules_between_columns_and_rows(changes, column, rows):

@@ -179,7 +179,7 @@ def _log_prior(fit: Fit) -> xr.Dataset:
 def _replicated(fit: Fit, seed: int) -> xr.Dataset:
     """Return new readings of the same runs in the same assemblies.
 
-    A reading that was at the limit shows no more than that.
+    A reading that was at the limit, or at the floor, shows no more or less than that.
     """
     import xarray as xr
 
@@ -187,8 +187,8 @@ def _replicated(fit: Fit, seed: int) -> xr.Dataset:
     for part, mean in fitted_rise(fit):
         variance = row_variance(fit, part, new_weights(fit, part, rng))
         new = mean + np.sqrt(variance) * rng.standard_normal(mean.shape)
-        limit = design.at_limit
-        new[:, limit] = np.minimum(new[:, limit], design.rise_k[limit])
+        limit, side = design.at_limit, design.side[design.at_limit]
+        new[:, limit] = side * np.minimum(side * new[:, limit], side * design.rise_k[limit])
         parts.append(new)
     runs = _run_names(fit)
     return xr.Dataset({RISE: _drawn(np.concatenate(parts), "run", runs)}, {"run": runs})

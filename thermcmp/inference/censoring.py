@@ -1,4 +1,4 @@
-"""Rows of a design by kind of reading: exact, at the limit, or within a step."""
+"""Rows of a design by kind of reading: exact, at the limit or the floor, or within a step."""
 
 from __future__ import annotations
 
@@ -36,21 +36,23 @@ class Readings:
     """Rows by kind of reading; each row is of one kind."""
 
     exact: IntArray  #: rows with an exact value
-    limit: IntArray  #: rows at the limit
-    step: IntArray  #: rows known within a step
-    bound: Array  #: rise that enters; half a step lower at the limit with intervals, (n,) [K]
+    limit: IntArray  #: rows at the limit or the floor
+    side: Array  #: 1 at the limit, -1 at the floor, of the rows in `limit`
+    step: IntArray  #: rows known within a step, or between two temperatures
+    bound: Array  #: rise that enters; half a step beyond a bound with intervals, (n,) [K]
     variance: Array  #: known variance without that of intervals, shape (n,) [K²]
 
 
 def readings_of(design: Design) -> Readings:
     """Return the rows of a design by kind of reading."""
-    stepped = (design.step_k > 0) & (design.steps is Steps.INTERVAL)
+    stepped = (design.step_k > 0) & ((design.steps is Steps.INTERVAL) | design.is_between)
     limit = design.at_limit
     return Readings(
         np.flatnonzero(~limit & ~stepped),
         np.flatnonzero(limit),
+        design.side[limit],
         np.flatnonzero(~limit & stepped),
-        design.rise_k - np.where(limit & stepped, 0.5 * design.step_k, 0.0),
+        design.rise_k - np.where(limit & stepped, 0.5 * design.step_k * design.side, 0.0),
         np.where(
             stepped,
             np.maximum(design.known_variance - design.step_k**2 / 12.0, 0.0),

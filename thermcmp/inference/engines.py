@@ -80,8 +80,15 @@ def run_engine(design: Design, engine: str, draws: int, seed: int | None) -> Cho
 def _reason_for(design: Design, coarse: Sequence[str]) -> str:
     """Return in words what kinds of readings the conditional engine served."""
     kinds = [*coarse]
-    if limited := int(design.at_limit.sum()):
-        kinds.append(f"{limited} reading(s) at the limit enter by weights")
+    floor, between = int(design.at_floor.sum()), int(design.is_between.sum())
+    counts = {
+        "at the limit": int(design.at_limit.sum()) - floor,
+        "at the floor": floor,
+        "between two temperatures": between,
+    }
+    kinds += [
+        f"{count} reading(s) {where} enter by weights" for where, count in counts.items() if count
+    ]
     if is_informed(design):
         kinds.append("regulated runs enter by weights")
     exact = [] if _is_inexact(design) else ["every reading is an exact value"]
@@ -111,6 +118,9 @@ def not_exact(design: Design) -> list[str]:
     if limited:
         runs = ", ".join(design.rows.loc[design.at_limit, "run"].astype(str)[:5])
         reasons.append(f"{limited} reading(s) at the limit (run {runs})")
+    if design.is_between.any():
+        runs = ", ".join(design.rows.loc[design.is_between, "run"].astype(str)[:5])
+        reasons.append(f"readings between two temperatures (run {runs})")
     if design.steps is Steps.INTERVAL and np.any(design.step_k > 0):
         reasons.append("steps='interval' requested")
     return reasons
@@ -125,7 +135,8 @@ def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Des
     """Return the design with its treatment of steps decided, and why an interval was chosen."""
     if design.steps is not Steps.AUTO:
         return design, []
-    if not np.any(design.step_k > 0):
+    step_k = np.where(design.is_between, 0.0, design.step_k)
+    if not np.any(step_k > 0):
         return with_step_variance(design), []
     if run is None:
         # A variance beyond any temperature leaves readings at the limit without influence.
@@ -138,14 +149,14 @@ def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Des
         )
         run = _conditional(exact, 400, seed)
     scatter = float(np.median(run.posterior[RESIDUAL]))
-    if not is_coarse(design.step_k, scatter):
+    if not is_coarse(step_k, scatter):
         return with_step_variance(design), []
-    return replace(design, steps=Steps.INTERVAL), [_coarse_words(design, scatter)]
+    return replace(design, steps=Steps.INTERVAL), [_coarse_words(step_k, scatter)]
 
 
-def _coarse_words(design: Design, scatter_k: float) -> str:
+def _coarse_words(step_k: Array, scatter_k: float) -> str:
     return (
-        f"the reading step of {np.max(design.step_k):g} K is coarse against a run-to-run "
+        f"the reading step of {np.max(step_k):g} K is coarse against a run-to-run "
         f"scatter of {scatter_k:.2g} K"
     )
 
@@ -153,9 +164,10 @@ def _coarse_words(design: Design, scatter_k: float) -> str:
 def with_coarse_step_note(design: Design, posterior: xr.Dataset) -> Design:
     """Return the design with a note if only the variance of a coarse step was used."""
     scatter = float(np.median(posterior[RESIDUAL]))
-    if not is_coarse(design.step_k, scatter):
+    step_k = np.where(design.is_between, 0.0, design.step_k)
+    if not is_coarse(step_k, scatter):
         return design
-    note = f"Steps: {_coarse_words(design, scatter)}, and only its variance was used."
+    note = f"Steps: {_coarse_words(step_k, scatter)}, and only its variance was used."
     return replace(design, notes=(*design.notes, note))
 
 

@@ -114,8 +114,9 @@ class Design:
     #: 1 where the run-to-run variance applies, 0 for a published summary, whose stated error
     #: already contains it; shape (n,).
     run_scatter: Array
-    step_k: Array  #: reading step of single runs, 0 where unknown, shape (n,)
-    at_limit: BoolArray  #: readings at the limit: lower bounds of the temperature, shape (n,)
+    #: Reading step of single runs, 0 where unknown; of an interval its width; shape (n,).
+    step_k: Array
+    at_limit: BoolArray  #: readings at the limit or the floor: bounds of the temperature, (n,)
     law: AirflowLaw
     reference: Reference
     priors: PriorSet
@@ -130,6 +131,21 @@ class Design:
     def fixed_priors(self) -> tuple[Prior, ...]:
         """Priors of the effects without a spread: those of `FIXED`, then the shared errors."""
         return (*(self.priors[name] for name in FIXED), *(Normal(0.0, 1.0),) * self.shared.count)
+
+    @property
+    def at_floor(self) -> BoolArray:
+        """Those of them that are upper bounds, shape (n,)."""
+        return self.rows["at_floor"].to_numpy(bool)
+
+    @property
+    def is_between(self) -> BoolArray:
+        """Rows that are known to lie between two temperatures, shape (n,)."""
+        return self.rows["temperature_high_c"].notna().to_numpy(bool)
+
+    @property
+    def side(self) -> Array:
+        """Sign of a bound: 1 where the temperature is at least the reading, -1 at most; (n,)."""
+        return np.where(self.at_floor, -1.0, 1.0)
 
     @property
     def measured_rows(self) -> pd.DataFrame:
@@ -256,7 +272,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     published = rows["n"].fillna(1).to_numpy(float) > 1
     chosen, notes = _chosen_terms(rows, terms, published)
     kept = tuple(each.term for each in chosen)
-    rise_k = rows["temperature_c"].to_numpy(float) - rows["ambient_c"].to_numpy(float)
+    rise_k = (rows["temperature_c"] - rows["ambient_c"]).to_numpy(float) + 0.5 * _width(rows)
     typical_k = nice(max(float(np.median(rise_k)), LEAST_RISE_K))
     defaults = default_priors(kept, law, residuals, sensor, typical_k)
     chosen_priors = defaults.changed(stated_priors(priors, defaults))
@@ -277,8 +293,8 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         known_variance=_known_variance(rows, errors, (fan, watts), responses),
         run_scatter=np.where(published, 0.0, 1.0),
         # A mean of several runs is not a multiple of the step.
-        step_k=np.where(published, 0.0, rows["resolution_k"].to_numpy(float, na_value=0.0)),
-        at_limit=rows["at_limit"].to_numpy(bool),
+        step_k=np.where(published & (_width(rows) == 0.0), 0.0, _step(rows)),
+        at_limit=rows["at_limit"].to_numpy(bool) | rows["at_floor"].to_numpy(bool),
         law=law,
         reference=reference,
         priors=chosen_priors,
@@ -301,6 +317,17 @@ def _set_points(
     fan_alone, power_alone = (held | is_unstated(rows, name) for name in (law.column, "power_w"))
     fan = fan_set_points(rows, law.column, errors.fan_speed, fan_alone)
     return fan, power_set_points(rows, errors.power, power_alone)
+
+
+def _width(rows: pd.DataFrame) -> Array:
+    """Return the width of rows known to lie between two temperatures, else 0, (n,) [K]."""
+    return np.nan_to_num((rows["temperature_high_c"] - rows["temperature_c"]).to_numpy(float))
+
+
+def _step(rows: pd.DataFrame) -> Array:
+    """Return the step of each reading, or the width of its interval, (n,) [K]."""
+    step_k, width_k = rows["resolution_k"].to_numpy(float, na_value=0.0), _width(rows)
+    return np.where(width_k > 0.0, width_k, step_k)
 
 
 def _row_notes(rows: pd.DataFrame, fan: SetPoints, residuals: Residuals) -> list[str]:
@@ -326,10 +353,10 @@ def _known_variance(
     responses: tuple[Array, Array],
 ) -> Array:
     """Return each row's variance that is known beforehand, (n,) [K²]; pairs are fan and power."""
-    within_k, step_k, air_k = (
-        rows[name].to_numpy(float, na_value=0.0)
-        for name in ("standard_error_k", "resolution_k", "ambient_error_k")
+    within_k, air_k = (
+        rows[name].to_numpy(float, na_value=0.0) for name in ("standard_error_k", "ambient_error_k")
     )
+    step_k = _step(rows)
     # A reading rounded to a step has the variance step²/12 (GUM, JCGM 100:2008 F.2.2.1).
     known = within_k**2 + step_k**2 / 12.0 + errors.ambient_k**2 + air_k**2
     for readings, response_k in zip(set_points, responses, strict=True):

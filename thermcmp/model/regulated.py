@@ -61,6 +61,8 @@ def uninformative(
         "a control loop held the sensor at its limit, where the reading may be clamped; set "
         "at_limit to no if the sensor reads correctly above it": held
         & rows["at_limit"].astype(bool),
+        "a control loop held the sensor, whose reading is a floor or an interval": held
+        & (rows["at_floor"].astype(bool) | rows["temperature_high_c"].notna()),
         "a summary of several regulated runs, whose stated error is that of the held "
         "temperature": held & (rows["n"] > 1).fillna(False).astype(bool),
     }

@@ -96,7 +96,9 @@ def migrated(table: pa.Table) -> pa.Table:
     for column in COLUMNS:
         if column.since > version and column.name not in table.schema.names:
             field = SCHEMA.field(column.name)
-            table = table.append_column(field, pa.nulls(len(table), field.type))
+            blank = pa.nulls(len(table), field.type)
+            # A flag that was never stated is not set.
+            table = table.append_column(field, blank if field.nullable else blank.fill_null(False))
     if version == SCHEMA_VERSION:
         return table
     declared = {field.name: field.nullable for field in SCHEMA}

@@ -24,6 +24,8 @@ PER_SENSOR: Final = (
     "resolution_k",
     "n",
     "at_limit",
+    "at_floor",
+    "temperature_high_c",
     "regulated",
     "regulated_by",
     "drift_k_per_min",

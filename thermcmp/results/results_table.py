@@ -69,7 +69,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     columns : mapping of str to str or None, or path, optional
         Schema name for each of the user's headings; None or "" leaves the column out.
         ``temperature_c[memory]`` (also with standard_error_k, resolution_k, n, at_limit,
-        regulated, regulated_by, drift_k_per_min)
+        at_floor, temperature_high_c, regulated, regulated_by, drift_k_per_min)
         names the sensor: a table with a column per sensor becomes a row per run and
         sensor, and a blank temperature makes no row. Headings that are schema names
         need no mapping, nor do those with a unit for its ending ("Power (W)"); other

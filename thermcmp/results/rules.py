@@ -60,7 +60,12 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
     rows = frame.assign(lab=frame["lab"].fillna("")).reset_index(drop=True)
     again = rows.duplicated(subset=list(KEY)) & rows["run"].notna() & rows["sensor"].notna()
     first = rows.assign(at=rows.index).groupby(list(KEY), dropna=False, observed=True)["at"]
-    cold = rows["temperature_c"] < rows["ambient_c"] - BELOW_AMBIENT_K
+    ends = rows["temperature_high_c"]
+    cold = ends.fillna(rows["temperature_c"]) < rows["ambient_c"] - BELOW_AMBIENT_K
+    crossed = ends <= rows["temperature_c"]
+    torn = (rows["at_floor"] & rows["at_limit"]) | (
+        ends.notna() & (rows["at_floor"] | rows["at_limit"])
+    )
     below_background = rows["noise_dba"] < rows["noise_floor_dba"]
     unmarked = rows["regulated_by"].notna() & ~rows["regulated"]
     bare_summary = (rows["n"] > 1).fillna(False).astype(bool) & rows["standard_error_k"].isna()
@@ -83,6 +88,18 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "temperature_c",
             "the sensor is colder than the air around it ({ambient_c:g} °C)",
             "check both readings and their columns; both are in °C",
+        ),
+        *_marked(
+            rows[crossed],
+            "temperature_high_c",
+            "the upper end is not above the lower one, temperature_c ({temperature_c:g} °C)",
+            "state the lower end in temperature_c and the upper one here",
+        ),
+        *_marked(
+            rows[torn],
+            "temperature_c",
+            "it is said to be two of: at the limit, at the floor, between two temperatures",
+            "keep one of at_limit, at_floor and temperature_high_c",
         ),
         *_marked(
             rows[below_background],

@@ -12,8 +12,9 @@ from thermcmp.tabular.column import Column, Kind
 
 #: Version of the layout, written to every Parquet file's metadata. Version 2 added
 #: ``regulated_by``, version 3 the errors of ambient, fan speed and power; they are blank in
-#: older files. From version 4 on published results may leave ambient and power blank.
-SCHEMA_VERSION: Final = 4
+#: older files. From version 4 on published results may leave ambient and power blank. Version 5
+#: added ``at_floor`` and ``temperature_high_c``.
+SCHEMA_VERSION: Final = 5
 
 
 ASSEMBLY_KINDS: Final = ("factory", "bench")
@@ -54,6 +55,15 @@ COLUMNS: Final[tuple[Column, ...]] = (
         high=200.0,
     ),
     Column(
+        "temperature_high_c",
+        _NUMBER,
+        "upper end, where the temperature is only known to lie between temperature_c and this",
+        "°C",
+        low=-60.0,
+        high=200.0,
+        since=5,
+    ),
+    Column(
         "standard_error_k",
         _NUMBER,
         "standard error of the steady temperature within the run",
@@ -64,6 +74,7 @@ COLUMNS: Final[tuple[Column, ...]] = (
     Column("resolution_k", _NUMBER, "step of the sensor's reading", "K", low=0.0, high=10.0),
     Column("n", _COUNT, "runs behind a published result; blank for a run of your own", low=1),
     Column("at_limit", _FLAG, "the sensor reached its limit (throttled or clamped)"),
+    Column("at_floor", _FLAG, "the sensor read its lowest value: it is that or colder", since=5),
     Column("regulated", _FLAG, "a control loop held the sensor at a target"),
     Column(
         "regulated_by",

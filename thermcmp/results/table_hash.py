@@ -9,6 +9,9 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from thermcmp.results.schema import BY_NAME
+from thermcmp.tabular.column import Kind
+
 
 def table_hash(table: pa.Table, statement: dict[str, Any]) -> str:
     """Return the hash of a table's values and of what is stated about them.
@@ -19,12 +22,19 @@ def table_hash(table: pa.Table, statement: dict[str, Any]) -> str:
     digest = hashlib.sha256(json.dumps(statement, sort_keys=True, ensure_ascii=True).encode())
     for name in sorted(table.column_names):
         column = table[name]
-        if column.null_count == len(column):
+        if column.null_count == len(column) or _is_unset_flag(name, column):
             continue
         digest.update(json.dumps([name, str(column.type), len(column)]).encode())
         for piece in _pieces(column):
             digest.update(piece)
     return digest.hexdigest()
+
+
+def _is_unset_flag(name: str, column: pa.ChunkedArray) -> bool:
+    """Whether a flag that older files lack is set nowhere, which is as good as blank."""
+    known = BY_NAME.get(name)
+    is_late = known is not None and known.kind is Kind.FLAG and known.since > 1
+    return is_late and not pc.any(column).as_py()
 
 
 def _pieces(column: pa.ChunkedArray) -> list[Any]:

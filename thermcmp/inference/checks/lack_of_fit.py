@@ -73,9 +73,9 @@ def lack_of_fit(fit: Fit) -> LackOfFit | None:
     design = fit.design
     if design.residuals is Residuals.STUDENT:
         return None
-    rows = np.flatnonzero(
-        (design.run_scatter > 0) & ~design.at_limit & ~fit.design.rows["regulated"].to_numpy(bool)
-    )
+    is_exact = ~design.at_limit & ~design.is_between
+    is_free = ~fit.design.rows["regulated"].to_numpy(bool)
+    rows = np.flatnonzero((design.run_scatter > 0) & is_exact & is_free)
     if not len(rows):
         return None
     cell, first = _cells(fit, rows)

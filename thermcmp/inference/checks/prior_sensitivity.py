@@ -146,7 +146,7 @@ def row_log_likelihood(fit: Fit) -> Iterator[tuple[IntArray, Array]]:
             out[:, runs] = t.logpdf(rest[:, runs], degrees, scale=scale[:, runs])
         limit, step = readings.limit, readings.step
         if len(limit):
-            out[:, limit] = log_at_least(rest[:, limit], scale[:, limit])
+            out[:, limit] = log_at_least(readings.side * rest[:, limit], scale[:, limit])
         if len(step):
             out[:, step] = log_within_step(rest[:, step], scale[:, step], design.step_k[step])
         if is_informed(design):

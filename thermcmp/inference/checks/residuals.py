@@ -103,7 +103,7 @@ def _with_scatter(fit: Fit, chosen: IntArray, known: Array) -> Array:
 
 
 def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Generator) -> Array:
-    """Return the rises (B, n), those at the limit replaced by draws of the true value.
+    """Return the rises (B, n), those at a limit or floor replaced by draws of the true value.
 
     Given these completed readings and the parameters the model is Gaussian again.
     """
@@ -113,8 +113,9 @@ def completed_rise(fit: Fit, mean: Array, variance: Array, rng: np.random.Genera
     limit = fit.design.at_limit
     if limit.any():
         sd = np.sqrt(variance[:, limit])
-        above = log_ndtr((mean[:, limit] - rise[:, limit]) / sd)
-        # A normal draw above the limit, by inversion in logs.
-        z = -ndtri_exp(above + np.log(rng.uniform(size=above.shape)))
-        rise[:, limit] = mean[:, limit] + sd * z
+        side = fit.design.side[limit]
+        beyond = log_ndtr(side * (mean[:, limit] - rise[:, limit]) / sd)
+        # A normal draw beyond the bound, by inversion in logs.
+        z = -ndtri_exp(beyond + np.log(rng.uniform(size=beyond.shape)))
+        rise[:, limit] = mean[:, limit] + side * sd * z
     return rise

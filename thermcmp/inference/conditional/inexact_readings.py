@@ -2,7 +2,7 @@
 
 Given its mean and the scatter, such a reading has the likelihood
 
-    at the limit     Φ((m − b) / s)
+    at the limit     Φ((m − b) / s), at the floor Φ((b − m) / s)
     within a step    Φ((y + h/2 − m) / s) − Φ((y − h/2 − m) / s)
 
 which is log-concave in m. Expectation propagation (Minka, Uncertainty in Artificial Intelligence
@@ -24,7 +24,7 @@ from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditio
 from thermcmp.inference.conditional.marginal_likelihood import Points
 from thermcmp.inference.conditional.problem import GaussianProblem, thermal_problem
 from thermcmp.inference.conditional.reweighting import resampled
-from thermcmp.inference.diagnostics import Check
+from thermcmp.inference.diagnostics import Check, Health
 
 if TYPE_CHECKING:
     from thermcmp.model.design import Design
@@ -42,6 +42,9 @@ REACH: Final = 6.0
 #: Factor of a limit's site variance in the draws that are weighted: above it the likelihood no
 #: longer falls where the site does, and a narrow site would leave few draws there.
 WIDER: Final = 1.5
+#: Draws in place of one where the weights are too uneven: bounds on both sides say much of the
+#: scatter, of which the sites say nothing.
+MORE: Final = 4
 #: Variance of a site that says nothing yet, and the least variance of a mean [K²].
 SILENT_K2: Final = 1e4
 LEAST_K2: Final = 1e-8
@@ -65,6 +68,7 @@ class InexactRows:
         readings = readings_of(design)
         self.rows: IntArray = np.concatenate([readings.limit, readings.step])
         self.limited = np.arange(len(self.rows)) < len(readings.limit)
+        self.side = np.concatenate([readings.side, np.ones(len(readings.step))])
         self.bound, self.step = readings.bound[self.rows], design.step_k[self.rows]
         self.variance = readings.variance[self.rows]
         self.scatter = design.run_scatter[self.rows]
@@ -86,7 +90,7 @@ class InexactRows:
         """Return the log likelihood of each reading, (m, B), by its mean (m, B) and scatter."""
         at, apart = self.limited, self.bound[:, None] - mean
         total = np.empty(mean.shape)
-        total[at] = log_at_least(apart[at], sd[at])
+        total[at] = log_at_least(self.side[at, None] * apart[at], sd[at])
         total[~at] = log_within_step(apart[~at], sd[~at], self.step[~at, None])
         return total
 
@@ -142,9 +146,11 @@ class InexactRows:
 
     def _grid(self, cavity: Array, cavity_sd: Array, residual_k: float) -> Array:
         """Return means of each row where its reading and its cavity are likely, (m, GRID)."""
+        # A floor is a limit seen from the other side.
+        cavity, bound = self.side * cavity, self.side * self.bound
         half = np.where(self.limited, 0.0, 0.5 * self.step)
         far = REACH * self.sd(np.array(residual_k))
-        below, above = self.bound - half - far, self.bound + half + far
+        below, above = bound - half - far, bound + half + far
         low = np.maximum(cavity - REACH * cavity_sd, below)
         high = np.where(
             self.limited,
@@ -153,7 +159,7 @@ class InexactRows:
         )
         apart = low >= high
         low, high = np.where(apart, below, low), np.where(apart, above, high)
-        return np.linspace(low, high, GRID, axis=1)
+        return self.side[:, None] * np.linspace(low, high, GRID, axis=1)
 
     def log_weights(self, sites: _Sites, drawn: ConditionalDraws) -> Array:
         """Return the log likelihoods less those of the sites at each draw, shape (S,)."""
@@ -179,6 +185,12 @@ def run_with_inexact(
         if moved < NEAR:
             break
     sites = replace(sites, variance=np.where(inexact.limited, WIDER, 1.0) * sites.variance)
-    sample = run_conditional(inexact.with_sites(sites), inexact.priors, draws=draws, seed=seed)
-    rng = np.random.default_rng(seed)
-    return resampled(sample, inexact.log_weights(sites, sample), rng, OF_INEXACT)
+    problem, rng = inexact.with_sites(sites), np.random.default_rng(seed)
+    for count in (draws, MORE * draws):
+        sample = run_conditional(problem, inexact.priors, draws=count, seed=seed)
+        log_weights = inexact.log_weights(sites, sample)
+        kept, checks = resampled(sample, log_weights, rng, OF_INEXACT)
+        if all(check.status is Health.OK for check in checks):
+            break
+    # They are in random order.
+    return kept.part(np.arange(draws)), checks

@@ -112,6 +112,7 @@ def _data(design: Design) -> dict[str, Any]:
         "bound": readings.bound,
         "known": (~design.at_limit).astype(float),
         "limit rows": readings.limit,
+        "limit side": readings.side,
         "step rows": readings.step,
     }
     if design.residuals is Residuals.NORMAL:
@@ -170,7 +171,9 @@ def _log_likelihoods(
             parts["published rise"] = likelihood.normal(away[summary], variance[summary])
     if "limit rows" in data:
         rows = data["limit rows"]
-        parts["rise at limit"] = likelihood.at_least(away[rows], variance[rows])
+        parts["rise at limit"] = likelihood.at_least(
+            data["limit side"] * away[rows], variance[rows]
+        )
     if "step rows" in data:
         rows = data["step rows"]
         parts["rise within step"] = likelihood.within_step(
