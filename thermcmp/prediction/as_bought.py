@@ -53,8 +53,8 @@ class Loop:
             words = f"it has {control.draw_count} draws, the judged sensor's fit {fit.draw_count}"
             fault = Fault(words, "fit both sensors with the same draws=", column="control")
             raise InputError("The two fits cannot be paired:", [fault])
-        one = isinstance(firmware, Firmware)
-        return cls({firmware.name: firmware} if one else dict(firmware), control, others or {})
+        table = {firmware.name: firmware} if isinstance(firmware, Firmware) else dict(firmware)
+        return cls(table, control, others or {})
 
     def control_of(self, firmware: Firmware) -> Fit | None:
         """Return the fit of the sensor that a firmware follows, as far as it is known."""

@@ -73,12 +73,12 @@ def split_name(rows: pd.DataFrame, name: str) -> tuple[str, str]:
     A name that is a product's as a whole is that product, also where it holds a slash.
     """
     name = plain_name(name)
+    if "product" in rows and rows["product"].eq(name).any():
+        return name, ""
     products, firmwares = (
         set(rows[column].dropna()) if column in rows else set()
         for column in ("product", "firmware")
     )
-    if name in products:
-        return name, ""
     slashes = [place for place, sign in enumerate(name) if sign == "/"]
     splits = [(name[:place].strip(), name[place + 1 :].strip()) for place in reversed(slashes)]
     known = [split for split in splits if split[0] in products]

@@ -325,3 +325,11 @@ def test_simultaneous_intervals_are_tukeys_and_hold_together(even):
         gap = (values.sel(product=row.rival) - values.sel(product=row.product)).to_numpy()
         inside &= (row.low_k <= gap) & (gap <= row.high_k)
     assert np.mean(inside) == pytest.approx(0.9, abs=0.001)
+
+
+@pytest.mark.parametrize(("count", "is_long"), [(5, False), (200, True)])
+def test_a_long_figure_has_its_scale_at_both_ends(even, count, is_long):
+    table = pd.concat([even.table] * 50, ignore_index=True).head(count)
+    figure = dataclasses.replace(even, table=table).plot()
+    assert len(figure.get_yticklabels()) == count
+    assert figure.xaxis.get_tick_params()["labeltop"] is is_long

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from thermcmp.questions.answer import Answer
+
+#: Rows from which the scale stands at the top too.
+_LONG: Final = 40
 
 
 def ranking_figure(
@@ -53,7 +56,10 @@ def ranking_figure(
             ax.axhline(place + 0.5, color=QUIET, linewidth=1.0, linestyle=(0, (6, 4)))
         words += " Across a dashed line nothing compares them but the spread between laboratories."
     rows_axis(ax, [row.name for row in drawn])
-    finish(ax, answer.title, axis)
+    long = len(drawn) > _LONG
+    finish(ax, answer.title, axis, pad=22.0 if long else 6.0)
+    if long:
+        ax.tick_params(axis="x", top=True, labeltop=True)
     note(ax, answer.interval_words, drawn, omitted, extra=words)
 
 

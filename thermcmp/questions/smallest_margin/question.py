@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -191,9 +191,11 @@ def _table(
     as_bought: bool,
 ) -> pd.DataFrame:
     """Return the table of the ranking with margins, chances of exceeding and what decides."""
+    import pandas as pd
+
     table = ranking_table(ranked, prob, as_bought=as_bought)
     ends = {"mean_k": -table["mean_c"], "low_k": -table["high_c"], "high_k": -table["low_c"]}
-    cells = []
+    cells: list[tuple[float, str | None, float]] = []
     for name in table["product"]:
         values = margins[name]
         if not np.isfinite(values).all():
@@ -204,9 +206,9 @@ def _table(
         cells.append((float(np.mean(values.min(axis=0) < 0.0)), names[most], float(shares[most])))
     exceed, decides, share = zip(*cells, strict=True) if cells else ((), (), ())
     table = table.drop(columns=["mean_c", "low_c", "high_c"])
-    added = {**ends, "p_exceed": exceed, "decides": decides, "p_decides": share}
-    for place, (column, values) in enumerate(added.items(), start=1):
-        table.insert(place, column, values)
+    added: dict[str, object] = {**ends, "p_exceed": exceed, "decides": decides, "p_decides": share}
+    for place, (column, each) in enumerate(added.items(), start=1):
+        table.insert(place, column, pd.Series(each, index=table.index))
     return table
 
 
@@ -214,16 +216,18 @@ def _sentences(ranked: Ranked, table: pd.DataFrame, prob: float) -> tuple[str, .
     """Return the product with the largest margin of each network, and those over a limit."""
     if not ranked.networks:
         return ("No product can be ranked at these conditions.",)
-    rows, words = table.set_index("product"), []
+    words = []
+    rows: dict[Any, dict[Any, Any]] = table.set_index("product").to_dict("index")
     for network in ranked.networks:
         best = network.entries[0]
-        row = rows.loc[best.name]
+        row = rows[best.name]
         words.append(
             f"Largest margin: {best.name} with {range_words(-best.temperature, prob)} to the "
             f"nearest limit, which is that of the {row['decides']} in "
             f"{percent_words(row['p_decides'])} of the draws."
         )
-    over = [f"{name} ({percent_words(p)})" for name, p in rows["p_exceed"].items() if p >= 0.05]
+    chances = {name: row["p_exceed"] for name, row in rows.items()}
+    over = [f"{name} ({percent_words(p)})" for name, p in chances.items() if p >= 0.05]
     if over:
         words.append(f"Chances of 5% or more that a limit is exceeded: {', '.join(over)}.")
     return tuple(words)
