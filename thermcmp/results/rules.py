@@ -62,10 +62,6 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
     first = rows.assign(at=rows.index).groupby(list(KEY), dropna=False, observed=True)["at"]
     ends = rows["temperature_high_c"]
     cold = ends.fillna(rows["temperature_c"]) < rows["ambient_c"] - BELOW_AMBIENT_K
-    crossed = ends <= rows["temperature_c"]
-    torn = (rows["at_floor"] & rows["at_limit"]) | (
-        ends.notna() & (rows["at_floor"] | rows["at_limit"])
-    )
     below_background = rows["noise_dba"] < rows["noise_floor_dba"]
     unmarked = rows["regulated_by"].notna() & ~rows["regulated"]
     bare_summary = (rows["n"] > 1).fillna(False).astype(bool) & rows["standard_error_k"].isna()
@@ -89,18 +85,7 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "the sensor is colder than the air around it ({ambient_c:g} °C)",
             "check both readings and their columns; both are in °C",
         ),
-        *_marked(
-            rows[crossed],
-            "temperature_high_c",
-            "the upper end is not above the lower one, temperature_c ({temperature_c:g} °C)",
-            "state the lower end in temperature_c and the upper one here",
-        ),
-        *_marked(
-            rows[torn],
-            "temperature_c",
-            "it is said to be two of: at the limit, at the floor, between two temperatures",
-            "keep one of at_limit, at_floor and temperature_high_c",
-        ),
+        *_bound_faults(rows),
         *_marked(
             rows[below_background],
             "noise_dba",
@@ -120,6 +105,23 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "give the standard error of the mean [K], or enter the runs one by one",
         ),
     ]
+
+
+def _bound_faults(rows: pd.DataFrame) -> Iterator[Finding]:
+    """Find readings that are said to be bounds in two ways, and intervals without a width."""
+    ends, is_end = rows["temperature_high_c"], rows["at_floor"] | rows["at_limit"]
+    yield from _marked(
+        rows[ends <= rows["temperature_c"]],
+        "temperature_high_c",
+        "the upper end is not above the lower one, temperature_c ({temperature_c:g} °C)",
+        "state the lower end in temperature_c and the upper one here",
+    )
+    yield from _marked(
+        rows[(rows["at_floor"] & rows["at_limit"]) | (ends.notna() & is_end)],
+        "temperature_c",
+        "it is said to be two of: at the limit, at the floor, between two temperatures",
+        "keep one of at_limit, at_floor and temperature_high_c",
+    )
 
 
 def _marked(
