@@ -1,11 +1,13 @@
 """What the rows cannot tell apart: against matrix ranks, and by following the cure."""
 
 import re
+import tracemalloc
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
+from thermcmp.errors import ModelError
 from thermcmp.model.identifiability import find_aliases
 from thermcmp.model.terms import BUILT_IN
 
@@ -254,3 +256,34 @@ def test_a_library_of_many_products_and_a_long_chain_of_swaps(aliases_of):
     assert told == {True}
     last = linked.of("cooler_model", "P00", "P59")
     assert last.aliased_with == ("board_model",)
+
+
+def test_two_hundred_coolers_each_with_parts_of_its_own_cost_what_is_asked(make_design):
+    """Each changed with two other parts: 40,000 unseen combinations beside each one seen."""
+    columns = {name: [f"{name[0]}{i:03}" for i in range(200)] for name in FACTORS}
+    found = find_aliases(make_design(terms=[t for t in BUILT_IN if t.name in FACTORS], **columns))
+    assert "contrasts" not in vars(found)
+    tracemalloc.start()
+    contrast = found.of("cooler_model", "c003", "c150")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert contrast.aliased_with == ("board_model", "memory_vendor")
+    # Same board and vendor, the other cooler: the nearest swap.
+    assert contrast.cure == "test cooler c003 on board b150 with memory from m150"
+    assert peak < 60e6
+    assert found.of("cooler_model", "c003", "b003") is None
+    assert found.of("cooler_model", "c003", "c003") is None
+
+
+def test_ten_thousand_levels_with_one_row_each(make_design):
+    """One factor needs no algebra; several, or a list of all pairs, are refused by name."""
+    levels = [f"C{i:05}" for i in range(10_000)]
+    terms = [t for t in BUILT_IN if t.name in FACTORS]
+    alone = find_aliases(make_design(terms=terms, cooler_model=levels))
+    assert alone.of("cooler_model", "C00000", "C09999").estimable
+    with pytest.raises(ModelError, match="49,995,000 pairs"):
+        _ = alone.contrasts
+    boards = [f"B{i:05}" for i in range(10_000)]
+    paired = find_aliases(make_design(terms=terms, cooler_model=levels, board_model=boards))
+    with pytest.raises(ModelError, match=r"20,000 levels of cooler and board"):
+        paired.of("cooler_model", "C00000", "C09999")

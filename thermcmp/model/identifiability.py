@@ -10,15 +10,18 @@ Specimens, assemblies and sessions are left to their spreads; only factors are t
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp._types import Array, IntArray
+from thermcmp.errors import ModelError
 from thermcmp.model.factor_words import combination_words, factor_words, listed_factors
 from thermcmp.model.terms import Acts, Role
 
@@ -34,6 +37,11 @@ FEW: Final = 3
 ZERO_EIGENVALUE: Final = 1e-11
 #: Most combinations whose neighbours are cached.
 MOST_CACHED: Final = 64
+#: Most unseen combinations tried for a cure; of more, those of parts seen with the two levels.
+MOST_NEIGHBOURS: Final = 4096
+#: Most levels of all factors in one null space, and most pairs of levels listed at once.
+MOST_LEVELS: Final = 4000
+MOST_PAIRS: Final = 250_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +84,7 @@ class Contrast:
         cure = (
             f"To separate them: {self.cure}."
             if self.cure
-            else "No single swap of the parts seen would separate them."
+            else "No single swap of the parts seen with them would separate them."
         )
         return (
             f"{pair} cannot be separated from {listed_factors(self.aliased_with)}: "
@@ -84,19 +92,48 @@ class Contrast:
         )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Aliases:
-    """Estimability of all contrasts of a fit."""
+    """Estimability of all contrasts of a fit, each worked out when it is asked for."""
 
     factors: Mapping[str, tuple[str, ...]]  #: levels of each factor
     combinations: pd.DataFrame  #: distinct combinations of levels, with their number of rows
-    contrasts: tuple[Contrast, ...]  #: all pairs of levels of all factors
+    #: per factor and allowance, the finder and its levels from old to new
+    _asked: Mapping[str, tuple[_Finder, tuple[int, ...]]] = field(repr=False)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Factors and allowances that have contrasts."""
+        return tuple(self._asked)
+
+    @cached_property
+    def contrasts(self) -> tuple[Contrast, ...]:
+        """All pairs of levels of all factors; a ModelError where they are too many to list."""
+        pairs = sum(len(order) * (len(order) - 1) // 2 for _, order in self._asked.values())
+        if pairs > MOST_PAIRS:
+            levels = ", ".join(
+                f"{len(order):,} of {factor_words(name)}"
+                for name, (_, order) in self._asked.items()
+            )
+            raise ModelError(
+                f"The rows hold too many levels to compare every pair ({levels}: {pairs:,} pairs, "
+                f"at most {MOST_PAIRS:,}). Name the two builds, or fit the rows in question alone."
+            )
+        return tuple(c for name in self._asked for c in self.of_factor(name))
+
+    def of_factor(self, name: str) -> list[Contrast]:
+        """Return the contrasts between all levels of one factor or allowance."""
+        finder, order = self._asked[name]
+        return finder.contrasts(name, order)
 
     def of(self, factor: str, first: str, second: str) -> Contrast | None:
         """Return the contrast between two levels, in either order, or None."""
-        pair = {first, second}
-        matches = (c for c in self.contrasts if c.factor == factor and {c.first, c.second} == pair)
-        return next(matches, None)
+        if factor not in self._asked:
+            return None
+        finder, order = self._asked[factor]
+        levels = finder.factors[factor]
+        pair = [code for code in order if levels[code] in (first, second)]
+        return finder.contrast(factor, *pair) if len(pair) == len({first, second}) == 2 else None
 
     @property
     def table(self) -> pd.DataFrame:
@@ -159,21 +196,20 @@ def find_aliases(design: Design) -> Aliases:
     finder = _Finder(
         tuple(names), factors, seen[names].to_numpy(np.intp) if names else np.empty((0, 0), np.intp)
     )
-    contrasts = [
-        contrast
-        for place, factor in zip(places, names, strict=True)
-        for contrast in finder.contrasts(factor, _old_to_new(design, place))
-    ]
+    asked = {
+        name: (finder, _old_to_new(design, place))
+        for place, name in zip(places, names, strict=True)
+    }
     for place in _places(design, Role.ALLOWANCE):
         # Others allow for such a cause; only its own contrasts need to be separated from them.
         allowance, joined = design.terms[place].name, [*places, place]
         among = {design.terms[k].name: design.levels[k] for k in joined}
         beside = _Finder(tuple(among), among, np.unique(design.index[:, joined], axis=0))
-        contrasts += beside.contrasts(allowance, _old_to_new(design, place))
+        asked[allowance] = beside, _old_to_new(design, place)
     shown = seen.copy()
     for name in names:
         shown[name] = [factors[name][code] for code in seen[name]]
-    return Aliases(factors, shown, tuple(contrasts))
+    return Aliases(factors, shown, asked)
 
 
 def _places(design: Design, role: Role) -> list[int]:
@@ -185,7 +221,7 @@ def _places(design: Design, role: Role) -> list[int]:
     ]
 
 
-def _old_to_new(design: Design, place: int) -> list[int]:
+def _old_to_new(design: Design, place: int) -> tuple[int, ...]:
     """Levels of a factor in the order of the products that have them, then of their names.
 
     So all parts that change from one product to the next are compared in one direction.
@@ -194,9 +230,10 @@ def _old_to_new(design: Design, place: int) -> list[int]:
     products = list(rows["product"].dropna().unique()) if "product" in rows else []
     rank = {name: number for number, name in enumerate(sorted(products, key=_by_number))}
     ranks = np.array([rank.get(name, len(rank)) for name in rows["product"]] if rank else codes * 0)
-    held = [ranks[codes == code] for code in range(len(design.levels[place]))]
-    order = np.lexsort(([each.mean() for each in held], [each.min() for each in held]))
-    return [int(code) for code in order]
+    lowest = np.full(len(design.levels[place]), len(rank))
+    np.minimum.at(lowest, codes, ranks)
+    mean = np.bincount(codes, ranks, len(lowest)) / np.bincount(codes, minlength=len(lowest))
+    return tuple(int(code) for code in np.lexsort((mean, lowest)))
 
 
 def _by_number(name: str) -> list[tuple[int, str]]:
@@ -237,6 +274,12 @@ class _Finder:
         """
         key = tuple(without)
         if key not in self._cached_spaces:
+            if self.width > MOST_LEVELS:
+                raise ModelError(
+                    f"Which of {self.width - 1:,} levels of {listed_factors(self.names)} can be "
+                    f"separated is worked out for at most {MOST_LEVELS:,}. Fit the rows of the "
+                    "builds in question alone."
+                )
             x = self._matrix(self.seen, key)
             values, vectors = np.linalg.eigh(x.T @ x)
             kept = values > ZERO_EIGENVALUE * values[-1]
@@ -260,6 +303,9 @@ class _Finder:
     def contrast(self, factor: str, first: int, second: int) -> Contrast:
         """Return the estimability of one pair of levels."""
         names = (self.factors[factor][first], self.factors[factor][second])
+        if len(self.names) == 1:
+            # Nothing else changed, and each level is a combination of its own.
+            return Contrast(factor, *names)
         if self._estimable(factor, first, second):
             return Contrast(factor, *names, rests_on=self._rests_on(factor, first, second))
         partners = self._partners(factor, first, second)
@@ -286,7 +332,7 @@ class _Finder:
         part = self._part(self._spaces()[0], factor, first, second)
         place = self.names.index(factor)
         for base in np.flatnonzero(np.isin(self.seen[:, place], (first, second))):
-            rows, parts = self._neighbours(int(base), free, factor)
+            rows, parts = self._neighbours(int(base), free, factor, (first, second))
             # Parallel vectors: |a|² |b|² = (a·b)².
             size, along = np.sum(parts**2, axis=1) * np.sum(part**2), (parts @ part) ** 2
             fixes = np.flatnonzero((size > TOLERANCE**2) & (along >= (1.0 - TOLERANCE) * size))
@@ -295,23 +341,28 @@ class _Finder:
                 return f"test {self._words(row, (*free, *rest))}"
         return ""
 
-    def _neighbours(self, base: int, free: Sequence[str], factor: str) -> tuple[IntArray, Array]:
+    def _neighbours(
+        self, base: int, free: Sequence[str], factor: str, pair: tuple[int, int]
+    ) -> tuple[IntArray, Array]:
         """Return unseen combinations that differ from a seen one in free factors, nearest first.
 
-        The second array holds their components in the null space.
+        The second array holds their components in the null space. The factor itself stays.
         """
-        key = (base, tuple(free), factor)
+        others = [name for name in free if name != factor]
+        is_many = math.prod(len(self.factors[name]) for name in others) > MOST_NEIGHBOURS
+        key = (base, tuple(free), factor, pair if is_many else ())
         if key not in self._cached_neighbours:
             # Pairs are visited in order, so few combinations are in use at a time.
             if len(self._cached_neighbours) >= MOST_CACHED:
                 self._cached_neighbours.clear()
             start = self.seen[base]
-            options = [
-                np.arange(len(self.factors[name]))
-                if name in free and name != factor
-                else start[place : place + 1]
-                for place, name in enumerate(self.names)
-            ]
+            near = self.seen[np.isin(self.seen[:, self.names.index(factor)], pair)]
+            options = [start[place : place + 1] for place in range(len(self.names))]
+            for name in others:
+                place = self.names.index(name)
+                options[place] = (
+                    np.unique(near[:, place]) if is_many else np.arange(len(self.factors[name]))
+                )
             rows = np.stack(np.meshgrid(*options, indexing="ij"), axis=-1).reshape(-1, len(start))
             rows = rows[np.argsort(np.sum(rows != start, axis=1), kind="stable")]
             rows = rows[~np.isin(self._key(rows), self._key(self.seen))]

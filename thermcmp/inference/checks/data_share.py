@@ -73,7 +73,8 @@ def data_share(
         elif term.role is Role.PAIRING:
             factor[place] = is_assumed(fit, term)
     names = [term.name for term in terms if term.role is Role.ALLOWANCE]
-    crossed = {c.estimable for c in fit.aliases.contrasts if c.factor in names} or {False}
+    named = set(names) & set(fit.aliases.names)
+    crossed = {c.estimable for name in named for c in fit.aliases.of_factor(name)} or {False}
     points, best = parameter_points(fit, fit.thinned(THINNED)), np.zeros(())
     if callable(weights):
         weights = np.stack([weights(float(exponent)) for exponent in points.exponent[:, 0]])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -100,13 +101,14 @@ def parts_split_by_prior(fit: Fit, builds: tuple[Build, Build]) -> frozenset[str
     line = Scope.PRODUCT_LINE
     old, new = (FittedBuild(fit, build, line).effect_weights[Acts.RESISTANCE] for build in builds)
     inseparable = set()
-    for contrast in fit.aliases.contrasts:
-        place = fit.design.term_position(contrast.factor)
-        if contrast.estimable or place is None:
+    for name in fit.aliases.names:
+        place = fit.design.term_position(name)
+        if place is None:
             continue
         start, levels = fit.design.offsets[place], fit.design.levels[place]
-        ends = [start + levels.index(level) for level in (contrast.first, contrast.second)]
-        if all(old[end] != new[end] for end in ends):
+        changed = [level for k, level in enumerate(levels, start) if old[k] != new[k]]
+        pairs = (fit.aliases.of(name, *pair) for pair in combinations(changed, 2))
+        if any(pair is not None and not pair.estimable for pair in pairs):
             column = fit.design.terms[place].columns[0]
             inseparable.add(PART_OF.get(column, column))
     return frozenset(inseparable)

@@ -319,9 +319,8 @@ def wanted_contrasts(
     contrasts: str | Sequence[str | tuple[str, str]] | None,
 ) -> list[Contrast]:
     """Return the contrasts that `separate` is to estimate."""
-    chosen = list(fit.aliases.contrasts)
-    if before is not None or after is not None:
-        chosen = _between_builds(fit, before, after)
+    is_between = before is not None or after is not None
+    chosen = _between_builds(fit, before, after) if is_between else list(fit.aliases.contrasts)
     if contrasts is None:
         return chosen
     kept: list[Contrast] = []
@@ -329,17 +328,17 @@ def wanted_contrasts(
     for item in [contrasts] if isinstance(contrasts, str) else contrasts:
         if isinstance(item, str):
             kept += [c for c in chosen if c.factor == item]
-            is_known = any(c.factor == item for c in fit.aliases.contrasts)
+            is_known = item in fit.aliases.names
         else:
             first, second = item
-            is_known = any({c.first, c.second} == {*item} for c in fit.aliases.contrasts)
+            is_known = any(fit.aliases.of(name, *item) for name in fit.aliases.names)
             kept += [
                 replace(c, first=first, second=second)
                 for c in chosen
                 if {c.first, c.second} == {*item}
             ]
         if not is_known:
-            known = ", ".join(dict.fromkeys(c.factor for c in fit.aliases.contrasts)) or "none"
+            known = ", ".join(fit.aliases.names) or "none"
             faults.append(
                 Fault(
                     "the fit has no such factor or pair of levels",
@@ -367,10 +366,11 @@ def _between_builds(
     for build in builds:
         check_parts_known(fit, build)
     kept = []
-    for contrast in fit.aliases.contrasts:
-        first, second = (_level(fit, build, contrast.factor) for build in builds)
-        if first and second and {first, second} == {contrast.first, contrast.second}:
-            kept.append(replace(contrast, first=first, second=second))
+    for factor in fit.aliases.names:
+        first, second = (_level(fit, build, factor) for build in builds)
+        contrast = fit.aliases.of(factor, first, second) if first and second else None
+        if contrast is not None:
+            kept.append(replace(contrast, first=str(first), second=str(second)))
     return kept
 
 
