@@ -283,6 +283,7 @@ def test_ten_thousand_levels_with_one_row_each(make_design):
     assert alone.of("cooler_model", "C00000", "C09999").estimable
     with pytest.raises(ModelError, match="49,995,000 pairs"):
         _ = alone.contrasts
+    assert alone.sentences == (alone.too_many,)
     boards = [f"B{i:05}" for i in range(10_000)]
     paired = find_aliases(make_design(terms=terms, cooler_model=levels, board_model=boards))
     with pytest.raises(ModelError, match=r"20,000 levels of cooler and board"):

@@ -230,5 +230,10 @@ def test_health_is_said_of_every_row(answer):
     assert answer.table["health"].str.len().min() > 0
 
 
+def test_pairs_too_many_to_list_are_left_out(aliased, monkeypatch):
+    monkeypatch.setattr("thermcmp.model.identifiability.MOST_PAIRS", 1)
+    assert "separation" not in [answer.kind for answer in default_questions(aliased.fit)]
+
+
 def test_the_usual_questions(aliased):
     assert [answer.kind for answer in default_questions(aliased.fit)] == ["separation", "ranking"]

@@ -106,19 +106,25 @@ class Aliases:
         """Factors and allowances that have contrasts."""
         return tuple(self._asked)
 
+    @property
+    def too_many(self) -> str:
+        """Why not all pairs of levels are listed, or ""."""
+        pairs = sum(math.comb(len(order), 2) for _, order in self._asked.values())
+        if pairs <= MOST_PAIRS:
+            return ""
+        levels = ", ".join(
+            f"{len(order):,} of {factor_words(name)}" for name, (_, order) in self._asked.items()
+        )
+        return (
+            f"The rows hold too many levels to compare every pair ({levels}: {pairs:,} pairs, "
+            f"at most {MOST_PAIRS:,}). Name the two builds, or fit the rows in question alone."
+        )
+
     @cached_property
     def contrasts(self) -> tuple[Contrast, ...]:
         """All pairs of levels of all factors; a ModelError where they are too many to list."""
-        pairs = sum(len(order) * (len(order) - 1) // 2 for _, order in self._asked.values())
-        if pairs > MOST_PAIRS:
-            levels = ", ".join(
-                f"{len(order):,} of {factor_words(name)}"
-                for name, (_, order) in self._asked.items()
-            )
-            raise ModelError(
-                f"The rows hold too many levels to compare every pair ({levels}: {pairs:,} pairs, "
-                f"at most {MOST_PAIRS:,}). Name the two builds, or fit the rows in question alone."
-            )
+        if self.too_many:
+            raise ModelError(self.too_many)
         return tuple(c for name in self._asked for c in self.of_factor(name))
 
     def of_factor(self, name: str) -> list[Contrast]:
@@ -158,7 +164,7 @@ class Aliases:
     @property
     def sentences(self) -> tuple[str, ...]:
         """Which contrasts cannot be separated; many pairs of one kind share a sentence."""
-        return alias_sentences(self.contrasts)
+        return (self.too_many,) if self.too_many else alias_sentences(self.contrasts)
 
 
 def alias_sentences(contrasts: Sequence[Contrast]) -> tuple[str, ...]:
