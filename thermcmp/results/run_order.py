@@ -2,40 +2,72 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
 import pandas as pd
+from scipy.special import stdtr
+
+from thermcmp._types import Array
 
 #: Columns that name a build; their rows at one set point are repeats.
 PARTS: Final = ("cooler_model", "cooler_id", "board_model", "board_id", "firmware", "assembly")
+#: Columns between whose values rows are no repeats in any case.
+_OCCASION: Final = ("lab", "session")
 #: Steps that part two set points of power and of fan speed, as a share (common practice, no
 #: source).
 _SET_POINTS: Final = {"power_w": 0.05, "fan_rpm": 0.03}
 _FEWEST: Final = 4
-#: Repeats whose rise climbs or falls with the order by more than this [K].
+#: Repeats whose later half lies apart from the earlier one by more than this [K].
 _ORDER_K: Final = 1.0
+#: Probability at which any of the sets of repeats seems to follow its order by chance.
+_CHANCE: Final = 0.01
+#: Least variance of repeats, of readings in steps [K²].
+_LEAST_K2: Final = 1e-4
 
 
 def climbs_with_order(rows: pd.DataFrame) -> list[str]:
-    """Name the repeats of one sensor whose later half lies apart from the earlier one."""
+    """Name the repeats of one sensor whose rise follows the order of the runs."""
     points = [_set_points(rows[name], share) for name, share in _SET_POINTS.items()]
-    parts = [rows[part].fillna("").astype(str) for part in PARTS if part in rows]
-    climbs = []
-    for _, repeats in rows.groupby([*parts, *points], observed=True, sort=False):
-        if len(repeats) < _FEWEST:
-            continue
-        if repeats["started_at"].notna().all():
-            repeats = repeats.sort_values("started_at", kind="stable")
-        rise = (repeats["temperature_c"] - repeats["ambient_c"]) / repeats["power_w"]
-        levels = rise.to_numpy(dtype=float) * float(repeats["power_w"].mean())
-        half = len(levels) // 2
-        early, late = levels[:half], levels[-half:]
-        apart = float(late.mean() - early.mean())
-        # Far apart, and no late run among the early ones: an order, not a scatter.
-        if abs(apart) > _ORDER_K and (early.max() < late.min() or early.min() > late.max()):
-            first, last = repeats["run"].iloc[0], repeats["run"].iloc[-1]
-            climbs.append(f"{first} to {last} (the later half {apart:+.1f} K)")
-    return climbs
+    parts = [rows[part].fillna("").astype(str) for part in (*_OCCASION, *PARTS) if part in rows]
+    sets = [
+        repeats.sort_values("started_at", kind="stable")
+        if repeats["started_at"].notna().all()
+        else repeats
+        for _, repeats in rows.groupby([*parts, *points], observed=True, sort=False)
+        if len(repeats) >= _FEWEST
+    ]
+    levels = [_levels_k(repeats) for repeats in sets]
+    return [
+        f"{repeats['run'].iloc[0]} to {repeats['run'].iloc[-1]} (the later half {apart:+.1f} K)"
+        for repeats, apart, chance in zip(
+            sets, map(_halves_apart_k, levels), _chances(levels), strict=True
+        )
+        if abs(apart) > _ORDER_K and chance * len(sets) < _CHANCE
+    ]
+
+
+def _levels_k(repeats: pd.DataFrame) -> Array:
+    """Return the rise of repeats at their mean power [K]."""
+    rise = (repeats["temperature_c"] - repeats["ambient_c"]) / repeats["power_w"]
+    return rise.to_numpy(dtype=float) * float(repeats["power_w"].mean())
+
+
+def _halves_apart_k(levels: Array) -> float:
+    half = len(levels) // 2
+    return float(levels[-half:].mean() - levels[:half].mean())
+
+
+def _chances(levels: Sequence[Array]) -> Array:
+    """Return the p-value of each set's slope along its order, the scatter pooled over all sets."""
+    orders = [np.arange(len(each)) - 0.5 * (len(each) - 1) for each in levels]
+    size = np.array([order @ order for order in orders])
+    slope = np.array([order @ each for order, each in zip(orders, levels, strict=True)]) / size
+    left = [float(np.var(each) * len(each)) for each in levels] - slope**2 * size
+    freedom = sum(len(each) - 2 for each in levels)
+    scatter = max(float(np.sum(left)) / max(freedom, 1), _LEAST_K2)
+    return np.asarray(2.0 * stdtr(freedom, -np.abs(slope) * np.sqrt(size / scatter)))
 
 
 def _set_points(values: pd.Series, share: float) -> pd.Series:

@@ -84,6 +84,7 @@ def measure(
         standard_error_k=scenario.standard_error_k,
         resolution_k=scenario.temperature_step_k,
         mic_distance_m=scenario.mic_distance_m,
+        at_floor=False,
         regulated=False,
         protocol_verdict="unchecked",
     ).reindex(columns=list(NAMES))
