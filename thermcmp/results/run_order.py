@@ -22,7 +22,7 @@ _FEWEST: Final = 4
 #: Repeats whose later half lies apart from the earlier one by more than this [K].
 _ORDER_K: Final = 1.0
 #: Probability at which any of the sets of repeats seems to follow its order by chance.
-_CHANCE: Final = 0.01
+_CHANCE: Final = 0.05
 #: Least variance of repeats, of readings in steps [K²].
 _LEAST_K2: Final = 1e-4
 

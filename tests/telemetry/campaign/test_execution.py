@@ -81,10 +81,14 @@ def test_ctrl_c_stops_the_pool_and_leaves_no_worker(tmp_path, clean_run, pool):
     # A shell in the background may have turned Ctrl-C off.
     signal.signal(signal.SIGINT, signal.default_int_handler)
     threading.Thread(target=interrupt, daemon=True).start()
+    pool.submit(os.getpid).result()
+    known = pool._processes
     with pytest.raises(KeyboardInterrupt):
         reduce_logs(tmp_path, sheet, reader=Poisoned(), executor=pool, progress=False)
-    workers = list(pool._processes.values()) if pool._processes else []
-    pool.shutdown(wait=True)
+    workers = list(known.values())
+    for worker in workers:
+        worker.join(10.0)
+    assert len(workers) > 1
     assert not any(worker.is_alive() for worker in workers)
     assert not (tmp_path / "slow 4 began").exists()
     assert list(tmp_path.glob("* ended")) == []

@@ -71,11 +71,12 @@ def _alone(task: Task, context: Any) -> Outcome:
 
 def _stop(executor: Executor) -> None:
     """Stop a pool and what its workers are at; it takes no more work."""
-    executor.shutdown(wait=False, cancel_futures=True)
     terminate: Callable[[], None] | None = getattr(executor, "terminate_workers", None)
     if terminate is not None:
         terminate()
         return
-    # Before Python 3.14 a pool of processes has no method for it.
-    for process in list((getattr(executor, "_processes", None) or {}).values()):
+    # Before Python 3.14 a pool has no method for it, and one shut down forgets its processes.
+    processes = list((getattr(executor, "_processes", None) or {}).values())
+    executor.shutdown(wait=False, cancel_futures=True)
+    for process in processes:
         process.terminate()
