@@ -334,7 +334,7 @@ def test_steps_are_intervals_where_coarse_or_asked_for(rows, no_sampler, step_k,
 
 
 def test_fine_steps_stay_with_the_conditional_engine(rows, no_sampler):
-    found = fit(rows.assign(resolution_k=0.1), draws=400, seed=1)
+    found = fit(rows.assign(resolution_k=0.1), draws=2000, seed=1)
     assert (found.engine, found.design.steps) == ("conditional", Steps.VARIANCE)
     assert not no_sampler
 

@@ -23,7 +23,7 @@ def default_questions(fit: Fit, *, allow_bad_health: bool = False) -> list[Answe
     the model.
     """
     comparison: list[Answer] = [compare_models(fit)] if is_cheap(fit) else []
-    answers = list[Answer]()
+    answers: list[Answer] = []
     if not fit.aliases.too_many:
         answers.append(separate(fit, allow_bad_health=allow_bad_health))
     if fit.design.rows["product"].nunique() > 1:

@@ -29,6 +29,7 @@ _LEAST_K2: Final = 1e-4
 
 def climbs_with_order(rows: pd.DataFrame) -> list[str]:
     """Name the repeats of one sensor whose rise follows the order of the runs."""
+    rows = rows.dropna(subset=list(_SET_POINTS))  # a set point that is not known may have moved
     points = [_set_points(rows[name], share) for name, share in _SET_POINTS.items()]
     parts = [rows[part].fillna("").astype(str) for part in (*_OCCASION, *PARTS) if part in rows]
     sets = [
@@ -71,7 +72,6 @@ def _chances(levels: Sequence[Array]) -> Array:
 
 
 def _set_points(values: pd.Series, share: float) -> pd.Series:
-    """Return the number of the set point of each value; of missing ones 0."""
+    """Return the number of the set point of each value."""
     ordered = values.astype(float).sort_values()
-    new = ordered.pct_change(fill_method=None) > share
-    return new.cumsum().reindex(values.index).fillna(0).astype(int)
+    return (ordered.pct_change(fill_method=None) > share).cumsum().reindex(values.index)

@@ -314,7 +314,8 @@ def test_a_level_out_of_reach_is_not_estimated(aliased):
 def test_without_noise_readings_there_is_no_row_at_equal_noise(aliased):
     silent = aliased.fit.results.assign(noise_dba=np.nan)
     model = fit(silent, "memory", draws=400, seed=5)
-    assert fit_noise(model.results, reference_rpm=1800.0) is None
+    with pytest.raises(NotEstimableError, match="usable noise reading"):
+        fit_noise(model.results, reference_rpm=1800.0)
     answer = attribute(model, OLD, NEW)
     assert "hardware, at equal noise" not in set(answer.table["part"])
     assert answer.table["noise_db"].isna().all()
