@@ -180,8 +180,8 @@ def test_a_held_temperature_is_told_in_speed_level_and_power(world, kept_warm):
     # The loop holds its sensor, so the total is nothing but rounding; a rare draw of long-tailed
     # spreads asks for more fan than there is.
     assert np.mean(np.abs(draws["total"]) < 1e-6) > 0.995
-    assert kept_warm.before_c == pytest.approx(TARGET_C, abs=0.01)
-    assert kept_warm.after_c == pytest.approx(TARGET_C, abs=0.01)
+    assert kept_warm.before_c == pytest.approx(TARGET_C, abs=0.05)
+    assert kept_warm.after_c == pytest.approx(TARGET_C, abs=0.05)
     first = kept_warm.sentences[0]
     assert first.startswith("The temperature is held by the firmware in both; the fix shows as −")
     changes = kept_warm.changes.set_index("quantity")["change"]
