@@ -550,6 +550,16 @@ def test_the_shell_can_complete_commands():
     assert done.stdout == "plain,withdraw\n", done.stderr
 
 
+def test_a_ranking_as_bought_reads_the_firmware_first(recorder, rules, capsys):
+    assert main(["rank", "--fit", "memory.nc", "--firmware", "fw.csv", "--ambient-c", "30"]) == 0
+    (asked,) = [call[1] for call in recorder.calls["rank"]]
+    assert asked["ambient_c"] == 30.0
+    assert "noise_dba" not in asked
+    assert asked["firmware"]["1"].fan == thermcmp.FanCurve((45.0, 90.0), (1000.0, 2600.0))
+    assert main(["rank", "--fit", "memory.nc", "--firmware", "none.csv"]) == 2
+    assert "none.csv" in capsys.readouterr().err
+
+
 def test_questions_take_a_saved_fit_and_write_table_and_figure(recorder, capsys, tmp_path):
     saved = ["--fit", "memory.nc"]
     assert main(["rank", *saved, "--scope", "specimens", "--csv", "rank.csv"]) == 0

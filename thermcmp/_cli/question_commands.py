@@ -141,12 +141,24 @@ def chain_command(shown: Shown, at: At, source: FitSource, builds: tuple[str, ..
     "--scope", type=click.Choice(["product line", "specimens"]), default="product line",
     show_default=True, help="The models, or the very cards tested.",
 )  # fmt: skip
-def rank_command(shown: Shown, at: At, source: FitSource, scope: Any) -> None:
-    """Rank products at equal noise, or fan speed, and equal power."""
+@click.option(
+    "--firmware", type=FILE, metavar="FILE",
+    help="Rank as bought, each product under its own firmware of this table.",
+)  # fmt: skip
+@click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves.")
+def rank_command(
+    shown: Shown, at: At, source: FitSource, scope: Any, firmware: Path | None, duty: Path | None
+) -> None:
+    """Rank products at equal noise, or fan speed, and equal power; or as bought."""
     import thermcmp as tc
 
-    fitted = source.fit()
-    conditions = at.to_rank(fitted.results)
+    if firmware is None:
+        fitted = source.fit()
+        conditions = at.to_rank(fitted.results)
+    else:
+        rules = tc.read_firmware(firmware, duty=duty)
+        fitted = source.fit()
+        conditions = at.on_bench(fitted.results) | {"firmware": rules}
     shown.show(tc.rank(fitted, scope=scope, **conditions, **source.allowed))
 
 
