@@ -101,7 +101,10 @@ def test_a_loop_says_nothing_of_a_law_that_it_does_not_drive(make_rows):
     class Coolant:
         name, column = "coolant law", "flow_l_per_min"
 
-    rows = make_rows(regulated=[True, False], regulated_by=["fan", None], at_limit=False, n=1)
+    rows = make_rows(
+        regulated=[True, False], regulated_by=["fan", None], at_limit=False, n=1,
+        at_floor=False, temperature_high_c=np.nan,
+    )  # fmt: skip
     found = uninformative(rows, Coolant(), Regulated.INFORM)
     (reason,) = (why for why, hit in found.items() if hit.any())
     assert reason.endswith("the coolant law is driven by flow_l_per_min")

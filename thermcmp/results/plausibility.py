@@ -127,7 +127,10 @@ def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
 
 def _climbing(rows: pd.DataFrame) -> Iterator[str]:
     """Ask about repeats in one assembly whose rise follows their order."""
-    single = rows[rows["assembly"].notna() & ~(rows["n"] > 1).fillna(False).astype(bool)]
+    summary = (rows["n"] > 1).fillna(False).astype(bool)
+    # A loop that holds a sensor moves the others.
+    held = rows["run"].isin(rows.loc[rows["regulated"], "run"])
+    single = rows[rows["assembly"].notna() & ~summary & ~held]
     for (file, sensor), group in single.groupby(["file", "sensor"], observed=True):
         climbs = climbs_with_order(group)
         if climbs:

@@ -31,7 +31,7 @@ COOLER_K, PAIRING_K = -3.0, 4.0
 @pytest.fixture(scope="module")
 def paired():
     rows = swap_campaign(cooler_k=COOLER_K, pairing_k=PAIRING_K, assemblies=2, assembly_k=0.2)
-    model = fit(rows, draws=1200, seed=2, expand="none")
+    model = fit(rows, draws=2000, seed=2, expand="none")
     return compare_models(model, lambda other: separate(other, contrasts="cooler_model"))
 
 
