@@ -10,6 +10,7 @@ import pandas as pd
 from scipy.special import stdtr
 
 from thermcmp._types import Array
+from thermcmp.results.schema import NAMES
 
 #: Columns that name a build; their rows at one set point are repeats.
 PARTS: Final = ("cooler_model", "cooler_id", "board_model", "board_id", "firmware", "assembly")
@@ -31,7 +32,9 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
     """Name the repeats of one sensor whose rise follows the order of the runs."""
     rows = rows.dropna(subset=list(_SET_POINTS))  # a set point that is not known may have moved
     points = [_set_points(rows[name], share) for name, share in _SET_POINTS.items()]
-    parts = [rows[part].fillna("").astype(str) for part in (*_OCCASION, *PARTS) if part in rows]
+    # What a user's own columns tell apart is no repeat either.
+    own = [name for name in rows if name not in NAMES]
+    parts = [rows[name].astype(str) for name in (*_OCCASION, *PARTS, *own) if name in rows]
     sets = [
         repeats.sort_values("started_at", kind="stable")
         if repeats["started_at"].notna().all()

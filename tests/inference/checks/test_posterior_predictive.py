@@ -58,6 +58,7 @@ def test_features_are_what_their_names_say(make_rows):
     assert found["largest residual"].measured == pytest.approx(np.abs(rest).max(axis=1), rel=1e-9)
 
 
+@pytest.mark.filterwarnings("ignore:repeats follow their order")
 @pytest.mark.parametrize(
     ("planted", "feature", "more"),
     [

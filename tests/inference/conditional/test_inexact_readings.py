@@ -55,6 +55,7 @@ def on_a_grid(rise_k, step_k, limited):
     return found
 
 
+@pytest.mark.filterwarnings("ignore:repeats follow their order")
 @pytest.mark.parametrize(
     ("rise_k", "step_k", "limit_k"),
     [
