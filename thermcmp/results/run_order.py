@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtr
 
 from thermcmp._types import Array
 from thermcmp.results.schema import NAMES
@@ -34,7 +33,11 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
     points = [_set_points(rows[name], share) for name, share in _SET_POINTS.items()]
     # What a user's own columns tell apart is no repeat either.
     own = [name for name in rows if name not in NAMES]
-    parts = [rows[name].astype(str) for name in (*_OCCASION, *PARTS, *own) if name in rows]
+    parts = [
+        rows[name].astype("string").fillna("")
+        for name in (*_OCCASION, *PARTS, *own)
+        if name in rows
+    ]
     sets = [
         repeats.sort_values("started_at", kind="stable")
         if repeats["started_at"].notna().all()
@@ -65,6 +68,9 @@ def _halves_apart_k(levels: Array) -> float:
 
 def _chances(levels: Sequence[Array]) -> Array:
     """Return the p-value of each set's slope along its order, the scatter pooled over all sets."""
+    # Imported on use, as every reading of a table comes by here.
+    from scipy.special import stdtr
+
     orders = [np.arange(len(each)) - 0.5 * (len(each) - 1) for each in levels]
     size = np.array([order @ order for order in orders])
     slope = np.array([order @ each for order, each in zip(orders, levels, strict=True)]) / size
