@@ -236,4 +236,5 @@ def test_pairs_too_many_to_list_are_left_out(aliased, monkeypatch):
 
 
 def test_the_usual_questions(aliased):
-    assert [answer.kind for answer in default_questions(aliased.fit)] == ["separation", "ranking"]
+    kinds = [answer.kind for answer in default_questions(aliased.fit)]
+    assert kinds == ["separation", "ranking", "model comparison"]

@@ -200,8 +200,9 @@ def model(silence):
 
 def test_a_fit_tells_them_and_finds_the_hardware(model):
     answers = default_questions(model)
-    assert [one.kind for one in answers] == ["separation", "ranking", "regulated runs"]
-    assert answers[-1].fits == (model,)
+    kinds = ["separation", "ranking", "regulated runs", "model comparison"]
+    assert [one.kind for one in answers] == kinds
+    assert answers[2].fits == (model,)
     found = separate(model).table.iloc[0]
     assert found["low_k"] < NEW.rise_k - OLD.rise_k < found["high_k"]
     assert found["high_k"] < -3.0
