@@ -149,6 +149,9 @@ class TestOrderOfRuns:
             warnings.simplefilter("error")
             check_results(sweep)
             check_results(self.repeats([52.0, 54.3, 52.2, 54.6, 52.4, 54.8]))
+            # A fan that wanders takes the rise with it.
+            wandering = [1760.0, 1775.0, 1790.0, 1805.0, 1820.0, 1835.0]
+            check_results(self.repeats([54.8, 54.4, 54.0, 53.0, 52.4, 52.0], wandering))
 
 
 def test_a_stated_drift_is_asked_about_until_the_error_covers_it():

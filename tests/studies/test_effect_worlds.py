@@ -91,12 +91,7 @@ UNBIASED = dict.fromkeys(
 )  # fmt: skip
 
 
-#: What a table is asked about where one world's paste ages.
-ASKED = "ignore:repeats follow their order"
-
-
 @pytest.mark.study
-@pytest.mark.filterwarnings(ASKED)
 @pytest.mark.parametrize("world", worlds())
 def test_the_contrast_holds_or_is_refused(world, capsys):
     rows = answers(world, SIZE)
@@ -117,7 +112,6 @@ def test_the_contrast_holds_or_is_refused(world, capsys):
             assert same["width_k"].mean() <= WIDER * EARLIER_WIDTH_K[world]
 
 
-@pytest.mark.filterwarnings(ASKED)
 @pytest.mark.parametrize("name", NAMES)
 def test_rows_are_results_and_no_common_sentence_names_the_cause(name):
     drawn = study(name, 3)

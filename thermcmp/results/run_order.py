@@ -43,7 +43,7 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
         if repeats["started_at"].notna().all()
         else repeats
         for _, repeats in rows.groupby([*parts, *points], observed=True, sort=False)
-        if len(repeats) >= _FEWEST
+        if len(repeats) >= _FEWEST and _is_held(repeats)
     ]
     levels = [_levels_k(repeats) for repeats in sets]
     return [
@@ -53,6 +53,14 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
         )
         if abs(apart) > _ORDER_K and chance * len(sets) < _CHANCE
     ]
+
+
+def _is_held(repeats: pd.DataFrame) -> bool:
+    """Return whether power and fan speed stayed at their set points, and did not wander."""
+    return all(
+        float(np.ptp(repeats[name])) <= share * float(repeats[name].mean())
+        for name, share in _SET_POINTS.items()
+    )
 
 
 def _levels_k(repeats: pd.DataFrame) -> Array:
