@@ -45,7 +45,7 @@ MOST_ASSUMED: Final = 200
 #: Of a fit that was held against no other model of its rows.
 NOT_COMPARED: Final = (
     "Whether other models that explain the rows as well would answer otherwise was not asked. Fix: "
-    "tc.compare_models(fit) first; every later answer of the fit then says what hangs on the model."
+    "compare the models first; every later answer of the fit then says what hangs on the model."
 )
 #: An assembly without which the error grows more than this holds the answer alone.
 ALONE: Final = 3.0
