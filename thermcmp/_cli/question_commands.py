@@ -22,6 +22,7 @@ from thermcmp._cli.option_groups import (
 )
 from thermcmp._cli.terminal import progress, say
 
+_DUTY = click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves.")
 _BUILD = "A build is 'product' or 'product / firmware'."
 
 
@@ -145,7 +146,7 @@ def chain_command(shown: Shown, at: At, source: FitSource, builds: tuple[str, ..
     "--firmware", type=FILE, metavar="FILE",
     help="Rank as bought, each product under its own firmware of this table.",
 )  # fmt: skip
-@click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves.")
+@_DUTY
 def rank_command(
     shown: Shown, at: At, source: FitSource, scope: Any, firmware: Path | None, duty: Path | None
 ) -> None:
@@ -166,7 +167,7 @@ firmware_options = collected(
     FirmwareTable,
     (
         click.option("--firmware", type=FILE, metavar="FILE", help="What the firmwares do."),
-        click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves."),
+        _DUTY,
         click.option("--cooler-id", metavar="ID", help="Which specimen of the duty table."),
     ),
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.physics.firmware import Firmware
 from thermcmp.prediction.builds import build_of
 from thermcmp.prediction.card import card_of, firmware_of
-from thermcmp.prediction.equal_conditions import Entry, entry_at
+from thermcmp.prediction.equal_conditions import Entry, entry_at, ranked_builds
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import (
     CardNoise,
@@ -61,8 +61,12 @@ class Loop:
         return self.others.get(firmware.control_sensor or "", self.control)
 
 
-def bought_builds(fit: Fit) -> dict[str, Build]:
-    """Return every named product under each firmware that it was run with, by name."""
+def builds_to_rank(
+    fit: Fit, wanted: Sequence[Build | str] | None, loop: Loop | None
+) -> dict[str, Build]:
+    """Return the builds by name; as bought, every product under each firmware it was run with."""
+    if loop is None or wanted is not None:
+        return ranked_builds(fit, wanted)
     pairs = fit.design.rows[["product", "firmware"]].dropna(subset=["product"]).fillna("")
     names = [
         f"{product} / {firmware}" if firmware else str(product)
@@ -77,17 +81,16 @@ def entry_as_bought(fitted: FittedBuild, name: str, loop: Loop) -> Entry:
     The card is the mean one of the scope, as at equal conditions.
     """
     fit, build, held = fitted.fit, fitted.build, fitted.air
-    nothing = np.full(fit.draw_count, np.nan)
     if build.firmware is not None and build.firmware not in loop.firmwares:
         words = f"not estimable: firmware '{build.firmware}' is not described"
-        return Entry(name, fitted, fit.reference.power_w, nothing, nothing, None, words)
+        return Entry.without_value(name, fitted, fit.reference.power_w, words)
     firmware = firmware_of(loop.firmwares, build)
     card = card_of(fitted, firmware, control=loop.control_of(firmware))
     try:
         setting = setting_of(fit, replace(build, firmware=firmware.name), held, firmware)
     except NotEstimableError as error:
         words = f"not estimable: {error}"
-        return Entry(name, fitted, fit.reference.power_w, nothing, nothing, None, words)
+        return Entry.without_value(name, fitted, fit.reference.power_w, words)
     watts = setting.draws(fit)[1]
     state, problem, remarks = checked_state(
         FanResponse(firmware, card.at(power_w=watts)).state(held.intake_c),
@@ -96,8 +99,7 @@ def entry_as_bought(fitted: FittedBuild, name: str, loop: Loop) -> Entry:
     )
     power_w = float(np.mean(state.power_w))
     if problem:
-        words = f"not estimable: {problem}"
-        return Entry(name, fitted, power_w, nothing, nothing, None, words)
+        return Entry.without_value(name, fitted, power_w, f"not estimable: {problem}")
     law = CardNoise.of(fitted, card.chosen)
     level, words = (None, "") if law is None else law.at(state.fan_rpm)
     heard = level is not None and bool(np.isfinite(level[state.settled]).all())

@@ -39,6 +39,12 @@ class Entry:
     #: What was assumed for it, in words.
     notes: tuple[str, ...] = ()
 
+    @classmethod
+    def without_value(cls, name: str, fitted: FittedBuild, power_w: float, health: str) -> Entry:
+        """Return a product that has no value at the conditions; its health is the reason."""
+        nothing = np.full(fitted.fit.draw_count, np.nan)
+        return cls(name, fitted, power_w, nothing, nothing, None, health)
+
     @property
     def reached(self) -> bool:
         """Whether the conditions were within reach of what was measured."""
@@ -117,8 +123,7 @@ def entry_at(
     if held.noise_dba is not None and noise is not None:
         reached, words = speed_at_noise(noise, build.cooler_model, held.noise_dba)
         if reached is None:
-            nothing = np.full(count, np.nan)
-            return Entry(name, fitted, power_w, nothing, nothing, None, words)
+            return Entry.without_value(name, fitted, power_w, words)
         flow_speed = reached
         health += [words] * bool(words)
     speeds = fitted.measured_speeds

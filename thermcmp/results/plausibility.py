@@ -65,7 +65,7 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
     # Imported on use, as every reading of a table comes by here.
     from scipy.special import pdtrc
 
-    held = rows["regulated"] | (rows["n"] > 1).fillna(False).astype(bool)
+    held = rows["regulated"] | _is_summary(rows)
     by = ["file", "sensor"]
     free = rows[~held & ~rows.groupby(by, observed=True)["at_limit"].transform("any")]
     top = free.groupby(by, observed=True)["temperature_c"].transform("max")
@@ -110,7 +110,7 @@ def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
     Round values may be set points or coarse instruments, and a stated error says how well the
     value is known.
     """
-    single = rows[~(rows["n"] > 1).fillna(False).astype(bool)]
+    single = rows[~_is_summary(rows)]
     runs = single.drop_duplicates(["file", "lab", "run"])
     for column, (noun, unit, round_to, error) in _READINGS.items():
         stated = runs[runs[column].notna() & runs[error].isna()]
@@ -127,10 +127,9 @@ def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
 
 def _climbing(rows: pd.DataFrame) -> Iterator[str]:
     """Ask about repeats in one assembly whose rise follows their order."""
-    summary = (rows["n"] > 1).fillna(False).astype(bool)
     # A loop that holds a sensor moves the others.
     held = rows["run"].isin(rows.loc[rows["regulated"], "run"])
-    single = rows[rows["assembly"].notna() & ~summary & ~held]
+    single = rows[rows["assembly"].notna() & ~_is_summary(rows) & ~held]
     for (file, sensor), group in single.groupby(["file", "sensor"], observed=True):
         climbs = climbs_with_order(group)
         if climbs:
@@ -190,3 +189,8 @@ def _runs(runs: Iterable[str]) -> str:
     """Name the first five runs."""
     names = list(dict.fromkeys(map(str, runs)))
     return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
+
+
+def _is_summary(rows: pd.DataFrame) -> pd.Series:
+    """Mark the rows that stand for several runs."""
+    return (rows["n"] > 1).fillna(False).astype(bool)

@@ -31,7 +31,7 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
     """Name the repeats of one sensor whose rise follows the order of the runs."""
     rows = rows.dropna(subset=list(_SET_POINTS))  # a set point that is not known may have moved
     points = [_set_points(rows[name], share) for name, share in _SET_POINTS.items()]
-    # What a user's own columns tell apart is no repeat either.
+    # Rows that a user's own columns distinguish are not repeats either.
     own = [name for name in rows if name not in NAMES]
     parts = [
         rows[name].astype("string").fillna("")

@@ -104,11 +104,11 @@ def contrast_variances(kernel: Kernel, points: Points, weights: Array) -> Array:
     count, q = weights.shape[-2:]
     weights = np.broadcast_to(weights, (len(points), count, q))
     variances = np.zeros((len(points), count))
+    some_at_once = max(1, MOST_NUMBERS // q)
     at_once = max(1, min(kernel.batch, MOST_NUMBERS // (q * max(count, 1))))
     for part in (slice(i, i + at_once) for i in range(0, len(points), at_once)):
         solved = Solved(kernel, points.part(part))
-        for i in range(0, count, max(1, MOST_NUMBERS // q)):
-            some = slice(i, i + max(1, MOST_NUMBERS // q))
+        for some in (slice(i, i + some_at_once) for i in range(0, count, some_at_once)):
             squares = solved.halves(weights[part, some]) ** 2
             variances[part, some] = np.sum(squares, axis=0).reshape(variances[part, some].shape)
     return variances

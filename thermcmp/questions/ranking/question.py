@@ -13,10 +13,10 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
-from thermcmp.prediction.as_bought import Loop, bought_builds, entries_of
+from thermcmp.prediction.as_bought import Loop, builds_to_rank, entries_of
 from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.card import refuse_lone_control
-from thermcmp.prediction.equal_conditions import Entry, noise_for, ranked_builds
+from thermcmp.prediction.equal_conditions import Entry, noise_for
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
@@ -24,7 +24,7 @@ from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
 from thermcmp.questions.ranking.ranked import Ranked, rank_entries
 from thermcmp.questions.ranking.tables import league_table, ranking_draws, ranking_table
-from thermcmp.questions.ranking.text import link_caveats, ranking_sentences
+from thermcmp.questions.ranking.text import link_caveats, ranking_sentences, unreached_caveats
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -180,9 +180,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     noise = noise_for(fit, held)
     loop = None if firmware is None else Loop.of(fit, firmware, control)
     as_bought = loop is not None
-    by_firmware = as_bought and products is None
-    named = bought_builds(fit) if by_firmware else ranked_builds(fit, products)
-    builds = at_levels(named, levels)
+    builds = at_levels(builds_to_rank(fit, products, loop), levels)
     ranked = rank_entries(fit, entries_of(fit, builds, held, where, noise, loop), matters_k)
     return Ranking(
         kind="ranking",
@@ -219,9 +217,7 @@ def _caveats(
         linear = Linear(tuple(names), _gap_weights(gaps))
     caveats = link_caveats(ranked)
     caveats += fit_caveats(fit, influence=influence, linear=linear, held=held)
-    missing = [entry.name for entry in ranked.unreached]
-    if missing:
-        caveats.append("Not ranked, see their health: " + ", ".join(missing) + ".")
+    caveats += unreached_caveats(ranked)
     if held.altitude_m is not None:
         caveats.append(held.altitude_words)
     if noise is not None:

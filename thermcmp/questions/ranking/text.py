@@ -44,6 +44,12 @@ def link_caveats(ranked: Ranked) -> list[str]:
     ]
 
 
+def unreached_caveats(ranked: Ranked) -> list[str]:
+    """Name the products that have no value at the conditions."""
+    names = ", ".join(entry.name for entry in ranked.unreached)
+    return [f"Not ranked, see their health: {names}."] if names else []
+
+
 def _network_sentences(network: Network, matters_k: float, prob: float) -> list[str]:
     temperatures, groups, entries = network.temperatures, network.groups, network.entries
     if len(entries) == 1:

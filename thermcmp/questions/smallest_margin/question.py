@@ -13,16 +13,16 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.sensor_fits import one_posterior
 from thermcmp.model.conditions import Build, Conditions
-from thermcmp.prediction.as_bought import Loop, bought_builds, entries_of
+from thermcmp.prediction.as_bought import Loop, builds_to_rank, entries_of
 from thermcmp.prediction.builds import Scope
-from thermcmp.prediction.equal_conditions import Entry, noise_for, ranked_builds
+from thermcmp.prediction.equal_conditions import Entry, noise_for
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob, percent_words, range_words
 from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.ranked import Ranked, rank_entries
 from thermcmp.questions.ranking.tables import ranking_draws, ranking_table
-from thermcmp.questions.ranking.text import link_caveats
+from thermcmp.questions.ranking.text import link_caveats, unreached_caveats
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -114,8 +114,7 @@ def rank_margins(  # noqa: PLR0913 - the public face; all but three are keyword-
         refuse_bad_health(model, allowed=allow_bad_health, what="ranked")
     held, where, first = Conditions.of(at, conditions), Scope.of(scope), judged[0]
     loop = None if firmware is None else Loop.of(first, firmware, None, others=fits)
-    by_firmware = loop is not None and products is None
-    builds = bought_builds(first) if by_firmware else ranked_builds(first, products)
+    builds = builds_to_rank(first, products, loop)
     noise = noise_for(first, held)
     each = [entries_of(fit, builds, held, where, noise, loop) for fit in judged]
     margins = {
@@ -238,9 +237,7 @@ def _caveats(ranked: Ranked, judged: Sequence[Fit], held: Conditions) -> tuple[s
     for fit in judged:
         caveats += fit_caveats(fit, held=held)
     caveats += [note for entry in ranked.all for note in entry.notes]
-    if ranked.unreached:
-        names = ", ".join(entry.name for entry in ranked.unreached)
-        caveats.append(f"Not ranked, see their health: {names}.")
+    caveats += unreached_caveats(ranked)
     caveats.append(
         "A card counts as the mean of its scope: a newly bought one differs by specimen and "
         "assembly, see margin. Sensors and parts without a limit here have limits of their own."
