@@ -101,3 +101,36 @@ def test_a_covariate_has_a_slope_per_unit(make_rows):
     assert draws.std() < 3.0
     with pytest.raises(tc.InputError, match="pad_coverage"):
         fit(rows.assign(pad_coverage=np.nan), terms=[..., slope], draws=400)
+
+
+@pytest.mark.parametrize("steady", [True, False])
+def test_a_slope_says_how_far_it_moves_the_coolers(make_rows, steady):
+    rows = campaign(make_rows, seed=3)
+    # The new cooler after the old one in every session, while the bench warms by 0.8 K an hour.
+    hour = 0.5 * rows.groupby("session").cumcount()
+    start = pd.Timestamp("2031-03-01T08:00Z") + pd.to_timedelta(rows["session"].str[-1] + " days")
+    rows["started_at"] = start + pd.to_timedelta(hour, unit="h")
+    rows["temperature_c"] += (0.8 if steady else 0.0) * hour
+    model = fit(rows, draws=800, seed=2)
+    caveats = separate(model).caveats
+    moved = [c for c in caveats if "moves cooler Heron-C2 against Heron-C1 by" in c]
+    assert len(moved) == steady
+    (order,) = (c for c in caveats if "one cooler was run after the other" in c)
+    assert "Heron-C2 after Heron-C1" in order
+    # One session in the other order frees them.
+    swapped = rows["session"].eq("day 1") & rows["cooler_model"].eq("Heron-C1")
+    rows.loc[swapped, "started_at"] += pd.Timedelta(hours=12)
+    free = separate(fit(rows, draws=800, seed=2)).caveats
+    assert not any("one cooler was run after the other" in c for c in free)
+
+
+def test_a_doubt_about_the_rows_stands_in_the_fit_and_in_its_answers(make_rows):
+    rows = campaign(make_rows, seed=3)
+    rows["power_w"] = (
+        np.random.default_rng(1).normal(250.0, 3.0, len(rows)).round(1).clip(max=251.0)
+    )
+    with pytest.warns(tc.errors.ThermcmpWarning, match="the highest reading"):
+        model = fit(rows, draws=800, seed=2)
+    words = "Board power is exactly 251 W"
+    assert model.findings[0].startswith(words)
+    assert any(caveat.startswith(words) for caveat in separate(model).caveats)

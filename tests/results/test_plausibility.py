@@ -165,3 +165,23 @@ def test_a_stated_drift_is_asked_about_until_the_error_covers_it():
         {"drift_k_per_min": 0.05},
     ):
         assert find_doubts(checked.assign(**settled)) == []
+
+
+class TestPowerAtTheEndOfARange:
+    def asked(self, rows):
+        return [doubt for doubt in find_doubts(rows) if "board power" in doubt]
+
+    def test_a_meter_that_ends_below_the_card_s_power(self, campaigns):
+        for campaign in campaigns[:3]:
+            rows = memory_of(campaign).assign(power_error_w=float("nan"))
+            end_w = round(rows["power_w"].quantile(0.6), 1)
+            rows["power_w"] = rows["power_w"].clip(upper=end_w)
+            (doubt,) = self.asked(rows)
+            assert f"board power is exactly {end_w:g} W, the highest reading" in doubt
+            assert "power_error_w in " in doubt
+            assert self.asked(rows.assign(power_error_w=2.0)) == []
+
+    def test_two_powers_typed_in_are_set_points(self, campaigns):
+        rows = memory_of(campaigns[0]).assign(power_error_w=float("nan"))
+        middle_w = rows["power_w"].median()
+        assert self.asked(rows.assign(power_w=rows["power_w"].gt(middle_w) * 20.0 + 200.0)) == []

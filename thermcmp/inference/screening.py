@@ -19,6 +19,7 @@ from thermcmp.inference.expansion import Expansion
 from thermcmp.model.priors import HalfCauchy
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import AMBIENT, DERIVED, DRIFT, SETTLING, TREND, WIDEST_K, Role, Term
+from thermcmp.results.plausibility import find_doubts
 
 if TYPE_CHECKING:
     from thermcmp.inference.diagnostics import Diagnostics
@@ -45,6 +46,8 @@ _SLOPES: Final = {
     AMBIENT: ("with ambient temperature", "per 10 K"),
     SETTLING: ("from run to run of an assembly", "per run (settling)"),
 }
+#: Least correction for a slope that is stated [K].
+WORTH_K: Final = 0.3
 #: Fewest assemblies of a cooler whose spread is compared.
 FEWEST: Final = 3
 
@@ -82,9 +85,10 @@ def rows_called(fit: Fit, expansion: Expansion) -> BoolArray:
 
 
 def findings(fit: Fit, diagnostics: Diagnostics) -> tuple[str, ...]:
-    """Return what to look at in a fit, in plain words: checks, further terms, misfit, outliers."""
+    """Return what to look at in a fit, in plain words."""
     misfit = fit.once("lack of fit", lack_of_fit)
     return (
+        *doubts(fit),
         *diagnostics.sentences,
         *expansion_words(fit),
         *([misfit.sentence] if misfit is not None and misfit.sentence else []),
@@ -92,14 +96,20 @@ def findings(fit: Fit, diagnostics: Diagnostics) -> tuple[str, ...]:
     )
 
 
+def doubts(fit: Fit) -> list[str]:
+    """Return what in the rows of a fit is to be asked about, as sentences."""
+    found = fit.once("doubts", lambda asked: find_doubts(asked.design.measured_rows))
+    return [doubt[0].upper() + doubt[1:] for doubt in found]
+
+
 def expansion_words(fit: Fit) -> list[str]:
     """State which further terms the rows called for, and what they were found to do."""
     sentences = [expansion.sentence(fit.draws) for expansion in fit.expansions]
-    for term, levels in zip(fit.design.terms, fit.design.levels, strict=True):
+    for place, (term, levels) in enumerate(zip(fit.design.terms, fit.design.levels, strict=True)):
         if term.name not in _SLOPES:
             continue
         way, per = _SLOPES[term.name]
-        for level, draws in zip(levels, fit.draws(term.name).T, strict=True):
+        for code, (level, draws) in enumerate(zip(levels, fit.draws(term.name).T, strict=True)):
             low, high = np.quantile(draws, [0.05, 0.95])
             if low < 0.0 < high:
                 continue
@@ -107,9 +117,24 @@ def expansion_words(fit: Fit) -> list[str]:
             where = f" at {level}" if len(levels) > 1 else ""
             sentences.append(
                 f"Readings {'rise' if low > 0.0 else 'fall'} {way}{where}, by {ends[0]:.2f} to "
-                f"{ends[1]:.2f} K {per}; the answers are freed of it."
+                f"{ends[1]:.2f} K {per}; the answers are freed of it"
+                f"{_moved_words(fit, place, code, float(np.mean(draws)))}."
             )
     return sentences
+
+
+def _moved_words(fit: Fit, place: int, code: int, slope: float) -> str:
+    """State how far a slope moves the coolers that lie farthest apart on it; "" for little."""
+    rows = fit.design.index[:, place] == code
+    coolers = fit.design.rows["cooler_model"][rows].astype(str)
+    means = (coolers.eq(coolers) * slope * fit.design.values[rows, place]).groupby(coolers).mean()
+    by_k = float(np.ptp(means))
+    if by_k < WORTH_K:
+        return ""
+    return (
+        f", which moves cooler {means.idxmax()} against {means.idxmin()} by {by_k:.1f} K and takes "
+        "the change to be steady"
+    )
 
 
 def coolers_of(fit: Fit, codes: IntArray) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -17,8 +17,10 @@ from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import DRAWS, discounts, left_out_units, outliers
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.inference.comparison.candidates import AS_FITTED, compared
-from thermcmp.inference.screening import expansion_words
+from thermcmp.inference.screening import doubts, expansion_words
 from thermcmp.model.design import EXPONENT
+from thermcmp.model.rows import level_keys
+from thermcmp.model.terms import HOURS
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import unclear_products
 from thermcmp.questions.model_claims import SURE, linear_claims, turned_sentences
@@ -141,6 +143,7 @@ def fit_caveats(
     """Return the caveats that every answer of a fit carries, at conditions if it has some."""
     caveats = [] if held is None else beyond_words(fit, held)
     caveats += [str(item) + "." for item in fit.design.left_out]
+    caveats += _few(doubts(fit), "more doubts about the rows: see check_results.")
     caveats += _few(unclear_products(fit.design.rows), "more products have several pairs of parts.")
     if fit.health != "ok":
         caveats.append(
@@ -164,6 +167,32 @@ def fit_caveats(
     if linear is None:
         return caveats
     return caveats + _assumed(fit, linear) + _turning(fit, linear) + _on_model(fit, linear)
+
+
+def order_words(fit: Fit, coolers: Iterable[tuple[str, str]]) -> list[str]:
+    """Name the pairs of coolers of which one was run after the other wherever they shared a day.
+
+    Steady drift has a term; what happens once in a session has none.
+    """
+    rows = fit.design.rows
+    if HOURS not in rows:
+        return []
+    keys = [level_keys(rows, ("lab", "session")), rows["cooler_model"].astype(str)]
+    hours = rows[HOURS].groupby(keys).agg(["min", "max"])
+    first, last = hours["min"].unstack(), hours["max"].unstack()
+    later = []
+    for pair in coolers:
+        for one, other in (pair, pair[::-1]) if set(pair) <= set(first) else ():
+            shared = (first[one] - last[other]).dropna()
+            if len(shared) and (shared > 0.0).all():
+                later.append(f"{one} after {other}")
+    if not later:
+        return []
+    return [
+        "In each session that they share one cooler was run after the other, so that what happens "
+        f"during a session counts as a difference of theirs, steady drift excepted: "
+        f"{few_named(later)}. Fix: run a session in the other order."
+    ]
 
 
 def misfit_words(fit: Fit) -> list[str]:

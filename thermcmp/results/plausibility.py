@@ -49,6 +49,7 @@ def thermcmp_row_checks() -> list[RowCheck]:
     """Register the built-in checks."""
     return [
         RowCheck("readings at a limit", _clamped),
+        RowCheck("power at the end of a range", _power_at_top),
         RowCheck("no rise", _no_rise),
         RowCheck("typed in", _typed_in),
         RowCheck("order of the runs", _climbing),
@@ -57,29 +58,13 @@ def thermcmp_row_checks() -> list[RowCheck]:
 
 
 def _clamped(rows: pd.DataFrame) -> Iterator[str]:
-    """Ask whether a sensor was at its limit where unlike runs share its highest reading.
-
-    Errors scatter readings: few runs agree to the last digit, and not more of them at the
-    highest reading than at another one.
-    """
-    # Imported on use, as every reading of a table comes by here.
-    from scipy.special import pdtrc
-
+    """Ask whether a sensor was at its limit where unlike runs share its highest reading."""
     held = rows["regulated"] | _is_summary(rows)
     by = ["file", "sensor"]
     free = rows[~held & ~rows.groupby(by, observed=True)["at_limit"].transform("any")]
-    top = free.groupby(by, observed=True)["temperature_c"].transform("max")
-    at_top = free["temperature_c"].eq(top)
-    many = at_top.groupby([free[name] for name in by], observed=True).transform("sum")
-    for (file, sensor), group in free[many >= _FEWEST_AT_TOP].groupby(by, observed=True):
-        hot = group[at_top[group.index]]
-        others = group["temperature_c"].drop(hot.index)
-        counts = others.value_counts().to_numpy()
-        # Where nothing reads lower nothing shows that the sensor moves at all.
-        if not len(counts):
-            continue
-        usual, most = counts.mean(), counts.max()
-        if pdtrc(len(hot) - 1, usual) > _CHANCE or len(hot) <= 2 * most:
+    for (file, sensor), group in free.groupby(by, observed=True):
+        hot = _crowded_at_top(group, "temperature_c")
+        if not len(hot):
             continue
         low, high = np.percentile(_expected_c(hot), (25, 75))
         if high - low > _step_k(group):
@@ -90,6 +75,38 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
                 f"Fix: set at_limit to yes in {_runs(hot['run'])} if it is, or regulated if the "
                 "firmware held a target."
             )
+
+
+def _power_at_top(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask whether a power meter was at its end where runs share its highest reading."""
+    single = rows[~_is_summary(rows)].drop_duplicates(["file", "lab", "run"])
+    stated = single[single["power_w"].notna() & single["power_error_w"].isna()]
+    for file, group in stated.groupby("file", observed=True):
+        top = _crowded_at_top(group, "power_w")
+        if len(top):
+            yield (
+                f"{_in(str(file))}board power is exactly {top['power_w'].iloc[0]:g} W, the highest "
+                f"reading, in {len(top)} of {len(group)} runs, where lower ones scatter: the end "
+                "of the meter's range, or typed in? Fix: give what was measured in each run in "
+                f"power_w, or leave it blank or state power_error_w in {_runs(top['run'])}."
+            )
+
+
+def _crowded_at_top(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Return the rows at the highest reading where errors would not leave as many there, or none.
+
+    Errors scatter readings: few runs agree to the last digit, and not more of them at the
+    highest reading than at another one.
+    """
+    at_top = rows[column].eq(rows[column].max())
+    count, counts = int(at_top.sum()), rows.loc[~at_top, column].value_counts().to_numpy()
+    # Where nothing reads lower nothing shows that the readings move at all.
+    if count < _FEWEST_AT_TOP or not len(counts) or count <= 2 * counts.max():
+        return rows[:0]
+    # Imported on use, as every reading of a table comes by here.
+    from scipy.special import pdtrc
+
+    return rows[at_top] if pdtrc(count - 1, counts.mean()) <= _CHANCE else rows[:0]
 
 
 def _no_rise(rows: pd.DataFrame) -> Iterator[str]:

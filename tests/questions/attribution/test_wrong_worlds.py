@@ -158,3 +158,26 @@ def test_a_gain_of_one_bench_leaves_what_was_measured_as_it_is():
     for part in ("total", "hardware"):
         assert gains.loc[part, "mean_k"] == pytest.approx(plain.loc[part, "mean_k"], abs=0.15)
         assert gains.loc[part, "sd_k"] == pytest.approx(plain.loc[part, "sd_k"], rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("column", "part", "factor", "missing"),
+    [
+        ("fan_rpm", "cooler_model", 2.0, "at a fixed fan speed of about"),
+        ("power_w", "board_model", 1.5, " W and at "),
+    ],
+    ids=["tachometer", "power meter"],
+)
+def test_no_part_is_split_by_a_law_far_from_every_run(column, part, factor, missing):
+    """A counter of twice the pulses, or one card's power at the wall: no run near the other's."""
+    rows = study(OWN, 7001).rows
+    mine = rows[part].eq(sorted(rows[part].unique())[1])
+    rows[column] = rows[column].mask(mine, factor * rows[column])
+    answer = attribute_once(fit_once(rows, "memory", seed=1), OLD, NEW)
+    table = answer.table.set_index("part")
+    withheld = table.index[table["health"].str.startswith("withheld")]
+    of_it = {"fan_rpm": "firmware: fan speed", "power_w": "firmware: power"}[column]
+    assert {"hardware", of_it, "interaction", "firmware, on the old hardware"} <= set(withheld)
+    assert table.loc[withheld, "mean_k"].isna().all()
+    assert np.isfinite(table.loc["total", "mean_k"])
+    assert any("only their range is stated: hardware" in c and missing in c for c in answer.caveats)

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp.physics.characteristic import FanStatus
-from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.physics.reach import Reach
 from thermcmp.questions.attribution.corners import corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
 from thermcmp.questions.attribution.parts import DIRECT, main_parts
+from thermcmp.questions.caveats import order_words
 from thermcmp.questions.phrases import interval
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ def attribution_caveats(context: AttributionContext) -> tuple[str, ...]:
 
 def _settings(context: AttributionContext) -> list[str]:
     study, caveats = context.study, list[str]()
+    old, new = (build.cooler_model for build in study.builds)
+    caveats += order_words(study.fit, [(old, new)] if old != new else [])
     if study.at.altitude_m is not None:
         caveats.append(study.at.altitude_words)
     for build, setting in zip(study.builds, study.settings, strict=True):
@@ -76,9 +79,9 @@ def _priors(context: AttributionContext) -> list[str]:
 def _loops(context: AttributionContext) -> list[str]:
     study, caveats = context.study, list[str]()
     for is_new in (False, True):
-        measured = study.fitted[is_new, is_new].measured_speeds
-        middle = float(np.median(study.flow_speed(corner(is_new, is_new))))
-        if measured is not None and reach_of(middle, *measured) is Reach.REFUSED:
+        if study.reach(corner(is_new, is_new)) is Reach.REFUSED:
+            measured = study.fitted[is_new, is_new].measured_speeds or (np.nan, np.nan)
+            middle = float(np.median(study.flow_speed(corner(is_new, is_new))))
             caveats.append(
                 f"{study.builds[is_new].name}: its fan speed of {middle:.0f} "
                 f"{study.fit.design.law.unit} is far from those that its hardware was run at "

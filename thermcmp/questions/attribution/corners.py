@@ -12,6 +12,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.equal_conditions import noise_for
 from thermcmp.prediction.fitted_build import FittedBuild
@@ -107,6 +108,16 @@ class AttributionStudy:
     def level(self, state: State) -> Array:
         """Return the sound level of a state, shape (S,) [dB(A)]; NaN where it is not known."""
         return self.fitted[state.hardware, state.direct].level(self.flow_speed(state))
+
+    def reach(self, state: State) -> Reach | None:
+        """Return where a state's fan speed lies among those that its hardware was run at.
+
+        None where the parts were never run together.
+        """
+        measured = self.fitted[state.hardware, state.hardware].measured_speeds
+        if measured is None:
+            return None
+        return Reach(str(reach_of(np.median(self.flow_speed(state)), *measured)))
 
     @property
     def noise_known(self) -> bool:

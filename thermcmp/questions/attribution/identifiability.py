@@ -10,6 +10,8 @@ of every cooler of the fit. Scatter about one set point is not data on it (see
 - A part whose own share is below `MOSTLY_PRIOR` (0.5), and whose standard deviation is more than
   a tenth of the size that matters, is withheld: the answer has the range that it may have, and
   the run that would settle it, but no point.
+- The split is withheld too where neither cooler was run near the other build's fan speed, or
+  neither board near its power (`reach_of`): it then rests on a law far from any run.
 - A direct firmware effect that changed together with the hardware is withheld; the hardware's
   interval allows for it by its prior.
 
@@ -27,6 +29,7 @@ from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.conditions import Build
 from thermcmp.model.terms import Acts
+from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.attribution.corners import corner
@@ -72,6 +75,10 @@ def withheld_parts(
     """Return the parts that are stated as a range only."""
     aliased = FIRMWARE in parts_split_by_prior(study.fit, study.builds)
     withheld = (weak - {"total"}) | ({DIRECT} if aliased and study.has_direct else set())
+    if _speeds_apart(study):
+        withheld |= set(parts) - {"total", POWER, DIRECT}
+    if _powers_apart(study):
+        withheld |= set(parts) - {"total", FAN, DIRECT}
     if {HARDWARE, FAN} & withheld:
         withheld |= {"interaction"}
     if HARDWARE in withheld:
@@ -86,6 +93,8 @@ def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str
     shares = dict(zip((False, True), _build_shares(study), strict=True))
     if withheld & {FAN, HARDWARE}:
         open_ = [is_new for is_new, share in shares.items() if share < MOSTLY_PRIOR]
+        if not open_ and _speeds_apart(study):
+            open_ = [_less_run(study)]
         runs += [_other_speed(study, is_new) for is_new in open_]
     if POWER in withheld or (HARDWARE in withheld and not runs):
         build, speed = study.builds[True], float(np.mean(study.flow_speed(corner(True, True))))
@@ -104,6 +113,29 @@ def missing_runs(study: AttributionStudy, withheld: frozenset[str]) -> tuple[str
             f"{old_firmware} at one fixed fan speed and power"
         )
     return tuple(runs)
+
+
+def _speeds_apart(study: AttributionStudy) -> bool:
+    """Return whether neither cooler was run near the fan speed of the other build."""
+    own = [float(np.median(study.flow_speed(corner(is_new, is_new)))) for is_new in (False, True)]
+    return _apart(study, "cooler_model", study.fit.design.flow_speed, own)
+
+
+def _powers_apart(study: AttributionStudy) -> bool:
+    """Return whether neither board was run near the power of the other build."""
+    design = study.fit.design
+    own = [float(np.median(power)) for power in study.power_w]
+    return _apart(study, "board_model", design.power_ratio * design.reference.power_w, own)
+
+
+def _apart(study: AttributionStudy, column: str, values: Array, own: list[float]) -> bool:
+    """Return whether neither build's part was run near the value that the other build has."""
+    parts = study.fit.design.rows[column].astype(str).to_numpy()
+    for build, other in zip(study.builds, reversed(own), strict=True):
+        run_at = values[parts == getattr(build, column)]
+        if not len(run_at) or reach_of(other, run_at.min(), run_at.max()) is not Reach.REFUSED:
+            return False
+    return True
 
 
 def _build_shares(study: AttributionStudy) -> list[float]:

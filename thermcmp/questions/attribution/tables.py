@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array, BoolArray
-from thermcmp.physics.reach import Reach, reach_of
+from thermcmp.physics.reach import Reach
 from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.stock_settings import stock_rows
 from thermcmp.questions.attribution.corners import AttributionStudy, corner
@@ -189,8 +189,7 @@ def _basis(study: AttributionStudy, hardware: bool, firmware: bool) -> str:
         held = study.fit.design.rows.loc[near, "regulated"].fillna(False).all()
         kind = "regulated run" if held else "run"
         return f"measured in {runs} {kind}{'s' if runs > 1 else ''}"
-    measured = study.fitted[hardware, hardware].measured_speeds
-    if measured is None:
+    reach = study.reach(corner(hardware, firmware))
+    if reach is None:
         return "predicted: these parts were never run together"
-    reach = reach_of(np.median(study.flow_speed(corner(hardware, firmware))), *measured)
     return "predicted" if reach is Reach.MEASURED else "predicted beyond the measured fan speeds"

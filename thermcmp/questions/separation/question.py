@@ -21,7 +21,13 @@ from thermcmp.model.measurement_error import SET_APART
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.builds import Scope, build_of, check_parts_known
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
+from thermcmp.questions.caveats import (
+    Linear,
+    fit_caveats,
+    influence_words,
+    order_words,
+    refuse_bad_health,
+)
 from thermcmp.questions.interval_plot import interval_figure
 from thermcmp.questions.phrases import (
     PROB,
@@ -234,6 +240,10 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
             f"speed that bends there would shift them. Fix: run these at {speed}, or state as "
             "reference= a speed that was run."
         )
+    coolers = dict.fromkeys(
+        (c.first, c.second) for c in wanted if c.factor == "cooler_model" and c.estimable
+    )
+    caveats += order_words(fit, coolers)
     if lone:
         caveats.append(
             f"Only one specimen was tested of {few_named(lone)}: for their product lines "
