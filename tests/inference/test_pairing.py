@@ -1,9 +1,12 @@
 """The pairing of cooler and board: both engines find the same, also for a pair never assembled."""
 
+from itertools import product
+
 import numpy as np
 import pytest
 
 from thermcmp.inference.fitting import fit
+from thermcmp.questions.separation.question import separate
 
 #: What the second cooler differs by on the second board, and noise of a reading [K].
 PAIRING_K, NOISE_K = 4.0, 0.3
@@ -62,3 +65,33 @@ def test_a_pair_never_assembled_has_an_effect_of_the_spread_alone(make_rows):
     z = open_pair / spread
     assert z.mean() == pytest.approx(0.0, abs=4.0 / np.sqrt(4000))
     assert z.std() == pytest.approx(1.0, abs=4.0 / np.sqrt(8000))
+
+
+def test_a_cooler_that_does_not_fit_one_vendor_s_memory(make_rows):
+    """Eight boards of two vendors under both coolers; pads of the new one miss one vendor's."""
+    rng, rows = np.random.default_rng(5), []
+    for cooler, board, vendor, copy in product((1, 2), (1, 2), ("Nord", "Sued"), (1, 2)):
+        level = 60.0 - 3.0 * (cooler == 2) + 4.0 * (cooler == 2 and vendor == "Nord")
+        level += 1.5 * (board == 2) + rng.normal(0.0, 0.4)
+        for _ in range(2):
+            rows.append((cooler, board, vendor, copy, level + rng.normal(0.0, 0.2)))
+    cooler, board, vendor, copy, rise = zip(*rows, strict=True)
+    parts = list(zip(cooler, board, vendor, copy, strict=True))
+    table = make_rows(
+        cooler_model=[f"Fir-C{c}" for c in cooler],
+        cooler_id=[f"Fir-C{c}-1" for c in cooler],
+        board_model=[f"Fir-B{b}" for b in board],
+        board_id=[f"{b}-{v}-{k}" for _, b, v, k in parts],
+        memory_vendor=list(vendor),
+        assembly=[f"{c}-{b}-{v}-{k}" for c, b, v, k in parts],
+        temperature_c=21.0 + np.array(rise),
+        ambient_c=21.0,
+    )
+    model = fit(table, terms=[..., "cooler and vendor"], draws=1000, seed=1)
+    answer = separate(model, contrasts=[("Fir-C1", "Fir-C2")])
+    found = answer.table[answer.table["contrast"].eq("Fir-C2 − Fir-C1")].set_index("partner")
+    for partner, true_k in (("Nord", 1.0), ("Sued", -3.0), ("average", -1.0), ("Fir-B1", -1.0)):
+        row = found.loc[partner]
+        assert row["low_k"] < true_k < row["high_k"], partner
+        assert row["high_k"] - row["low_k"] < 2.0, partner
+    assert any("depends on its partner" in s and "Nord and Sued" in s for s in answer.sentences)

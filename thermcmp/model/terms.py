@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
@@ -173,6 +173,8 @@ BENCH: Final = "bench"
 DRIFT: Final = "drift"
 #: Name of the term of what one laboratory's bench adds to one product.
 LAB_PRODUCT: Final = "lab and product"
+#: Name of the term of what a cooler's effect differs by on one vendor's memory.
+VENDOR_PAIRING: Final = "cooler and vendor"
 #: First letters of columns that a fit works out itself.
 DERIVED: Final = "~ "
 #: Column of the hours from the middle of a session, by the start times.
@@ -294,6 +296,17 @@ BUILT_IN: Final[tuple[Term, ...]] = (
         Role.PAIRING,
         HalfCauchy(0.7, WIDEST_K),
         "what a cooler's effect differs by on one board",
+    ),
+    # Pads as high as one vendor's modules need; on request, since few benches cross them.
+    replace(
+        _built_in(
+            VENDOR_PAIRING,
+            ("cooler_model", "memory_vendor"),
+            Role.PAIRING,
+            HalfCauchy(0.7, WIDEST_K),
+            "what a cooler's effect differs by on one vendor's memory",
+        ),
+        by_default=False,
     ),
     _built_in(
         "cooler_model airflow",

@@ -19,7 +19,7 @@ from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points, S
 from thermcmp.inference.conditional.regulated_sampling import fitted_kernel
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.priors import Known
-from thermcmp.model.terms import LAB_PRODUCT, Role, Term
+from thermcmp.model.terms import LAB_PRODUCT, VENDOR_PAIRING, Role, Term
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -38,6 +38,7 @@ _NAMES: Final = {
     "cooler": "cooler specimens",
     "board": "board specimens",
     "pairing": "pairings",
+    VENDOR_PAIRING: "pairings of cooler and vendor",
     "bench": "benches",
     LAB_PRODUCT: "products at one laboratory",
     "drift": "the drift over a session",
@@ -52,6 +53,7 @@ _CURES: Final = {
     "cooler": "test a second specimen of each cooler",
     "board": "test a second specimen of each board",
     "pairing": "assemble the pair that is missing",
+    VENDOR_PAIRING: "assemble the pair that is missing",
     "bench": "run one card on both benches",
     LAB_PRODUCT: "run both products in a further laboratory",
     "drift": "alternate the parts within a session",

@@ -17,6 +17,7 @@ from thermcmp.inference.checks.data_share import data_share
 from thermcmp.inference.parameter_notes import SMALL_K
 from thermcmp.model.factor_words import effect_words
 from thermcmp.model.identifiability import Contrast
+from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import Acts, Role
 from thermcmp.prediction.builds import Scope
 from thermcmp.questions.answer import ROW_IN_WORDS
@@ -31,7 +32,7 @@ from thermcmp.questions.phrases import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Sequence
+    from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 
     from thermcmp.inference.posterior import Fit
     from thermcmp.model.design import Design
@@ -82,6 +83,8 @@ class Effect:
     weights: Array
     alias: Contrast | None = None
     partner: str = ""
+    #: Results column of the partner.
+    partner_column: str = ""
     #: Whether both levels were run on the partner.
     is_measured: bool = True
 
@@ -208,54 +211,69 @@ def contrast_effects(
     for contrast, weights in zip(wanted, contrast_weights(fit, scope, wanted), strict=True):
         name = f"{contrast.second} − {contrast.first}"
         plain = Effect(contrast.factor, name, weights, contrast)
-        first, second = (
-            partners_of.get((contrast.factor, level), set())
-            for level in (contrast.first, contrast.second)
-        )
-        if not contrast.estimable or not first & second:
-            # The additive reading, for a partner of any kind.
-            yield plain
+        shared: dict[int, tuple[set[str], set[str]]] = {}
+        for place, levels in partners_of.items():
+            first, second = (
+                levels.get((contrast.factor, level), set())
+                for level in (contrast.first, contrast.second)
+            )
+            if contrast.estimable and first & second:
+                if partners is not None and (first | second) & set(partners):
+                    first, second = first & set(partners), second & set(partners)
+                shared[place] = first & second, first | second
+        # Without any the additive reading, for a partner of any kind.
+        yield from _on_partners(fit.design, plain, contrast, shared, is_each=is_each)
+
+
+def _partners_of_levels(design: Design) -> dict[int, dict[tuple[str, str], set[str]]]:
+    """Return, by place of a pairing, the partners that each level of its two factors had."""
+    found: dict[int, dict[tuple[str, str], set[str]]] = {}
+    for place, term in enumerate(design.terms):
+        if term.role is not Role.PAIRING:
             continue
-        if partners is not None and (first | second) & set(partners):
-            first, second = first & set(partners), second & set(partners)
-        yield from _on_partners(fit.design, plain, contrast, first, second, is_each=is_each)
-
-
-def _partners_of_levels(design: Design) -> dict[tuple[str, str], set[str]]:
-    """Return the partners with which each level of a paired factor was run, by factor and level."""
-    partners: dict[tuple[str, str], set[str]] = {}
-    for term in design.terms:
-        if term.role is Role.PAIRING:
-            seen = design.rows[list(term.columns)].astype(str).drop_duplicates()
-            for parts in seen.itertuples(index=False):
-                for own, other in ((0, 1), (1, 0)):
-                    partners.setdefault((term.columns[own], parts[own]), set()).add(parts[other])
-    return partners
+        keys = [level_keys(design.rows, (column,)).astype(str) for column in term.columns]
+        partners = found.setdefault(place, {})
+        for parts in set(zip(*keys, strict=True)):
+            for own, other in ((0, 1), (1, 0)):
+                partners.setdefault((term.columns[own], parts[own]), set()).add(parts[other])
+    return found
 
 
 def _on_partners(
     design: Design,
     plain: Effect,
     contrast: Contrast,
-    first: set[str],
-    second: set[str],
+    shared: Mapping[int, tuple[set[str], set[str]]],
     *,
     is_each: bool,
-) -> list[Effect]:
-    """Return a contrast averaged over the partners run with both its levels, and on each."""
-    both, either = sorted(first & second), sorted(first | second)
-    groups = {AVERAGE: both} if len(both) > 1 else {}
-    if is_each or not groups:
-        groups |= {each: [each] for each in (either if len(either) <= FEW_PARTNERS else both)}
-    place = next(k for k, term in enumerate(design.terms) if term.role is Role.PAIRING)
-    effects = []
-    for name, chosen in groups.items():
-        pairs = _pair_weights(design, place, contrast, chosen)
-        if pairs is not None:
-            is_measured = set(chosen) <= set(both)
-            weights = plain.weights + pairs
-            effects.append(replace(plain, weights=weights, partner=name, is_measured=is_measured))
-    return effects
+) -> Iterator[Effect]:
+    """Return a contrast averaged over the partners run with both its levels, and on each.
+
+    On a partner of one kind it is averaged over those of the other kinds.
+    """
+    none = np.zeros(design.effect_count)
+    averages = {
+        place: _pair_weights(design, place, contrast, sorted(both))
+        for place, (both, _) in shared.items()
+    }
+    averages = {place: none if of is None else of for place, of in averages.items()}
+    usual = plain.weights + sum(averages.values(), none)
+    has_average = not shared or any(len(both) > 1 for both, _ in shared.values())
+    if has_average:
+        yield replace(plain, weights=usual, partner=AVERAGE if shared else "")
+    for place, (both, either) in shared.items() if is_each or not has_average else ():
+        columns = design.terms[place].columns
+        column = columns[1 - columns.index(contrast.factor)]
+        for each in sorted(either if len(either) <= FEW_PARTNERS else both):
+            pairs = _pair_weights(design, place, contrast, [each])
+            if pairs is not None:
+                yield replace(
+                    plain,
+                    weights=usual - averages[place] + pairs,
+                    partner=each,
+                    partner_column=column,
+                    is_measured=each in both,
+                )
 
 
 def _pair_weights(
@@ -275,10 +293,11 @@ def _pair_weights(
 
 def partner_sentences(fit: Fit, effects: Sequence[Effect], prob: float) -> list[str]:
     """State which effects depend on their partner, and where they act as a factor on the rise."""
-    groups: dict[tuple[str, str], list[Effect]] = {}
+    groups: dict[tuple[str, str, str], list[Effect]] = {}
     for effect in effects:
         if effect.partner not in ("", AVERAGE) and effect.is_measured:
-            groups.setdefault((effect.factor, effect.contrast), []).append(effect)
+            key = (effect.factor, effect.contrast, effect.partner_column)
+            groups.setdefault(key, []).append(effect)
     sentences = []
     for group in groups.values():
         draws = fit.combined(np.stack([effect.weights for effect in group]))
@@ -310,11 +329,11 @@ def partner_sentences(fit: Fit, effects: Sequence[Effect], prob: float) -> list[
 def _rise_k(fit: Fit, effect: Effect) -> float:
     """Return the measured mean rise of a contrast's first level on its partner, at reference."""
     design = fit.design
-    pairing = next(term for term in design.terms if term.role is Role.PAIRING)
     first = effect.alias.first if effect.alias is not None else ""
-    parts = {effect.factor: first}
-    parts |= {column: effect.partner for column in pairing.columns if column != effect.factor}
-    hit = np.all([design.rows[column].eq(part) for column, part in parts.items()], axis=0)
+    parts = {effect.factor: first, effect.partner_column: effect.partner}
+    hit = np.all(
+        [level_keys(design.rows, (column,)).eq(part) for column, part in parts.items()], axis=0
+    )
     return float(np.mean((design.rise_k / design.power_ratio)[hit]))
 
 
@@ -348,7 +367,8 @@ def _contrast_row(
     if effect.alias is not None and not effect.alias.estimable:
         sentence = f"{effect.alias.sentence} The effect is {open_words(draws)}."
         return replace(row, health=WITHHELD, sentence=sentence, is_withheld=True)
-    if not effect.is_measured and "pairing" in assumed:
+    pairings = {term.name for term in fit.design.terms if term.role is Role.PAIRING}
+    if not effect.is_measured and pairings & set(assumed):
         additive = number_words(float(np.median(draws)))
         sentence = (
             f"{_opening(row)} would be {additive} K if parts did not depend on their partner; this "
