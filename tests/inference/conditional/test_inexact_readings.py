@@ -3,7 +3,7 @@
 import numpy as np
 import pytensor.tensor as pt
 import pytest
-from scipy.stats import halfnorm, norm
+from scipy.stats import CensoredData, halfnorm, norm
 
 from thermcmp.inference.censoring import readings_of
 from thermcmp.inference.checks.residuals import completed_rise, fitted_rise, row_variance
@@ -169,3 +169,25 @@ def test_a_floor_is_a_limit_seen_from_the_other_side(make_rows):
     floor = other.design.at_floor
     assert floor.any() and (completed[:, floor] <= other.design.rise_k[floor] + 1e-9).all()
     assert (completed[:, ~floor] == other.design.rise_k[~floor]).all()
+
+
+@pytest.mark.parametrize(("count", "low_k", "high_k"), [(200, None, 59.0), (120, 55.5, 58.0)])
+def test_many_bounds_say_of_the_scatter_what_maximum_likelihood_says(
+    make_rows, count, low_k, high_k
+):
+    """General censored maximum likelihood (scipy.stats.CensoredData), where priors say little."""
+    rise_k = np.random.default_rng(3).normal(57.0, 2.0, count)
+    limited, floored = rise_k >= high_k, rise_k <= (-np.inf if low_k is None else low_k)
+    assert 0.15 < np.mean(limited) < 0.4
+    rows = rows_of(make_rows, np.maximum(rise_k, low_k or 0.0), limit_k=high_k)
+    rows["at_floor"] = floored
+    model = fit(rows, terms=[], priors=PRIORS, reference=AT, expand="none", draws=2000, seed=2)
+    assert (model.engine, model.health) == ("conditional", "ok")
+    bounds = {"right": np.full(limited.sum(), high_k), "left": np.full(floored.sum(), low_k or 0.0)}
+    data = CensoredData(uncensored=rise_k[~limited & ~floored], **bounds)
+    for name, best in zip(("baseline", "residual sd"), norm.fit(data), strict=True):
+        draws = model.draws(name)
+        # Prior, skewness and 2000 draws move it by a fraction of its standard deviation.
+        assert abs(np.median(draws) - best) < 0.25 * draws.std(), name
+    # By the information of a normal sample without bounds, as a lower end.
+    assert model.draws("residual sd").std() > norm.fit(data)[1] / np.sqrt(2.0 * count)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.polynomial import Polynomial
 
 from thermcmp._types import Array, IntArray
 from thermcmp.errors import EngineError
@@ -54,15 +55,37 @@ class ConditionalDraws:
         return replace(self, points=self.points.part(where), effects=self.effects[where])
 
 
+@dataclass(frozen=True, slots=True)
+class ByScatter:
+    """A term of the log density: a polynomial in the log of the residual, level beyond its ends."""
+
+    polynomial: Polynomial
+    low: float = -np.inf
+    high: float = np.inf
+
+    def value(self, residual: Array) -> Array:
+        """Return the term at residuals, same shape."""
+        return np.asarray(self.polynomial(np.clip(np.log(residual), self.low, self.high)))
+
+    def slope(self, residual: Array) -> Array:
+        """Return its derivative with respect to the residuals, same shape."""
+        log = np.log(residual)
+        inside = (log > self.low) & (log < self.high)
+        return np.where(inside, self.polynomial.deriv()(log) / residual, 0.0)
+
+
 class Target:
     """Log posterior of the parameters in standard-normal coordinates.
 
     The d priors are those of the exponents (only with an airflow term), the spreads, the
-    residuals and the partial correlations, in this order.
+    residuals and the partial correlations, in this order. `by_scatter` is a further
+    term, of the first residual.
     """
 
-    def __init__(self, kernel: Kernel, priors: Sequence[Prior]) -> None:
-        self.kernel = kernel
+    def __init__(
+        self, kernel: Kernel, priors: Sequence[Prior], by_scatter: ByScatter | None = None
+    ) -> None:
+        self.kernel, self.by_scatter = kernel, by_scatter
         self.has_exponent = kernel.problem.airflow is not None
         self.priors = tuple(priors)
         sets, spreads = kernel.problem.sets, len(kernel.problem.spreads)
@@ -83,16 +106,27 @@ class Target:
 
     def log_density(self, z: Array) -> Array:
         """Return the log density at `z` up to a constant, shape (B,)."""
-        return self.kernel.log_likelihood(self.points(z)) - 0.5 * np.sum(z**2, axis=1)
+        points = self.points(z)
+        return self.with_prior(self.kernel.log_likelihood(points), points, z)
+
+    def with_prior(self, log_likelihood: Array, points: Points, z: Array) -> Array:
+        """Return the log density at points, whose coordinates are `z`, by their likelihood."""
+        prior = -0.5 * np.sum(z**2, axis=1)
+        if self.by_scatter is not None:
+            prior = prior + self.by_scatter.value(points.residual[:, 0])
+        return np.asarray(log_likelihood + prior)
 
     def value_and_gradient(self, z: Array) -> tuple[Array, Array]:
         """Return the log density at `z`, shape (B,), and its gradient, shape (B, d)."""
-        value, slope = self.kernel.gradient(self.points(z))
+        points = self.points(z)
+        value, slope = self.kernel.gradient(points)
+        if self.by_scatter is not None:
+            slope.residual[:, 0] += self.by_scatter.slope(points.residual[:, 0])
         parts = [slope.spread, slope.residual, slope.partial]
         if self.has_exponent:
             parts.insert(0, slope.exponent)
         jacobian = np.stack([p.derivative(z[:, i]) for i, p in enumerate(self.priors)], axis=1)
-        return value - 0.5 * np.sum(z**2, axis=1), np.hstack(parts) * jacobian - z
+        return self.with_prior(value, points, z), np.hstack(parts) * jacobian - z
 
 
 def find_mode(target: Target, rng: np.random.Generator) -> tuple[Array, Array]:
@@ -147,13 +181,18 @@ def _maximum(target: Target, start: Array) -> tuple[float, Array]:
 
 
 def run_conditional(
-    problem: GaussianProblem, priors: Sequence[Prior], *, draws: int = 4000, seed: int | None = None
+    problem: GaussianProblem,
+    priors: Sequence[Prior],
+    *,
+    draws: int = 4000,
+    seed: int | None = None,
+    by_scatter: ByScatter | None = None,
 ) -> ConditionalDraws:
     """Return posterior draws of parameters and effects."""
     rng = np.random.default_rng(seed)
     with one_blas_thread():
         kernel = Kernel(problem)
-        target = Target(kernel, priors)
+        target = Target(kernel, priors, by_scatter)
         mode, factor = find_mode(target, rng)
         if kernel.size >= LARGE:
             drawn = _by_surrogate(target, mode, factor, draws, rng)
@@ -192,7 +231,7 @@ def _by_surrogate(
     repeats = -(-5 * draws // (4 * count))
     points = target.points(x)
     likelihood, effects = target.kernel.likelihood_and_effects(points, repeats, rng)
-    exact = likelihood - 0.5 * np.sum(x**2, axis=1)
+    exact = target.with_prior(likelihood, points, x)
     weighted = Weighted(x, exact - surrogate.log_density(x))
     picked = systematic(np.repeat(weighted.weights / repeats, repeats), draws, rng)
     picked = rng.permutation(picked)

@@ -7,8 +7,10 @@ Given its mean and the scatter, such a reading has the likelihood
 
 which is log-concave in m. Expectation propagation (Minka, Uncertainty in Artificial Intelligence
 17 (2001) 362-369) puts an exact reading of its own variance, the site, in its place, such that
-mean and variance of m are those with the true likelihood. The engine solves that problem exactly,
-and importance weights correct its draws.
+mean and variance of m are those with the true likelihood. What the readings say of the scatter s,
+of which sites of one variance say nothing, is a quadratic in log s, fitted to the log likelihoods
+less those of the sites. The engine solves that problem exactly, and importance weights correct its
+draws.
 """
 
 from __future__ import annotations
@@ -17,10 +19,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.polynomial import Polynomial
 
 from thermcmp._types import Array, IntArray
 from thermcmp.inference.censoring import log_at_least, log_within_step, readings_of
-from thermcmp.inference.conditional.engine import ConditionalDraws, run_conditional
+from thermcmp.inference.conditional.engine import ByScatter, ConditionalDraws, run_conditional
 from thermcmp.inference.conditional.marginal_likelihood import Points
 from thermcmp.inference.conditional.problem import GaussianProblem, thermal_problem
 from thermcmp.inference.conditional.reweighting import resampled
@@ -31,7 +34,12 @@ if TYPE_CHECKING:
 
 #: Draws per pass of the search for the sites, and the most passes.
 PILOT: Final = 400
-PASSES: Final = 8
+PASSES: Final = 12
+#: What says nothing of the scatter.
+LEVEL: Final = Polynomial([0.0])
+#: Most standard deviations by which a pass moves the scatter, and fewest draws that show how.
+FARTHEST: Final = 2.0
+FEWEST: Final = 20
 #: The search ends once a pass moves no mean by more than this share of its standard deviation.
 NEAR: Final = 0.15
 #: Step towards the new sites, since all move at once.
@@ -39,11 +47,11 @@ DAMPING: Final = 0.8
 #: Points at which a mean is considered, and the standard deviations that they reach.
 GRID: Final = 121
 REACH: Final = 6.0
-#: Factor of a limit's site variance in the draws that are weighted: above it the likelihood no
-#: longer falls where the site does, and a narrow site would leave few draws there.
+#: Factor of a limit's site variance in the draws that are weighted, where it alone says what is
+#: known of its mean: above it the likelihood no longer falls where the site does, and a narrow site
+#: would leave few draws there. Among many rows of one mean each site says little.
 WIDER: Final = 1.5
-#: Draws in place of one where the weights are too uneven: bounds on both sides say much of the
-#: scatter, of which the sites say nothing.
+#: Draws in place of one where the weights are too uneven.
 MORE: Final = 4
 #: Variance of a site that says nothing yet, and the least variance of a mean [K²].
 SILENT_K2: Final = 1e4
@@ -58,6 +66,7 @@ class _Sites:
 
     mean: Array  #: shape (m,) [K]
     variance: Array  #: shape (m,) [K²]
+    share: Array  #: its share in what is known of its row's mean, shape (m,)
     residual_k: float
 
 
@@ -107,7 +116,8 @@ class InexactRows:
     def first(self, residual_k: float) -> _Sites:
         """Return sites by the variance of a step; those at the limit say nothing yet."""
         even = self.sd(np.array(residual_k)) ** 2 + self.step**2 / 12.0
-        return _Sites(self.bound, np.where(self.limited, SILENT_K2, even), residual_k)
+        variance = np.where(self.limited, SILENT_K2, even)
+        return _Sites(self.bound, variance, np.ones(len(self.rows)), residual_k)
 
     def with_sites(self, sites: _Sites) -> GaussianProblem:
         """Return the engine's problem with the sites in place of the readings."""
@@ -142,7 +152,8 @@ class InexactRows:
         moved = float(np.max(np.abs(tilted - middle) / np.sqrt(square)))
         mixed = DAMPING * precision + (1.0 - DAMPING) * site_precision
         held = DAMPING * information + (1.0 - DAMPING) * site_precision * sites.mean
-        return _Sites(held / mixed, 1.0 / mixed, residual_k), moved
+        share = np.minimum(mixed * tilted_square, 1.0)
+        return _Sites(held / mixed, 1.0 / mixed, share, residual_k), moved
 
     def _grid(self, cavity: Array, cavity_sd: Array, residual_k: float) -> Array:
         """Return means of each row where its reading and its cavity are likely, (m, GRID)."""
@@ -161,6 +172,33 @@ class InexactRows:
         low, high = np.where(apart, below, low), np.where(apart, above, high)
         return self.side[:, None] * np.linspace(low, high, GRID, axis=1)
 
+    def wider(self, sites: _Sites) -> _Sites:
+        """Return sites whose draws reach beyond the likelihoods of readings at the limit."""
+        wider = np.where(self.limited, 1.0 + (WIDER - 1.0) * sites.share, 1.0)
+        return replace(sites, variance=wider * sites.variance)
+
+    def of_scatter(
+        self, sites: _Sites, drawn: ConditionalDraws, before: ByScatter
+    ) -> tuple[ByScatter, float]:
+        """Return what the readings say of the scatter beyond the sites, and how far that moves it.
+
+        The move from `before` is in standard deviations of the draws, and what is returned goes
+        no farther than `FARTHEST`.
+        """
+        scatter = np.log(drawn.points.residual[:, 0])
+        low, middle, high = np.quantile(scatter, [0.1, 0.5, 0.9])
+        near = (scatter >= low) & (scatter <= high)
+        if len(np.unique(scatter[near])) < FEWEST:
+            return before, 0.0
+        weights = self.log_weights(sites, drawn)[near]
+        curve = Polynomial.fit(scatter[near], weights, 2).convert()
+        change, sd = curve - before.polynomial, 0.39 * (high - low)
+        moved = abs(float(change.deriv()(middle))) * sd
+        taken = before.polynomial + change * min(1.0, FARTHEST / max(moved, 1e-9))
+        # One that opens upwards would run away beyond the draws.
+        reach = np.inf if taken.coef[-1] < 0.0 else (1.0 + FARTHEST) * sd
+        return ByScatter(taken, middle - reach, middle + reach), moved
+
     def log_weights(self, sites: _Sites, drawn: ConditionalDraws) -> Array:
         """Return the log likelihoods less those of the sites at each draw, shape (S,)."""
         residual = drawn.points.residual[:, 0]
@@ -178,19 +216,35 @@ def run_with_inexact(
 ) -> tuple[ConditionalDraws, tuple[Check, ...]]:
     """Return the posterior draws of a design with inexact readings, and the weights' checks."""
     inexact = InexactRows(design)
-    sites = inexact.first(1.0)
+    sites, by_scatter, rng = inexact.first(1.0), ByScatter(LEVEL), np.random.default_rng(seed)
+
+    def run(count: int) -> ConditionalDraws:
+        problem, priors = inexact.with_sites(sites), inexact.priors
+        return run_conditional(problem, priors, draws=count, seed=seed, by_scatter=by_scatter)
+
+    def weighted(count: int) -> tuple[ConditionalDraws, tuple[Check, ...]]:
+        sample = run(count)
+        log_weights = inexact.log_weights(sites, sample)
+        log_weights -= by_scatter.value(sample.points.residual[:, 0])
+        return resampled(sample, log_weights, rng, OF_INEXACT)
+
     for _ in range(PASSES):
-        pilot = run_conditional(inexact.with_sites(sites), inexact.priors, draws=PILOT, seed=seed)
+        pilot = run(PILOT)
         sites, moved = inexact.matched(sites, pilot)
         if moved < NEAR:
             break
-    sites = replace(sites, variance=np.where(inexact.limited, WIDER, 1.0) * sites.variance)
-    problem, rng = inexact.with_sites(sites), np.random.default_rng(seed)
-    for count in (draws, MORE * draws):
-        sample = run_conditional(problem, inexact.priors, draws=count, seed=seed)
-        log_weights = inexact.log_weights(sites, sample)
-        kept, checks = resampled(sample, log_weights, rng, OF_INEXACT)
-        if all(check.status is Health.OK for check in checks):
-            break
+    narrow, sites = sites, inexact.wider(sites)
+    kept, checks = weighted(draws)
+    # With few readings the sites alone serve, and cover more.
+    if any(check.status is not Health.OK for check in checks):
+        sites = narrow
+        for _ in range(PASSES):
+            pilot = run(PILOT)
+            sites, moved = inexact.matched(sites, pilot)
+            by_scatter, of_scatter = inexact.of_scatter(sites, pilot, by_scatter)
+            if max(moved, of_scatter) < NEAR:
+                break
+        sites = inexact.wider(sites)
+        kept, checks = weighted(MORE * draws)
     # They are in random order.
     return kept.part(np.arange(draws)), checks

@@ -251,13 +251,11 @@ def _on_partners(
 
     On a partner of one kind it is averaged over those of the other kinds.
     """
-    none = np.zeros(design.effect_count)
-    averages = {
-        place: _pair_weights(design, place, contrast, sorted(both))
-        for place, (both, _) in shared.items()
-    }
-    averages = {place: none if of is None else of for place, of in averages.items()}
-    usual = plain.weights + sum(averages.values(), none)
+    usual, averages = plain.weights, dict[int, Array]()
+    for place, (both, _) in shared.items():
+        pairs = _pair_weights(design, place, contrast, sorted(both))
+        averages[place] = np.zeros_like(usual) if pairs is None else pairs
+        usual = usual + averages[place]
     has_average = not shared or any(len(both) > 1 for both, _ in shared.values())
     if has_average:
         yield replace(plain, weights=usual, partner=AVERAGE if shared else "")
