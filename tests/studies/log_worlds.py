@@ -146,6 +146,18 @@ def good_coarse(rng):
     return Card.draw(rng, step_k=1.0, noise_k=float(rng.choice([0.0, 0.05]))).log()
 
 
+def good_unlike_sensors(rng):
+    """A quiet sensor in whole degrees, beside one with other and slower parts."""
+    fixed = {"seconds": int(rng.integers(1200, 2400)), "idle_s": 40, "power_w": 250.0,
+             "fan_rpm": NOMINAL_RPM, "ambient_c": 22.0}  # fmt: skip
+    quiet = Card.draw(rng, step_k=1.0, noise_k=float(rng.choice([0.0, 0.05])), **fixed).log()
+    constants = (float(rng.uniform(40.0, 200.0)), float(rng.uniform(250.0, 700.0)))
+    other = Card.draw(rng, constants_s=constants, slow=float(rng.uniform(0.0, 0.2)), **fixed).log()
+    quiet.frame["junction_c"] = other.frame["junction_c"]
+    quiet.truth["junction"] = other.truth["junction"]
+    return quiet
+
+
 def good_whole_seconds(rng):
     """Stamps in whole seconds at periods that are none."""
     world = Card.draw(rng, period_s=float(rng.choice([1.2, 1.35, 1.45, 2.3, 2.49, 3.4]))).log()
@@ -352,7 +364,8 @@ def creeping(rng):
 
 #: Kinds whose every row is right, and kinds with a column that must not be taken at its word.
 GOOD = (
-    good, good_long, good_coarse, good_whole_seconds, good_fan_switched, good_power_cut,
+    good, good_long, good_coarse, good_unlike_sensors, good_whole_seconds, good_fan_switched,
+    good_power_cut,
     good_power_cut_no_load, good_fan_hunts_in_warm_up, good_looped, clock_settles, set_points,
     dropouts, overflow, good_short, good_stopped_early,
 )  # fmt: skip

@@ -66,9 +66,10 @@ _POWER_WORDS: Final = {"power", "board", "card", "total", "draw"}
 _NOISE_WORDS: Final = {"noise", "sound", "level", "pressure", "spl", "meter"}
 _LOAD_WORDS: Final = {"load", "utilisation", "utilization", "usage"}
 #: Words of columns that state a set point, a limit or an extreme, and measure nothing.
-_SET_POINT_WORDS: Final = {
-    "target", "limit", "setpoint", "set", "threshold", "max", "maximum", "min", "minimum", "peak",
-    "shutdown", "slowdown", "critical", "crit", "alarm", "warning", "trip", "allowed", "hysteresis",
+_EXTREME_WORDS: Final = {"max", "maximum", "min", "minimum", "peak"}
+_SET_POINT_WORDS: Final = _EXTREME_WORDS | {
+    "target", "limit", "setpoint", "set", "threshold", "shutdown", "slowdown", "critical", "crit",
+    "alarm", "warning", "trip", "allowed", "hysteresis",
 }  # fmt: skip
 #: Value that a digital probe returns for a broken line [°C], and all that stand for no reading:
 #: no answer, the first value after power-up, an overflow (common practice, no source).
@@ -117,6 +118,17 @@ def name_and_unit(heading: str) -> tuple[str, Unit | None]:
     name, written = split_heading(heading)
     unit = parse_unit(written)
     return (name, unit) if unit else (heading.strip(), None)
+
+
+def bare_time_unit(heading: str) -> Unit | None:
+    """Return the unit of time that is all a heading says; 'min' may as well be a minimum."""
+    unit = None if heading.strip().lower() in _SET_POINT_WORDS else parse_unit(heading)
+    return unit if unit is not None and unit.dimension is Dimension.TIME else None
+
+
+def is_extreme(name: str) -> bool:
+    """Return whether a column states a running minimum or maximum, by the words of its name."""
+    return not _EXTREME_WORDS.isdisjoint(re.split(r"[^a-z]+", name.lower()))
 
 
 def recognise(name: str, unit: Unit | None) -> str | None:

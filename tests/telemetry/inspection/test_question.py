@@ -56,6 +56,23 @@ def test_the_columns_can_be_pasted(log):
             np.testing.assert_allclose(read[name], frame[true])
 
 
+@pytest.mark.parametrize(("heading", "scale"), [("minute", 1 / 60.0), ("ms", 1000.0), ("sec", 1.0)])
+def test_bare_times_differences_and_extremes(tmp_path, clean_run, heading, scale):
+    frame = clean_run(seconds=900)
+    frame["memory_c"], t = frame["memory_c"].round(1), frame["time_s"]
+    memory = frame["memory_c"]
+    named = pd.DataFrame(
+        {heading: (t * scale).round(4), "Mem temp": memory,
+         "rise [K]": (memory - 21.0).round(1), "min": 30.0 - (t > 400.0)}
+    )  # fmt: skip
+    path = tmp_path / "bare.csv"
+    named.to_csv(path, index=False)
+    seen = inspect(path)
+    assert seen.suggestion == {"time": heading, "mem_c": "Mem temp"}
+    assert "split_by" not in str(seen)
+    np.testing.assert_allclose(read_telemetry(path, seen.suggestion)["time_s"], t, atol=0.01)
+
+
 def test_what_must_be_stated_is_said(tmp_path):
     path = tmp_path / "bare.csv"
     path.write_text("a,b\n" + "".join(f"{i},{i * i % 17}\n" for i in range(50)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
@@ -44,6 +45,31 @@ def test_a_frozen_sensor_is_named_with_its_second(two_sensors, at, step):
     # Readings just before may be equal by chance.
     assert at - 12 <= check.second <= at
     assert "exactly for" in check.words
+
+
+@pytest.mark.parametrize("still_rising", [True, False])
+def test_a_sensor_that_rests_while_the_others_rise_on(still_rising):
+    # Two bodies of one sink, written out: 16 % of each rise follows with 300 s. Nothing but the
+    # other sensor shows that the memory stopped 3 K short of its end.
+    t = np.arange(1800.0)
+    loaded = np.maximum(t - 60.0, 0.0)
+    shape = 0.84 * (1.0 - np.exp(-loaded / 45.0)) + 0.16 * (1.0 - np.exp(-loaded / 300.0))
+    rng = np.random.default_rng(4)
+    memory, core = (
+        22.0 + rise * shape + 0.08 * rng.standard_normal(len(t)) for rise in (48.0, 60.0)
+    )
+    frame = pd.DataFrame(
+        {"time_s": t, "memory_c": np.round(memory), "core_c": np.round(core, 1),
+         "ambient_c": 22.0 + np.round(0.05 * rng.standard_normal(len(t)), 2),
+         "power_w": np.round(np.where(t >= 60.0, 250.0, 20.0) + rng.standard_normal(len(t)), 1),
+         "fan_rpm": np.round(1800.0 + 4.0 * rng.standard_normal(len(t)))}
+    )  # fmt: skip
+    if still_rising:
+        frame.loc[260:, "memory_c"] = frame["memory_c"].iloc[260]
+    reduction = reduce_telemetry(frame)
+    kept = ["core"] if still_rising else ["memory", "core"]
+    assert reduction.rows["sensor"].tolist() == kept, reduction.reason
+    assert ("others rose on" in reduction.reason) is still_rising
 
 
 def test_a_sensor_that_rests_in_a_step_is_not_frozen(two_sensors):

@@ -214,3 +214,24 @@ def test_minutes_under_a_ramping_fan_are_refused_though_an_exponential_fits(step
     reduction = reduce_telemetry(frame, protocol)
     assert reduction.verdict is Verdict.REFUSED
     assert "149 s at load" in reduction.reason or "fan speed moved" in reduction.reason
+
+
+def test_part_of_a_cycle_in_a_short_run_is_in_its_error():
+    """A sine that comes up from its trough looks like the end of a soak, 1.7 K below its mean."""
+    t = np.arange(560.0)
+    rng = np.random.default_rng(3)
+    cycle = 1.5 * np.sin(2.0 * np.pi * (t - 560.0) / 1100.0 - 0.3 * np.pi)
+    memory = 22.0 + 50.0 * (1.0 - np.exp(-t / 60.0)) + cycle + 0.1 * rng.standard_normal(len(t))
+    frame = pd.DataFrame(
+        {"time_s": t, "memory_c": np.round(memory, 1), "ambient_c": 22.0 + 0.0 * t,
+         "load_percent": 99.0, "power_w": np.round(250.0 + rng.standard_normal(len(t)), 1),
+         "fan_rpm": np.round(1800.0 + 4.0 * rng.standard_normal(len(t)))}
+    )  # fmt: skip
+    (row,) = reduce_telemetry(frame).rows.to_dict("records")
+    error = row["temperature_c"] - row["ambient_c"] - 50.0
+    assert error < -1.2
+    assert abs(error) <= 2.0 * row["standard_error_k"]
+    level = 22.0 + 50.0 * (1.0 - np.exp(-t / 60.0)) + 0.1 * rng.standard_normal(len(t))
+    (steady,) = reduce_telemetry(frame.assign(memory_c=np.round(level, 1))).rows.to_dict("records")
+    assert 0.7 < steady["standard_error_k"] < 1.5
+    assert "a cycle that is not seen whole" in steady["protocol_reason"]

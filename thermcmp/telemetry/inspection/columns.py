@@ -21,6 +21,7 @@ from thermcmp.telemetry.quantities import (
     NOISE,
     POWER,
     TIME,
+    bare_time_unit,
     dimension_of,
     is_set_point,
     name_and_unit,
@@ -42,6 +43,8 @@ _TEMPERATURE: Final = re.compile(
     r"\b(t|temp|temperature|junction|hot ?spot|memory|mem|vram|edge|core|die|regulator|vrm)\b"
 )
 _SET_POINT: Final = "a set point or a limit, not a reading"
+#: A column in K below this holds differences.
+_COLDEST_K: Final = 200.0
 _FILLERS: Final = {"t", "temp", "temperature"}
 
 
@@ -117,6 +120,8 @@ def _meaning(name: str, unit: Any, column: Sequence[str], values: Array) -> tupl
     if canonical is not None:
         if is_set_point(canonical):
             return None, _SET_POINT
+        if unit and unit.symbol == "K" and len(known) and known.max() < _COLDEST_K:
+            return None, "a difference of temperatures, not a reading"
         same = [guess for guess in _GUESSES if unit and unit.dimension is dimension_of(guess[1])]
         canonical = next((guess[1] for guess in same if re.search(guess[0], words)), canonical)
         if len(known) >= 60 and np.all(known == known[0]):
@@ -126,6 +131,8 @@ def _meaning(name: str, unit: Any, column: Sequence[str], values: Array) -> tupl
         return TIME, "by its cells"
     if not len(known):
         return None, "text" if filled else "empty"
+    if bare_time_unit(name) and not np.any(np.diff(known) < 0.0) and known[-1] > known[0]:
+        return TIME, "by its heading"
     if is_set_point(words.replace(" ", "_")):
         return None, _SET_POINT
     guess = _guess(words, *(float(np.quantile(known, q)) for q in (0.05, 0.95)))

@@ -17,7 +17,7 @@ from thermcmp._files import write_whole
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.inspection.columns import column_table
 from thermcmp.telemetry.inspection.sample import sample_of
-from thermcmp.telemetry.quantities import DEVICE, LOAD, POWER, sensor_names
+from thermcmp.telemetry.quantities import DEVICE, LOAD, POWER, is_extreme, sensor_names
 from thermcmp.telemetry.reading.frame import read_record
 from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.steady_state.load import LONG_GAP_S, at_load
@@ -232,6 +232,8 @@ def _times(frame: pd.DataFrame, cells: pd.DataFrame) -> tuple[str, ...]:
         more = f" and {len(phases) - 8} more" if len(phases) > 8 else ""
         lines.append(f"At load: {', '.join(phases[:8]) or 'never'}{more}")
     for heading in cells:
+        if is_extreme(str(heading)):
+            continue
         values = cells[heading].to_numpy(dtype=object)
         changes = int(np.sum(values[1:] != values[:-1]))
         if 0 < changes <= 50 and len(values) >= 60 * (changes + 1):

@@ -68,11 +68,13 @@ def _sensor_checks(
         if (values := readings.get(name)) is not None
         and not np.isnan(values[stretch.first : stretch.last + 1]).any()
     )
-    for sensor in sensor_names(list(readings.columns)):
+    sensors = sensor_names(list(readings.columns))
+    for sensor in sensors:
         values = readings[f"{sensor}_c"]
         repeated = frozen(
             readings.time_s, values, stretch.first, stretch.last, loaded=loaded,
             conditions=conditions,
+            others=tuple(readings[f"{other}_c"] for other in sensors if other != sensor),
         )  # fmt: skip
         step = find_step(values)
         if repeated is not None:

@@ -34,6 +34,9 @@ _CHANGES: Final = 20.0
 _SHORT_K: Final = 1.0
 _SHORT_STEPS: Final = 1.0
 _POINTS: Final = 100
+#: A sensor rests while others rise: by more than this many of its steps, if it rose as they do.
+#: Their parts differ, so that a step and a half may still be a quiet sensor.
+_BEHIND_STEPS: Final = 1.5
 #: A condition that changes by this share explains why a rise stops.
 _EXPLAINS: Final = 0.03
 #: A jump in one reading that no thermal mass follows [K], [steps].
@@ -96,11 +99,13 @@ def frozen(
     *,
     loaded: BoolArray | None = None,
     conditions: tuple[Array, ...] = (),
+    others: tuple[Array, ...] = (),
     thermal: bool = True,
 ) -> tuple[Repeat, str] | None:
     """Return the repeat that shows a frozen column within positions, and the reason.
 
-    `thermal` is whether it is a sensor's temperature, which rises at load and cools after it.
+    `thermal` is whether it is a sensor's temperature, which rises at load and cools after it,
+    and `others` are the other sensors.
     """
     repeat = longest_repeat(values, first, last)
     if repeat is None or time_s[repeat.last] - time_s[repeat.first] < _LEAST_S:
@@ -123,9 +128,15 @@ def frozen(
     after = repeat.last < last and abs(values[repeat.last + 1] - repeat.value) > jump
     if before or after:
         return repeat, "it jumps in a single reading beside it"
-    missing = _short_of(time_s, values, first, repeat, step, conditions)
-    if missing:
-        return repeat, f"it was still rising, with about {missing:.0f} K to go"
+    if _explained(conditions, first, repeat):
+        return None
+    missing, least = _short_of(time_s, values, first, repeat)
+    if least > max(_SHORT_K, _SHORT_STEPS * step):
+        return repeat, f"it was still rising, with about {abs(missing):.0f} K to go"
+    # A quiet sensor comes to rest after its last change would have it.
+    behind = _behind(values, others, first, repeat) if missing > 0.0 else 0.0
+    if behind > _BEHIND_STEPS * step:
+        return repeat, f"it was still rising, and others rose on, as if it had {behind:.1f} K to go"
     return None
 
 
@@ -182,23 +193,41 @@ def _change_shares(noise: float) -> tuple[float, float]:
     return float(changes.mean()), float(changes[20])
 
 
-def _short_of(
-    time_s: Array,
-    values: Array,
-    first: int,
-    repeat: Repeat,
-    step: float,
-    conditions: tuple[Array, ...],
-) -> float:
-    """Return how far a rise stopped short of where it was going [K]; 0 where it did not."""
+def _explained(conditions: tuple[Array, ...], first: int, repeat: Repeat) -> bool:
+    """Return whether a condition changed when a rise stopped, or too little is before it."""
     n = repeat.first - first
     if n < _LEAST_READINGS:
-        return 0.0
+        return True
     before, after = slice(first + n // 2, repeat.first), slice(repeat.first, repeat.last + 1)
-    for condition in conditions:
-        early, late = np.nanmean(condition[before]), np.nanmean(condition[after])
-        if not abs(late - early) <= _EXPLAINS * abs(early):
-            return 0.0
+    means = [(np.nanmean(part[before]), np.nanmean(part[after])) for part in conditions]
+    return any(not abs(late - early) <= _EXPLAINS * abs(early) for early, late in means)
+
+
+def _behind(values: Array, others: tuple[Array, ...], first: int, repeat: Repeat) -> float:
+    """Return how far a column would have risen in a repeat as the others did [K]; 0 without any.
+
+    Others that rest themselves show nothing; of the rest the middle one counts.
+    """
+    parts = (
+        slice(first, first + _BLOCK),
+        slice(repeat.first - _BLOCK, repeat.first + _BLOCK),
+        slice(repeat.last + 1 - 2 * _BLOCK, repeat.last + 1),
+    )
+    rises = []
+    for other in others:
+        late = other[(repeat.first + repeat.last) // 2 : repeat.last + 1]
+        if np.all(late == late[0]) or any(np.isnan(other[part]).all() for part in parts):
+            continue
+        begun, start, end = (float(np.nanmean(other[part])) for part in parts)
+        # By less than what a coarse step of its own leaves open.
+        if start - begun > _JUMP_K:
+            rises.append((end - start - find_step(other) / 2.0) / (start - begun))
+    return float(np.median(rises)) * (repeat.value - values[first]) if rises else 0.0
+
+
+def _short_of(time_s: Array, values: Array, first: int, repeat: Repeat) -> tuple[float, float]:
+    """Return how far a rise stopped short of where it was going, and by how much at least [K]."""
+    n = repeat.first - first
     # The later part: a cooler's fast parts are then over.
     start = first + n // 3
     t, y = time_s[start : repeat.first], values[start : repeat.first]
@@ -207,7 +236,7 @@ def _short_of(
     size = max(len(t) // _POINTS, 1)
     t, y = block_means(t, size), block_means(y, size)
     if len(t) < 12:
-        return 0.0
+        return 0.0, 0.0
     last_s = float(time_s[repeat.last]) - float(t[0])
     try:
         fit = fit_first_order_rise(t - t[0], y)
@@ -221,4 +250,4 @@ def _short_of(
         error = fit.final_error_k
     # Of a short rise its end is uncertain by a factor and not by kelvins.
     least = abs(missing) * float(np.exp(-2.0 * error / max(abs(missing), 1e-9)))
-    return abs(missing) if least > max(_SHORT_K, _SHORT_STEPS * step) else 0.0
+    return float(missing), least

@@ -14,6 +14,7 @@ from thermcmp.telemetry.quantities import (
     BLOCK,
     THROTTLED,
     Role,
+    bare_time_unit,
     dimension_of,
     name_and_unit,
     recognise,
@@ -198,7 +199,7 @@ def _field(
     dimension = dimension_of(name)
     stated = reading.units.get(name)
     if role is not Role.NUMBER or dimension is None:
-        return Field(name, position, role, heading, unit)
+        return Field(name, position, role, heading, unit or bare_time_unit(heading))
     if stated is not None:
         return Field(name, position, role, heading, parse_unit(stated))
     bracket = stated_bracket(heading)

@@ -26,18 +26,24 @@ _BACK_K: Final = 0.5
 _CYCLE_K: Final = 5.0
 #: A cycle that a window averages is reported from this swing on [K].
 _SLOW_SWING_K: Final = 1.0
-#: A smaller correction is not reported [K].
+#: A smaller correction is not reported [K], nor a smaller error for a cycle.
 _REPORTED_K: Final = 0.05
+_UNSEEN_K: Final = 0.3
 #: A shift is at most this many times its standard error, which is widened until it is. In a
 #: record at load that is shorter than the second figure [s] part of a cycle may look like a
 #: soak, and then nothing was to be added; a shift against the rise is rather such a part.
 _SHIFT_ERRORS: Final = 3.0
 _SHORT_S: Final = 1_200.0
-_SHORT_ERRORS: Final = 2.0
+_SHORT_ERRORS: Final = 1.5
 _BACK_ERRORS: Final = 0.5
 #: No mean of a log is known better than to this [K]: the instruments themselves drift (common
 #: practice, no source).
 _LEAST_ERROR_K: Final = 0.02
+#: Error of such a short record for a cycle of which it holds only a part: this share of how far
+#: the end moves when its last part is left out; and in a run that stopped after half of the soak
+#: and window this much [K], the later the less (choices, from simulated cycles of 350 to 1,200 s).
+_MOVED_SHARE: Final = 0.8
+_EARLY_K: Final = 1.4
 #: The conditions were held if they were so from this share of the time at load on.
 _HELD_SHARE: Final = 0.2
 #: A rise follows a condition within this many time constants.
@@ -166,7 +172,8 @@ def steady_rise(
     rise = _decided(series, window, tail, earlier_s, protocol, full_soak=full_soak, held=held)
     if np.isnan(rise.rise_k):
         return rise
-    return _with_shift(_widened(rise, wander), mean, series, tail)
+    rise = _widened(rise, wander, _unseen_k(tail, since_s[-1], protocol))
+    return _with_shift(rise, mean, series, tail)
 
 
 def _decided(
@@ -217,8 +224,16 @@ def _decided(
     return _judged(series, window, Verdict.REFUSED, words, protocol)
 
 
-def _widened(rise: SteadyRise, wander: Wander) -> SteadyRise:
-    """Return a rise with its wander over the record in its error."""
+def _unseen_k(tail: SoakTail, load_s: float, protocol: Protocol) -> float:
+    """Return the standard error for a cycle of which the record holds only a part [K]."""
+    needed_s = protocol.soak_s + protocol.window_s
+    early = max(needed_s - load_s, 0.0) / (needed_s / 2.0)
+    moved_k = _MOVED_SHARE * tail.moved_k if load_s < _SHORT_S else 0.0
+    return float(np.hypot(moved_k, _EARLY_K * early))
+
+
+def _widened(rise: SteadyRise, wander: Wander, unseen_k: float) -> SteadyRise:
+    """Return a rise with its wander over the record, seen and not yet seen, in its error."""
     words, check = rise.check.words, rise.check
     if wander.rms_k >= _REPORTED_K:
         words += f"; {_why_wandering(wander)}; the standard error is widened for it"
@@ -227,9 +242,11 @@ def _widened(rise: SteadyRise, wander: Wander) -> SteadyRise:
             f"; it swings by {wander.swing_k:.1f} K every {wander.period_s:.0f} s, which is not a "
             "steady state"
         )
+    if unseen_k >= _UNSEEN_K:
+        words += f"; a cycle that is not seen whole may add {unseen_k:.2g} K to the standard error"
     if words != check.words:
         check = replace(check, verdict=Verdict.CORRECTED, words=words)
-    error_k = float(np.hypot(rise.standard_error_k, wander.rms_k))
+    error_k = float(np.linalg.norm([rise.standard_error_k, wander.rms_k, unseen_k]))
     return replace(rise, standard_error_k=error_k, check=check)
 
 

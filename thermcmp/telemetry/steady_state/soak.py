@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -47,6 +47,9 @@ _NOTHING_K: Final = 0.002
 #: A rise with less than this to go has settled, where nothing is fitted [K].
 _LEFT_K: Final = 0.05
 _SLOWER: Final = 3.0
+#: The fit is repeated on these shares of the record: a soak ends at one place, however much of
+#: it is seen, and a cycle that resembles one does not.
+_CUTS: Final = (0.85, 0.7)
 _SLOWEST_S: Final = float(SLOW_S[-1] * np.exp(SLOW_SPREAD))
 
 
@@ -61,6 +64,7 @@ class SoakTail:
     span_s: float  #: time over which the approach was seen [s]
     settles_s: float  #: when the rise is over but for the fitted rest [s]
     fit: Relaxation | None = None  #: None where no fit was made
+    moved_k: float = 0.0  #: how far the end moves when the last part of the record is left out
 
     def level_k(self, time_s: Array, rise_k: Array) -> Array:
         """Return the readings with the rise that each still lacks [K].
@@ -102,6 +106,17 @@ def soak_tail(
     see `fit_relaxation` for slow parts that noise hides.
     """
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
+    tail = _tail(t, y, n, held=held)
+    if tail.fit is None or tail.straight:
+        return tail
+    parts = [int(share * len(t)) for share in _CUTS]
+    cuts = [_tail(t[:part], y[:part], min(n, part // 2), held=held).fit for part in parts]
+    moved = [abs(cut.final_k - tail.fit.final_k) for cut in cuts if cut is not None]
+    return replace(tail, moved_k=max(moved, default=0.0))
+
+
+def _tail(t: Array, y: Array, n: int, *, held: bool) -> SoakTail:
+    """Return the rise that is still missing in the last n readings of a record."""
     level_k = float(np.mean(y[-n:]))
     reach_k = abs(level_k - float(y[0]))
     start_s, later_s = _last_share(t, y, level_k)
