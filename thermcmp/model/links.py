@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from thermcmp.model.design import Design
 
 #: Terms of the places where runs were taken.
-_PLACES: Final = ("lab", "bench")
+PLACES: Final = ("lab", "bench")
 #: Components in the null space that differ by less are alike.
 ALIKE: Final = 1e-6
 
@@ -34,7 +34,7 @@ def places_of(design: Design) -> pd.Series | None:
     columns = [
         column
         for term in design.terms
-        if term.name in _PLACES
+        if term.name in PLACES
         for column in term.columns
         if column in design.rows
     ]

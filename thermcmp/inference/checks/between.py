@@ -8,6 +8,7 @@ results themselves, and Q is Cochran's (Biometrics 10 (1954) 101-129).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -77,12 +78,12 @@ def lab_weights(fit: Fit) -> tuple[tuple[str, ...], Array]:
 
 def between(fit: Fit, term: str, weights: Array) -> Between:
     """Compare levels of a term, or sums of effects with them, of weights (L, q)."""
-    free_k = _FREE * max(float(np.median(np.abs(fit.design.rise_k))), 1.0)
+    free_k = free_spread_k(fit)
     # Rows of an orthonormal basis of the contrasts.
     count = len(weights)
     basis = np.linalg.svd(np.eye(count) - 1.0 / count)[2][: count - 1]
     with one_blas_thread():
-        solved = Solved(fitted_kernel(fit), _free_point(fit, term, free_k))
+        solved = Solved(fitted_kernel(fit), free_point(fit, (term,)))
         halves = solved.halves((basis @ weights)[None])
         mean = solved.kernel.problem.fixed_mean + solved.mean()[:, 0]
     covariance = halves.T @ halves
@@ -93,13 +94,18 @@ def between(fit: Fit, term: str, weights: Array) -> Between:
     return Between(offset, error, float(contrasts @ information @ contrasts), _odd(offset))
 
 
-def _free_point(fit: Fit, free: str, free_k: float) -> Points:
-    """Return the posterior means of the parameters, with a term's levels free of each other."""
+def free_spread_k(fit: Fit) -> float:
+    """Return a spread at which levels are not shrunk [K]."""
+    return _FREE * max(float(np.median(np.abs(fit.design.rise_k))), 1.0)
+
+
+def free_point(fit: Fit, free: Sequence[str]) -> Points:
+    """Return the posterior means of the parameters, with some terms' levels free of each other."""
     points = parameter_points(fit, fit.thinned(_DRAWS))
     spread = points.spread.mean(axis=0, keepdims=True)
     for place, term in enumerate(fit.design.terms):
-        if term.name == free:
-            spread[:, place] = free_k
+        if term.name in free:
+            spread[:, place] = free_spread_k(fit)
     return Points.of_one_set(points.exponent.mean(axis=0), spread, points.residual.mean(axis=0))
 
 

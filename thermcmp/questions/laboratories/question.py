@@ -24,6 +24,7 @@ from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
 from thermcmp.questions.laboratories.figure import laboratories_figure
 from thermcmp.questions.offsets import offset_columns
 from thermcmp.questions.phrases import PROB, check_prob, interval, number_words, percent_words
+from thermcmp.questions.ranking.evidence import evidence_sentences
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -112,7 +113,7 @@ def compare_labs(fit: Fit, *, prob: float = PROB, allow_bad_health: bool = False
         table=table,
         draws=xr.Dataset({"offset_k": (("lab", "draw"), offsets)}, {"lab": list(names)}),
         sentences=_sentences(fit, table, compared, spread, new, prob),
-        caveats=tuple(fit_caveats(fit)),
+        caveats=(*evidence_sentences(fit), *fit_caveats(fit)),
         prob=prob,
         draw_figure=laboratories_figure,
         fits=(fit,),

@@ -20,6 +20,7 @@ from thermcmp.prediction.equal_conditions import Entry, noise_for
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
+from thermcmp.questions.ranking.evidence import evidence_sentences, evidence_table
 from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
 from thermcmp.questions.ranking.ranked import Ranked, rank_entries
@@ -72,6 +73,30 @@ class Ranking(Answer):
         """
         draws = self.draws["temperature_c"].to_numpy()
         return league_table(self.table, draws, self.matters_k, self.prob, simultaneous=simultaneous)
+
+    def evidence(self) -> pd.DataFrame:
+        """Set direct against indirect evidence for every pair of products that has both.
+
+        Direct is what the places (laboratories, or their benches) say that ran both products;
+        indirect what all other rows say, by way of other products. Each place may read any
+        amount off, and at most 400 pairs are split.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns product, rival; direct_k, indirect_k and differ_k (rival less product by
+            either evidence, and direct less indirect) with their standard errors
+            direct_error_k, indirect_error_k and differ_error_k [K at reference power and fan
+            speed]; p_any, the chance that any of the pairs differs by as many errors where all
+            evidence agrees; together, the places that ran both; around, the shortest way by other
+            products. The pair that agrees least comes first. No rows from one place, or with
+            scatter of Student's t.
+
+        References
+        ----------
+        Dias, Welton, Caldwell & Ades, Statistics in Medicine 29 (2010) 932-944 (from memory).
+        """
+        return evidence_table(self.fits[0])
 
 
 def rank(  # noqa: PLR0913 - each condition is a keyword of its own
@@ -215,7 +240,7 @@ def _caveats(
         gaps_k = np.array([other.temperature - coolest.temperature for other, coolest in gaps])
         influence = influence_words(names, power_scaling(fit, gaps_k))
         linear = Linear(tuple(names), _gap_weights(gaps))
-    caveats = link_caveats(ranked)
+    caveats = link_caveats(ranked) + evidence_sentences(fit)
     caveats += fit_caveats(fit, influence=influence, linear=linear, held=held)
     caveats += unreached_caveats(ranked)
     if held.altitude_m is not None:

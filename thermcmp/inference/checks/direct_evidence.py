@@ -1,0 +1,202 @@
+"""Direct against indirect evidence: products run side by side, and through other products.
+
+Where a pair of products was run together at some places, the rows of those places get one more
+effect w that widens their gap (half on each side) and nothing else: node splitting (Dias, Welton,
+Caldwell & Ades, Statistics in Medicine 29 (2010) 932-944; symmetric as in White, Stata Journal 15
+(2015) 951-985, both from memory). With V the covariance of the rows at the posterior means of the
+parameters, every place free, and x the column of w,
+
+    w = x'V⁻¹(y - Wb0) / x'V⁻¹x,   direct = net + (1 - g) w,   indirect = net - g w
+
+where net is the gap of all rows and g, its sensitivity to w, the share of the direct evidence.
+Readings at a limit do not count, and scatter of Student's t, where V is not the whole law, is not
+split.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import Array, BoolArray, IntArray
+from thermcmp.inference.checks.between import free_point
+from thermcmp.inference.checks.residuals import design_matrices
+from thermcmp.inference.checks.student_weights import mixed_rows
+from thermcmp.inference.conditional.blas_threads import one_blas_thread
+from thermcmp.inference.conditional.marginal_likelihood import Readings, Solved
+from thermcmp.inference.conditional.regulated_sampling import fitted_kernel
+from thermcmp.inference.regulated_likelihood import regulated_rows
+from thermcmp.model.links import PLACES, places_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermcmp.inference.posterior import Fit
+
+#: Most pairs that are split; those that were run together most often come first.
+MOST_PAIRS: Final = 400
+#: Draws for the largest of many correlated deviations.
+_SIMULATED: Final = 10_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Splits:
+    """P pairs of products with evidence of both kinds; gaps are second less first [K]."""
+
+    pairs: IntArray  #: the two products, shape (P, 2)
+    direct_k: Array  #: gap by the places that ran both, shape (P,)
+    direct_error_k: Array
+    indirect_k: Array  #: gap by all other rows, shape (P,)
+    indirect_error_k: Array
+    differ_k: Array  #: direct less indirect, shape (P,)
+    differ_error_k: Array
+    #: Chance that any of the pairs differs by as many of its errors where all evidence agrees.
+    p_any: Array
+    together: tuple[tuple[str, ...], ...]  #: places that ran both
+    #: Shortest way round: the products and the places between them, first product to second.
+    around: tuple[tuple[int | str, ...], ...]
+    passed_over: int  #: pairs beyond the most that are split
+
+
+def split_pairs(fit: Fit, ran: Sequence[BoolArray], weights: Array) -> Splits | None:
+    """Split every pair with evidence of both kinds; None where there is none.
+
+    `ran` are the rows of each of m products, (n,) flags, and `weights` those of the effects in
+    its rise, shape (m, q).
+    """
+    places = places_of(fit.design)
+    if places is None or mixed_rows(fit).any():
+        return None
+    read = ~fit.design.at_limit
+    names = np.unique(places)
+    codes = np.searchsorted(names, places)
+    at = np.array([np.bincount(codes[rows & read], minlength=len(names)) > 0 for rows in ran])
+    found = _pairs_around(at)
+    if not found:
+        return None
+    found.sort(key=lambda each: -int((at[each[0]] & at[each[1]]).sum()))
+    chosen = found[:MOST_PAIRS]
+    pairs = np.array([each[:2] for each in chosen])
+    together = at[pairs[:, 0]] & at[pairs[:, 1]]
+    side = np.stack(ran, axis=1).astype(float)
+    column = (side[:, pairs[:, 1]] - side[:, pairs[:, 0]]) * together[:, codes].T / 2.0
+    column[~read] = 0.0
+    gap, error, share, widen, information = _solved(
+        fit, column, weights[pairs[:, 1]] - weights[pairs[:, 0]]
+    )
+    sd = 1.0 / np.sqrt(np.diag(information))
+    count = len(names)
+    around = tuple(
+        tuple(str(names[node]) if node < count else node - count for node in path)
+        for *_, path in chosen
+    )
+    return Splits(
+        pairs=pairs,
+        direct_k=gap + (1.0 - share) * widen,
+        direct_error_k=np.hypot(error, (1.0 - share) * sd),
+        indirect_k=gap - share * widen,
+        indirect_error_k=np.hypot(error, share * sd),
+        differ_k=widen,
+        differ_error_k=sd,
+        p_any=_chance_of_any(widen / sd, information * np.outer(sd, sd)),
+        together=tuple(tuple(map(str, names[row])) for row in together),
+        around=around,
+        passed_over=len(found) - len(chosen),
+    )
+
+
+def farthest_cell(
+    fit: Fit, ran: Sequence[BoolArray], products: Sequence[int]
+) -> tuple[int, str, float, float]:
+    """Return the product of some, and its place, that lies farthest off all other rows.
+
+    With how far [K], and the standard error: the product's rows there get an effect of their own.
+    """
+    places = places_of(fit.design)
+    cells = [
+        (product, name, ran[product] & (places == name).to_numpy(bool) & ~fit.design.at_limit)
+        for product in products
+        for name in sorted(set(places[ran[product]]))
+    ]
+    column = np.stack([rows for *_, rows in cells], axis=1).astype(float)
+    *_, off, information = _solved(fit, column, np.zeros((len(cells), fit.design.effect_count)))
+    error = 1.0 / np.sqrt(np.diag(information))
+    far = int(np.argmax(np.abs(off) / error))
+    return cells[far][0], str(cells[far][1]), float(off[far]), float(error[far])
+
+
+def _pairs_around(at: BoolArray) -> list[tuple[int, int, list[int]]]:
+    """Return the pairs that run together and are linked without those places, with the way round.
+
+    `at` (m, L) says which product was run where. A way alternates places, 0 to L-1, and products,
+    from L on.
+    """
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import breadth_first_order
+
+    count, ways, found = at.shape[1], {}, []
+    shared = at.astype(int) @ at.T.astype(int)
+    alone = np.diag(shared) - shared
+    is_pair = np.triu((shared > 0) & (alone > 0) & (alone.T > 0), 1)
+    for first, second in np.argwhere(is_pair).tolist():
+        both = at[first] & at[second]
+        key = (both.tobytes(), first)
+        if key not in ways:
+            product, place = np.nonzero(at & ~both)
+            size = count + len(at)
+            edges = (np.ones(len(product)), (product + count, place))
+            graph = csr_array(edges, shape=(size, size))
+            ways[key] = breadth_first_order(graph, count + first, directed=False)[1]
+        before, path = ways[key], [count + second]
+        while path[-1] != count + first and before[path[-1]] >= 0:
+            path.append(int(before[path[-1]]))
+        if path[-1] == count + first:
+            found.append((first, second, path[::-1]))
+    return found
+
+
+def _solved(fit: Fit, column: Array, contrasts: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Return gaps (P,), their errors, shares of direct evidence, w, and the information (P, P).
+
+    `column` holds the weight of each w in the rows, shape (n, P), at the weight of a place.
+    """
+    kernel, design = fitted_kernel(fit), fit.design
+    fan, power = regulated_rows(design)
+    owner = np.concatenate([np.arange(len(design.rise_k)), fan, power])
+    still, flow = design_matrices(design, problem=kernel.problem)
+    place = next(k for k, term in enumerate(design.terms) if term.name in PLACES)
+    levels = slice(design.offsets[place], design.offsets[place] + len(design.levels[place]))
+    counted = ~design.at_limit[owner]
+    column = column[owner] * still[:, levels].sum(axis=1)[:, None]
+    with one_blas_thread():
+        point = free_point(fit, PLACES)
+        v = kernel.run_scatter * point.residual.T**2 + kernel.known_variance
+        readings = Readings(kernel.problem.y[:, None], v, counted)
+        solved = Solved(kernel, point, readings)
+        h = np.zeros_like(solved.v) if solved.h is None else solved.h
+        mean = solved.mean()
+        weighted = column / solved.v
+        score = still.T @ weighted + flow.T @ (h * weighted)
+        halves = solved.halves(score.T[None])
+        moved = solved.covariances(halves)
+        error = np.sqrt(np.sum(solved.halves(contrasts[None]) ** 2, axis=0))
+        information = column.T @ weighted - halves.T @ halves
+        widen = (weighted.T @ solved.residuals(mean))[:, 0] / np.diag(information)
+        gap = contrasts @ (kernel.problem.fixed_mean + mean[:, 0])
+    return gap, error, np.einsum("pq,qp->p", contrasts, moved), widen, information
+
+
+def _chance_of_any(deviation: Array, correlation: Array) -> Array:
+    """Return how often the largest of correlated standard normals is as large, shape (P,)."""
+    from scipy.special import ndtr
+
+    values, vectors = np.linalg.eigh(correlation)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    normals = np.random.default_rng(0).standard_normal((_SIMULATED, len(root)))
+    largest = np.sort(np.abs(normals @ root.T).max(axis=1))
+    beyond = _SIMULATED - np.searchsorted(largest, np.abs(deviation))
+    # The least that the draws can tell, unless the chance of one pair alone bounds it below that.
+    bound = np.minimum(1.0, len(root) * 2.0 * ndtr(-np.abs(deviation)))
+    return np.minimum(np.maximum(beyond, 1) / _SIMULATED, bound)

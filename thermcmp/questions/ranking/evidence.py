@@ -1,0 +1,108 @@
+"""Direct and indirect evidence of the pairs of products, and the pair on which it disagrees."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from thermcmp._types import BoolArray
+from thermcmp.inference.checks.direct_evidence import Splits, farthest_cell, split_pairs
+from thermcmp.model.design import EXPONENT
+from thermcmp.model.links import places_of
+from thermcmp.prediction.builds import Scope, matching_rows
+from thermcmp.prediction.equal_conditions import ranked_builds
+from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.questions.phrases import few_named, number_words, percent_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from thermcmp.inference.posterior import Fit
+
+#: Chance under which evidence is said to disagree.
+DISAGREES: Final = 0.05
+
+
+def evidence_table(fit: Fit) -> pd.DataFrame:
+    """Return a row per pair with evidence of both kinds, the one that agrees least first."""
+    import pandas as pd
+
+    names, splits = _evidence(fit)
+    columns = [
+        "product", "rival", "direct_k", "direct_error_k", "indirect_k", "indirect_error_k",
+        "differ_k", "differ_error_k", "p_any", "together", "around",
+    ]  # fmt: skip
+    if splits is None:
+        return pd.DataFrame(columns=columns)
+    table = pd.DataFrame(
+        {
+            "product": [names[k] for k in splits.pairs[:, 0]],
+            "rival": [names[k] for k in splits.pairs[:, 1]],
+            **{column: getattr(splits, column) for column in columns[2:9]},
+            "together": [few_named(places) for places in splits.together],
+            "around": [_way(names, path) for path in splits.around],
+        }
+    )
+    table["far"] = -(table["differ_k"] / table["differ_error_k"]).abs()
+    return table.sort_values("far", kind="stable", ignore_index=True)[columns]
+
+
+def evidence_sentences(fit: Fit) -> list[str]:
+    """Name the pair on which direct and indirect evidence disagree, if there is one."""
+    return fit.once("evidence that disagrees", _sentences)
+
+
+def _sentences(fit: Fit) -> list[str]:
+    table, (names, splits) = evidence_table(fit), _evidence(fit)
+    hit = table[table["p_any"] < DISAGREES]
+    if splits is None or not len(hit):
+        return []
+    worst = int(np.argmax(np.abs(splits.differ_k) / splits.differ_error_k))
+    products = [node for node in splits.around[worst] if isinstance(node, int)]
+    product, place, off, error = farthest_cell(fit, _ran(fit), products)
+    row = hit.iloc[0]
+    more = "" if len(hit) == 1 else f" So do {len(hit) - 1} more pairs, which may have one cause."
+    return [
+        f"Evidence on {row['product']} and {row['rival']} disagrees: run side by side "
+        f"({row['together']}) {row['rival']} is {_side(row['direct_k'], row['direct_error_k'])}, "
+        f"by way of other products ({row['around']}) "
+        f"{_side(row['indirect_k'], row['indirect_error_k'])} (chance that any pair is as far "
+        f"apart where all agree: {percent_words(row['p_any'])}).{more} Their order mixes both. "
+        f"Farthest off: {names[product]} at {place}, {_side(off, error)} than all other runs "
+        "suggest. Fix: look at those runs, or run the two side by side at one more place."
+    ]
+
+
+def _evidence(fit: Fit) -> tuple[list[str], Splits | None]:
+    return fit.once("direct evidence", _split)
+
+
+def _split(fit: Fit) -> tuple[list[str], Splits | None]:
+    builds, reference = ranked_builds(fit, None), fit.reference
+    if places_of(fit.design) is None or not builds:
+        return [], None
+    exponent = float(np.mean(fit.draws(EXPONENT)))
+    weights = [
+        FittedBuild(fit, build, Scope.PRODUCT_LINE).weights(
+            exponent, reference.flow_speed, reference.power_w
+        )
+        for build in builds.values()
+    ]
+    return list(builds), split_pairs(fit, _ran(fit), np.stack(weights))
+
+
+def _ran(fit: Fit) -> list[BoolArray]:
+    """Return the rows of each product, (n,) flags."""
+    return [matching_rows(fit.design.rows, b) for b in ranked_builds(fit, None).values()]
+
+
+def _way(names: list[str], path: tuple[int | str, ...]) -> str:
+    """Return the way round in words: "Kite at Ash, Heron at Birch, Swift"."""
+    words = [names[node] if isinstance(node, int) else f" at {node}, " for node in path]
+    return "".join(words)
+
+
+def _side(value: float, error: float) -> str:
+    side = "warmer" if value > 0.0 else "cooler"
+    return f"{number_words(abs(value))} ± {number_words(error)} K {side}"
