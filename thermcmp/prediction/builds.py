@@ -118,7 +118,9 @@ def _pairs(named: pd.DataFrame) -> pd.Series:
 def unclear_products(rows: pd.DataFrame) -> list[str]:
     """State which pair of parts each product is taken for whose rows may mean another."""
     sentences = []
-    for product, named in rows[rows["product"].notna()].groupby("product", sort=True):
+    pairs = rows[["product", "cooler_model", "board_model"]].drop_duplicates()
+    several = pairs.loc[pairs["product"].duplicated(), "product"].dropna()
+    for product, named in rows[rows["product"].isin(several)].groupby("product", sort=True):
         first, every = _pairs(named), named[["cooler_model", "board_model"]].value_counts()
         (cooler, board), count = first.index[0], len(first)
         if len(every) > 1 and (count > 1 or 2 * every[cooler, board] <= len(named)):

@@ -65,12 +65,19 @@ def ranked_builds(fit: Fit, wanted: Sequence[Build | str] | None) -> dict[str, B
     if wanted is not None:
         builds = [build_of(fit, item) for item in wanted]
         return {build.name: build for build in builds}
-    named = sorted(str(name) for name in fit.design.rows["product"].dropna().unique())
-    if named:
-        return {name: build_of(fit, name) for name in named}
-    pairs = fit.design.rows[["cooler_model", "board_model"]].drop_duplicates()
+    pairs = fit.design.rows[["product", "cooler_model", "board_model"]].drop_duplicates()
+    if pairs["product"].notna().any():
+        pairs = pairs.dropna(subset=["product"])
+        several = pairs["product"].duplicated(keep=False)
+        builds = [
+            # Of a product with several pairs of parts its rows decide.
+            build_of(fit, name) if unclear else Build(cooler_model=c, board_model=b, label=name)
+            for unclear, (name, c, b) in zip(several, pairs.astype(str).values, strict=True)
+        ]
+        return {build.name: build for build in sorted(builds, key=lambda build: build.name)}
     builds = [
-        Build(cooler_model=str(c), board_model=str(b)) for c, b in pairs.itertuples(index=False)
+        Build(cooler_model=str(c), board_model=str(b))
+        for c, b in pairs[["cooler_model", "board_model"]].drop_duplicates().values
     ]
     return {build.name: build for build in builds}
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import Array
+from thermcmp._types import Array, IntArray
 from thermcmp.errors import EngineError
 from thermcmp.inference.checks.assumed_spread import assumed_spreads, rests_sentence
 from thermcmp.inference.checks.lack_of_fit import lack_of_fit
@@ -73,6 +73,12 @@ class Linear:
     against: float = 0.0
     #: Whether the answer's rows say which of them rest on an assumed spread.
     is_assumed_said: bool = False
+
+    def only(self, kept: IntArray) -> Linear:
+        """Return some of the answers."""
+        weights, names = self.weights, tuple(self.names[i] for i in kept)
+        chosen = (lambda exponent: weights(exponent)[kept]) if callable(weights) else weights[kept]
+        return Linear(names, chosen, self.against)
 
 
 def build_caveats(fitted: FittedBuild, power_w: float) -> list[str]:
@@ -262,18 +268,20 @@ def _turning(fit: Fit, linear: Linear) -> list[str]:
     linear, passed_over = _least_sure(fit, linear, max(1, MOST_CELLS // len(assemblies.names)))
     study = LeaveOut(fit, [assemblies.codes], draws=draws_for(fit, DRAWS))
     _, deletions = left_out_units(fit)
-    moved = study.moments(linear.weights, deletions.weights)
+    moved = study.moments(linear.weights, deletions.weights, spreads=False)
     whole, whole_sd = moved.whole
-    without, without_sd = moved.mean, moved.sd
     side = whole - linear.against
     sure = np.mean(np.sign(moved.at_draws - linear.against) == np.sign(side), axis=0)
     sure = np.minimum(sure, _chance_of_side(side, whole_sd)) >= SURE
-    turned = (np.sign(without - linear.against) != np.sign(side)) & sure
-    turned &= without_sd <= ALONE * whole_sd
+    turned = (np.sign(moved.mean - linear.against) != np.sign(side)) & sure
+    some = np.flatnonzero(turned.any(axis=0))
+    if len(some):
+        without_sd = study.moments(linear.only(some).weights, deletions.weights).sd
+        turned[:, some] &= without_sd <= ALONE * whole_sd[some]
     caveats = []
     for place, estimate in zip(*np.nonzero(turned), strict=True):
         doubt = "" if deletions.trusted[place] else " (roughly: check_fit refits it)"
-        with_k, without_k = map(number_words, (whole[estimate], without[place, estimate]))
+        with_k, without_k = map(number_words, (whole[estimate], moved.mean[place, estimate]))
         caveats.append(
             f"It rests on one assembly: without '{assemblies.names[place]}' "
             f"{linear.names[estimate]} would be {without_k} K and not {with_k} K{doubt}."
@@ -297,9 +305,7 @@ def _least_sure(fit: Fit, linear: Linear, most: int) -> tuple[Linear, int]:
     # One that is unsure already cannot lose a sure side.
     far[_chance_of_side(far, np.ones(len(far))) < SURE] = np.inf
     kept = np.sort(np.argsort(far, kind="stable")[:most])
-    names = tuple(linear.names[i] for i in kept)
-    chosen = (lambda exponent: weights(exponent)[kept]) if callable(weights) else weights[kept]
-    return Linear(names, chosen, linear.against), len(linear.names) - most
+    return linear.only(kept), len(linear.names) - most
 
 
 def _chance_of_side(side: Array, sd: Array) -> Array:

@@ -172,11 +172,14 @@ class LeaveOut:
         parts = [results for _, _, (results,) in solutions]
         return np.concatenate([r.mean for r in parts]), np.concatenate([r.sd for r in parts])
 
-    def moments(self, contrasts: Contrasts, weights: Array) -> Moments:
-        """Return contrasts without each group of the first grouping, for weights (T, G)."""
+    def moments(self, contrasts: Contrasts, weights: Array, *, spreads: bool = True) -> Moments:
+        """Return contrasts without each group of the first grouping, for weights (T, G).
+
+        Without `spreads` the standard deviations without a group, the dear part, may be NaN.
+        """
         mean = square = np.zeros(())
         whole = []
-        for part, solution, (results,) in self._solutions(contrasts, self._groups[:1]):
+        for part, solution, (results,) in self._solutions(contrasts, self._groups[:1], spreads):
             mean = mean + np.einsum("tg,tgm->gm", weights[part], results.mean)
             square = square + np.einsum(
                 "tg,tgm->gm", weights[part], results.mean**2 + results.sd**2
@@ -187,7 +190,7 @@ class LeaveOut:
         return Moments(mean, sd, at_draws, sd_at_draws)
 
     def _solutions(
-        self, contrasts: Contrasts | None, groupings: Sequence[Grouped]
+        self, contrasts: Contrasts | None, groupings: Sequence[Grouped], spreads: bool = True
     ) -> Iterator[tuple[slice, DeletionSolution, list[GroupResults]]]:
         """Yield draws, their solution and the results without each group, in order."""
         rows, exponent = self._rows, self._points.exponent[:, 0]
@@ -202,7 +205,7 @@ class LeaveOut:
                 stacked = np.stack([contrasts(float(value)) for value in at])
             else:
                 stacked = np.broadcast_to(contrasts, (len(at), *contrasts.shape))
-            solution = DeletionSolution(solved, rows, part, stacked)
+            solution = DeletionSolution(solved, rows, part, stacked, spreads=spreads)
             return part, solution, [solution.leave_out(groups) for groups in groupings]
 
         with one_blas_thread():

@@ -49,7 +49,7 @@ class State(NamedTuple):
     inverse: Array  #: entries of the inverse, effects in units of their scales, shape (slots,)
     reach: Array  #: covariance of the effects with the contrasts, shape (q, m)
     mean: Array  #: contrasts with all rows, shape (m,)
-    variance: Array  #: shape (m,)
+    variance: Array  #: shape (m,), or (0,) where spreads without the group are not asked
 
 
 class GroupResults(NamedTuple):
@@ -89,7 +89,7 @@ def leave_out(groups: Groups, state: State, results: GroupResults) -> None:
         np.zeros(most),
         np.zeros((widest, widest)),
         np.zeros(m),
-        np.zeros(m),
+        np.zeros(len(state.variance)),
     )
     for g in range(len(groups.place)):
         size = groups.row_start[g + 1] - groups.row_start[g]
@@ -115,6 +115,7 @@ def leave_out(groups: Groups, state: State, results: GroupResults) -> None:
             _shift_contrasts(effects, state, size, work)
             for e in range(m):
                 results.mean[at, e] = work.mean[e]
+            for e in range(len(work.variance)):
                 results.sd[at, e] = np.sqrt(max(work.variance[e], 0.0))
 
 
@@ -191,6 +192,8 @@ def _shift_contrasts(effects: IntArray, state: State, size: int, work: _Work) ->
             change += work.w[p, i] * work.s[p]
         for e in range(m):
             work.mean[e] -= change * state.reach[effects[i], e]
+        if len(work.variance) == 0:
+            continue
         for j in range(i + 1):
             total = 0.0
             for p in range(size):

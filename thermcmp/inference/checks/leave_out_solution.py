@@ -97,11 +97,20 @@ class DeletionRows:
 class DeletionSolution:
     """The solution with all rows at B draws, shared by all groups, for contrasts (B, m, q).
 
-    `mean` and `sd`, shape (B, m), are the contrasts with all rows [K].
+    `mean` and `sd`, shape (B, m), are the contrasts with all rows [K]. Without `spreads` those of
+    small groups stay NaN.
     """
 
-    def __init__(self, solved: Solved, rows: DeletionRows, part: slice, contrasts: Array) -> None:
-        self._solved, self._rows = solved, rows
+    def __init__(
+        self,
+        solved: Solved,
+        rows: DeletionRows,
+        part: slice,
+        contrasts: Array,
+        *,
+        spreads: bool = True,
+    ) -> None:
+        self._solved, self._rows, self._spreads = solved, rows, spreads
         self._contrasts, self._log_factor = contrasts, rows.log_factor(part)
         b, m, q = contrasts.shape
         mean, halves = solved.mean(), solved.halves(contrasts)
@@ -116,7 +125,7 @@ class DeletionSolution:
         from thermcmp.inference.checks.leave_out_loops import GroupResults
 
         b, m = self.mean.shape
-        numbers, moved = np.empty((3, b, groups.count)), np.empty((2, b, groups.count, m))
+        numbers, moved = np.empty((3, b, groups.count)), np.full((2, b, groups.count, m), np.nan)
         results = GroupResults(*numbers, *moved)
         if len(groups.small.place):
             self._leave_small(groups, results)
@@ -145,7 +154,7 @@ class DeletionSolution:
                 inverse=self._inverse[place],
                 reach=self._reach[place],
                 mean=self.mean[place],
-                variance=self.sd[place] ** 2,
+                variance=self.sd[place][: None if self._spreads else 0] ** 2,
             )
             leave_out(groups.small, state, GroupResults(*(side[place] for side in results)))
 
