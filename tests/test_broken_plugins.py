@@ -19,6 +19,7 @@ from thermcmp.model.design import BASELINE, FIXED, RESIDUAL, SHARED, build_desig
 from thermcmp.model.priors import Normal
 from thermcmp.model.terms import RESERVED, Role, Term
 from thermcmp.physics.airflow import PowerLaw, airflow_law
+from thermcmp.physics.noise_law import NoiseLaw
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.plugin_questions import ask_questions
 from thermcmp.reporting.page import _added_part
@@ -51,6 +52,10 @@ def law(**changes):
 
 def terms(*items):
     return plugin(thermcmp_terms=lambda: list(items))
+
+
+def noise(item):
+    return plugin(thermcmp_noise_laws=lambda: [item])
 
 
 class LabReader:
@@ -150,6 +155,18 @@ AT_REGISTRATION = {
     "a law whose prior has no width": (law(exponent_prior_sd=0.0), "sd > 0"),
     "a law whose exponent is a text": (law(exponent_prior_mean="0.6"), "type str"),
     "a law whose factor takes two": (law(factor=lambda self, speed, ref: 1.0), "3 argument"),
+    "a noise law that is a function": (noise(lambda n: n), "lacks name, shape"),
+    "a noise law of another kind": (
+        noise(SimpleNamespace(name="x", shape=np.log10)), "NoiseLaw",
+    ),
+    "a noise law that falls": (noise(NoiseLaw("x", np.negative)), "does not rise"),
+    "a noise law that is flat at its end": (
+        noise(NoiseLaw("x", lambda n: np.minimum(n, 4000.0))), "does not rise",
+    ),
+    "a noise law that gives one number for all": (
+        noise(NoiseLaw("x", lambda n: 40.0)), "per fan speed",
+    ),
+    "a noise law of no numbers": (noise(NoiseLaw("x", lambda n: n * math.nan)), "not a number"),
     "a term that is only a name": (terms(SimpleNamespace(name="x")), "thermcmp.Term"),
     "a term without a name": (
         plugin(thermcmp_terms=lambda: [Term(columns="rig")]), "TypeError",

@@ -38,6 +38,7 @@ POINTS: Final = {
         "telemetry reader", "name", _READER, "thermcmp.telemetry.reading.readers"
     ),
     "thermcmp_airflow_laws": Point("airflow law", "name", _LAW, "thermcmp.physics.airflow"),
+    "thermcmp_noise_laws": Point("noise law", "name", {"shape": 1}, "thermcmp.physics.noise_law"),
     "thermcmp_terms": Point("effect term", "name", {}, "thermcmp.model.terms"),
     "thermcmp_results_readers": Point(
         "results reader", "name", {"suffixes": tuple, "read": 1}, "thermcmp.results.plugin_tables"

@@ -31,6 +31,7 @@ _BUILT_INS: Final = (
     "thermcmp.results.plausibility",
     "thermcmp.results.firmware_table",
     "thermcmp.questions.plugin_questions",
+    "thermcmp.physics.noise_law",
 )
 
 

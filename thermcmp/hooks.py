@@ -176,6 +176,10 @@ class Hooks(Protocol):
         """Return airflow laws, each an `AirflowLaw`."""
 
     @hookspec
+    def thermcmp_noise_laws(self) -> list[Any]:
+        """Return noise laws, each a `NoiseLaw` of `thermcmp.physics.noise_law`."""
+
+    @hookspec
     def thermcmp_terms(self) -> list[Any]:
         """Return effect terms, each a `Term` with its prior."""
 

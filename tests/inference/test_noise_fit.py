@@ -1,11 +1,17 @@
 """The noise law's posterior on runs with a known law."""
 
+import types
+
 import numpy as np
 import pytest
 
-from thermcmp.errors import NotEstimableError
+import thermcmp as tc
+from thermcmp.errors import InputError, NotEstimableError
+from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
 from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.noise_fit import fit_noise
+from thermcmp.physics.noise_law import NoiseLaw
+from thermcmp.prediction.fitted_build import noise_law
 from thermcmp.results.validation import check_results
 
 
@@ -47,6 +53,42 @@ def test_a_model_that_was_not_measured_has_no_law(noise):
     assert noise.law("C") is None
     assert noise.level_dba("C", 1800.0) is None
     assert noise.speed_rpm("C", 40.0) is None
+
+
+def hum_and_air(fan_rpm):
+    return 10.0 * np.log10(1.0 + (np.asarray(fan_rpm) / 1400.0) ** 5)
+
+
+def test_a_plugins_law_is_fitted_kept_and_asked(make_rows, fresh_registry, tmp_path):
+    # Levels of a motor's hum and of the air, added as energies, apart from the library's law.
+    rng, speed = np.random.default_rng(4), np.tile([900.0, 1400.0, 1900.0, 2400.0], 6)
+    level = 10.0 * np.log10(10.0**3.3 + 10.0 ** (3.3 + 5.0 * np.log10(speed / 1400.0)))
+    rows = make_rows(
+        assembly=np.repeat(["a", "b", "c"], 8),
+        fan_rpm=speed,
+        temperature_c=70.0 - 10.0 * np.log(speed / 1800.0) + rng.normal(0.0, 0.3, 24),
+        noise_dba=level + rng.normal(0.0, 0.2, 24),
+        mic_distance_m=0.5,
+    )
+    lab = types.ModuleType("lab")
+    laws = hookimpl(lambda: [NoiseLaw("hum and air", hum_and_air)])
+    lab.__version__, lab.thermcmp_noise_laws = "1.2", laws
+    use_plugin(lab)
+    usual, better = (
+        tc.fit(rows, noise=name, draws=2000, seed=1) for name in ("fan sound law", "hum and air")
+    )
+    assert better.versions["plug-in lab"] == "1.2"
+    again = tc.load_fit(better.save(tmp_path / "fit.nc"))
+    cooler = rows["cooler_model"].iloc[0]
+    levels = {}
+    for name, fit in {"usual": usual, "better": better, "again": again}.items():
+        levels[name] = noise_law(fit, 0.5).level_dba(cooler, 750.0).mean()
+    truth = 10.0 * np.log10(10.0**3.3 + 10.0 ** (3.3 + 5.0 * np.log10(750.0 / 1400.0)))
+    assert levels["better"] == levels["again"] == pytest.approx(truth, abs=0.3)
+    assert abs(levels["usual"] - truth) > 1.0
+    forget_plugin("lab")
+    with pytest.raises(InputError, match="unknown noise law"):
+        tc.load_fit(tmp_path / "fit.nc")
 
 
 def test_without_levels_there_is_no_fit(make_rows):
@@ -132,4 +174,4 @@ def test_the_table_has_the_law_of_each_cooler(noise):
     assert table.loc["B", "slope_high_db"] == pytest.approx(np.quantile(noise.law("B")[1], 0.95))
     assert list(table["readings"]) == [12, 12]
     assert table.loc["A", ["lowest_rpm", "highest_rpm"]].tolist() == [1200.0, 3200.0]
-    assert "Noise law at 1800 rpm, 0.5 m; health ok" in str(noise)
+    assert "Noise by the fan sound law at 1800 rpm, 0.5 m; health ok" in str(noise)

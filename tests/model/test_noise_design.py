@@ -53,7 +53,7 @@ def test_speeds_are_relative_and_ranges_per_model(make_rows):
             noise_dba=[40.0, 95.0, 25.0, 20.0],
         )
     )
-    assert design.log_speed == pytest.approx([0.0, 1.0, np.log10(0.5)])
+    assert design.decades == pytest.approx([0.0, 1.0, np.log10(0.5)])
     assert design.speed_range_rpm("A") == (1800.0, 18_000.0)
     assert design.speed_range_rpm("B") == (900.0, 900.0)
     assert design.speed_range_rpm("C") is None

@@ -6,7 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from thermcmp.errors import InputError
-from thermcmp.physics.noise_law import density_shift_db, fan_noise_dba, fan_speed_at_level_rpm
+from thermcmp.physics.noise_law import (
+    FAN_SOUND_LAW,
+    NoiseLaw,
+    density_shift_db,
+    fan_noise_dba,
+    fan_speed_at_level_rpm,
+    noise_law_named,
+)
 from thermcmp.physics.reach import FARTHEST, Reach, reach_of
 
 MEASURED, FURTHER, REFUSED = Reach.MEASURED, Reach.EXTRAPOLATED, Reach.REFUSED
@@ -46,6 +53,35 @@ def test_a_law_that_does_not_rise_has_no_inverse():
         40.0, level_dba=38.0, slope_db=[55.0, 0.0, -5.0], reference_rpm=1800.0
     )
     assert np.isnan(found).tolist() == [False, True, True]
+
+
+def hum_and_air(fan_rpm):
+    # A hum as loud as the air at 1200 rpm, and the air by the fan sound law: levels add as energy.
+    return 10.0 * np.log10(1.0 + (np.asarray(fan_rpm) / 1200.0) ** 5)
+
+
+def test_any_law_has_the_reference_and_the_slope_of_the_fan_sound_law():
+    law = NoiseLaw("hum and air", hum_and_air)
+    at = {"level_dba": 38.0, "slope_db": 50.0, "reference_rpm": 1800.0, "law": law}
+    here, ahead, behind = fan_noise_dba(1800.0 * np.array([1.0, 1.001, 0.999]), **at)
+    assert here == pytest.approx(38.0, abs=1e-12)
+    assert (ahead - behind) / np.log10(1.001 / 0.999) == pytest.approx(50.0, rel=1e-5)
+    speeds = np.geomspace(400.0, 5000.0, 7)
+    assert fan_speed_at_level_rpm(fan_noise_dba(speeds, **at), **at) == pytest.approx(speeds)
+    # The hum stays when the fan slows down, so no speed is as quiet as this.
+    assert np.isnan(fan_speed_at_level_rpm(10.0, **at))
+
+
+def test_a_law_in_another_unit_is_the_same_law():
+    for shape in (lambda n: 50.0 * np.log10(n) - 90.0, np.log):
+        law = NoiseLaw("the same", shape)
+        assert law.decades(900.0, 1800.0) == pytest.approx(np.log10(0.5), rel=1e-9)
+
+
+def test_the_built_in_law_goes_by_its_name():
+    assert noise_law_named("fan sound law") is FAN_SOUND_LAW
+    with pytest.raises(InputError, match="did you mean 'fan sound law'"):
+        noise_law_named("fan sound lw")
 
 
 def test_stopped_fans_have_no_fan_law():

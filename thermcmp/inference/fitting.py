@@ -17,7 +17,7 @@ from thermcmp.inference.engines import run_engine
 from thermcmp.inference.expansion import Expansion
 from thermcmp.inference.posterior import Fit, package_versions
 from thermcmp.inference.row_limits import check_rows, explained
-from thermcmp.inference.screening import EXPAND, MOST_ROWS, called_for, findings, rows_called
+from thermcmp.inference.screening import EXPAND, MOST_ROWS, called_for, findings, marked_rows
 from thermcmp.model.conditions import Conditions
 from thermcmp.model.design import Design, Reference, build_design
 from thermcmp.model.identifiability import find_aliases
@@ -28,6 +28,7 @@ from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Term, default_terms, registered_terms
 from thermcmp.model.unstated import with_conditions
 from thermcmp.physics.airflow import airflow_law
+from thermcmp.physics.noise_law import FAN_SOUND_LAW, noise_law_named
 from thermcmp.results.hashing import content_hash
 from thermcmp.results.validation import check_results
 
@@ -46,6 +47,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     priors: str | Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
+    noise: str = FAN_SOUND_LAW.name,
     residuals: str = "normal",
     steps: str = "auto",
     regulated: str = "inform",
@@ -81,6 +83,8 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
         of the rows by default.
     airflow : str
         Name of the airflow law.
+    noise : str
+        Name of the noise law, by which the runs' noise levels follow fan speed.
     residuals : {"normal", "student"}
         Law of the run-to-run scatter; under Student's t an outlier has little influence.
     steps : {"auto", "variance", "interval"}
@@ -127,13 +131,12 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     """
     check_arguments(engine, residuals, steps, draws, regulated, expand)
     checked = with_conditions(check_results(results), unstated)
-    chosen_terms = named_terms(terms, checked, sensor)
 
     def designed(rows: pd.DataFrame, more: Sequence[Term], reference: Reference | None) -> Design:
         return build_design(
             rows,
             sensor=sensor,
-            terms=(*chosen_terms, *more),
+            terms=(*named_terms(terms, checked, sensor), *more),
             law=airflow_law(airflow),
             reference=reference,
             priors=priors,
@@ -143,7 +146,8 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
             errors=errors,
         )
 
-    design = designed(checked, (), stated_reference(reference))
+    first = designed(checked, (), stated_reference(reference))
+    design = replace(first, noise=noise_law_named(noise))
     check_rows(design)
 
     def run(design: Design, expansions: tuple[Expansion, ...] = ()) -> Fit:
@@ -166,10 +170,9 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     is_open = expand == "auto" and len(design.rows) <= MOST_ROWS
     while is_open and is_screened(fitted) and (more := called_for(fitted)):
         expansions = (*fitted.expansions, *more)
-        marks = {str(e.term.values): rows_called(fitted, e).astype(float) for e in expansions}
-        rows, terms_more = design.rows.assign(**marks), [each.term for each in expansions]
+        rows, terms_more = marked_rows(fitted, expansions), [each.term for each in expansions]
         wider = designed(rows, terms_more, design.reference)
-        fitted = run(replace(wider, left_out=design.left_out), expansions)
+        fitted = run(replace(wider, left_out=design.left_out, noise=design.noise), expansions)
     return with_checks(fitted, with_findings=is_open and fitted.engine == "conditional")
 
 

@@ -40,6 +40,7 @@ from thermcmp.model.regulated import Regulated
 from thermcmp.model.terms import Role, Term
 from thermcmp.model.unstated import with_conditions
 from thermcmp.physics.airflow import airflow_law
+from thermcmp.physics.noise_law import FAN_SOUND_LAW, noise_law_named
 from thermcmp.results.hashing import content_hash
 from thermcmp.results.validation import check_results
 
@@ -59,6 +60,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     priors: str | Mapping[str, Prior] | None = None,
     reference: Conditions | Reference | None = None,
     airflow: str = "power law",
+    noise: str = FAN_SOUND_LAW.name,
     errors: MeasurementError | None = None,
     unstated: Mapping[str, Normal] | None = None,
     draws: int = 4000,
@@ -82,7 +84,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     correlation_shape : float
         Prior of the correlation matrices: density proportional to the determinant to
         the power of shape - 1 (Lewandowski, Kurowicka & Joe 2009); 1 is uniform.
-    terms, priors, reference, airflow, errors, unstated, draws, seed
+    terms, priors, reference, airflow, noise, errors, unstated, draws, seed
         As in `fit`, for all sensors alike; the reference is the first sensor's by default.
 
     Returns
@@ -118,7 +120,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
             errors=errors,
         )
         at = design.reference
-        designs.append(with_step_variance(design))
+        designs.append(replace(with_step_variance(design), noise=noise_law_named(noise)))
     reasons = [f"{d.sensor}: {reason}" for d in designs for reason in not_exact(d)]
     if reasons:
         raise ModelError(

@@ -21,7 +21,12 @@ from thermcmp.model.noise_design import (
     NoiseDesign,
     build_noise_design,
 )
-from thermcmp.physics.noise_law import fan_noise_dba, fan_speed_at_level_rpm
+from thermcmp.physics.noise_law import (
+    FAN_SOUND_LAW,
+    fan_noise_dba,
+    fan_speed_at_level_rpm,
+    noise_law_named,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +36,8 @@ if TYPE_CHECKING:
 class NoiseFit:
     """Posterior of the noise law in S draws: level against fan speed of each cooler model.
 
-    L = a + b lg(N / N_ref), with the level a at the reference speed and the slope b per
-    cooler model.
+    L = a + b g(N), with the level a and the slope b at the reference speed per cooler model;
+    by the fan sound law g = lg(N / N_ref).
 
     Attributes
     ----------
@@ -56,9 +61,9 @@ class NoiseFit:
     def table(self) -> pd.DataFrame:
         """A row per cooler model, with 90 % equal-tailed intervals.
 
-        Columns cooler_model, level_dba, level_low_dba, level_high_dba (at the reference
-        speed), slope_db, slope_low_db, slope_high_db (per tenfold speed), lowest_rpm,
-        highest_rpm (measured), readings.
+        Columns cooler_model, level_dba, level_low_dba, level_high_dba, slope_db, slope_low_db,
+        slope_high_db (per tenfold speed), all at the reference speed, lowest_rpm, highest_rpm
+        (measured), readings.
         """
         import pandas as pd
 
@@ -78,7 +83,7 @@ class NoiseFit:
         where = f"{self.design.reference_rpm:g} rpm, {self.design.distance_m:g} m"
         return "\n".join(
             [
-                f"Noise law at {where}; health {self.diagnostics.health}",
+                f"Noise by the {self.design.law.name} at {where}; health {self.diagnostics.health}",
                 self.table.to_string(index=False, float_format=lambda value: f"{value:.1f}"),
                 *self.design.notes,
             ]
@@ -138,23 +143,28 @@ class NoiseFit:
         if law is None:
             return None
         return fan_noise_dba(
-            fan_rpm, level_dba=law[0], slope_db=law[1], reference_rpm=self.design.reference_rpm
+            fan_rpm,
+            level_dba=law[0],
+            slope_db=law[1],
+            reference_rpm=self.design.reference_rpm,
+            law=self.design.law,
         )
 
-    def speed_rpm(self, cooler_model: str, noise_dba: float) -> Array | None:
+    def speed_rpm(self, cooler_model: str, noise_dba: Array | float) -> Array | None:
         """Return the fan speed at which a cooler model reaches a level.
 
         Parameters
         ----------
         cooler_model : str
             The cooler model.
-        noise_dba : float
+        noise_dba : float or ndarray, shape (S,)
             Level [dB(A)].
 
         Returns
         -------
         ndarray, shape (S,)
-            Fan speed [rpm]; None if the model's noise was not measured.
+            Fan speed [rpm], NaN where the law does not reach the level; None if the model's
+            noise was not measured.
         """
         law = self.law(cooler_model)
         if law is None:
@@ -162,7 +172,11 @@ class NoiseFit:
         # A slope at or below zero has no inverse; the prior makes it all but impossible.
         slope = np.maximum(law[1], 1.0)
         return fan_speed_at_level_rpm(
-            noise_dba, level_dba=law[0], slope_db=slope, reference_rpm=self.design.reference_rpm
+            noise_dba,
+            level_dba=law[0],
+            slope_db=slope,
+            reference_rpm=self.design.reference_rpm,
+            law=self.design.law,
         )
 
 
@@ -171,6 +185,7 @@ def fit_noise(
     *,
     reference_rpm: float | None = None,
     mic_distance_m: float = 0.5,
+    law: str = FAN_SOUND_LAW.name,
     draws: int = 4000,
     seed: int | None = None,
 ) -> NoiseFit:
@@ -188,6 +203,8 @@ def fit_noise(
         Fan speed N_ref [rpm] at which the level is stated; the rows' median by default.
     mic_distance_m : float
         Distance of the levels [m].
+    law : str
+        Name of the noise law.
     draws : int
         Number of draws S.
     seed : int, optional
@@ -200,13 +217,15 @@ def fit_noise(
 
     Raises
     ------
+    InputError
+        If there is no noise law of that name.
     NotEstimableError
         If no row has a usable noise reading.
     """
-    speed = reference_rpm
+    chosen, speed = noise_law_named(law), reference_rpm
     if speed is None:
         speed = float(results.loc[results["fan_rpm"] > 0, "fan_rpm"].median())
-    design = build_noise_design(results, reference_rpm=speed, distance_m=mic_distance_m)
+    design = build_noise_design(results, law=chosen, reference_rpm=speed, distance_m=mic_distance_m)
     if design is None:
         raise NotEstimableError(
             "No row has a usable noise reading. Fix: measure noise_dba with its background, at a "
@@ -222,9 +241,9 @@ def fit_noise(
     values = np.stack(
         [
             ones,
-            design.log_speed,
+            design.decades,
             *design.unstated.T,
-            *(design.log_speed if on_slope else ones for _, _, on_slope, _ in GROUPS),
+            *(design.decades if on_slope else ones for _, _, on_slope, _ in GROUPS),
         ],
         axis=1,
     )

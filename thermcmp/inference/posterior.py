@@ -427,4 +427,5 @@ def package_versions(design: Design | None = None) -> dict[str, str]:
     if design is None:
         return versions
     terms = (("thermcmp_terms", term) for term in design.terms)
-    return versions | versions_of([("thermcmp_airflow_laws", design.law), *terms])
+    laws = (("thermcmp_airflow_laws", design.law), ("thermcmp_noise_laws", design.noise))
+    return versions | versions_of([*laws, *terms])

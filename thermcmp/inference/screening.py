@@ -22,6 +22,10 @@ from thermcmp.model.terms import AMBIENT, DERIVED, DRIFT, SETTLING, TREND, WIDES
 from thermcmp.results.plausibility import find_doubts
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import pandas as pd
+
     from thermcmp.inference.diagnostics import Diagnostics
     from thermcmp.inference.posterior import Fit
 
@@ -82,6 +86,12 @@ def rows_called(fit: Fit, expansion: Expansion) -> BoolArray:
         return fit.design.rows["cooler_model"].eq(expansion.cooler).to_numpy(bool)
     units = units_of(fit, expansion.outlier.kind)
     return units.codes == units.names.index(expansion.outlier.name)
+
+
+def marked_rows(fit: Fit, expansions: Iterable[Expansion]) -> pd.DataFrame:
+    """Return a fit's rows with the columns that the terms of expansions read."""
+    marks = {str(e.term.values): rows_called(fit, e).astype(float) for e in expansions}
+    return fit.design.rows.assign(**marks)
 
 
 def findings(fit: Fit, diagnostics: Diagnostics) -> tuple[str, ...]:

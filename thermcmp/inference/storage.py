@@ -34,12 +34,14 @@ from thermcmp.model.priors import Gamma, HalfCauchy, HalfNormal, Known, Normal
 from thermcmp.model.rows import LeftOut
 from thermcmp.model.terms import Acts, Role, Term
 from thermcmp.physics.airflow import airflow_law
+from thermcmp.physics.noise_law import FAN_SOUND_LAW, noise_law_named
 from thermcmp.results.arrow import from_arrow, to_arrow
 from thermcmp.results.hashing import content_hash
 
 #: 5 added the part of the rise that does not follow board power, and errors of readings;
-#: 6 errors that the runs of a bench share, pairings, covariates, further terms, and the seal.
-FORMAT: Final = 6
+#: 6 errors that the runs of a bench share, pairings, covariates, further terms, and the seal;
+#: 7 the noise law.
+FORMAT: Final = 7
 #: Oldest version whose posterior has all that the model has.
 OLDEST_FORMAT: Final = 6
 #: Stands between a file's content and its hash.
@@ -88,7 +90,7 @@ def load_fit(path: str | Path) -> Fit:
         If the file is missing, is not a saved fit, or is of another format than this
         library reads.
     InputError
-        If its airflow law comes from a plug-in that is not loaded.
+        If its airflow or noise law comes from a plug-in that is not loaded.
     """
     path = Path(path)
     with _reading(path, "Fit.save") as content:
@@ -114,7 +116,7 @@ def load_sensor_fits(path: str | Path) -> SensorFits:
         If the file is missing, holds no such fits, or is of another format than this
         library reads.
     InputError
-        If an airflow law comes from a plug-in that is not loaded.
+        If an airflow or noise law comes from a plug-in that is not loaded.
     """
     import xarray as xr
 
@@ -282,7 +284,12 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
     left_out = tuple(LeftOut(reason, tuple(runs)) for reason, runs in settings["left_out"])
     return Fit(
         posterior=posterior,
-        design=replace(design, left_out=left_out, notes=tuple(settings["notes"])),
+        design=replace(
+            design,
+            left_out=left_out,
+            notes=tuple(settings["notes"]),
+            noise=noise_law_named(settings.get("noise", FAN_SOUND_LAW.name)),
+        ),
         engine=settings["engine"],
         engine_reason=settings["engine_reason"],
         diagnostics=Diagnostics(tuple(checks)),
@@ -304,6 +311,7 @@ def _settings(fit: Fit) -> dict[str, Any]:
         "sensor": fit.sensor,
         "terms": [_term_form(term) for term in fit.design.terms],
         "airflow": fit.design.law.name,
+        "noise": fit.design.noise.name,
         "reference": {"power_w": fit.reference.power_w, "drive": fit.reference.flow_speed},
         "priors": {name: _form(prior) for name, prior in fit.priors.items()},
         "residuals": str(fit.design.residuals),

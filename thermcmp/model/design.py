@@ -54,6 +54,7 @@ from thermcmp.model.terms import (
     Term,
 )
 from thermcmp.model.unstated import is_unstated, unstated_errors, unstated_notes
+from thermcmp.physics.noise_law import FAN_SOUND_LAW, NoiseLaw
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -126,6 +127,7 @@ class Design:
     residuals: Residuals = Residuals.NORMAL
     steps: Steps = Steps.VARIANCE
     errors: MeasurementError = field(default_factory=MeasurementError)
+    noise: NoiseLaw = FAN_SOUND_LAW  #: by which its runs' noise is fitted on first use
 
     @property
     def fixed_priors(self) -> tuple[Prior, ...]:

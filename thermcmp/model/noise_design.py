@@ -1,10 +1,10 @@
 """Noise rows of a campaign, corrected for background and distance, ready for a fit.
 
-    L = a + b · log10(N / N_ref) + e
+    L = a + b · g(N) + e
 
-with a and b per cooler model, a per cooler specimen and session (fan sound law;
-50 to 60 dB per decade of speed is common practice, no source). A laboratory that states no
-microphone distance adds an unknown of its own to all levels that it read.
+with a and b per cooler model, a per cooler specimen and session. By the fan sound law
+g = lg(N / N_ref); 50 to 60 dB per tenfold speed is common practice, no source. A laboratory
+that states no microphone distance adds an unknown of its own to all levels that it read.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from thermcmp.physics.acoustics import (
     background_corrected_dba,
     level_at_distance_dba,
 )
+from thermcmp.physics.noise_law import FAN_SOUND_LAW, NoiseLaw
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,7 +58,8 @@ class NoiseDesign:
 
     rows: pd.DataFrame
     level_dba: Array  #: background-corrected, at `distance_m`, shape (n,)
-    log_speed: Array  #: log10 of fan speed over `reference_rpm`, shape (n,)
+    decades: Array  #: the noise law g of the fan speeds, shape (n,)
+    law: NoiseLaw
     reference_rpm: float
     distance_m: float
     levels: tuple[tuple[str, ...], ...]  #: level names of each group
@@ -76,7 +78,7 @@ class NoiseDesign:
 
 
 def build_noise_design(
-    results: pd.DataFrame, *, reference_rpm: float, distance_m: float
+    results: pd.DataFrame, *, reference_rpm: float, distance_m: float, law: NoiseLaw = FAN_SOUND_LAW
 ) -> NoiseDesign | None:
     """Return the design of the noise fit, or None without a usable noise reading."""
     import pandas as pd
@@ -89,10 +91,8 @@ def build_noise_design(
     corrected, status = background_corrected_dba(measured, floor)
     unknown = np.isnan(floor)
     level = np.where(unknown, measured, corrected)
-    usable = unknown | np.isin(
-        np.asarray(status, dtype=object),
-        [BackgroundStatus.NONE_NEEDED, BackgroundStatus.CORRECTED],
-    )
+    known = [BackgroundStatus.NONE_NEEDED, BackgroundStatus.CORRECTED]
+    usable = unknown | np.isin(np.asarray(status, dtype=object), known)
     if unknown.any():
         notes.append(
             f"{int(unknown.sum())} noise reading(s) have no background level and count as measured."
@@ -129,7 +129,8 @@ def build_noise_design(
     return NoiseDesign(
         rows=rows,
         level_dba=np.asarray(level_at_distance_dba(level, distance, distance_m)),
-        log_speed=np.log10(rows["fan_rpm"].to_numpy(float) / reference_rpm),
+        decades=law.decades(rows["fan_rpm"].to_numpy(float), reference_rpm),
+        law=law,
         reference_rpm=reference_rpm,
         distance_m=distance_m,
         levels=tuple(levels),

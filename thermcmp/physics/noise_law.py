@@ -1,4 +1,6 @@
-"""Fan noise by fan speed, L = a + b lg(N / N_ref), and the speed at a given level.
+"""Fan noise by fan speed, L = a + b g(N), and the speed at a given level.
+
+The noise law g is a plug-in point; the built-in fan sound law has g = lg(N / N_ref).
 
 References
 ----------
@@ -9,16 +11,165 @@ practice, no source), so a law fitted to the card is preferred.
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from thermcmp._types import Array
+from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
+from thermcmp.hooks import PluginItem, find_provided, guarded, hookimpl, provided
 from thermcmp.physics._checks import floats, require_positive
 
 #: Slope b of the makers' fan sound law [dB per tenfold speed].
 FAN_SOUND_LAW_DB: Final = 50.0
+#: Step of a derivative, and farthest speed looked for from the reference [tenfold speeds].
+_STEP: Final = 1e-4
+_FARTHEST: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseLaw:
+    """How a fan's level rises with its speed; level and slope are fitted per cooler model.
+
+    Attributes
+    ----------
+    name : str
+        Name by which a fit selects the law.
+    shape : callable
+        ``shape(fan_rpm)``: a smooth function that rises strictly with fan speed [rpm], an
+        array of any shape; in any unit, since `decades` scales it.
+    """
+
+    name: str
+    # Names are unique among the plug-ins, and functions compare by identity only.
+    shape: Callable[[Array], Any] = field(compare=False)
+
+    def decades(self, fan_rpm: ArrayLike, reference_rpm: ArrayLike) -> Array:
+        """Return the law g of a fan speed.
+
+        It is 0 at the reference speed and rises there by 1 per tenfold speed, so the slope b
+        is in dB per tenfold speed at the reference, whatever the law.
+
+        Parameters
+        ----------
+        fan_rpm, reference_rpm : array_like, broadcastable
+            Fan speed and reference speed [rpm], above zero.
+
+        Returns
+        -------
+        numpy.ndarray, broadcast shape
+            g [tenfold speeds].
+        """
+        at = floats(reference_rpm)
+        ahead, behind = (floats(self.shape(at * 10.0**step)) for step in (_STEP, -_STEP))
+        climb = (ahead - behind) / (2.0 * _STEP)
+        return np.asarray((floats(self.shape(floats(fan_rpm))) - floats(self.shape(at))) / climb)
+
+    def speed_rpm(self, decades: ArrayLike, reference_rpm: ArrayLike) -> Array:
+        """Return the fan speed of a value of the law, by bisection: the inverse of `decades`.
+
+        Parameters
+        ----------
+        decades : array_like, any shape
+            Value of the law [tenfold speeds]; NaN gives NaN.
+        reference_rpm : array_like, broadcastable
+            Reference speed [rpm], above zero.
+
+        Returns
+        -------
+        numpy.ndarray, broadcast shape
+            Fan speed [rpm]; NaN where the law does not reach the value.
+        """
+        wanted, at = np.broadcast_arrays(floats(decades), floats(reference_rpm))
+        low, high = np.full(wanted.shape, -_FARTHEST), np.full(wanted.shape, _FARTHEST)
+        ends = [self.decades(at * 10.0**end, at) for end in (low, high)]
+        is_reached = (wanted >= ends[0]) & (wanted <= ends[1])
+        # 55 halvings leave less than the rounding of a number of this size.
+        for _ in range(55):
+            middle = 0.5 * (low + high)
+            is_below = self.decades(at * 10.0**middle, at) < wanted
+            low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
+        return np.where(is_reached, at * 10.0 ** (0.5 * (low + high)), np.nan)
+
+
+#: The fan makers' law, which a fit takes by default.
+FAN_SOUND_LAW: Final = NoiseLaw("fan sound law", np.log10)
+
+
+@hookimpl
+def thermcmp_noise_laws() -> list[NoiseLaw]:
+    """Return the built-in noise law."""
+    return [FAN_SOUND_LAW]
+
+
+@dataclass(frozen=True, slots=True)
+class _PluginShape:
+    """The shape of a plug-in's noise law; an error in it names the plug-in."""
+
+    provision: PluginItem
+
+    def __call__(self, fan_rpm: Array) -> Any:
+        call = guarded(self.provision, self.provision.item.shape, object, passing=ThermcmpError)
+        return call(fan_rpm)
+
+
+def noise_law_named(name: str) -> NoiseLaw:
+    """Return the noise law of a name.
+
+    Parameters
+    ----------
+    name : str
+        Such as ``"fan sound law"``. A built-in is found without loading plug-ins.
+
+    Returns
+    -------
+    NoiseLaw
+        The law.
+
+    Raises
+    ------
+    InputError
+        If there is none; the message has the nearest name or all names.
+    PluginError
+        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
+    """
+    provision = find_provided("thermcmp_noise_laws", name)
+    if provision is None:
+        names = [known.key for known in provided("thermcmp_noise_laws")]
+        fault = Fault("unknown noise law", suggest(name, names), value=name)
+        raise InputError("This noise law is not known:", [fault])
+    law: NoiseLaw = provision.item
+    return law if provision.is_built_in else NoiseLaw(law.name, _PluginShape(provision))
+
+
+def faults_of_noise_laws(law: Any) -> list[Fault]:
+    """Return what a trial of a noise law between 300 and 6,000 rpm shows.
+
+    Parameters
+    ----------
+    law : NoiseLaw
+        The law of a plug-in.
+
+    Returns
+    -------
+    list of Fault
+        Empty for a law that can be used.
+    """
+    if not isinstance(law, NoiseLaw):
+        return [Fault(f"a {type(law).__name__}", "return a thermcmp.physics.noise_law.NoiseLaw")]
+    speeds = np.geomspace(300.0, 6000.0, 60).reshape(2, 30)
+    values = floats(law.shape(speeds))
+    if values.shape != speeds.shape:
+        return [Fault("not a number per fan speed", "return an array of the speeds' shape")]
+    if not np.isfinite(values).all():
+        return [Fault("a value that is not a number", "correct the formula", column="shape")]
+    if not (np.diff(values.ravel()) > 0.0).all():
+        fix = "rise strictly with fan speed, so that each level has one speed"
+        return [Fault("does not rise everywhere from 300 to 6,000 rpm", fix, column="shape")]
+    return []
 
 
 def fan_noise_dba(
@@ -27,6 +178,7 @@ def fan_noise_dba(
     level_dba: ArrayLike,
     reference_rpm: ArrayLike,
     slope_db: ArrayLike = FAN_SOUND_LAW_DB,
+    law: NoiseLaw = FAN_SOUND_LAW,
 ) -> Array:
     """Return the level of a card at a fan speed.
 
@@ -40,7 +192,9 @@ def fan_noise_dba(
     reference_rpm : array_like, broadcastable
         Reference speed N_ref [rpm], above zero.
     slope_db : array_like, broadcastable
-        Slope b [dB per tenfold speed].
+        Slope b at the reference speed [dB per tenfold speed].
+    law : NoiseLaw
+        The law g.
 
     Returns
     -------
@@ -53,8 +207,7 @@ def fan_noise_dba(
         If a speed is zero, negative or infinite.
     """
     _check_speeds(fan_rpm=fan_rpm, reference_rpm=reference_rpm)
-    decades = np.log10(floats(fan_rpm) / floats(reference_rpm))
-    return floats(level_dba) + floats(slope_db) * decades
+    return floats(level_dba) + floats(slope_db) * law.decades(fan_rpm, reference_rpm)
 
 
 def density_shift_db(density_ratio: ArrayLike) -> Array:
@@ -94,10 +247,11 @@ def fan_speed_at_level_rpm(
     level_dba: ArrayLike,
     reference_rpm: ArrayLike,
     slope_db: ArrayLike = FAN_SOUND_LAW_DB,
+    law: NoiseLaw = FAN_SOUND_LAW,
 ) -> Array:
     """Return the fan speed at which a card has a level: the inverse of `fan_noise_dba`.
 
-    The law has no end. Compare the speeds with the measured ones by
+    Compare the speeds with the measured ones by
     `thermcmp.physics.reach.reach_of`.
 
     Parameters
@@ -106,12 +260,14 @@ def fan_speed_at_level_rpm(
         Level without background [dB(A)].
     level_dba, reference_rpm, slope_db : array_like, broadcastable
         As for `fan_noise_dba`.
+    law : NoiseLaw
+        The law g.
 
     Returns
     -------
     numpy.ndarray, broadcast shape
         Fan speed [rpm]; NaN where the slope is not above zero, since such a law
-        has no inverse.
+        has no inverse, and where the law does not reach the level.
 
     Raises
     ------
@@ -122,7 +278,7 @@ def fan_speed_at_level_rpm(
     slope = floats(slope_db)
     usable = np.where(slope > 0.0, slope, np.nan)
     decades = (floats(noise_dba) - floats(level_dba)) / usable
-    return floats(reference_rpm) * 10.0**decades
+    return law.speed_rpm(decades, reference_rpm)
 
 
 def _check_speeds(**speeds: ArrayLike) -> None:

@@ -110,8 +110,10 @@ def speed_at_noise(
     middle = float(np.median(flow_speed))
     reach = reach_of(middle, *measured)
     if reach is Reach.REFUSED:
+        near = np.isfinite(middle)
+        needed = f"would need about {middle:.0f} rpm" if near else "is beyond the noise law"
         return None, (
-            f"not reached: {noise_dba:g} dB(A) would need about {middle:.0f} rpm, "
+            f"not reached: {noise_dba:g} dB(A) {needed}, "
             f"measured were {measured[0]:.0f} to {measured[1]:.0f}"
         )
     beyond = "noise law followed beyond the measured fan speeds"

@@ -185,6 +185,7 @@ def _fitted_noise(fit: Fit, distance_m: float) -> NoiseFit | None:
             fit.design.rows,
             reference_rpm=fit.reference.flow_speed,
             mic_distance_m=distance_m,
+            law=fit.design.noise.name,
             draws=fit.draw_count,
             seed=fit.seed,
         )

@@ -12,7 +12,7 @@ from thermcmp.physics.characteristic import FanStatus
 from thermcmp.physics.closed_loop import LimitAmbient, ambient_at_limit
 from thermcmp.physics.fan_controls import FanCurve, ObservedSpeed, TargetTemperature
 from thermcmp.physics.firmware import Firmware
-from thermcmp.physics.noise_law import fan_noise_dba
+from thermcmp.physics.noise_law import NoiseLaw, fan_noise_dba
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.card import (
@@ -132,6 +132,7 @@ class CardNoise:
     reference_rpm: float
     #: Lowest and highest speed at which its noise was measured [rpm].
     measured_rpm: tuple[float, float]
+    law: NoiseLaw
 
     @classmethod
     def of(
@@ -147,7 +148,8 @@ class CardNoise:
         measured = None if noise is None else noise.design.speed_range_rpm(cooler)
         if noise is None or law is None or measured is None:
             return None
-        return cls(law[0][chosen], law[1][chosen], noise.design.reference_rpm, measured)
+        level, slope = (draws[chosen] for draws in law)
+        return cls(level, slope, noise.design.reference_rpm, measured, noise.design.law)
 
     def at(self, fan_rpm: Array | float) -> tuple[Array, str]:
         """Return levels at fan speeds, shape (n,) [dB(A)], and what limits them in words.
@@ -165,6 +167,7 @@ class CardNoise:
             level_dba=self.level_dba,
             slope_db=self.slope_db,
             reference_rpm=self.reference_rpm,
+            law=self.law,
         )
         return levels, BEYOND if reach is Reach.EXTRAPOLATED else ""
 

@@ -136,7 +136,7 @@ def _option_faults(asked: Callable[..., Any], options: Mapping[str, Any]) -> lis
         if allowed and not _is_one_of(value, allowed):
             kinds = [kind for kind in allowed if kind is not type(None)]
             words = " or ".join(str(getattr(kind, "__name__", kind)) for kind in kinds)
-            faults.append(Fault(f"not a {words}", "correct it", column=name, value=str(value)))
+            faults.append(Fault(f"not a {words}", f"give a {words}", column=name, value=str(value)))
     return faults
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp.inference.engines import run_engine
-from thermcmp.inference.screening import FEWEST, coolers_of, own_spread, rows_called
+from thermcmp.inference.screening import FEWEST, coolers_of, marked_rows, own_spread
 from thermcmp.model.design import build_design
 from thermcmp.model.observation import DEGREES, Residuals
 from thermcmp.model.terms import AMBIENT, DRIFT, SETTLING, TREND
@@ -81,9 +81,8 @@ def refitted(fit: Fit, other: Alternative) -> Fit:
     gone = {f"{name} sd" for name in other.left_out}
     if other.residuals is not Residuals.STUDENT:
         gone.add(DEGREES)
-    marks = {str(e.term.values): rows_called(fit, e).astype(float) for e in other.added}
     changed = build_design(
-        fit.design.rows.assign(**marks),
+        marked_rows(fit, other.added),
         sensor=fit.sensor,
         terms=(*terms, *(e.term for e in other.added)),
         law=design.law,
@@ -95,7 +94,10 @@ def refitted(fit: Fit, other: Alternative) -> Fit:
     )
     engine = "nuts" if other.residuals is Residuals.STUDENT else "conditional"
     chosen = run_engine(
-        replace(changed, left_out=design.left_out), engine, fit.draw_count, fit.seed
+        replace(changed, left_out=design.left_out, noise=design.noise),
+        engine,
+        fit.draw_count,
+        fit.seed,
     )
     return replace(
         fit,

@@ -77,16 +77,15 @@ def is_clear(draws: Array) -> bool:
 def local_slope(study: AttributionStudy, hardware: bool) -> Array | None:
     """Compute improvement per decibel of a build at its own firmware's fan speed, shape (S,).
 
-    dT/dL = (dT/d ln N) · ln 10 / b, the airflow law over the noise law
-    L = a + b · log10 N.
+    dT/dL by a small step of fan speed: the airflow law over the noise law.
     """
-    law = None
-    if study.noise is not None:
-        law = study.noise.law(study.builds[hardware].cooler_model)
-    if law is None:
+    if study.noise is None:
         return None
     fitted, power_w = study.fitted[hardware, hardware], study.power_w[hardware]
-    flow_speed = study.flow_speed(corner(hardware, hardware))
-    ahead, behind = (fitted.rise(flow_speed * np.exp(step), power_w) for step in (_STEP, -_STEP))
-    per_log_speed = (ahead - behind) / (2.0 * _STEP)
-    return np.asarray(-per_log_speed * np.log(10.0) / law[1])
+    cooler, flow_speed = fitted.build.cooler_model, study.flow_speed(corner(hardware, hardware))
+    speeds = [flow_speed * np.exp(step) for step in (_STEP, -_STEP)]
+    louder, quieter = (study.noise.level_dba(cooler, speed) for speed in speeds)
+    if louder is None or quieter is None:
+        return None
+    warmer, cooler_rise = (fitted.rise(speed, power_w) for speed in speeds)
+    return np.asarray((cooler_rise - warmer) / (louder - quieter))

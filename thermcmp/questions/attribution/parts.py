@@ -114,13 +114,12 @@ def _equal_noise(study: AttributionStudy) -> Array | None:
     if study.noise is None:
         return None
     old, new = (build.cooler_model for build in study.builds)
-    law, reach = study.noise.law(new), study.noise.design.speed_range_rpm(new)
+    reach = study.noise.design.speed_range_rpm(new)
     start = corner(False, False)
     loud = study.noise.level_dba(old, study.flow_speed(start))
-    if law is None or reach is None or loud is None:
+    speed = None if loud is None else study.noise.speed_rpm(new, loud)
+    if speed is None or reach is None:
         return None
-    reference = study.noise.design.reference_rpm
-    speed = reference * 10.0 ** ((loud - law[0]) / np.maximum(law[1], 1.0))
     if reach_of(np.median(speed), *reach) is Reach.REFUSED:
         return np.full(len(speed), np.nan)
     return study.rise(start) - study.fitted[True, False].rise(speed, study.power_w[0])
