@@ -90,6 +90,11 @@ def test_things_to_look_at_are_each_said_once(fix, parts, small_fit):
     things = things_to_look_at([odd, odd], [small_fit, small_fit])
     assert things.count(severe) == 1
     assert len(things) == len(set(things))
+    # An answer about several sensors says of each by name what its own fit says.
+    found = "Run R9 strayed: look at its mount."
+    fits = [dataclasses.replace(small_fit, findings=(found,))]
+    named = dataclasses.replace(parts, caveats=(f"{small_fit.sensor.capitalize()}: {found}",))
+    assert [thing for thing in things_to_look_at([named], fits) if "R9" in thing] == [found]
     reduced = SimpleNamespace(
         refused=pd.DataFrame({"run": ["R1", "R1", "R2"]}), cautions=("A clock was off.",)
     )

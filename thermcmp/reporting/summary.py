@@ -178,7 +178,9 @@ def things_to_look_at(
         things.append(f"{count} refused and not used: {listed(runs, 6)}.")
     if reduced is not None:
         things += map(for_readers, reduced.cautions)
-    return tuple(dict.fromkeys(things))
+    # What the first sensor's fit says, an answer about several sensors says of it by name.
+    repeated = {f"{fit.sensor.capitalize()}: {thing}" for fit in fits for thing in things}
+    return tuple(thing for thing in dict.fromkeys(things) if thing not in repeated)
 
 
 def proposed_runs(answers: Sequence[Answer]) -> tuple[str, ...]:
