@@ -57,6 +57,7 @@ _ISO_DATE: Final = re.compile(r"\b\d{4} [01]\d [0-3]\d\b")
 # 'UTC+1' names a zone and is left to the user.
 _UTC: Final = re.compile(r"\b(?:utc|gmt)\b(?!\s*[+-]?\s*\d)")
 _COUNTER_HEADINGS: Final = {"elapsed", "elapsed time", "uptime", "up time"}
+_CARD: Final = re.compile(r"\b(gpu|card|device)[ _#]*(\d+)(?=$|[^0-9a-z])")
 _FLAG_HEADINGS: Final = {"throttled", "throttling", "throttle"}
 _DEVICE_HEADINGS: Final = {"device", "device id", "card", "card id"}
 _FILLERS: Final = {"temperature", "temp", "temperatures", "reading", "t"}
@@ -67,6 +68,7 @@ _NOISE_WORDS: Final = {"noise", "sound", "level", "pressure", "spl", "meter"}
 _LOAD_WORDS: Final = {"load", "utilisation", "utilization", "usage"}
 #: Words of columns that state a set point, a limit or an extreme, and measure nothing.
 _EXTREME_WORDS: Final = {"max", "maximum", "min", "minimum", "peak"}
+_AVERAGES: Final = {"avg", "average", "mean"}
 _SET_POINT_WORDS: Final = _EXTREME_WORDS | {
     "target", "limit", "setpoint", "set", "threshold", "shutdown", "slowdown", "critical", "crit",
     "alarm", "warning", "trip", "allowed", "hysteresis",
@@ -98,19 +100,32 @@ def dimension_of(name: str) -> Dimension | None:
 
 
 def sensor_names(columns: list[str]) -> list[str]:
-    """Return the sensors among a frame's columns, in order; a set point is none."""
+    """Return the sensors among a frame's columns, in order; a set point or an average is none."""
     return [
         name.removesuffix("_c")
         for name in columns
         if name != AMBIENT
         and dimension_of(name) is Dimension.TEMPERATURE
         and not is_set_point(name)
+        and not _is_average(name, columns)
     ]
+
+
+def _is_average(name: str, columns: list[str]) -> bool:
+    """Return whether a column is the average of another one, which lags behind it."""
+    plain = "_".join(word for word in name.split("_") if word not in _AVERAGES)
+    return plain != name and plain in columns
 
 
 def is_set_point(name: str) -> bool:
     """Return whether a column states a set point or a limit, by the words of its name."""
     return not _SET_POINT_WORDS.isdisjoint(name.lower().split("_"))
+
+
+def card_of(name: str) -> str:
+    """Return the mark of one of several cards in a name, like 'gpu1'; empty without one."""
+    mark = _CARD.search(name.lower())
+    return "".join(mark.groups()) if mark else ""
 
 
 def name_and_unit(heading: str) -> tuple[str, Unit | None]:

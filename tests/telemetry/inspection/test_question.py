@@ -73,6 +73,21 @@ def test_bare_times_differences_and_extremes(tmp_path, clean_run, heading, scale
     np.testing.assert_allclose(read_telemetry(path, seen.suggestion)["time_s"], t, atol=0.01)
 
 
+def test_of_cards_side_by_side_the_first_is_suggested(tmp_path, clean_run):
+    first, second = (clean_run(seconds=300, fan_rpm=rpm) for rpm in (1500.0, 1900.0))
+    names = {"memory_c": "memory [°C]", "fan_rpm": "fan [rpm]", "power_w": "power [W]"}
+    parts = [
+        frame[list(names)].rename(columns=lambda name, card=card: f"GPU{card} {names[name]}")
+        for card, frame in enumerate((first, second))
+    ]
+    path = tmp_path / "pair.csv"
+    pd.concat([first["time_s"].rename("time [s]"), *parts], axis=1).to_csv(path, index=False)
+    seen = inspect(path)
+    assert not [name for name in seen.suggestion.values() if "GPU1" in str(name)]
+    assert seen.suggestion["fan_rpm"] == "GPU0 fan [rpm]"
+    assert list(seen.columns["remark"]).count("of gpu1: read the log once for each card") == 3
+
+
 def test_what_must_be_stated_is_said(tmp_path):
     path = tmp_path / "bare.csv"
     path.write_text("a,b\n" + "".join(f"{i},{i * i % 17}\n" for i in range(50)))

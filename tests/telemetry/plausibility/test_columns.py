@@ -168,6 +168,22 @@ def test_set_points_are_no_sensors(two_sensors):
     assert "target_c, limit_c, memory_max_c" in note
 
 
+def test_a_running_average_is_no_sensor_beside_what_it_averages(two_sensors):
+    frame = two_sensors()
+    frame["memory_avg_c"] = frame["memory_c"].expanding().mean().round(1)
+    reduction = reduce_telemetry(frame)
+    assert reduction.rows["sensor"].tolist() == ["memory", "edge"]
+    assert "memory_avg_c" in reduction.notes[0]
+    alone = frame.drop(columns=["memory_c", "edge_c"]).assign(memory_avg_c=frame["memory_c"])
+    assert reduce_telemetry(alone).rows["sensor"].tolist() == ["memory_avg"]
+
+
+def test_a_thermometer_with_few_readings_is_refused_with_the_cure(two_sensors):
+    frame = two_sensors()
+    frame.loc[frame.index % 60 != 0, "ambient_c"] = np.nan
+    assert "a log of its own, with tolerance_s" in reduce_telemetry(frame).reason
+
+
 @pytest.mark.parametrize("name", ["ambient_c", "power_w", "fan_rpm", "noise_dba"])
 def test_conditions_that_were_typed_in_are_marked(two_sensors, name):
     frame = two_sensors()

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from thermcmp.errors import InputError
 from thermcmp.telemetry.campaign.folder import reduce_logs
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
@@ -193,3 +194,30 @@ def test_duty_alone_stays_out_of_a_comparison_at_equal_speed(tmp_path):
     assert reduced.results["run"].tolist() == ["R1"]
     assert reduced.refused["run"].tolist() == ["R2"]
     assert "duty alone (38 %): duty is not fan speed" in reduced.refused["reason"].iloc[0]
+
+
+def test_a_logger_of_half_minutes_gets_a_window_of_enough_readings(clean_run):
+    frame = clean_run(seconds=3600).iloc[::30].reset_index(drop=True)
+    (row,) = reduce_telemetry(frame).rows.to_dict("records")
+    assert abs(row["temperature_c"] - 76.0) <= 2.0 * row["standard_error_k"] < 0.3
+
+
+def test_a_sensor_that_passes_its_level_on_the_way_up_is_not_regulated(clean_run):
+    # A power limit takes a quarter of the power within 500 s; the memory follows it down.
+    frame = clean_run(seconds=1700, rise_k=60.0, time_constant_s=60.0)
+    share = 1.0 - 0.25 * np.clip((frame["time_s"] - 900.0) / 500.0, 0.0, 1.0)
+    rise = frame["memory_c"] - frame["ambient_c"]
+    frame["memory_c"] = (frame["ambient_c"] + rise * share).round(1)
+    frame["power_w"] = (frame["power_w"] * share).round(1)
+    reduction = reduce_telemetry(frame)
+    assert "regulated" not in reduction.reason
+    for row in reduction.rows.to_dict("records"):
+        error = row["temperature_c"] - row["ambient_c"] - 45.0
+        assert abs(error) <= 2.0 * row["standard_error_k"]
+
+
+def test_cards_side_by_side_are_not_one_run(clean_run):
+    frame = clean_run().rename(columns={"memory_c": "gpu0_memory_c"})
+    frame["gpu1_memory_c"] = frame["gpu0_memory_c"] + 4.0
+    with pytest.raises(InputError, match="sensors of 2 cards: gpu0, gpu1"):
+        reduce_telemetry(frame)

@@ -73,8 +73,9 @@ def test_a_slow_soak_leaves_no_bias_in_simulated_logs():
     # Errors of 0.04 K over 90 values: three standard errors of their mean.
     assert abs(np.mean(errors)) < 3.0 * 0.04 / np.sqrt(90)
     # 99.9 % band of a root mean square from 90 values, and one tenth for sizes of
-    # samples that were estimated; the errors of shifts against the rise are wide on purpose.
-    assert 0.6 < np.sqrt(np.mean(np.square(ratios))) < 1.35
+    # samples that were estimated; the errors of shifts against the rise, and of
+    # slow parts not seen whole, are wide on purpose.
+    assert 0.5 < np.sqrt(np.mean(np.square(ratios))) < 1.35
 
 
 @pytest.mark.parametrize("step", [0.0, 0.5, 1.0])
@@ -94,8 +95,8 @@ def test_stated_errors_cover_the_truth_of_slow_and_fast_soaks(step):
     assert len(ratios) >= 18
     # Errors of 0.1 to 0.2 K over 20 runs: three standard errors of their mean.
     assert abs(np.nanmean(errors)) < 3.0 * (0.1 + 0.1 * step) / np.sqrt(20)
-    # Bounds for steps and extrapolation are wider than normal errors.
-    assert 0.45 < np.sqrt(np.mean(ratios**2)) < 1.35
+    # Bounds for steps, extrapolation and what is not seen whole are wider than normal errors.
+    assert 0.4 < np.sqrt(np.mean(ratios**2)) < 1.35
     assert np.max(np.abs(ratios)) < 4.0
 
 
@@ -234,4 +235,4 @@ def test_part_of_a_cycle_in_a_short_run_is_in_its_error():
     level = 22.0 + 50.0 * (1.0 - np.exp(-t / 60.0)) + 0.1 * rng.standard_normal(len(t))
     (steady,) = reduce_telemetry(frame.assign(memory_c=np.round(level, 1))).rows.to_dict("records")
     assert 0.7 < steady["standard_error_k"] < 1.5
-    assert "a cycle that is not seen whole" in steady["protocol_reason"]
+    assert "for a cycle or slow part not seen whole" in steady["protocol_reason"]

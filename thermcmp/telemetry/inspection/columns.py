@@ -22,6 +22,7 @@ from thermcmp.telemetry.quantities import (
     POWER,
     TIME,
     bare_time_unit,
+    card_of,
     dimension_of,
     is_set_point,
     name_and_unit,
@@ -55,12 +56,15 @@ def column_table(
     records: list[dict[str, Any]] = []
     suggestion: dict[str, str | int] = {}
     counts = Counter(headings)
+    first_card = next(filter(None, map(card_of, headings)), "")
     for position, heading in enumerate(headings):
         column = [str(cell).strip() for cell in cells.iloc[:, position]]
         values, missing = _numbers(column)
         name, unit = name_and_unit(heading)
         unit = unit or _cell_unit(column)
         canonical, remark = _meaning(name, unit, column, values)
+        if canonical is not None and card_of(heading) not in ("", first_card):
+            canonical, remark = None, f"of {card_of(heading)}: read the log once for each card"
         if canonical is not None:
             if canonical in suggestion:
                 remark = f"like '{suggestion[canonical]}': state which it is"

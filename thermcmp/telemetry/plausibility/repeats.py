@@ -34,8 +34,10 @@ _CHANGES: Final = 20.0
 _SHORT_K: Final = 1.0
 _SHORT_STEPS: Final = 1.0
 _POINTS: Final = 100
-#: A sensor rests while others rise: by more than this many of its steps, if it rose as they do.
-#: Their parts differ, so that a step and a half may still be a quiet sensor.
+#: A sensor rests while it still rose by its own readings and by those of others, if it rose as
+#: they do: by more than this many of its steps (choices, from simulated frozen and quiet sensors
+#: beside others with unlike parts).
+_RISING_STEPS: Final = 0.1
 _BEHIND_STEPS: Final = 1.5
 #: A condition that changes by this share explains why a rise stops.
 _EXPLAINS: Final = 0.03
@@ -133,8 +135,9 @@ def frozen(
     missing, least = _short_of(time_s, values, first, repeat)
     if least > max(_SHORT_K, _SHORT_STEPS * step):
         return repeat, f"it was still rising, with about {abs(missing):.0f} K to go"
-    # A quiet sensor comes to rest after its last change would have it.
-    behind = _behind(values, others, first, repeat) if missing > 0.0 else 0.0
+    # Others alone show nothing: their slow parts may be larger.
+    rising = missing > 0.0 and least > _RISING_STEPS * step
+    behind = _behind(values, others, first, repeat) if rising else 0.0
     if behind > _BEHIND_STEPS * step:
         return repeat, f"it was still rising, and others rose on, as if it had {behind:.1f} K to go"
     return None

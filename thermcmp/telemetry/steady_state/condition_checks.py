@@ -90,7 +90,13 @@ def _check_ambient(window: Readings, protocol: Protocol, run: Mapping[str, Any])
     limit = protocol.ambient_drift_k
     held = _held(window, AMBIENT, ambient, protocol.ambient_c)
     verdict, words = Verdict.PASS, f"ambient moved by {moved:.2f} K"
-    if not moved <= limit:
+    if np.isnan(moved):
+        verdict = Verdict.REFUSED
+        words = (
+            "ambient has too few readings: give a thermometer that logs more slowly a log of its "
+            "own, with tolerance_s of half its period"
+        )
+    elif not moved <= limit:
         words = f"ambient moved by {moved:.1f} K"
         if moved <= AMBIENT_CORRECTABLE * limit:
             verdict = Verdict.CORRECTED

@@ -83,7 +83,7 @@ def fit_first_order_rise(
     jacobian = np.array([*parts, decay] if known is None else parts).T
     spread = jacobian.T @ jacobian
     values = np.linalg.eigvalsh(spread) if np.isfinite(spread).all() else np.zeros(1)
-    regular = values[0] > 0.0 and values[-1] / values[0] < 1e14
+    regular = values[0] > 0.0 and values[-1] < 1e14 * values[0]
     if not (rate > 1.001 * _LEAST_RATE and regular):
         raise _no_rise("the readings show no rise towards a final value", "run longer")
     left = final + (initial - final) * decay - z

@@ -120,8 +120,10 @@ class _Moves:
         seen = self.means(self.temperature_c)
         late = max(len(expected) // 4, 1)
         drop = float(expected[0] - expected[-late:].mean())
-        change = abs(float(seen[-late:].mean() - seen[0]))
-        return drop >= _EXPECTED_K + _BAND_K and change <= drop / 2.0
+        away = np.abs(seen - seen[-late:].mean())
+        # A sensor that only passed the level on its way up was not held at it.
+        stayed = away[0] <= drop / 2.0 and float(away.mean()) <= drop * _FOLLOWED_SHARE
+        return drop >= _EXPECTED_K + _BAND_K and bool(stayed)
 
     def are_not_followed(self) -> bool:
         """Return whether the sensor stays still while power or fan move, at a cooler's delay."""

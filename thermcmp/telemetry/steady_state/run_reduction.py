@@ -21,6 +21,7 @@ from thermcmp.telemetry.quantities import (
     FAN_SPEED,
     LOAD,
     POWER,
+    card_of,
     dimension_of,
     is_set_point,
     sensor_names,
@@ -180,10 +181,16 @@ def _doubted(sensor: SensorResult, doubts: Sequence[Check]) -> SensorResult:
 
 def _set_point_notes(record: pd.DataFrame) -> list[str]:
     """Name the columns that state a set point or a limit, and are not sensors."""
-    names = [str(name) for name in record if is_set_point(str(name)) and dimension_of(str(name))]
+    known = [str(name) for name in record if dimension_of(str(name))]
+    read = {f"{sensor}_c" for sensor in sensor_names(known)}
+    names = [
+        name
+        for name in known
+        if is_set_point(name) or (name.endswith("_c") and name != AMBIENT and name not in read)
+    ]
     if not names:
         return []
-    return [f"not sensors, as they state a set point or a limit: {', '.join(names)}"]
+    return [f"not sensors, as they state a set point, a limit or an average: {', '.join(names)}"]
 
 
 def _judged(
@@ -243,7 +250,13 @@ def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
         if not len(record):
             message, check = "no readings of this device", "check the run sheet"
             faults.append(Fault(message, check, column=DEVICE, value=str(wanted)))
-    if not sensor_names(list(map(str, record.columns))):
+    sensors = sensor_names(list(map(str, record.columns)))
+    cards = sorted({card_of(sensor) for sensor in sensors} - {""})
+    if len(cards) > 1:
+        message = f"sensors of {len(cards)} cards: {', '.join(cards[:8])}"
+        once = "read the log once for each card, with its sensors, power and fan in columns="
+        faults.append(Fault(message, once))
+    if not sensors:
         faults.append(Fault("no sensor", "name its column so that it ends with _c"))
     time_s = record["time_s"].to_numpy(dtype=float)
     if len(time_s) < 2 or np.isnan(time_s).any() or (time_s[1:] < time_s[:-1]).any():

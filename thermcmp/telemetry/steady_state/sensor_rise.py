@@ -39,10 +39,12 @@ _BACK_ERRORS: Final = 0.5
 #: No mean of a log is known better than to this [K]: the instruments themselves drift (common
 #: practice, no source).
 _LEAST_ERROR_K: Final = 0.02
-#: Error of such a short record for a cycle of which it holds only a part: this share of how far
-#: the end moves when its last part is left out; and in a run that stopped after half of the soak
-#: and window this much [K], the later the less (choices, from simulated cycles of 350 to 1,200 s).
-_MOVED_SHARE: Final = 0.8
+#: Error for what a record does not hold whole, a cycle or a slow part: this share of how far the
+#: end moves when the last part is left out, in such a short record and in others; and in a run
+#: that stopped after half of the soak and window this much [K], the later the less (choices, from
+#: simulated cycles of 350 to 1,200 s and slow parts of 250 to 700 s).
+_MOVED_SHORT: Final = 0.8
+_MOVED: Final = 0.5
 _EARLY_K: Final = 1.4
 #: The conditions were held if they were so from this share of the time at load on.
 _HELD_SHARE: Final = 0.2
@@ -225,11 +227,11 @@ def _decided(
 
 
 def _unseen_k(tail: SoakTail, load_s: float, protocol: Protocol) -> float:
-    """Return the standard error for a cycle of which the record holds only a part [K]."""
+    """Return the standard error for what the record does not hold whole [K]."""
     needed_s = protocol.soak_s + protocol.window_s
     early = max(needed_s - load_s, 0.0) / (needed_s / 2.0)
-    moved_k = _MOVED_SHARE * tail.moved_k if load_s < _SHORT_S else 0.0
-    return float(np.hypot(moved_k, _EARLY_K * early))
+    share = _MOVED_SHORT if load_s < _SHORT_S else _MOVED
+    return float(np.hypot(share * tail.moved_k, _EARLY_K * early))
 
 
 def _widened(rise: SteadyRise, wander: Wander, unseen_k: float) -> SteadyRise:
@@ -243,7 +245,9 @@ def _widened(rise: SteadyRise, wander: Wander, unseen_k: float) -> SteadyRise:
             "steady state"
         )
     if unseen_k >= _UNSEEN_K:
-        words += f"; a cycle that is not seen whole may add {unseen_k:.2g} K to the standard error"
+        words += (
+            f"; {unseen_k:.2g} K of the standard error is for a cycle or slow part not seen whole"
+        )
     if words != check.words:
         check = replace(check, verdict=Verdict.CORRECTED, words=words)
     error_k = float(np.linalg.norm([rise.standard_error_k, wander.rms_k, unseen_k]))
