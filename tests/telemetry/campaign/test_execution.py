@@ -5,7 +5,7 @@ import signal
 import sys
 import threading
 import time
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -103,6 +103,63 @@ def test_ctrl_c_stops_the_pool_and_leaves_no_worker(tmp_path, clean_run, pool):
     assert all(_ends(worker) for worker in workers)
     assert not (tmp_path / "slow 4 began").exists()
     assert list(tmp_path.glob("* ended")) == []
+
+
+class KilledWorker(Exception):  # noqa: N818 - its name in Dask
+    __module__ = "distributed.scheduler"
+
+
+class LikeDask(Executor):
+    """Raises and is shut down as Dask's executor, which is not among what tests need."""
+
+    def __init__(self, lost):
+        self.lost, self.is_down = lost, False
+
+    def submit(self, function, task):
+        future = Future()
+        if task.runs[0].name == "b":
+            future.set_exception(self.lost)
+        else:
+            future.set_result(function(task))
+        return future
+
+    def shutdown(self, wait=True):
+        self.is_down = True
+
+
+def test_a_worker_that_dask_lost_loses_no_log(tmp_path, clean_run):
+    sheet = campaign(tmp_path, clean_run(), ["a", "b", "c"])
+    executor = LikeDask(KilledWorker("task", "worker"))
+    reduced = reduce_logs(tmp_path, sheet, executor=executor, progress=False)
+    whole = reduce_logs(tmp_path, sheet, progress=False)
+    assert reduced.refused.empty
+    pd.testing.assert_frame_equal(reduced.results, whole.results)
+    with pytest.raises(ZeroDivisionError):
+        reduce_logs(tmp_path, sheet, executor=LikeDask(ZeroDivisionError()), progress=False)
+
+
+def test_ctrl_c_stops_an_executor_that_cancels_by_itself(tmp_path, clean_run):
+    sheet = campaign(tmp_path, clean_run(seconds=900), ["a", "b"])
+    executor = LikeDask(KeyboardInterrupt())
+    with pytest.raises(KeyboardInterrupt):
+        reduce_logs(tmp_path, sheet, executor=executor, progress=False)
+    assert executor.is_down
+
+
+def test_a_cluster_of_two_workers_gives_the_same_bits_in_order(tmp_path, clean_run):
+    # Skipped without Dask: two worker processes take ten seconds to start.
+    distributed = pytest.importorskip("distributed")
+    sheet = campaign(tmp_path, clean_run(), ["a", "b", "c", "d"])
+    cluster = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": ":0"}
+    with (
+        distributed.LocalCluster(**cluster, silence_logs=50) as local,
+        distributed.Client(local) as client,
+    ):
+        executor = client.get_executor(pure=False)
+        reduced = reduce_logs(tmp_path, sheet, executor=executor, progress=False)
+    whole = reduce_logs(tmp_path, sheet, progress=False)
+    assert reduced.refused.empty
+    pd.testing.assert_frame_equal(reduced.results, whole.results, check_exact=True)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse these names")

@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import (
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+)
 from contextlib import suppress
+from multiprocessing import get_context
 from typing import Any
 
 from thermcmp.telemetry.campaign.worker import Outcome, Task, reduce_log, refusal
@@ -27,7 +34,7 @@ def outcomes_of(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Ou
         yield from map(reduce_log, tasks)
         return
     futures: deque[Future[Outcome] | None] = deque()
-    context = getattr(executor, "_mp_context", None)
+    context = getattr(executor, "_mp_context", None) or get_context("spawn")
     try:
         futures.extend(_submitted(executor, task) for task in tasks)
         for task in tasks:
@@ -35,7 +42,9 @@ def outcomes_of(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Ou
             future = futures.popleft()
             try:
                 outcome = None if future is None else future.result()
-            except BrokenExecutor:
+            except Exception as error:
+                if not _is_lost(error):
+                    raise
                 outcome = None
             yield _alone(task, context) if outcome is None else outcome
     except GeneratorExit:
@@ -47,6 +56,12 @@ def outcomes_of(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Ou
         for future in futures:
             if future is not None:
                 future.cancel()
+
+
+def _is_lost(error: Exception) -> bool:
+    """Whether the worker is gone: Dask's errors have no base in common with a pool's."""
+    of_dask = type(error).__module__.startswith("distributed.")
+    return of_dask or isinstance(error, (BrokenExecutor, CancelledError))
 
 
 def _submitted(executor: Executor, task: Task) -> Future[Outcome] | None:
@@ -77,6 +92,10 @@ def _stop(executor: Executor) -> None:
         return
     # Before Python 3.14 a pool has no method for it, and one shut down forgets its processes.
     processes = list((getattr(executor, "_processes", None) or {}).values())
-    executor.shutdown(wait=False, cancel_futures=True)
+    try:
+        executor.shutdown(wait=False, cancel_futures=True)
+    except TypeError:
+        # Dask's executor has no such argument, and cancels what waits.
+        executor.shutdown(wait=False)
     for process in processes:
         process.terminate()
