@@ -44,6 +44,15 @@ def test_a_unit_for_no_column(log):
         read_telemetry(log(("time [s]", "memory [F]", "x", "n")), units={"memroy_c": "K"})
 
 
+def test_a_footer_under_an_elapsed_time(log):
+    path = log(("elapsed [s]", "memory [C]", "air [C]", "n"), rows=[*ROWS, ("Mean", 60.6, 22.1, 9)])
+    with pytest.raises(InputError, match=r"row 42, column 'elapsed \[s\]', .*skip_bad_times=True"):
+        read_telemetry(path)
+    frame = read_telemetry(path, skip_bad_times=True)
+    assert len(frame) == len(ROWS)
+    assert any("lines whose time cannot be read" in note for note in frame.attrs["notes"])
+
+
 def test_one_bad_time(log):
     rows = [(f"10:00:{i:02}", *row[1:]) for i, row in enumerate(ROWS)]
     rows[20] = ("10:0x:20", *rows[20][1:])

@@ -17,7 +17,7 @@ from thermcmp.errors import InputError
 from thermcmp.tabular.numbers import COMMA, POINT, is_ambiguous, parse_number, split_cell
 from thermcmp.tabular.units import RANGES, Dimension, parse_unit
 from thermcmp.tabular.words import FLAG_WORDS
-from thermcmp.telemetry.quantities import BROKEN_LINE_C, DATE, TIME, Role, dimension_of
+from thermcmp.telemetry.quantities import BROKEN_LINE_C, DATE, ELAPSED, TIME, Role, dimension_of
 from thermcmp.telemetry.reading.column_matching import Field
 from thermcmp.telemetry.reading.field_plan import Plan
 from thermcmp.telemetry.reading.notes import Notebook
@@ -30,6 +30,8 @@ Columns = dict[str, Any]
 
 #: More readings than this share out of range mean a wrong unit, not a glitch.
 GLITCH_SHARE: Final = 0.01
+_SKIP: Final = "correct it, or state skip_bad_times=True to leave such lines out"
+_SKIPPED: Final = "lines whose time cannot be read were left out"
 
 
 @dataclass(slots=True)
@@ -139,7 +141,12 @@ class Converter:
             if isinstance(parsed, float):
                 values[code] = parsed
                 continue
+            if f.name == ELAPSED:
+                parsed = parsed[0], _SKIP
             for at in np.flatnonzero(codes == code):
+                if f.name == ELAPSED and self.reading.skip_bad_times:
+                    self.book.note(_SKIPPED, int(lines[at]))
+                    continue
                 self.book.fault(*parsed, int(lines[at]), f.heading or f.name, text)
         return values[codes]
 
@@ -184,11 +191,10 @@ class Converter:
         if np.isnan(seconds.sum()):
             bad = np.flatnonzero(np.isnan(seconds))
             if self.reading.skip_bad_times:
-                words = "lines whose time cannot be read were left out"
-                self.book.note(words, int(lines[bad[0]]), len(bad))
+                self.book.note(_SKIPPED, int(lines[bad[0]]), len(bad))
                 return seconds
             message = "not a time in the log's own form"
-            fix = "correct it, or state skip_bad_times=True to leave such lines out"
+            fix = _SKIP
             if form.stated:
                 message = f"not a time of the form '{form.stated}'"
                 fix += ", or correct time_format="
