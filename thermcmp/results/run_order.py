@@ -38,12 +38,15 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
         for name in (*_OCCASION, *PARTS, *own)
         if name in rows
     ]
+    number = rows.groupby([*parts, *points], observed=True, sort=False).ngroup()
+    # To take thousands of small sets apart would cost more than the rest of an import.
+    often = number.map(number.value_counts()) >= _FEWEST
     sets = [
         repeats.sort_values("started_at", kind="stable")
         if repeats["started_at"].notna().all()
         else repeats
-        for _, repeats in rows.groupby([*parts, *points], observed=True, sort=False)
-        if len(repeats) >= _FEWEST and _is_held(repeats)
+        for _, repeats in rows[often].groupby(number[often], sort=False)
+        if _is_held(repeats)
     ]
     levels = [_levels_k(repeats) for repeats in sets]
     return [
