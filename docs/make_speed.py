@@ -1,31 +1,28 @@
-"""Draw the figure of the page on speed from the output of the scaling benchmark.
+"""Draw the figures of the page on speed from the output of the benchmarks.
 
 From the root of the source tree::
 
     python tests/benchmarks/bench_scaling.py --draws 400 --rows 100 1000 10000 100000 1000000 \
         | python docs/make_speed.py
+    python tests/benchmarks/bench_library.py add 1000 10000 100000 1000000 \
+        | python docs/make_speed.py library
 """
 
 import sys
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 import pandas as pd
 
 FIGURE = Path(__file__).with_name("scaling.svg")
+LIBRARY = Path(__file__).with_name("library.svg")
 #: Aims for a million rows: seconds, megabytes.
 AIMS = (60.0, 4000.0)
 
 
 def draw(table: pd.DataFrame, target: Path) -> None:
     """Draw seconds and peak memory against rows, both axes logarithmic."""
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    mpl.rcParams["svg.hashsalt"] = "thermcmp"
-    import matplotlib.pyplot as plt
-
-    figure, axes = plt.subplots(1, 2, figsize=(9.0, 3.6), layout="constrained")
+    figure, axes = _two_panels()
     sides = (("wall_s", "posterior of all effects [s]"), ("peak_mb", "peak memory [MB]"))
     for axis, (column, label), aim in zip(axes, sides, AIMS, strict=True):
         axis.loglog(table["rows"], table[column], "o-", color="0.2")
@@ -54,10 +51,47 @@ def draw(table: pd.DataFrame, target: Path) -> None:
     figure.savefig(target, metadata={"Date": None})
 
 
-def main(lines: TextIO) -> None:
-    """Read the benchmark's lines and write the figure."""
-    draw(pd.read_csv(lines, sep=r"\s+"), FIGURE)
+def draw_library(lines: TextIO, target: Path) -> None:
+    """Draw a library's seconds and peak memory against rows, both axes logarithmic."""
+    words = [line.replace(",", "").split() for line in lines]
+    table = pd.DataFrame([dict(zip(w[::2], map(float, w[1::2]), strict=True)) for w in words])
+    figure, (left, right) = _two_panels()
+    for column, label, style in zip(
+        ("add_cpu_s", "read_cpu_s", "verify_cpu_s"),
+        ("added", "read", "verified"),
+        ("o-", "s--", "^:"),
+        strict=True,
+    ):
+        left.loglog(table["rows"], table[column], style, color="0.2", label=label)
+    left.set(xlabel="rows", ylabel="processor time [s]")
+    left.legend()
+    right.loglog(table["rows"], table["frame_mb"], "s--", color="0.2", label="before")
+    right.loglog(table["rows"], table["add_mb"], "o-", color="0.2", label="peak while adding")
+    right.set(xlabel="rows", ylabel="memory [MB]")
+    right.legend()
+    for axis in (left, right):
+        axis.grid(which="major", color="0.9")
+    figure.savefig(target, metadata={"Date": None})
+
+
+def _two_panels() -> tuple[Any, Any]:
+    """Return a figure and its two axes."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    mpl.rcParams["svg.hashsalt"] = "thermcmp"
+    import matplotlib.pyplot as plt
+
+    return plt.subplots(1, 2, figsize=(9.0, 3.6), layout="constrained")
+
+
+def main(lines: TextIO, of: str = "fit") -> None:
+    """Read a benchmark's lines and write its figure."""
+    if of == "library":
+        draw_library(lines, LIBRARY)
+    else:
+        draw(pd.read_csv(lines, sep=r"\s+"), FIGURE)
 
 
 if __name__ == "__main__":
-    main(sys.stdin)
+    main(sys.stdin, *sys.argv[1:])
