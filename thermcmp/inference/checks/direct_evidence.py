@@ -114,9 +114,10 @@ def farthest_cell(
 
     With how far [K], and the standard error: the product's rows there get an effect of their own.
     """
-    places = places_of(fit.design)
+    stated = places_of(fit.design)
+    places = np.full(len(fit.design.rows), "") if stated is None else stated.to_numpy(str)
     cells = [
-        (product, name, ran[product] & (places == name).to_numpy(bool) & ~fit.design.at_limit)
+        (product, name, ran[product] & (places == name) & ~fit.design.at_limit)
         for product in products
         for name in sorted(set(places[ran[product]]))
     ]
