@@ -41,15 +41,11 @@ counts where none is stated. With 0.3 % stated, as is true of that world, the wi
 the power's part is stated in 9 of 14 studies instead of 4.
 
 Hardware whose firmware changed with it, fixed speeds only: 8.2 K, without the allowance 4.5 \
-(10 studies). In the world whose firmware acts directly by 3 K the intervals of 8.1 K hold the \
+(10 studies; these and the figures below with a prior of scale 3 K for the spread of assemblies, \
+now 2 K). In the world whose firmware acts directly by 3 K the intervals of 8.1 K hold the \
 hardware's part in all of 16 studies. With an allowance of 1.0 K instead of 1.5 they would be \
 6.3 K wide and hold it in 44 %, with 0.7 K 5.3 K wide and 44 %. Runs of both firmwares on one \
 hardware narrow it without that loss.
-
-The tables above were measured with a prior of scale 3 K for the spread of assemblies, and with a \
-part within 1 K stated though mostly the prior's. With the present scale of 2 K and such a part \
-withheld the model's own world has (20 studies): total 3.7 K and hardware 3.6 K wide, both held \
-in all; fan speed 0.7 K, held in 85 %; power withheld in all.
 """
 OWN_HEAD = """
 ## The model's own world, with fewer and fewer runs
