@@ -175,17 +175,17 @@ class LeaveOut:
     def moments(self, contrasts: Contrasts, weights: Array, *, spreads: bool = True) -> Moments:
         """Return contrasts without each group of the first grouping, for weights (T, G).
 
-        Without `spreads` the standard deviations without a group, the dear part, may be NaN.
+        Without `spreads` the standard deviations without a group, the dear part, are NaN.
         """
         mean = square = np.zeros(())
         whole = []
         for part, solution, (results,) in self._solutions(contrasts, self._groups[:1], spreads):
             mean = mean + np.einsum("tg,tgm->gm", weights[part], results.mean)
-            square = square + np.einsum(
-                "tg,tgm->gm", weights[part], results.mean**2 + results.sd**2
-            )
+            if spreads:
+                each = results.mean**2 + results.sd**2
+                square = square + np.einsum("tg,tgm->gm", weights[part], each)
             whole.append((solution.mean, solution.sd))
-        sd = np.sqrt(np.maximum(square - mean**2, 0.0))
+        sd = np.sqrt(np.maximum(square - mean**2, 0.0)) if spreads else np.full_like(mean, np.nan)
         at_draws, sd_at_draws = (np.concatenate(side) for side in zip(*whole, strict=True))
         return Moments(mean, sd, at_draws, sd_at_draws)
 
