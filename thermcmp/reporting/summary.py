@@ -178,9 +178,9 @@ def things_to_look_at(
         things.append(f"{count} refused and not used: {listed(runs, 6)}.")
     if reduced is not None:
         things += map(for_readers, reduced.cautions)
-    # What the first sensor's fit says, an answer about several sensors says of it by name.
-    repeated = {f"{fit.sensor.capitalize()}: {thing}" for fit in fits for thing in things}
-    return tuple(thing for thing in dict.fromkeys(things) if thing not in repeated)
+    # An answer about several sensors says by name what a sensor's own fit says.
+    said = dict.fromkeys(things)
+    return tuple(thing for thing in said if thing.partition(": ")[2] not in said)
 
 
 def proposed_runs(answers: Sequence[Answer]) -> tuple[str, ...]:
