@@ -30,7 +30,7 @@ from thermcmp._plugin_registry import (
     PluginWarning,
     Registry,
 )
-from thermcmp.errors import PluginError
+from thermcmp.errors import Fault, InputError, PluginError, suggest
 
 __all__ = [
     "API_VERSION",
@@ -323,6 +323,38 @@ def find_provided(hook: str, key: str) -> PluginItem | None:
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
     return _registry().find(hook, key) or _scanned_registry().find(hook, key)
+
+
+def named_item(hook: str, key: str, kind: str) -> PluginItem:
+    """Return the item of a hook and a name, or refuse with the nearest name, or all.
+
+    Parameters
+    ----------
+    hook : str
+        Name of a hook of `Hooks`.
+    key : str
+        Name of the item.
+    kind : str
+        What it is, in words: "airflow law".
+
+    Returns
+    -------
+    PluginItem
+        The item with its owner.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    PluginError
+        If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
+    """
+    item = find_provided(hook, key)
+    if item is None:
+        names = [known.key for known in provided(hook)]
+        fault = Fault(f"unknown {kind}", suggest(key, names), value=key)
+        raise InputError(f"This {kind} is not known:", [fault])
+    return item
 
 
 @functools.cache

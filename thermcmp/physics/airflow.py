@@ -23,8 +23,8 @@ from typing import Any, Final, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import ArrayLike
 
-from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
-from thermcmp.hooks import PluginItem, find_provided, guarded, hookimpl, provided
+from thermcmp.errors import Fault, InputError, ThermcmpError
+from thermcmp.hooks import PluginItem, guarded, hookimpl, named_item, provided
 from thermcmp.physics._checks import floats, require_positive
 
 #: Flow speeds at which a plug-in's law is tried, in whatever unit it has.
@@ -361,12 +361,6 @@ def airflow_law(name: str) -> AirflowLaw:
     PluginError
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    provision = find_provided("thermcmp_airflow_laws", name)
-    if provision is None:
-        names = [known.name for known in airflow_laws()]
-        raise InputError(
-            "This airflow law is not known:",
-            [Fault("unknown airflow law", suggest(name, names), value=name)],
-        )
+    provision = named_item("thermcmp_airflow_laws", name, "airflow law")
     law: AirflowLaw = provision.item
     return law if provision.is_built_in else _PluginLaw(law, provision)

@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from thermcmp._types import Array
-from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
-from thermcmp.hooks import PluginItem, find_provided, guarded, hookimpl, provided
+from thermcmp.errors import Fault, ThermcmpError
+from thermcmp.hooks import PluginItem, guarded, hookimpl, named_item
 from thermcmp.physics._checks import floats, require_positive
 
 #: Slope b of the makers' fan sound law [dB per tenfold speed].
@@ -136,11 +136,7 @@ def noise_law_named(name: str) -> NoiseLaw:
     PluginError
         If an installed plug-in fails and ``THERMCMP_STRICT_PLUGINS`` is set.
     """
-    provision = find_provided("thermcmp_noise_laws", name)
-    if provision is None:
-        names = [known.key for known in provided("thermcmp_noise_laws")]
-        fault = Fault("unknown noise law", suggest(name, names), value=name)
-        raise InputError("This noise law is not known:", [fault])
+    provision = named_item("thermcmp_noise_laws", name, "noise law")
     law: NoiseLaw = provision.item
     return law if provision.is_built_in else NoiseLaw(law.name, _PluginShape(provision))
 
