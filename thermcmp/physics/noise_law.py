@@ -64,12 +64,11 @@ class NoiseLaw:
             g [tenfold speeds].
         """
         at = floats(reference_rpm)
-        ahead, behind = (floats(self.shape(at * 10.0**step)) for step in (_STEP, -_STEP))
-        climb = (ahead - behind) / (2.0 * _STEP)
-        return np.asarray((floats(self.shape(floats(fan_rpm))) - floats(self.shape(at))) / climb)
+        rise = floats(self.shape(floats(fan_rpm))) - floats(self.shape(at))
+        return np.asarray(rise / self._climb(at))
 
     def speed_rpm(self, decades: ArrayLike, reference_rpm: ArrayLike) -> Array:
-        """Return the fan speed of a value of the law, by bisection: the inverse of `decades`.
+        """Return the fan speed of a value of the law: the inverse of `decades`.
 
         Parameters
         ----------
@@ -83,16 +82,23 @@ class NoiseLaw:
         numpy.ndarray, broadcast shape
             Fan speed [rpm]; NaN where the law does not reach the value.
         """
+        # Imported on use, for the speed of `import thermcmp.physics`.
+        from scipy.optimize import elementwise
+
         wanted, at = np.broadcast_arrays(floats(decades), floats(reference_rpm))
-        low, high = np.full(wanted.shape, -_FARTHEST), np.full(wanted.shape, _FARTHEST)
-        ends = [self.decades(at * 10.0**end, at) for end in (low, high)]
-        is_reached = (wanted >= ends[0]) & (wanted <= ends[1])
-        # 55 halvings leave less than the rounding of a number of this size.
-        for _ in range(55):
-            middle = 0.5 * (low + high)
-            is_below = self.decades(at * 10.0**middle, at) < wanted
-            low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
-        return np.where(is_reached, at * 10.0 ** (0.5 * (low + high)), np.nan)
+        level = floats(self.shape(at)) + wanted * self._climb(at)
+
+        def beyond(step: Array, at: Array, level: Array) -> Array:
+            return floats(self.shape(at * 10.0**step)) - level
+
+        ends = (np.full(wanted.shape, -_FARTHEST), np.full(wanted.shape, _FARTHEST))
+        found = elementwise.find_root(beyond, ends, args=(at, level))
+        return np.where(found.success, at * 10.0**found.x, np.nan)
+
+    def _climb(self, at_rpm: Array) -> Array:
+        """Return how much the shape rises per tenfold speed at a fan speed."""
+        ahead, behind = (floats(self.shape(at_rpm * 10.0**step)) for step in (_STEP, -_STEP))
+        return (ahead - behind) / (2.0 * _STEP)
 
 
 #: The fan makers' law, which a fit takes by default.
