@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Hashable, Iterable, Iterator
 from typing import Final
 
 import numpy as np
@@ -62,10 +62,7 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
     held = rows["regulated"] | _is_summary(rows)
     by = ["file", "sensor"]
     free = rows[~held & ~rows.groupby(by, observed=True)["at_limit"].transform("any")]
-    for (file, sensor), group in free.groupby(by, observed=True):
-        hot = _crowded_at_top(group, "temperature_c")
-        if not len(hot):
-            continue
+    for (file, sensor), group, hot in _crowded_at_top(free, by, "temperature_c"):
         low, high = np.percentile(_expected_c(hot), (25, 75))
         if high - low > _step_k(group):
             yield (
@@ -81,32 +78,36 @@ def _power_at_top(rows: pd.DataFrame) -> Iterator[str]:
     """Ask whether a power meter was at its end where runs share its highest reading."""
     single = rows[~_is_summary(rows)].drop_duplicates(["file", "lab", "run"])
     stated = single[single["power_w"].notna() & single["power_error_w"].isna()]
-    for file, group in stated.groupby("file", observed=True):
-        top = _crowded_at_top(group, "power_w")
-        if len(top):
-            yield (
-                f"{_in(str(file))}board power is exactly {top['power_w'].iloc[0]:g} W, the highest "
-                f"reading, in {len(top)} of {len(group)} runs, where lower ones scatter: the end "
-                "of the meter's range, or typed in? Fix: give what was measured in each run in "
-                f"power_w, or leave it blank or state power_error_w in {_runs(top['run'])}."
-            )
+    for (file,), group, top in _crowded_at_top(stated, ["file"], "power_w"):
+        yield (
+            f"{_in(str(file))}board power is exactly {top['power_w'].iloc[0]:g} W, the highest "
+            f"reading, in {len(top)} of {len(group)} runs, where lower ones scatter: the end "
+            "of the meter's range, or typed in? Fix: give what was measured in each run in "
+            f"power_w, or leave it blank or state power_error_w in {_runs(top['run'])}."
+        )
 
 
-def _crowded_at_top(rows: pd.DataFrame, column: str) -> pd.DataFrame:
-    """Return the rows at the highest reading where errors would not leave as many there, or none.
+def _crowded_at_top(
+    rows: pd.DataFrame, by: list[str], column: str
+) -> Iterator[tuple[tuple[Hashable, ...], pd.DataFrame, pd.DataFrame]]:
+    """Yield the groups with more rows at the highest reading than errors would leave there.
 
     Errors scatter readings: few runs agree to the last digit, and not more of them at the
-    highest reading than at another one.
+    highest reading than at another one. Each group comes as its key, its rows and those at the top.
     """
-    at_top = rows[column].eq(rows[column].max())
-    count, counts = int(at_top.sum()), rows.loc[~at_top, column].value_counts().to_numpy()
-    # Where nothing reads lower nothing shows that the readings move at all.
-    if count < _FEWEST_AT_TOP or not len(counts) or count <= 2 * counts.max():
-        return rows[:0]
-    # Imported on use, as every reading of a table comes by here.
-    from scipy.special import pdtrc
+    is_top = rows[column].eq(rows.groupby(by, observed=True)[column].transform("max"))
+    tops = is_top.groupby([rows[each] for each in by], observed=True).transform("sum")
+    for key, group in rows[tops >= _FEWEST_AT_TOP].groupby(by, observed=True):
+        at_top = is_top[group.index]
+        count, counts = int(at_top.sum()), group.loc[~at_top, column].value_counts().to_numpy()
+        # Where nothing reads lower nothing shows that the readings move at all.
+        if not len(counts) or count <= 2 * counts.max():
+            continue
+        # Imported on use, as every reading of a table comes by here.
+        from scipy.special import pdtrc
 
-    return rows[at_top] if pdtrc(count - 1, counts.mean()) <= _CHANCE else rows[:0]
+        if pdtrc(count - 1, counts.mean()) <= _CHANCE:
+            yield key, group, group[at_top]
 
 
 def _no_rise(rows: pd.DataFrame) -> Iterator[str]:

@@ -218,33 +218,26 @@ def run_with_inexact(
     inexact = InexactRows(design)
     sites, by_scatter, rng = inexact.first(1.0), ByScatter(LEVEL), np.random.default_rng(seed)
 
-    def run(count: int) -> ConditionalDraws:
+    def run(sites: _Sites, count: int) -> ConditionalDraws:
         problem, priors = inexact.with_sites(sites), inexact.priors
         return run_conditional(problem, priors, draws=count, seed=seed, by_scatter=by_scatter)
 
-    def weighted(count: int) -> tuple[ConditionalDraws, tuple[Check, ...]]:
-        sample = run(count)
-        log_weights = inexact.log_weights(sites, sample)
-        log_weights -= by_scatter.value(sample.points.residual[:, 0])
-        return resampled(sample, log_weights, rng, OF_INEXACT)
-
-    for _ in range(PASSES):
-        pilot = run(PILOT)
-        sites, moved = inexact.matched(sites, pilot)
-        if moved < NEAR:
-            break
-    narrow, sites = sites, inexact.wider(sites)
-    kept, checks = weighted(draws)
     # With few readings the sites alone serve, and cover more.
-    if any(check.status is not Health.OK for check in checks):
-        sites = narrow
+    for fits_scatter, count in ((False, draws), (True, MORE * draws)):
         for _ in range(PASSES):
-            pilot = run(PILOT)
+            pilot = run(sites, PILOT)
             sites, moved = inexact.matched(sites, pilot)
-            by_scatter, of_scatter = inexact.of_scatter(sites, pilot, by_scatter)
-            if max(moved, of_scatter) < NEAR:
+            if fits_scatter:
+                by_scatter, of_scatter = inexact.of_scatter(sites, pilot, by_scatter)
+                moved = max(moved, of_scatter)
+            if moved < NEAR:
                 break
-        sites = inexact.wider(sites)
-        kept, checks = weighted(MORE * draws)
+        wider = inexact.wider(sites)
+        sample = run(wider, count)
+        log_weights = inexact.log_weights(wider, sample)
+        log_weights -= by_scatter.value(sample.points.residual[:, 0])
+        kept, checks = resampled(sample, log_weights, rng, OF_INEXACT)
+        if all(check.status is Health.OK for check in checks):
+            break
     # They are in random order.
     return kept.part(np.arange(draws)), checks
