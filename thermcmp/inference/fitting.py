@@ -131,14 +131,16 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     """
     check_arguments(engine, residuals, steps, draws, regulated, expand)
     checked = with_conditions(check_results(results), unstated)
+    chosen_terms = named_terms(terms, checked, sensor)
 
-    def designed(rows: pd.DataFrame, more: Sequence[Term], reference: Reference | None) -> Design:
+    def designed(rows: pd.DataFrame, added: Sequence[Expansion], at: Reference | None) -> Design:
         return build_design(
             rows,
             sensor=sensor,
-            terms=(*named_terms(terms, checked, sensor), *more),
+            terms=(*chosen_terms, *(each.term for each in added)),
             law=airflow_law(airflow),
-            reference=reference,
+            noise=noise_law_named(noise),
+            reference=at,
             priors=priors,
             residuals=Residuals(residuals),
             steps=Steps(steps),
@@ -146,8 +148,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
             errors=errors,
         )
 
-    first = designed(checked, (), stated_reference(reference))
-    design = replace(first, noise=noise_law_named(noise))
+    design = designed(checked, (), stated_reference(reference))
     check_rows(design)
 
     def run(design: Design, expansions: tuple[Expansion, ...] = ()) -> Fit:
@@ -170,9 +171,8 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
     is_open = expand == "auto" and len(design.rows) <= MOST_ROWS
     while is_open and is_screened(fitted) and (more := called_for(fitted)):
         expansions = (*fitted.expansions, *more)
-        rows, terms_more = marked_rows(fitted, expansions), [each.term for each in expansions]
-        wider = designed(rows, terms_more, design.reference)
-        fitted = run(replace(wider, left_out=design.left_out, noise=design.noise), expansions)
+        wider = designed(marked_rows(fitted, expansions), expansions, design.reference)
+        fitted = run(replace(wider, left_out=design.left_out), expansions)
     return with_checks(fitted, with_findings=is_open and fitted.engine == "conditional")
 
 

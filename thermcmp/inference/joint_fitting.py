@@ -113,6 +113,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
             sensor=name,
             terms=chosen,
             law=airflow_law(airflow),
+            noise=noise_law_named(noise),
             reference=at,
             priors=priors,
             # Regulated runs enter by weights, which the joint problem does not have.
@@ -120,7 +121,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
             errors=errors,
         )
         at = design.reference
-        designs.append(replace(with_step_variance(design), noise=noise_law_named(noise)))
+        designs.append(with_step_variance(design))
     reasons = [f"{d.sensor}: {reason}" for d in designs for reason in not_exact(d)]
     if reasons:
         raise ModelError(

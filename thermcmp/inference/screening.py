@@ -136,8 +136,10 @@ def expansion_words(fit: Fit) -> list[str]:
 def _moved_words(fit: Fit, place: int, code: int, slope: float) -> str:
     """State how far a slope moves the coolers that lie farthest apart on it; "" for little."""
     rows = fit.design.index[:, place] == code
-    coolers = fit.design.rows["cooler_model"][rows].astype(str)
-    means = (coolers.eq(coolers) * slope * fit.design.values[rows, place]).groupby(coolers).mean()
+    moved = fit.design.rows[["cooler_model"]][rows].assign(
+        by_k=slope * fit.design.values[rows, place]
+    )
+    means = moved.groupby("cooler_model", observed=True)["by_k"].mean()
     by_k = float(np.ptp(means))
     if by_k < WORTH_K:
         return ""

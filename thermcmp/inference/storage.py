@@ -268,6 +268,7 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
         sensor=settings["sensor"],
         terms=_terms(settings["terms"]),
         law=airflow_law(settings["airflow"]),
+        noise=noise_law_named(settings.get("noise", FAN_SOUND_LAW.name)),
         reference=Reference(
             power_w=settings["reference"]["power_w"], flow_speed=settings["reference"]["drive"]
         ),
@@ -284,12 +285,7 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
     left_out = tuple(LeftOut(reason, tuple(runs)) for reason, runs in settings["left_out"])
     return Fit(
         posterior=posterior,
-        design=replace(
-            design,
-            left_out=left_out,
-            notes=tuple(settings["notes"]),
-            noise=noise_law_named(settings.get("noise", FAN_SOUND_LAW.name)),
-        ),
+        design=replace(design, left_out=left_out, notes=tuple(settings["notes"])),
         engine=settings["engine"],
         engine_reason=settings["engine_reason"],
         diagnostics=Diagnostics(tuple(checks)),

@@ -253,6 +253,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     sensor: str | None,
     terms: Sequence[Term],
     law: AirflowLaw,
+    noise: NoiseLaw = FAN_SOUND_LAW,
     reference: Reference | None = None,
     priors: str | Mapping[str, Prior] | None = None,
     residuals: Residuals = Residuals.NORMAL,
@@ -268,9 +269,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, derived_notes = with_derived(rows)
     errors = errors or MeasurementError()
     fan, watts = _set_points(rows, law, errors)
-    reference = reference or Reference(
-        nice(float(np.median(watts.values))), nice(float(np.median(fan.values)))
-    )
+    reference = reference or Reference(*(nice(float(np.median(x.values))) for x in (watts, fan)))
     published = rows["n"].fillna(1).to_numpy(float) > 1
     chosen, notes = _chosen_terms(rows, terms, published)
     kept = tuple(each.term for each in chosen)
@@ -298,6 +297,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
         step_k=np.where(published & (_width(rows) == 0.0), 0.0, _step(rows)),
         at_limit=rows["at_limit"].to_numpy(bool) | rows["at_floor"].to_numpy(bool),
         law=law,
+        noise=noise,
         reference=reference,
         priors=chosen_priors,
         left_out=left_out,

@@ -103,9 +103,7 @@ def free_point(fit: Fit, free: Sequence[str]) -> Points:
     """Return the posterior means of the parameters, with some terms' levels free of each other."""
     points = parameter_points(fit, fit.thinned(_DRAWS))
     spread = points.spread.mean(axis=0, keepdims=True)
-    for place, term in enumerate(fit.design.terms):
-        if term.name in free:
-            spread[:, place] = free_spread_k(fit)
+    spread[:, [term.name in free for term in fit.design.terms]] = free_spread_k(fit)
     return Points.of_one_set(points.exponent.mean(axis=0), spread, points.residual.mean(axis=0))
 
 

@@ -86,6 +86,7 @@ def refitted(fit: Fit, other: Alternative) -> Fit:
         sensor=fit.sensor,
         terms=(*terms, *(e.term for e in other.added)),
         law=design.law,
+        noise=design.noise,
         reference=design.reference,
         priors={name: prior for name, prior in fit.priors.items() if name not in gone},
         residuals=other.residuals,
@@ -94,10 +95,7 @@ def refitted(fit: Fit, other: Alternative) -> Fit:
     )
     engine = "nuts" if other.residuals is Residuals.STUDENT else "conditional"
     chosen = run_engine(
-        replace(changed, left_out=design.left_out, noise=design.noise),
-        engine,
-        fit.draw_count,
-        fit.seed,
+        replace(changed, left_out=design.left_out), engine, fit.draw_count, fit.seed
     )
     return replace(
         fit,

@@ -79,8 +79,8 @@ def _priors(context: AttributionContext) -> list[str]:
 def _loops(context: AttributionContext) -> list[str]:
     study, caveats = context.study, list[str]()
     for is_new in (False, True):
-        if study.reach(corner(is_new, is_new)) is Reach.REFUSED:
-            measured = study.fitted[is_new, is_new].measured_speeds or (np.nan, np.nan)
+        measured = study.fitted[is_new, is_new].measured_speeds
+        if measured is not None and study.reach(corner(is_new, is_new)) is Reach.REFUSED:
             middle = float(np.median(study.flow_speed(corner(is_new, is_new))))
             caveats.append(
                 f"{study.builds[is_new].name}: its fan speed of {middle:.0f} "

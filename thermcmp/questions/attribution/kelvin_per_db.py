@@ -87,5 +87,5 @@ def local_slope(study: AttributionStudy, hardware: bool) -> Array | None:
     louder, quieter = (study.noise.level_dba(cooler, speed) for speed in speeds)
     if louder is None or quieter is None:
         return None
-    warmer, cooler_rise = (fitted.rise(speed, power_w) for speed in speeds)
-    return np.asarray((cooler_rise - warmer) / (louder - quieter))
+    fast_k, slow_k = (fitted.rise(speed, power_w) for speed in speeds)
+    return np.asarray((slow_k - fast_k) / (louder - quieter))
