@@ -569,6 +569,20 @@ def test_a_forged_note_is_noticed(corrected, field):
     assert damage.file == name and "altered" in damage.what
 
 
+@pytest.mark.parametrize("field", ["imported_at", "source", "reason", "supersedes"])
+def test_a_forged_entry_of_a_whole_file_is_noticed(corrected, field):
+    library, name = corrected
+    path = results_of(library).parent / "imports" / f"{name}.json"
+    values = json.loads(path.read_text())
+    forged = {"imported_at": "2020-01-01T00:00:00+00:00", "supersedes": []}
+    values["note"][field] = forged.get(field, "another")
+    path.write_text(json.dumps(values))
+    (damage,) = library.verify()
+    assert damage.file == name and "altered" in damage.what
+    assert [damage.file for damage in library.repair()] == [name]
+    assert library.verify() == []
+
+
 def test_repair_sets_damaged_files_aside_with_a_note(tmp_path):
     library, expected = damaged(tmp_path)
     taken = {damage.file: damage.what for damage in library.repair()}

@@ -465,8 +465,7 @@ class Library:
         for name in view.without_entry:
             if name not in damaged:
                 data = self._folder.read(name)
-                notes = [stored.note for stored in check_whole(name, data)]
-                self._journal.record(name, data, notes)
+                self._journal.record(name, data, check_whole(name, data))
 
     def _check_choice(self, on_damage: OnDamage) -> None:
         if on_damage not in get_args(OnDamage):

@@ -36,6 +36,7 @@ _NOTE_KEY: Final = b"thermcmp.note"
 _NOTES_KEY: Final = b"thermcmp.notes"
 #: Rows that a reader of one part or product takes in one go.
 _ROW_GROUP: Final = 65_536
+_UNREADABLE: Final = "altered: its pages or its note cannot be read"
 _RESTORE: Final = "move it out of the folder, then import its source again or restore a backup"
 
 
@@ -179,6 +180,24 @@ def decode(
     name: str, source: bytes | pa.NativeFile, columns: Sequence[str] | None = None
 ) -> tuple[Stored, ...]:
     """Return the imports in a file, or some columns of them, or raise what is wrong with it."""
+    file, notes, sizes = _opened(name, source)
+    try:
+        table = _table_in(file, columns)
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
+        raise _damaged(name, _UNREADABLE, _RESTORE) from None
+    parts = zip(accumulate(sizes, initial=0), sizes, notes, strict=False)
+    return tuple(Stored(table.slice(start, size), note) for start, size, note in parts)
+
+
+def notes_in(name: str, source: bytes | pa.NativeFile) -> tuple[Note, ...]:
+    """Return the note of each import in a file, or raise what is wrong with it."""
+    return _opened(name, source)[1]
+
+
+def _opened(
+    name: str, source: bytes | pa.NativeFile
+) -> tuple[pq.ParquetFile, tuple[Note, ...], list[int]]:
+    """Return a file of this library, and the note and the number of rows of each import in it."""
     try:
         opened = pa.BufferReader(source) if isinstance(source, bytes) else source
         file = pq.ParquetFile(opened, page_checksum_verification=True)
@@ -199,18 +218,16 @@ def decode(
             "install a newer version of thermcmp",
         )
     try:
-        table = _table_in(file, columns)
-        notes, sizes = _notes_in(kept, table.num_rows)
-    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
-        raise _damaged(name, "altered: its pages or its note cannot be read", _RESTORE) from None
+        notes, sizes = _stated(kept, file.metadata.num_rows)
+    except (ValueError, KeyError, TypeError):
+        raise _damaged(name, _UNREADABLE, _RESTORE) from None
     if (written := file_name(notes)) != name:
         raise _damaged(
             name,
             f"renamed or copied from '{written}'",
             "give it that name again, or remove the copy",
         )
-    parts = zip(accumulate(sizes, initial=0), sizes, notes, strict=False)
-    return tuple(Stored(table.slice(start, size), note) for start, size, note in parts)
+    return file, notes, sizes
 
 
 def _table_in(file: pq.ParquetFile, columns: Sequence[str] | None) -> pa.Table:
@@ -228,7 +245,7 @@ def _table_in(file: pq.ParquetFile, columns: Sequence[str] | None) -> pa.Table:
     return table.replace_schema_metadata()
 
 
-def _notes_in(kept: dict[bytes, bytes], rows: int) -> tuple[tuple[Note, ...], list[int]]:
+def _stated(kept: dict[bytes, bytes], rows: int) -> tuple[tuple[Note, ...], list[int]]:
     """Return the note and the number of rows of each import in a file."""
     if _NOTES_KEY not in kept:
         return (Note.from_values(json.loads(kept[_NOTE_KEY])),), [rows]
@@ -239,17 +256,17 @@ def _notes_in(kept: dict[bytes, bytes], rows: int) -> tuple[tuple[Note, ...], li
     return tuple(map(Note.from_values, values)), sizes
 
 
-def check_whole(name: str, source: bytes | pa.NativeFile) -> tuple[Stored, ...]:
-    """Return the imports in a file after hashing their rows again."""
+def check_whole(name: str, source: bytes | pa.NativeFile) -> tuple[Note, ...]:
+    """Return the note of each import in a file after hashing the rows again."""
     imports = decode(name, source)
     if not all(stored.is_whole for stored in imports):
         raise _damaged(name, "altered: its rows no longer have the noted hash", _RESTORE)
-    return imports
+    return tuple(stored.note for stored in imports)
 
 
 def altered_note(name: str) -> DamagedFileError:
-    """Return the error for a file whose note is not the one that was imported."""
-    words = "its note (time, source or reason) is not that of its import"
+    """Return the error for a file whose note is not that of its entry."""
+    words = "its note and that of its entry differ (time, source or reason)"
     return _damaged(name, f"altered: {words}", _RESTORE)
 
 

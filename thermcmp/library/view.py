@@ -40,6 +40,7 @@ from thermcmp.library.store_file import (
     check_whole,
     decode,
     missing,
+    notes_in,
     unreadable,
 )
 from thermcmp.results.row_hashes import NO_HASHES, Hashed, Hashes, key_hashes
@@ -111,7 +112,7 @@ class View:
         return found
 
     def _checked(self, name: str) -> tuple[Note, ...]:
-        """Return the notes of a file whose bytes are those of its entry, or whose rows are whole.
+        """Return the notes of a file with the bytes and notes of its entry, or with whole rows.
 
         Raises
         ------
@@ -120,10 +121,9 @@ class View:
         """
         data = self._folder.read(name)
         entry = self._journal.entry(name)
-        if entry is not None and entry.sha256 == hashlib.sha256(data).hexdigest():
-            return entry.notes
-        notes = tuple(stored.note for stored in check_whole(name, data))
         # Other bytes of the same rows and notes may be those of another program.
+        is_as_written = entry is not None and entry.sha256 == hashlib.sha256(data).hexdigest()
+        notes = notes_in(name, data) if is_as_written else check_whole(name, data)
         if entry is not None and notes != entry.notes:
             raise altered_note(name)
         return notes
