@@ -27,6 +27,7 @@ from thermcmp.inference.conditional.importance_sampling import (
 from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points
 from thermcmp.inference.conditional.polynomial_surrogate import fit_surrogate
 from thermcmp.inference.conditional.problem import GaussianProblem
+from thermcmp.inference.conditional.shared_spreads import shared_spreads
 from thermcmp.inference.conditional.sinh_arcsinh import Warp
 from thermcmp.model.priors import Prior
 
@@ -34,6 +35,8 @@ from thermcmp.model.priors import Prior
 LARGE: Final = 60_000
 #: Parameters above which there are as many points as draws.
 MANY: Final = 13
+#: Fewest points that are weighted, so that few draws are as sound as many.
+FEWEST_POINTS: Final = 1200
 #: Points per round of learning a proposal for the polynomial surrogate.
 LEARNING: Final = 2000
 #: Points drawn from the surrogate, of which some are kept.
@@ -187,8 +190,9 @@ def run_conditional(
     draws: int = 4000,
     seed: int | None = None,
     by_scatter: ByScatter | None = None,
+    fewest: int = FEWEST_POINTS,
 ) -> ConditionalDraws:
-    """Return posterior draws of parameters and effects."""
+    """Return posterior draws of parameters and effects, from that many weighted points at least."""
     rng = np.random.default_rng(seed)
     with one_blas_thread():
         kernel = Kernel(problem)
@@ -203,10 +207,10 @@ def run_conditional(
         # share of the points is lower.
         effort = Effort(rounds=1, size=32 * d, count=_expensive_count(draws))
         if kernel.size < LARGE:
-            effort = Effort(
-                rounds=3, size=max(400, 50 * d), count=draws if d > MANY else draws // 2
-            )
-        weighted = sample(target.log_density, start, effort, rng)
+            points = max(draws if d > MANY else draws // 2, fewest)
+            effort = Effort(rounds=3, size=max(400, 50 * d), count=points)
+        shared = shared_spreads(problem, priors)
+        weighted = sample(target.log_density, start, effort, rng, shared)
         picked = systematic(weighted.weights, draws, rng)
         effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
         order = rng.permutation(draws)

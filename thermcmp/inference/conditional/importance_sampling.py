@@ -16,6 +16,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.inference.arviz_adapter import pareto_k
+from thermcmp.inference.conditional.shared_spreads import SharedSpread
 from thermcmp.inference.conditional.sinh_arcsinh import Warp, fit_warp
 from thermcmp.model.priors import LOG_SQRT_2PI
 
@@ -183,7 +184,11 @@ class Effort:
 
 
 def sample(
-    log_target: Callable[[Array], Array], start: Mixture, effort: Effort, rng: np.random.Generator
+    log_target: Callable[[Array], Array],
+    start: Mixture,
+    effort: Effort,
+    rng: np.random.Generator,
+    shared: tuple[SharedSpread, ...] = (),
 ) -> Weighted:
     """Adapt the mixture to the target, then draw from it.
 
@@ -213,14 +218,16 @@ def sample(
         pooled = Weighted(x, _cleaned(target - logsumexp(shares, axis=0)))
         weights = pooled.tempered(0.05 * len(x))
         if len(past) < effort.rounds or not is_adapted:
-            mixture = placed_mixture(x, weights, rng)
+            mixture = placed_mixture(x, weights, rng, shared)
         for _ in range(EM_STEPS):
             mixture = mixture.refitted(x, weights)
 
 
-def placed_mixture(x: Array, weights: Array, rng: np.random.Generator) -> Mixture:
+def placed_mixture(
+    x: Array, weights: Array, rng: np.random.Generator, shared: tuple[SharedSpread, ...] = ()
+) -> Mixture:
     """Return a mixture centred on some of the weighted draws (N, d), warped to near normality."""
-    warp = fit_warp(x, weights)
+    warp = fit_warp(x, weights, shared)
     y, _ = warp.forward(x)
     mean = weights @ y
     scale = (weights[:, None] * (y - mean)).T @ (y - mean)

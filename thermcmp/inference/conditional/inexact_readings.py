@@ -23,7 +23,12 @@ from numpy.polynomial import Polynomial
 
 from thermcmp._types import Array, IntArray
 from thermcmp.inference.censoring import log_at_least, log_within_step, readings_of
-from thermcmp.inference.conditional.engine import ByScatter, ConditionalDraws, run_conditional
+from thermcmp.inference.conditional.engine import (
+    FEWEST_POINTS,
+    ByScatter,
+    ConditionalDraws,
+    run_conditional,
+)
 from thermcmp.inference.conditional.marginal_likelihood import Points
 from thermcmp.inference.conditional.problem import GaussianProblem, thermal_problem
 from thermcmp.inference.conditional.reweighting import resampled
@@ -218,14 +223,20 @@ def run_with_inexact(
     inexact = InexactRows(design)
     sites, by_scatter, rng = inexact.first(1.0), ByScatter(LEVEL), np.random.default_rng(seed)
 
-    def run(sites: _Sites, count: int) -> ConditionalDraws:
-        problem, priors = inexact.with_sites(sites), inexact.priors
-        return run_conditional(problem, priors, draws=count, seed=seed, by_scatter=by_scatter)
+    def run(sites: _Sites, count: int, fewest: int = FEWEST_POINTS) -> ConditionalDraws:
+        return run_conditional(
+            inexact.with_sites(sites),
+            inexact.priors,
+            draws=count,
+            seed=seed,
+            by_scatter=by_scatter,
+            fewest=fewest,
+        )
 
     # With few readings the sites alone serve, and cover more.
     for fits_scatter, count in ((False, draws), (True, MORE * draws)):
         for _ in range(PASSES):
-            pilot = run(sites, PILOT)
+            pilot = run(sites, PILOT, fewest=0)
             sites, moved = inexact.matched(sites, pilot)
             if fits_scatter:
                 by_scatter, of_scatter = inexact.of_scatter(sites, pilot, by_scatter)
