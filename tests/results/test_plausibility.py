@@ -2,12 +2,14 @@
 
 import warnings
 
+import numpy as np
 import pandas as pd
 import pytest
 
 import thermcmp as tc
 from thermcmp.errors import ThermcmpWarning
 from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.run_order import climbs_with_order
 from thermcmp.results.validation import check_results
 
 
@@ -140,6 +142,31 @@ class TestOrderOfRuns:
         # In the order of time they scatter.
         times = pd.to_datetime([f"2031-03-0{day}T08:00Z" for day in (1, 4, 2, 5, 3, 6)])
         assert find_doubts(rows.assign(started_at=times)) == []
+
+    def mounted(self, *assemblies):
+        """Repeats of several assemblies, one after the other."""
+        rows = self.repeats([each for repeats in assemblies for each in repeats])
+        names = [f"m{k}" for k, repeats in enumerate(assemblies) for _ in repeats]
+        return rows.assign(assembly=names)
+
+    def test_three_runs_an_assembly_that_climb(self):
+        rows = self.mounted([52.0, 53.9, 56.2], [50.1, 52.0, 54.0], [53.3, 55.2, 57.4])
+        with pytest.warns(ThermcmpWarning, match=r"R1 to R3 \(the later half \+3.* R7 to R9"):
+            check_results(rows)
+
+    def test_assemblies_that_climb_together_are_seen_where_none_is_alone(self):
+        climb = np.array([0.0, 0.6, 1.1]) + np.random.default_rng(2).normal(0.0, 0.3, (6, 3))
+        rows = self.mounted(*(50.0 + climb))
+        with pytest.warns(ThermcmpWarning, match=r"6 sets of repeats \(the last \+\d\.\d K from"):
+            check_results(rows)
+
+    def test_assemblies_that_scatter_are_seldom_asked_about(self):
+        rng = np.random.default_rng(8)
+        asked = sum(
+            bool(climbs_with_order(self.mounted(*rises).assign(started_at=pd.NaT)))
+            for rises in 50.0 + rng.normal(0.0, 1.0, (200, 8, 3))
+        )
+        assert asked <= 10
 
     def test_a_sweep_of_set_points_is_no_order(self):
         sweep = self.repeats(

@@ -18,11 +18,15 @@ _OCCASION: Final = ("lab", "session")
 #: Steps that part two set points of power and of fan speed, as a share (common practice, no
 #: source).
 _SET_POINTS: Final = {"power_w": 0.05, "fan_rpm": 0.03}
-_FEWEST: Final = 4
-#: Repeats whose later half lies apart from the earlier one by more than this [K].
+_FEWEST: Final = 3
+#: Repeats whose later half lies apart from the earlier one by more than this [K], and sets of
+#: repeats whose last lie apart from the first by more than that on average (choices).
 _ORDER_K: Final = 1.0
-#: Probability at which any of the sets of repeats seems to follow its order by chance.
+_ALL_K: Final = 0.5
+#: Probability at which any of the sets of repeats seems to follow its order by chance, and at
+#: which all together do.
 _CHANCE: Final = 0.05
+_CHANCE_OF_ALL: Final = 0.01
 #: Least variance of repeats, of readings in steps [K²].
 _LEAST_K2: Final = 1e-4
 
@@ -49,13 +53,23 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
         if _is_held(repeats)
     ]
     levels = [_levels_k(repeats) for repeats in sets]
-    return [
+    slopes, errors, freedom = _slopes(levels)
+    climbs = [
         f"{repeats['run'].iloc[0]} to {repeats['run'].iloc[-1]} (the later half {apart:+.1f} K)"
         for repeats, apart, chance in zip(
-            sets, map(_halves_apart_k, levels), _chances(levels), strict=True
+            sets, map(_halves_apart_k, levels), _chances(slopes / errors, freedom), strict=True
         )
         if abs(apart) > _ORDER_K and chance * len(sets) < _CHANCE
     ]
+    if climbs or len(sets) < 2:
+        return climbs
+    # Each set alone may scatter too much to tell.
+    shares = errors**-2 / np.sum(errors**-2)
+    chance = _chances(shares @ slopes * np.sqrt(np.sum(errors**-2)), freedom)
+    apart = float(shares @ (slopes * [len(each) - 1 for each in levels]))
+    if abs(apart) <= _ALL_K or chance >= _CHANCE_OF_ALL:
+        return []
+    return [f"{len(sets)} sets of repeats (the last {apart:+.1f} K from the first on average)"]
 
 
 def _is_held(repeats: pd.DataFrame) -> bool:
@@ -77,18 +91,23 @@ def _halves_apart_k(levels: Array) -> float:
     return float(levels[-half:].mean() - levels[:half].mean())
 
 
-def _chances(levels: Sequence[Array]) -> Array:
-    """Return the p-value of each set's slope along its order, the scatter pooled over all sets."""
-    # Imported on use, as every reading of a table comes by here.
-    from scipy.special import stdtr
-
+def _slopes(levels: Sequence[Array]) -> tuple[Array, Array, int]:
+    """Return each set's slope along its order, its error by the pooled scatter, and its freedom."""
     orders = [np.arange(len(each)) - 0.5 * (len(each) - 1) for each in levels]
     size = np.array([order @ order for order in orders])
     slope = np.array([order @ each for order, each in zip(orders, levels, strict=True)]) / size
     left = [float(np.var(each) * len(each)) for each in levels] - slope**2 * size
     freedom = sum(len(each) - 2 for each in levels)
     scatter = max(float(np.sum(left)) / max(freedom, 1), _LEAST_K2)
-    return np.asarray(2.0 * stdtr(freedom, -np.abs(slope) * np.sqrt(size / scatter)))
+    return slope, np.sqrt(scatter / size), freedom
+
+
+def _chances(ratios: Array, freedom: int) -> Array:
+    """Return the p-values of estimates in units of their errors."""
+    # Imported on use, as every reading of a table comes by here.
+    from scipy.special import stdtr
+
+    return np.asarray(2.0 * stdtr(freedom, -np.abs(ratios)))
 
 
 def _set_points(values: pd.Series, share: float) -> pd.Series:

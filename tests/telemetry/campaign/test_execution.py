@@ -147,8 +147,8 @@ def test_ctrl_c_stops_an_executor_that_cancels_by_itself(tmp_path, clean_run):
 
 
 def test_a_cluster_of_two_workers_gives_the_same_bits_in_order(tmp_path, clean_run):
-    # Skipped without Dask: two worker processes take ten seconds to start.
-    distributed = pytest.importorskip("distributed")
+    import distributed
+
     sheet = campaign(tmp_path, clean_run(), ["a", "b", "c", "d"])
     cluster = {"n_workers": 2, "threads_per_worker": 1, "dashboard_address": ":0"}
     with (
