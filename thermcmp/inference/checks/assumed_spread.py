@@ -25,9 +25,9 @@ if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
 
 #: Share of a contrast's variance from which a spread decides its interval.
-DECIDES: Final = 0.5
+DECIDES: Final = 0.4
 #: Posterior draws over which that share is averaged.
-THINNED: Final = 20
+THINNED: Final = 40
 #: Numbers worked on at once.
 MOST_NUMBERS: Final = 5_000_000
 _ROLES: Final = (Role.NUISANCE, Role.SPECIMEN, Role.PAIRING, Role.COVARIATE)
