@@ -68,10 +68,11 @@ One contrast, "new cooler minus old cooler", in worlds that share no formula wit
 that spread far or unevenly, sessions and laboratories that went with a cooler, drift, outliers, \
 published summaries. Where it depends on the board it is asked on each board and on average. \
 "Refused" counts rows with a range only, "false and sure" intervals that exclude 0 where nothing \
-differs, have the wrong sign, or miss the truth with health ok and nothing beside them that names \
-the cause. The worlds with the lowest coverage come first; `docs/make_coverage.py` makes the \
-table. It is from 16 to 20 studies a world, taken before the priors of fan, power and firmware \
-were last restated; worlds without a row were not measured since they were last worked on.
+differs, have the wrong sign, or miss the truth with health ok and nothing beside them that \
+names the cause. "Cause named" counts studies in which a sentence of the answer, the fit or its \
+check names what is wrong; a world without a fault, and a single bad run or assembly that is not \
+the world's only one, has no cause to name. The worlds with the lowest coverage come first; \
+`docs/make_coverage.py` makes the table.
 """
 LAB_HEAD = """
 ## Rankings from several laboratories
@@ -90,7 +91,7 @@ LAB_COLUMNS = {
 }  # fmt: skip
 EFFECT_COLUMNS = (
     "| world | partner | studies | truth [K] | estimate [K] | 90 % intervals hold | ranges hold "
-    "| refused | false and sure | mean width [K] |"
+    "| refused | false and sure | cause named | mean width [K] |"
 )
 WORLD_COLUMNS = (
     "| part | truth [K] | estimate [K] | 90 % intervals hold | refused | ranges hold "
@@ -145,12 +146,12 @@ def effect_section(tables: list[pd.DataFrame]) -> str:
     worst = table["held_90"].fillna(2.0) - table["false_and_sure"]
     lines = [
         EFFECT_COLUMNS,
-        "| --- | --- |" + " ---: |" * 8,
+        "| --- | --- |" + " ---: |" * 9,
         *(
             f"| {row.world} | {'–' if pd.isna(row.partner) else row.partner} | {row.studies} | "
             f"{row.true_k:z.1f} | {_cell(row.mean_k, 'z.1f')} | {_cell(row.held_90, '.0%')} | "
             f"{_cell(row.range_held, '.0%')} | {row.refused:.0%} | {row.false_and_sure:.0%} | "
-            f"{_cell(row.width_k, '.1f')} |".replace(" -", " −")
+            f"{_cell(row.named, '.0%')} | {_cell(row.width_k, '.1f')} |".replace(" -", " −")
             for row in table.iloc[worst.argsort(kind="stable")].itertuples()
         ),
     ]

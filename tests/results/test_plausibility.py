@@ -1,5 +1,6 @@
 """What in a table that is sound in form is asked about, and what is not."""
 
+import re
 import warnings
 
 import numpy as np
@@ -77,6 +78,40 @@ class TestRowsAtOneReading:
         rows = rounded(memory_of(campaigns[0], 18), 1.0).sort_values("temperature_c")
         control = pd.concat([rows.iloc[[-1]]] * 12).assign(run=[f"c{i}" for i in range(12)])
         assert find_doubts(pd.concat([rows, control], ignore_index=True)) == []
+
+
+class TestReadingsHeldByALimit:
+    """A loop that throttles holds a sensor within some tenths (common practice, no source)."""
+
+    def throttled(self, rows, share=0.4):
+        limit_c = rows["temperature_c"].quantile(1.0 - share)
+        wander_k = np.random.default_rng(4).normal(0.0, 0.25, len(rows))
+        hot = rows["temperature_c"] > limit_c
+        return rows.assign(temperature_c=rows["temperature_c"].mask(hot, limit_c + wander_k))
+
+    def test_readings_that_stop_answering_near_their_highest(self, campaigns):
+        asked = 0
+        for campaign in campaigns:
+            doubts = find_doubts(self.throttled(memory_of(campaign)))
+            asked += any("did the card throttle there?" in doubt for doubt in doubts)
+        assert asked == len(campaigns)
+
+    def test_a_stated_limit_or_target_is_not_asked_about(self, campaigns):
+        rows = self.throttled(memory_of(campaigns[0]))
+        hot = memory_of(campaigns[0])["temperature_c"] > rows["temperature_c"].quantile(0.55)
+        assert find_doubts(rows.assign(at_limit=hot)) == []
+        assert find_doubts(rows.assign(regulated=hot)) == []
+
+
+def test_air_that_was_warmer_with_one_cooler_of_a_session_is_asked_about(campaigns):
+    rows = memory_of(campaigns[0])
+    newest = rows["cooler_model"].max()
+    warmer = rows["ambient_c"] + 3.0 * rows["cooler_model"].eq(newest).astype(float)
+    (doubt,) = find_doubts(rows.assign(ambient_c=warmer))
+    assert re.search(f"the air was [23].. K warmer with {newest} than with .*exhaust", doubt)
+    # A warm day warms both.
+    first = rows["session"].eq(rows["session"].iloc[0])
+    assert find_doubts(rows.assign(ambient_c=rows["ambient_c"] + 3.0 * first.astype(float))) == []
 
 
 def test_rows_no_warmer_than_the_air_are_asked_about(campaigns):

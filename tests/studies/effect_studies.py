@@ -88,10 +88,10 @@ def contrast_row(answer, drawn, partner):
     if "partner" in table:
         wanted = [partner] if partner else [None, AVERAGE]
         for name in wanted:
-            at = table["partner"].isna() if name is None else table["partner"].eq(name)
+            at = table["partner"].fillna("").eq(name or "")
             if at.any():
                 return table.loc[at, ANSWER].iloc[0].to_dict()
-        if table["partner"].notna().any():
+        if table["partner"].fillna("").ne("").any():
             return {"health": "refused: no row with this partner"}
     if len(table) != 1:
         raise LookupError(f"no row of {second} − {first} with {partner} in\n{answer.table}")

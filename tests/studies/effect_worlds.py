@@ -26,7 +26,7 @@ LABS = ("North", "South", "East", "West", "Lake", "Hill", "Coast", "Moor")
 #: Words of a confounding; a world adds what its parts are confounded with.
 CONFOUNDED = (
     r"confound|told apart|tell apart|separate|distinguish|alias|changed together|anchor"
-    r"|not stated|unstated|unknown"
+    r"|not stated|unstated|unknown|assumed spread"
 )
 #: Words that say that a run or an assembly is not like the others.
 OFF = r"outlier|hotter|colder|cooler than|\boff\b|\bbad\b|probability"
@@ -189,7 +189,7 @@ WORLDS = {
         SAME, labs_apart_k=3.0, cause=(r"\blab", CONFOUNDED)
     ),
     "bench: each cooler on its own bench, 3 K apart": replace(
-        SAME, benches_apart_k=3.0, cause=(r"bench", CONFOUNDED + r"|assumed")
+        SAME, benches_apart_k=3.0, cause=(r"bench", CONFOUNDED)
     ),
     "day: all runs of two days are stated as one session, 3 K apart": replace(
         OWN_DAY, days_apart_k=3.0, one_session=True

@@ -16,10 +16,10 @@ from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outlier import Outlier
 from thermcmp.inference.checks.outliers import outliers
 from thermcmp.inference.expansion import Expansion
+from thermcmp.inference.row_doubts import doubts
 from thermcmp.model.priors import HalfCauchy
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import AMBIENT, DERIVED, DRIFT, SETTLING, TREND, WIDEST_K, Role, Term
-from thermcmp.results.plausibility import find_doubts
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -104,12 +104,6 @@ def findings(fit: Fit, diagnostics: Diagnostics) -> tuple[str, ...]:
         *([misfit.sentence] if misfit is not None and misfit.sentence else []),
         *(outlier.sentence for outlier in outliers(fit)),
     )
-
-
-def doubts(fit: Fit) -> list[str]:
-    """Return what in the rows of a fit is to be asked about, as sentences."""
-    found = fit.once("doubts", lambda asked: find_doubts(asked.design.measured_rows))
-    return [doubt[0].upper() + doubt[1:] for doubt in found]
 
 
 def expansion_words(fit: Fit) -> list[str]:

@@ -23,7 +23,8 @@ LONGEST_GAP_H: Final = 10.0
 SAME_ROOM_K: Final = 3.0
 #: Share of a condition's sum of squares between the levels of a part from which it goes with it.
 GOES_WITH: Final = 0.2
-_PARTS: Final = ("cooler_model", "board_model", "memory_vendor", "assembly_kind", "firmware")
+#: Columns of parts and of what sets them.
+PARTS: Final = ("cooler_model", "board_model", "memory_vendor", "assembly_kind", "firmware")
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +177,7 @@ def _goes_with_parts(rows: pd.DataFrame, values: pd.Series, share: float = GOES_
     square = float(((values - values.mean()) ** 2).sum())
     if square < 1e-9:
         return False
-    for column in _PARTS:
+    for column in PARTS:
         mean = values.groupby(level_keys(rows, (column,))).transform("mean")
         if float(((mean - values.mean()) ** 2).sum()) > share * square:
             return True

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -17,14 +17,14 @@ from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.inference.checks.outliers import DRAWS, discounts, left_out_units, outliers
 from thermcmp.inference.checks.prior_sensitivity import Sensitivity
 from thermcmp.inference.comparison.candidates import AS_FITTED, compared
-from thermcmp.inference.screening import doubts, expansion_words
+from thermcmp.inference.row_doubts import doubts
+from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
-from thermcmp.model.rows import level_keys
-from thermcmp.model.terms import HOURS
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import unclear_products
 from thermcmp.questions.model_claims import SURE, linear_claims, turned_sentences
 from thermcmp.questions.phrases import few_named, number_words
+from thermcmp.questions.went_with import order_words
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -89,6 +89,9 @@ def build_caveats(fitted: FittedBuild, power_w: float) -> list[str]:
             f"{words}: the rise there rests on the fitted law of power. "
             f"Fix: run it at about {power_w:.0f} W."
         )
+    rows, mine = fitted.fit.design.rows, str(fitted.build.cooler_model)
+    others = sorted(set(rows["cooler_model"].astype(str)) - {mine})
+    caveats += order_words(rows, [(other, mine) for other in others])
     terms = {term.name for term in fitted.fit.design.terms}
     if fitted.scope.is_of_line and not terms & {"cooler", "board"}:
         caveats.append(
@@ -173,32 +176,6 @@ def fit_caveats(
     if linear is None:
         return caveats
     return caveats + _assumed(fit, linear) + _turning(fit, linear) + _on_model(fit, linear)
-
-
-def order_words(fit: Fit, coolers: Iterable[tuple[str, str]]) -> list[str]:
-    """Name the pairs of coolers of which one was run after the other wherever they shared a day.
-
-    Steady drift has a term; what happens once in a session has none.
-    """
-    rows = fit.design.rows
-    if HOURS not in rows:
-        return []
-    keys = [level_keys(rows, ("lab", "session")), rows["cooler_model"].astype(str)]
-    hours = rows[HOURS].groupby(keys).agg(["min", "max"])
-    first, last = hours["min"].unstack(), hours["max"].unstack()
-    later = []
-    for pair in coolers:
-        for one, other in (pair, pair[::-1]) if set(pair) <= set(first) else ():
-            shared = (first[one] - last[other]).dropna()
-            if len(shared) and (shared > 0.0).all():
-                later.append(f"{one} after {other}")
-    if not later:
-        return []
-    return [
-        "In each session that they share one cooler was run after the other, so that what happens "
-        f"during a session counts as a difference of theirs, steady drift excepted: "
-        f"{few_named(later)}. Fix: run a session in the other order."
-    ]
 
 
 def misfit_words(fit: Fit) -> list[str]:

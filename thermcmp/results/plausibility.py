@@ -10,15 +10,17 @@ import pandas as pd
 
 from thermcmp._types import Array
 from thermcmp.hooks import RowCheck, checked_by_all, hookimpl
+from thermcmp.results.held_readings import held_readings
 from thermcmp.results.run_order import climbs_with_order
 
 #: Fewest rows at one reading that are asked about, and the chance below which they are
 #: (a choice: one table in a thousand asks for nothing).
 _FEWEST_AT_TOP: Final = 4
 _CHANCE: Final = 1e-3
-#: The rise falls at least as this power of the fan speed where a fan counts at all: air over
-#: fins gives 0.5 and more, solid parts in series dilute it (common practice, no source).
-_FAN_EXPONENT: Final = 0.3
+#: The rise falls at least, and at most, as these powers of the fan speed where a fan counts at
+#: all: air over fins gives 0.5 to 0.8, solid parts in series dilute it (common practice, no
+#: source).
+_FAN_EXPONENTS: Final = (0.3, 0.6)
 #: Fewest runs of a reading that is asked about as typed in (a choice), and what is measured in
 #: each run: noun, unit, what a set point or a coarse instrument is a multiple of (common
 #: practice, no source), and the column of its error.
@@ -28,6 +30,10 @@ _READINGS: Final = {
     "power_w": ("board power", "W", 1.0, "power_error_w"),
     "fan_rpm": ("fan speed", "rpm", 10.0, "fan_error_rpm"),
 }
+#: Air that one cooler had warmer than the others of its sessions is asked about from this on [K],
+#: and from so many standard errors (choices).
+_OWN_AIR_K: Final = 1.0
+_OWN_AIR_ERRORS: Final = 6.0
 #: A steady rise drifts by no more than this [K/min], as in the protocol of a log; a drift ends
 #: after some minutes, the slow part of a cooler (common practice, no source).
 _DRIFT_K_PER_MIN: Final = 0.1
@@ -54,24 +60,40 @@ def thermcmp_row_checks() -> list[RowCheck]:
         RowCheck("typed in", _typed_in),
         RowCheck("order of the runs", _climbing),
         RowCheck("drift", _drifting),
+        RowCheck("air by cooler", _air_by_cooler),
     ]
 
 
 def _clamped(rows: pd.DataFrame) -> Iterator[str]:
-    """Ask whether a sensor was at its limit where unlike runs share its highest reading."""
+    """Ask whether a sensor was at its limit, or a loop held it there."""
     held = rows["regulated"] | _is_summary(rows)
     by = ["file", "sensor"]
     free = rows[~held & ~rows.groupby(by, observed=True)["at_limit"].transform("any")]
-    for (file, sensor), group, hot in _crowded_at_top(free, by, "temperature_c"):
-        low, high = np.percentile(_expected_c(hot), (25, 75))
+    asked = set()
+    for key, group, hot in _crowded_at_top(free, by, "temperature_c"):
+        low, high = np.percentile(_expected_c(hot, by), (25, 75))
         if high - low > _step_k(group):
+            asked.add(key)
             yield (
-                f"{_in(str(file))}{len(hot)} of {len(group)} rows of '{sensor}' read exactly "
+                f"{_in(str(key[0]))}{len(hot)} of {len(group)} rows of '{key[1]}' read exactly "
                 f"{hot['temperature_c'].iloc[0]:g} °C, the highest reading, although power, fan "
                 f"speed or air should have moved it by some {high - low:.1f} K: is this a limit? "
                 f"Fix: set at_limit to yes in {_runs(hot['run'])} if it is, or regulated if the "
                 "firmware held a target."
             )
+    known = free.dropna(subset=["power_w", "fan_rpm", "ambient_c"])
+    expected = [_expected_c(known, by, exponent) for exponent in _FAN_EXPONENTS]
+    for key, held, should_k in held_readings(known, by, expected):
+        if key in asked:
+            continue
+        low_c, high_c = held["temperature_c"].min(), held["temperature_c"].max()
+        yield (
+            f"{_in(str(key[0]))}{len(held)} rows of '{key[1]}' stay between {low_c:g} and "
+            f"{high_c:g} °C, near the highest of their card, although power, fan speed and air "
+            f"should have set runs of one assembly {should_k:.1f} K apart (standard deviation): "
+            "did the card throttle there? Fix: look at the clocks; set at_limit to yes in "
+            f"{_runs(held['run'])} if they fell, or regulated if the firmware held a target."
+        )
 
 
 def _power_at_top(rows: pd.DataFrame) -> Iterator[str]:
@@ -182,13 +204,41 @@ def _drifting(rows: pd.DataFrame) -> Iterator[str]:
         )
 
 
-def _expected_c(rows: pd.DataFrame) -> Array:
-    """Return the temperature that each row's air, power and fan speed lead to [°C]."""
-    power_w, fan_rpm = rows["power_w"], rows["fan_rpm"]
-    flow = (fan_rpm / fan_rpm.median()).where(fan_rpm > 0.0, 1.0).fillna(1.0)
-    load = power_w / power_w.median()
-    rise_k = (rows["temperature_c"] - rows["ambient_c"]).median()
-    return (rows["ambient_c"] + rise_k * load * flow**-_FAN_EXPONENT).to_numpy(dtype=float)
+def _air_by_cooler(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask about air that was warmer with one cooler than with the others of the same sessions."""
+    single = rows[rows["session"].notna() & rows["ambient_c"].notna() & ~_is_summary(rows)]
+    runs = single.drop_duplicates(["file", "lab", "run"])
+    occasion = [runs["lab"].fillna(""), runs["bench"].fillna(""), runs["session"]]
+    for file, group in runs.groupby("file", observed=True):
+        by = [each[group.index] for each in occasion]
+        session = group.groupby(by, observed=True)["ambient_c"]
+        cooler = group.groupby([*by, group["cooler_model"]], observed=True)["ambient_c"]
+        shared = cooler.transform("size") < session.transform("size")
+        freedom = int(shared.sum()) - cooler.ngroup()[shared].nunique()
+        if freedom < _FEWEST_AT_TOP:
+            continue
+        apart = group["ambient_c"] - session.transform("mean")
+        own = apart[shared].groupby(group["cooler_model"][shared]).agg(["mean", "size"])
+        scatter = (group["ambient_c"] - cooler.transform("mean"))[shared]
+        error = np.sqrt(float((scatter**2).sum()) / freedom * (1.0 / own["size"]).sum())
+        gap_k = float(own["mean"].max() - own["mean"].min())
+        if gap_k > max(_OWN_AIR_K, _OWN_AIR_ERRORS * error):
+            yield (
+                f"{_in(str(file))}in the same sessions the air was {gap_k:.1f} K warmer with "
+                f"{own['mean'].idxmax()} than with {own['mean'].idxmin()}: does the ambient probe "
+                "sit in that cooler's exhaust, or had the room warmed when it was run? Fix: put "
+                "the probe at the intake, run the coolers in turns, or state ambient_error_k."
+            )
+
+
+def _expected_c(rows: pd.DataFrame, by: list[str], exponent: float = _FAN_EXPONENTS[0]) -> Array:
+    """Return the temperature that each row's air, power and fan speed lead to in its group [°C]."""
+    values = rows[["power_w", "fan_rpm"]].assign(rise_k=rows["temperature_c"] - rows["ambient_c"])
+    usual = values.groupby([rows[name] for name in by], observed=True).transform("median")
+    flow = (rows["fan_rpm"] / usual["fan_rpm"]).where(rows["fan_rpm"] > 0.0, 1.0).fillna(1.0)
+    load = rows["power_w"] / usual["power_w"]
+    expected = rows["ambient_c"] + usual["rise_k"] * load * flow**-exponent
+    return expected.to_numpy(dtype=float)
 
 
 def _step_k(rows: pd.DataFrame) -> float:

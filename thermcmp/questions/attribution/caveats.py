@@ -11,8 +11,8 @@ from thermcmp.physics.reach import Reach
 from thermcmp.questions.attribution.corners import corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
 from thermcmp.questions.attribution.parts import DIRECT, main_parts
-from thermcmp.questions.caveats import order_words
 from thermcmp.questions.phrases import interval
+from thermcmp.questions.went_with import went_with_words
 
 if TYPE_CHECKING:
     from thermcmp.questions.attribution.context import AttributionContext
@@ -26,7 +26,7 @@ def attribution_caveats(context: AttributionContext) -> tuple[str, ...]:
 def _settings(context: AttributionContext) -> list[str]:
     study, caveats = context.study, list[str]()
     old, new = (build.cooler_model for build in study.builds)
-    caveats += order_words(study.fit, [(old, new)] if old != new else [])
+    caveats += went_with_words(study.fit, [(old, new)] if old != new else [])
     if study.at.altitude_m is not None:
         caveats.append(study.at.altitude_words)
     for build, setting in zip(study.builds, study.settings, strict=True):

@@ -26,6 +26,7 @@ from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_wo
 from thermcmp.questions.ranking.ranked import Ranked, rank_entries
 from thermcmp.questions.ranking.tables import league_table, ranking_draws, ranking_table
 from thermcmp.questions.ranking.text import link_caveats, ranking_sentences, unreached_caveats
+from thermcmp.questions.went_with import went_with_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -252,6 +253,11 @@ def _caveats(
     if len(notes) > _MOST_NOTES:
         caveats.append(f"The same is taken of {len(notes) - _MOST_NOTES} more firmwares.")
     caveats += level_caveats(fit, builds)
+    pairs = [(net.entries[0], other) for net in ranked.networks for other in net.entries[1:]]
+    coolers = dict.fromkeys(
+        tuple(builds[entry.name].cooler_model for entry in pair) for pair in pairs
+    )
+    caveats += went_with_words(fit, [(one, two) for one, two in coolers if one != two])
     keys = level_keys(fit.design.rows, ("lab", "assembly"))
     once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.design.rows, b)])) == 1]
     if once:

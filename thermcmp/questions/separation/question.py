@@ -25,7 +25,6 @@ from thermcmp.questions.caveats import (
     Linear,
     fit_caveats,
     influence_words,
-    order_words,
     refuse_bad_health,
 )
 from thermcmp.questions.interval_plot import interval_figure
@@ -49,6 +48,7 @@ from thermcmp.questions.separation.contrasts import (
     stated_effects,
 )
 from thermcmp.questions.separation.screening import MOST_CHECKED, screen
+from thermcmp.questions.went_with import went_with_words
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -243,7 +243,7 @@ def _caveats(fit: Fit, wanted: Sequence[Contrast]) -> list[str]:
     coolers = dict.fromkeys(
         (c.first, c.second) for c in wanted if c.factor == "cooler_model" and c.estimable
     )
-    caveats += order_words(fit, coolers)
+    caveats += went_with_words(fit, coolers)
     if lone:
         caveats.append(
             f"Only one specimen was tested of {few_named(lone)}: for their product lines "

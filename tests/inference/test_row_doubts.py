@@ -1,0 +1,48 @@
+"""Columns that no term reads and assemblies that never differ are asked about."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import thermcmp as tc
+
+
+@pytest.fixture(scope="module")
+def rows():
+    campaign = tc.simulate(seed=5, remounts=3).results
+    return campaign[campaign["sensor"] == "memory"].reset_index(drop=True)
+
+
+def findings(rows, **options):
+    return tc.fit(rows, draws=400, seed=5, **options).findings
+
+
+def test_a_column_that_went_with_the_cooler_is_named_until_a_term_reads_it(rows):
+    newest = rows["cooler_model"].eq(rows["cooler_model"].max())
+    stated = rows.assign(technician=newest.map({True: "Bo", False: "Ada"}))
+    (words,) = (words for words in findings(stated) if "technician" in words)
+    assert "technician went with the cooler model, and no term reads it" in words
+    read = findings(stated, terms=[..., tc.Term("technician", "technician")])
+    assert not any("no term reads it" in words for words in read)
+
+
+def test_a_column_that_went_with_no_part_or_names_each_assembly_is_not_asked_about(rows):
+    assemblies = rows["assembly"].astype(str)
+    place = {name: number for number, name in enumerate(sorted(assemblies.unique()))}
+    # Each takes every second assembly of a pair of parts; a serial number is one of its own.
+    turns = assemblies.map(place).mod(2).map({0: "Ada", 1: "Bo"})
+    usual = rows.assign(technician=turns, serial=assemblies.map(place).astype(str), note="usual")
+    assert not any("no term reads" in words for words in findings(usual))
+
+
+def test_assemblies_that_never_differ_are_asked_about(rows):
+    """Remounts differ by some tenths of a kelvin at least (common practice, no source)."""
+    assert not any("was the cooler taken off" in words for words in findings(rows))
+    # One assembly of each product, run again on four days under new names.
+    first = rows[rows["assembly"].isin(rows.groupby("product")["assembly"].first())]
+    days = pd.concat([first.assign(day=f", day {day}") for day in range(4)], ignore_index=True)
+    for column in ("run", "assembly"):
+        days[column] = days[column].astype(str) + days["day"]
+    days["temperature_c"] += np.random.default_rng(3).normal(0.0, 0.2, len(days))
+    found = findings(days.drop(columns="day"))
+    assert any("was the cooler taken off between them" in words for words in found)

@@ -1,0 +1,104 @@
+"""What in the rows of a fit is to be asked about before its answers are believed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp.model.rows import PARTS, level_keys
+from thermcmp.model.terms import DERIVED, TYPICAL_RISE_K
+from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.schema import BY_NAME
+
+if TYPE_CHECKING:
+    from thermcmp.inference.posterior import Fit
+
+#: Share of the differences in a column that lie between the levels of a part from which what the
+#: column stands for is asked about: a dozen assemblies at random reach a third of that (a choice).
+_GOES_WITH: Final = 0.3
+#: Most columns that are named, and most levels of one.
+_MOST_NAMED: Final = 3
+#: A standard deviation between assemblies below which remounts are seldom, at a rise of 50 K [K]
+#: (common practice, no source), the chance of it, and the fewest repeated assemblies.
+_LEAST_REMOUNT_K: Final = 0.3
+_SURE: Final = 0.95
+_REPEATED: Final = 4
+
+
+def doubts(fit: Fit) -> list[str]:
+    """Return what in the rows of a fit is to be asked about, as sentences."""
+    return fit.once("doubts", _doubts)
+
+
+def _doubts(fit: Fit) -> list[str]:
+    found = find_doubts(fit.design.measured_rows)
+    return [
+        *(doubt[0].upper() + doubt[1:] for doubt in found),
+        *unread_columns(fit),
+        *_like_assemblies(fit),
+    ]
+
+
+def unread_columns(fit: Fit) -> list[str]:
+    """Name the columns of the user's own that go with a part and that no term reads."""
+    rows = fit.design.measured_rows
+    read = {name for term in fit.design.terms for name in (*term.columns, term.values)}
+    named = dict[str, list[str]]()
+    for column in map(str, rows.columns):
+        if column in BY_NAME or column in read or column.startswith(DERIVED):
+            continue
+        part = _goes_with(rows, column)
+        if part:
+            named.setdefault(part, []).append(column)
+    return [
+        f"{' and '.join(columns[:_MOST_NAMED])} went with the {part.replace('_', ' ')}, and no "
+        f"term reads {'it' if len(columns) == 1 else 'them'}: what that does counts for the "
+        f"{part.replace('_', ' ')}. Fix: fit with terms=[..., Term('{columns[0].replace('_', ' ')}'"
+        f", '{columns[0]}')], or leave out a column that means nothing."
+        for part, columns in named.items()
+    ]
+
+
+def _goes_with(rows: pd.DataFrame, column: str) -> str:
+    """Return the part whose levels hold a good share of a column's differences; "" for none.
+
+    Of an assembly a value counts once. A name of its own for nearly every assembly, such as a
+    serial number, says nothing beside it.
+    """
+    keys = level_keys(rows, ("lab", "assembly"))
+    once = rows.assign(**{column: rows[column].astype("string")}).dropna(subset=[column])
+    once = once[~pd.DataFrame({"key": keys, "value": once[column]}).duplicated()]
+    levels = once[column].nunique()
+    if levels < 2 or levels > max(2, len(once) // 2):
+        return ""
+    each = pd.get_dummies(once[column]).astype(float)
+    square = float(((each - each.mean()) ** 2).to_numpy().sum())
+    shares = {}
+    for part in PARTS:
+        by = level_keys(once, (part,))
+        if by.ne(by.iloc[0]).any():
+            between = each.groupby(by).transform("mean") - each.mean()
+            shares[part] = float((between**2).to_numpy().sum()) / square
+    part = max(shares, key=lambda name: shares[name], default="")
+    return part if shares.get(part, 0.0) > _GOES_WITH else ""
+
+
+def _like_assemblies(fit: Fit) -> list[str]:
+    """Ask whether assemblies that hardly differ were taken apart at all."""
+    place = fit.design.term_position("assembly")
+    if place is None:
+        return []
+    rows = fit.design.rows.assign(assembly=fit.design.index[:, place])
+    pair = level_keys(rows, ("cooler_model", "cooler_id", "board_model", "board_id"))
+    repeated = rows["assembly"].nunique() - pair.nunique()
+    below_k = float(np.quantile(fit.draws("assembly sd"), _SURE))
+    usual_k = _LEAST_REMOUNT_K * float(np.median(fit.design.rise_k)) / TYPICAL_RISE_K
+    if repeated < _REPEATED or below_k > usual_k:
+        return []
+    return [
+        f"Assemblies of the same parts differ by less than {below_k:.2g} K (standard deviation, "
+        f"{_SURE:.0%} sure), less than remounts commonly do: was the cooler taken off between "
+        "them? Fix: give one name in assembly to what stayed mounted."
+    ]
