@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 import numpy as np
@@ -29,13 +29,12 @@ _APART_K: Final = 1.0
 
 def held_readings(
     rows: pd.DataFrame, by: list[str], expected: Sequence[Array]
-) -> Iterator[tuple[tuple[Hashable, ...], pd.DataFrame, float]]:
-    """Yield the groups with readings that stay near the highest whatever should move them.
+) -> Iterator[tuple[pd.DataFrame, float]]:
+    """Yield the readings of a group that stay near the highest whatever should move them.
 
-    Each comes as its key, those readings, and by how much they should have moved [K]. Only runs of
-    one assembly are compared, so that no difference between parts enters; how far conditions move
-    a reading is learned from the other rows, or else taken as expected, and must be much by every
-    expectation (n,) [°C].
+    With by how much they should have moved [K]. Only runs of one assembly are compared, so that no
+    difference between parts enters; how far conditions move a reading is learned from the other
+    rows, or else taken as expected, and must be much by every expectation (n,) [°C].
     """
     parts = [rows[name].astype("string").fillna("") for name in PARTS if name in rows]
     assembly, card = (
@@ -43,13 +42,11 @@ def held_readings(
         for names in (parts, _CARD)
     )
     read_c = rows["temperature_c"].to_numpy(dtype=float)
-    for key, places in rows.groupby(by, observed=True).indices.items():
-        own, mounted = (
-            np.unique(code[places], return_inverse=True)[1] for code in (card, assembly)
-        )
-        near, should_k = _held(read_c[places], [e[places] for e in expected], mounted, own)
+    for places in rows.groupby(by, observed=True).indices.values():
+        here = [np.unique(code[places], return_inverse=True)[1] for code in (assembly, card)]
+        near, should_k = _held(read_c[places], [each[places] for each in expected], *here)
         if near.any():
-            yield key, rows.iloc[places[near]], should_k
+            yield rows.iloc[places[near]], should_k
 
 
 def _held(

@@ -83,16 +83,17 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
             )
     known = free.dropna(subset=["power_w", "fan_rpm", "ambient_c"])
     expected = [_expected_c(known, by, exponent) for exponent in _FAN_EXPONENTS]
-    for key, held, should_k in held_readings(known, by, expected):
-        if key in asked:
+    for near, should_k in held_readings(known, by, expected):
+        file, sensor = near["file"].iloc[0], near["sensor"].iloc[0]
+        if (file, sensor) in asked:
             continue
-        low_c, high_c = held["temperature_c"].min(), held["temperature_c"].max()
+        low_c, high_c = near["temperature_c"].min(), near["temperature_c"].max()
         yield (
-            f"{_in(str(key[0]))}{len(held)} rows of '{key[1]}' stay between {low_c:g} and "
+            f"{_in(str(file))}{len(near)} rows of '{sensor}' stay between {low_c:g} and "
             f"{high_c:g} °C, near the highest of their card, although power, fan speed and air "
             f"should have set runs of one assembly {should_k:.1f} K apart (standard deviation): "
             "did the card throttle there? Fix: look at the clocks; set at_limit to yes in "
-            f"{_runs(held['run'])} if they fell, or regulated if the firmware held a target."
+            f"{_runs(near['run'])} if they fell, or regulated if the firmware held a target."
         )
 
 
