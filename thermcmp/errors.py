@@ -119,7 +119,7 @@ def fault_lines(faults: Sequence[Fault]) -> list[str]:
     if hidden:
         lines.append(f"  … and {hidden} more (see the error's .faults)")
     if len(groups) < len(faults) and len(faults) > _FEW:
-        lines.append(f"  {len(faults)} faults of {len(groups)} kinds")
+        lines.append(f"  {len(faults)} faults of {len(groups)} kind{'s' * (len(groups) > 1)}")
     return lines
 
 

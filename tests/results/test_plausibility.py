@@ -247,3 +247,11 @@ class TestPowerAtTheEndOfARange:
         rows = memory_of(campaigns[0]).assign(power_error_w=float("nan"))
         middle_w = rows["power_w"].median()
         assert self.asked(rows.assign(power_w=rows["power_w"].gt(middle_w) * 20.0 + 200.0)) == []
+
+
+def test_bench_assemblies_without_a_name_are_asked_about_where_runs_repeat(campaigns):
+    rows = memory_of(campaigns[0]).assign(assembly=pd.NA, session="one")
+    benches = rows[rows["assembly_kind"] == "bench"]
+    assert any("do not name it" in doubt for doubt in find_doubts(rows))
+    once = benches.drop_duplicates(["cooler_model", "board_model"])
+    assert not any("do not name it" in doubt for doubt in find_doubts(once))

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
+import statistics
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 from thermcmp.errors import Fault, suggest
 from thermcmp.results.schema import MEASURED, READABLE
 from thermcmp.tabular.column import match_heading, stated_unit
 from thermcmp.tabular.grid import Grid
+from thermcmp.tabular.numbers import split_cell
 from thermcmp.tabular.units import is_unit
 
 #: Columns that may be given once for each sensor, as in ``temperature_c[memory]``.
@@ -31,6 +33,20 @@ PER_SENSOR: Final = (
     "drift_k_per_min",
 )
 
+#: Lowest and highest usual median of a column, and the unit that is likely beyond (common
+#: practice, no source): rooms and warm cases, silicon below its limit, meters in quiet rooms,
+#: fans that turn, cards at load.
+_USUAL: Final = {
+    "ambient_c": (-40.0, 50.0, "°F", "°C"),
+    "temperature_c": (-60.0, 125.0, "°F", "°C"),
+    "noise_dba": (12.0, 140.0, "sone", "dB(A)"),
+    "fan_rpm": (120.0, 60_000.0, "%", "rpm"),
+    "power_w": (2.0, 5_000.0, "kW", "W"),
+}
+#: Fewest headings that repeat where a block of columns does (a choice).
+_BLOCK: Final = 2
+#: A letter that ends a heading and may be a degree Fahrenheit, or the sixth of several probes.
+_MAYBE_FAHRENHEIT: Final = re.compile(r"(?:[\W_][fF]|[a-z]F)$")
 _TARGET: Final = re.compile(r"(?P<name>[a-z0-9_]+)(?:\[(?P<sensor>[^\[\]]+)\])?")
 
 
@@ -74,9 +90,9 @@ def map_headings(
     ]
     counts = Counter(heading for heading in headings if heading)
     faults += [
-        Fault("two columns have this heading", "rename one", file, top, heading)
-        for heading, count in counts.items()
-        if count > 1
+        Fault("two columns have this heading", _rename(counts), file, top, heading, letter=letter)
+        for heading, letter in zip(headings, grid.letters, strict=True)
+        if counts[heading] > 1
     ]
     for heading in columns:
         if heading not in headings:
@@ -91,6 +107,16 @@ def map_headings(
             faults += [Fault(message, fix, file, top, heading) for message, fix in wrong]
     faults += [replace(fault, file=file, row=top) for fault in _shape_faults(targets)]
     return targets, faults
+
+
+def _rename(counts: Mapping[str, int]) -> str:
+    """Return what to do about headings that repeat, one by one or as blocks of columns."""
+    if sum(count > 1 for count in counts.values()) < _BLOCK:
+        return "rename one"
+    return (
+        "where the table has a block of columns for each card, put the blocks below each other, "
+        "with a column that names the card; else rename them"
+    )
 
 
 def _target(
@@ -120,6 +146,11 @@ def _target(
     if sensor is not None and name not in PER_SENSOR:
         words = f"'{name}' is the same for all sensors of a run"
         wrong.append((words, f"only {', '.join(PER_SENSOR)} may name a sensor"))
+    is_unclear = not unit and not extra.unit and _MAYBE_FAHRENHEIT.search(heading)
+    if is_unclear and READABLE[name].unit in ("°C", "K"):
+        stem = heading[:-1].rstrip(" _")
+        fix = f"write the heading as '{stem} [°F]', or as '{heading} [{READABLE[name].unit}]'"
+        wrong.append(("the F in the heading may be a unit or a name", fix))
     if sensor is not None and not READABLE[name].unit and not is_unit(unit):
         unit = ""
     return replace(extra, name=name, sensor=sensor, unit=unit or extra.unit), wrong
@@ -128,9 +159,11 @@ def _target(
 def _shape_faults(targets: Sequence[Target]) -> list[Fault]:
     """Find headings that contradict each other."""
     faults = []
-    for key, count in Counter(t.key for t in targets).items():
-        if count > 1:
-            both = ", ".join(f"'{t.heading}'" for t in targets if t.key == key)
+    for key in dict.fromkeys(t.key for t in targets):
+        names = [f"'{t.heading}'" for t in targets if t.key == key]
+        # Headings that are the same are a fault already.
+        if len(set(names)) > 1:
+            both = ", ".join(names)
             faults.append(Fault(f"{both} all go to {key}", "map one of them only"))
     measured = {t.sensor for t in targets if t.name in MEASURED}
     for target in targets:
@@ -144,3 +177,21 @@ def _shape_faults(targets: Sequence[Target]) -> list[Fault]:
         if message:
             faults.append(Fault(message, fix, column=target.heading))
     return faults
+
+
+def unlikely_unit(target: Target, cells: Sequence[Any], values: Sequence[Any]) -> list[Fault]:
+    """Ask for the unit of a column's numbers that are rather those of another unit."""
+    usual = _USUAL.get(target.name)
+    is_stated = bool(target.unit) or target.heading.startswith(target.name)
+    numbers = [value for value in values if value is not None]
+    if usual is None or is_stated or not numbers:
+        return []
+    low, high, other, own = usual
+    median = statistics.median(numbers)
+    if low <= median <= high or any(isinstance(c, str) and split_cell(c)[1] for c in cells):
+        return []
+    fix = f"write the unit into the heading, '{target.heading} [{other}]' or [{own}]"
+    words = (
+        f"no unit is stated, and the middle number, {median:g}, looks more like {other} than {own}"
+    )
+    return [Fault(words, fix, column=target.heading)]

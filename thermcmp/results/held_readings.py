@@ -46,7 +46,7 @@ def held_readings(
         here = [np.unique(code[places], return_inverse=True)[1] for code in (assembly, card)]
         near, should_k = _held(read_c[places], [each[places] for each in expected], *here)
         if near.any():
-            yield rows.iloc[places[near]], should_k
+            yield rows.take(places[near]), should_k
 
 
 def _held(

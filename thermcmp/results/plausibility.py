@@ -11,7 +11,7 @@ import pandas as pd
 from thermcmp._types import Array
 from thermcmp.hooks import RowCheck, checked_by_all, hookimpl
 from thermcmp.results.held_readings import held_readings
-from thermcmp.results.run_order import climbs_with_order
+from thermcmp.results.run_order import PARTS, SET_POINTS, climbs_with_order, set_points
 
 #: Fewest rows at one reading that are asked about, and the chance below which they are
 #: (a choice: one table in a thousand asks for nothing).
@@ -34,6 +34,8 @@ _READINGS: Final = {
 #: and from so many standard errors (choices).
 _OWN_AIR_K: Final = 1.0
 _OWN_AIR_ERRORS: Final = 6.0
+#: What runs of one assembly share beside the parts.
+_STAY: Final = ("lab", "session")
 #: A steady rise drifts by no more than this [K/min], as in the protocol of a log; a drift ends
 #: after some minutes, the slow part of a cooler (common practice, no source).
 _DRIFT_K_PER_MIN: Final = 0.1
@@ -58,6 +60,7 @@ def thermcmp_row_checks() -> list[RowCheck]:
         RowCheck("power at the end of a range", _power_at_top),
         RowCheck("no rise", _no_rise),
         RowCheck("typed in", _typed_in),
+        RowCheck("unnamed assemblies", _unnamed),
         RowCheck("order of the runs", _climbing),
         RowCheck("drift", _drifting),
         RowCheck("air by cooler", _air_by_cooler),
@@ -164,6 +167,21 @@ def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
                     f"{size:g} runs, where a measured one scatters: was it typed in? Fix: give "
                     f"what was measured in each run in {column}, or its error in {error}."
                 )
+
+
+def _unnamed(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask whether bench assemblies that have no name are one or several, where runs repeat."""
+    blank = rows[rows["assembly"].isna() & rows["assembly_kind"].eq("bench").fillna(False)]
+    runs = blank.drop_duplicates(["file", "lab", "run"]).dropna(subset=list(SET_POINTS))
+    for file, group in runs.groupby("file", observed=True):
+        points = [set_points(group[name], share) for name, share in SET_POINTS.items()]
+        parts = [group[name].astype("string").fillna("") for name in (*_STAY, *PARTS)]
+        if group.groupby([*parts, *points], observed=True).size().max() > 1:
+            yield (
+                f"{_in(str(file))}{len(group)} runs after a bench assembly do not name it, and "
+                "some repeat a set point: those of the same parts count as one assembly. Fix: give "
+                "each assembly its own name in assembly."
+            )
 
 
 def _climbing(rows: pd.DataFrame) -> Iterator[str]:

@@ -15,7 +15,7 @@ import pandas as pd
 
 from thermcmp.errors import Fault, InputError, ThermcmpWarning, fault_lines
 from thermcmp.results.fault_places import Origin
-from thermcmp.results.headings import Target, map_headings
+from thermcmp.results.headings import Target, map_headings, unlikely_unit
 from thermcmp.results.near_names import NearNamesWarning, near_names
 from thermcmp.results.plausibility import find_doubts
 from thermcmp.results.plugin_tables import grid_of_plugin
@@ -156,7 +156,8 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     doubts = [] if faults else find_doubts(reading.rows)
     if skipped and not faults:
         lines = "\n".join(fault_lines(skipped))
-        doubts.append(f"{where.name}: {len(bad)} rows were left out:\n{lines}")
+        count = "1 row was" if len(bad) == 1 else f"{len(bad)} rows were"
+        doubts.append(f"{where.name}: {count} left out:\n{lines}")
     for doubt in doubts:
         warnings.warn(doubt, ThermcmpWarning, stacklevel=2)
     if faults:
@@ -284,6 +285,7 @@ def _read_cells(
                 fix = fix_of(error, column)
                 wrong.append(Fault(str(error), fix, None, number, target.heading, str(cell)))
         faults += _with_date_fix(wrong) if column.kind is Kind.TIME else wrong
+        faults += unlikely_unit(target, [cell for _, cell in cells], read)
     return values, faults
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from thermcmp.results.row_hashes import do_agree
 from thermcmp.results.schema import KEY
+from thermcmp.results.swapped_cells import find_swapped
 from thermcmp.tabular.column import Finding
 
 #: What all sensors of one run share.
@@ -85,6 +86,7 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "the sensor is colder than the air around it ({ambient_c:g} °C)",
             "check both readings and their columns; both are in °C",
         ),
+        *find_swapped(rows),
         *_bound_faults(rows),
         *_marked(
             rows[below_background],

@@ -17,7 +17,7 @@ PARTS: Final = ("cooler_model", "cooler_id", "board_model", "board_id", "firmwar
 _OCCASION: Final = ("lab", "session")
 #: Steps that part two set points of power and of fan speed, as a share (common practice, no
 #: source).
-_SET_POINTS: Final = {"power_w": 0.05, "fan_rpm": 0.03}
+SET_POINTS: Final = {"power_w": 0.05, "fan_rpm": 0.03}
 _FEWEST: Final = 3
 #: Repeats whose later half lies apart from the earlier one by more than this [K], and sets of
 #: repeats whose last lie apart from the first by more than that on average (choices).
@@ -33,8 +33,8 @@ _LEAST_K2: Final = 1e-4
 
 def climbs_with_order(rows: pd.DataFrame) -> list[str]:
     """Name the repeats of one sensor whose rise follows the order of the runs."""
-    rows = rows.dropna(subset=list(_SET_POINTS))  # a set point that is not known may have moved
-    points = [_set_points(rows[name], share) for name, share in _SET_POINTS.items()]
+    rows = rows.dropna(subset=list(SET_POINTS))  # a set point that is not known may have moved
+    points = [set_points(rows[name], share) for name, share in SET_POINTS.items()]
     # Rows that a user's own columns distinguish are not repeats either.
     own = [name for name in rows if name not in NAMES]
     parts = [
@@ -76,7 +76,7 @@ def _is_held(repeats: pd.DataFrame) -> bool:
     """Return whether power and fan speed stayed at their set points, and did not wander."""
     return all(
         float(np.ptp(repeats[name])) <= share * float(repeats[name].mean())
-        for name, share in _SET_POINTS.items()
+        for name, share in SET_POINTS.items()
     )
 
 
@@ -110,7 +110,7 @@ def _chances(ratios: Array, freedom: int) -> Array:
     return np.asarray(2.0 * stdtr(freedom, -np.abs(ratios)))
 
 
-def _set_points(values: pd.Series, share: float) -> pd.Series:
+def set_points(values: pd.Series, share: float) -> pd.Series:
     """Return the number of the set point of each value."""
     ordered = values.astype(float).sort_values()
     return (ordered.pct_change(fill_method=None) > share).cumsum().reindex(values.index)

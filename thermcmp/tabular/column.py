@@ -74,6 +74,6 @@ def match_heading(
 
 def stated_unit(heading: str) -> str:
     """Return the unit in a heading; the ending of a plain name such as noise_a is not a unit."""
-    if heading.isidentifier():
-        return ""
-    return heading if is_unit(heading) else split_heading(heading)[1]
+    if is_unit(heading):
+        return heading
+    return "" if heading.isidentifier() else split_heading(heading)[1]

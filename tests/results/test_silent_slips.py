@@ -1,0 +1,107 @@
+"""Slips that leave each number in its allowed range: units, exchanged cells."""
+
+import numpy as np
+import pytest
+
+from thermcmp.errors import InputError, ThermcmpWarning
+from thermcmp.results.results_table import read_results
+
+#: Invented runs: air [°C], sensor [°C], power [W], fan speed [rpm], level [dB(A)].
+RUNS = [
+    (21.0 + 0.3 * i, 78.0 - 0.9 * i + i % 3, 198.5 + i % 5, 1200.0 + 90.0 * i, 31.2 + 0.9 * i)
+    for i in range(12)
+]
+COLUMNS = {
+    "room": "ambient_c", "mem": "temperature_c[memory]", "power": "power_w", "speed": "fan_rpm",
+    "loud": "noise_dba",
+}  # fmt: skip
+
+
+@pytest.fixture
+def read(tmp_path):
+    """Read runs as a table under headings, by default such as state no unit."""
+
+    def write(runs=RUNS, headings=None, **options):
+        names = [(headings or {}).get(name, name) for name in COLUMNS]
+        lines = [",".join(["run", "cooler_model", "board_model", *names])]
+        lines += [
+            ",".join([f"T{i}", "Kestrel", "Plover", *(f"{value:.2f}" for value in run)])
+            for i, run in enumerate(runs)
+        ]
+        path = tmp_path / "runs.csv"
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        return read_results(path, dict(zip(names, COLUMNS.values(), strict=True)), **options)
+
+    return write
+
+
+def exchanged(*places, one, other):
+    """Return the runs with two readings exchanged in some of them."""
+    runs = [list(run) for run in RUNS]
+    for place in places:
+        runs[place][one], runs[place][other] = runs[place][other], runs[place][one]
+    return runs
+
+
+def test_usual_numbers_need_no_unit(read):
+    assert read()["ambient_c"].iloc[0] == 21.0
+
+
+# Factors of NIST SP 811 (2008), appendix B.8; sone from ISO 532-1, 40 phon are 1 sone.
+@pytest.mark.parametrize(
+    ("place", "heading", "other"),
+    [
+        (0, "room", lambda c: c * 1.8 + 32.0),
+        (1, "mem", lambda c: c * 1.8 + 32.0),
+        (2, "power", lambda w: w / 1000.0),
+        (3, "speed", lambda rpm: rpm / 24.0),
+        (4, "loud", lambda dba: 2.0 ** ((dba - 32.0) / 10.0)),
+    ],
+)
+def test_numbers_of_another_unit_are_asked_about(read, place, heading, other):
+    runs = [[other(v) if i == place else v for i, v in enumerate(run)] for run in RUNS]
+    with pytest.raises(InputError, match=rf"column '{heading}'.*no unit is stated|out of range"):
+        read(runs, bad_rows="skip")
+
+
+def test_a_unit_that_is_stated_is_taken_at_its_word(read):
+    hot = [(run[0] + 40.0, run[1] + 50.0, *run[2:]) for run in RUNS]
+    frame = read(hot, {"room": "room [°C]", "mem": "mem [°C]"})
+    assert frame["ambient_c"].iloc[0] == 61.0
+
+
+@pytest.mark.parametrize("heading", ["room F", "room_F", "room f", "roomF"])
+def test_an_f_may_be_a_unit_or_a_name(read, heading):
+    with pytest.raises(InputError, match="may be a unit or a name"):
+        read(headings={"room": heading})
+
+
+def test_a_heading_that_is_a_unit_has_it(read):
+    with pytest.raises(InputError, match="loudness is not a level"):
+        read(headings={"loud": "sone"})
+
+
+@pytest.mark.parametrize(("one", "other"), [(2, 3), (1, 3), (0, 2), (3, 4), (2, 4)])
+@pytest.mark.parametrize("places", [(5,), (0, 7, 11)])
+def test_exchanged_cells_are_named(read, one, other, places):
+    with pytest.raises(InputError, match=r"look swapped|colder than the air") as caught:
+        read(exchanged(*places, one=one, other=other))
+    rows = {fault.row for fault in caught.value.faults if "swapped" in fault.message}
+    assert rows == {place + 2 for place in places}
+
+
+def test_exchanged_cells_can_be_left_out(read):
+    with pytest.warns(ThermcmpWarning, match="1 row was left out"):
+        frame = read(exchanged(3, one=2, other=3), bad_rows="skip")
+    assert "T3" not in set(frame["run"]) and len(frame) == len(RUNS) - 1
+
+
+def test_unusual_set_points_are_not_exchanged_cells(read):
+    # A sweep of power at several fan speeds, one of them beyond the other in its number.
+    rng = np.random.default_rng(1)
+    runs = [
+        (21.0, 24.0 + power * rng.uniform(0.1, 0.2), power, rpm, 30.0 + rpm / 200.0)
+        for power in (90.0, 210.0, 350.0, 520.0, 610.0)
+        for rpm in (480.0, 900.0, 1700.0, 2600.0)
+    ]
+    assert len(read(runs)) == len(runs)

@@ -1,0 +1,69 @@
+"""Rows in which two readings stand in each other's column."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from thermcmp.tabular.column import Finding
+
+#: Readings of one run, with the noun of each.
+_READINGS: Final = {
+    "power_w": "board power",
+    "fan_rpm": "fan speed",
+    "noise_dba": "noise",
+    "temperature_c": "temperature",
+    "ambient_c": "ambient",
+}
+#: Columns whose medians lie closer than this factor are not told apart by their numbers; a
+#: reading is outside of those of the other rows beyond the second one (choices).
+_APART: Final = 3.0
+_OUTSIDE: Final = 1.25
+#: Rows that agree for each one that is asked about, and the fewest of them (choices).
+_MOST_SHARE: Final = 3
+_FEWEST: Final = 4
+
+
+def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
+    """Yield a finding for each row in which two columns are swapped, by the other rows.
+
+    Both readings lie outside of those of the other rows, and inside once they are exchanged.
+    """
+    for _, group in rows.groupby(["lab", "sensor"], dropna=False, observed=True):
+        for one, other in combinations(_READINGS, 2):
+            pair = group[[one, other]].dropna()
+            for position in _swapped(pair):
+                first, second = pair.loc[position].astype(float)
+                yield Finding(
+                    f"{_READINGS[one]} {first:g} and {_READINGS[other]} {second:g} look swapped "
+                    "beside the other rows",
+                    "exchange the two cells",
+                    one,
+                    int(position),
+                    first,
+                )
+
+
+def _swapped(pair: pd.DataFrame) -> list[int]:
+    """Return where the two columns of a frame hold each other's readings."""
+    pair = pair[(pair > 0.0).all(axis=1)]
+    medians = pair.median()
+    if len(pair) < _FEWEST or not max(medians) > _APART * min(medians):
+        return []
+    # The larger quantity first.
+    large, small = (np.log(pair[name].to_numpy(dtype=float)) for name in medians.nlargest(2).index)
+    suspects = large < small
+    sound = ~suspects
+    if not suspects.any() or suspects.sum() * _MOST_SHARE > sound.sum():
+        return []
+    slack = np.log(_OUTSIDE)
+    for values, exchanged in ((large, small), (small, large)):
+        low, high = values[sound].min() - slack, values[sound].max() + slack
+        outside = (values < low) | (values > high)
+        inside = (exchanged >= low) & (exchanged <= high)
+        suspects &= outside & inside
+    return pair.index[suspects].tolist()
