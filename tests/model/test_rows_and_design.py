@@ -88,6 +88,16 @@ def test_blank_assemblies_are_one_assembly_per_parts_and_session(make_rows):
     assert len(set(keys)) == 3
 
 
+def test_a_blank_assembly_is_of_one_kind(make_rows):
+    rows = make_rows(
+        assembly_kind=["factory", "bench", "bench"],
+        fan_rpm=[1200.0, 1200.0, 1800.0],
+        assembly=[None] * 3,
+    )
+    keys = level_keys(rows, ("lab", "assembly")).tolist()
+    assert keys[0] != keys[1] == keys[2]
+
+
 def test_absent_vendor_is_a_level_of_its_own(make_rows):
     rows = make_rows(memory_vendor=["Quill", None, "Quill"])
     assert level_keys(rows, ("memory_vendor",)).tolist() == ["Quill", "unstated", "Quill"]

@@ -99,7 +99,8 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     Missing ids are not dropped, and what was not stated is not taken for one and the same:
     rows without a specimen id count as one unnamed specimen per model, vendor and lab,
     rows without a session as one session per cooler, rows without an assembly as one
-    assembly per pair of parts and session. An unstated vendor is a level of its own.
+    assembly per pair of parts, session and kind of assembly. An unstated vendor is a level of
+    its own.
     """
     keys, *others = (_filled(rows, column) for column in columns)
     for values in others:
@@ -140,14 +141,19 @@ def with_derived(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
 
 
 def _runs_before(rows: pd.DataFrame) -> pd.Series:
-    """Count the runs of its assembly before each run; without start times, in the rows' order."""
+    """Count the runs of its assembly before each run; without start times, in the rows' order.
+
+    Runs that name no assembly may be of several, so that all of them are at the mean.
+    """
     import pandas as pd
 
     order = pd.Series(np.arange(len(rows)), index=rows.index)
     if "started_at" in rows and rows["started_at"].notna().all():
         order = pd.to_datetime(rows["started_at"], utc=True)
     assembly = level_keys(rows, ("lab", "assembly"))
-    return order.groupby(assembly).rank(method="first").astype(float) - 1.0
+    before = order.groupby(assembly).rank(method="first").astype(float) - 1.0
+    named = before.where(rows["assembly"].notna()) if "assembly" in rows else before * np.nan
+    return named.fillna(named.mean()).fillna(0.0)
 
 
 def _with_split_sessions(rows: pd.DataFrame, hours: pd.Series) -> tuple[pd.DataFrame, list[str]]:
@@ -224,7 +230,7 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
         # A cooler may have had a day of its own, whichever boards it was on.
         parts: tuple[str, ...] = ("cooler_model", "cooler_id")
         if column == "assembly":
-            parts = (*parts, "board_model", "board_id", "session")
+            parts = (*parts, "board_model", "board_id", "session", "assembly_kind")
         placeholder = pd.Series("unnamed:", index=rows.index, dtype="string")
         for name in parts:
             placeholder = placeholder + " " + _filled(rows, name)

@@ -262,8 +262,9 @@ def _caveats(
     once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.design.rows, b)])) == 1]
     if once:
         caveats.append(
-            f"Mounted once only: {', '.join(once)}. A good or bad assembly is attributed to it, "
-            "within the spread of assemblies elsewhere; test a second assembly of each."
+            f"Mounted once only: {', '.join(once)}, as far as assemblies are named. A good or bad "
+            "assembly is attributed to it, within the spread of assemblies elsewhere; test a "
+            "second assembly of each."
         )
     return tuple(caveats)
 
