@@ -105,3 +105,10 @@ def test_unusual_set_points_are_not_exchanged_cells(read):
         for rpm in (480.0, 900.0, 1700.0, 2600.0)
     ]
     assert len(read(runs)) == len(runs)
+
+
+def test_a_map_that_is_written_the_wrong_way_round_is_said_to_be(tmp_path):
+    path = tmp_path / "bench.csv"
+    pd.DataFrame({"test": ["a", "b"], "cooler": ["C1", "C2"]}).to_csv(path, index=False)
+    with pytest.raises(tc.InputError, match=r"from your headings to columns: \{'test': 'run'\}"):
+        tc.read_results(path, columns={"run": "test", "cooler_model": "cooler"})

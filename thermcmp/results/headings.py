@@ -94,9 +94,11 @@ def map_headings(
         for heading, letter in zip(headings, grid.letters, strict=True)
         if counts[heading] > 1
     ]
-    for heading in columns:
+    for heading, name in columns.items():
         if heading not in headings:
             hint = suggest(heading, list(counts))
+            if name in headings:
+                hint = f"the map leads from your headings to columns: {{'{name}': '{heading}'}}"
             faults.append(Fault("no such heading in the table", hint, file, column=heading))
     targets = []
     taken = {*headings, *columns.values()}

@@ -42,7 +42,8 @@ def held_readings(
         for names in (parts, _CARD)
     )
     read_c = rows["temperature_c"].to_numpy(dtype=float)
-    for places in rows.groupby(by, observed=True).indices.values():
+    groups = rows.groupby(by, observed=True).indices.values()
+    for places in map(np.asarray, groups):
         here = [np.unique(code[places], return_inverse=True)[1] for code in (assembly, card)]
         near, should_k = _held(read_c[places], [each[places] for each in expected], *here)
         if near.any():
