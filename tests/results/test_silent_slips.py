@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from pandas import DataFrame
 
 from thermcmp.errors import InputError, ThermcmpWarning
 from thermcmp.results.results_table import read_results
@@ -109,6 +110,6 @@ def test_unusual_set_points_are_not_exchanged_cells(read):
 
 def test_a_map_that_is_written_the_wrong_way_round_is_said_to_be(tmp_path):
     path = tmp_path / "bench.csv"
-    pd.DataFrame({"test": ["a", "b"], "cooler": ["C1", "C2"]}).to_csv(path, index=False)
-    with pytest.raises(tc.InputError, match=r"from your headings to columns: \{'test': 'run'\}"):
-        tc.read_results(path, columns={"run": "test", "cooler_model": "cooler"})
+    DataFrame({"test": ["a", "b"], "cooler": ["C1", "C2"]}).to_csv(path, index=False)
+    with pytest.raises(InputError, match=r"from your headings to columns: \{'test': 'run'\}"):
+        read_results(path, columns={"run": "test", "cooler_model": "cooler"})
