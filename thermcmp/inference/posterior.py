@@ -264,8 +264,8 @@ class Fit:
         for block in self._blocks:
             part = weights[:, first : first + block.shape[1]]
             first += block.shape[1]
-            if part.any():
-                total += block @ part.T
+            used = part.any(axis=0)
+            total += block[:, used] @ part[:, used].T
         return total
 
     @property

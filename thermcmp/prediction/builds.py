@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 from thermcmp._types import BoolArray
@@ -133,6 +134,11 @@ def unclear_products(rows: pd.DataFrame) -> list[str]:
     return sentences
 
 
+def _measured(fit: Fit, column: str) -> list[str]:
+    """Return the parts of a kind of which the fit has runs."""
+    return sorted(fit.design.rows[column].dropna().unique())
+
+
 def check_parts_known(fit: Fit, build: Build) -> None:
     """Refuse a build with a part of which the fit has no run."""
     columns = ["cooler_model", "board_model", "memory_vendor", "assembly_kind"]
@@ -142,7 +148,7 @@ def check_parts_known(fit: Fit, build: Build) -> None:
         wanted = getattr(build, column)
         if wanted is None:
             continue
-        known = sorted(fit.design.rows[column].dropna().unique())
+        known = fit.once(f"{column}, measured", partial(_measured, column=column))
         if wanted not in known:
             raise NotEstimableError(
                 f"{build.name}: no run with {column} '{wanted}' is in the fit (it has "

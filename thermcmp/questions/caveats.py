@@ -41,7 +41,7 @@ _BEYOND: Final = {
     Reach.REFUSED: "That is too far for a prediction to be trusted: measure there.",
 }
 #: Most assemblies times answers for which each is left out.
-MOST_CELLS: Final = 2_000_000
+MOST_CELLS: Final = 100_000
 #: Most answers of which it is checked whether they rest on an assumed spread.
 MOST_ASSUMED: Final = 200
 #: Of a fit that was held against no other model of its rows.
