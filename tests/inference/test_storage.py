@@ -18,7 +18,7 @@ from thermcmp.inference.arviz_adapter import posterior_group
 from thermcmp.inference.diagnostics import Check, Diagnostics, Health
 from thermcmp.inference.fitting import fit
 from thermcmp.inference.storage import load_fit
-from thermcmp.model.design import Reference
+from thermcmp.model.design import Reference, build_design
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.priors import HalfNormal, Normal
 from thermcmp.model.terms import Role, Term
@@ -270,3 +270,18 @@ def test_arviz_opens_the_posterior(fitted, saved):
         assert np.array_equal(found[name].to_numpy(), fitted.posterior[name].to_numpy()), name
     if hasattr(opened, "close"):
         opened.close()
+
+
+def test_a_fit_whose_rows_part_otherwise_is_not_read(saved, monkeypatch):
+    # As by a version that counts unnamed assemblies in another way.
+    monkeypatch.setattr(
+        "thermcmp.inference.storage.build_design",
+        lambda *args, **more: _renamed(build_design(*args, **more)),
+    )
+    with pytest.raises(LibraryError, match="Fix: fit its rows again"):
+        load_fit(saved)
+
+
+def _renamed(design):
+    levels = tuple(tuple(f"{name} *" for name in names) for names in design.levels)
+    return replace(design, levels=levels)

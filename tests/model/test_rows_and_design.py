@@ -322,3 +322,10 @@ def test_what_is_no_term_is_named_and_takes_nothing_down():
     with pytest.raises(PluginError, match=r"'colour'.* value of type Named. Fix: build it with"):
         use_plugin(NoTerm(), "colours")
     assert registered_terms()[: len(BUILT_IN)] == BUILT_IN
+
+
+def test_unnamed_assemblies_are_named_by_what_is_stated(make_rows):
+    rows = make_rows(assembly=[None, None], board_id=["7", None], fan_rpm=[1200.0, 1800.0])
+    keys = level_keys(rows, ("assembly",)).tolist()
+    assert all(key.startswith("unnamed: Heron-C1 on ") for key in keys)
+    assert len(set(keys)) == 2 and not any("unstated" in key for key in keys)

@@ -16,7 +16,8 @@ MEASURE = """
 <script>
 const wide = [...document.querySelectorAll('main *')].filter(e => !e.closest('.wide table') &&
   !e.closest('details:not([open])') && e.getBoundingClientRect().right > innerWidth + 1);
-const figures = [...document.querySelectorAll('section:not(:has(details:not([open]) img)) img')];
+const figures = [...document.querySelectorAll('section:not(:has(details:not([open]) img)) img')]
+  .filter(e => e.clientWidth);
 document.title = JSON.stringify({
   width: innerWidth, over: document.documentElement.scrollWidth - innerWidth,
   wide: wide.map(e => e.tagName + ' ' + (e.className || '')).slice(0, 5),
@@ -102,10 +103,22 @@ def test_result_figure_and_count_are_on_the_first_screen(browser, page, tmp_path
     assert measured(browser, page, tmp_path, 360)["top"] <= 900
 
 
-def sheets(browser, page, folder):
+def printed(browser, page, folder, width=1280):
+    """The bytes of the page printed from a window of a width."""
     target = folder / f"{page.stem}.pdf"
-    run(browser, folder, "--no-pdf-header-footer", f"--print-to-pdf={target}", page.as_uri())
-    return len(re.findall(rb"/Type\s*/Page\b", target.read_bytes()))
+    options = (f"--window-size={width},900", "--no-pdf-header-footer", f"--print-to-pdf={target}")
+    run(browser, folder, *options, page.as_uri())
+    return target.read_bytes()
+
+
+def sheets(browser, page, folder):
+    return len(re.findall(rb"/Type\s*/Page\b", printed(browser, page, folder)))
+
+
+def test_a_narrow_window_prints_the_figures_of_a_sheet(browser, page, tmp_path):
+    sizes = {len(printed(browser, page, tmp_path, width)) for width in (600, 1280)}
+    # Dates and identifiers in the file differ by a few bytes; the other figures by thousands.
+    assert max(sizes) - min(sizes) < 500
 
 
 def test_folded_parts_are_printed(browser, page, tmp_path):

@@ -73,7 +73,9 @@ def test_nothing_is_fetched(page):
 
 
 def test_pictures_are_svg_with_words_for_those_who_do_not_see_them(page, answers):
-    images = page.all("img")
+    # Each figure has a version for narrow screens, of which the page shows one.
+    images = [image for image in page.all("img") if image.get("class") != "narrow"]
+    assert len(page.all("img")) == 2 * len(images)
     # Two more, folded away, say how far the fit can be trusted.
     assert len(images) == len(answers) + 2
     # The figure of the fix stands on the first screen.
@@ -248,7 +250,7 @@ def test_every_fit_that_an_answer_rests_on_is_checked_and_named(pair, small_fit,
     assert len(priors) == 3
     assert priors[0].equals(priors[1]) and not priors[1].equals(priors[2])
     # Two figures of the answers, two of the checks of each fit, which are folded.
-    assert len(page.all("img")) == 2 + 2 * 3
+    assert len(page.all("img")) == 2 * (2 + 2 * 3)
     ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
     assert len(ids) == len(set(ids))
 

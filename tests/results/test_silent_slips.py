@@ -82,6 +82,11 @@ def test_a_heading_that_is_a_unit_has_it(read):
         read(headings={"loud": "sone"})
 
 
+def test_exchanged_looking_cells_are_right_where_their_error_is_stated(read):
+    runs = exchanged(4, one=2, other=3)
+    assert len(read(runs, constants={"power_error_w": 2.0})) == len(runs)
+
+
 @pytest.mark.parametrize(("one", "other"), [(2, 3), (1, 3), (0, 2), (3, 4), (2, 4)])
 @pytest.mark.parametrize("places", [(5,), (0, 7, 11)])
 def test_exchanged_cells_are_named(read, one, other, places):

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, astuple, fields, replace
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -37,6 +37,9 @@ from thermcmp.physics.airflow import airflow_law
 from thermcmp.physics.noise_law import FAN_SOUND_LAW, noise_law_named
 from thermcmp.results.arrow import from_arrow, to_arrow
 from thermcmp.results.hashing import content_hash
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 #: 5 added the part of the rise that does not follow board power, and errors of readings;
 #: 6 errors that the runs of a bench share, pairings, covariates, further terms, and the seal;
@@ -251,6 +254,17 @@ def _check_origin(path: Path, settings: Mapping[str, Any], fingerprint: str) -> 
         )
 
 
+def _check_levels(path: Path, design: Design, posterior: xr.Dataset) -> None:
+    """Check that the rows part into the levels that the draws are of."""
+    for term, levels in zip(design.terms, design.levels, strict=True):
+        name = f"{term.name} level"
+        if name in posterior.coords and posterior.coords[name].to_numpy().tolist() != list(levels):
+            raise LibraryError(
+                f"{path}: this version parts the rows otherwise ({term.name}). Fix: fit its rows "
+                "again."
+            )
+
+
 def _read(path: Path, content: bytes, prefix: str) -> Fit:
     """Return the fit in the groups of a file."""
     import pyarrow.parquet as pq
@@ -278,6 +292,7 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
         errors=errors_of_values(settings["errors"]),
     )
     _check_origin(path, settings, content_hash(design.measured_rows))
+    _check_levels(path, design, posterior)
     checks = [
         Check(n, float("nan") if v is None else v, t, Health(s))
         for n, v, t, s in settings["checks"]

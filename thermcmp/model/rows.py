@@ -23,6 +23,15 @@ LONGEST_GAP_H: Final = 10.0
 SAME_ROOM_K: Final = 3.0
 #: Share of a condition's sum of squares between the levels of a part from which it goes with it.
 GOES_WITH: Final = 0.2
+#: What distinguishes the assemblies and sessions that have no name beside the cooler model, with
+#: the words before it. A cooler may have had a day of its own, whichever boards it was on.
+_UNNAMED: Final = {
+    "session": {"cooler_id": " "},
+    "assembly": {
+        "cooler_id": " ", "board_model": " on ", "board_id": " ", "memory_vendor": ", ",
+        "session": ", ", "assembly_kind": ", ",
+    },
+}  # fmt: skip
 #: Columns of parts and of what sets them.
 PARTS: Final = ("cooler_model", "board_model", "memory_vendor", "assembly_kind", "firmware")
 
@@ -226,14 +235,13 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
         if column == "board_id":
             # Memory of another vendor is on another board.
             placeholder = placeholder + " " + _filled(rows, "memory_vendor")
-    elif column in ("assembly", "session"):
-        # A cooler may have had a day of its own, whichever boards it was on.
-        parts: tuple[str, ...] = ("cooler_model", "cooler_id")
-        if column == "assembly":
-            parts = (*parts, "board_model", "board_id", "session", "assembly_kind")
-        placeholder = pd.Series("unnamed:", index=rows.index, dtype="string")
-        for name in parts:
-            placeholder = placeholder + " " + _filled(rows, name)
+    elif column in _UNNAMED:
+        placeholder = "unnamed: " + _filled(rows, "cooler_model")
+        for name, joint in _UNNAMED[column].items():
+            stated = rows[name].astype("string") if name in rows else None
+            placeholder = (
+                placeholder if stated is None else placeholder + (joint + stated).fillna("")
+            )
     else:
         placeholder = pd.Series("unstated", index=rows.index)
     return values.fillna(placeholder.astype("string")).astype(str)

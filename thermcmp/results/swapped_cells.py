@@ -19,6 +19,8 @@ _READINGS: Final = {
     "temperature_c": "temperature",
     "ambient_c": "ambient",
 }
+#: The column whose error is stated where unusual readings are right, of each pair's first.
+_ERRORS: Final = {"power_w": "power_error_w", "fan_rpm": "fan_error_rpm"}
 #: Columns whose medians lie closer than this factor are not told apart by their numbers; a
 #: reading is outside of those of the other rows beyond the second one (choices).
 _APART: Final = 3.0
@@ -35,13 +37,15 @@ def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
     """
     for _, group in rows.groupby(["lab", "sensor"], dropna=False, observed=True):
         for one, other in combinations(_READINGS, 2):
-            pair = group[[one, other]].dropna()
+            if one not in _ERRORS:
+                continue
+            pair = group.loc[group[_ERRORS[one]].isna(), [one, other]].dropna()
             for position in _swapped(pair):
                 first, second = pair.loc[position].astype(float)
                 yield Finding(
                     f"{_READINGS[one]} {first:g} and {_READINGS[other]} {second:g} look swapped "
                     "beside the other rows",
-                    "exchange the two cells",
+                    f"exchange the two cells; if both are right, state {_ERRORS[one]}",
                     one,
                     int(position),
                     first,

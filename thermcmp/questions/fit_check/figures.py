@@ -11,6 +11,7 @@ from thermcmp.questions.plot_style import (
     Row,
     finish,
     interval,
+    letters_in,
     note,
     rows_axis,
     split_rows,
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Effects shown of the left-out check, those that move most.
 MOST_EFFECTS: Final = 12
+#: Letters of a tick's name in a figure of the usual width (a choice).
+_NAME_WIDTH: Final = 56
 #: Where the ticks stand below their row.
 _BELOW: Final = 0.24
 
@@ -83,7 +86,9 @@ def left_out_figure(answer: Answer, ax: Axes, *, unit: str) -> None:
 
 
 def _name(ax: Axes, place: int, value: float, words: str, *, color: str, to_right: bool) -> None:
-    """Name the tick that stands furthest off, on a white ground."""
+    """Name the tick that stands furthest off, on a white ground; the table has long names whole."""
+    room = letters_in(ax, _NAME_WIDTH)
+    words = words if len(words) <= room else f"{words[: room - 1].rstrip()}…"
     ax.plot([value], [place + _BELOW], marker="|", markersize=8, color=color, markeredgewidth=2.2)
     ax.annotate(
         words,

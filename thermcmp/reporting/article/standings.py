@@ -106,10 +106,13 @@ def ranking_findings(answer: Ranking, hanging: Collection[str] = ()) -> list[Fin
     if len(reached) > 1:
         findings.append(_coolest(answer, reached, where, sensor, most, hanging))
     elif missing:
-        sentence = f"No two products can be compared {where}."
+        sentence = f"How the products compare {where} cannot be said."
         findings.append(Finding(sentence, Strength.NOT_KNOWN, Level.SHORT, ("coolest",)))
     if missing:
-        sentence = f"Not compared, since they could not be brought there: {listed(missing)}."
+        sentence = (
+            f"How {listed(missing)} would do {where} cannot be said, since they could not be "
+            "brought there."
+        )
         findings.append(Finding(sentence, Strength.NOT_KNOWN, Level.SHORT, tuple(missing)))
     for row in reached.to_dict("records"):
         low, high = (number_words(float(row[c]), "°C") for c in ("low_c", "high_c"))
