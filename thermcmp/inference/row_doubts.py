@@ -67,8 +67,8 @@ def _goes_with(rows: pd.DataFrame, column: str) -> str:
     Of an assembly a value counts once. A name of its own for nearly every assembly, such as a
     serial number, says nothing beside it.
     """
-    keys = level_keys(rows, ("lab", "assembly"))
     once = rows.assign(**{column: rows[column].astype("string")}).dropna(subset=[column])
+    keys = level_keys(rows, ("lab", "assembly"))[once.index]
     once = once[~pd.DataFrame({"key": keys, "value": once[column]}).duplicated()]
     levels = once[column].nunique()
     if levels < 2 or levels > max(2, len(once) // 2):

@@ -97,7 +97,7 @@ def map_headings(
     for heading, name in columns.items():
         if heading not in headings:
             hint = suggest(heading, list(counts))
-            if name in headings:
+            if name in headings and heading in READABLE:
                 hint = f"the map leads from your headings to columns: {{'{name}': '{heading}'}}"
             faults.append(Fault("no such heading in the table", hint, file, column=heading))
     targets = []

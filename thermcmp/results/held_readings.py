@@ -57,6 +57,10 @@ def _held(
 
     The highest reading may be an outlier, so that bands below it are looked at too.
     """
+    none = np.zeros(len(read_c), dtype=bool)
+    # Where nothing reads lower nothing shows that the readings move at all.
+    if np.ptp(read_c) == 0.0:
+        return none, 0.0
     # All cards may share a limit, or each may have its own.
     for mine in (card >= 0, *(card == number for number in range(card.max() + 1))):
         for top_c in np.unique(read_c[mine])[::-1][:_TOPS]:
@@ -75,7 +79,7 @@ def _held(
             scatter_k = min(scatter_k for _, scatter_k in responses)
             if should_k > max(_TIMES * float(np.hypot(did_k, scatter_k)), _APART_K):
                 return near, should_k
-    return np.zeros(len(read_c), dtype=bool), 0.0
+    return none, 0.0
 
 
 def _response(

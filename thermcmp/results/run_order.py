@@ -26,7 +26,7 @@ _ALL_K: Final = 0.5
 #: Probability at which any of the sets of repeats seems to follow its order by chance, and at
 #: which all together do.
 _CHANCE: Final = 0.05
-_CHANCE_OF_ALL: Final = 0.01
+_CHANCE_OF_ALL: Final = 0.005
 #: Least variance of repeats, of readings in steps [K²].
 _LEAST_K2: Final = 1e-4
 
