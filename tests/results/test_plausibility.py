@@ -190,9 +190,9 @@ class TestOrderOfRuns:
             check_results(rows)
 
     def test_assemblies_that_climb_together_are_seen_where_none_is_alone(self):
-        climb = np.array([0.0, 0.6, 1.1]) + np.random.default_rng(2).normal(0.0, 0.3, (6, 3))
+        climb = np.array([0.0, 0.7, 1.1]) + np.random.default_rng(1).normal(0.0, 0.35, (8, 3))
         rows = self.mounted(*(50.0 + climb))
-        with pytest.warns(ThermcmpWarning, match=r"6 sets of repeats \(the last \+\d\.\d K from"):
+        with pytest.warns(ThermcmpWarning, match=r"8 sets of repeats \(the last \+\d\.\d K from"):
             check_results(rows)
 
     def test_assemblies_that_scatter_are_seldom_asked_about(self):
