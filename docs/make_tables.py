@@ -67,7 +67,17 @@ cells | `header_row=4` (`--header-row`) |
 `decimal={"Power [W]": ","}` (`--decimal "Power [W]=,"`) |
 | a number that reads both ways, such as 1,500 | refused where nothing proves its mark | \
 `decimal="."` |
-| a test number twice | refused, with both rows | |
+| a test number twice | refused, with both rows; a row that is a copy counts as a bad row | |
+| numbers of a unit that no heading states (a room at 72, 1.5 sone) | refused; so is \
+"room F", which may be °F or a name | write the heading as `room [°F]` |
+| two readings in each other's cells | refused beside rows that agree | state \
+`power_error_w` or `fan_error_rpm` if they are right |
+| "62±1", "~62" | refused: the ± has a column of its own, `standard_error_k` | |
+| no test numbers | add a column of them: 1, 2, 3 … | |
+| runs after a remount, but no names of assemblies | asked about where set points repeat | a \
+column for `assembly`: "A1", "A2" … |
+| a block of columns for each card | refused; put the blocks below each other, \
+with a column that names the card | |
 | `kestrel-2` beside `Kestrel 2` | asked about; not imported until answered | \
 `words={"cooler_model": \
 {"kestrel-2": "Kestrel 2"}}` if they are one, `{"kestrel-2": "kestrel-2"}` if they are two |

@@ -118,3 +118,32 @@ def test_a_map_that_is_written_the_wrong_way_round_is_said_to_be(tmp_path):
     DataFrame({"test": ["a", "b"], "cooler": ["C1", "C2"]}).to_csv(path, index=False)
     with pytest.raises(InputError, match=r"from your headings to columns: \{'test': 'run'\}"):
         read_results(path, columns={"run": "test", "cooler_model": "cooler"})
+
+
+@pytest.mark.parametrize("slip", ["{}±1", "~{}", "{} +/- 0.5", "ca. {}", "≈{}"])
+def test_a_doubt_beside_a_number_gets_a_column_of_its_own(tmp_path, slip):
+    path = tmp_path / "runs.csv"
+    path.write_text(
+        "run,cooler_model,board_model,sensor,temperature_c,ambient_c,power_w,fan_rpm\n"
+        f"T1,Kestrel,Plover,memory,{slip.format(62)},21,200,1500\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(InputError, match="standard error into a column of its own"):
+        read_results(path)
+
+
+def test_a_copied_row_is_named_and_can_be_left_out(tmp_path):
+    row = "T{},Kestrel,Plover,memory,{},21,200,1500"
+    lines = [row.format(1, 70), row.format(2, 71), row.format(1, 70)]
+    head = "run,cooler_model,board_model,sensor,temperature_c,ambient_c,power_w,fan_rpm"
+    path = tmp_path / "runs.csv"
+    path.write_text("\n".join([head, *lines]) + "\n", encoding="utf-8")
+    with pytest.raises(InputError, match="row 4: the row is a copy of row 2") as caught:
+        read_results(path)
+    assert len(caught.value.faults) == 1
+    with pytest.warns(ThermcmpWarning, match="1 row was left out"):
+        assert read_results(path, bad_rows="skip")["run"].tolist() == ["T1", "T2"]
+    # Two readings under one number stay a contradiction that people settle.
+    path.write_text("\n".join([head, *lines[:2], row.format(1, 75)]) + "\n", encoding="utf-8")
+    with pytest.raises(InputError, match="second row"):
+        read_results(path, bad_rows="skip")

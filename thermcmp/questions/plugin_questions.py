@@ -61,6 +61,10 @@ def thermcmp_questions() -> list[Question]:
     return [Question(name, _Own(name), in_report=False) for name in _OWN]
 
 
+#: What a type is called to a user.
+_SPOKEN: Final = {float: "number", int: "whole number", str: "word", bool: "yes or no"}
+
+
 def faults_of_questions(question: Question) -> list[Fault]:
     """Return what is wrong with the parameters of a plug-in's question."""
     if not callable(question.ask):
@@ -135,7 +139,7 @@ def _option_faults(asked: Callable[..., Any], options: Mapping[str, Any]) -> lis
         allowed = _plain_types(_hint(asked, name))
         if allowed and not _is_one_of(value, allowed):
             kinds = [kind for kind in allowed if kind is not type(None)]
-            words = " or ".join(str(getattr(kind, "__name__", kind)) for kind in kinds)
+            words = " or ".join(_SPOKEN.get(kind, getattr(kind, "__name__", "")) for kind in kinds)
             faults.append(Fault(f"not a {words}", f"give a {words}", column=name, value=str(value)))
     return faults
 

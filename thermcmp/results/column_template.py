@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from thermcmp.results.reading_guide import UNANSWERED, word_of
-from thermcmp.results.schema import BY_NAME, NAMES, REQUIRED
+from thermcmp.results.schema import BY_NAME, NAMES, REQUIRED, UNLESS_PUBLISHED
 from thermcmp.tabular.cells import is_blank
 from thermcmp.tabular.coercion import to_time
 from thermcmp.tabular.column import Kind, match_heading, stated_unit
@@ -18,35 +18,36 @@ from thermcmp.tabular.dates import fitting_formats
 from thermcmp.tabular.grid import Grid, read_grid
 from thermcmp.tabular.units import Dimension, parse_unit
 
-#: What words in a heading may mean, first match first (common practice, no source).
+#: What words in a heading, English or German, may mean, first match first (common practice, no
+#: source).
 _GUESSES: Final = tuple(
     (target, re.compile(pattern, re.IGNORECASE))
     for target, pattern in (
-        ("memory_vendor", r"mem\w*\W*(maker|vendor|brand|make)"),
-        ("noise_floor_dba", r"background|noise floor"),
+        ("memory_vendor", r"mem\w*\W*(maker|vendor|brand|make)|speicher.?(hersteller|typ)"),
+        ("noise_floor_dba", r"background|noise floor|grundpegel"),
         ("resolution_k", r"\b(step|resolution)\b"),
-        ("temperature_c[memory]", r"\bv?ram\b|\bmem(ory)?\b"),
+        ("temperature_c[memory]", r"\bv?ram\b|\bmem(ory)?\b|\bspeicher"),
         ("temperature_c[junction]", r"junction|hot.?spot"),
         ("temperature_c[edge]", r"\bedge\b|\bgpu\b|\bcore\b"),
-        ("ambient_c", r"ambient|intake|inlet|\broom\b|\bair\b"),
+        ("ambient_c", r"ambient|intake|inlet|\broom\b|\bair\b|umgebung|raum|zuluft|ansaug"),
         ("mic_distance_m", r"\bmic|distance"),
-        ("noise_dba", r"noise|loud|sound|\bdb"),
+        ("noise_dba", r"noise|loud|sound|\bdb|schall|lautst|pegel"),
         ("fan_mode", r"fan\W*(mode|setting|control)"),
-        ("fan_rpm", r"\bfans?\b|\brpm\b|tacho"),
-        ("power_w", r"power|\bw(atts?)?\b"),
+        ("fan_rpm", r"\bfans?\b|\brpm\b|tacho|drehzahl"),
+        ("power_w", r"power|\bw(atts?)?\b|leistung"),
         ("cooler_id", r"(cooler|heat.?sink)\W*(no|id|serial|s/?n|specimen)"),
         ("board_id", r"(board|pcb)\W*(no|id|serial|s/?n|specimen)"),
-        ("cooler_model", r"cooler|heat.?sink"),
-        ("board_model", r"\b(board|pcb)\b"),
-        ("assembly_kind", r"\b(mounted|fitted|assembled|built) ?(by|at)\b|\bwho\b"),
+        ("cooler_model", r"cooler|heat.?sink|\bkühler"),
+        ("board_model", r"\b(board|pcb)\b|\bplatine"),
+        ("assembly_kind", r"\b(mounted|fitted|assembled|built) ?(by|at)\b|\bwho\b|\bmontage"),
         ("assembly", r"\b(re)?mount|assembl|\bbuild\b"),
         ("session", r"session|sitting"),
         ("bench", r"\b(bench|rig)\b"),
         ("lab", r"\blab"),
         ("firmware", r"firmware|\b[bv]?bios\b|\bfw\b"),
-        ("started_at", r"\b(date|day|time|start(ed)?|when)\b"),
-        ("product", r"\b(card|product)\b"),
-        ("run", r"\b(run|test|measurement|no)\b|^#$"),
+        ("started_at", r"\b(date|day|time|start(ed)?|when|datum)\b"),
+        ("product", r"\b(card|product|karte)\b"),
+        ("run", r"\b(run|test|measurement|no|lauf|prüf)\b|^#$"),
     )
 )
 #: What a heading with a unit can mean; another unit speaks against a guess.
@@ -115,11 +116,19 @@ def _guessed(grid: Grid) -> list[str]:
                 for target, pattern in _GUESSES
                 if pattern.search(heading)
                 and target not in targets
+                and _may_hold(target, _filled(grid, place))
                 and _may_have(target, None if unit is None else unit.dimension)
             ),
             "",
         )
     return targets
+
+
+def _may_hold(target: str, cells: Sequence[Any]) -> bool:
+    """Return whether a column may hold such cells: those of a number have figures."""
+    is_number = BY_NAME[target.partition("[")[0]].kind is Kind.NUMBER
+    figures = sum(any(sign.isdigit() for sign in str(cell)) for cell in cells)
+    return not is_number or 2 * figures >= len(cells)
 
 
 def _may_have(target: str, dimension: Dimension | None) -> bool:
@@ -167,9 +176,10 @@ def _constant_lines(targets: Sequence[str]) -> Iterator[str]:
     """Yield a line for each column that the table lacks: the required ones and the laboratory."""
     held = {target.partition("[")[0] for target in targets}
     by_sensor = any("[" in target for target in targets)
-    for name in (*REQUIRED, "lab"):
+    needed_names = (*REQUIRED, *UNLESS_PUBLISHED)
+    for name in (*needed_names, "lab"):
         if name not in held and not (name == "sensor" and by_sensor):
-            needed = "needed: " if name in REQUIRED else ""
+            needed = "needed: " if name in needed_names else ""
             yield f'# {name} = ""  # {needed}{BY_NAME[name].meaning}'
 
 

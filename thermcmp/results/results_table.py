@@ -200,6 +200,11 @@ def _read_rows(
         if name not in frame or frame[name].isna().all():
             frame[name] = value
     checked, findings = examine(frame)
+    copies = _copied_rows(grid)
+    known_copies = {fault.row for fault in copies}
+    findings = [
+        f for f in findings if f.position is None or origin.fault(f).row not in known_copies
+    ]
     of_rows = [finding for finding in findings if finding.earlier is None]
     between = [finding for finding in findings if finding.earlier is not None]
     words = {target.name: guide.words_for(target) for target in targets}
@@ -210,7 +215,7 @@ def _read_rows(
     between = [finding for finding in between if not slips[finding]]
     blamed = set().union(*slips.values())
     alone = _one_per_stray_row(
-        [*grid.faults, *unread, *_new_faults(of_rows, origin, guide, unread_places)]
+        [*grid.faults, *unread, *copies, *_new_faults(of_rows, origin, guide, unread_places)]
     )
     lacking = [name for name in (*REQUIRED, *UNLESS_PUBLISHED) if name not in frame]
     extra = ", ".join(f"'{target.heading}'" for target in targets if target.is_extra)
@@ -222,6 +227,18 @@ def _read_rows(
     contradictions = [*grid.merged, *(asked.pop(name) for name in sorted(blamed))]
     contradictions += _new_faults(between, origin, guide, unread_places)
     return _Reading(checked, alone, contradictions, list(asked.values()))
+
+
+def _copied_rows(grid: Grid) -> list[Fault]:
+    """Return a fault for each row whose cells are those of an earlier one."""
+    first: dict[tuple[str, ...], int] = {}
+    faults = []
+    for number, cells in grid.rows:
+        earlier = first.setdefault(tuple(map(str, cells)), number)
+        if earlier != number:
+            fix = "take it out, or give bad_rows='skip'"
+            faults.append(Fault(f"the row is a copy of row {earlier}", fix, row=number))
+    return faults
 
 
 def _names_in(finding: Finding, checked: pd.DataFrame) -> set[tuple[str | None, Any]]:

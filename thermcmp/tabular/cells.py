@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import Any, Final
 
 from thermcmp.errors import Fault
 from thermcmp.tabular.coercion import CONVERTERS, FIXES, converter_of, is_missing
@@ -16,9 +17,16 @@ from thermcmp.tabular.numbers import POINT, Mark, both_readings, mark_of, parse_
 from thermcmp.tabular.units import UnitError, find_conversion, is_unit
 from thermcmp.tabular.words import BLANK, MISSING
 
+#: Signs of 'give or take' and 'about'.
+_DOUBT: Final = re.compile(r"±|\+/-|\+-|^\s*(?:~|≈|ca\.)")
+
 
 class UnprovedMarkError(ValueError):
     """A number that reads both ways while the decimal mark is unknown."""
+
+
+class DoubtfulNumberError(ValueError):
+    """A number with its own doubt beside it, such as '62±1' or '~62'."""
 
 
 class StrayMarkError(ValueError):
@@ -45,6 +53,8 @@ class Reader:
             return converter_of(self.column)(value)
         unit = self.unit
         if isinstance(value, str):
+            if _DOUBT.search(value):
+                raise DoubtfulNumberError("a number with its doubt beside it")
             written, cell_unit = split_cell(value)
             if any(sign.isdigit() for sign in cell_unit) and not is_unit(cell_unit):
                 # No unit holds figures but the known ones: a slip such as '22O.4'.
@@ -122,6 +132,8 @@ def fix_of(error: ValueError, column: Column) -> str:
         return "declare decimal='.' or decimal=','"
     if isinstance(error, StrayMarkError):
         return "write it with the decimal mark of the others"
+    if isinstance(error, DoubtfulNumberError):
+        return "write the number alone, and its standard error into a column of its own"
     if isinstance(error, UnitError):
         return f"give the value in {column.unit or 'plain numbers'}, and its unit once"
     return FIXES[column.kind]
