@@ -13,6 +13,7 @@ from thermcmp.model.rows import LeftOut, level_keys, one_sensor, usable_rows, wi
 from thermcmp.model.terms import (
     AMBIENT,
     BUILT_IN,
+    HOURS,
     RUNS,
     SETTLING,
     TREND,
@@ -329,3 +330,17 @@ def test_unnamed_assemblies_are_named_by_what_is_stated(make_rows):
     keys = level_keys(rows, ("assembly",)).tolist()
     assert all(key.startswith("unnamed: Heron-C1 on ") for key in keys)
     assert len(set(keys)) == 2 and not any("unstated" in key for key in keys)
+
+
+def test_the_order_of_runs_counts_within_what_has_a_name(make_rows):
+    started_at = pd.to_datetime([f"2031-03-03 {hour}:00" for hour in (10, 11, 12, 13)], utc=True)
+    columns = {"cooler_model": list("AABB"), "fan_rpm": [1200.0, 1500.0, 1800.0, 2100.0]}
+    for names, moves in ((["s"] * 4, True), ([None] * 4, False)):
+        rows, _ = with_derived(make_rows(session=names, started_at=started_at, **columns))
+        assert (rows[HOURS].abs().max() > 0.0) == moves
+    # Three runs and one of a name each would go with the coolers.
+    for names, moves in ((list("aaab"), True), ([None] * 4, False)):
+        rows, _ = with_derived(
+            make_rows(assembly=names, cooler_model=["A", "A", "A", "B"], fan_rpm=columns["fan_rpm"])
+        )
+        assert (RUNS in rows) == moves

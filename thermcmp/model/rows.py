@@ -131,7 +131,10 @@ def with_derived(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         when = by_session.transform("mean")
         # A bench does not warm for longer than a day.
         length = by_session.transform("max") - by_session.transform("min")
-        derived[HOURS] = (hours - when) * (24.0 / length.clip(lower=24.0))
+        since = (hours - when) * (24.0 / length.clip(lower=24.0))
+        # Runs that name no session may be of several.
+        named = since.where(rows["session"].notna()) if "session" in rows else since * np.nan
+        derived[HOURS] = named.fillna(0.0)
         bench = level_keys(rows, ("lab", "bench"))
         by_bench = when.groupby(bench)
         first, last = by_bench.transform("min"), by_bench.transform("max")
