@@ -35,13 +35,19 @@ def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
 
     Both readings lie outside of those of the other rows, and inside once they are exchanged.
     """
-    for _, group in rows.groupby(["lab", "sensor"], dropna=False, observed=True):
-        for one, other in combinations(_READINGS, 2):
-            if one not in _ERRORS:
-                continue
-            pair = group.loc[group[_ERRORS[one]].isna(), [one, other]].dropna()
+    by = [rows["lab"], rows["sensor"]]
+    readings = rows[list(_READINGS)].astype(float)
+    usual = readings.groupby(by, dropna=False, observed=True).transform("median")
+    number = rows.groupby(by, dropna=False, observed=True, sort=False).ngroup()
+    pairs = [pair for pair in combinations(_READINGS, 2) if pair[0] in _ERRORS]
+    for one, other in pairs:
+        turned = (readings[one] < readings[other]) != (usual[one] < usual[other])
+        known = readings[[one, other]].notna().all(axis=1) & rows[_ERRORS[one]].isna()
+        # Few groups have such a row.
+        some = known & number.isin(number[turned & known])
+        for _, pair in readings.loc[some, [one, other]].groupby(number[some]):
             for position in _swapped(pair):
-                first, second = pair.loc[position].astype(float)
+                first, second = pair.loc[position]
                 yield Finding(
                     f"{_READINGS[one]} {first:g} and {_READINGS[other]} {second:g} look swapped "
                     "beside the other rows",
