@@ -264,8 +264,12 @@ class Fit:
         for block in self._blocks:
             part = weights[:, first : first + block.shape[1]]
             first += block.shape[1]
-            used = part.any(axis=0)
-            total += block[:, used] @ part[:, used].T
+            used = np.flatnonzero(part.any(axis=0))
+            if 2 * len(used) < len(part.T):
+                # A build has few of the levels: the others need not be read.
+                block, part = block[:, used], part[:, used]
+            if len(used):
+                total += block @ part.T
         return total
 
     @property

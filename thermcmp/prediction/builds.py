@@ -134,9 +134,9 @@ def unclear_products(rows: pd.DataFrame) -> list[str]:
     return sentences
 
 
-def _measured(fit: Fit, column: str) -> list[str]:
-    """Return the parts of a kind of which the fit has runs."""
-    return sorted(fit.design.rows[column].dropna().unique())
+def _stated(fit: Fit, column: str) -> dict[str, None]:
+    """Return what the rows state in a column, in order."""
+    return dict.fromkeys(sorted(fit.design.rows[column].dropna().unique()))
 
 
 def check_parts_known(fit: Fit, build: Build) -> None:
@@ -148,7 +148,7 @@ def check_parts_known(fit: Fit, build: Build) -> None:
         wanted = getattr(build, column)
         if wanted is None:
             continue
-        known = fit.once(f"{column}, measured", partial(_measured, column=column))
+        known = fit.once(f"stated in {column}", partial(_stated, column=column))
         if wanted not in known:
             raise NotEstimableError(
                 f"{build.name}: no run with {column} '{wanted}' is in the fit (it has "
@@ -160,9 +160,9 @@ def check_parts_known(fit: Fit, build: Build) -> None:
             fix = "leave it out, or fit with a term that reads this column"
             fault = Fault("no term of the fit reads this column", fix, column=column)
             raise InputError(f"{build.name}: unknown level.", [fault])
-        known = sorted(fit.design.rows[column].dropna().astype(str).unique())
-        if any(column in term.columns for term in terms) and str(level) not in known:
+        levels = sorted(fit.design.rows[column].dropna().astype(str).unique())
+        if any(column in term.columns for term in terms) and str(level) not in levels:
             raise NotEstimableError(
                 f"{build.name}: no run with {column} '{level}' is in the fit (it has "
-                f"{', '.join(known)}). Fix: measure it, or name a level that was."
+                f"{', '.join(levels)}). Fix: measure it, or name a level that was."
             )

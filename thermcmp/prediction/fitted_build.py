@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermcmp._types import Array
+from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.inference.noise_fit import NoiseFit, fit_noise
 from thermcmp.model.conditions import Build, Conditions
@@ -21,7 +21,7 @@ from thermcmp.physics.sensor_law import SensorLaw
 from thermcmp.prediction.builds import Scope, check_parts_known, matching_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from thermcmp.inference.posterior import Fit
 
@@ -83,13 +83,13 @@ class FittedBuild:
     ) -> Array:
         """Compute the rise over the intake's air, shape (S,) [K]; of some effects if stated."""
         parts = self.parts_k if effects is None else self._parts_of(effects)
-        return self._rise(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
+        return self.rise_of(parts, self.fit.draws(EXPONENT), flow_speed, power_w)
 
     def weights(self, exponent: float, flow_speed: float, power_w: float) -> Array:
         """Return the weights of the effects in the rise at an airflow exponent, shape (q,)."""
-        return self._rise(self.effect_weights, exponent, flow_speed, power_w)
+        return self.rise_of(self.effect_weights, exponent, flow_speed, power_w)
 
-    def _rise(
+    def rise_of(
         self,
         parts: Mapping[Acts, Array],
         exponent: Array | float,
@@ -137,16 +137,20 @@ class FittedBuild:
         return law if ratio == 1.0 else law.in_air(density_factor(ratio, 1.0, exponent=exponent))
 
     @cached_property
+    def ran(self) -> BoolArray:
+        """Which rows were taken on its hardware, shape (n,)."""
+        return matching_rows(self.fit.design.rows, self.build)
+
+    @cached_property
     def measured_speeds(self) -> tuple[float, float] | None:
         """Lowest and highest fan speed at which its hardware was run; None if it never was."""
-        speeds = self.fit.design.flow_speed[matching_rows(self.fit.design.rows, self.build)]
+        speeds = self.fit.design.flow_speed[self.ran]
         return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
 
     def power_words(self, power_w: float) -> str:
         """State that a power is far from all at which its hardware was run; "" where it is not."""
         design = self.fit.design
-        watts = design.power_ratio[matching_rows(design.rows, self.build)]
-        watts = watts * design.reference.power_w
+        watts = design.power_ratio[self.ran] * design.reference.power_w
         if not len(watts) or reach_of(power_w, watts.min(), watts.max()) is not Reach.REFUSED:
             return ""
         run_at = " to ".join(sorted({f"{watts.min():.0f}", f"{watts.max():.0f}"}))
@@ -167,6 +171,23 @@ class FittedBuild:
         if level is None or speeds is None:
             return nothing
         return nothing if reach_of(np.median(flow_speed), *speeds) is Reach.REFUSED else level
+
+
+def rise_weights(
+    builds: Sequence[FittedBuild], flow_speed: Array | float, power_w: Array | float
+) -> Callable[[float], Array]:
+    """Return the weights of the effects in the rises of builds in one air, (m, q), by exponent."""
+    stacked = {acts: np.stack([b.effect_weights[acts] for b in builds]) for acts in Acts}
+    used = np.flatnonzero(np.any([part.any(axis=0) for part in stacked.values()], axis=0))
+    few = {acts: part[:, used] for acts, part in stacked.items()}
+    speed, power = (np.reshape(each, (-1, 1)) for each in (flow_speed, power_w))
+
+    def weights(exponent: float) -> Array:
+        total = np.zeros_like(stacked[Acts.RESISTANCE])
+        total[:, used] = builds[0].rise_of(few, exponent, speed, power)
+        return total
+
+    return weights
 
 
 def noise_law(fit: Fit, distance_m: float) -> NoiseFit | None:

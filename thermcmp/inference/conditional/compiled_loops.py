@@ -110,11 +110,14 @@ def forward(
 ) -> None:
     """Solve with the factor's sparse columns, in place.
 
-    x has a row per node; ``which`` names the system of each of its columns.
+    x has a row per node; ``which`` names the system of each of its columns. Contrasts of products
+    leave most nodes, those of assemblies, at zero.
     """
     for c in range(len(start) - 1):
         first = start[c]
         here = node[c]
+        if not np.any(x[here]):
+            continue
         for b in range(x.shape[1]):
             x[here, b] /= a[first, which[b]]
         for i in range(first + 1, start[c + 1]):

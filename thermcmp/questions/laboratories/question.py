@@ -18,7 +18,7 @@ from thermcmp.model.rows import level_keys
 from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.card import OF_A_LABORATORY
 from thermcmp.prediction.equal_conditions import ranked_builds
-from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.prediction.fitted_build import FittedBuild, rise_weights
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
 from thermcmp.questions.laboratories.figure import laboratories_figure
@@ -177,10 +177,11 @@ def _moves(fit: Fit, names: tuple[str, ...]) -> tuple[list[str], list[float]]:
     builds = ranked_builds(fit, None)
     reference = fit.reference
     fitted = [FittedBuild(fit, build, Scope.PRODUCT_LINE) for build in builds.values()]
+    rises = rise_weights(fitted, reference.flow_speed, reference.power_w)
 
     def gaps(exponent: float) -> Array:
-        rises = [b.weights(exponent, reference.flow_speed, reference.power_w) for b in fitted]
-        return np.stack(rises) - np.mean(rises, axis=0)
+        each = rises(exponent)
+        return each - each.mean(axis=0)
 
     units = units_of(fit, "lab")
     study = LeaveOut(fit, [units.codes], draws=draws_for(fit, DRAWS))

@@ -11,7 +11,6 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.model.links import networks, place_names
 from thermcmp.model.terms import Acts
-from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.equal_conditions import Entry
 
 if TYPE_CHECKING:
@@ -56,8 +55,7 @@ def rank_entries(fit: Fit, entries: Sequence[Entry], matters_k: float) -> Ranked
         return Ranked((), unreached)
     weights = [entry.fitted.effect_weights[Acts.RESISTANCE] for entry in reached]
     number = networks(fit.design, np.stack(weights))
-    rows = [matching_rows(fit.design.rows, entry.fitted.build) for entry in reached]
-    places = place_names(fit.design, rows)
+    places = place_names(fit.design, [entry.fitted.ran for entry in reached])
     found: list[Network] = []
     for network in range(int(number.max()) + 1):
         members = np.flatnonzero(number == network)
