@@ -12,7 +12,7 @@ from thermcmp.model.design import EXPONENT
 from thermcmp.model.links import places_of
 from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.equal_conditions import ranked_builds
-from thermcmp.prediction.fitted_build import FittedBuild
+from thermcmp.prediction.fitted_build import FittedBuild, rise_weights
 from thermcmp.questions.phrases import few_named, number_words, percent_words
 
 if TYPE_CHECKING:
@@ -55,9 +55,18 @@ def evidence_sentences(fit: Fit) -> list[str]:
 
 def _sentences(fit: Fit) -> list[str]:
     table, (names, splits) = evidence_table(fit), _evidence(fit)
-    hit = table[table["p_any"] < DISAGREES]
-    if splits is None or not len(hit):
+    if splits is None:
         return []
+    capped = []
+    if splits.passed_over:
+        count = len(splits.pairs)
+        capped.append(
+            f"Direct and indirect evidence was compared for the {count} pairs that share the most "
+            f"places, of {count + splits.passed_over}; disagreement between the others is not seen."
+        )
+    hit = table[table["p_any"] < DISAGREES]
+    if not len(hit):
+        return capped
     worst = int(np.argmax(np.abs(splits.differ_k) / splits.differ_error_k))
     products = [node for node in splits.around[worst] if isinstance(node, int)]
     product, place, off, error = farthest_cell(fit, _ran(fit), products)
@@ -70,7 +79,8 @@ def _sentences(fit: Fit) -> list[str]:
         f"{_side(row['indirect_k'], row['indirect_error_k'])} (chance that any pair is as far "
         f"apart where all agree: {percent_words(row['p_any'])}).{more} Their order mixes both. "
         f"Farthest off: {names[product]} at {place}, {_side(off, error)} than all other runs "
-        "suggest. Fix: look at those runs, or run the two side by side at one more place."
+        "suggest. Fix: look at those runs, or run the two side by side at one more place.",
+        *capped,
     ]
 
 
@@ -83,13 +93,9 @@ def _split(fit: Fit) -> tuple[list[str], Splits | None]:
     if places_of(fit.design) is None or not builds:
         return [], None
     exponent = float(np.mean(fit.draws(EXPONENT)))
-    weights = [
-        FittedBuild(fit, build, Scope.PRODUCT_LINE).weights(
-            exponent, reference.flow_speed, reference.power_w
-        )
-        for build in builds.values()
-    ]
-    return list(builds), split_pairs(fit, _ran(fit), np.stack(weights))
+    fitted = [FittedBuild(fit, build, Scope.PRODUCT_LINE) for build in builds.values()]
+    weights = rise_weights(fitted, reference.flow_speed, reference.power_w)(exponent)
+    return list(builds), split_pairs(fit, _ran(fit), weights)
 
 
 def _ran(fit: Fit) -> list[BoolArray]:

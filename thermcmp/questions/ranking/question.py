@@ -14,9 +14,10 @@ from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
 from thermcmp.prediction.as_bought import Loop, builds_to_rank, entries_of
-from thermcmp.prediction.builds import Scope, matching_rows
+from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.card import refuse_lone_control
 from thermcmp.prediction.equal_conditions import Entry, noise_for
+from thermcmp.prediction.fitted_build import rise_weights
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
@@ -24,6 +25,11 @@ from thermcmp.questions.ranking.evidence import evidence_sentences, evidence_tab
 from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
 from thermcmp.questions.ranking.ranked import Ranked, rank_entries
+from thermcmp.questions.ranking.selection import (
+    second_card_words,
+    selection_caveats,
+    selection_table,
+)
 from thermcmp.questions.ranking.tables import league_table, ranking_draws, ranking_table
 from thermcmp.questions.ranking.text import link_caveats, ranking_sentences, unreached_caveats
 from thermcmp.questions.went_with import went_with_words
@@ -74,6 +80,26 @@ class Ranking(Answer):
         """
         draws = self.draws["temperature_c"].to_numpy()
         return league_table(self.table, draws, self.matters_k, self.prob, simultaneous=simultaneous)
+
+    def selection(self) -> pd.DataFrame:
+        """State how large a selection of cards or results would overturn neighbouring ranks.
+
+        No interval holds how cards and results came to be tested and published. A hand-picked
+        sample and throttled runs that are left out make a product look cooler than its line;
+        where only failures are published it looks warmer.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns product and rival, its neighbour in the table; overturned_k, how much too cool
+            the product (or too warm the rival) must be shown for the rival to be as likely the
+            cooler; doubtful_k, the same for the interval of their gap to reach 0, which it does
+            already where this is 0 [K]; coolest_of, the fewest cards of which each card of the
+            product must have been the coolest to be shown so much too cool, with this fit's spread
+            between cards: inf beyond 1000, NaN in a fit without such a spread.
+        """
+        draws = self.draws["temperature_c"].to_numpy()
+        return selection_table(self.fits[0], self.table, draws, self.prob)
 
     def evidence(self) -> pd.DataFrame:
         """Set direct against indirect evidence for every pair of products that has both.
@@ -217,7 +243,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
             *ranking_sentences(ranked, matters_k, prob, as_bought=as_bought),
             *filter(None, [level_words(fit, builds)]),
         ),
-        caveats=_caveats(fit, ranked, noise, held, builds),
+        caveats=_caveats(fit, ranked, noise, held, builds, prob),
         prob=prob,
         draw_figure=ranking_figure,
         conditions=held,
@@ -233,6 +259,7 @@ def _caveats(
     noise: NoiseFit | None,
     held: Conditions,
     builds: Mapping[str, Build],
+    prob: float,
 ) -> tuple[str, ...]:
     gaps = [(other, net.entries[0]) for net in ranked.networks for other in net.entries[1:]]
     names = [f"{other.name} against {coolest.name}" for other, coolest in gaps]
@@ -243,7 +270,7 @@ def _caveats(
         linear = Linear(tuple(names), _gap_weights(gaps))
     caveats = link_caveats(ranked) + evidence_sentences(fit)
     caveats += fit_caveats(fit, influence=influence, linear=linear, held=held)
-    caveats += unreached_caveats(ranked)
+    caveats += unreached_caveats(ranked) + selection_caveats(fit, ranked)
     if held.altitude_m is not None:
         caveats.append(held.altitude_words)
     if noise is not None:
@@ -259,23 +286,33 @@ def _caveats(
     )
     caveats += went_with_words(fit, [(one, two) for one, two in coolers if one != two])
     keys = level_keys(fit.design.rows, ("lab", "assembly"))
-    once = [n for n, b in builds.items() if len(set(keys[matching_rows(fit.design.rows, b)])) == 1]
+    once = [entry for entry in ranked.all if len(set(keys[entry.fitted.ran])) == 1]
     if once:
+        reached = [entry for entry in once if entry.reached]
         caveats.append(
-            f"Mounted once only: {', '.join(once)}, as far as assemblies are named. A good or bad "
-            "assembly is attributed to it, within the spread of assemblies elsewhere; test a "
-            "second assembly of each."
+            f"Mounted once only: {', '.join(sorted(entry.name for entry in once))}, as far as "
+            "assemblies are named. A good or bad assembly is attributed to it, within the spread "
+            "of assemblies elsewhere; test a second assembly of each."
+            f"{second_card_words(fit, reached, prob)}"
         )
     return tuple(caveats)
 
 
 def _gap_weights(gaps: Sequence[tuple[Entry, Entry]]) -> Callable[[float], Array]:
     """Return the effects' weights in gaps between two products, as a function of exponent."""
+    sides = [[entry.name for entry in side] for side in zip(*gaps, strict=True)]
     entries = {entry.name: entry for gap in gaps for entry in gap}
+    place = {name: k for k, name in enumerate(entries)}
+    others, coolest = ([place[name] for name in side] for side in sides)
+    rises = rise_weights(
+        [entry.fitted for entry in entries.values()],
+        np.array([entry.middle_speed for entry in entries.values()]),
+        np.array([entry.power_w for entry in entries.values()]),
+    )
 
     def weights(exponent: float) -> Array:
-        rises = {name: entry.weights(exponent) for name, entry in entries.items()}
-        return np.stack([rises[other.name] - rises[coolest.name] for other, coolest in gaps])
+        each = rises(exponent)
+        return each[others] - each[coolest]
 
     return weights
 
