@@ -23,7 +23,7 @@ from thermcmp.hooks import (
     hookimpl,
 )
 from thermcmp.questions.plugin_questions import ask_questions, typed_options
-from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.plausibility.doubts import find_doubts
 from thermcmp.tabular.column import Column, Kind
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Verdict

@@ -47,7 +47,7 @@ POINTS: Final = {
         "run check", "name", {"check": 2}, "thermcmp.telemetry.plausibility.columns"
     ),
     "thermcmp_row_checks": Point(
-        "row check", "name", {"check": 1}, "thermcmp.results.plausibility"
+        "row check", "name", {"check": 1}, "thermcmp.results.plausibility.doubts"
     ),
     "thermcmp_fan_controls": Point(
         "fan control",

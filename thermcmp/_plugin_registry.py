@@ -28,7 +28,7 @@ _BUILT_INS: Final = (
     "thermcmp.model.terms",
     "thermcmp.telemetry.reading.readers",
     "thermcmp.telemetry.plausibility.columns",
-    "thermcmp.results.plausibility",
+    "thermcmp.results.plausibility.doubts",
     "thermcmp.results.firmware_table",
     "thermcmp.questions.plugin_questions",
     "thermcmp.physics.noise_law",

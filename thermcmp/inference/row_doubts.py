@@ -9,7 +9,7 @@ import pandas as pd
 
 from thermcmp.model.rows import PARTS, level_keys
 from thermcmp.model.terms import DERIVED, TYPICAL_RISE_K
-from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.plausibility.doubts import find_doubts
 from thermcmp.results.schema import BY_NAME
 
 if TYPE_CHECKING:

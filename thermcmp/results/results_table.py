@@ -17,7 +17,7 @@ from thermcmp.errors import Fault, InputError, ThermcmpWarning, fault_lines
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.headings import Target, map_headings, unlikely_unit
 from thermcmp.results.near_names import NearNamesWarning, near_names
-from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.plausibility.doubts import find_doubts
 from thermcmp.results.plugin_tables import grid_of_plugin
 from thermcmp.results.reading_guide import Guide, word_of
 from thermcmp.results.schema import MEASURED, READABLE, REQUIRED, UNLESS_PUBLISHED

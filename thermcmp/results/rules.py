@@ -7,9 +7,9 @@ from typing import Final
 
 import pandas as pd
 
+from thermcmp.results.plausibility.swapped_cells import find_swapped
 from thermcmp.results.row_hashes import do_agree
 from thermcmp.results.schema import KEY
-from thermcmp.results.swapped_cells import find_swapped
 from thermcmp.tabular.column import Finding
 
 #: What all sensors of one run share.

@@ -11,7 +11,7 @@ import pandas as pd
 from thermcmp.errors import Fault, InputError, ThermcmpWarning, closest
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.near_names import TYPED
-from thermcmp.results.plausibility import find_doubts
+from thermcmp.results.plausibility.doubts import find_doubts
 from thermcmp.results.published import in_columns_of_results
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED, UNLESS_PUBLISHED

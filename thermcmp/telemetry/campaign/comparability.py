@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from thermcmp.results.run_order import PARTS, climbs_with_order
+from thermcmp.results.plausibility.run_order import PARTS, climbs_with_order
 
 #: Runs that are to be compared at equal power differ by no more than this share
 #: (common practice, no source).

@@ -10,8 +10,8 @@ import pandas as pd
 
 from thermcmp._types import Array
 from thermcmp.hooks import RowCheck, checked_by_all, hookimpl
-from thermcmp.results.held_readings import held_readings
-from thermcmp.results.run_order import PARTS, SET_POINTS, climbs_with_order, set_points
+from thermcmp.results.plausibility.held_readings import held_readings
+from thermcmp.results.plausibility.run_order import PARTS, SET_POINTS, climbs_with_order, set_points
 
 #: Fewest rows at one reading that are asked about, and the chance below which they are
 #: (a choice: one table in a thousand asks for nothing).

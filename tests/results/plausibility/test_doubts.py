@@ -9,8 +9,8 @@ import pytest
 
 import thermcmp as tc
 from thermcmp.errors import ThermcmpWarning
-from thermcmp.results.plausibility import find_doubts
-from thermcmp.results.run_order import climbs_with_order
+from thermcmp.results.plausibility.doubts import find_doubts
+from thermcmp.results.plausibility.run_order import climbs_with_order
 from thermcmp.results.validation import check_results
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp._types import Array, BoolArray, IntArray
-from thermcmp.results.run_order import PARTS
+from thermcmp.results.plausibility.run_order import PARTS
 
 #: Readings within this of the highest may be held at one temperature [K]: a loop wanders by
 #: some tenths (common practice, no source).

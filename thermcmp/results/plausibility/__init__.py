@@ -1,0 +1,1 @@
+"""Doubts about a table that is sound in form."""
