@@ -119,7 +119,8 @@ names an assembly of the card there.
 EVIDENCE_COLUMNS = {
     "world": "world", "libraries": "libraries", "pairs": "pairs split", "disagrees": "speaks up",
     "card named": "card named", "laboratory named": "laboratory named",
-    "outlier named": "named as outlier",
+    "outlier named": "named as outlier", "odd": "odd",
+    "odd card right": "odd: that card", "odd laboratory right": "odd: that laboratory",
 }  # fmt: skip
 EFFECT_COLUMNS = (
     "| world | partner | studies | truth [K] | estimate [K] | 90 % intervals hold | ranges hold "

@@ -139,6 +139,8 @@ def detected(seed, world):
     evidence = ranking.evidence()
     said = [caveat for caveat in ranking.caveats if caveat.startswith("Evidence on ")]
     card, place = made.off
+    odd = [c for c in ranking.caveats if " than all other runs suggest, where" in c]
+    bad = [c for c in ranking.caveats if " ranks the products unlike all others" in c]
     cell = said[0].partition("Farthest off: ")[2].partition(",")[0] if said else ""
     outlying = [
         caveat for caveat in ranking.caveats if card and f"'{name_of(card, place)}" in caveat
@@ -148,6 +150,9 @@ def detected(seed, world):
         "disagrees": float(bool(said)),
         "laboratory named": float(bool(said) and place is not None and cell.endswith(place)),
         "card named": float(bool(said) and card is not None and cell.startswith(card)),
+        "odd": float(bool(odd or bad)),
+        "odd card right": float(bool(odd) and odd[0].startswith(f"{card} at {place} ")),
+        "odd laboratory right": float(bool(bad) and bad[0].startswith(f"{place} ")),
         "outlier named": float(bool(outlying)),
     }
 
@@ -168,4 +173,5 @@ def test_evidence_detects(world, capsys):
     keep(numbers.assign(world=world, libraries=SIZE), f"evidence-{place:02d}")
     if not (made.cell_k or made.upset_k):
         # 5 % by the rule; spreads that are estimated add to it.
-        assert table["disagrees"].sum() <= binom.ppf(0.995, SIZE, 0.10)
+        for what in ("disagrees", "odd"):
+            assert table[what].sum() <= binom.ppf(0.995, SIZE, 0.10), what

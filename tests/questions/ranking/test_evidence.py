@@ -14,8 +14,11 @@ from thermcmp.questions.ranking.question import rank
 STEPS = (0, 1, 3, 9)
 
 
-def library(off_k=0.0, seed=4):
-    """Four of 13 cards at each laboratory; Card 00 is `off_k` warmer at Lab 00 than elsewhere."""
+def library(off_k=0.0, seed=4, scatter_k=0.0):
+    """Four of 13 cards at each laboratory; Card 00 is `off_k` warmer at Lab 00 than elsewhere.
+
+    At Lab 03 every other card is `scatter_k` warmer, the others as much cooler.
+    """
     rng = np.random.default_rng(seed)
     rise_k = rng.normal(45.0, 3.0, 13)
     frames = []
@@ -24,6 +27,7 @@ def library(off_k=0.0, seed=4):
         for number in ((place + step) % 13 for step in STEPS):
             own_k = rise_k[number] + offset_k + rng.normal(0.0, 0.5)
             own_k += off_k * (number == place == 0)
+            own_k += scatter_k * (place == 3) * (-1.0) ** STEPS.index((number - place) % 13)
             card = f"Card {number:02d}"
             for mount in "ab":
                 warm = 22.0 + own_k + rng.normal(0.0, 0.4) + rng.normal(0.0, 0.2, 2)
@@ -90,3 +94,21 @@ def test_direct_and_indirect_evidence_average_to_the_gap(agreeing):
 
 def test_one_place_has_no_indirect_evidence(peers):
     assert rank(peers.fit).evidence().empty
+
+
+def test_the_card_that_is_off_is_named_whatever_it_does_to_the_spreads(disagreeing):
+    (sentence,) = [c for c in disagreeing.caveats if " than all other runs suggest, where" in c]
+    assert sentence.startswith("Card 00 at Lab 00 is ")
+    assert " K warmer than" in sentence
+
+
+def test_the_laboratory_whose_cards_scatter_is_named():
+    ranking = ranked(library(scatter_k=5.0))
+    (sentence,) = [c for c in ranking.caveats if "ranks the products unlike all others" in c]
+    assert sentence.startswith("Lab 03 ")
+    assert sentence in compare_labs(ranking.fits[0]).caveats
+
+
+def test_no_card_or_laboratory_is_off_where_all_agree(agreeing):
+    for words in ("than all other runs suggest", "unlike all others"):
+        assert not any(words in caveat for caveat in agreeing.caveats)

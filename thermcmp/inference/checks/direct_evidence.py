@@ -37,6 +37,11 @@ if TYPE_CHECKING:
 
 #: Most pairs that are split; those that were run together most often come first.
 MOST_PAIRS: Final = 400
+#: Most cells of a product and a place that are freed to find an odd place; fewest products of a
+#: place, and fewest places, between which one can be odd.
+MOST_CELLS: Final = 500
+FEWEST_CELLS: Final = 3
+FEWEST_PLACES: Final = 3
 #: Draws for the largest of many correlated deviations.
 _SIMULATED: Final = 10_000
 
@@ -58,6 +63,17 @@ class Splits:
     #: Shortest way round: the products and the places between them, first product to second.
     around: tuple[tuple[int | str, ...], ...]
     passed_over: int  #: pairs beyond the most that are split
+
+
+@dataclass(frozen=True, slots=True)
+class OddPlace:
+    """The place, or the one product there, that lies farthest off what all other rows suggest."""
+
+    name: str
+    product: int | None  #: the one product that makes up most of it; None where several do
+    off_k: float  #: its deviation, or the root mean square of the place's products [K]
+    others_k: float  #: root mean square of all other places, or of all other cells
+    p_any: float  #: chance that the oddest of like places, or cells, is as odd
 
 
 def split_pairs(fit: Fit, ran: Sequence[BoolArray], weights: Array) -> Splits | None:
@@ -114,18 +130,71 @@ def farthest_cell(
 
     With how far [K], and the standard error: the product's rows there get an effect of their own.
     """
-    stated = places_of(fit.design)
-    places = np.full(len(fit.design.rows), "") if stated is None else stated.to_numpy(str)
-    cells = [
-        (product, name, ran[product] & (places == name) & ~fit.design.at_limit)
-        for product in products
-        for name in sorted(set(places[ran[product]]))
-    ]
-    column = np.stack([rows for *_, rows in cells], axis=1).astype(float)
-    *_, off, information = _solved(fit, column, np.zeros((len(cells), fit.design.effect_count)))
+    cells, off, information = _freed_cells(fit, ran, products)
     error = 1.0 / np.sqrt(np.diag(information))
     far = int(np.argmax(np.abs(off) / error))
-    return cells[far][0], str(cells[far][1]), float(off[far]), float(error[far])
+    return *cells[far], float(off[far]), float(error[far])
+
+
+def odd_place(fit: Fit, ran: Sequence[BoolArray]) -> OddPlace | None:
+    """Return the place, or the product at a place, that lies farthest off all other rows.
+
+    Its share in the sum of all squared deviations, in errors, is judged by the same share where
+    all agree (simulated, the largest of all); as a share it does not hang on spreads that what is
+    off has widened. The two looks, at places and at cells, double the chance. None with fewer than
+    three places of three products each that were run elsewhere too, or with more cells than are
+    freed.
+    """
+    stated = places_of(fit.design)
+    if stated is None or mixed_rows(fit).any():
+        return None
+    read = ~fit.design.at_limit
+    at = [set(stated[rows & read].astype(str)) for rows in ran]
+    several = [product for product, places in enumerate(at) if len(places) > 1]
+    if not 0 < sum(len(at[product]) for product in several) <= MOST_CELLS:
+        return None
+    cells, off, information = _freed_cells(fit, ran, several)
+    names, code, size = np.unique(
+        [place for _, place in cells], return_inverse=True, return_counts=True
+    )
+    judged = np.flatnonzero(size >= FEWEST_CELLS)
+    if len(judged) < FEWEST_PLACES:
+        return None
+    sd = 1.0 / np.sqrt(np.diag(information))
+    square = np.vstack([off / sd, _simulated(information * np.outer(sd, sd))]) ** 2
+    square /= np.sum(square, axis=1, keepdims=True)
+    share = square @ (code[:, None] == judged).astype(float)
+    # Places of many products have large shares: each is set against its own law.
+    beyond = 1.0 - np.argsort(np.argsort(share, axis=0), axis=0) / _SIMULATED
+    least, largest = beyond.min(axis=1), square.max(axis=1)
+    place, cell = int(np.argmin(beyond[0])), int(np.argmax(square[0]))
+    p_place, p_cell = np.mean(least[1:] <= least[0]), np.mean(largest[1:] >= largest[0])
+    is_one = (
+        2.0 * square[0, cell] > share[0, place]
+        if code[cell] == judged[place]
+        else (p_cell < p_place)
+    )
+    here = np.arange(len(cells)) == cell if is_one else code == judged[place]
+    return OddPlace(
+        name=cells[cell][1] if is_one else str(names[judged[place]]),
+        product=cells[cell][0] if is_one else None,
+        off_k=float(off[cell]) if is_one else float(np.sqrt(np.mean(off[here] ** 2))),
+        others_k=float(np.sqrt(np.mean(off[~here] ** 2))),
+        p_any=float(np.clip(2.0 * min(p_place, p_cell), 1.0 / _SIMULATED, 1.0)),
+    )
+
+
+def _freed_cells(
+    fit: Fit, ran: Sequence[BoolArray], products: Sequence[int]
+) -> tuple[list[tuple[int, str]], Array, Array]:
+    """Return the places of some products, the effect each freed by itself has, and information."""
+    stated = places_of(fit.design)
+    places = np.full(len(fit.design.rows), "") if stated is None else stated.to_numpy(str)
+    read = ~fit.design.at_limit
+    cells = [(k, str(name)) for k in products for name in sorted(set(places[ran[k] & read]))]
+    column = np.stack([ran[k] & (places == name) & read for k, name in cells], axis=1).astype(float)
+    *_, off, information = _solved(fit, column, np.zeros((len(cells), fit.design.effect_count)))
+    return cells, off, information
 
 
 def _pairs_around(at: BoolArray) -> list[tuple[int, int, list[int]]]:
@@ -193,11 +262,15 @@ def _chance_of_any(deviation: Array, correlation: Array) -> Array:
     """Return how often the largest of correlated standard normals is as large, shape (P,)."""
     from scipy.special import ndtr
 
-    values, vectors = np.linalg.eigh(correlation)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    normals = np.random.default_rng(0).standard_normal((_SIMULATED, len(root)))
-    largest = np.sort(np.abs(normals @ root.T).max(axis=1))
+    largest = np.sort(np.abs(_simulated(correlation)).max(axis=1))
     beyond = _SIMULATED - np.searchsorted(largest, np.abs(deviation))
     # The least that the draws can tell, unless the chance of one pair alone bounds it below that.
-    bound = np.minimum(1.0, len(root) * 2.0 * ndtr(-np.abs(deviation)))
+    bound = np.minimum(1.0, len(deviation) * 2.0 * ndtr(-np.abs(deviation)))
     return np.minimum(np.maximum(beyond, 1) / _SIMULATED, bound)
+
+
+def _simulated(correlation: Array) -> Array:
+    """Return draws of correlated standard normals, shape (draws, P), the same at every call."""
+    values, vectors = np.linalg.eigh(correlation)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(np.random.default_rng(0).standard_normal((_SIMULATED, len(root))) @ root.T)

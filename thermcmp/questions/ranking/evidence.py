@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import BoolArray
-from thermcmp.inference.checks.direct_evidence import Splits, farthest_cell, split_pairs
+from thermcmp.inference.checks.direct_evidence import Splits, farthest_cell, odd_place, split_pairs
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.links import places_of
 from thermcmp.prediction.builds import Scope, matching_rows
@@ -49,8 +49,29 @@ def evidence_table(fit: Fit) -> pd.DataFrame:
 
 
 def evidence_sentences(fit: Fit) -> list[str]:
-    """Name the pair on which direct and indirect evidence disagree, if there is one."""
-    return fit.once("evidence that disagrees", _sentences)
+    """Name the pair on which evidence disagrees, and the place that scatters, if there are any."""
+    return fit.once("evidence that disagrees", lambda model: [*_sentences(model), *_odd(model)])
+
+
+def _odd(fit: Fit) -> list[str]:
+    """Name the place whose products lie off what all other runs suggest."""
+    odd = odd_place(fit, _ran(fit))
+    if odd is None or odd.p_any >= DISAGREES:
+        return []
+    off, others = number_words(abs(odd.off_k)), number_words(odd.others_k)
+    chance = f"(chance that the oddest of like ones is as far: {percent_words(odd.p_any)})"
+    if odd.product is not None:
+        product, side = list(ranked_builds(fit, None))[odd.product], _warmth(odd.off_k)
+        return [
+            f"{product} at {odd.name} is {off} K {side} than all other runs suggest, where such "
+            f"deviations are {others} K elsewhere (root mean square) {chance}. Fix: look at those "
+            "runs, and fit without them to see what they do."
+        ]
+    return [
+        f"{odd.name} ranks the products unlike all others: they lie {off} K (root mean square) off "
+        f"what all other runs suggest, those of the others {others} K {chance}. Fix: look at its "
+        "runs, and fit without them to see what they do."
+    ]
 
 
 def _sentences(fit: Fit) -> list[str]:
@@ -110,5 +131,8 @@ def _way(names: list[str], path: tuple[int | str, ...]) -> str:
 
 
 def _side(value: float, error: float) -> str:
-    side = "warmer" if value > 0.0 else "cooler"
-    return f"{number_words(abs(value))} ± {number_words(error)} K {side}"
+    return f"{number_words(abs(value))} ± {number_words(error)} K {_warmth(value)}"
+
+
+def _warmth(value: float) -> str:
+    return "warmer" if value > 0.0 else "cooler"
