@@ -128,8 +128,12 @@ def test_rankings_hold(world, capsys):
     assert table["islands told"].all()
     assert table["sure and wrong gaps"].mean() <= 0.02
     errors = table.filter(like="rank error").mean()
-    assert errors["rank error, model"] <= errors.drop("rank error, mixed model").min() * 1.05
-    assert errors["rank error, model"] <= errors["rank error, mixed model"] * 1.2
+    # A few libraries differ by chance.
+    slack = 1.0 / np.sqrt(SIZE)
+    by_mixed = errors.pop("rank error, mixed model")
+    by_model = errors.pop("rank error, model")
+    assert by_model <= errors.min() + slack
+    assert by_model <= 1.1 * by_mixed + slack
 
 
 def detected(seed, world):
