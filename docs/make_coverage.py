@@ -115,7 +115,8 @@ How often `Ranking.evidence()` speaks up (any pair below 5 %) in libraries of 14
 laboratories in which one card was read 4 or 8 K off at one laboratory, or all cards of one \
 laboratory scatter by 3 or 6 K of their own. "Named" counts libraries in which its sentence calls \
 that card, or that laboratory, the farthest off; "named as outlier" those in which another caveat \
-names an assembly of the card there.
+names an assembly of the card there. "Odd" counts libraries in which the caveat on the share of \
+all deviations speaks up, and in the last columns those in which it names that card or laboratory.
 """
 EVIDENCE_COLUMNS = {
     "world": "world", "libraries": "libraries", "pairs": "pairs split", "disagrees": "speaks up",
