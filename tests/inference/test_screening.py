@@ -103,6 +103,7 @@ def test_a_covariate_has_a_slope_per_unit(make_rows):
         fit(rows.assign(pad_coverage=np.nan), terms=[..., slope], draws=400)
 
 
+@pytest.mark.filterwarnings("ignore:repeats follow their order in time")
 @pytest.mark.parametrize("steady", [True, False])
 def test_a_slope_says_how_far_it_moves_the_coolers(make_rows, steady):
     rows = campaign(make_rows, seed=3)

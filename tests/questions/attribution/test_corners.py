@@ -121,6 +121,8 @@ def counted(rows, cooler, setting):
     )
 
 
+# Speeds that a loop moved while the reading stayed look like a card that throttles.
+@pytest.mark.filterwarnings("ignore:.* stay between")
 def test_stock_runs_that_scatter_are_still_their_own_corner(campaign):
     # A loop that answers the room: stock runs 10 % apart, with their mean between them.
     rows = campaign.results.query("sensor == 'memory'")
