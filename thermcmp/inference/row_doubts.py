@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from thermcmp.model.rows import PARTS, level_keys
+from thermcmp.model.rows import level_keys, shares_between
 from thermcmp.model.terms import DERIVED, TYPICAL_RISE_K
 from thermcmp.results.plausibility.doubts import find_doubts
 from thermcmp.results.schema import BY_NAME
@@ -73,16 +73,9 @@ def _goes_with(rows: pd.DataFrame, column: str) -> str:
     levels = once[column].nunique()
     if levels < 2 or levels > max(2, len(once) // 2):
         return ""
-    each = pd.get_dummies(once[column]).astype(float)
-    square = float(((each - each.mean()) ** 2).to_numpy().sum())
-    shares = {}
-    for part in PARTS:
-        by = level_keys(once, (part,))
-        if by.ne(by.iloc[0]).any():
-            between = each.groupby(by).transform("mean") - each.mean()
-            shares[part] = float((between**2).to_numpy().sum()) / square
-    part = max(shares, key=lambda name: shares[name], default="")
-    return part if shares.get(part, 0.0) > _GOES_WITH else ""
+    shares = shares_between(once, pd.get_dummies(once[column]).astype(float))
+    part, share = max(shares, key=lambda each: each[1], default=("", 0.0))
+    return part if share > _GOES_WITH else ""
 
 
 def _like_assemblies(fit: Fit) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -33,7 +34,7 @@ _UNNAMED: Final = {
     },
 }  # fmt: skip
 #: Columns of parts and of what sets them.
-PARTS: Final = ("cooler_model", "board_model", "memory_vendor", "assembly_kind", "firmware")
+_PARTS: Final = ("cooler_model", "board_model", "memory_vendor", "assembly_kind", "firmware")
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +134,7 @@ def with_derived(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         length = by_session.transform("max") - by_session.transform("min")
         since = (hours - when) * (24.0 / length.clip(lower=24.0))
         # Runs that name no session may be of several.
-        named = since.where(rows["session"].notna()) if "session" in rows else since * np.nan
-        derived[HOURS] = named.fillna(0.0)
+        derived[HOURS] = _where_named(since, rows, "session").fillna(0.0)
         bench = level_keys(rows, ("lab", "bench"))
         by_bench = when.groupby(bench)
         first, last = by_bench.transform("min"), by_bench.transform("max")
@@ -164,8 +164,13 @@ def _runs_before(rows: pd.DataFrame) -> pd.Series:
         order = pd.to_datetime(rows["started_at"], utc=True)
     assembly = level_keys(rows, ("lab", "assembly"))
     before = order.groupby(assembly).rank(method="first").astype(float) - 1.0
-    named = before.where(rows["assembly"].notna()) if "assembly" in rows else before * np.nan
+    named = _where_named(before, rows, "assembly")
     return named.fillna(named.mean()).fillna(0.0)
+
+
+def _where_named(values: pd.Series, rows: pd.DataFrame, column: str) -> pd.Series:
+    """Return the values of the rows that name their assembly or session, NaN elsewhere."""
+    return values.where(rows[column].notna()) if column in rows else values * np.nan
 
 
 def _with_split_sessions(rows: pd.DataFrame, hours: pd.Series) -> tuple[pd.DataFrame, list[str]]:
@@ -192,14 +197,18 @@ def _with_split_sessions(rows: pd.DataFrame, hours: pd.Series) -> tuple[pd.DataF
 
 def _goes_with_parts(rows: pd.DataFrame, values: pd.Series, share: float = GOES_WITH) -> bool:
     """Whether levels of a part or a firmware had values of their own, by the share between them."""
-    square = float(((values - values.mean()) ** 2).sum())
+    return any(between > share for _, between in shares_between(rows, values.to_frame()))
+
+
+def shares_between(rows: pd.DataFrame, values: pd.DataFrame) -> Iterator[tuple[str, float]]:
+    """Yield each part with the share of the values' sum of squares that lies between its levels."""
+    apart = values - values.mean()
+    square = float((apart**2).to_numpy().sum())
     if square < 1e-9:
-        return False
-    for column in PARTS:
-        mean = values.groupby(level_keys(rows, (column,))).transform("mean")
-        if float(((mean - values.mean()) ** 2).sum()) > share * square:
-            return True
-    return False
+        return
+    for part in _PARTS:
+        between = apart.groupby(level_keys(rows, (part,))).transform("mean")
+        yield part, float((between**2).to_numpy().sum()) / square
 
 
 def covariate_values(rows: pd.DataFrame, term: Term) -> tuple[Array, float]:
@@ -241,10 +250,8 @@ def _filled(rows: pd.DataFrame, column: str) -> pd.Series:
     elif column in _UNNAMED:
         placeholder = "unnamed: " + _filled(rows, "cooler_model")
         for name, joint in _UNNAMED[column].items():
-            stated = rows[name].astype("string") if name in rows else None
-            placeholder = (
-                placeholder if stated is None else placeholder + (joint + stated).fillna("")
-            )
+            if name in rows:
+                placeholder = placeholder + (joint + rows[name].astype("string")).fillna("")
     else:
         placeholder = pd.Series("unstated", index=rows.index)
     return values.fillna(placeholder.astype("string")).astype(str)

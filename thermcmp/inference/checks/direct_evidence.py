@@ -188,9 +188,7 @@ def _freed_cells(
     fit: Fit, ran: Sequence[BoolArray], products: Sequence[int]
 ) -> tuple[list[tuple[int, str]], Array, Array]:
     """Return the places of some products, the effect each freed by itself has, and information."""
-    stated = places_of(fit.design)
-    places = np.full(len(fit.design.rows), "") if stated is None else stated.to_numpy(str)
-    read = ~fit.design.at_limit
+    places, read = np.asarray(places_of(fit.design), dtype=str), ~fit.design.at_limit
     cells = [(k, str(name)) for k in products for name in sorted(set(places[ran[k] & read]))]
     column = np.stack([ran[k] & (places == name) & read for k, name in cells], axis=1).astype(float)
     *_, off, information = _solved(fit, column, np.zeros((len(cells), fit.design.effect_count)))

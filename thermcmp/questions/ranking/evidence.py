@@ -121,7 +121,12 @@ def _split(fit: Fit) -> tuple[list[str], Splits | None]:
 
 def _ran(fit: Fit) -> list[BoolArray]:
     """Return the rows of each product, (n,) flags."""
-    return [matching_rows(fit.design.rows, b) for b in ranked_builds(fit, None).values()]
+    return fit.once(
+        "rows of each product",
+        lambda model: [
+            matching_rows(model.design.rows, build) for build in ranked_builds(model, None).values()
+        ],
+    )
 
 
 def _way(names: list[str], path: tuple[int | str, ...]) -> str:

@@ -280,11 +280,12 @@ def _caveats(
     if len(notes) > _MOST_NOTES:
         caveats.append(f"The same is taken of {len(notes) - _MOST_NOTES} more firmwares.")
     caveats += level_caveats(fit, builds)
-    pairs = [(net.entries[0], other) for net in ranked.networks for other in net.entries[1:]]
     coolers = dict.fromkeys(
-        tuple(builds[entry.name].cooler_model for entry in pair) for pair in pairs
+        (builds[coolest.name].cooler_model, builds[other.name].cooler_model)
+        for other, coolest in gaps
     )
-    caveats += went_with_words(fit, [(one, two) for one, two in coolers if one != two])
+    unlike = [(one, other) for one, other in coolers if one != other]
+    caveats += went_with_words(fit, unlike)
     keys = level_keys(fit.design.rows, ("lab", "assembly"))
     once = [entry for entry in ranked.all if len(set(keys[entry.fitted.ran])) == 1]
     if once:

@@ -37,8 +37,8 @@ def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
     """
     by = [rows["lab"], rows["sensor"]]
     readings = rows[list(_READINGS)].astype(float)
-    usual = readings.groupby(by, dropna=False, observed=True).transform("median")
-    number = rows.groupby(by, dropna=False, observed=True, sort=False).ngroup()
+    groups = readings.groupby(by, dropna=False, observed=True, sort=False)
+    usual, number = groups.transform("median"), groups.ngroup()
     pairs = [pair for pair in combinations(_READINGS, 2) if pair[0] in _ERRORS]
     for one, other in pairs:
         turned = (readings[one] < readings[other]) != (usual[one] < usual[other])
