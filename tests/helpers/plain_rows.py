@@ -28,3 +28,10 @@ def plain_rows(usual=CARD, **columns):
     size = max(len(np.atleast_1d(value)) for value in columns.values())
     runs = {"run": [f"r{i}" for i in range(size)]}
     return pd.DataFrame({**runs, **usual, **columns}, index=range(size))
+
+
+def card_rows(card, specimen, **columns):
+    """Rows of one specimen of a card on its own board, by default of one assembly."""
+    models = {"product": card, "cooler_model": f"{card}-C", "board_model": f"{card}-B"}
+    names = dict.fromkeys(("cooler_id", "board_id", "assembly"), specimen)
+    return plain_rows(**{**models, **names, **columns})

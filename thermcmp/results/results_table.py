@@ -201,10 +201,9 @@ def _read_rows(
             frame[name] = value
     checked, findings = examine(frame)
     copies = _copied_rows(grid)
-    known_copies = {fault.row for fault in copies}
-    findings = [
-        f for f in findings if f.position is None or origin.fault(f).row not in known_copies
-    ]
+    if copies:
+        copied = {fault.row for fault in copies}
+        findings = [f for f in findings if f.position is None or origin.fault(f).row not in copied]
     of_rows = [finding for finding in findings if finding.earlier is None]
     between = [finding for finding in findings if finding.earlier is not None]
     words = {target.name: guide.words_for(target) for target in targets}

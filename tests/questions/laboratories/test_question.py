@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from plain_rows import plain_rows
+from plain_rows import card_rows
 
 from thermcmp.errors import InputError, NotEstimableError
 from thermcmp.inference.fitting import fit
@@ -28,16 +28,12 @@ def library(offsets=OFFSETS, shared=True):
             speeds = np.array([1400.0, 1800.0, 1800.0])
             rise = 0.6 * rise_k + 0.4 * rise_k * (1800.0 / speeds) ** 0.7 + offset_k
             frames.append(
-                plain_rows(
+                card_rows(
+                    card,
+                    f"{card}-{lab}",
                     temperature_c=np.round(22.0 + rise + rng.normal(0, 0.2, 3), 2),
                     fan_rpm=speeds,
                     lab=lab,
-                    product=card,
-                    cooler_model=f"{card}-C",
-                    board_model=f"{card}-B",
-                    cooler_id=f"{card}-{lab}",
-                    board_id=f"{card}-{lab}",
-                    assembly=f"{card}-{lab}",
                 ).assign(run=[f"{lab} {card} {k}" for k in range(3)])
             )
     return pd.concat(frames, ignore_index=True)

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from plain_rows import plain_rows
+from plain_rows import card_rows
 
 from thermcmp.inference.fitting import fit
 from thermcmp.questions.laboratories.question import compare_labs
@@ -32,14 +32,11 @@ def library(off_k=0.0, seed=4, scatter_k=0.0):
             for mount in "ab":
                 warm = 22.0 + own_k + rng.normal(0.0, 0.4) + rng.normal(0.0, 0.2, 2)
                 frames.append(
-                    plain_rows(
+                    card_rows(
+                        card,
+                        f"{card}-{lab}",
                         temperature_c=warm,
                         lab=lab,
-                        product=card,
-                        cooler_model=f"{card}-C",
-                        board_model=f"{card}-B",
-                        cooler_id=f"{card}-{lab}",
-                        board_id=f"{card}-{lab}",
                         assembly=f"{card}-{lab}-{mount}",
                     ).assign(run=[f"{lab} {card} {mount} {k}" for k in range(2)])
                 )

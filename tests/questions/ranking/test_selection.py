@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from plain_rows import plain_rows
+from plain_rows import card_rows
 
 from thermcmp.inference.fitting import fit
 from thermcmp.questions.ranking.question import rank
@@ -24,15 +24,9 @@ def rows(cards=3, spread_k=1.5, seed=1, shift_k=0.0, only=None):
                 continue
             name, place = f"Card {number}", f"{number}-{card}"
             frames.append(
-                plain_rows(
-                    temperature_c=warm,
-                    product=name,
-                    cooler_model=f"{name}-C",
-                    board_model=f"{name}-B",
-                    cooler_id=place,
-                    board_id=place,
-                    assembly=place,
-                ).assign(run=[f"{place} {k}" for k in range(3)])
+                card_rows(name, place, temperature_c=warm).assign(
+                    run=[f"{place} {k}" for k in range(3)]
+                )
             )
     return pd.concat(frames, ignore_index=True)
 

@@ -139,10 +139,9 @@ def _crowded_at_top(
 def _no_rise(rows: pd.DataFrame) -> Iterator[str]:
     """Ask about a sensor under load that is no warmer than the air; far below it is a fault."""
     cold = rows[rows["temperature_c"] <= rows["ambient_c"]]
-    for (file, sensor), group in cold.groupby(["file", "sensor"], observed=True):
+    for _, group in cold.groupby(["file", "sensor"], observed=True):
         yield (
-            f"{_in(str(file))}{len(group)} row{'s' * (len(group) > 1)} of '{sensor}' "
-            f"({_runs(group['run'])}) read no more than ambient although the card took "
+            f"{_rows_of(group)} read no more than ambient although the card took "
             f"{group['power_w'].min():g} W or more. Fix: check whether the columns of sensor and "
             "ambient are swapped and whether the card was at load; leave such rows out."
         )
@@ -213,11 +212,10 @@ def _drifting(rows: pd.DataFrame) -> Iterator[str]:
     covered = rows["protocol_verdict"].isin(["pass", "corrected"])
     covered |= (2.0 * rows["standard_error_k"] >= left_k).fillna(False)
     moving = rows[(drift > _DRIFT_K_PER_MIN).fillna(False) & ~covered]
-    for (file, sensor), group in moving.groupby(["file", "sensor"], observed=True):
+    for _, group in moving.groupby(["file", "sensor"], observed=True):
         most = float(group["drift_k_per_min"].abs().max())
         yield (
-            f"{_in(str(file))}{len(group)} row{'s' * (len(group) > 1)} of '{sensor}' "
-            f"({_runs(group['run'])}) drifted by up to {most:.2g} K/min: not yet steady, "
+            f"{_rows_of(group)} drifted by up to {most:.2g} K/min: not yet steady, "
             f"and some {_SLOW_MIN * most:.1g} K may have been to come. Fix: run longer, state it "
             "in standard_error_k, or set protocol_verdict to refused."
         )
@@ -270,6 +268,13 @@ def _step_k(rows: pd.DataFrame) -> float:
 def _in(file: str) -> str:
     """Return the start of a sentence about a file."""
     return f"{file}: " if file else ""
+
+
+def _rows_of(group: pd.DataFrame) -> str:
+    """Name the rows of one sensor in one file: "bench.csv: 2 rows of 'memory' (R2, R3)"."""
+    file, sensor = str(group["file"].iloc[0]), group["sensor"].iloc[0]
+    plural = "s" * (len(group) > 1)
+    return f"{_in(file)}{len(group)} row{plural} of '{sensor}' ({_runs(group['run'])})"
 
 
 def _runs(runs: Iterable[str]) -> str:
