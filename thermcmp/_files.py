@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import stat
 import uuid
@@ -12,12 +13,22 @@ from typing import Final
 
 #: Names with this prefix are unfinished; every reader passes over them.
 UNFINISHED: Final = "_tmp-"
+#: What a disk without hard links answers.
+_NO_LINKS: Final = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 
 
-def write_whole(path: Path, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
+def write_whole(
+    path: Path,
+    data: bytes,
+    check: Callable[[bytes], None] | None = None,
+    *,
+    keeps_first: bool = False,
+) -> None:
     """Write a file beside its place, let it reach the disk, check it, and rename it into place.
 
     A link is followed and a file's permissions stay; a device or pipe is written to as it is.
+    With `keeps_first` a file that is there by then stays, also one that another process put there
+    meanwhile, where the disk has hard links.
     """
     target = path.resolve()
     mode = target.stat().st_mode if target.exists() else None
@@ -34,7 +45,10 @@ def write_whole(path: Path, data: bytes, check: Callable[[bytes], None] | None =
             os.fsync(file.fileno())
         if check is not None:
             check(unfinished.read_bytes())
-        unfinished.replace(target)
+        if keeps_first:
+            _put_where_none_is(unfinished, target)
+        else:
+            unfinished.replace(target)
     except BaseException:
         unfinished.unlink(missing_ok=True)
         raise
@@ -46,6 +60,20 @@ def write_whole(path: Path, data: bytes, check: Callable[[bytes], None] | None =
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def _put_where_none_is(unfinished: Path, target: Path) -> None:
+    """Give a file its name unless another one has it."""
+    try:
+        # In contrast to a rename this fails where the name is taken.
+        os.link(unfinished, target)
+    except FileExistsError:
+        pass
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        unfinished.replace(target)
+    unfinished.unlink(missing_ok=True)
 
 
 def shown_name(name: str) -> str:

@@ -16,6 +16,7 @@ import pytest
 from pyarrow import fs
 
 from thermcmp.errors import InputError, LibraryError
+from thermcmp.library.journal import Journal
 from thermcmp.library.storage import RemoteFolder
 from thermcmp.library.store import DamageWarning, Library
 from thermcmp.results.arrow import VERSION_KEY
@@ -339,13 +340,13 @@ STEPS = {
     "before the bytes": (Path, "open"),
     "before they reach the disk": (os, "fsync"),
     "before they are read back": (Path, "read_bytes"),
-    "before the rename": (Path, "replace"),
+    "before the rename": (os, "link"),
 }
 KILLED = """
-    import os, pathlib
+    import os
     import pandas as pd
     from thermcmp.library.store import Library
-    pathlib.Path.replace = lambda *names: os._exit(9)
+    os.link = lambda *names: os._exit(9)
     Library({root!r}).add(pd.read_json({frame!r}, orient="split"))
 """
 
@@ -431,6 +432,24 @@ IMPORTING = """
     for name in ("shared", "own{part}"):
         library.add(pd.read_json({folder!r} + "/" + name + ".json", orient="split"))
 """
+
+
+def test_the_same_rows_imported_twice_at_once_have_the_note_of_one(tmp_path, monkeypatch):
+    first, second = Library(tmp_path), Library(tmp_path)
+    before, record = second._view(), Journal.record
+
+    def record_after_another(journal, *entry):
+        """The second import began before the first one's file, and ends before its entry."""
+        monkeypatch.setattr(Journal, "record", record)
+        monkeypatch.setattr(second, "_view", lambda: before)
+        second.add(runs(0, 3), source="second.csv")
+        record(journal, *entry)
+
+    monkeypatch.setattr(Journal, "record", record_after_another)
+    first.add(runs(0, 3), source="first.csv")
+    assert Library(tmp_path).verify() == []
+    assert set(Library(tmp_path).history()["source"]) == {"first.csv"}
+    assert len(list((tmp_path / "results").iterdir())) == 1
 
 
 def test_processes_importing_at_once_lose_and_double_nothing(tmp_path):

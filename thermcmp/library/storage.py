@@ -49,8 +49,15 @@ class Folder(Protocol):
         """Open a file that stays where it is on the disk until a part of it is used."""
         ...
 
-    def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
-        """Make a file visible under its name, whole or not at all."""
+    def publish(
+        self,
+        name: str,
+        data: bytes,
+        check: Callable[[bytes], None] | None = None,
+        *,
+        keeps_first: bool = False,
+    ) -> None:
+        """Make a file visible under its name, whole or not at all; perhaps only where none is."""
         ...
 
     def remove(self, name: str) -> None:
@@ -122,10 +129,17 @@ class LocalFolder:
         """Open a file that stays where it is on the disk until a part of it is used."""
         return memory_map(str(self._path / name))
 
-    def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
+    def publish(
+        self,
+        name: str,
+        data: bytes,
+        check: Callable[[bytes], None] | None = None,
+        *,
+        keeps_first: bool = False,
+    ) -> None:
         """Write beside, read back, check, and only then rename into place."""
         self._path.mkdir(parents=True, exist_ok=True)
-        write_whole(self._path / name, data, check)
+        write_whole(self._path / name, data, check, keeps_first=keeps_first)
 
     def remove(self, name: str) -> None:
         """Remove a file; one that is gone already counts as removed."""
@@ -164,8 +178,20 @@ class RemoteFolder:
         """Open a file; behind a URL nothing is mapped."""
         return self.open(name)
 
-    def publish(self, name: str, data: bytes, check: Callable[[bytes], None] | None = None) -> None:
-        """Write beside, read back, check, and only then move into place."""
+    def publish(
+        self,
+        name: str,
+        data: bytes,
+        check: Callable[[bytes], None] | None = None,
+        *,
+        keeps_first: bool = False,
+    ) -> None:
+        """Write beside, read back, check, and only then move into place.
+
+        Two that do so at once may both move: an object store has no rename that fails.
+        """
+        if keeps_first and name in self.names():
+            return
         unfinished = f"{UNFINISHED}{uuid.uuid4().hex}"
         self._system.create_dir(self._path, recursive=True)
         try:

@@ -29,6 +29,7 @@ from thermcmp.library.store_file import (
     check_whole,
     encode,
     make_stored,
+    notes_in,
 )
 from thermcmp.library.verification import find_damages
 from thermcmp.library.view import CompactedError, View
@@ -493,8 +494,10 @@ class Library:
         name = stored.note.file
         self._enter(view)
         data = encode(stored)
-        self._folder.publish(name, data, partial(_check_written, name))
-        self._journal.record(name, data, [stored.note])
+        self._folder.publish(name, data, partial(_check_written, name), keeps_first=True)
+        # Another process may have imported the same rows at this moment, with a note of its own.
+        data = self._folder.read(name)
+        self._journal.record(name, data, notes_in(name, data))
         own = make_segment((name,), rows, np.zeros(len(values), dtype=np.int64), values)
         self._index.extend([*view.segments, own])
         return Receipt(stored.table.num_rows, known, name)
