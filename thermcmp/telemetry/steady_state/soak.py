@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -182,7 +183,7 @@ def _last_share(t: Array, y: Array, level_k: float) -> tuple[float, float]:
     # For the last time, as a swing may cross a share often.
     start_s, later_s = (
         float(times[np.flatnonzero(missing > share)[-1]]) if (missing > share).any() else 0.0
-        for share in (_MISSING, _MISSING / np.e)
+        for share in (_MISSING, _MISSING / math.e)
     )
     return start_s, later_s
 
