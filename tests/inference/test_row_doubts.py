@@ -28,6 +28,20 @@ def test_a_column_that_went_with_the_cooler_is_named_until_a_term_reads_it(rows)
     assert not any("no term reads it" in words for words in read)
 
 
+def test_an_open_question_keeps_fit_and_answers_from_being_ok(rows):
+    newest = rows["cooler_model"].eq(rows["cooler_model"].max())
+    stated = rows.assign(technician=newest.map({True: "Bo", False: "Ada"}))
+    for table, health in ((rows, "ok"), (stated, "caution")):
+        model = tc.fit(table, draws=1200, seed=5)
+        answer = tc.separate(model)
+        assert (str(model.health), answer.health) == (health, health)
+        known = answer.table["mean_k"].notna()
+        assert answer.table.loc[known, "health"].str.startswith(health).all()
+    assert model.diagnostics.sentences == (
+        "Count of open questions about the rows is 1; required: none (caution).",
+    )
+
+
 def test_a_column_that_went_with_no_part_or_names_each_assembly_is_not_asked_about(rows):
     assemblies = rows["assembly"].astype(str)
     place = {name: number for number, name in enumerate(sorted(assemblies.unique()))}

@@ -16,6 +16,7 @@ from thermcmp.inference.diagnostics import Diagnostics, Health
 from thermcmp.inference.engines import run_engine
 from thermcmp.inference.expansion import Expansion
 from thermcmp.inference.posterior import Fit, package_versions
+from thermcmp.inference.row_doubts import questions_check
 from thermcmp.inference.row_limits import check_rows, explained
 from thermcmp.inference.screening import EXPAND, MOST_ROWS, called_for, findings, marked_rows
 from thermcmp.model.conditions import Conditions
@@ -183,9 +184,10 @@ def is_screened(fit: Fit) -> bool:
 
 def with_checks(fit: Fit, *, with_findings: bool = False) -> Fit:
     """Return the fit with its tests against repeats and stated errors, and what to look at."""
-    more = (*lack_of_fit_check(fit), *stated_errors_check(fit))
-    diagnostics = Diagnostics((*fit.diagnostics.checks, *more))
-    found = findings(fit, diagnostics) if with_findings else None
+    checks = (*fit.diagnostics.checks, *lack_of_fit_check(fit), *stated_errors_check(fit))
+    # The questions themselves are findings, and their count is not a further one.
+    found = findings(fit, Diagnostics(checks)) if with_findings else None
+    diagnostics = Diagnostics((*checks, *questions_check(fit)))
     complete = replace(fit, diagnostics=diagnostics, findings=found)
     complete.keep_known(fit)
     return complete

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from thermcmp.inference.diagnostics import Check, Health
 from thermcmp.model.rows import level_keys, shares_between
 from thermcmp.model.terms import DERIVED, TYPICAL_RISE_K
 from thermcmp.results.plausibility.doubts import find_doubts
@@ -29,16 +30,26 @@ _REPEATED: Final = 4
 
 def doubts(fit: Fit) -> list[str]:
     """Return what in the rows of a fit is to be asked about, as sentences."""
-    return fit.once("doubts", _doubts)
+    return [*_questions(fit), *fit.once("like assemblies", _like_assemblies)]
 
 
-def _doubts(fit: Fit) -> list[str]:
+def questions_check(fit: Fit) -> tuple[Check, ...]:
+    """Check that nothing is open that the table itself could answer.
+
+    That remounts were good is not held against a bench: no column could say so.
+    """
+    count = len(_questions(fit))
+    status = Health.CAUTION if count else Health.OK
+    return (Check("count of open questions about the rows", count, "none", status),)
+
+
+def _questions(fit: Fit) -> list[str]:
+    return fit.once("questions about rows", _asked)
+
+
+def _asked(fit: Fit) -> list[str]:
     found = find_doubts(fit.design.measured_rows)
-    return [
-        *(doubt[0].upper() + doubt[1:] for doubt in found),
-        *unread_columns(fit),
-        *_like_assemblies(fit),
-    ]
+    return [*(doubt[0].upper() + doubt[1:] for doubt in found), *unread_columns(fit)]
 
 
 def unread_columns(fit: Fit) -> list[str]:

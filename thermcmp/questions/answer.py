@@ -47,7 +47,8 @@ class Answer:
         Heading for tables and pages.
     table : pandas.DataFrame
         Tidy table, a row per estimate; units are in the column names. Rows that
-        cannot be estimated hold NaN and say why in their `health` column.
+        cannot be estimated hold NaN and say why in their `health` column, which is
+        never better than the health of the fits.
     draws : xarray.Dataset
         Posterior draws behind the table, with dimension ``draw``.
     sentences : tuple of str
@@ -82,6 +83,12 @@ class Answer:
     def __init_subclass__(cls) -> None:
         # Else each answer's dataclass would print its whole table and draws.
         cls.__repr__ = Answer.__repr__  # type: ignore[method-assign]
+
+    def __post_init__(self) -> None:
+        # No row is better than the fit behind it.
+        if self.health not in ("", "ok") and "health" in self.table:
+            words = self.table["health"].str.replace(r"^ok\b", self.health, regex=True)
+            object.__setattr__(self, "table", self.table.assign(health=words))
 
     def __repr__(self) -> str:
         health = f", health {self.health}" if self.health else ""

@@ -55,7 +55,9 @@ class TestRowsAtOneReading:
             kept = ["run", "sensor", "cooler_model", "board_model", "temperature_c", "ambient_c",
                     "fan_rpm", "power_w"]  # fmt: skip
             rows[kept].to_csv(path, index=False)
-            words = f"^bench.csv: {at_limit.sum()} of 18 rows of 'memory' read exactly {limit_c:g}"
+            words = (
+                f"^in bench.csv: {at_limit.sum()} of 18 rows of 'memory' read exactly {limit_c:g}"
+            )
             with pytest.warns(ThermcmpWarning, match=words) as caught:
                 read = tc.read_results(path)
             assert "Fix: set at_limit to yes in " in str(caught[0].message)
@@ -72,12 +74,51 @@ class TestRowsAtOneReading:
         rows = memory_of(campaigns[0], 36)
         files = ["a.csv"] * 18 + ["b.csv"] * 18
         parts = pd.concat([clipped(rows[:18], 0.5), rounded(rows[18:], 1.0)])
-        assert [doubt[:6] for doubt in find_doubts(parts.assign(source_file=files))] == ["a.csv:"]
+        assert [doubt[:9] for doubt in find_doubts(parts.assign(source_file=files))] == [
+            "in a.csv:"
+        ]
 
     def test_repeats_of_the_hottest_set_point_are_no_limit(self, campaigns):
         rows = rounded(memory_of(campaigns[0], 18), 1.0).sort_values("temperature_c")
         control = pd.concat([rows.iloc[[-1]]] * 12).assign(run=[f"c{i}" for i in range(12)])
         assert find_doubts(pd.concat([rows, control], ignore_index=True)) == []
+
+
+@pytest.fixture
+def bench():
+    """Two cards at several fan speeds and powers: a rise with a constant part and one by flow."""
+
+    def measured(seed, fan_k):
+        rng = np.random.default_rng([seed, 5])
+        rows = pd.DataFrame(
+            [
+                (cooler, assembly, rpm, watt)
+                for cooler in ("Tern-H1", "Tern-H2")
+                for assembly in range(3)
+                for rpm, watt in [(1350, 200), (1650, 205), (1750, 200), (1950, 195), (2250, 200),
+                                  (1750, 165)]
+            ],
+            columns=["cooler_model", "assembly", "fan_rpm", "power_w"],
+        ).sample(frac=1.0, random_state=seed, ignore_index=True)  # fmt: skip
+        count = len(rows)
+        rows[["fan_rpm", "power_w"]] *= 1.0 + 0.004 * rng.standard_normal((count, 2))
+        # Two paths in series, of which air has one.
+        flow = (rows["fan_rpm"] / 1800.0) ** -0.8
+        rise_k = (60.0 - fan_k + fan_k * flow) * (0.04 + 0.96 * rows["power_w"] / 200.0)
+        rise_k += 4.0 * rows["cooler_model"].eq("Tern-H1") + 0.25 * rng.standard_normal(count)
+        air_c = 22.0 + 0.6 * rng.standard_normal(count)
+        rows["assembly"] = rows["cooler_model"] + " " + rows["assembly"].astype(str)
+        rows = rows.assign(
+            run=[f"T{number}" for number in range(count)],
+            sensor="memory",
+            board_model="Tern-P1",
+            session="day 1",
+            ambient_c=air_c.round(2),
+            temperature_c=(air_c + rise_k).round(1),
+        )
+        return check_results(rows).assign(wander_k=0.2 * rng.standard_normal(count))
+
+    return measured
 
 
 class TestReadingsHeldByALimit:
@@ -95,6 +136,22 @@ class TestReadingsHeldByALimit:
             doubts = find_doubts(self.throttled(memory_of(campaign)))
             asked += any("did the card throttle there?" in doubt for doubt in doubts)
         assert asked == len(campaigns)
+
+    def test_a_quarter_of_the_old_card_s_runs_is_enough(self, bench):
+        asked = 0
+        for seed in range(10):
+            rows = bench(seed, fan_k=26.0)
+            limit_c = rows["temperature_c"].quantile(0.88)
+            held = rows["temperature_c"].clip(upper=limit_c + rows.pop("wander_k"))
+            asked += bool(find_doubts(rows.assign(temperature_c=held)))
+        assert asked >= 9
+
+    def test_a_cooler_that_hardly_answers_its_fan_is_not_accused(self, bench):
+        for seed in range(10):
+            rows = bench(seed, fan_k=26.0).drop(columns="wander_k")
+            stiff = bench(seed, fan_k=1.0).drop(columns="wander_k")
+            rows.loc[rows["cooler_model"].eq("Tern-H1")] = stiff
+            assert find_doubts(rows) == []
 
     def test_a_stated_limit_or_target_is_not_asked_about(self, campaigns):
         rows = self.throttled(memory_of(campaigns[0]))

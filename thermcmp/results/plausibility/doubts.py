@@ -17,10 +17,9 @@ from thermcmp.results.plausibility.run_order import PARTS, SET_POINTS, climbs_wi
 #: (a choice: one table in a thousand asks for nothing).
 _FEWEST_AT_TOP: Final = 4
 _CHANCE: Final = 1e-3
-#: The rise falls at least, and at most, as these powers of the fan speed where a fan counts at
-#: all: air over fins gives 0.5 to 0.8, solid parts in series dilute it (common practice, no
-#: source).
-_FAN_EXPONENTS: Final = (0.3, 0.6)
+#: The rise falls at least as this power of the fan speed where a fan counts at all: air over fins
+#: gives 0.5 to 0.8, solid parts in series dilute it (common practice, no source).
+_FAN_EXPONENT: Final = 0.3
 #: Fewest runs of a reading that is asked about as typed in (a choice), and what is measured in
 #: each run: noun, unit, what a set point or a coarse instrument is a multiple of (common
 #: practice, no source), and the column of its error.
@@ -84,9 +83,7 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
                 f"Fix: set at_limit to yes in {_runs(hot['run'])} if it is, or regulated if the "
                 "firmware held a target."
             )
-    known = free.dropna(subset=["power_w", "fan_rpm", "ambient_c"])
-    expected = [_expected_c(known, by, exponent) for exponent in _FAN_EXPONENTS]
-    for near, should_k in held_readings(known, by, expected):
+    for near, should_k in held_readings(free, by):
         file, sensor = near["file"].iloc[0], near["sensor"].iloc[0]
         if (file, sensor) in asked:
             continue
@@ -248,13 +245,13 @@ def _air_by_cooler(rows: pd.DataFrame) -> Iterator[str]:
             )
 
 
-def _expected_c(rows: pd.DataFrame, by: list[str], exponent: float = _FAN_EXPONENTS[0]) -> Array:
+def _expected_c(rows: pd.DataFrame, by: list[str]) -> Array:
     """Return the temperature that each row's air, power and fan speed lead to in its group [°C]."""
     values = rows[["power_w", "fan_rpm"]].assign(rise_k=rows["temperature_c"] - rows["ambient_c"])
     usual = values.groupby([rows[name] for name in by], observed=True).transform("median")
     flow = (rows["fan_rpm"] / usual["fan_rpm"]).where(rows["fan_rpm"] > 0.0, 1.0).fillna(1.0)
     load = rows["power_w"] / usual["power_w"]
-    expected = rows["ambient_c"] + usual["rise_k"] * load * flow**-exponent
+    expected = rows["ambient_c"] + usual["rise_k"] * load * flow**-_FAN_EXPONENT
     return expected.to_numpy(dtype=float)
 
 
@@ -267,11 +264,11 @@ def _step_k(rows: pd.DataFrame) -> float:
 
 def _in(file: str) -> str:
     """Return the start of a sentence about a file."""
-    return f"{file}: " if file else ""
+    return f"in {file}: " if file else ""
 
 
 def _rows_of(group: pd.DataFrame) -> str:
-    """Name the rows of one sensor in one file: "bench.csv: 2 rows of 'memory' (R2, R3)"."""
+    """Name the rows of one sensor in one file: "in bench.csv: 2 rows of 'memory' (R2, R3)"."""
     file, sensor = str(group["file"].iloc[0]), group["sensor"].iloc[0]
     plural = "s" * (len(group) > 1)
     return f"{_in(file)}{len(group)} row{plural} of '{sensor}' ({_runs(group['run'])})"
