@@ -260,6 +260,10 @@ class TestOrderOfRuns:
         )
         assert asked <= 10
 
+    def test_one_run_far_off_at_the_end_is_an_outlier_and_no_climb(self):
+        rows = self.mounted([52.0, 52.2, 61.3], [50.1, 50.0, 50.3], [53.3, 53.2, 53.0])
+        assert climbs_with_order(rows.assign(started_at=pd.NaT)) == []
+
     def test_a_sweep_of_set_points_is_no_order(self):
         sweep = self.repeats(
             [60.0, 58.0, 56.0, 54.0, 52.0, 50.0], [1000 + 200 * i for i in range(6)]

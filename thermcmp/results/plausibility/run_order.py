@@ -27,6 +27,9 @@ _ALL_K: Final = 0.5
 #: which all together do.
 _CHANCE: Final = 0.05
 _CHANCE_OF_ALL: Final = 0.005
+#: Least share of what lies between the halves that has to stay without the farthest repeat (a
+#: choice: with three steady steps half stays).
+_GRADUAL: Final = 0.2
 #: Least variance of repeats, of readings in steps [K²].
 _LEAST_K2: Final = 1e-4
 
@@ -56,10 +59,14 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
     slopes, errors, freedom = _slopes(levels)
     climbs = [
         f"{repeats['run'].iloc[0]} to {repeats['run'].iloc[-1]} (the later half {apart:+.1f} K)"
-        for repeats, apart, chance in zip(
-            sets, map(_halves_apart_k, levels), _chances(slopes / errors, freedom), strict=True
+        for repeats, each, apart, chance in zip(
+            sets,
+            levels,
+            map(_halves_apart_k, levels),
+            _chances(slopes / errors, freedom),
+            strict=True,
         )
-        if abs(apart) > _ORDER_K and chance * len(sets) < _CHANCE
+        if abs(apart) > _ORDER_K and chance * len(sets) < _CHANCE and _is_gradual(each)
     ]
     if climbs or len(sets) < 2:
         return climbs
@@ -89,6 +96,13 @@ def _levels_k(repeats: pd.DataFrame) -> Array:
 def _halves_apart_k(levels: Array) -> float:
     half = len(levels) // 2
     return float(levels[-half:].mean() - levels[:half].mean())
+
+
+def _is_gradual(levels: Array) -> bool:
+    """Return whether repeats follow their order without their farthest one too: no outlier."""
+    far = int(np.argmax(np.abs(levels - np.median(levels))))
+    others = _halves_apart_k(np.delete(levels, far))
+    return others / _halves_apart_k(levels) > _GRADUAL
 
 
 def _slopes(levels: Sequence[Array]) -> tuple[Array, Array, int]:
