@@ -38,6 +38,11 @@ def set_speeds(rows, error=0.01):
     return fan_set_points(rows, "fan_rpm", error, np.zeros(len(rows), bool))
 
 
+def set_powers(rows, held=None, error=0.01):
+    held = np.zeros(len(rows), bool) if held is None else held
+    return power_set_points(rows, error, held, fan_set_points(rows, "fan_rpm", error, held))
+
+
 def test_scatter_within_the_tachometers_class_goes_to_the_mean():
     rng = np.random.default_rng(1)
     speed = 1500.0 * (1.0 + 0.01 * rng.standard_normal(12))
@@ -112,7 +117,7 @@ def test_what_rows_state_of_their_error_decides_what_scatters():
     np.testing.assert_allclose(np.ptp(set_speeds(rows.assign(fan_error_rpm=45.0)).values), 0.0)
     # Power likewise; an error of the fan's speed is none of another law's flow.
     power = runs([1500.0] * 30, power=speed / 7.5).assign(power_error_w=6.0)
-    np.testing.assert_allclose(np.ptp(power_set_points(power, 0.01, np.zeros(30, bool)).values), 0)
+    np.testing.assert_allclose(np.ptp(set_powers(power).values), 0)
     other = fan_set_points(
         rows.assign(fan_error_rpm=45.0, flow=speed), "flow", 0.01, np.zeros(30, bool)
     )
@@ -196,13 +201,34 @@ def test_what_a_loop_moved_does_not_move_the_set_point_of_others():
     np.testing.assert_array_equal(fan.values, speed)
     assert fan.code[0] == fan.code[1]
     assert len(set(fan.code)) == 4
-    power = power_set_points(runs([1500.0] * 5, power=speed / 7.5), 0.01, held)
+    power = set_powers(runs([1500.0] * 5, power=speed / 7.5), held)
     np.testing.assert_allclose(power.values, speed / 7.5, rtol=1e-15)
+
+
+def test_stock_runs_that_drew_a_little_more_throughout_keep_their_power():
+    """A stock limit of 205 W beside runs at 200 W is 1.5 K of a rise of 60 K."""
+    rng = np.random.default_rng(4)
+    mode = np.repeat(["fixed", "stock"], [12, 4])
+    speed = np.where(mode == "fixed", np.tile([1350.0, 1750.0, 2250.0, 1350.0], 4), 1650.0)
+    power = np.where(mode == "fixed", 200.0, 205.0) * (1.0 + 0.004 * rng.standard_normal(16))
+    found = set_powers(runs(speed, mode=mode, power=power))
+    assert np.unique(found.code).size == 2
+    for kind in ("fixed", "stock"):
+        mine = mode == kind
+        np.testing.assert_allclose(found.values[mine], power[mine].mean(), rtol=1e-3)
+
+
+def test_power_that_scatters_alike_at_every_speed_is_one_set_point():
+    rng = np.random.default_rng(5)
+    for speeds in (np.repeat([1200.0, 1500.0, 1900.0, 2400.0], 3), np.linspace(1000, 2600, 8)):
+        power = 200.0 * (1.0 + 0.01 * rng.standard_normal(len(speeds)))
+        found = set_powers(runs(speeds, power=power))
+        assert np.unique(found.code).size == 1
 
 
 def test_power_scatter_goes_to_the_mean_and_levels_stay_apart():
     rows = runs([1500.0] * 4, power=[198.0, 202.0, 248.0, 252.0])
-    found = power_set_points(rows, 0.01, np.zeros(4, bool))
+    found = set_powers(rows)
     np.testing.assert_allclose(found.values, [200.0, 200.0, 250.0, 250.0])
 
 

@@ -318,7 +318,7 @@ def _set_points(
     held = rows["regulated"].to_numpy(bool)
     fan_alone, power_alone = (held | is_unstated(rows, name) for name in (law.column, "power_w"))
     fan = fan_set_points(rows, law.column, errors.fan_speed, fan_alone)
-    return fan, power_set_points(rows, errors.power, power_alone)
+    return fan, power_set_points(rows, errors.power, power_alone, fan)
 
 
 def _width(rows: pd.DataFrame) -> Array:

@@ -36,6 +36,10 @@ AIR_APART_K: Final = 3.0
 REAL_SCATTER: Final = 3.0
 #: t of a correlation of fan speed and temperature from which its sign is clear.
 CLEAR_T: Final = 2.0
+#: Powers of two set points of the fan are apart from so many standard errors, and the class, on;
+#: below as many degrees of freedom of repeats the class is their standard error too (choices).
+CLEARLY_APART: Final = 3.0
+FEWEST_REPEATS: Final = 4
 #: Runs with these in common may have been meant to be alike.
 _ALIKE: Final = ("lab", "cooler_model", "board_model", "firmware")
 
@@ -197,12 +201,17 @@ def fan_set_points(rows: pd.DataFrame, column: str, error: float, raw: BoolArray
     return _calibrated(speed, code, error, stated, answers)
 
 
-def power_set_points(rows: pd.DataFrame, error: float, raw: BoolArray) -> SetPoints:
-    """Board powers as set; rows marked `raw` stay as read."""
+def power_set_points(rows: pd.DataFrame, error: float, raw: BoolArray, fan: SetPoints) -> SetPoints:
+    """Board powers as set; rows marked `raw` stay as read.
+
+    Runs at another set point of the fan, such as stock runs beside fixed speeds, may have drawn
+    a little more throughout.
+    """
     power = rows["power_w"].to_numpy(float)
+    stated = _stated(rows, "power_error_w", power)
     code = _clusters(np.log(power), _groups(rows, raw), SET_APART)
-    never = np.zeros(len(rows), bool)
-    return _calibrated(power, code, error, _stated(rows, "power_error_w", power), never)
+    code = _parted(np.log(power), code, fan.code, np.sqrt(error**2 + stated**2))
+    return _calibrated(power, code, error, stated, np.zeros(len(rows), bool))
 
 
 def _stated(rows: pd.DataFrame, column: str, values: Array) -> Array:
@@ -226,6 +235,29 @@ def _clusters(values: Array, group: IntArray, gap: float) -> IntArray:
     code = np.empty(len(values), np.intp)
     code[order] = np.cumsum(starts) - 1
     return code
+
+
+def _parted(values: Array, code: IntArray, inner: IntArray, error: Array) -> IntArray:
+    """Number of each value's cluster where inner ones lie clearly apart, by their means.
+
+    What repeats of an inner cluster scatter by shows how well its mean is known.
+    """
+    cell = _numbered(code * (int(inner.max()) + 1) + inner)
+    count = np.bincount(cell)
+    mean = np.bincount(cell, values) / count
+    freedom = len(values) - len(count)
+    usual = float(np.mean(error**2))
+    if freedom >= FEWEST_REPEATS:
+        usual = float(np.sum((values - mean[cell]) ** 2)) / freedom
+    outer = np.empty(len(count), np.intp)
+    outer[cell] = code
+    order = np.lexsort((mean, outer))
+    apart, doubt = np.diff(mean[order]), usual / count[order]
+    is_clear = apart > np.maximum(CLEARLY_APART * np.sqrt(doubt[1:] + doubt[:-1]), np.mean(error))
+    starts = np.append(True, (np.diff(outer[order]) != 0) | is_clear)
+    part = np.empty(len(count), np.intp)
+    part[order] = np.cumsum(starts) - 1
+    return part[cell]
 
 
 def _numbered(code: IntArray) -> IntArray:

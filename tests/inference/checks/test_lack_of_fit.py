@@ -66,6 +66,32 @@ def test_a_cooler_that_does_not_fit_one_board_is_seen_and_named(make_rows):
     assert any(s.startswith("Misfit of set points") for s in model.diagnostics.sentences)
 
 
+def remounted(rows, seed, spread_k=1.0):
+    """The same runs, each repeat in an assembly of its own that takes some kelvins with it."""
+    number = np.arange(len(rows)) % REPEATS
+    names = rows["assembly"].astype(str) + " no. " + (number + 1).astype(str)
+    luck_k = np.random.default_rng([seed, 9]).normal(0.0, spread_k, names.nunique())
+    each = names.astype("category").cat.codes.to_numpy()
+    return rows.assign(assembly=names, temperature_c=rows["temperature_c"] + luck_k[each])
+
+
+@pytest.mark.parametrize("bump_k", [0.0, 3.0])
+def test_assemblies_of_the_same_parts_repeat_what_none_repeats_itself(make_rows, bump_k):
+    """The middle speed hotter than between the others: no exponent has that."""
+    found, names = [], ["cooler_model", "board_model", "assembly"]
+    for seed in range(8):
+        rows = swaps(make_rows, seed=seed, added_k=lambda c, b, speed: bump_k * (speed == 1800.0))
+        model = fit(remounted(rows, seed), terms=names, expand="none", draws=1200, seed=seed)
+        found.append(lack_of_fit(model))
+    assert all(test.repeats == "assemblies of the same parts" for test in found)
+    if not bump_k:
+        assert all(test.status is Health.OK for test in found)
+        assert np.mean([test.repeats_k for test in found]) == pytest.approx(0.3, rel=0.15)
+    else:
+        assert all(test.status is not Health.OK for test in found)
+        assert all("while assemblies of the same parts scatter by" in t.sentence for t in found)
+
+
 def test_remounts_without_a_name_of_their_own_are_asked_about(make_rows):
     rows = swaps(make_rows, seed=3, added_k=lambda cooler, board, speed: 0.0)
     session = np.arange(len(rows)) % 3

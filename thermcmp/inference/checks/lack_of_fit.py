@@ -1,8 +1,9 @@
-"""Lack of fit: residuals beyond the scatter of repeats at one set point of one assembly.
+"""Lack of fit: residuals beyond the scatter of repeats at one set point.
 
 The residual of a wrong model is absorbed by its scatter, so the scatter cannot judge it.
 Repeats can: they know nothing of the model (Draper & Smith, Applied Regression Analysis,
-3rd ed., Wiley 1998, section 2.1, from memory).
+3rd ed., Wiley 1998, section 2.1, from memory). Where no assembly repeats a set point, other
+assemblies of the same parts do, less what each differs by throughout.
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 
 #: Fewest degrees of freedom of the repeats, and of the cells beyond the model's, for a test.
 FEWEST: Final = 4
+#: What repeats of one assembly, and of the same parts, share.
+_STAY: Final = ("lab", "assembly", "session", "firmware")
+_PARTS: Final = ("lab", "cooler_model", "cooler_id", "board_model", "board_id", "firmware")
 #: Posterior draws behind the fitted rises.
 DRAWS: Final = 200
 #: Chance of so large a misfit without a cause, below which it is named or the fit is bad.
@@ -38,6 +42,7 @@ class LackOfFit:
     """A test of the misfit against repeats."""
 
     repeats_k: float  #: standard deviation of repeats [K]
+    repeats: str  #: what repeats what, as the subject of "scatter by"
     misfit_k: float  #: standard deviation of the cells' misfit beyond what repeats explain [K]
     p: float  #: chance of so large a misfit where the model is right
     cause: str  #: likely cause, in words; "" where none stands out
@@ -58,8 +63,8 @@ class LackOfFit:
             return ""
         cause = f" It goes with {self.cause}." if self.cause else " No single cause stands out."
         return (
-            f"The model misses set points by {self.misfit_k:.1f} K, while repeats scatter by "
-            f"{self.repeats_k:.1f} K.{cause}"
+            f"The model misses set points by {self.misfit_k:.1f} K, while {self.repeats} scatter "
+            f"by {self.repeats_k:.1f} K.{cause}"
         )
 
 
@@ -78,24 +83,32 @@ def lack_of_fit(fit: Fit) -> LackOfFit | None:
     rows = np.flatnonzero((design.run_scatter > 0) & is_exact & is_free)
     if not len(rows):
         return None
-    cell, first = _cells(fit, rows)
-    count = np.bincount(cell)
-    y = design.rise_k[rows]
-    apart = y - (np.bincount(cell, y) / count)[cell]
-    of_repeats = len(rows) - len(count)
     mean, leverage = _fitted(fit)
-    beyond = len(count) - float(np.sum(leverage[rows]))
+    left = design.rise_k[rows] - mean[rows]
+    # The repeats of an assembly know nothing of the model; of those of other assemblies each
+    # assembly's own effect is taken off, which counts in the degrees of freedom.
+    for columns in (_STAY, _PARTS):
+        cell, first = _cells(fit, rows, columns)
+        spent = _assemblies_beyond(fit, rows) if columns is _PARTS else 0
+        count = np.bincount(cell)
+        of_repeats = len(rows) - len(count) - spent
+        beyond = len(count) - float(np.sum(leverage[rows])) + spent
+        if of_repeats >= FEWEST:
+            break
     if of_repeats < FEWEST or beyond < FEWEST:
         return None
+    residual = np.bincount(cell, left) / count
+    y = design.rise_k[rows] if columns is _STAY else left
+    apart = y - (np.bincount(cell, y) / count)[cell]
     repeats = max(float(np.sum(apart**2)) / of_repeats, float(np.mean(design.known_variance)))
-    residual = np.bincount(cell, y - mean[rows]) / count
     misfit = float(np.sum(count * residual**2)) / beyond
     p = float(f_distribution.sf(misfit / max(repeats, 1e-12), beyond, of_repeats))
     excess = max(misfit - repeats, 0.0) / float(np.mean(count))
     cause = ""
     if p < NAMED:
         cause = _cause(fit, rows[first], residual, count) or _unnamed_remounts(fit, rows)
-    return LackOfFit(float(np.sqrt(repeats)), float(np.sqrt(excess)), p, cause)
+    words = "repeats" if columns is _STAY else "assemblies of the same parts"
+    return LackOfFit(float(np.sqrt(repeats)), words, float(np.sqrt(excess)), p, cause)
 
 
 def lack_of_fit_check(fit: Fit) -> tuple[Check, ...]:
@@ -139,20 +152,25 @@ def stated_errors_check(fit: Fit) -> tuple[Check, ...]:
     return (Check("scatter of published rows over their stated errors", scatter[0], limit, status),)
 
 
-def _cells(fit: Fit, rows: IntArray) -> tuple[IntArray, IntArray]:
-    """Number of each row's cell (one assembly, session and set point), and a row of each."""
+def _cells(fit: Fit, rows: IntArray, columns: tuple[str, ...]) -> tuple[IntArray, IntArray]:
+    """Number of each row's cell (a set point of one value of the columns), and a row of each."""
     import pandas as pd
 
-    table = fit.design.rows.iloc[rows]
     keys = pd.DataFrame(
         {
-            "assembly": level_keys(table, ("lab", "assembly", "session", "firmware")).to_numpy(),
+            "build": level_keys(fit.design.rows.iloc[rows], columns).to_numpy(),
             "speed": fit.design.flow_speed[rows],
             "power": fit.design.power_ratio[rows],
         }
     )
     cell = np.asarray(keys.groupby(list(keys), sort=False).ngroup(), np.intp)
     return cell, np.asarray(np.unique(cell, return_index=True)[1], np.intp)
+
+
+def _assemblies_beyond(fit: Fit, rows: IntArray) -> int:
+    """Count the assemblies beyond one of each pair of parts, of each session its own."""
+    table = fit.design.rows.iloc[rows]
+    return int(level_keys(table, _STAY).nunique() - level_keys(table, _PARTS).nunique())
 
 
 def _fitted(fit: Fit) -> tuple[Array, Array]:
