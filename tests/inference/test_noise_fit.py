@@ -49,6 +49,29 @@ def test_speed_at_a_level_is_the_inverse_of_the_level(noise):
     assert np.mean(noise.speed_rpm("B", 42.0) < noise.speed_rpm("A", 42.0)) > 0.99
 
 
+@pytest.mark.parametrize("floor_dba", [None, 33.0])
+def test_a_background_that_is_not_stated_flattens_the_level_and_is_asked_about(
+    make_rows, floor_dba
+):
+    rng = np.random.default_rng(3)
+    speed = np.tile([1200.0, 1500.0, 1800.0, 2200.0, 2700.0], 3)
+    fan = 36.0 + 50.0 * np.log10(speed / 1800.0)
+    heard = 10.0 * np.log10(10.0 ** (fan / 10.0) + 10.0**3.3) + rng.normal(0.0, 0.2, 15)
+    rows = make_rows(
+        cooler_model="A",
+        cooler_id="A-1",
+        assembly="m1",
+        fan_rpm=speed,
+        noise_dba=heard,
+        noise_floor_dba=np.nan if floor_dba is None else floor_dba,
+        mic_distance_m=0.5,
+    )
+    noise = fit_noise(check_results(rows), reference_rpm=1800.0, draws=2000, seed=1)
+    said = [note for note in noise.notes if "A by " in note and "noise_floor_dba" in note]
+    assert len(said) == (floor_dba is None)
+    assert all(note in str(noise) for note in said)
+
+
 def test_a_model_that_was_not_measured_has_no_law(noise):
     assert noise.law("C") is None
     assert noise.level_dba("C", 1800.0) is None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -30,6 +30,9 @@ from thermcmp.physics.noise_law import (
 
 if TYPE_CHECKING:
     import pandas as pd
+
+#: A level that rises by less per tenfold speed is no fan's alone [dB] (a choice).
+LEAST_SLOPE_DB: Final = 45.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,13 +82,32 @@ class NoiseFit:
             rows.append({**cells, "readings": len(readings)})
         return pd.DataFrame(rows)
 
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was taken for the levels, and levels that hardly follow their fans."""
+        rows, flat = self.design.rows, []
+        unstated = rows.loc[rows["noise_floor_dba"].isna(), "cooler_model"]
+        for model in map(str, unstated.unique()):
+            _, slope = self.law(model) or ((), [np.inf])
+            low, high = np.quantile(slope, [0.05, 0.95])
+            if high < LEAST_SLOPE_DB:
+                flat.append(f"{model} by {low:.0f} to {high:.0f} dB")
+        if not flat:
+            return self.design.notes
+        return (
+            *self.design.notes,
+            f"Levels rise by less with fan speed than those of fans do (50 to 60 dB per tenfold "
+            f"speed): {', '.join(flat)}. The background may be in them, and speeds of equal noise "
+            "be wrong. Fix: measure the level with the card off; state it in noise_floor_dba.",
+        )
+
     def __str__(self) -> str:
         where = f"{self.design.reference_rpm:g} rpm, {self.design.distance_m:g} m"
         return "\n".join(
             [
                 f"Noise by the {self.design.law.name} at {where}; health {self.diagnostics.health}",
                 self.table.to_string(index=False, float_format=lambda value: f"{value:.1f}"),
-                *self.design.notes,
+                *self.notes,
             ]
         )
 

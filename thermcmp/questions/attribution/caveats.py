@@ -29,6 +29,8 @@ def _settings(context: AttributionContext) -> list[str]:
     caveats += went_with_words(study.fit, [(old, new)] if old != new else [])
     if study.at.altitude_m is not None:
         caveats.append(study.at.altitude_words)
+    if context.noise and study.noise is not None:
+        caveats += study.noise.notes
     for build, setting in zip(study.builds, study.settings, strict=True):
         if setting.elsewhere:
             caveats.append(

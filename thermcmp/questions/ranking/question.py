@@ -274,7 +274,7 @@ def _caveats(
     if held.altitude_m is not None:
         caveats.append(held.altitude_words)
     if noise is not None:
-        caveats += noise.design.notes
+        caveats += noise.notes
     notes = list(dict.fromkeys(note for entry in ranked.all for note in entry.notes))
     caveats += notes[:_MOST_NOTES]
     if len(notes) > _MOST_NOTES:
