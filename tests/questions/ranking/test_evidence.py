@@ -109,3 +109,12 @@ def test_the_laboratory_whose_cards_scatter_is_named():
 def test_no_card_or_laboratory_is_off_where_all_agree(agreeing):
     for words in ("than all other runs suggest", "unlike all others"):
         assert not any(words in caveat for caveat in agreeing.caveats)
+
+
+def test_a_laboratory_that_published_rises_for_temperatures_is_named(agreeing):
+    rows = library()
+    there = rows["lab"].eq("Lab 05")
+    rises = rows["temperature_c"].mask(there, rows["temperature_c"] - rows["ambient_c"])
+    (words,) = [c for c in ranked(rows.assign(temperature_c=rises)).caveats if "Lab 05 reads" in c]
+    assert "K cooler than the mean of all laboratories, more than like ones would" in words
+    assert not any("than the mean of all laboratories" in c for c in agreeing.caveats)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import BoolArray
+from thermcmp.inference.checks.between import between, lab_weights
 from thermcmp.inference.checks.direct_evidence import Splits, farthest_cell, odd_place, split_pairs
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.links import places_of
@@ -51,6 +52,26 @@ def evidence_table(fit: Fit) -> pd.DataFrame:
 def evidence_sentences(fit: Fit) -> list[str]:
     """Name the pair on which evidence disagrees, and the place that scatters, if there are any."""
     return fit.once("evidence that disagrees", lambda model: [*_sentences(model), *_odd(model)])
+
+
+def odd_lab_words(fit: Fit) -> list[str]:
+    """Name the laboratory that reads farther off than like ones would, if there is one."""
+    if fit.design.term_position("lab") is None:
+        return []
+    names, weights = lab_weights(fit)
+    compared = between(fit, "lab", weights)
+    far = int(np.argmin(compared.p_odd))
+    chance = float(compared.p_odd[far])
+    if chance >= DISAGREES:
+        return []
+    off_k = float(compared.offset_k[far])
+    return [
+        f"{names[far]} reads {number_words(abs(off_k))} ± "
+        f"{number_words(float(compared.error_k[far]))} K {_warmth(off_k)} than the mean of all "
+        f"laboratories, more than like ones would (chance {percent_words(chance)}), and widens "
+        "every temperature. Fix: ask for its thermometer, its air, and whether it gives rises or "
+        "peaks for temperatures; fit without it to see what it does."
+    ]
 
 
 def _odd(fit: Fit) -> list[str]:

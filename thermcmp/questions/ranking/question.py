@@ -21,7 +21,7 @@ from thermcmp.prediction.fitted_build import rise_weights
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
-from thermcmp.questions.ranking.evidence import evidence_sentences, evidence_table
+from thermcmp.questions.ranking.evidence import evidence_sentences, evidence_table, odd_lab_words
 from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
 from thermcmp.questions.ranking.ranked import Ranked, rank_entries
@@ -268,7 +268,7 @@ def _caveats(
         gaps_k = np.array([other.temperature - coolest.temperature for other, coolest in gaps])
         influence = influence_words(names, power_scaling(fit, gaps_k))
         linear = Linear(tuple(names), _gap_weights(gaps))
-    caveats = link_caveats(ranked) + evidence_sentences(fit)
+    caveats = link_caveats(ranked) + odd_lab_words(fit) + evidence_sentences(fit)
     caveats += fit_caveats(fit, influence=influence, linear=linear, held=held)
     caveats += unreached_caveats(ranked) + selection_caveats(fit, ranked)
     if held.altitude_m is not None:
