@@ -6,6 +6,7 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from plain_rows import card_rows
 
 import thermcmp as tc
 from thermcmp.errors import ThermcmpWarning
@@ -206,6 +207,28 @@ class TestReadingsTypedIn:
     )
     def test_round_values_are_set_points(self, campaigns, column, value):
         assert find_doubts(memory_of(campaigns[0], 18).assign(**{column: value})) == []
+
+
+class TestCopiedRuns:
+    def test_rows_pasted_twice_under_other_names_are_asked_about_once(self, campaigns):
+        rows = memory_of(campaigns[0], 18)
+        again = rows.iloc[:6].assign(run=[f"copy {k}" for k in range(6)], lab="Elsewhere")
+        (doubt,) = find_doubts(pd.concat([rows, again], ignore_index=True))
+        assert doubt.startswith("6 runs read exactly as another run of the same parts does")
+        assert f"copy 0 as {rows['run'].iloc[0]}" in doubt
+
+    def test_repeats_on_coarse_instruments_agree_by_themselves(self):
+        rng = np.random.default_rng(2)
+        speed = np.tile([1500.0, 2000.0], 20)
+        rows = card_rows(
+            "Alder",
+            "Alder-1",
+            temperature_c=np.round(75.0 - speed / 200.0 + rng.normal(0.0, 0.5, 40)),
+            ambient_c=np.round(22.0 + rng.normal(0.0, 0.4, 40)),
+            fan_rpm=speed,
+            power_w=200.0,
+        ).assign(run=[f"r{k}" for k in range(40)])
+        assert not any("read exactly as" in doubt for doubt in find_doubts(check_results(rows)))
 
 
 class TestOrderOfRuns:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from thermcmp._types import Array
 from thermcmp.hooks import RowCheck, checked_by_all, hookimpl
+from thermcmp.results.plausibility.copied_runs import copied_runs
 from thermcmp.results.plausibility.held_readings import held_readings
 from thermcmp.results.plausibility.run_order import PARTS, SET_POINTS, climbs_with_order, set_points
 
@@ -63,6 +64,7 @@ def thermcmp_row_checks() -> list[RowCheck]:
         RowCheck("order of the runs", _climbing),
         RowCheck("drift", _drifting),
         RowCheck("air by cooler", _air_by_cooler),
+        RowCheck("copied runs", _copied),
     ]
 
 
@@ -243,6 +245,18 @@ def _air_by_cooler(rows: pd.DataFrame) -> Iterator[str]:
                 "sit in that cooler's exhaust, or had the room warmed when it was run? Fix: put "
                 "the probe at the intake, run the coolers in turns, or state ambient_error_k."
             )
+
+
+def _copied(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask about runs that read exactly as others of the same parts."""
+    pairs = copied_runs(rows[~_is_summary(rows)])
+    if pairs:
+        shown = ", ".join(f"{later} as {first}" for first, later in pairs[:3])
+        yield (
+            f"{len(pairs)} runs read exactly as another run of the same parts does, in "
+            f"temperature, air, power and fan speed ({shown} …): pasted twice, or taken over from "
+            "another laboratory? Fix: leave out the copies, since a run counts once."
+        )
 
 
 def _expected_c(rows: pd.DataFrame, by: list[str]) -> Array:
