@@ -1,9 +1,11 @@
 """Deliberately broken plug-ins: each is named with its hook, and everything else goes on."""
 
+import itertools
 import math
 import sys
 import types
 import warnings
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -19,11 +21,9 @@ from thermcmp.model.design import BASELINE, FIXED, RESIDUAL, SHARED, build_desig
 from thermcmp.model.priors import Normal
 from thermcmp.model.terms import RESERVED, Role, Term
 from thermcmp.physics.airflow import PowerLaw, airflow_law
-from thermcmp.physics.noise_law import NoiseLaw
-from thermcmp.questions.answer import Answer
+from thermcmp.physics.noise_law import NoiseLaw, noise_law_named
 from thermcmp.questions.plugin_questions import ask_questions
-from thermcmp.reporting.page import _added_part
-from thermcmp.reporting.plugin_sections import report_sections
+from thermcmp.reporting.plugin_sections import added_parts
 
 
 def plugin(name="broken", **functions):
@@ -58,6 +58,9 @@ def noise(item):
     return plugin(thermcmp_noise_laws=lambda: [item])
 
 
+NUMBERS = itertools.count()
+
+
 class LabReader:
     """A reader of an invented format; the words in the file say what goes wrong."""
 
@@ -78,6 +81,10 @@ def reader(rows=None, **members):
 
 def question(ask):
     return plugin(thermcmp_questions=lambda: [Question("lab question", ask)])
+
+
+def answer(**parts):
+    return tc.make_answer("good", "Good", {"a": [1.0, 2.0]}, sentences=["It is."], **parts)
 
 
 def section(render):
@@ -112,6 +119,26 @@ def other_columns():
     yield chunk(power_w=[1.0, 2.0])
 
 
+class Abort(BaseException):
+    """What a library may raise to end a program."""
+
+
+class MuteError(Exception):
+    def __str__(self):
+        raise ValueError("no words")
+
+
+def drifting():
+    """Return a law whose numbers differ from call to call, but at the reference."""
+
+    def factor(self, speed, ref, m):
+        return PowerLaw().factor(speed, ref, m) * np.where(
+            np.asarray(speed) == ref, 1.0, 1.0 + 1e-12 * next(NUMBERS)
+        )
+
+    return law(factor=factor)
+
+
 class NoColumn:
     name = "lab law"
 
@@ -129,6 +156,12 @@ AT_REGISTRATION = {
     "a hook that raises": (plugin(thermcmp_terms=lambda: 1 / 0), "ZeroDivisionError"),
     "a hook that ends the program": (
         plugin(thermcmp_terms=lambda: sys.exit(3)), "SystemExit",
+    ),
+    "a hook that raises what is no Exception": (
+        plugin(thermcmp_terms=lambda: raising(Abort("now"))()), "Abort: now",
+    ),
+    "a hook whose error has no words": (
+        plugin(thermcmp_terms=lambda: raising(MuteError())()), "raised MuteError",
     ),
     "another API version": (versioned(99), "API 99"),
     "a class for an object": (plugin(thermcmp_airflow_laws=lambda: [PowerLaw]), "the class"),
@@ -149,6 +182,24 @@ AT_REGISTRATION = {
     ),
     "a law that gives one number for all": (law(factor=lambda *_: 1.0), "per flow speed"),
     "a law that raises": (law(factor=raising(KeyError("map"))), "KeyError"),
+    "a law that rises with flow": (
+        law(factor=lambda self, speed, ref, m: PowerLaw().factor(speed, ref, -m),
+            slope=lambda self, speed, ref, m: -PowerLaw().slope(speed, ref, -m)),
+        "does not fall with flow",
+    ),
+    "a law that ends at twice its reference": (
+        law(factor=lambda self, speed, ref, m: np.where(
+            np.asarray(speed) > 1.9 * ref, np.nan, PowerLaw().factor(speed, ref, m))),
+        "not a number",
+    ),
+    "a law of other ratios under another reference": (
+        law(factor=lambda self, speed, ref, m: (1.0 + (np.asarray(speed) - ref) / 2e3) ** -m,
+            slope=lambda self, speed, ref, m: -np.log(1.0 + (np.asarray(speed) - ref) / 2e3)
+            * (1.0 + (np.asarray(speed) - ref) / 2e3) ** -m),
+        "under another reference",
+    ),
+    "a law that gives another number each time": (drifting(), "second time"),
+    "a law whose prior has no end": (law(exponent_prior_sd=1e6), "correct formula or prior"),
     "a law whose column raises": (
         plugin(thermcmp_airflow_laws=lambda: [NoColumn()]), "ZeroDivisionError",
     ),
@@ -166,6 +217,9 @@ AT_REGISTRATION = {
     "a noise law that gives one number for all": (
         noise(NoiseLaw("x", lambda n: 40.0)), "per fan speed",
     ),
+    "a noise law that gives another number each time": (
+        noise(NoiseLaw("x", lambda n: np.log10(n) + next(NUMBERS))), "second time",
+    ),
     "a noise law of no numbers": (noise(NoiseLaw("x", lambda n: n * math.nan)), "not a number"),
     "a term that is only a name": (terms(SimpleNamespace(name="x")), "thermcmp.Term"),
     "a term without a name": (
@@ -181,6 +235,12 @@ AT_REGISTRATION = {
     "a term with a parameter's name": (
         plugin(thermcmp_terms=lambda: [Term("baseline", ("rig",))]), "the model's own name",
     ),
+    "a term with the name of a term's parameter": (
+        plugin(thermcmp_terms=lambda: [Term("board level", ("rig",))]), "the model's own name",
+    ),
+    "a covariate of what is explained": (
+        plugin(thermcmp_terms=lambda: [Term("x", values="temperature_c")]), "explains nothing",
+    ),
     "a term whose prior is a number": (terms(Term("x", ("rig",), scale=3.0)), "HalfNormal"),
     "a term whose columns are numbers": (terms(Term("x", (3,))), "not names of columns"),
     "a term whose role is a text": (terms(Term("x", ("rig",), role="part")), "Role"),
@@ -189,6 +249,10 @@ AT_REGISTRATION = {
     "a reader whose endings are a text": (reader(suffixes=".lab"), "tuple"),
     "a reader that reads a path only": (reader(read=lambda path: []), "3 argument"),
     "a reader whose first bytes are a text": (reader(first_bytes=("#",)), "tuple of bytes"),
+    "a reader of every CSV table": (
+        plugin(thermcmp_results_readers=lambda: [LabReader(suffixes=(".csv",), read=str)]),
+        "state the first_bytes",
+    ),
     "a question without a fit": (question(lambda: None), "of a fit alone"),
     "a section of the fit alone": (section(lambda fit: ""), "2 argument"),
 }  # fmt: skip
@@ -203,6 +267,31 @@ IN_USE = {
     ),
     "a reader of mixed cells": (reader(lambda: [chunk(power_w=[1.0, {}])]), "raised Arrow"),
     "a reader that ends the program": (reader(raising(SystemExit(1))), "SystemExit"),
+    "a reader that raises what is no Exception": (reader(raising(Abort("now"))), "Abort: now"),
+    "a reader whose error has no words": (reader(raising(MuteError())), "raised MuteError"),
+    "a reader of line numbers as text": (reader(lambda: [chunk(line=["a", "b"])]), "ValueError"),
+    "a question that raises what is no Exception": (question(raising(Abort("now"))), "Abort: now"),
+    "a question whose figure raises": (
+        question(lambda fit: answer(figure=raising(KeyError("ax")))), "KeyError: 'ax'",
+    ),
+    "a question whose answer has no title": (
+        question(lambda fit: tc.make_answer("x", 3, {"a": [1.0, 2.0]})), "AttributeError",
+    ),
+    "a question whose table has no names": (
+        question(lambda fit: answer(table=pd.DataFrame({"x": [1.0]}))), "KeyError",
+    ),
+    "a question whose sentences are numbers": (
+        question(lambda fit: replace(answer(), sentences=(3,))), "TypeError",
+    ),
+    "a question of no numbers": (
+        question(lambda fit: tc.make_answer("x", "X", {"a": [math.nan]})), "not a finite number",
+    ),
+    "a section that is not closed": (section(lambda fit, answers: "<p><div>"), "not closed: div"),
+    "a section that hides the page": (section(lambda fit, answers: "<!-- x"), "not closed"),
+    "a section that ends the page": (section(lambda fit, answers: "</main>"), "not open: main"),
+    "a section that needs a network": (
+        section(lambda fit, answers: '<img src="https://example.org/x.png">'), "example.org",
+    ),
     "a question that raises": (question(raising(KeyError("sensor"))), "KeyError"),
     "a question that returns a number": (question(lambda fit: 3), "type int"),
     "a section that raises": (section(raising(ZeroDivisionError("page"))), "ZeroDivisionError"),
@@ -228,11 +317,8 @@ def rows():
 
 def use_everything(rows, folder):
     """Read logs, design a fit, ask and render; return what was left out, as it was named."""
-    good = Answer(
-        kind="good", title="good", table=None, draws=None, sentences=(), caveats=(), prob=0.9,
-        draw_figure=lambda answer, axes: None,
-    )  # fmt: skip
-    hooks.use_plugin(plugin("good", thermcmp_questions=lambda: [Question("good", lambda f: good)]))
+    good = Question("good", lambda fit: answer())
+    hooks.use_plugin(plugin("good", thermcmp_questions=lambda: [good]))
     (folder / "a.csv").write_text("elapsed_s,memory_c\n0,50\n1,51\n2,52\n")
     (folder / "b.lab").write_text("x")
     sheet = pd.DataFrame(
@@ -244,11 +330,11 @@ def use_everything(rows, folder):
         chosen = named_terms(None, rows, "memory")
         design = build_design(rows, sensor="memory", terms=chosen, law=airflow_law("power law"))
         answers = ask_questions(None)
-        parts = [_added_part(each, (), ()) for each in report_sections()]
+        parts = added_parts(None, ())
     # The rest goes on.
     assert len(tc.read_telemetry(folder / "a.csv")) == 3
     assert "cooler_model" in [term.name for term in design.terms]
-    assert good in answers
+    assert "good" in [each.kind for each in answers]
     named = [str(w.message) for w in caught if issubclass(w.category, PluginWarning)]
     return [*named, *reduced.refused["reason"], *(part.failure for part in parts)]
 
@@ -275,6 +361,52 @@ def test_a_plugin_that_fails_in_use_is_named_and_the_rest_goes_on(case, rows, tm
     assert len(named) == 1
     assert "(1.2)" in named[0]
     assert words in named[0]
+
+
+class NoName:
+    @property
+    def __name__(self):
+        raise ZeroDivisionError("no name")
+
+
+class NoVersion:
+    @property
+    def api_version(self):
+        raise ZeroDivisionError("no version")
+
+
+class NoNames:
+    def __dir__(self):
+        raise ZeroDivisionError("no names")
+
+
+@pytest.mark.parametrize("kind", [NoName, NoVersion, NoNames])
+def test_an_object_that_cannot_be_looked_at_is_named(kind):
+    with pytest.raises(PluginError, match=rf"plug-in '{kind.__name__}': .*ZeroDivisionError: no"):
+        hooks.use_plugin(kind())
+
+
+def test_how_a_plugin_treats_floating_point_errors_does_not_stay(rows, tmp_path):
+    def strict(fit):
+        np.seterr(all="raise")
+        return answer()
+
+    before = np.geterr()
+    hooks.use_plugin(question(strict), "lab tools")
+    use_everything(rows, tmp_path)
+    assert np.geterr() == before
+
+
+def test_a_law_that_fails_past_its_trial_names_its_plugin():
+    def ending(self, speed, ref, m):
+        return np.where(np.asarray(speed) > 4100.0, np.nan, PowerLaw().factor(speed, ref, m))
+
+    hooks.use_plugin(law(factor=ending), "lab tools")
+    with pytest.raises(PluginError, match=r"'lab tools' \(1.2\): .*not a finite number"):
+        airflow_law("lab law").factor([5000.0], 1000.0, 0.6)
+    hooks.use_plugin(noise(NoiseLaw("thin", lambda n: np.where(n == 700.0, np.nan, n))), "hum")
+    with pytest.raises(PluginError, match=r"'hum' \(1.2\): .*not a finite number"):
+        noise_law_named("thin").decades([700.0], 1000.0)
 
 
 def test_a_covariate_that_no_row_has_is_left_out(rows, tmp_path):

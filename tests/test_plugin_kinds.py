@@ -2,6 +2,7 @@
 
 import json
 import types
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -133,7 +134,17 @@ def test_a_run_check_refuses_a_run_by_its_reason(tmp_path):
 
 @pytest.mark.parametrize(
     ("check", "words"),
-    [(lambda window, run: 1 / 0, "ZeroDivisionError"), (lambda window, run: ["hot"], "type str")],
+    [
+        (lambda window, run: 1 / 0, "ZeroDivisionError"),
+        (lambda window, run: ["hot"], "type str"),
+        (lambda window, run: "hot", "one text for a list"),
+        (lambda window, run: [Check("x", "hot", "hot")], "not a valid Verdict"),
+        (lambda window, run: [Check("x", Verdict.REFUSED, 3)], "must be texts"),
+        (lambda window, run: [Check("x", Verdict.REFUSED, "hot", "71")], "must be numbers"),
+        (lambda window, run: [Check("x", Verdict.REFUSED, "hot", sensor="mem")], "no sensor 'mem'"),
+        (lambda window, run: (Check("x", Verdict.PASS, "on") for _ in count()), "more than 1000"),
+        (lambda window, run: window["memory_c"].fill(0.0), "read-only"),
+    ],
 )
 def test_a_run_check_that_fails_marks_the_run(tmp_path, check, words):
     use("run_checks", RunCheck("intake", check))
@@ -142,6 +153,16 @@ def test_a_run_check_that_fails_marks_the_run(tmp_path, check, words):
     assert set(rows["protocol_verdict"]) == {"corrected"}
     named = f"not checked: plug-in 'lab' .1.0.: its run check 'intake' .*{words}"
     assert rows["protocol_reason"].str.contains(named).all()
+
+
+def test_a_run_check_cannot_change_the_run(tmp_path):
+    def renaming(window, run):
+        run["cooler_model"] = "other"
+        return []
+
+    before = reduced_run(tmp_path).results
+    use("run_checks", RunCheck("intake", renaming))
+    pd.testing.assert_frame_equal(reduced_run(tmp_path).results, before)
 
 
 def no_bench(rows):
@@ -159,6 +180,23 @@ def test_a_row_check_asks_in_a_warning(campaign):
     use("row_checks", RowCheck("bad", lambda rows: rows["nowhere"]), name="other")
     with pytest.warns(PluginWarning, match=r"'other' \(1.0\): its row check 'bad' .*KeyError"):
         assert find_doubts(checked)[-1].startswith(f"{len(rows)} rows name no bench")
+
+
+def test_a_row_check_cannot_change_the_rows_of_another(campaign):
+    def emptying(rows):
+        rows["run"] = ""
+        return []
+
+    use(
+        "row_checks", RowCheck("emptying", emptying), RowCheck("runs", lambda rows: rows["run"][:1])
+    )
+    assert find_doubts(campaign)[-1] == campaign["run"].iloc[0]
+
+
+def test_a_row_check_that_returns_a_text_is_named(campaign):
+    use("row_checks", RowCheck("bench", lambda rows: "one text"))
+    with pytest.warns(PluginWarning, match=r"'lab' \(1.0\): its row check 'bench' .* one text"):
+        find_doubts(campaign)
 
 
 # --- fan controls -------------------------------------------------------------------
@@ -193,6 +231,10 @@ def test_a_fan_control_that_fails_is_named():
         tc.read_firmware(pd.DataFrame(TABLE))
     with pytest.raises(PluginError, match=r"'higest_rpm': no column .* mean 'highest_rpm'"):
         use("fan_controls", FanControlKind("x", ("higest_rpm",), ramp), name="other")
+    with pytest.raises(PluginError, match=r"'make': takes other arguments. Fix: take 1"):
+        use("fan_controls", FanControlKind("x", ("fan_rpm",), ramp), name="other")
+    with pytest.raises(PluginError, match="'fan_rpm': a column that firmware tables have"):
+        use("fan_controls", FanControlKind("x", (Column("fan_rpm", Kind.TEXT, ""),), str), name="o")
 
 
 # --- sets of priors -----------------------------------------------------------------
@@ -210,9 +252,25 @@ def test_a_named_set_of_priors_replaces_those_that_a_fit_has(study_rows):
         tc.fit(study_rows, priors="own bnech", draws=400)
 
 
+def test_a_slip_in_a_named_set_of_priors_is_not_passed_over(study_rows):
+    slip = NamedPriors("own bench", {"residal sd": tc.HalfNormal(0.2), "lab sd": tc.HalfNormal(1)})
+    use("prior_sets", slip, NamedPriors("others", {"shim sd": tc.HalfNormal(0.2)}))
+    with pytest.raises(
+        InputError, match=r"(?s)'lab' .*'residal sd': no such .* mean 'residual sd'"
+    ):
+        tc.fit(study_rows, priors="own bench", draws=400)
+    with pytest.raises(InputError, match="none of its priors is of this fit"):
+        tc.fit(study_rows, priors="others", draws=400)
+
+
 @pytest.mark.parametrize(
     ("priors", "words"),
-    [({"residual sd": 0.2}, "not a prior"), ([], "type list"), ({3: tc.Normal(0, 1)}, "3: ")],
+    [
+        ({"residual sd": 0.2}, "not a prior"),
+        ([], "type list"),
+        ({3: tc.Normal(0, 1)}, "3: "),
+        ({}, "no priors"),
+    ],
 )
 def test_a_set_of_what_are_no_priors_is_refused(priors, words):
     with pytest.raises(PluginError, match=words):
@@ -316,6 +374,7 @@ def test_an_answer_is_part_of_a_report(fitted, tmp_path):
         ({"draws": {"a": [1.0, 2.0], "b": [1.0]}}, "not arrays of one length"),
         ({"draws": {}}, "not arrays of one length"),
         ({"draws": {"a": 3.0}}, "not arrays of one length"),
+        ({"draws": {"a": [1.0, np.nan]}}, "'a': not a finite number"),
         ({"prob": 90.0}, "not between 0 and 1"),
         ({"sentences": "One text."}, "one text"),
     ],

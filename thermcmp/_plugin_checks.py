@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from importlib import import_module
 from typing import Any, Final, NamedTuple
 
+import numpy as np
 import pluggy
 
 from thermcmp.errors import Fault, PluginError, suggest
@@ -70,6 +72,30 @@ POINTS: Final = {
 }
 
 
+@contextmanager
+def blaming(owner: str, passing: tuple[type[BaseException], ...] = ()) -> Iterator[None]:
+    """Name the owner of code in whatever it raises, but for Ctrl-C and what is `passing`."""
+    try:
+        # What a plug-in sets for floating-point errors must not stay set.
+        with np.errstate():
+            yield
+    except KeyboardInterrupt:
+        raise
+    except passing:
+        raise
+    # Also what is no Exception, such as SystemExit: a plug-in must not end the user's script.
+    except BaseException as error:
+        raise PluginError(f"{owner} raised {told(error)}") from error
+
+
+def told(error: BaseException) -> str:
+    """Return kind and words of an error, of which a plug-in's may raise in turn."""
+    try:
+        return f"{type(error).__name__}: {error}"
+    except Exception:
+        return type(error).__name__
+
+
 def check_plugin(plugin: object, owner: str) -> None:
     """Refuse unknown, unmarked or argument-taking hooks, and another API version."""
     version = getattr(plugin, "api_version", API_VERSION)
@@ -122,12 +148,9 @@ def checked_key(item: Any, hook: str, owner: str) -> str:
             "Fix: return an instance"
         )
     name = type(item).__name__
-    try:
+    with blaming(f"{owner}: its {point.kind} of type {name} (hook {hook})"):
         name = getattr(item, point.key, name)
         faults = list(item_faults(item, hook))
-    # Whatever a plug-in's own code raises when it is tried.
-    except (Exception, SystemExit) as error:
-        faults = [Fault(f"raised {type(error).__name__}: {error}", "correct it")]
     if faults:
         raise PluginError(
             f"{owner}: its {point.kind} '{name}' (hook {hook}) cannot be used: "
@@ -159,12 +182,19 @@ def _member_fault(item: Any, name: str, kind: type | int) -> Fault | None:
             return None
         fix = f"use a {'text' if kind is str else 'number' if kind is float else kind.__name__}"
         return Fault(f"a value of type {type(member).__name__}", fix, column=name)
-    if not callable(member):
-        return Fault("not a function", f"make it a function of {kind} argument(s)", column=name)
+    return call_fault(member, kind, name)
+
+
+def call_fault(function: Any, arguments: int, name: str) -> Fault | None:
+    """Return what is wrong with a function that is called with a number of arguments."""
+    if not callable(function):
+        return Fault(
+            "not a function", f"make it a function of {arguments} argument(s)", column=name
+        )
     try:
-        inspect.signature(member).bind(*[None] * kind)
+        inspect.signature(function).bind(*[None] * arguments)
     except TypeError:
-        return Fault("takes other arguments", f"take {kind} argument(s)", column=name)
+        return Fault("takes other arguments", f"take {arguments} argument(s)", column=name)
     except ValueError:
         # Functions of compiled code may have no signature; the trial or the call shows.
         return None

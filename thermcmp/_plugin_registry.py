@@ -15,7 +15,7 @@ from typing import Any, Final, NamedTuple
 
 import pluggy
 
-from thermcmp._plugin_checks import POINTS, PROJECT, check_plugin, checked_key
+from thermcmp._plugin_checks import POINTS, PROJECT, blaming, check_plugin, checked_key
 from thermcmp.errors import Fault, InputError, PluginError, ThermcmpWarning, suggest
 
 ENTRY_POINT_GROUP: Final = "thermcmp"
@@ -101,6 +101,11 @@ class PluginItem(NamedTuple):
     version: str = ""
     is_built_in: bool = False
 
+    @property
+    def source(self) -> str:
+        """Plug-in and version, for lists of what took part."""
+        return f"plug-in {self.plugin} {self.version or '?'}"
+
 
 class Registry:
     """Plug-ins with their items, and records of those that failed."""
@@ -138,11 +143,9 @@ class Registry:
                 f"{owner}: the name is in use by {_owner(other)}, {other.status.value}. "
                 f"Fix: use another name, or call forget_plugin('{record.name}') first"
             )
-        check_plugin(plugin, owner)
-        try:
+        with blaming(f"{owner}: cannot be registered:", passing=(PluginError,)):
+            check_plugin(plugin, owner)
             self._manager.register(plugin, record.name)
-        except (ValueError, pluggy.PluginValidationError) as error:
-            raise PluginError(f"{owner}: cannot be registered: {error}") from error
         try:
             built_in = record.status is PluginStatus.BUILT_IN
             items = [
@@ -219,14 +222,12 @@ class Registry:
             _LOG.debug("%s", text)
             self._records.append(replace(record, status=PluginStatus.DISABLED, error=text))
             return
-        # A package that calls sys.exit on import must not end the user's script.
         try:
-            self.add(entry_point.load(), record)
-        except (Exception, SystemExit) as error:
-            text = str(error)
-            if not isinstance(error, PluginError):
-                text = f"{_owner(record)}: {type(error).__name__}: {error}"
-            where = "".join(traceback.format_exception(error))
+            with blaming(f"{_owner(record)}: its import"):
+                plugin = entry_point.load()
+            self.add(plugin, record)
+        except PluginError as error:
+            text, where = str(error), "".join(traceback.format_exception(error))
             _LOG.debug("%s failed: %s", _owner(record), text)
             self._records.append(
                 replace(record, status=PluginStatus.FAILED, error=text, traceback=where)
@@ -239,12 +240,8 @@ class Registry:
         point = POINTS[hook]
         callers = getattr(self._manager.hook, hook).get_hookimpls()
         for implementation in (caller for caller in callers if caller.plugin is plugin):
-            try:
+            with blaming(f"{owner}: its hook {hook}"):
                 values = implementation.function()
-            except (Exception, SystemExit) as error:
-                raise PluginError(
-                    f"{owner}: its hook {hook} raised {type(error).__name__}: {error}"
-                ) from error
             if not isinstance(values, list | tuple):
                 raise PluginError(
                     f"{owner}: its hook {hook} returned a value of type {type(values).__name__}. "

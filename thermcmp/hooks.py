@@ -17,12 +17,13 @@ from __future__ import annotations
 import functools
 import warnings
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 import pluggy
 
-from thermcmp._plugin_checks import API_VERSION, POINTS, PROJECT
+from thermcmp._plugin_checks import API_VERSION, POINTS, PROJECT, blaming
 from thermcmp._plugin_registry import (
     PluginItem,
     PluginRecord,
@@ -50,6 +51,9 @@ __all__ = [
     "plugins",
     "use_plugin",
 ]
+
+#: A check with more findings has no end.
+_MOST_FINDINGS: Final = 1000
 
 hookspec = pluggy.HookspecMarker(PROJECT)
 hookimpl = pluggy.HookimplMarker(PROJECT)
@@ -231,10 +235,11 @@ def use_plugin(module_or_object: object, name: str | None = None) -> None:
         a name that is already in use; the plug-in is then left out entirely.
     """
     registry = _scanned_registry()
-    default = getattr(module_or_object, "__name__", None) or type(module_or_object).__qualname__
-    known_as = name if name is not None else default
-    if not registry.holds(module_or_object, known_as):
+    default = type(module_or_object).__qualname__
+    with blaming(f"plug-in '{name or default}': its __name__ or __version__"):
+        known_as = str(name or getattr(module_or_object, "__name__", None) or default)
         version = str(getattr(module_or_object, "__version__", ""))
+    if not registry.holds(module_or_object, known_as):
         registry.add(module_or_object, PluginRecord(known_as, "", version, PluginStatus.LOADED))
 
 
@@ -387,45 +392,42 @@ def guarded(
     item: PluginItem,
     call: Callable[..., Any],
     kind: type | tuple[type, ...],
-    passing: type[Exception] | tuple[type[Exception], ...] | None = None,
+    passing: tuple[type[Exception], ...] = (),
 ) -> Callable[..., Any]:
     """Return a plug-in's callable whose errors name the plug-in, but for those `passing`."""
 
     def call_guarded(*arguments: Any, **options: Any) -> Any:
-        try:
+        with blaming(_where(item), passing):
             result = call(*arguments, **options)
-        except (Exception, SystemExit) as error:
-            if passing is not None and isinstance(error, passing):
-                raise
-            raise PluginError(f"{_where(item)} raised {type(error).__name__}: {error}") from error
         return _checked(result, kind, item)
 
     return call_guarded
 
 
 def guarded_items(
-    item: PluginItem, items: Iterable[Any], kind: type, passing: tuple[type[Exception], ...]
+    item: PluginItem, items: Iterable[Any], kind: type, passing: tuple[type[Exception], ...] = ()
 ) -> Iterator[Any]:
     """Yield what a plug-in yields; its errors name the plug-in, but for those `passing`."""
-    following = iter(items)
+    following, end = iter(items), object()
     while True:
-        try:
-            result = next(following)
-        except StopIteration:
+        with blaming(_where(item), passing):
+            result = next(following, end)
+        if result is end:
             return
-        except passing:
-            raise
-        except (Exception, SystemExit) as error:
-            raise PluginError(f"{_where(item)} raised {type(error).__name__}: {error}") from error
         yield _checked(result, kind, item)
 
 
 def checked_by_all(
-    hook: str, kind: type, *arguments: Any, failed: Callable[[PluginError], Any] | None = None
+    hook: str,
+    kind: type,
+    *arguments: Any,
+    failed: Callable[[PluginError], Any] | None = None,
+    require: Callable[[Any], None] | None = None,
 ) -> list[Any]:
     """Return what all checks of a hook find.
 
-    One that fails is left out with a warning, or counts as what `failed` makes of its error.
+    One that fails is left out with a warning, or counts as what `failed` makes of its error;
+    so does one with a finding for which `require` raises.
     """
 
     def findings(entry: PluginItem) -> list[Any]:
@@ -433,10 +435,19 @@ def checked_by_all(
             return list(entry.item.check(*arguments))
 
         def found() -> Iterator[Any]:
-            yield from entry.item.check(*arguments)
+            # Copies: what a check does to its rows must not reach the results.
+            returned = entry.item.check(*map(copy, arguments))
+            if isinstance(returned, str):
+                raise TypeError("one text for a list of findings. Fix: yield each finding")
+            for count, finding in enumerate(returned):
+                if count == _MOST_FINDINGS:
+                    raise ValueError(f"more than {_MOST_FINDINGS} findings")
+                if require is not None and isinstance(finding, kind):
+                    require(finding)
+                yield finding
 
         try:
-            return list(guarded_items(entry, found(), kind, passing=()))
+            return list(guarded_items(entry, found(), kind))
         except PluginError as error:
             if failed is None:
                 raise

@@ -44,6 +44,10 @@ RESERVED: Final = frozenset(
     {"baseline", "airflow baseline", "airflow exponent", "constant part", "residual",
      "shared error"}
 )  # fmt: skip
+#: Endings of the names of a term's parameters and levels.
+_PARAMETERS: Final = (" sd", " level")
+#: The column that a fit explains.
+_RESPONSE: Final = "temperature_c"
 #: A column whose letters agree by this ratio with one of the results table is misspelt.
 _MISSPELT: Final = 0.88
 
@@ -110,9 +114,12 @@ class Term:
         if isinstance(self.columns, str):
             object.__setattr__(self, "columns", (self.columns,))
         faults = []
-        if self.name in RESERVED:
+        if self.name in RESERVED or self.name.endswith(_PARAMETERS) or "/" in self.name:
             fix = "use a name of its own"
             faults.append(Fault("the model's own name", fix, column="name", value=self.name))
+        if _RESPONSE in (*self.columns, self.values):
+            fix = "leave it out"
+            faults.append(Fault("what the fit explains explains nothing", fix, value=_RESPONSE))
         if self.slope is not None and self.values is None:
             fix = "name the column of numbers with values=, or give scale="
             faults.append(Fault("a slope needs a column of numbers", fix, column="slope"))

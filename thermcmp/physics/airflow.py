@@ -17,18 +17,23 @@ turbulent duct, Nu ~ Re^0.8.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Final, Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ThermcmpError
 from thermcmp.hooks import PluginItem, guarded, hookimpl, named_item, provided
 from thermcmp.physics._checks import floats, require_positive
 
-#: Flow speeds at which a plug-in's law is tried, in whatever unit it has.
+#: Flow speeds at which a plug-in's law is tried, in whatever unit it has, and their ratios to
+#: each, of which the narrower are for laws that refuse the wider.
 _TRIED: Final = (1000.0, 100.0, 10.0, 1.0)
+_RATIOS: Final = ((0.5, 0.7, 1.2, 2.0, 4.0), (1.1, 1.2))
 
 
 @runtime_checkable
@@ -215,13 +220,24 @@ class _PluginLaw:
 
     def factor(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
         """Return the convective resistance relative to the one at `reference`."""
-        call = guarded(self.provision, self.law.factor, object, passing=ThermcmpError)
-        return call(flow_speed, reference, exponent)
+        return self._called(self.law.factor, flow_speed, reference, exponent)
 
     def slope(self, flow_speed: ArrayLike, reference: ArrayLike, exponent: Any) -> Any:
         """Return the exact derivative of `factor` with respect to `exponent`."""
-        call = guarded(self.provision, self.law.slope, object, passing=ThermcmpError)
-        return call(flow_speed, reference, exponent)
+        return self._called(self.law.slope, flow_speed, reference, exponent)
+
+    def _called(self, formula: Callable[..., Any], *arguments: Any) -> Any:
+        def numbers(*arguments: Any) -> Any:
+            values = formula(*arguments)
+            if isinstance(arguments[-1], int | float | np.ndarray | np.generic):
+                expected = sum(floats(argument) for argument in arguments)
+                if np.shape(values) != np.shape(expected):
+                    raise ValueError("returned another shape than that of the flow speeds")
+                if not np.isfinite(floats(values)[np.isfinite(expected)]).all():
+                    raise ValueError("returned what is not a finite number")
+            return values
+
+        return guarded(self.provision, numbers, object, passing=(ThermcmpError,))(*arguments)
 
 
 def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) -> None:
@@ -239,26 +255,16 @@ def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) 
     Raises
     ------
     InputError
-        With a fault for each of these that does not hold: a factor of 1 at the
-        reference, a proper prior, a slope that is the factor's derivative (central
-        difference, to 1e-6 relative), and the same numbers from a PyTensor exponent.
+        If one of these does not hold: a proper prior; a factor that is finite and above
+        zero, 1 at the reference, falls with flow, has the same ratios under another
+        reference and is the same the second time; a slope that is the factor's derivative
+        (central difference, to 1e-6 relative); the same numbers from a PyTensor exponent.
     """
     import pytensor
     import pytensor.tensor as pt
 
-    speeds, mean, sd = floats(flow_speed), law.exponent_prior_mean, law.exponent_prior_sd
-    faults = []
-    if not (np.isfinite(mean) and np.isfinite(sd) and sd > 0.0):
-        faults.append(Fault("the exponent's prior is not a normal", "give a mean and an sd > 0"))
-    at_reference = floats(law.factor([reference], reference, mean))
-    if not np.allclose(at_reference, 1.0, rtol=1e-12, atol=0.0):
-        faults.append(Fault("the factor at the reference is not 1", "divide by its value there"))
-    # The error of a central difference is of the order of step squared.
-    step = 1e-4
-    risen, fallen = (floats(law.factor(speeds, reference, mean + d)) for d in (step, -step))
-    slope = floats(law.slope(speeds, reference, mean))
-    if not np.allclose(slope, (risen - fallen) / (2.0 * step), rtol=1e-6, atol=1e-7):
-        faults.append(Fault("the slope is not the factor's derivative", "derive the formula by m"))
+    speeds, mean = floats(flow_speed), law.exponent_prior_mean
+    faults = [*_prior_faults(law), *_formula_faults(law, speeds, reference)]
     exponent = pt.dscalar("exponent")
     for method in (law.factor, law.slope):
         graph = method(speeds, reference, exponent)
@@ -272,7 +278,7 @@ def check_airflow_law(law: AirflowLaw, flow_speed: ArrayLike, reference: float) 
 
 
 def faults_of_airflow_laws(law: AirflowLaw) -> list[Fault]:
-    """Return what a short trial of a law shows; `check_airflow_law` tries more.
+    """Return what a short trial of a law shows; `check_airflow_law` tries PyTensor too.
 
     Parameters
     ----------
@@ -284,33 +290,55 @@ def faults_of_airflow_laws(law: AirflowLaw) -> list[Fault]:
     list of Fault
         Empty for a law that can be used.
     """
-    faults = []
-    mean, sd = law.exponent_prior_mean, law.exponent_prior_sd
-    if not (np.isfinite(mean) and np.isfinite(sd) and sd > 0.0):
-        faults.append(Fault("the exponent's prior is not a normal", "give a mean and an sd > 0"))
+    faults = _prior_faults(law)
     for reference in _TRIED:
-        speeds, step = reference * np.array([1.0, 1.2]), 1e-4
-        try:
-            value = floats(law.factor(speeds, reference, mean))
-            slope = floats(law.slope(speeds, reference, mean))
-            risen, fallen = (floats(law.factor(speeds, reference, mean + d)) for d in (step, -step))
-        except InputError:
-            # Out of the law's own range.
-            continue
-        if value.shape != (2,) or slope.shape != (2,):
-            return [*faults, Fault("not a number per flow speed", "return arrays of that shape")]
-        if not (np.isfinite(value).all() and np.isfinite(slope).all() and (value > 0.0).all()):
-            faults.append(Fault("a factor or slope that is not a number", "correct the formula"))
-        elif not np.isclose(value[0], 1.0, rtol=1e-9, atol=0.0):
-            faults.append(
-                Fault("the factor at the reference is not 1", "divide by its value there")
-            )
-        elif not np.allclose(slope, (risen - fallen) / (2.0 * step), rtol=1e-4, atol=1e-6):
-            faults.append(
-                Fault("the slope is not the factor's derivative", "derive the formula by m")
-            )
-        return faults
+        for ratios in _RATIOS:
+            # A law may refuse what is out of its own range.
+            with suppress(InputError):
+                return faults + _formula_faults(law, reference * np.array(ratios), reference)
     return [*faults, Fault("refuses all flow speeds", "take speeds above zero in its unit")]
+
+
+def _prior_faults(law: AirflowLaw) -> list[Fault]:
+    """Return what is wrong with the prior of a law's exponent."""
+    mean, sd = law.exponent_prior_mean, law.exponent_prior_sd
+    if np.isfinite(mean) and np.isfinite(sd) and sd > 0.0:
+        return []
+    return [Fault("the exponent's prior is not a normal", "give a mean and an sd > 0")]
+
+
+def _formula_faults(law: AirflowLaw, speeds: Array, reference: float) -> list[Fault]:
+    """Return the first that is wrong with the formula of a law at some flow speeds."""
+    mean, sd = law.exponent_prior_mean, law.exponent_prior_sd
+    speeds = np.unique([*speeds, reference])
+
+    def factor(exponent: float, reference: float = reference) -> Array:
+        with np.errstate(all="ignore"):
+            return floats(law.factor(speeds, reference, exponent))
+
+    value, slope = factor(mean), floats(law.slope(speeds, reference, mean))
+    if value.shape != speeds.shape or slope.shape != speeds.shape:
+        return [Fault("not a number per flow speed", "return arrays of that shape")]
+    # An engine looks for the exponent within its prior.
+    tried = [value, *(factor(mean + wide * sd) for wide in (-4.0, 4.0))]
+    if not (np.isfinite(slope).all() and np.isfinite(tried).all() and np.all(np.array(tried) > 0)):
+        return [Fault("a factor or slope that is not a number", "correct formula or prior")]
+    if not np.allclose(value[speeds == reference], 1.0, rtol=1e-9, atol=0.0):
+        return [Fault("the factor at the reference is not 1", "divide by its value there")]
+    # The error of a central difference is of the order of step squared.
+    step = 1e-4
+    difference = (factor(mean + step) - factor(mean - step)) / (2.0 * step)
+    if not np.allclose(slope, difference, rtol=1e-6, atol=1e-7):
+        return [Fault("the slope is not the factor's derivative", "derive the formula by m")]
+    if not ((np.diff(value) <= 0.0).all() and value[0] > value[-1]):
+        return [Fault("the resistance does not fall with flow", "check the exponent's sign")]
+    # The resistance of one speed over another is the same whichever the reference.
+    if not np.allclose(value, factor(mean, float(speeds[-1])) * value[-1], rtol=1e-6, atol=0.0):
+        fix = "divide the resistance at a speed by that at the reference, by one formula"
+        return [Fault("other ratios of resistance under another reference", fix)]
+    if not np.array_equal(value, factor(mean)):
+        return [Fault("another number the second time", "return the same for the same")]
+    return []
 
 
 def _speed_ratio(flow_speed: ArrayLike, reference: ArrayLike) -> Any:

@@ -28,6 +28,8 @@ FAN_SOUND_LAW_DB: Final = 50.0
 #: Step of a derivative, and farthest speed looked for from the reference [tenfold speeds].
 _STEP: Final = 1e-4
 _FARTHEST: Final = 3.0
+#: Fan speeds at which a plug-in's law is tried [rpm].
+_TRIED: Final = np.geomspace(300.0, 6000.0, 60)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +120,16 @@ class _PluginShape:
     provision: PluginItem
 
     def __call__(self, fan_rpm: Array) -> Any:
-        call = guarded(self.provision, self.provision.item.shape, object, passing=ThermcmpError)
-        return call(fan_rpm)
+        def numbers(fan_rpm: Array) -> Any:
+            values = self.provision.item.shape(fan_rpm)
+            tried = (fan_rpm >= _TRIED.min()) & (fan_rpm <= _TRIED.max())
+            if np.shape(values) != fan_rpm.shape:
+                raise ValueError("returned another shape than that of the fan speeds")
+            if not np.isfinite(floats(values)[tried]).all():
+                raise ValueError("returned what is not a finite number")
+            return values
+
+        return guarded(self.provision, numbers, object, passing=(ThermcmpError,))(fan_rpm)
 
 
 def noise_law_named(name: str) -> NoiseLaw:
@@ -162,8 +172,8 @@ def faults_of_noise_laws(law: Any) -> list[Fault]:
     """
     if not isinstance(law, NoiseLaw):
         return [Fault(f"a {type(law).__name__}", "return a thermcmp.physics.noise_law.NoiseLaw")]
-    speeds = np.geomspace(300.0, 6000.0, 60).reshape(2, 30)
-    values = floats(law.shape(speeds))
+    speeds = _TRIED.reshape(2, 30)
+    values, again = (floats(law.shape(speeds)) for _ in range(2))
     if values.shape != speeds.shape:
         return [Fault("not a number per fan speed", "return an array of the speeds' shape")]
     if not np.isfinite(values).all():
@@ -171,6 +181,8 @@ def faults_of_noise_laws(law: Any) -> list[Fault]:
     if not (np.diff(values.ravel()) > 0.0).all():
         fix = "rise strictly with fan speed, so that each level has one speed"
         return [Fault("does not rise everywhere from 300 to 6,000 rpm", fix, column="shape")]
+    if not np.array_equal(values, again):
+        return [Fault("another number the second time", "return the same for the same")]
     return []
 
 

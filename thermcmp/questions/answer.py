@@ -65,6 +65,8 @@ class Answer:
         Places of the table's rows that are printed, drawn and set on a page; all by default.
     fits : tuple of Fit
         The fits that it rests on; a report states how far each can be trusted.
+    source : str
+        Plug-in and version that answered; empty for the library's own questions.
     """
 
     kind: str
@@ -79,6 +81,7 @@ class Answer:
     further_tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     shown_rows: tuple[int, ...] | None = None
     fits: tuple[Fit, ...] = field(default=(), repr=False)
+    source: str = ""
 
     def __init_subclass__(cls) -> None:
         # Else each answer's dataclass would print its whole table and draws.

@@ -68,8 +68,8 @@ def make_answer(  # noqa: PLR0913 - the public face; all but three are keyword-o
     Raises
     ------
     InputError
-        If the draws differ in length, the probability is not one, or a text stands where a
-        sequence of texts is meant.
+        If draws differ in length or are not finite, the probability is not one, or a text stands
+        where a sequence of texts is meant.
     """
     import xarray as xr
 
@@ -79,6 +79,11 @@ def make_answer(  # noqa: PLR0913 - the public face; all but three are keyword-o
         values.ndim != 1 or not len(values) for values in samples.values()
     ):
         faults.append(Fault("not arrays of one length", "give (S,) each", column="draws"))
+    faults += [
+        Fault("not a finite number", "leave it out, and state in a caveat why", column=str(name))
+        for name, values in samples.items()
+        if not np.isfinite(values).all()
+    ]
     if not 0.0 < prob < 1.0:
         fault = Fault("not between 0 and 1", "give such as 0.9", column="prob", value=f"{prob:g}")
         faults.append(fault)

@@ -8,13 +8,22 @@ import types
 import typing
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
-from thermcmp.hooks import Question, find_provided, guarded, hookimpl, provided, surviving
+from thermcmp.hooks import (
+    PluginItem,
+    Question,
+    find_provided,
+    guarded,
+    hookimpl,
+    provided,
+    surviving,
+)
 from thermcmp.questions.answer import Answer
 from thermcmp.tabular.words import FLAG_WORDS
 
@@ -109,7 +118,7 @@ def ask(fit: Fit, name: str, /, **options: Any) -> Answer:
     asked: Callable[..., Any] = entry.item.ask
     if faults := _option_faults(asked, options):
         raise InputError(_ASKED, faults)
-    call = asked if entry.is_built_in else guarded(entry, asked, Answer, ThermcmpError)
+    call = asked if entry.is_built_in else _asked_safely(entry, (ThermcmpError,))
     answer: Answer = call(fit, **options)
     return answer
 
@@ -208,8 +217,23 @@ def _is_one_of(value: Any, allowed: Sequence[Any]) -> bool:
 def ask_questions(fit: Fit) -> tuple[Answer, ...]:
     """Answer every question of the plug-ins for a report; one that fails is left out, warned of."""
     calls = [
-        functools.partial(guarded(entry, entry.item.ask, Answer), fit)
+        functools.partial(_asked_safely(entry), fit)
         for entry in provided(_HOOK)
         if entry.item.in_report
     ]
     return tuple(surviving(calls))
+
+
+def _asked_safely(
+    entry: PluginItem, passing: tuple[type[Exception], ...] = ()
+) -> Callable[..., Any]:
+    """Return a plug-in's question whose failures name it, those of printing and drawing too."""
+
+    def asked(fit: Fit, **options: Any) -> Any:
+        answer = entry.item.ask(fit, **options)
+        if not isinstance(answer, Answer):
+            return answer
+        _ = str(answer), answer._repr_html_()
+        return replace(answer, source=entry.source)
+
+    return guarded(entry, asked, Answer, passing)

@@ -88,7 +88,6 @@ def report(  # noqa: PLR0913 - the public face; all but two are keyword-only
         If a fit failed its health check and `allow_bad_health` is not set.
     """
     from thermcmp.reporting.page import make_page
-    from thermcmp.reporting.plugin_sections import report_sections
 
     target = Path(path)
     listed = questions.values() if isinstance(questions, Mapping) else questions
@@ -114,7 +113,6 @@ def report(  # noqa: PLR0913 - the public face; all but two are keyword-only
     page = make_page(
         answers,
         fits,
-        report_sections(),
         title=title or usual,
         dated="" if dated is None else str(dated),
         bad_health_allowed=bool(bad),

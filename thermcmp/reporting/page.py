@@ -10,17 +10,16 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from thermcmp.errors import PluginError
 from thermcmp.questions.fit_check.question import BOUNDARY, FitCheck, check_fit
 from thermcmp.questions.pictures import picture_uri
 from thermcmp.questions.table_words import WordedTable, worded_table
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 from thermcmp.reporting.glossary import Term, terms_used
+from thermcmp.reporting.plugin_sections import AddedPart, added_parts
 from thermcmp.reporting.summary import Summary, leading, make_summary
 
 if TYPE_CHECKING:
-    from thermcmp.hooks import Section
     from thermcmp.inference.posterior import Fit
     from thermcmp.questions.answer import Answer
     from thermcmp.telemetry.campaign.folder import Reduced
@@ -97,15 +96,6 @@ class TrustPart:
 
 
 @dataclass(frozen=True, slots=True)
-class AddedPart:
-    """A plug-in's section: its HTML, or why it is missing."""
-
-    title: str
-    html: str
-    failure: str
-
-
-@dataclass(frozen=True, slots=True)
 class Page:
     """The whole page."""
 
@@ -129,7 +119,6 @@ class Page:
 def make_page(
     answers: Sequence[Answer],
     fits: Sequence[Fit],
-    sections: Sequence[Section],
     *,
     title: str,
     dated: str,
@@ -143,7 +132,9 @@ def make_page(
     words = [text for answer in answers for text in (*answer.sentences, *answer.caveats)]
     checks = [check_fit(fit) for fit in fits]
     trust = _trust_part(names, checks, words) if fits else None
-    data = _data_part(names, checks, words) if fits else None
+    added = added_parts(fits[0] if fits else None, answers)
+    sources = [*(answer.source for answer in answers if answer.source), *(p.source for p in added)]
+    data = _data_part(names, checks, words, sources) if fits else None
     aliases = data.aliases if data is not None else ()
     shown = [*words, *aliases, *(answer.title for answer in answers)]
     shown += [answer.interval_kind for answer in answers]
@@ -159,7 +150,7 @@ def make_page(
         health=_health_parts(names, fits),
         data=data,
         trust=trust,
-        added=tuple(_added_part(section, fits, answers) for section in sections),
+        added=added,
         cautions=cautions_for([*words, *aliases]),
         terms=terms_used(shown),
         refused=None
@@ -271,7 +262,9 @@ def _file(name: str, words: str, table: pd.DataFrame) -> DataFile:
     return DataFile(f"{_UNFIT_FOR_NAMES.sub('-', f'{name} {words}'.lower())}.csv", words, uri)
 
 
-def _data_part(names: Sequence[str], checks: Sequence[FitCheck], said: Sequence[str]) -> DataPart:
+def _data_part(
+    names: Sequence[str], checks: Sequence[FitCheck], said: Sequence[str], sources: Sequence[str]
+) -> DataPart:
     """Return data and model of the fits; what some have in common, or an answer said, once."""
     fits = [check.fit for check in checks]
     aliases = [
@@ -285,7 +278,7 @@ def _data_part(names: Sequence[str], checks: Sequence[FitCheck], said: Sequence[
         facts=worded_table(pd.DataFrame({"rows behind": list(_facts(fits[0])), **facts})),
         aliases=_once(names, aliases),
         notes=_once(names, left_out),
-        versions=", ".join(_once(names, versions)),
+        versions=", ".join(dict.fromkeys((*_once(names, versions), *sources))),
         files={n: _files(n, check) for n, check in zip(names, checks, strict=True)},
     )
 
@@ -317,12 +310,3 @@ def _facts(fit: Fit) -> dict[str, str]:
         "Engine": f"{fit.engine} ({fit.engine_reason})",
         "Data fingerprint": f"SHA-256 {fit.fingerprint}",
     }
-
-
-def _added_part(section: Section, fits: Sequence[Fit], answers: Sequence[Answer]) -> AddedPart:
-    """Render a plug-in's section; one that fails is named and takes nothing else down."""
-    try:
-        html = section.render(fits[0] if fits else None, tuple(answers))
-    except PluginError as error:
-        return AddedPart(section.title, "", str(error))
-    return AddedPart(section.title, html, "")

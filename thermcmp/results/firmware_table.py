@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final, get_args
 
+from thermcmp._plugin_checks import call_fault
 from thermcmp.errors import Fault, InputError, ThermcmpError, suggest
 from thermcmp.hooks import FanControlKind, PluginItem, guarded, hookimpl, provided
 from thermcmp.physics.fan_controls import (
@@ -70,8 +71,13 @@ def faults_of_fan_controls(kind: FanControlKind) -> Iterator[Fault]:
             yield Fault("no column of firmware tables", fix, column="columns", value=column)
         elif not isinstance(column, str | Column):
             yield Fault("neither a name nor a Column", "use one", column="columns")
-    if not kind.columns or not callable(kind.make):
-        yield Fault("no columns, or nothing to make of them", "give both")
+        elif isinstance(column, Column) and column.name in known:
+            fix = "give its name alone"
+            yield Fault("a column that firmware tables have", fix, value=column.name)
+    if not kind.columns:
+        yield Fault("no columns", "name those that it needs", column="columns")
+    if fault := call_fault(kind.make, len(kind.columns), "make"):
+        yield fault
 
 
 def _kinds() -> dict[str, PluginItem]:
@@ -231,7 +237,7 @@ def _control(
     if "duty_percent" in needed and kind.key == "curve" and duty is not None:
         return FanCurve.from_duty(points[0], points[1], duty)
     values = points if kind.item.by_point else [column[0] for column in points]
-    make = guarded(kind, kind.item.make, get_args(FanControl), ThermcmpError)
+    make = guarded(kind, kind.item.make, get_args(FanControl), (ThermcmpError,))
     control: FanControl = make(*values)
     return control
 

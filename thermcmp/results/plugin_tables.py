@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Protocol
+from typing import Final, Protocol
 
 import pandas as pd
 
 from thermcmp.errors import Fault, ThermcmpError
 from thermcmp.hooks import guarded, provided
-from thermcmp.tabular.beginnings import begins_with, faults_of_beginnings
+from thermcmp.tabular.beginnings import begins_with, faults_of_beginnings, first_bytes
 from thermcmp.tabular.grid import Grid, read_grid
+
+#: Endings of tables that the library reads; a plug-in takes those of them that begin as it states.
+_OWN: Final = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".parquet", ".pq"})
 
 
 class ResultsReader(Protocol):
@@ -25,7 +28,8 @@ class ResultsReader(Protocol):
     suffixes : tuple of str
         Endings of file names it reads, in lower case with the dot.
     first_bytes : tuple of bytes, optional
-        How such files begin, past a byte order mark; any file of the ending by default.
+        How such files begin, past a byte order mark; any file of the ending by default, but for
+        the endings of tables that the library reads itself.
     """
 
     name: str
@@ -62,4 +66,7 @@ def grid_of_plugin(path: Path) -> Grid | None:
 
 def faults_of_results_readers(reader: ResultsReader) -> Iterator[Fault]:
     """Yield what is wrong with the endings and first bytes of a plug-in's reader."""
-    return faults_of_beginnings(reader)
+    yield from faults_of_beginnings(reader)
+    if not first_bytes(reader) and (own := sorted(set(reader.suffixes) & _OWN)):
+        fix = "state the first_bytes of your format"
+        yield Fault("an ending of the library's own", fix, column="suffixes", value=own[0])

@@ -50,9 +50,17 @@ def column_checks(
     run: Mapping[str, Any],
 ) -> list[Check]:
     """Check the columns of a run at load; a refusal of a sensor names it."""
+    sensors = ("", *sensor_names(list(readings.columns)))
+
+    def require_sensor(check: Check) -> None:
+        if check.sensor not in sensors:
+            raise ValueError(f"no sensor '{check.sensor}' among {', '.join(sensors[1:])}")
+
     return [
         *_sensor_checks(readings, stretch, loaded),
-        *checked_by_all("thermcmp_run_checks", Check, window, run, failed=_unchecked),
+        *checked_by_all(
+            "thermcmp_run_checks", Check, window, run, failed=_unchecked, require=require_sensor
+        ),
         *_condition_checks(readings, stretch),
         *_clock_checks(readings, stretch, window, protocol),
     ]

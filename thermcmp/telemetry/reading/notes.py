@@ -21,8 +21,8 @@ class Notebook:
 
     def note(self, text: str, line: int | None = None, count: int = 1) -> None:
         """Keep a note; a repeated text is counted."""
-        first, known = self._notes.get(text, (line, 0))
-        self._notes[text] = (first, known + count)
+        first, known = self._notes.get(str(text), (line, 0))
+        self._notes[str(text)] = (first, known + count)
 
     def take_notes(self, other: Notebook) -> None:
         """Add the notes of another book."""
@@ -44,8 +44,8 @@ class Notebook:
         InputError
             If there are more than `MOST_FAULTS`.
         """
-        shown = None if value is None else value[:80]
-        self.faults.append(Fault(message, fix, self.file, line, column, shown))
+        shown = None if value is None else str(value)[:80]
+        self.faults.append(Fault(str(message), str(fix), self.file, line, column, shown))
         if len(self.faults) > MOST_FAULTS:
             self.raise_faults()
 

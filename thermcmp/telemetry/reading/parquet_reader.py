@@ -148,6 +148,8 @@ def sound_chunks(chunks: Iterator[pd.DataFrame]) -> Iterator[pd.DataFrame]:
         names = names or [str(name) for name in chunk.columns]
         if [str(name) for name in chunk.columns] != names or len(set(names)) < len(names):
             raise ValueError(f"columns differ between chunks or repeat: {', '.join(names)}")
+        if "line" in chunk:
+            chunk = chunk.assign(line=chunk["line"].astype(int))
         for name in TIME_COLUMNS:
             if name in chunk and name != "recorded_at":
                 chunk = chunk.assign(**{name: chunk[name].astype(float)})
