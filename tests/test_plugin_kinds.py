@@ -2,7 +2,9 @@
 
 import json
 import types
+from concurrent.futures import ProcessPoolExecutor
 from itertools import count
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +23,7 @@ from thermcmp.hooks import (
     Question,
     RowCheck,
     RunCheck,
+    Section,
     hookimpl,
 )
 from thermcmp.questions.plugin_questions import ask_questions, typed_options
@@ -153,6 +156,17 @@ def test_a_run_check_that_fails_marks_the_run(tmp_path, check, words):
     assert set(rows["protocol_verdict"]) == {"corrected"}
     named = f"not checked: plug-in 'lab' .1.0.: its run check 'intake' .*{words}"
     assert rows["protocol_reason"].str.contains(named).all()
+
+
+def test_a_worker_that_lacks_a_check_refuses_the_run(tmp_path):
+    use("run_checks", RunCheck("intake", warm_intake))
+    (tmp_path / "R270.csv").write_bytes((DEMO / "logs" / "R270.csv").read_bytes())
+    columns = json.loads((DEMO / "logs.json").read_text(encoding="utf-8"))
+    sheet = pd.read_csv(DEMO / "runs.csv").query("run == 'R270'")
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        reduced = tc.reduce_logs(tmp_path, sheet, columns=columns, progress=False, executor=pool)
+    assert len(reduced.results) == 0
+    assert "lacks these plug-ins: lab. Fix: install them" in reduced.refused["reason"].iloc[0]
 
 
 def test_a_run_check_cannot_change_the_run(tmp_path):
@@ -360,6 +374,31 @@ def test_texts_become_the_types_of_the_options():
     }  # fmt: skip
     with pytest.raises(InputError, match=r"'ratio', value 'x': not a number. Fix"):
         tc.ask(None, "flagged", ratio="x")
+
+
+def test_a_question_cannot_change_the_fit(fitted, tmp_path):
+    def doubling(fit):
+        fit.posterior["cooler_model"] = 2.0 * fit.posterior["cooler_model"]
+
+    before = fitted.posterior["cooler_model"].values
+    use("questions", Question("gap", doubling))
+    with pytest.raises(PluginError, match=r"'lab' \(1.0\): .*changed the posterior"):
+        tc.ask(fitted, "gap")
+    assert fitted.posterior["cooler_model"].values is before
+    use("report_sections", Section("gap", lambda fit, answers: doubling(fit) or ""), name="other")
+    with pytest.warns(PluginWarning, match="'lab'"):
+        page = tc.report(fitted, tmp_path / "page.html").read_text(encoding="utf-8")
+    assert page.count("changed the posterior") == 1
+    assert fitted.posterior["cooler_model"].values is before
+
+
+def test_the_report_names_the_plug_ins_that_answered(fitted, tmp_path):
+    use("questions", Question("gap", lambda fit: gap(fit, "Alder-C1")))
+    use("report_sections", Section("Notes", lambda fit, answers: "<p>note</p>"), name="notes")
+    page = tc.report(fitted, tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "plug-in lab 1.0, plug-in notes 1.0." in page
+    assert tc.ask(fitted, "gap").source == "plug-in lab 1.0"
+    assert tc.ask(fitted, "separate").source == ""
 
 
 def test_an_answer_is_part_of_a_report(fitted, tmp_path):

@@ -286,6 +286,12 @@ def versions_of(items: Iterable[tuple[str, Any]]) -> dict[str, str]:
     }
 
 
+def guests(*hooks: str) -> tuple[str, ...]:
+    """Return the names of the plug-ins, beside the built-in ones, with items for some hooks."""
+    entries = (entry for hook in hooks for entry in provided(hook) if not entry.is_built_in)
+    return tuple(dict.fromkeys(entry.plugin for entry in entries))
+
+
 def provided(hook: str) -> tuple[PluginItem, ...]:
     """Return the items of all plug-ins for one hook, built-ins first.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -433,3 +433,23 @@ def package_versions(design: Design | None = None) -> dict[str, str]:
     terms = (("thermcmp_terms", term) for term in design.terms)
     laws = (("thermcmp_airflow_laws", design.law), ("thermcmp_noise_laws", design.noise))
     return versions | versions_of([*laws, *terms])
+
+
+@contextmanager
+def unchanged(fit: object) -> Iterator[None]:
+    """Take back what a plug-in does to the posterior of a fit or of fits, and raise."""
+    fits = fit.values() if isinstance(fit, Mapping) else (fit,)
+    kept = [(each, each.posterior.copy()) for each in fits if isinstance(each, Fit)]
+    changed: list[str] = []
+    try:
+        yield
+    finally:
+        for each, posterior in kept:
+            arrays = {name: id(v.values) for name, v in each.posterior.data_vars.items()}
+            if arrays != {name: id(v.values) for name, v in posterior.data_vars.items()}:
+                # Frozen for all but this.
+                object.__setattr__(each, "posterior", posterior)
+                changed.append(each.sensor)
+    if changed:
+        words = "changed the posterior of the fit. Fix: work on a copy of fit.draws(…)"
+        raise ValueError(f"{words} ({', '.join(changed)})")

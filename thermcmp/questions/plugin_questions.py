@@ -230,7 +230,10 @@ def _asked_safely(
     """Return a plug-in's question whose failures name it, those of printing and drawing too."""
 
     def asked(fit: Fit, **options: Any) -> Any:
-        answer = entry.item.ask(fit, **options)
+        from thermcmp.inference.posterior import unchanged
+
+        with unchanged(fit):
+            answer = entry.item.ask(fit, **options)
         if not isinstance(answer, Answer):
             return answer
         _ = str(answer), answer._repr_html_()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from thermcmp.errors import PluginError
 from thermcmp.hooks import PluginItem, guarded, provided
+from thermcmp.inference.posterior import unchanged
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -38,7 +39,8 @@ def added_parts(fit: Fit | None, answers: Sequence[Answer]) -> tuple[AddedPart, 
 
 def _added_part(entry: PluginItem, fit: Fit | None, answers: Sequence[Answer]) -> AddedPart:
     def rendered(*arguments: Any) -> Any:
-        html = entry.item.render(*arguments)
+        with unchanged(fit):
+            html = entry.item.render(*arguments)
         if isinstance(html, str):
             _Tags().check(html)
         return html

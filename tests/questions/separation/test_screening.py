@@ -8,6 +8,7 @@ from thermcmp.inference.fitting import fit
 from thermcmp.questions.separation import question
 from thermcmp.questions.separation.question import separate
 from thermcmp.questions.separation.screening import UNCHECKED
+from thermcmp.reporting.document import report
 
 NUMBERS = ["mean_k", "sd_k", "low_k", "high_k"]
 
@@ -57,6 +58,14 @@ def test_what_is_only_looked_at_has_the_numbers_that_a_check_would_state(crossed
     withheld = both[both["aliased_with"].ne("") & both["health_whole"].str.startswith("withheld")]
     assert len(withheld) and withheld["mean_k"].isna().all()
     assert any("were checked that most likely matter" in words for words in answer.caveats)
+
+
+def test_a_report_states_what_was_checked(crossed_fit, monkeypatch, tmp_path):
+    monkeypatch.setattr(question, "MOST_CHECKED", 10)
+    answer = separate(crossed_fit)
+    assert len(answer.table) > answer.draws.sizes["contrast"]
+    page = report(answer, tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "Heron-C8" in page
 
 
 def test_the_dozen_that_matter_are_checked_as_if_they_had_been_asked_for(crossed_fit, monkeypatch):

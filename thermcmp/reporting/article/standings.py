@@ -44,6 +44,9 @@ def separation_findings(answer: Separation, hanging: Collection[str] = ()) -> li
     stated: list[Finding] = []
     unknown: list[Finding] = []
     for place, row in enumerate(answer.table.to_dict("records")):
+        if values is not None and place >= len(values):
+            # The rows that a separation of many did not check.
+            break
         partner = str(row.get("partner") or "")
         if row["contrast"] == SPREAD or partner not in ("", AVERAGE):
             continue

@@ -13,10 +13,11 @@ import pandas as pd
 
 from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError
+from thermcmp.hooks import guests
 from thermcmp.telemetry.campaign.comparability import find_cautions
 from thermcmp.telemetry.campaign.execution import outcomes_of
 from thermcmp.telemetry.campaign.run_sheet import Run, RunSheet, read_run_sheet
-from thermcmp.telemetry.campaign.worker import REFUSED_COLUMNS, Outcome, Task, refusal
+from thermcmp.telemetry.campaign.worker import HOOKS, REFUSED_COLUMNS, Outcome, Task, refusal
 from thermcmp.telemetry.instruments.logs import joinings
 from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.reading.readers import TelemetryReader, reader_of
@@ -120,7 +121,8 @@ def reduce_logs(  # noqa: PLR0913
     reading = Reading.of(columns, options | ({} if split_by is None else {"split_by": split_by}))
     paths = _find_logs(logs, runs)
     roles = dict.fromkeys(log.role for run in sheet for log in run.instruments)
-    like = Task(None, (), reading, reader, protocol or Protocol(), joinings(instruments, roles), {})
+    joined = joinings(instruments, roles)
+    like = Task(None, (), reading, reader, protocol or Protocol(), joined, {}, guests(*HOOKS))
     tasks, orphans = _tasks(paths, sheet, like)
     outcomes = list(_outcomes(tasks, executor, progress))
     order = {run.name: i for i, run in enumerate(sheet)}

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, ThermcmpError
+from thermcmp.hooks import guests
 from thermcmp.telemetry.campaign.blocks import split_log
 from thermcmp.telemetry.campaign.run_sheet import InstrumentLog, Run
 from thermcmp.telemetry.instruments.logs import Joining, with_instrument
@@ -21,6 +22,12 @@ from thermcmp.telemetry.steady_state.protocol import Protocol
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
 REFUSED_COLUMNS: Final = ("file", "run", "sensor", "reason", "second")
+#: Hooks of the plug-ins that may have a part in the reduction of a log.
+HOOKS: Final = ("thermcmp_readers", "thermcmp_run_checks")
+_LACKING: Final = (
+    "the worker process lacks these plug-ins: {}. Fix: install them as packages, call use_plugin "
+    "where workers start too, outside `if __name__ == '__main__'`, or leave executor= out"
+)
 NOT_FOUND: Final = "not found, or several files have this name"
 
 
@@ -36,6 +43,8 @@ class Task:
     instruments: Mapping[str, Joining]
     #: Path of each further instrument's log by its name in the run sheet; None if not found.
     instrument_paths: Mapping[str, str | None]
+    #: Plug-ins that may have a part, of which a worker process may lack those of `use_plugin`.
+    plugins: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +62,9 @@ class Outcome:
 def reduce_log(task: Task) -> Outcome:
     """Reduce the runs of one log; what goes wrong with it becomes a refusal."""
     outcome = Outcome([], [], [])
-    if task.path is None:
-        for run in task.runs:
-            outcome.refused.append(refusal(run.file, run.name, NOT_FOUND))
+    if task.path is None or (lacking := sorted(set(task.plugins) - set(guests(*HOOKS)))):
+        reason = NOT_FOUND if task.path is None else _LACKING.format(", ".join(lacking))
+        outcome.refused.extend(refusal(run.file, run.name, reason) for run in task.runs)
         return outcome
     known: dict[tuple[float, float] | None, Record] = {}
     for run in task.runs:
