@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import thermcmp as tc
-from thermcmp import testing
+from thermcmp import _plugin_registry, testing
 from thermcmp.errors import InputError, PluginError
 from thermcmp.hooks import Question, hookimpl
 from thermcmp.model import terms
@@ -28,7 +28,8 @@ def plugin(hook, *returned, doc="Return items."):
 
 
 @pytest.mark.parametrize("module", [airflow, terms])
-def test_the_built_ins_conform(module):
+def test_the_built_ins_conform(module, monkeypatch):
+    monkeypatch.setattr(_plugin_registry, "_BUILT_INS", ())
     testing.check_plugin(module)
 
 
@@ -57,13 +58,15 @@ def ask(fit):
         (plugin("thermcmp_airflow_laws", [Rising(name="x")]), "does not fall with flow"),
         (plugin("thermcmp_questions", [Question("x", lambda fit: None)]), "worker processes"),
         (plugin("thermcmp_questions", [Question("x", lambda fit: None)]), "'ask': .*no docstring"),
-        (plugin("thermcmp_terms", [tc.Term("x", ("rig",))], []), r"returns \['x'\], then \[\]"),
+        (plugin("thermcmp_terms", [tc.Term("x", ("rig",))], []), r"returns \[Term.*\], then \[\]"),
+        (plugin("thermcmp_terms", [tc.Term("board", ("rig",))]), "returns already"),
+        (plugin("thermcmp_terms", (each for each in ())), "type generator"),
         (plugin("thermcmp_terms", [], doc=None), "thermcmp_terms has no docstring"),
         (plugin("thermcmp_terms", [tc.Term("x", ("coler_model",))]), "misspelt column"),
     ],
 )
 def test_what_breaks_in_use_fails(module, words):
-    with pytest.raises(InputError, match=words):
+    with pytest.raises((InputError, PluginError), match=words):
         testing.check_plugin(module)
 
 
@@ -101,6 +104,10 @@ def test_a_reader_is_checked_on_a_file_of_its_format(tmp_path):
     assert frame["memory_c"].tolist() == log["memory_c"].tolist()
     with pytest.raises(InputError, match="a second reading differs"):
         testing.check_reader(Lines(drift=1.0), tmp_path / "run.lines")
+    for values, words in ((log["ambient_c"] * 1.8 + 32.0, "is in °F"), (np.nan, "no reading")):
+        log.assign(ambient_c=values).to_csv(tmp_path / "run.lines", sep=" ", index=False)
+        with pytest.raises(InputError, match=words):
+            testing.check_reader(Lines(), tmp_path / "run.lines")
     (tmp_path / "run.other").write_text("x")
     with pytest.raises(InputError, match=r"(?s)not an ending.*begins otherwise"):
         testing.check_reader(Lines(), tmp_path / "run.other")
@@ -123,6 +130,16 @@ def test_an_answer_is_checked():
     turned = good.table.assign(low_k=2.0)
     with pytest.raises(InputError, match="interval without its mean"):
         testing.check_answer(tc.make_answer("x", "X", draws, table=turned, sentences=["It is so."]))
+    for broken, words in (
+        ({"table": good.table.assign(mean_k=np.nan)}, "no mean and no reason"),
+        ({"table": good.table.assign(mean_k=9.0, low_k=8.0, high_k=9.0)}, "without its draws"),
+        ({"sentences": [" "]}, "no finding in words"),
+        ({"figure": lambda answer, ax: None}, "an empty figure"),
+    ):  # fmt: skip
+        with pytest.raises(InputError, match=words):
+            testing.check_answer(
+                tc.make_answer("x", "X", draws, **{"sentences": ["It is so."], **broken})
+            )
 
 
 def test_the_sample_rows_are_a_campaign():

@@ -96,6 +96,17 @@ def told(error: BaseException) -> str:
         return type(error).__name__
 
 
+def hooks_of(plugin: object) -> dict[str, Any]:
+    """Return the marked functions of a plug-in by the hook that each is of."""
+    reader = pluggy.PluginManager(PROJECT)
+    marked = ((name, reader.parse_hookimpl_opts(plugin, name)) for name in dir(plugin))
+    return {
+        options.get("specname") or name: getattr(plugin, name)
+        for name, options in marked
+        if options is not None
+    }
+
+
 def check_plugin(plugin: object, owner: str) -> None:
     """Refuse unknown, unmarked or argument-taking hooks, and another API version."""
     version = getattr(plugin, "api_version", API_VERSION)

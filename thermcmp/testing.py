@@ -9,15 +9,17 @@ from __future__ import annotations
 
 import inspect
 import pickle
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermcmp._plugin_checks import POINTS, item_faults
-from thermcmp._plugin_checks import check_plugin as check_hooks
+from thermcmp._plugin_checks import POINTS, hooks_of, item_faults
+from thermcmp._plugin_registry import PluginRecord, PluginStatus, Registry
 from thermcmp.errors import Fault, InputError
+from thermcmp.hooks import Hooks, provided
 from thermcmp.physics.airflow import AirflowLaw, check_airflow_law
 
 if TYPE_CHECKING:
@@ -36,6 +38,8 @@ __all__ = [
 ]
 
 _MESSAGE = "The plug-in does not conform:"
+#: Where an object stands in memory, which is another one each time.
+_ADDRESS = re.compile(r" at 0x[0-9a-f]+")
 
 
 def check_plugin(plugin: object) -> None:
@@ -49,38 +53,28 @@ def check_plugin(plugin: object) -> None:
     Raises
     ------
     PluginError
-        If a hook is unknown, unmarked or takes arguments, or the API version is another.
+        If registration would refuse it.
     InputError
-        With a fault for each item that registration would refuse, that cannot be sent to
-        worker processes, whose functions have no docstring, or that a second call of the
-        hook does not return.
+        With a fault for each item that cannot be sent to worker processes, whose functions
+        have no docstring, or that a second call of the hook does not return.
     """
-    name = getattr(plugin, "__name__", type(plugin).__name__)
-    check_hooks(plugin, f"plug-in '{name}'")
+    registry = Registry(Hooks)
+    name = str(getattr(plugin, "__name__", type(plugin).__name__))
+    registry.add(plugin, PluginRecord(name, "", "", PluginStatus.LOADED))
     faults: list[Fault] = []
-    for hook, function in _hook_functions(plugin):
-        point = POINTS[hook]
-        items, again = list(function()), list(function())
+    for hook, function in hooks_of(plugin).items():
+        items = [entry.item for entry in registry.items(hook) if not entry.is_built_in]
         for item in items:
-            where = f"{point.kind} '{getattr(item, point.key, '?')}'"
-            found = [*item_faults(item, hook), *_use_faults(item, hook)]
+            where = f"{POINTS[hook].kind} '{getattr(item, POINTS[hook].key)}'"
             faults += [Fault(f"{where}: {fault.message}", fault.fix, column=fault.column)
-                       for fault in found]  # fmt: skip
-        names, later = ([getattr(i, point.key, None) for i in each] for each in (items, again))
-        if names != later:
-            faults.append(Fault(f"{hook} returns {names}, then {later}", "return the same"))
+                       for fault in _use_faults(item, hook)]  # fmt: skip
+        first, second = (_ADDRESS.sub("", repr(list(each))) for each in (items, function()))
+        if first != second:
+            faults.append(Fault(f"{hook} returns {first}, then {second}", "return the same"))
         if not inspect.getdoc(function):
             faults.append(Fault(f"{hook} has no docstring", "say what it adds"))
     if faults:
         raise InputError(_MESSAGE, faults)
-
-
-def _hook_functions(plugin: object) -> Iterator[tuple[str, Any]]:
-    """Yield the hooks of a plug-in with their functions."""
-    for attribute in dir(plugin):
-        options = getattr(getattr(plugin, attribute, None), "thermcmp_impl", None)
-        if options is not None:
-            yield options.get("specname") or attribute, getattr(plugin, attribute)
 
 
 def _use_faults(item: Any, hook: str) -> Iterator[Fault]:
@@ -95,7 +89,7 @@ def _use_faults(item: Any, hook: str) -> Iterator[Fault]:
     for name in called:
         if not inspect.getdoc(getattr(item, name, None)):
             yield Fault("no docstring", "say what it returns, with units", column=name)
-    if hook == "thermcmp_airflow_laws" and not list(item_faults(item, hook)):
+    if hook == "thermcmp_airflow_laws":
         try:
             check_law(item)
         except InputError as error:
@@ -155,7 +149,8 @@ def check_reader(reader: TelemetryReader, path: Path, **options: Any) -> pd.Data
     ------
     InputError
         If the file's name or first bytes are not the reader's, the log cannot be read,
-        two readings differ, or nothing in it has a unit.
+        two readings differ, nothing in it has a unit, a column has no reading, or one holds
+        what no card or room has (°F stated as °C).
     PluginError
         If the reader fails.
     """
@@ -164,6 +159,7 @@ def check_reader(reader: TelemetryReader, path: Path, **options: Any) -> pd.Data
     from thermcmp.tabular.beginnings import begins_with
     from thermcmp.telemetry.quantities import dimension_of
     from thermcmp.telemetry.reading.frame import read_telemetry
+    from thermcmp.telemetry.steady_state.run_data import Readings
 
     faults = list(item_faults(reader, "thermcmp_readers"))
     if not faults and not path.name.lower().endswith(reader.suffixes):
@@ -179,8 +175,18 @@ def check_reader(reader: TelemetryReader, path: Path, **options: Any) -> pd.Data
         fault = Fault("a second reading differs", "keep no state in the reader", file=path.name)
         raise InputError(_MESSAGE, [fault]) from error
     if not [name for name in map(str, frame.columns) if name != "time_s" and dimension_of(name)]:
-        fault = Fault("no quantity with a unit", "name columns as 'memory_c'", file=path.name)
-        raise InputError(_MESSAGE, [fault])
+        faults.append(Fault("no quantity with a unit", "name as 'memory_c'", file=path.name))
+    faults += [
+        Fault("no reading", "correct how it is read", file=path.name, column=str(name))
+        for name in frame.columns[frame.isna().all()]
+    ]
+    faults += [
+        Fault(check.words, "state its unit in the heading", file=path.name)
+        for entry in provided("thermcmp_run_checks") if entry.is_built_in
+        for check in entry.item.check(Readings.of(frame), {})
+    ]  # fmt: skip
+    if faults:
+        raise InputError(_MESSAGE, faults)
     return frame
 
 
@@ -195,23 +201,36 @@ def check_answer(answer: Answer) -> None:
     Raises
     ------
     InputError
-        If a column of numbers has no unit in its name, an interval is turned round or does
-        not hold its mean, or there is no sentence. What fails on printing raises as it is.
+        If an interval is turned round or does not hold its mean, or that of the draws of its
+        name; a row without a mean has no reason in a column ``health``; there is no sentence,
+        or nothing in the figure. What fails on printing raises as it is.
     """
+    import pandas as pd
+
     faults = []
     table = answer.table
+    means = {str(name): float(values.mean()) for name, values in answer.draws.data_vars.items()
+             if values.ndim == 1}  # fmt: skip
+    drawn = pd.Series(table.get("name"), table.index, dtype=object).map(means)
+    reasons = pd.Series(table.get("health"), table.index, dtype=object).fillna("").astype(bool)
     for low in [str(name) for name in table.columns if str(name).split("_")[0] == "low"]:
         mean, high = (low.replace("low", word, 1) for word in ("mean", "high"))
         if {mean, high} <= set(table.columns):
-            inside = (table[low] <= table[mean]) & (table[mean] <= table[high])
-            if not (inside | table[mean].isna()).all():
+            if not (table[mean].between(table[low], table[high]) | table[mean].isna()).all():
                 faults.append(Fault("an interval without its mean", "correct it", column=low))
-    if not answer.sentences or not all(isinstance(text, str) for text in answer.sentences):
+            if (table[mean].isna() & ~reasons).any():
+                faults.append(Fault("no mean and no reason", "say why in health", column=mean))
+            if not (drawn.isna() | drawn.between(table[low], table[high])).all():
+                faults.append(Fault("an interval without its draws", "correct it", column=low))
+    if not answer.sentences or not all(str(text).strip() for text in answer.sentences):
         faults.append(Fault("no finding in words", "add sentences", column="sentences"))
+    axes = answer.plot()
+    if not axes.has_data():
+        faults.append(Fault("an empty figure", "draw on the axes", column="figure"))
     if faults:
         raise InputError(_MESSAGE, faults)
     _ = str(answer), answer._repr_html_()
-    answer.plot().figure.canvas.draw()
+    axes.figure.canvas.draw()
 
 
 def sample_rows(seed: int = 1) -> pd.DataFrame:
