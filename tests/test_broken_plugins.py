@@ -200,6 +200,7 @@ AT_REGISTRATION = {
     ),
     "a law that gives another number each time": (drifting(), "second time"),
     "a law whose prior has no end": (law(exponent_prior_sd=1e6), "correct formula or prior"),
+    "a law of another unit than its column": (law(unit="1000/min"), "another unit"),
     "a law whose column raises": (
         plugin(thermcmp_airflow_laws=lambda: [NoColumn()]), "ZeroDivisionError",
     ),

@@ -259,6 +259,7 @@ def test_a_named_set_of_priors_replaces_those_that_a_fit_has(study_rows):
              "lab sd": tc.HalfNormal(0.1)}  # fmt: skip
     use("prior_sets", NamedPriors("own bench", tight))
     made = tc.fit(study_rows, priors="own bench", draws=400, seed=1)
+    assert made.versions["plug-in lab"] == "1.0"
     assert made.priors["residual sd"] == tc.HalfNormal(0.2)
     assert made.priors["assembly sd"] == tc.HalfNormal(0.5)
     assert "lab sd" not in made.priors

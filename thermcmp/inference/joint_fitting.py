@@ -132,7 +132,9 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     linked = _together(designs, chosen, together)
     joint = joint_problem(designs, linked, correlation_shape)
     run = run_joint(joint, designs, draws=draws, seed=seed)
-    return SensorFits(_as_fits(joint, linked, designs, run, seed), linked, correlation_shape)
+    versions = package_versions(designs[0], priors)
+    fits = _as_fits(joint, linked, designs, run, versions, seed)
+    return SensorFits(fits, linked, correlation_shape)
 
 
 def _as_fits(
@@ -140,6 +142,7 @@ def _as_fits(
     linked: Sequence[str],
     designs: Sequence[Design],
     run: JointDraws,
+    versions: Mapping[str, str],
     seed: int | None,
 ) -> dict[str, Fit]:
     """Return each sensor's part of the draws as a fit."""
@@ -152,7 +155,6 @@ def _as_fits(
     sample = run.draws.part(taken)
     correlations = _correlations(joint, linked, names, sample)
     diagnostics = _diagnostics(run, names, positive_checks)
-    versions = package_versions(designs[0])
     fits = {}
     for place, (name, design) in enumerate(zip(names, designs, strict=True)):
         scalars = {

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import numpy as np
 
 from thermcmp._types import Array, IntArray
-from thermcmp.hooks import versions_of
+from thermcmp.hooks import find_provided, versions_of
 from thermcmp.inference.law_tables import airflow_table, power_table
 from thermcmp.inference.parameter_notes import SMALL_K, ParameterNote, parameter_note
 from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL, SHARED
@@ -420,8 +420,11 @@ class Fit:
         )
 
 
-def package_versions(design: Design | None = None) -> dict[str, str]:
-    """Return the versions of the packages, and of a design's plug-ins, behind the numbers."""
+def package_versions(design: Design | None = None, priors: object = None) -> dict[str, str]:
+    """Return the versions of the packages, and of a fit's plug-ins, behind the numbers.
+
+    `priors` is what the fit was called with: the name of a plug-in's set, or others.
+    """
     from importlib.metadata import PackageNotFoundError, version
 
     versions: dict[str, str] = {}
@@ -432,7 +435,9 @@ def package_versions(design: Design | None = None) -> dict[str, str]:
         return versions
     terms = (("thermcmp_terms", term) for term in design.terms)
     laws = (("thermcmp_airflow_laws", design.law), ("thermcmp_noise_laws", design.noise))
-    return versions | versions_of([*laws, *terms])
+    named = find_provided("thermcmp_prior_sets", priors) if isinstance(priors, str) else None
+    sets = [] if named is None else [(named.hook, named.item)]
+    return versions | versions_of([*laws, *terms, *sets])
 
 
 @contextmanager

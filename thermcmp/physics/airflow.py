@@ -29,6 +29,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ThermcmpError
 from thermcmp.hooks import PluginItem, guarded, hookimpl, named_item, provided
 from thermcmp.physics._checks import floats, require_positive
+from thermcmp.tabular.units import parse_unit
 
 #: Flow speeds at which a plug-in's law is tried, in whatever unit it has, and their ratios to
 #: each, of which the narrower are for laws that refuse the wider.
@@ -291,6 +292,8 @@ def faults_of_airflow_laws(law: AirflowLaw) -> list[Fault]:
         Empty for a law that can be used.
     """
     faults = _prior_faults(law)
+    if law.column.endswith("_rpm") and parse_unit(law.unit) != parse_unit("rpm"):
+        faults.append(Fault("another unit than the column's", "state rpm", value=law.unit))
     for reference in _TRIED:
         for ratios in _RATIOS:
             # A law may refuse what is out of its own range.
