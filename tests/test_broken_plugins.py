@@ -245,6 +245,9 @@ AT_REGISTRATION = {
     "a term whose prior is a number": (terms(Term("x", ("rig",), scale=3.0)), "HalfNormal"),
     "a term whose columns are numbers": (terms(Term("x", (3,))), "not names of columns"),
     "a term whose role is a text": (terms(Term("x", ("rig",), role="part")), "Role"),
+    "a term whose prior is beyond any rise": (
+        terms(Term("x", ("rig",), scale=Normal(500.0, 1.0))), "beyond any rise",
+    ),
     "a pairing of one part": (terms(Term("x", ("rig",), Role.PAIRING)), "both parts"),
     "a reader of endings without a dot": (reader(suffixes=("lab",)), "'.xyz'"),
     "a reader whose endings are a text": (reader(suffixes=".lab"), "tuple"),
@@ -297,6 +300,12 @@ IN_USE = {
     "a question that returns a number": (question(lambda fit: 3), "type int"),
     "a section that raises": (section(raising(ZeroDivisionError("page"))), "ZeroDivisionError"),
     "a section that returns no text": (section(lambda fit, answers: None), "type NoneType"),
+    "a covariate in another unit than its prior": (
+        terms(Term("shims", values="shim_um", slope=Normal(5.0, 1.0))), "expects 2500 K",
+    ),
+    "a covariate of no measurements": (
+        terms(Term("shims", values="huge", slope=Normal(0.0, 1.0))), "'huge' is not a number",
+    ),
     "a covariate that half of the rows lack": (
         terms(Term("shims", values="pad_mm", slope=Normal(0.0, 5.0))), "'pad_mm' is not a number",
     ),
@@ -313,7 +322,11 @@ pytestmark = pytest.mark.usefixtures("fresh_registry")
 def rows():
     made = tc.simulate("revision study", seed=3, remounts=2).results
     made = made[made["sensor"] == "memory"].reset_index(drop=True)
-    return made.assign(pad_mm=np.where(np.arange(len(made)) % 2, 1.0, np.nan))
+    places = np.arange(len(made))
+    odd = places % 2 == 1
+    return made.assign(
+        pad_mm=np.where(odd, 1.0, np.nan), shim_um=np.where(odd, 500.0, 1000.0), huge=1e200 * places
+    )
 
 
 def use_everything(rows, folder):

@@ -51,6 +51,10 @@ _RESPONSE: Final = "temperature_c"
 #: A column whose letters agree by this ratio with one of the results table is misspelt.
 _MISSPELT: Final = 0.88
 
+#: Values of a covariate from here on are no measurements; no part makes more than this [K].
+_LARGEST: Final = 1e9
+_FARTHEST_K: Final = 200.0
+
 #: Prior of a term's spread where none is stated [K].
 _MODERATE: Final = HalfNormal(5.0)
 
@@ -386,6 +390,9 @@ def faults_of_terms(term: Term) -> list[Fault]:
         )
         if not isinstance(value, allowed)
     ]
+    if not faults and term.values is None and abs(term.prior_mean) > _FARTHEST_K:
+        fix = "give a mean in kelvin that a part can make"
+        faults.append(Fault("a mean beyond any rise", fix, column="scale"))
     if term.role is Role.PAIRING and len(columns) != 2:
         faults.append(Fault("a pairing of other than two", "name both parts", column="columns"))
     for name in (*columns, *([term.values] if isinstance(term.values, str) else [])):
@@ -405,38 +412,49 @@ def default_terms(rows: pd.DataFrame, sensor: str | None = None) -> tuple[Term, 
     """Return the terms that a fit of these rows includes when none is named.
 
     A plug-in's covariate whose column the rows do not fill is left out, with a warning where
-    some rows have it: only a term that was asked for may refuse a fit.
+    some rows have it, and so is one whose prior is beyond any rise: only a term that was asked
+    for may refuse a fit.
     """
     chosen, warned = [], []
     for entry in provided("thermcmp_terms"):
         term: Term = entry.item
         if not term.by_default:
             continue
-        if entry.is_built_in or term.values is None:
+        reason = None if entry.is_built_in else _why_left_out(term, rows, sensor)
+        if reason is None:
             chosen.append(term)
-            continue
-        blank = _without_number(rows, sensor, term.values)
-        if not blank.any():
-            chosen.append(term)
-        elif not blank.all():
-            runs = ", ".join(map(str, rows.loc[blank[blank].index, "run"].unique()[:5]))
-            warned.append(
-                f"{entry.owner}: its term '{term.name}' is left out, as '{term.values}' is "
-                f"not a number in {blank.sum()} of {len(blank)} rows ({runs}). Fix: fill it in"
-            )
+        elif reason:
+            warned.append(f"{entry.owner}: its term '{term.name}' is left out, as {reason}")
     if warned:
         warnings.warn("\n".join(warned), PluginWarning, stacklevel=4)
     return tuple(chosen)
 
 
-def _without_number(rows: pd.DataFrame, sensor: str | None, column: str) -> pd.Series:
-    """Return which rows that a fit may use have no finite number in a column."""
+def _why_left_out(term: Term, rows: pd.DataFrame, sensor: str | None) -> str | None:
+    """Return why a plug-in's covariate is left out; "" where no row has it, None if it is not."""
     import pandas as pd
 
-    if column not in rows:
-        return pd.Series([True])
+    if term.values is None:
+        return None
+    if term.values not in rows:
+        return ""
     used = rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)
     if sensor is not None:
         used &= rows["sensor"].eq(sensor).fillna(False).astype(bool)
-    numbers = pd.to_numeric(rows.loc[used, column], errors="coerce").astype(float)
-    return ~numbers.abs().lt(float("inf"))
+    numbers = pd.to_numeric(rows.loc[used, term.values], errors="coerce").astype(float)
+    blank = ~numbers.abs().lt(_LARGEST)
+    if blank.all():
+        return ""
+    if blank.any():
+        runs = ", ".join(map(str, rows.loc[blank[blank].index, "run"].unique()[:5]))
+        return (
+            f"'{term.values}' is not a number in {blank.sum()} of {len(blank)} rows ({runs}). "
+            "Fix: fill it in"
+        )
+    reach_k = abs(term.prior_mean) * float(numbers.max() - numbers.min())
+    if reach_k > _FARTHEST_K:
+        return (
+            f"its prior expects {reach_k:.0f} K between the lowest and the highest "
+            f"'{term.values}'. Fix: correct the slope, or the unit of the column"
+        )
+    return None
