@@ -26,6 +26,7 @@ from thermcmp.hooks import (
     Section,
     hookimpl,
 )
+from thermcmp.physics.airflow import PowerLaw
 from thermcmp.questions.plugin_questions import ask_questions, typed_options
 from thermcmp.results.plausibility.doubts import find_doubts
 from thermcmp.tabular.column import Column, Kind
@@ -290,6 +291,27 @@ def test_a_slip_in_a_named_set_of_priors_is_not_passed_over(study_rows):
 def test_a_set_of_what_are_no_priors_is_refused(priors, words):
     with pytest.raises(PluginError, match=words):
         use("prior_sets", NamedPriors("own bench", priors))
+
+
+# --- saved fits --------------------------------------------------------------------------
+
+
+def test_a_saved_fit_names_the_plugin_that_its_law_is_of(study_rows, tmp_path):
+    law = PowerLaw(name="duct", exponent_prior_mean=0.8)
+    use("airflow_laws", law)
+    path = tc.fit(study_rows, airflow="duct", draws=400, seed=1).save(tmp_path / "fit.nc")
+    assert tc.load_fit(path).versions["plug-in lab"] == "1.0"
+    hooks.forget_plugin("lab")
+    with pytest.raises(
+        tc.ThermcmpError, match=r"its law 'duct' is not loaded; .* plug-in lab 1\.0"
+    ):
+        tc.load_fit(path)
+    newer = types.ModuleType("lab")
+    newer.__version__ = "2.0"
+    newer.items = hookimpl(specname="thermcmp_airflow_laws")(lambda: [law])
+    hooks.use_plugin(newer, "lab")
+    with pytest.warns(tc.ThermcmpWarning, match=r"fitted by plug-in lab 1\.0, read by 2\.0"):
+        tc.load_fit(path)
 
 
 # --- questions ------------------------------------------------------------------------

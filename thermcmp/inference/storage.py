@@ -21,6 +21,7 @@ import numpy as np
 
 from thermcmp._files import what_it_is, write_whole
 from thermcmp.errors import LibraryError, ThermcmpError, ThermcmpWarning
+from thermcmp.hooks import find_provided, plugins
 from thermcmp.inference.checks.outlier import Outlier
 from thermcmp.inference.diagnostics import Check, Diagnostics, Health
 from thermcmp.inference.expansion import Expansion
@@ -241,17 +242,35 @@ def _check_format(path: Path, content: bytes, settings: Mapping[str, Any]) -> No
 
 
 def _check_origin(path: Path, settings: Mapping[str, Any], fingerprint: str) -> None:
-    """Check that a fit belongs to its rows, and warn where another version made it."""
+    """Check that a fit belongs to its rows, and warn where other versions made it."""
     if settings["fingerprint"] != fingerprint:
         raise _altered(path)
-    writer, reader = (v.get("thermcmp") for v in (settings["versions"], package_versions()))
-    if writer != reader:
+    own = {"thermcmp": package_versions().get("thermcmp")}
+    own |= {f"plug-in {r.name}": r.version or "?" for r in plugins() if r.takes_part}
+    others = [f"{name} {version}, read by {own[name]}"
+              for name, version in settings["versions"].items()
+              if name in own and own[name] != version]  # fmt: skip
+    if others:
         warnings.warn(
-            f"{path}: fitted by thermcmp {writer}, read by {reader}; a fit by this version may "
+            f"{path}: fitted by {'; '.join(others)}; a fit by this version may "
             "give other numbers. Fix: fit its rows again where the two must agree.",
             ThermcmpWarning,
             stacklevel=6,
         )
+
+
+def _require_laws(path: Path, settings: Mapping[str, Any]) -> None:
+    """Refuse a fit whose law is that of a plug-in which is not loaded."""
+    laws = {"thermcmp_airflow_laws": settings["airflow"],
+            "thermcmp_noise_laws": settings.get("noise", FAN_SOUND_LAW.name)}  # fmt: skip
+    for hook, name in laws.items():
+        if find_provided(hook, name) is None:
+            made_with = [f"{n} {v}" for n, v in settings["versions"].items() if "plug-in" in n]
+            raise LibraryError(
+                f"{path}: its law '{name}' is not loaded; it was fitted with "
+                f"{', '.join(made_with) or 'a plug-in'}. Fix: install that plug-in, or register "
+                "it with use_plugin first."
+            )
 
 
 def _check_levels(path: Path, design: Design, posterior: xr.Dataset) -> None:
@@ -274,6 +293,7 @@ def _read(path: Path, content: bytes, prefix: str) -> Fit:
         settings = json.loads(kept.attrs["thermcmp"])
         rows = kept["rows_parquet"].to_numpy().tobytes()
     _check_format(path, content, settings)
+    _require_laws(path, settings)
     group = f"{prefix}posterior"
     with xr.open_dataset(io.BytesIO(content), group=group, engine="h5netcdf") as stored:
         posterior = stored.load()
