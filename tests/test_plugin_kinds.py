@@ -415,6 +415,18 @@ def test_a_question_cannot_change_the_fit(fitted, tmp_path):
     assert fitted.posterior["cooler_model"].values is before
 
 
+def test_a_section_cannot_change_an_answer(fitted, tmp_path):
+    def zeroing(fit, answers):
+        answers[0].table["mean_k"] = 0.0
+        return "<p>done</p>"
+
+    answer = tc.separate(fitted)
+    before = answer.table.copy()
+    use("report_sections", Section("zero", zeroing))
+    assert "<p>done</p>" in tc.report(answer, tmp_path / "page.html").read_text(encoding="utf-8")
+    pd.testing.assert_frame_equal(answer.table, before)
+
+
 def test_the_report_names_the_plug_ins_that_answered(fitted, tmp_path):
     use("questions", Question("gap", lambda fit: gap(fit, "Alder-C1")))
     use("report_sections", Section("Notes", lambda fit, answers: "<p>note</p>"), name="notes")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,15 +39,17 @@ def added_parts(fit: Fit | None, answers: Sequence[Answer]) -> tuple[AddedPart, 
 
 
 def _added_part(entry: PluginItem, fit: Fit | None, answers: Sequence[Answer]) -> AddedPart:
-    def rendered(*arguments: Any) -> Any:
+    def rendered() -> Any:
+        # Copies: what a section does to a table must not reach the page's own words.
+        shown = tuple(replace(a, table=copy(a.table), draws=copy(a.draws)) for a in answers)
         with unchanged(fit):
-            html = entry.item.render(*arguments)
+            html = entry.item.render(fit, shown)
         if isinstance(html, str):
             _Tags().check(html)
         return html
 
     try:
-        html = guarded(entry, rendered, str)(fit, tuple(answers))
+        html = guarded(entry, rendered, str)()
     except PluginError as error:
         return AddedPart(entry.key, entry.source, failure=str(error))
     return AddedPart(entry.key, entry.source, html)
