@@ -8,12 +8,15 @@ import textwrap
 from pathlib import Path
 
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from tests.library.test_store import files, runs
 from thermcmp.errors import InputError, LibraryError
+from thermcmp.library import store_file
 from thermcmp.library.store import Library
+from thermcmp.library.store_file import DamagedFileError, check_whole
 from thermcmp.library.view import CompactedError
 
 
@@ -100,6 +103,28 @@ def test_a_damaged_compacted_file_is_named_and_its_correction_stays(library, tmp
     held = set(library.results()["run"])
     assert {"r2", "r3", "r20"} <= held and not {"r0", "r1"} & held
     assert library.verify() == []
+
+
+def test_a_long_file_is_checked_a_column_at_a_time(library, tmp_path, monkeypatch):
+    name = library.compact()[0]
+    path = tmp_path / "results" / name
+    monkeypatch.setattr(store_file, "_ROW_GROUP", 4)
+    asked = []
+    in_file = store_file._table_in
+
+    def noting(file, columns):
+        asked.append(columns)
+        return in_file(file, columns)
+
+    monkeypatch.setattr(store_file, "_table_in", noting)
+    check_whole(name, path.read_bytes())
+    assert max(map(len, asked)) == 1 < len(asked)
+    table = pq.read_table(path)
+    place = table.schema.get_field_index("power_w")
+    powers = pa.array([*table["power_w"].to_pylist()[:-1], 221.0])
+    pq.write_table(table.set_column(place, table.schema.field(place), powers), path)
+    with pytest.raises(DamagedFileError, match="no longer have the noted hash"):
+        check_whole(name, path.read_bytes())
 
 
 def test_a_forged_note_of_a_compacted_import_is_noticed(library, tmp_path):

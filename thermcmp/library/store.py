@@ -19,7 +19,7 @@ from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, su
 from thermcmp.library.compaction import compact
 from thermcmp.library.effective_rows import Contents, describe_differences, key_words
 from thermcmp.library.filtering import refuse_near_names
-from thermcmp.library.index import Index, make_segment
+from thermcmp.library.index import Index, Segment, make_segment
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import NoPlainFileError, open_folder
 from thermcmp.library.store_file import (
@@ -172,15 +172,21 @@ class Library:
         if bad_rows == "skip":
             sound, skipped = without_bad_rows(_frame_of(frame))
             return replace(self.add(sound, source), skipped=skipped)
-        rows = _canonical(frame)
         view = self._view()
+        # What the checks need of the rows is gone before they are written.
+        return self._write(view, *self._new_of(view, _canonical(frame), source))
+
+    def _new_of(
+        self, view: View, rows: pd.DataFrame, source: str | None
+    ) -> tuple[Stored, Segment, int]:
+        """Return what is new in rows and its index, and how many are known, after all checks."""
+        columns = Hashed(rows)
+        keys, values = key_hashes(columns), row_hashes(columns, without=PROVENANCE)
         if view.lost:
             whole = make_stored(rows, source=source)
             if whole.note.file in view.lost:
                 # A lost file, imported from its source again.
-                return self._write(view, whole, rows, row_hashes(rows, without=PROVENANCE), known=0)
-        columns = Hashed(rows)
-        keys, values = key_hashes(columns), row_hashes(columns, without=PROVENANCE)
+                return whole, _segment(whole, columns, values), 0
         contents = view.contents_of(keys)
         self._report(view.damages, "error")
         known = np.isin(mixed(keys, values), mixed(contents.keys, contents.values))
@@ -193,7 +199,7 @@ class Library:
         _check_together(view.beside(new).effective, new.frame)
         self._report(view.damages, "error")
         stored = make_stored(new.frame, source=source)
-        return self._write(view, stored, new, values[~known], known=int(known.sum()))
+        return stored, _segment(stored, new, values[~known]), int(known.sum())
 
     @_begun_again
     def supersede(self, frame: pd.DataFrame | HasResults, reason: str) -> Receipt:
@@ -253,7 +259,8 @@ class Library:
             reason=reason.strip(),
             supersedes=_replaced_by(contents, keys[changes]),
         )
-        return self._write(view, stored, new, values[changes], known=len(rows) - len(new))
+        segment = _segment(stored, new, values[changes])
+        return self._write(view, stored, segment, known=len(rows) - len(new))
 
     @_begun_again
     def results(
@@ -485,9 +492,7 @@ class Library:
             )
         warnings.warn(DamageWarning(f"Left out as damaged:\n{lines}"), stacklevel=4)
 
-    def _write(
-        self, view: View, stored: Stored, rows: pd.DataFrame | Hashed, values: Hashes, known: int
-    ) -> Receipt:
+    def _write(self, view: View, stored: Stored, segment: Segment, known: int) -> Receipt:
         """Write a new file of rows, unless there is nothing to write."""
         if stored.table.num_rows == 0:
             return Receipt(0, known, None)
@@ -498,9 +503,13 @@ class Library:
         # Another process may have imported the same rows at this moment, with a note of its own.
         data = self._folder.read(name)
         self._journal.record(name, data, notes_in(name, data))
-        own = make_segment((name,), rows, np.zeros(len(values), dtype=np.int64), values)
-        self._index.extend([*view.segments, own])
+        self._index.extend([*view.segments, segment])
         return Receipt(stored.table.num_rows, known, name)
+
+
+def _segment(stored: Stored, rows: pd.DataFrame | Hashed, values: Hashes) -> Segment:
+    """Return the index of the rows of an import."""
+    return make_segment((stored.note.file,), rows, np.zeros(len(values), np.int64), values)
 
 
 def _check_written(name: str, data: bytes) -> None:

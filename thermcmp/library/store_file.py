@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
@@ -29,7 +30,7 @@ from thermcmp.results.arrow import (
 )
 from thermcmp.results.hashing import content_hash
 from thermcmp.results.schema import BY_NAME, SCHEMA_VERSION
-from thermcmp.results.table_hash import table_hash
+from thermcmp.results.table_hash import TableHash, table_hash
 
 _NOTE_KEY: Final = b"thermcmp.note"
 #: Of a compacted file: the note of each import, with the number of its rows.
@@ -113,14 +114,11 @@ class Stored:
     note: Note
 
     @property
-    def is_whole(self) -> bool:
-        """Whether the rows and the statement still have the noted hash."""
-        statement = self.note.statement
+    def hash(self) -> str:
+        """The hash of the rows and the statement."""
         if self.note.hash_version == 1:
-            digest = content_hash(from_arrow(self.table), statement)
-        else:
-            digest = table_hash(self.table, statement)
-        return digest == self.note.content_sha256
+            return content_hash(from_arrow(self.table), self.note.statement)
+        return table_hash(self.table, self.note.statement)
 
 
 def make_stored(
@@ -181,12 +179,19 @@ def decode(
 ) -> tuple[Stored, ...]:
     """Return the imports in a file, or some columns of them, or raise what is wrong with it."""
     file, notes, sizes = _opened(name, source)
-    try:
+    with _damage_named(name):
         table = _table_in(file, columns)
-    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
-        raise _damaged(name, _UNREADABLE, _RESTORE) from None
     parts = zip(accumulate(sizes, initial=0), sizes, notes, strict=False)
     return tuple(Stored(table.slice(start, size), note) for start, size, note in parts)
+
+
+@contextmanager
+def _damage_named(name: str) -> Iterator[None]:
+    """Raise what a damaged file lets pyarrow raise as damage of that file."""
+    try:
+        yield
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError, InputError):
+        raise _damaged(name, _UNREADABLE, _RESTORE) from None
 
 
 def notes_in(name: str, source: bytes | pa.NativeFile) -> tuple[Note, ...]:
@@ -258,10 +263,27 @@ def _stated(kept: dict[bytes, bytes], rows: int) -> tuple[tuple[Note, ...], list
 
 def check_whole(name: str, source: bytes | pa.NativeFile) -> tuple[Note, ...]:
     """Return the note of each import in a file after hashing the rows again."""
-    imports = decode(name, source)
-    if not all(stored.is_whole for stored in imports):
+    file, notes, sizes = _opened(name, source)
+    if file.metadata.num_rows <= _ROW_GROUP or any(note.hash_version == 1 for note in notes):
+        hashes = [stored.hash for stored in decode(name, source)]
+    else:
+        with _damage_named(name):
+            hashes = _hashes_by_column(file, notes, sizes)
+    if hashes != [note.content_sha256 for note in notes]:
         raise _damaged(name, "altered: its rows no longer have the noted hash", _RESTORE)
-    return tuple(stored.note for stored in imports)
+    return notes
+
+
+def _hashes_by_column(
+    file: pq.ParquetFile, notes: Sequence[Note], sizes: Sequence[int]
+) -> list[str]:
+    """Return the hash of each import in a file, with one column in memory at a time."""
+    hashes = [TableHash(note.statement) for note in notes]
+    for name in sorted(file.schema_arrow.names):
+        column = _table_in(file, [name])[name]
+        for each, start, size in zip(hashes, accumulate(sizes, initial=0), sizes, strict=False):
+            each.add(name, column.slice(start, size))
+    return [each.hex for each in hashes]
 
 
 def altered_note(name: str) -> DamagedFileError:

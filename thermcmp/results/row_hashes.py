@@ -63,30 +63,43 @@ def value_hashes(series: pd.Series) -> Hashes:
             large = np.abs(whole) > _EXACT
             hashes[large] = mixed(whole[large].view(np.uint64), _WHOLE)
     else:
-        codes, distinct = pd.factorize(series)
-        texts = np.asarray(distinct, dtype=object)
-        known = pd.util.hash_array(texts, categorize=False) if len(texts) else np.zeros(1, "u8")
-        hashes = mixed(np.asarray(known, dtype=np.uint64)[codes], _TEXT)
+        codes, known = _text_hashes(series)
+        return known[codes]
     hashes[missing] = 0
     return hashes
 
 
+def _text_hashes(series: pd.Series) -> tuple[NDArray[np.int32], Hashes]:
+    """Return the place of each text's hash among those of the distinct ones, the last a 0."""
+    codes, distinct = pd.factorize(series)
+    texts = np.asarray(distinct, dtype=object)
+    known = pd.util.hash_array(texts, categorize=False) if len(texts) else NO_HASHES
+    # A blank has the code -1.
+    hashes = np.append(mixed(np.asarray(known, dtype=np.uint64), _TEXT), np.uint64(0))
+    return codes.astype(np.int32), hashes
+
+
 class Hashed:
-    """Rows whose columns are hashed once each, for several questions about them."""
+    """Rows whose texts are hashed once each, for several questions about them."""
 
     def __init__(self, frame: pd.DataFrame) -> None:
         self.frame = frame
-        self._known: dict[str, Hashes] = {}
+        self._known: dict[str, tuple[NDArray[np.int32], Hashes]] = {}
 
     def of(self, name: str) -> Hashes:
         """Return the hash of each value of a column, 0 where it states nothing."""
+        column = self.frame[name]
+        if not pd.api.types.is_string_dtype(column.dtype):
+            # As quick as to keep them, which would take a long table's memory.
+            return value_hashes(column)
         if name not in self._known:
-            self._known[name] = value_hashes(self.frame[name])
-        return self._known[name]
+            self._known[name] = _text_hashes(column)
+        codes, known = self._known[name]
+        return known[codes]
 
 
 def hashed(rows: pd.DataFrame | Hashed) -> Hashed:
-    """Return rows whose columns are hashed once."""
+    """Return rows whose texts are hashed once."""
     return rows if isinstance(rows, Hashed) else Hashed(rows)
 
 
@@ -124,7 +137,8 @@ def do_agree(frame: pd.DataFrame, keys: Sequence[str], columns: Sequence[str]) -
     owned = rows.of(keys[-1]) != 0
     codes, groups = pd.factorize(group_hashes(rows, "", keys))
     for column in columns:
-        hashes = rows.of(column)
+        # Each is looked at once, and keeping them would take a long table's memory.
+        hashes = value_hashes(frame[column])
         stated = owned & (hashes != 0)
         of_group = np.zeros(len(groups), dtype=np.uint64)
         of_group[codes[stated]] = hashes[stated]

@@ -60,7 +60,7 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
     # A missing lab counts as a lab; a canonical frame has no blank text.
     rows = frame.assign(lab=frame["lab"].fillna("")).reset_index(drop=True)
     again = rows.duplicated(subset=list(KEY)) & rows["run"].notna() & rows["sensor"].notna()
-    first = rows.assign(at=rows.index).groupby(list(KEY), dropna=False, observed=True)["at"]
+    single = rows[~again] if again.any() else rows
     ends = rows["temperature_high_c"]
     cold = ends.fillna(rows["temperature_c"]) < rows["ambient_c"] - BELOW_AMBIENT_K
     below_background = rows["noise_dba"] < rows["noise_floor_dba"]
@@ -72,13 +72,13 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "run",
             "run '{run}' has a second row for one sensor in the same lab",
             "keep one row per lab, run and sensor; give each repeat a run id",
-            first.transform("first"),
+            _first_of_key(rows) if again.any() else None,
         ),
         *(
             finding
             for keys, (columns, fix) in AGREEING.items()
             # A second row of a run is a fault in itself, whatever else it states.
-            for finding in _agree(rows[~again] if "run" in keys else rows, keys, columns, fix)
+            for finding in _agree(single if "run" in keys else rows, keys, columns, fix)
         ),
         *_marked(
             rows[cold],
@@ -107,6 +107,11 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "give the standard error of the mean [K], or enter the runs one by one",
         ),
     ]
+
+
+def _first_of_key(rows: pd.DataFrame) -> pd.Series:
+    """Return the position of the first row with each row's key."""
+    return rows.assign(at=rows.index).groupby(list(KEY), dropna=False)["at"].transform("first")
 
 
 def _bound_faults(rows: pd.DataFrame) -> Iterator[Finding]:

@@ -13,21 +13,37 @@ from thermcmp.results.schema import BY_NAME
 from thermcmp.tabular.column import Kind
 
 
-def table_hash(table: pa.Table, statement: dict[str, Any]) -> str:
-    """Return the hash of a table's values and of what is stated about them.
+class TableHash:
+    """The hash of a table's values, taken column by column, and of what is stated about them.
 
-    It depends on the order of the rows, but not on that of the columns, on blank columns,
-    or on the versions of pyarrow and Parquet.
+    It depends on the order of the rows, but not on blank columns, or on the versions of pyarrow
+    and Parquet. Columns are added in the order of their names.
     """
-    digest = hashlib.sha256(json.dumps(statement, sort_keys=True, ensure_ascii=True).encode())
-    for name in sorted(table.column_names):
-        column = table[name]
+
+    def __init__(self, statement: dict[str, Any]) -> None:
+        text = json.dumps(statement, sort_keys=True, ensure_ascii=True)
+        self._digest = hashlib.sha256(text.encode())
+
+    def add(self, name: str, column: pa.ChunkedArray) -> None:
+        """Add a column."""
         if column.null_count == len(column) or _is_unset_flag(name, column):
-            continue
-        digest.update(json.dumps([name, str(column.type), len(column)]).encode())
+            return
+        self._digest.update(json.dumps([name, str(column.type), len(column)]).encode())
         for piece in _pieces(column):
-            digest.update(piece)
-    return digest.hexdigest()
+            self._digest.update(piece)
+
+    @property
+    def hex(self) -> str:
+        """The hash of all columns added."""
+        return self._digest.hexdigest()
+
+
+def table_hash(table: pa.Table, statement: dict[str, Any]) -> str:
+    """Return the hash of a table's values and of what is stated about them."""
+    whole = TableHash(statement)
+    for name in sorted(table.column_names):
+        whole.add(name, table[name])
+    return whole.hex
 
 
 def _is_unset_flag(name: str, column: pa.ChunkedArray) -> bool:

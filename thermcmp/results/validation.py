@@ -78,12 +78,15 @@ def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     """Return a results frame in canonical form, and every finding about it."""
     stated, findings = in_columns_of_results(_with_plain_columns(frame))
     columns: dict[Any, pd.Series] = {}
+    # Columns that are blank share their memory where pandas lets them.
+    lacking = {column.kind: column for column in COLUMNS if column.name not in stated}
+    blank = {kind: build([None] * len(stated), column) for kind, column in lacking.items()}
     for column in COLUMNS:
         if column.name in stated:
             columns[column.name], unread = coerce(stated[column.name], column)
             findings += unread
         else:
-            columns[column.name] = build([None] * len(stated), column)
+            columns[column.name] = blank[column.kind]
     extras = [name for name in stated.columns if name not in BY_NAME]
     columns |= {name: stated[name] for name in extras}
     checked = pd.DataFrame(columns)

@@ -1,6 +1,7 @@
 """What in a table that is sound in form is asked about, and what is not."""
 
 import re
+import sys
 import warnings
 
 import numpy as np
@@ -339,3 +340,31 @@ def test_bench_assemblies_without_a_name_are_asked_about_where_runs_repeat(campa
     assert any("do not name it" in doubt for doubt in find_doubts(rows))
     once = benches.drop_duplicates(["cooler_model", "board_model"])
     assert not any("do not name it" in doubt for doubt in find_doubts(once))
+
+
+def test_what_a_table_is_asked_about_takes_no_step_for_each_assembly():
+    """A step of its own for each of 40,000 assemblies was most of an import's time."""
+
+    def calls(assemblies):
+        few = TestOrderOfRuns().repeats([52.0, 52.3, 52.3, 52.0])
+        few = few.assign(power_w=250.0, ambient_c=22.0)
+        rows = check_results(
+            pd.concat(
+                [few.assign(assembly=f"a{k}", run=few["run"] + f" {k}") for k in range(assemblies)],
+                ignore_index=True,
+            )
+        )
+        count = 0
+
+        def counted(frame, event, argument):
+            nonlocal count
+            count += event == "call"
+
+        sys.setprofile(counted)
+        try:
+            assert find_doubts(rows) == []
+        finally:
+            sys.setprofile(None)
+        return count
+
+    assert calls(100) < 1.5 * calls(10)

@@ -12,7 +12,14 @@ from thermcmp._types import Array
 from thermcmp.hooks import RowCheck, checked_by_all, hookimpl
 from thermcmp.results.plausibility.copied_runs import copied_runs
 from thermcmp.results.plausibility.held_readings import held_readings
-from thermcmp.results.plausibility.run_order import PARTS, SET_POINTS, climbs_with_order, set_points
+from thermcmp.results.plausibility.run_order import (
+    COMPARED,
+    PARTS,
+    SET_POINTS,
+    climbs_with_order,
+    set_points,
+)
+from thermcmp.results.schema import NAMES
 
 #: Fewest rows at one reading that are asked about, and the chance below which they are
 #: (a choice: one table in a thousand asks for nothing).
@@ -30,6 +37,8 @@ _READINGS: Final = {
     "power_w": ("board power", "W", 1.0, "power_error_w"),
     "fan_rpm": ("fan speed", "rpm", 10.0, "fan_error_rpm"),
 }
+#: What names a run.
+_RUN: Final = ["file", "lab", "run"]
 #: Air that one cooler had warmer than the others of its sessions is asked about from this on [K],
 #: and from so many standard errors (choices).
 _OWN_AIR_K: Final = 1.0
@@ -47,9 +56,9 @@ def find_doubts(checked: pd.DataFrame) -> list[str]:
 
     Rows that the protocol check refused are out of every comparison, and of this.
     """
-    kept = checked[checked["protocol_verdict"].ne("refused").fillna(True).astype(bool)]
-    rows = kept.assign(file=kept["source_file"].fillna(""))
-    return checked_by_all("thermcmp_row_checks", str, rows)
+    rows = checked.assign(file=checked["source_file"].fillna(""))
+    in_force = rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)
+    return checked_by_all("thermcmp_row_checks", str, _only(rows, in_force))
 
 
 @hookimpl
@@ -70,9 +79,10 @@ def thermcmp_row_checks() -> list[RowCheck]:
 
 def _clamped(rows: pd.DataFrame) -> Iterator[str]:
     """Ask whether a sensor was at its limit, or a loop held it there."""
-    held = rows["regulated"] | _is_summary(rows)
     by = ["file", "sensor"]
-    free = rows[~held & ~rows.groupby(by, observed=True)["at_limit"].transform("any")]
+    marked = rows["regulated"] | rows.groupby(by, observed=True)["at_limit"].transform("any")
+    read = [*by, *PARTS, *_READINGS, "run", "temperature_c", "resolution_k"]
+    free = _single(rows, read, ~marked)
     asked = set()
     for key, group, hot in _crowded_at_top(free, by, "temperature_c"):
         low, high = np.percentile(_expected_c(hot, by), (25, 75))
@@ -101,7 +111,7 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
 
 def _power_at_top(rows: pd.DataFrame) -> Iterator[str]:
     """Ask whether a power meter was at its end where runs share its highest reading."""
-    single = rows[~_is_summary(rows)].drop_duplicates(["file", "lab", "run"])
+    single = _single(rows, [*_RUN, "power_w", "power_error_w"]).drop_duplicates(_RUN)
     stated = single[single["power_w"].notna() & single["power_error_w"].isna()]
     for (file,), group, top in _crowded_at_top(stated, ["file"], "power_w"):
         yield (
@@ -152,8 +162,8 @@ def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
     Round values may be set points or coarse instruments, and a stated error says how well the
     value is known.
     """
-    single = rows[~_is_summary(rows)]
-    runs = single.drop_duplicates(["file", "lab", "run"])
+    errors = [error for *_, error in _READINGS.values()]
+    runs = _single(rows, [*_RUN, *_READINGS, *errors]).drop_duplicates(_RUN)
     for column, (noun, unit, round_to, error) in _READINGS.items():
         stated = runs[runs[column].notna() & runs[error].isna()]
         by_file = stated.groupby("file", observed=True)[column]
@@ -186,7 +196,9 @@ def _climbing(rows: pd.DataFrame) -> Iterator[str]:
     """Ask about repeats in one assembly whose rise follows their order."""
     # A loop that holds a sensor moves the others.
     held = rows["run"].isin(rows.loc[rows["regulated"], "run"])
-    single = rows[rows["assembly"].notna() & ~_is_summary(rows) & ~held]
+    own = [str(name) for name in rows if name not in NAMES]
+    read = ["file", *COMPARED, *own]
+    single = _single(rows, list(dict.fromkeys(read)), rows["assembly"].notna() & ~held)
     for (file, sensor), group in single.groupby(["file", "sensor"], observed=True):
         climbs = climbs_with_order(group)
         if climbs:
@@ -222,8 +234,8 @@ def _drifting(rows: pd.DataFrame) -> Iterator[str]:
 
 def _air_by_cooler(rows: pd.DataFrame) -> Iterator[str]:
     """Ask about air that was warmer with one cooler than with the others of the same sessions."""
-    single = rows[rows["session"].notna() & rows["ambient_c"].notna() & ~_is_summary(rows)]
-    runs = single.drop_duplicates(["file", "lab", "run"])
+    read = [*_RUN, "bench", "session", "cooler_model", "ambient_c"]
+    runs = _single(rows, read).dropna(subset=["session", "ambient_c"]).drop_duplicates(_RUN)
     occasion = [runs["lab"].fillna(""), runs["bench"].fillna(""), runs["session"]]
     for file, group in runs.groupby("file", observed=True):
         by = [each[group.index] for each in occasion]
@@ -249,7 +261,8 @@ def _air_by_cooler(rows: pd.DataFrame) -> Iterator[str]:
 
 def _copied(rows: pd.DataFrame) -> Iterator[str]:
     """Ask about runs that read exactly as others of the same parts."""
-    pairs = copied_runs(rows[~_is_summary(rows)])
+    read = ["run", "sensor", "cooler_model", "board_model", "temperature_c", *_READINGS]
+    pairs = copied_runs(_single(rows, read))
     if pairs:
         shown = ", ".join(f"{later} as {first}" for first, later in pairs[:3])
         yield (
@@ -294,6 +307,14 @@ def _runs(runs: Iterable[str]) -> str:
     return ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")
 
 
-def _is_summary(rows: pd.DataFrame) -> pd.Series:
-    """Mark the rows that stand for several runs."""
-    return (rows["n"] > 1).fillna(False).astype(bool)
+def _single(
+    rows: pd.DataFrame, columns: list[str], is_kept: pd.Series | None = None
+) -> pd.DataFrame:
+    """Return some columns of the kept rows, without those that stand for several runs."""
+    single = ~(rows["n"] > 1).fillna(False).astype(bool)
+    return _only(rows[columns], single if is_kept is None else single & is_kept)
+
+
+def _only(rows: pd.DataFrame, is_kept: pd.Series) -> pd.DataFrame:
+    """Return the kept rows: as a rule all, and then without a copy of a long table."""
+    return rows if is_kept.all() else rows[is_kept]

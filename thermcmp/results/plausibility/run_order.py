@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from thermcmp._types import Array
+from thermcmp._types import Array, IntArray
 from thermcmp.results.schema import NAMES
 
 #: Columns that name a build; their rows at one set point are repeats.
@@ -19,6 +18,10 @@ _OCCASION: Final = ("lab", "session")
 #: source).
 SET_POINTS: Final = {"power_w": 0.05, "fan_rpm": 0.03}
 _FEWEST: Final = 3
+#: All that is read of a row, beside a user's own columns.
+COMPARED: Final = (
+    *_OCCASION, *PARTS, *SET_POINTS, "run", "sensor", "temperature_c", "ambient_c", "started_at",
+)  # fmt: skip
 #: Repeats whose later half lies apart from the earlier one by more than this [K], and sets of
 #: repeats whose last lie apart from the first by more than that on average (choices).
 _ORDER_K: Final = 1.0
@@ -46,51 +49,65 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
         if name in rows
     ]
     number = rows.groupby([*parts, *points], observed=True, sort=False).ngroup()
-    # To take thousands of small sets apart would cost more than the rest of an import.
-    often = number.map(number.value_counts()) >= _FEWEST
-    sets = [
-        repeats.sort_values("started_at", kind="stable")
-        if repeats["started_at"].notna().all()
-        else repeats
-        for _, repeats in rows[often].groupby(number[often], sort=False)
-        if _is_held(repeats)
-    ]
-    levels = [_levels_k(repeats) for repeats in sets]
-    slopes, errors, freedom = _slopes(levels)
+    sets = _repeats(rows, number)
+    if sets.empty:
+        return []
+    first = np.flatnonzero(np.diff(sets["set"], prepend=-1.0))
+    size = np.diff(np.append(first, len(sets)))
+    levels, of = sets["level_k"].to_numpy(dtype=float), np.repeat(np.arange(len(size)), size)
+    place = np.arange(len(of)) - first[of]
+    slopes, errors, freedom = _slopes(levels, of, place - 0.5 * (size - 1)[of])
+    half = size // 2
+    late, early = place >= (size - half)[of], place < half[of]
+    apart_k = np.bincount(of, levels * late - levels * early) / half
+    chances = _chances(slopes / errors, freedom)
+    runs = sets["run"].to_numpy(dtype=object)
     climbs = [
-        f"{repeats['run'].iloc[0]} to {repeats['run'].iloc[-1]} (the later half {apart:+.1f} K)"
-        for repeats, each, apart, chance in zip(
-            sets,
-            levels,
-            map(_halves_apart_k, levels),
-            _chances(slopes / errors, freedom),
-            strict=True,
-        )
-        if abs(apart) > _ORDER_K and chance * len(sets) < _CHANCE and _is_gradual(each)
+        f"{runs[first[each]]} to {runs[first[each] + size[each] - 1]} "
+        f"(the later half {apart_k[each]:+.1f} K)"
+        for each in np.flatnonzero(
+            (np.abs(apart_k) > _ORDER_K) & (chances * len(size) < _CHANCE)
+        ).tolist()
+        if _is_gradual(levels[first[each] :][: size[each]])
     ]
-    if climbs or len(sets) < 2:
+    if climbs or len(size) < 2:
         return climbs
     # Each set alone may scatter too much to tell.
     shares = errors**-2 / np.sum(errors**-2)
     chance = _chances(shares @ slopes * np.sqrt(np.sum(errors**-2)), freedom)
-    apart = float(shares @ (slopes * [len(each) - 1 for each in levels]))
+    apart = float(shares @ (slopes * (size - 1)))
     if abs(apart) <= _ALL_K or chance >= _CHANCE_OF_ALL:
         return []
-    return [f"{len(sets)} sets of repeats (the last {apart:+.1f} K from the first on average)"]
+    return [f"{len(size)} sets of repeats (the last {apart:+.1f} K from the first on average)"]
 
 
-def _is_held(repeats: pd.DataFrame) -> bool:
-    """Return whether power and fan speed stayed at their set points, and did not wander."""
-    return all(
-        float(np.ptp(repeats[name])) <= share * float(repeats[name].mean())
-        for name, share in SET_POINTS.items()
-    )
+def _repeats(rows: pd.DataFrame, number: pd.Series) -> pd.DataFrame:
+    """Return the rows of repeats, each set in its order, with the rise at its mean power [K].
+
+    A set in which power or fan speed wandered from the set point is none.
+    """
+    by_set = rows[list(SET_POINTS)].groupby(number)
+    mean, spread = by_set.mean(), by_set.max() - by_set.min()
+    is_kept = (spread <= mean * SET_POINTS).all(axis=1) & (by_set.size() >= _FEWEST)
+    kept = number.map(is_kept).astype(bool)
+    repeats, of = rows[kept], number[kept]
+    # By their times where all of a set are known, else as the table has them.
+    is_timed = repeats["started_at"].notna().groupby(of).transform("all")
+    rise_k = repeats["temperature_c"] - repeats["ambient_c"]
+    return pd.DataFrame(
+        {
+            "set": of,
+            "at": repeats["started_at"].where(is_timed),
+            "run": repeats["run"],
+            "level_k": rise_k / repeats["power_w"] * of.map(mean["power_w"]),
+        }
+    ).sort_values(["set", "at"], kind="stable")
 
 
-def _levels_k(repeats: pd.DataFrame) -> Array:
-    """Return the rise of repeats at their mean power [K]."""
-    rise = (repeats["temperature_c"] - repeats["ambient_c"]) / repeats["power_w"]
-    return rise.to_numpy(dtype=float) * float(repeats["power_w"].mean())
+def _is_gradual(levels: Array) -> bool:
+    """Return whether repeats follow their order without their farthest one too: no outlier."""
+    others = np.delete(levels, int(np.argmax(np.abs(levels - np.median(levels)))))
+    return _halves_apart_k(others) / _halves_apart_k(levels) > _GRADUAL
 
 
 def _halves_apart_k(levels: Array) -> float:
@@ -98,21 +115,14 @@ def _halves_apart_k(levels: Array) -> float:
     return float(levels[-half:].mean() - levels[:half].mean())
 
 
-def _is_gradual(levels: Array) -> bool:
-    """Return whether repeats follow their order without their farthest one too: no outlier."""
-    far = int(np.argmax(np.abs(levels - np.median(levels))))
-    others = _halves_apart_k(np.delete(levels, far))
-    return others / _halves_apart_k(levels) > _GRADUAL
-
-
-def _slopes(levels: Sequence[Array]) -> tuple[Array, Array, int]:
+def _slopes(levels: Array, of: IntArray, order: Array) -> tuple[Array, Array, int]:
     """Return each set's slope along its order, its error by the pooled scatter, and its freedom."""
-    orders = [np.arange(len(each)) - 0.5 * (len(each) - 1) for each in levels]
-    size = np.array([order @ order for order in orders])
-    slope = np.array([order @ each for order, each in zip(orders, levels, strict=True)]) / size
-    left = [float(np.var(each) * len(each)) for each in levels] - slope**2 * size
-    freedom = sum(len(each) - 2 for each in levels)
-    scatter = max(float(np.sum(left)) / max(freedom, 1), _LEAST_K2)
+    size = np.bincount(of, order**2)
+    slope = np.bincount(of, order * levels) / size
+    mean = np.bincount(of, levels) / np.bincount(of)
+    left = levels - mean[of] - order * slope[of]
+    freedom = len(levels) - 2 * len(size)
+    scatter = max(float(left @ left) / max(freedom, 1), _LEAST_K2)
     return slope, np.sqrt(scatter / size), freedom
 
 
