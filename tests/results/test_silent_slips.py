@@ -4,8 +4,13 @@ import numpy as np
 import pytest
 from pandas import DataFrame
 
+from thermcmp import fit
+from thermcmp._cli.terminal import in_command_words
 from thermcmp.errors import InputError, ThermcmpWarning
+from thermcmp.library.store import Library
+from thermcmp.results import rules
 from thermcmp.results.results_table import read_results
+from thermcmp.results.validation import check_results
 
 #: Invented runs: air [°C], sensor [°C], power [W], fan speed [rpm], level [dB(A)].
 RUNS = [
@@ -94,6 +99,25 @@ def test_exchanged_cells_are_named(read, one, other, places):
         read(exchanged(*places, one=one, other=other))
     rows = {fault.row for fault in caught.value.faults if "swapped" in fault.message}
     assert rows == {place + 2 for place in places}
+
+
+def test_exchanged_cells_that_a_library_holds_are_named_by_their_runs(read, tmp_path, monkeypatch):
+    rows = read()
+    wrong = rows.copy()
+    readings = ["power_w", "fan_rpm"]
+    wrong.loc[[3, 5], readings] = rows.loc[[3, 5], readings[::-1]].to_numpy()
+    library = Library(tmp_path / "library")
+    with monkeypatch.context() as before:
+        # A version that did not ask.
+        before.setattr(rules, "find_swapped", lambda rows: [])
+        library.add(wrong)
+    with pytest.raises(InputError, match=r"of run 'T3' .* runs 'T3', 'T5'") as refused:
+        fit(library.results())
+    assert "(in a library use 'thermcmp correct')" in in_command_words(str(refused.value))
+    for run in (3, 5):
+        library.supersede(rows[rows["run"] == f"T{run}"], "cells were exchanged")
+    assert library.results()["power_w"].max() < 210.0
+    check_results(library.results())
 
 
 def test_exchanged_cells_can_be_left_out(read):
