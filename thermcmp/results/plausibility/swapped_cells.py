@@ -45,16 +45,17 @@ def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
         known = readings[[one, other]].notna().all(axis=1) & rows[_ERRORS[one]].isna()
         # Few groups have such a row.
         some = known & number.isin(number[turned & known])
-        groups_with_some = readings.loc[some, [one, other]].groupby(number[some])
-        found = [position for _, pair in groups_with_some for position in _swapped(pair)]
-        runs = list(dict.fromkeys(rows.loc[found, "run"]))
+        by_group = readings.loc[some, [one, other]].groupby(number[some])
+        found = [position for _, pair in by_group for position in _swapped(pair)]
+        runs = dict.fromkeys(repr(str(run)) for run in rows.loc[found, "run"])
         # Who fits a library's rows knows them by their runs, and of many faults few are listed.
-        so_in = f" (so in the runs {', '.join(map(repr, runs))})" if len(runs) > 1 else ""
+        so_in = f" (so in the runs {', '.join(runs)})" if len(runs) > 1 else ""
         for position in found:
             first, second = readings.loc[position, [one, other]]
+            run = str(rows.loc[position, "run"])
             yield Finding(
-                f"{_READINGS[one]} {first:g} and {_READINGS[other]} {second:g} of run "
-                f"'{rows.loc[position, 'run']}' look swapped beside the other rows{so_in}",
+                f"{_READINGS[one]} {first:g} and {_READINGS[other]} {second:g} of run '{run}' "
+                f"look swapped beside the other rows{so_in}",
                 "exchange the two cells (in a library use supersede(frame, reason)); if both are "
                 f"right, state {_ERRORS[one]}",
                 one,
