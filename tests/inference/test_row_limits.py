@@ -51,8 +51,8 @@ def test_one_row_is_refused_and_two_rows_allow_for_a_scatter_that_nothing_shows(
         fit(rows(1), seed=1)
     two = effect(rows(2))
     assert two["low_k"] < 3.0 < two["high_k"]
-    # Known scatter of 0.5 K would leave 2.3 K.
-    assert two["high_k"] - two["low_k"] > 2.3
+    # Two assemblies may lie as far apart as these two coolers (common practice, no source).
+    assert two["low_k"] < 0.0
 
 
 @pytest.mark.parametrize(

@@ -257,6 +257,21 @@ def test_default_priors_cover_every_parameter():
     assert all(isinstance(priors[term.spread], HalfNormal | HalfCauchy) for term in BUILT_IN)
 
 
+def test_the_scatter_is_as_open_as_what_is_counted_in_it(make_rows):
+    """Gelman (2006): nothing but a long tail covers a spread of which the rows say nothing."""
+
+    def prior(**columns):
+        # A rise of 50 K, for which priors are stated.
+        rows = make_rows(temperature_c=[72.0] * 4, ambient_c=22.0, **columns)
+        terms = [term for term in BUILT_IN if term.name == "assembly"]
+        design = build_design(rows, sensor=None, terms=terms, law=airflow_law("power law"))
+        return design.priors["residual sd"]
+
+    assert prior(assembly=["a", "a", "b", "b"]) == HalfNormal(1.0)
+    (assembly,) = (term for term in BUILT_IN if term.name == "assembly")
+    assert prior(assembly=["a", "b", "c", "d"]) == assembly.spread_prior(50.0)
+
+
 @pytest.mark.parametrize(
     ("sensor", "prior"),
     [

@@ -69,6 +69,11 @@ AIRFLOW_BASELINE: Final = "airflow baseline"
 EXPONENT: Final = "airflow exponent"
 CONSTANT: Final = "constant part"
 RESIDUAL: Final = "residual sd"
+#: Why a term is left out whose spread the scatter then has, too.
+_COUNTED: Final = (
+    "one run per level, so its spread cannot be separated from the run-to-run scatter and is "
+    "counted there. Repeat a run without a teardown to separate them."
+)
 #: Effects without a spread, first of all columns, and what they act on.
 FIXED: Final = {
     BASELINE: Acts.RESISTANCE,
@@ -275,7 +280,8 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     kept = tuple(each.term for each in chosen)
     rise_k = (rows["temperature_c"] - rows["ambient_c"]).to_numpy(float) + 0.5 * _width(rows)
     typical_k = nice(max(float(np.median(rise_k)), LEAST_RISE_K))
-    defaults = default_priors(kept, law, residuals, sensor, typical_k)
+    counted = [term for term in terms if f"{term.name}: {_COUNTED}" in notes]
+    defaults = default_priors(kept, law, residuals, sensor, typical_k, counted)
     chosen_priors = defaults.changed(stated_priors(priors, defaults))
     power_ratio = watts.values / reference.power_w
     average = _average_cooler(law, reference, chosen_priors)
@@ -407,9 +413,19 @@ def default_priors(
     residuals: Residuals = Residuals.NORMAL,
     sensor: str = "",
     rise_k: float = TYPICAL_RISE_K,
+    counted: Sequence[Term] = (),
 ) -> PriorSet:
-    """Return weakly informative priors, in K at reference power, for rows of a typical rise."""
+    """Return weakly informative priors, in K at reference power, for rows of a typical rise.
+
+    The scatter is as open as the widest of the spreads that are counted in it.
+    """
     factor = rise_k / TYPICAL_RISE_K
+    # Sensors and thermometers scatter whatever the rise, loads in proportion to it.
+    own = HalfNormal(max(1.0, factor))
+    scatter = max(
+        (own, *(term.spread_prior(rise_k) for term in counted)),
+        key=lambda prior: prior.standard_deviation,
+    )
     constant = (0.0, 3.0) if sensor.lower() in PROCESSOR_SENSORS else (10.0, 10.0)
     fixed: list[tuple[str, Prior, str]] = [
         (BASELINE, _normal(50.0, 50.0, factor), "rise at reference power and fan speed [K]"),
@@ -424,8 +440,7 @@ def default_priors(
             Normal(law.exponent_prior_mean, law.exponent_prior_sd),
             f"exponent of the {law.name}",
         ),
-        # Sensors and thermometers scatter whatever the rise, loads in proportion to it.
-        (RESIDUAL, HalfNormal(max(1.0, factor)), "run-to-run standard deviation [K]"),
+        (RESIDUAL, scatter, "run-to-run standard deviation [K]"),
     ]
     if residuals is Residuals.STUDENT:
         fixed[-1] = (RESIDUAL, fixed[-1][1], "scale of the run-to-run scatter [K]")
@@ -513,10 +528,7 @@ def _reason_against(
             "effect of the parts."
         )
     if len(names) == len(rows) and term.role is Role.NUISANCE and not published.any():
-        return (
-            "one run per level, so its spread cannot be separated from the run-to-run scatter "
-            "and is counted there. Repeat a run without a teardown to separate them."
-        )
+        return _COUNTED
     return ""
 
 
