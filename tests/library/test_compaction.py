@@ -15,6 +15,7 @@ import pytest
 from tests.library.test_store import files, runs
 from thermcmp.errors import InputError, LibraryError
 from thermcmp.library import store_file
+from thermcmp.library.journal import Journal
 from thermcmp.library.store import Library
 from thermcmp.library.store_file import DamagedFileError, check_whole
 from thermcmp.library.view import CompactedError
@@ -189,6 +190,47 @@ def test_a_call_from_the_midst_of_a_compaction_begins_again(library, tmp_path, m
     with pytest.raises(CompactedError):
         views[0].contents()
     pd.testing.assert_frame_equal(library.results(), before)
+
+
+def test_an_import_whose_file_is_compacted_before_its_entry_leaves_no_lost_file(
+    library, tmp_path, monkeypatch
+):
+    record = Journal.record
+    met = []
+
+    def compacting(self, name, data, notes):
+        if not met:
+            met.append(name)
+            Library(tmp_path).compact()
+        record(self, name, data, notes)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Journal, "record", compacting)
+        assert library.add(runs(100, 104, product="Heron 1")).new == 4
+    assert met
+    assert library.verify() == []
+    assert len(library.results()) == 36
+
+
+def test_an_import_that_meets_the_compaction_of_a_file_without_an_entry(
+    library, tmp_path, monkeypatch
+):
+    killed = library.add(runs(100, 104, product="Heron 1")).file
+    (tmp_path / "imports" / f"{killed}.json").unlink()
+    read = type(library._folder).read
+    met = []
+
+    def compacting(self, name):
+        if name == killed and not met:
+            met.append(name)
+            Library(tmp_path).compact()
+        return read(self, name)
+
+    monkeypatch.setattr(type(library._folder), "read", compacting)
+    library.add(runs(200, 204, product="Heron 2"))
+    assert met
+    assert library.verify() == []
+    assert len(library.results()) == 40
 
 
 COMPACTING = """

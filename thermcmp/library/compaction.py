@@ -58,6 +58,8 @@ def compact(
     for name in sorted(removed):
         journal.forget(name)
         folder.remove(name)
+        # Its import may have written the entry in between; a later one sees that the file is gone.
+        journal.forget(name)
     index.replace([segment.without(removed) for segment in view.segments], segments)
     return list(written)
 

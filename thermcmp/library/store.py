@@ -25,6 +25,7 @@ from thermcmp.library.storage import NoPlainFileError, open_folder
 from thermcmp.library.store_file import (
     Damage,
     DamagedFileError,
+    Note,
     Stored,
     check_whole,
     encode,
@@ -472,8 +473,16 @@ class Library:
         damaged = {damage.file for damage in view.damages}
         for name in view.without_entry:
             if name not in damaged:
-                data = self._folder.read(name)
-                self._journal.record(name, data, check_whole(name, data))
+                self._record(name, check_whole)
+
+    def _record(self, name: str, notes_of: Callable[[str, bytes], tuple[Note, ...]]) -> None:
+        """Write the entry of a file, unless a compaction takes the file at this moment."""
+        try:
+            data = self._folder.read(name)
+            self._journal.record(name, data, notes_of(name, data))
+            self._folder.open(name).close()
+        except FileNotFoundError:
+            self._journal.forget(name)
 
     def _check_choice(self, on_damage: OnDamage) -> None:
         if on_damage not in get_args(OnDamage):
@@ -501,8 +510,7 @@ class Library:
         data = encode(stored)
         self._folder.publish(name, data, partial(_check_written, name), keeps_first=True)
         # Another process may have imported the same rows at this moment, with a note of its own.
-        data = self._folder.read(name)
-        self._journal.record(name, data, notes_in(name, data))
+        self._record(name, notes_in)
         self._index.extend([*view.segments, segment])
         return Receipt(stored.table.num_rows, known, name)
 
