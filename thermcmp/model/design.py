@@ -276,11 +276,10 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     fan, watts = _set_points(rows, law, errors)
     reference = reference or Reference(*(nice(float(np.median(x.values))) for x in (watts, fan)))
     published = rows["n"].fillna(1).to_numpy(float) > 1
-    chosen, notes = _chosen_terms(rows, terms, published)
+    chosen, counted, notes = _chosen_terms(rows, terms, published)
     kept = tuple(each.term for each in chosen)
     rise_k = (rows["temperature_c"] - rows["ambient_c"]).to_numpy(float) + 0.5 * _width(rows)
     typical_k = nice(max(float(np.median(rise_k)), LEAST_RISE_K))
-    counted = [term for term in terms if f"{term.name}: {_COUNTED}" in notes]
     defaults = default_priors(kept, law, residuals, sensor, typical_k, counted)
     chosen_priors = defaults.changed(stated_priors(priors, defaults))
     power_ratio = watts.values / reference.power_w
@@ -473,8 +472,8 @@ class _Chosen:
 
 def _chosen_terms(
     rows: pd.DataFrame, terms: Sequence[Term], published: BoolArray
-) -> tuple[list[_Chosen], list[str]]:
-    """Return the terms that the rows inform, and notes on the others."""
+) -> tuple[list[_Chosen], list[Term], list[str]]:
+    """Return the terms that the rows inform, those counted in the scatter, and notes on others."""
     import pandas as pd
 
     kept: list[_Chosen] = []
@@ -507,7 +506,8 @@ def _chosen_terms(
         else:
             ones = np.ones(len(rows))
             kept.append(_Chosen(term, tuple(names), codes.astype(np.intp), ones))
-    return kept, notes
+    counted = [term for term in terms if f"{term.name}: {_COUNTED}" in notes]
+    return kept, counted, notes
 
 
 def _reason_against(
