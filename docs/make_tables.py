@@ -76,8 +76,10 @@ cells | `header_row=4` (`--header-row`) |
 | no test numbers | add a column of them: 1, 2, 3 … | |
 | runs after a remount, but no names of assemblies | asked about where set points repeat | a \
 column for `assembly`: "A1", "A2" … |
-| a block of columns for each card | refused; put the blocks below each other, \
-with a column that names the card | |
+| a block for each card, beside or below each other | read where each has its own name above \
+equal headings: the names become the column `block`, and equal test numbers begin with them; else \
+refused | `columns={"block": "cooler_model"}` says what the names are (`columns` writes the line) |
+| headings again on each page | skipped | |
 | `kestrel-2` beside `Kestrel 2` | asked about; not imported until answered | \
 `words={"cooler_model": \
 {"kestrel-2": "Kestrel 2"}}` if they are one, `{"kestrel-2": "kestrel-2"}` if they are two |

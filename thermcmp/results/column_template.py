@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from thermcmp.results.reading_guide import UNANSWERED, word_of
 from thermcmp.results.schema import BY_NAME, NAMES, REQUIRED, UNLESS_PUBLISHED
+from thermcmp.tabular.blocks import BLOCK, join_blocks
 from thermcmp.tabular.cells import is_blank
 from thermcmp.tabular.coercion import to_time
 from thermcmp.tabular.column import Kind, match_heading, stated_unit
@@ -65,7 +66,7 @@ def column_template(
     name: str = "map.toml",
 ) -> str:
     """Return the TOML text of a map of a table, for people to look through and edit."""
-    grid = read_grid(path, set(NAMES), sheet, header_row=header_row)
+    grid = join_blocks(read_grid(path, set(NAMES), sheet, header_row=header_row))
     targets = _guessed(grid)
     file = Path(path).name
     lines = [
@@ -107,7 +108,7 @@ def _guessed(grid: Grid) -> list[str]:
     sure = [match_heading(heading, BY_NAME, grid.headings) for heading in grid.headings]
     targets = [match[0] if match else "" for match in sure]
     for place, heading in enumerate(grid.headings):
-        if targets[place] or not heading:
+        if targets[place] or not heading or (grid.blocks and heading == BLOCK):
             continue
         unit = parse_unit(stated_unit(heading) or grid.units[place])
         targets[place] = next(
@@ -121,7 +122,17 @@ def _guessed(grid: Grid) -> list[str]:
             ),
             "",
         )
+    if grid.blocks:
+        targets[grid.headings.index(BLOCK)] = _named_by_blocks(grid.blocks, targets)
     return targets
+
+
+def _named_by_blocks(names: Sequence[str], taken: Sequence[str]) -> str:
+    """Return what the blocks of a sheet may be: sensors, coolers or builds of firmware."""
+    sensors = [pattern for target, pattern in _GUESSES if target.startswith("temperature_c[")]
+    if all(any(pattern.search(name) for pattern in sensors) for name in names):
+        return "sensor"
+    return next(name for name in ("cooler_model", "firmware", "session") if name not in taken)
 
 
 def _may_hold(target: str, cells: Sequence[Any]) -> bool:
@@ -141,7 +152,7 @@ def _examples(grid: Grid, place: int) -> str:
     """Return the letter of a column and its first different cells, as a comment."""
     cells = dict.fromkeys(" ".join(str(cell).split()) for cell in _filled(grid, place))
     shown = ", ".join(list(cells)[:_EXAMPLES])
-    return f"{grid.letters[place]}: {shown}" if shown else f"{grid.letters[place]}: blank"
+    return f"{grid.letters[place] or 'names of blocks'}: {shown or 'blank'}"
 
 
 def _filled(grid: Grid, place: int) -> list[Any]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from thermcmp.errors import Fault
 from thermcmp.tabular.column import Finding
+from thermcmp.tabular.grid import shown_row
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,5 +32,5 @@ class Origin:
         value = None if finding.value is None else str(finding.value)
         message = finding.message
         if finding.earlier is not None and self.rows is not None:
-            message += f" (row {self.rows[finding.earlier]})"
+            message += f" (row {shown_row(self.rows[finding.earlier])})"
         return Fault(message, finding.fix, self.file, row, heading, value)

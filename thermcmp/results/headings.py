@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from thermcmp.errors import Fault, suggest
 from thermcmp.results.schema import MEASURED, READABLE
+from thermcmp.tabular.blocks import BLOCK, MOST_LONE_REPEATS
 from thermcmp.tabular.column import match_heading, stated_unit
 from thermcmp.tabular.grid import Grid
 from thermcmp.tabular.numbers import split_cell
@@ -43,8 +44,6 @@ _USUAL: Final = {
     "fan_rpm": (120.0, 60_000.0, "%", "rpm"),
     "power_w": (2.0, 5_000.0, "kW", "W"),
 }
-#: Fewest headings that repeat where a block of columns does (a choice).
-_BLOCK: Final = 2
 #: A letter that ends a heading and may be a degree Fahrenheit, or the sixth of several probes.
 _MAYBE_FAHRENHEIT: Final = re.compile(r"(?:[\W_][fF]|[a-z]F)$")
 _TARGET: Final = re.compile(r"(?P<name>[a-z0-9_]+)(?:\[(?P<sensor>[^\[\]]+)\])?")
@@ -94,6 +93,10 @@ def map_headings(
         for heading, letter in zip(headings, grid.letters, strict=True)
         if counts[heading] > 1
     ]
+    if grid.blocks and BLOCK not in columns:
+        words = f"the table has a block for each of {', '.join(map(repr, grid.blocks))}"
+        fix = f"state what their names are: columns={{'{BLOCK}': 'cooler_model'}}"
+        faults.append(Fault(words, fix, file, top))
     for heading, name in columns.items():
         if heading not in headings:
             hint = suggest(heading, list(counts))
@@ -113,11 +116,11 @@ def map_headings(
 
 def _rename(counts: Mapping[str, int]) -> str:
     """Return what to do about headings that repeat, one by one or as blocks of columns."""
-    if sum(count > 1 for count in counts.values()) < _BLOCK:
+    if sum(count > 1 for count in counts.values()) <= MOST_LONE_REPEATS:
         return "rename one"
     return (
-        "where the table has a block of columns for each card, put the blocks below each other, "
-        "with a column that names the card; else rename them"
+        "blocks of columns with the same headings are read where a name stands above each, in the "
+        "row above the headings; else rename them"
     )
 
 

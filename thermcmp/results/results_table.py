@@ -22,11 +22,12 @@ from thermcmp.results.plugin_tables import grid_of_plugin
 from thermcmp.results.reading_guide import Guide, word_of
 from thermcmp.results.schema import MEASURED, READABLE, REQUIRED, UNLESS_PUBLISHED
 from thermcmp.results.validation import MISSING_VALUE, examine
+from thermcmp.tabular.blocks import BLOCK, join_blocks
 from thermcmp.tabular.cells import Reader, fix_of, is_blank, marks_of_columns
 from thermcmp.tabular.coercion import build, is_missing, to_text
 from thermcmp.tabular.column import Finding, Kind
 from thermcmp.tabular.dates import fitting_formats, parse_date
-from thermcmp.tabular.grid import Grid, read_grid
+from thermcmp.tabular.grid import Grid, read_grid, shown_row
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
@@ -135,6 +136,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
         where, {*guide.columns, *READABLE}, guide.sheet,
         header_row=guide.header_row, fill_merged=guide.fill_merged,
     )  # fmt: skip
+    grid = join_blocks(grid)
     targets, faults = map_headings(grid, guide.columns, where.name)
     faults += guide.faults(targets, bad_rows)
     if not grid.rows and not faults and not grid.faults:
@@ -146,7 +148,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     skipped: list[Fault] = []
     if bad_rows == "skip":
         skipped = sorted(_placed(reading.alone, grid), key=_row_of)
-        bad = {fault.row for fault in skipped}
+        bad = {fault.row for fault in reading.alone}
         sound = replace(grid, rows=tuple(row for row in grid.rows if row[0] not in bad), faults=())
         if skipped and sound.rows and None not in bad:
             reading = _read_rows(sound, targets, guide, where, known)
@@ -173,14 +175,8 @@ def _row_of(fault: Fault) -> int:
 
 
 def _placed(faults: Sequence[Fault], grid: Grid) -> list[Fault]:
-    """Return faults with the file and the letters of their columns."""
-    letters = dict(zip(grid.headings, grid.letters, strict=True))
-    return [
-        replace(
-            fault, file=grid.file, letter=fault.letter or letters.get(fault.column or "") or None
-        )
-        for fault in faults
-    ]
+    """Return faults with the file, the rows and the letters of their columns."""
+    return list(map(grid.placed, faults))
 
 
 def _read_rows(
@@ -192,6 +188,7 @@ def _read_rows(
     broken = [fault for fault in grid.faults if fault.column is not None]
     unread_places = {(fault.row, fault.column) for fault in [*unread, *broken]}
     frame, origin = _to_frame(targets, values, numbers, where.name, unread_places)
+    frame = _with_run_of_block(frame, grid, targets)
     frame = _with_products(frame.assign(**guide.constants))
     for name, value in (
         ("source_file", where.name),
@@ -236,7 +233,7 @@ def _copied_rows(grid: Grid) -> list[Fault]:
         earlier = first.setdefault(tuple(map(str, cells)), number)
         if earlier != number:
             fix = "take it out, or give bad_rows='skip'"
-            faults.append(Fault(f"the row is a copy of row {earlier}", fix, row=number))
+            faults.append(Fault(f"the row is a copy of row {shown_row(earlier)}", fix, row=number))
     return faults
 
 
@@ -244,6 +241,20 @@ def _names_in(finding: Finding, checked: pd.DataFrame) -> set[tuple[str | None, 
     """Return the two values by which rows contradict each other, each with its column."""
     rows = [row for row in (finding.position, finding.earlier) if row is not None]
     return {(finding.column, value) for value in checked[finding.column].iloc[rows]}
+
+
+def _with_run_of_block(frame: pd.DataFrame, grid: Grid, targets: Sequence[Target]) -> pd.DataFrame:
+    """Return rows whose test numbers begin with their block's name where blocks count alike.
+
+    Blocks of sensors or laboratories keep theirs: a run is one within a laboratory.
+    """
+    name = next((t.name for t in targets if grid.blocks and t.heading == BLOCK), None)
+    if name in (None, "run", "sensor", "lab") or not {name, "run"} <= set(frame):
+        return frame
+    runs = frame[[name, "run"]].astype("string")
+    if (runs.groupby("run")[name].nunique() < 2).all():
+        return frame
+    return frame.assign(run=runs[name] + " " + runs["run"])
 
 
 def _with_products(frame: pd.DataFrame) -> pd.DataFrame:

@@ -31,6 +31,8 @@ MOST_CELLS: Final = 20_000_000
 MOST_COLUMNS: Final = 16_384
 #: Most cells of a sheet: each takes some hundred bytes.
 MOST_SHEET_CELLS: Final = 2_000_000
+#: Row numbers of a block of columns count on from this times its place.
+BLOCK_STEP: Final = 1_000_000_000
 _SPLIT: Final = "split it, or add the rows to a Library from frames of your own"
 #: Rows above the headings that may hold a title.
 _MOST_TITLE_ROWS: Final = 20
@@ -53,6 +55,23 @@ class Grid:
     faults: tuple[Fault, ...]  #: lines that do not fit the headings, cells that hold no value
     #: Merged cells of which it is not stated what they mean; they are filled.
     merged: tuple[Fault, ...] = ()
+    above: tuple[Any, ...] = ()  #: cells of the row above the headings
+    blocks: tuple[str, ...] = ()  #: names of the blocks that were put below each other
+    #: Letters of the columns of each block that stood beside others.
+    block_letters: tuple[tuple[str, ...], ...] = ()
+
+    def placed(self, fault: Fault) -> Fault:
+        """Return a fault with the file, the row and the letter of its column."""
+        block, row = divmod(fault.row or 0, BLOCK_STEP)
+        of_block = self.block_letters[block] if self.block_letters else self.letters
+        letters = dict(zip(self.headings, of_block, strict=True))
+        letter = fault.letter or letters.get(fault.column or "") or None
+        return replace(fault, file=self.file, row=None if fault.row is None else row, letter=letter)
+
+
+def shown_row(number: int) -> int:
+    """Return the row of the user's file that a row number stands for."""
+    return number % BLOCK_STEP
 
 
 def _present(source: pd.DataFrame) -> pd.DataFrame:
@@ -296,11 +315,22 @@ def _heading_place(
     different = [len({heading_of(cell) for cell in cells} - {""}) for cells in first]
     place = next((place for place, count in enumerate(different) if count > 1), 0)
     # Below headings of groups of columns stand those of the columns.
-    while place + 1 < len(first) and different[place + 1] > different[place] > 1:
+    while place + 1 < len(first) and (
+        different[place + 1] > different[place] > 1
+        or _repeats(first[place + 1]) == different[place]
+    ):
         if any(_has_figure(cell) for cell in first[place + 1]):
             break
         place += 1
     return place
+
+
+def _repeats(cells: Sequence[Any]) -> int:
+    """Return how often headings repeat where those of blocks of columns do, else 0."""
+    texts = list(filter(None, map(heading_of, cells)))
+    counts = {texts.count(text) for text in texts} - {1}
+    repeat = len({text for text in texts if texts.count(text) > 1}) > 1
+    return counts.pop() if repeat and len(counts) == 1 and not all(map(is_unit, texts)) else 0
 
 
 def _has_figure(cell: Any) -> bool:
@@ -358,7 +388,11 @@ def _to_grid(
         del rows[0]
         units = below
     every = (*of_cells, *width_faults)
-    return Grid(file, headings, letters, head, units, tuple(rows), separator, every, unclear)
+    above = filled[top - 1][1] if top else []
+    return Grid(
+        file, headings, letters, head, units, tuple(rows), separator, every, unclear,
+        above=tuple(above[place] for place in kept if place < len(above)),
+    )  # fmt: skip
 
 
 def _fitting_rows(
