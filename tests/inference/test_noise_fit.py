@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import thermcmp as tc
-from thermcmp.errors import InputError, NotEstimableError
+from thermcmp.errors import LibraryError, NotEstimableError
 from thermcmp.hooks import forget_plugin, hookimpl, use_plugin
 from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.noise_fit import fit_noise
@@ -110,7 +110,7 @@ def test_a_plugins_law_is_fitted_kept_and_asked(make_rows, fresh_registry, tmp_p
     assert levels["better"] == levels["again"] == pytest.approx(truth, abs=0.3)
     assert abs(levels["usual"] - truth) > 1.0
     forget_plugin("lab")
-    with pytest.raises(InputError, match="unknown noise law"):
+    with pytest.raises(LibraryError, match=r"'hum and air' is not loaded.* plug-in lab 1\.2\. Fix"):
         tc.load_fit(tmp_path / "fit.nc")
 
 

@@ -67,6 +67,21 @@ class WordedTable:
 
     headings: tuple[str, ...]
     rows: tuple[tuple[Cell, ...], ...]
+    #: Heading and words of columns that are the same in all rows, and taken out of them.
+    same: tuple[tuple[str, str], ...] = ()
+
+    def without_same(self) -> WordedTable:
+        """Return the table with columns that are the same in all rows stated once."""
+        places = range(len(self.headings))
+        alike = [p for p in places if p and len({row[p].text for row in self.rows}) == 1]
+        if len(self.rows) <= 1 or not alike:
+            return self
+        kept = [place for place in places if place not in alike]
+        return WordedTable(
+            tuple(self.headings[place] for place in kept),
+            tuple(tuple(row[place] for place in kept) for row in self.rows),
+            tuple((self.headings[place], self.rows[0][place].text) for place in alike),
+        )
 
 
 def worded_table(table: pd.DataFrame, *, folded: bool = False) -> WordedTable:

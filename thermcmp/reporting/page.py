@@ -10,14 +10,18 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from thermcmp.inference.checks.prior_sensitivity import SENSITIVE
+from thermcmp.model.factor_words import parameter_words
 from thermcmp.questions.fit_check.question import BOUNDARY, FitCheck, check_fit
 from thermcmp.questions.pictures import picture_uri
 from thermcmp.questions.table_words import WordedTable, worded_table
+from thermcmp.reporting.article.limits import for_appendix, for_readers, has_cure
 from thermcmp.reporting.cautions import Work, cautions_for
 from thermcmp.reporting.fit_names import fit_names, fitted_to
 from thermcmp.reporting.glossary import Term, terms_used
 from thermcmp.reporting.plugin_sections import AddedPart, added_parts
-from thermcmp.reporting.summary import Summary, leading, make_summary
+from thermcmp.reporting.repetition import beyond, said_once, shortened
+from thermcmp.reporting.summary import Summary, leading, make_summary, things_to_look_at
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
@@ -63,6 +67,10 @@ class AnswerPart:
     new_caveats: Mapping[int, str] = field(default_factory=dict)
     #: Numbers of the caveats that an answer above has too: each is said once.
     known_caveats: tuple[int, ...] = ()
+    #: Sentences that say more than the tables and the summary.
+    sentences: tuple[str, ...] = ()
+    #: How many stand among the things to look at.
+    things: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +118,8 @@ class Page:
     cautions: Mapping[Work, tuple[str, ...]]
     terms: tuple[Term, ...]
     refused: WordedTable | None
+    #: All reasons of the refused runs.
+    refused_file: DataFile | None
     log_cautions: tuple[str, ...]
     summary: Summary
     #: The answer whose figure stands on the first screen.
@@ -127,7 +137,8 @@ def make_page(
     remarks: Sequence[str] = (),
 ) -> Page:
     """Gather the parts of the page."""
-    parts = _answer_parts(answers)
+    things = things_to_look_at(answers, fits, reduced)
+    parts = _answer_parts(answers, things)
     names = fit_names(fits)
     words = [text for answer in answers for text in (*answer.sentences, *answer.caveats)]
     checks = [check_fit(fit) for fit in fits]
@@ -141,7 +152,15 @@ def make_page(
     tables = [table for part in parts for table in (part.table, *(t for _, t in part.further))]
     shown += [text for table in tables for text in table.headings]
     shown += [cell.text for table in tables for row in table.rows for cell in row]
+    refused = None if reduced is None or reduced.refused.empty else reduced.refused
     shown += trust.sentences if trust is not None else ()
+    summary = make_summary(
+        answers, fits, [(p.label, p.anchor) for p in parts], reduced=reduced, remarks=remarks
+    )
+    parts = tuple(
+        replace(part, sentences=_appendix_sentences(part, said))
+        for part, (_, _, said) in zip(parts, summary.found, strict=True)
+    )
     return Page(
         title=title,
         dated=dated,
@@ -153,34 +172,39 @@ def make_page(
         added=added,
         cautions=cautions_for([*words, *aliases]),
         terms=terms_used(shown),
-        refused=None
-        if reduced is None or reduced.refused.empty
-        else worded_table(reduced.refused[["run", "sensor", "reason", "file"]]),
+        refused=None if refused is None else _refused(refused),
+        refused_file=None if refused is None else _file("refused runs", "all reasons", refused),
         log_cautions=() if reduced is None else reduced.cautions,
-        summary=make_summary(
-            answers,
-            fits,
-            [(part.label, part.anchor) for part in parts],
-            reduced=reduced,
-            remarks=remarks,
-        ),
+        summary=summary,
         lead=next((part for part in parts if part.answer is leading(answers)), None),
     )
 
 
-def _answer_parts(answers: Sequence[Answer]) -> tuple[AnswerPart, ...]:
-    """Return the answers with the caveats of the page numbered, each said where it is new."""
+def _answer_parts(answers: Sequence[Answer], things: Sequence[str]) -> tuple[AnswerPart, ...]:
+    """Return the answers with the caveats of the page numbered, each said where it is new.
+
+    What stands among the things to look at is said there alone, unless it has a cure.
+    """
     kinds = [answer.kind for answer in answers]
     numbers: dict[str, int] = {}
     parts = []
     for place, answer in enumerate(answers, start=1):
         label = answer.title if kinds.count(answer.kind) > 1 else answer.kind.capitalize()
-        known = tuple(sorted(numbers[c] for c in dict.fromkeys(answer.caveats) if c in numbers))
-        new = {numbers.setdefault(c, len(numbers) + 1): c for c in answer.caveats
-               if c not in numbers}  # fmt: skip
+        above = {c for c in answer.caveats if for_readers(c) in things and not has_cure(c)}
+        limits = [for_appendix(c) for c in dict.fromkeys(answer.caveats) if c not in above]
+        known = tuple(sorted(numbers[c] for c in dict.fromkeys(limits) if c in numbers))
+        new = {numbers.setdefault(c, len(numbers) + 1): c for c in limits if c not in numbers}
         part = _part(f"answer-{place}", label, answer)
-        parts.append(replace(part, new_caveats=new, known_caveats=known))
+        parts.append(replace(part, new_caveats=new, known_caveats=known, things=len(above)))
     return tuple(parts)
+
+
+def _appendix_sentences(part: AnswerPart, said: Sequence[str]) -> tuple[str, ...]:
+    """Return the sentences of an answer that its tables and the summary do not say."""
+    tables = (part.table, *(table for _, table in part.further))
+    # A column that is the same in all rows is stated below its table.
+    below = [f"{text}" for table in tables for _, text in table.same]
+    return beyond(part.answer.beyond_table, tables, [*said, *below])
 
 
 def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
@@ -204,11 +228,32 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
     )
 
 
+def _refused(refused: pd.DataFrame) -> WordedTable:
+    """Return why runs were refused: of the conditions, and else of the sensors."""
+    table = refused[["run", "sensor", "reason"]].assign(
+        reason=[_first_reasons(str(reason)) for reason in refused["reason"]]
+    )
+    return worded_table(table if table["sensor"].any() else table.drop(columns="sensor"))
+
+
+def _first_reasons(reason: str) -> str:
+    """Return the reasons in the conditions of a run, which those at its sensors follow."""
+    every = re.split("; (?!run longer)", reason)
+    at_sensors = [part for part in every if re.match(r"\w+: ", part)]
+    if not at_sensors or len(at_sensors) == len(every):
+        return reason
+    conditions = "; ".join(part for part in every if part not in at_sensors)
+    sensors = ", ".join(dict.fromkeys(part.partition(":")[0] for part in at_sensors))
+    return f"{conditions}; further reasons at {sensors}"
+
+
 def _shown(table: pd.DataFrame) -> WordedTable:
-    """Return a table of the page; health that is ok in every row is not repeated in each."""
+    """Return a table of the page without health that is ok, or influence below what is stated."""
     if "health" in table and (table["health"] == "ok").all():
         table = table.drop(columns="health")
-    return worded_table(table, folded=True)
+    if "prior_influence" in table and not (table["prior_influence"] >= SENSITIVE).any():
+        table = table.drop(columns="prior_influence")
+    return worded_table(table, folded=True).without_same()
 
 
 def _trust_part(
@@ -219,7 +264,7 @@ def _trust_part(
     said = [
         [
             s
-            for s in check.sentences
+            for s in map(shortened, check.sentences)
             if not s.startswith(BOUNDARY) and not any(s in text for text in answered)
         ]
         for check in checks
@@ -228,7 +273,7 @@ def _trust_part(
         fitted_to=tuple(
             f"{name}: {fitted_to(check.fit)}" for name, check in zip(names, checks, strict=True)
         ),
-        sentences=_once(names, said),
+        sentences=tuple(map(parameter_words, said_once(names, said))),
         figures={
             name: (
                 _part(f"predictive-{number}", "Predictive check", check.predictive),
@@ -276,22 +321,10 @@ def _data_part(
     facts = {name: list(_facts(fit).values()) for name, fit in zip(names, fits, strict=True)}
     return DataPart(
         facts=worded_table(pd.DataFrame({"rows behind": list(_facts(fits[0])), **facts})),
-        aliases=_once(names, aliases),
-        notes=_once(names, left_out),
-        versions=", ".join(dict.fromkeys((*_once(names, versions), *sources))),
+        aliases=said_once(names, aliases),
+        notes=said_once(names, left_out),
+        versions=", ".join(dict.fromkeys((*said_once(names, versions), *sources))),
         files={n: _files(n, check) for n, check in zip(names, checks, strict=True)},
-    )
-
-
-def _once(names: Sequence[str], sentences: Sequence[Sequence[str]]) -> tuple[str, ...]:
-    """Return sentences about fits, each once; one that is not about all names its fits."""
-    about: dict[str, list[str]] = {}
-    for name, said in zip(names, sentences, strict=True):
-        for sentence in said:
-            about.setdefault(sentence, []).append(name)
-    return tuple(
-        sentence if len(of) == len(names) else f"{sentence} ({', '.join(of)})"
-        for sentence, of in about.items()
     )
 
 

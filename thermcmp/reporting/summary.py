@@ -13,7 +13,7 @@ from thermcmp.questions.ranking.question import Ranking
 from thermcmp.reporting.article.estimates import Estimate
 from thermcmp.reporting.article.finding import Finding, Level, listed, opened
 from thermcmp.reporting.article.fixes import equal_noise, improvements, noise_change, sensor_of
-from thermcmp.reporting.article.limits import for_readers, limits_of
+from thermcmp.reporting.article.limits import IS_CODE, for_readers, limits_of
 from thermcmp.reporting.article.paragraph import depends_on_model, findings_of, lone_specimens
 from thermcmp.reporting.article.strength import Strength, adverb
 
@@ -31,8 +31,6 @@ MOST_LINES: Final = 6
 _CURE: Final = re.compile(
     r"(?:Fix|To separate them|To settle it|To measure it): (.*?)(?:\.\s|\.$|$)"
 )
-#: A cure in the words of the library is for those who write the script.
-_IS_CODE: Final = re.compile(r"[=_()]|\bfit\.|--|check_fit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +190,7 @@ def proposed_runs(answers: Sequence[Answer]) -> tuple[str, ...]:
         for text in (*answer.sentences, *answer.caveats)
     )
     cures = (match.group(1).strip() for text in texts for match in _CURE.finditer(text))
-    said = [opened(cure) for cure in cures if cure and not _IS_CODE.search(cure)]
+    said = [opened(cure) for cure in cures if cure and not IS_CODE.search(cure)]
     return tuple(f"{cure}." for cure in dict.fromkeys(said))[:_MOST_RUNS]
 
 

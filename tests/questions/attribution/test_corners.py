@@ -316,5 +316,5 @@ def test_the_corners_stand_in_the_report(library, tmp_path):
         assert caption in page
         assert len(table)
     for basis in answer.corners["basis"]:
-        assert f"<td>{basis}</td>" in page
+        assert basis in page
     assert all(basis in str(answer) for basis in answer.corners["basis"])

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from thermcmp.model.factor_words import parameter_words
 from thermcmp.reporting.article.finding import opened
 
 if TYPE_CHECKING:
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
 
 #: Ends of caveats that speak to the bench and not to a reader.
 _CURE: Final = re.compile(r"\s*(Fix|To measure it|To separate them|To settle it): .*$", re.DOTALL)
+#: A cure in the words of the library is for those who write the script.
+IS_CODE: Final = re.compile(r"[=_()]|\bfit\.|--|check_fit")
 #: Caveats that the text states from the numbers themselves, or by its own sentence.
 _STATED: Final = (
     "Fit health is 'bad'",
@@ -111,6 +114,20 @@ def for_readers(caveat: str) -> str:
     for pattern, words in _WORDS:
         text = re.sub(pattern, words, text)
     return opened(text if text.endswith((".", "!", "?")) else f"{text}.")
+
+
+def for_appendix(caveat: str) -> str:
+    """Return a caveat in a reader's words, with what cures it at the bench."""
+    words, _, cure = caveat.partition(" Fix: ")
+    at_bench = [way for way in cure.removesuffix(".").split(", or ") if not IS_CODE.search(way)]
+    text = f"{words} Fix: {', or '.join(at_bench)}." if any(at_bench) else words
+    text = parameter_words(text)
+    return re.sub(r"by the prior of '([^']+)'", r"by what is assumed of \1", text)
+
+
+def has_cure(caveat: str) -> bool:
+    """Return whether a caveat says which run or look would settle it."""
+    return bool(_CURE.search(caveat))
 
 
 def _once(sentences: Sequence[str]) -> tuple[str, ...]:
