@@ -39,7 +39,7 @@ def test_the_job_ends_well_in_a_screen_of_lines(done):
     assert lines[data + 1].startswith("Attribution: Alder r2 / fw 2 runs")
     page = (folder / "report.html").read_text(encoding="utf-8")
     first = page.index(lines[0].partition(";")[0])
-    assert first < page.index("Of that, averaged over every order of the changes: hardware")
+    assert first < page.index("The hardware made the memory")
     assert first < page.index("In the study&#39;s own rows")
     assert "cannot be separated" in page
 

@@ -98,7 +98,11 @@ class Answer:
         return f"{type(self).__name__}({self.title!r}, {len(self.table)} rows{health})"
 
     def plot(
-        self, ax: Axes | None = None, *, size: Literal["article", "slide", "phone"] | None = None
+        self,
+        ax: Axes | None = None,
+        *,
+        size: Literal["article", "slide", "phone"] | None = None,
+        theme: Literal["light", "dark", "print"] = "light",
     ) -> Axes:
         """Draw the answer's figure; its text follows matplotlib's `font.size`.
 
@@ -109,6 +113,8 @@ class Answer:
         size : {"article", "slide", "phone"}, optional
             Size of the new figure: 1200 x 675 pixels, 1920 x 1080, or 360 wide. A figure
             with many rows is higher, so that no name is cut.
+        theme : {"light", "dark", "print"}
+            Colours of the new figure: for a white page, a dark one, or grey print.
 
         Returns
         -------
@@ -118,29 +124,35 @@ class Answer:
         Raises
         ------
         InputError
-            If the size is not known.
+            If the size or the theme is not known, or a theme is asked of axes that exist.
         """
         from thermcmp.questions.letters import set_letters
         from thermcmp.questions.pictures import drawn
         from thermcmp.questions.plot_style import WIDTH, FigureSize
 
+        _theme(theme)
         if ax is not None:
+            if theme != "light":
+                fix = "leave ax= or theme= out"
+                fault = Fault("axes that exist keep their colours", fix, column="theme")
+                raise InputError("The figure cannot be drawn:", [fault])
             self.draw_figure(self, ax)
             set_letters(ax)
             return ax
         if size is None:
-            return drawn(self, FigureSize(WIDTH, 0.0, 100.0, 10.0))
+            return drawn(self, FigureSize(WIDTH, 0.0, 100.0, 10.0), theme)
         from matplotlib import rc_context, rcParams
 
         chosen = _figure_size(size)
         # A caller who enlarges text enlarges it here too.
         with rc_context({"font.size": chosen.font * float(rcParams["font.size"]) / 10.0}):
-            return drawn(self, chosen)
+            return drawn(self, chosen, theme)
 
     def save_plot(
         self,
         path: str | os.PathLike[str],
         size: Literal["article", "slide", "phone"] = "article",
+        theme: Literal["light", "dark", "print"] = "light",
     ) -> Path:
         """Write the figure to a file, with its heading and description inside.
 
@@ -152,6 +164,8 @@ class Answer:
             File ending in .svg or .png.
         size : {"article", "slide", "phone"}
             As in `plot`.
+        theme : {"light", "dark", "print"}
+            As in `plot`.
 
         Returns
         -------
@@ -161,7 +175,7 @@ class Answer:
         Raises
         ------
         InputError
-            If the ending or the size is not known.
+            If the ending, the size or the theme is not known.
         """
         from thermcmp.questions.pictures import picture
 
@@ -170,7 +184,7 @@ class Answer:
         if form not in ("svg", "png"):
             fault = Fault("no such kind of picture", "end it in .svg or .png", file=str(target))
             raise InputError("The figure cannot be written:", [fault])
-        content = picture(self, _figure_size(size), form)
+        content = picture(self, _figure_size(size), form, _theme(theme))
         target.parent.mkdir(parents=True, exist_ok=True)
         write_whole(target, content)
         return target
@@ -306,6 +320,18 @@ def _figure_size(name: str) -> FigureSize:
         fault = Fault("no such size", fix, column="size", value=str(name))
         raise InputError("The figure cannot be drawn:", [fault])
     return SIZES[name]
+
+
+def _theme(name: str) -> str:
+    """Return the name of a theme that is known."""
+    from thermcmp.questions.themes import THEMES
+
+    if name not in THEMES:
+        fault = Fault(
+            "no such theme", f"use one of: {', '.join(THEMES)}", column="theme", value=name
+        )
+        raise InputError("The figure cannot be drawn:", [fault])
+    return name
 
 
 def _written(text: str, path: str | os.PathLike[str] | None) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from thermcmp.questions.letters import set_letters
 from thermcmp.questions.plot_style import SIZES, WIDTH, FigureSize, natural_height
+from thermcmp.questions.themes import set_theme
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -37,7 +38,7 @@ class Drawable(Protocol):
         """Draws it on axes."""
 
 
-def drawn(answer: Drawable, size: FigureSize) -> Axes:
+def drawn(answer: Drawable, size: FigureSize, theme: str = "light") -> Axes:
     """Draw an answer on a figure of a size; it grows in height where the names need it."""
     from matplotlib.figure import Figure
 
@@ -47,10 +48,11 @@ def drawn(answer: Drawable, size: FigureSize) -> Axes:
     answer.draw_figure(answer, ax)
     set_letters(ax)
     figure.set_figheight(max(size.height, natural_height(ax)))
+    set_theme(figure, theme)
     return ax
 
 
-def picture(answer: Drawable, size: FigureSize, form: str) -> bytes:
+def picture(answer: Drawable, size: FigureSize, form: str, theme: str = "light") -> bytes:
     """Return the figure as "svg" or "png", with its heading and description inside.
 
     Drawn under matplotlib's own defaults, whatever the caller's settings are; the
@@ -60,7 +62,7 @@ def picture(answer: Drawable, size: FigureSize, form: str) -> bytes:
 
     style = {**_STYLE, "font.size": size.font}
     with matplotlib.style.context(["default", style]), warnings.catch_warnings():
-        ax = drawn(answer, size)
+        ax = drawn(answer, size, theme)
         if set_letters(ax):
             # Letters that no font here has stay text: the reader's browser has fonts for them.
             matplotlib.rcParams["svg.fonttype"] = "none"
