@@ -77,9 +77,11 @@ cells | `header_row=4` (`--header-row`) |
 | runs after a remount, but no names of assemblies | asked about where set points repeat | a \
 column for `assembly`: "A1", "A2" … |
 | a block for each card, beside or below each other | read where each has its own name above \
-equal headings: the names become the column `block`, and equal test numbers begin with them; else \
-refused | `columns={"block": "cooler_model"}` says what the names are (`columns` writes the line) |
+equal headings: the names become the column `block`, and equal test numbers, and assemblies of \
+other coolers, begin with them; else refused | `columns={"block": "cooler_model"}` says what the \
+names are (`columns` writes the line) |
 | headings again on each page | skipped | |
+| a column for each run | refused; transpose the sheet (copy, then paste transposed) | |
 | `kestrel-2` beside `Kestrel 2` | asked about; not imported until answered | \
 `words={"cooler_model": \
 {"kestrel-2": "Kestrel 2"}}` if they are one, `{"kestrel-2": "kestrel-2"}` if they are two |

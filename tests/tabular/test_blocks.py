@@ -45,6 +45,35 @@ def test_a_block_of_columns_for_each_card_is_read_with_its_name(tmp_path: Path) 
     assert set(table.loc[table["fan_rpm"] > 1805, "cooler_model"]) == {"Kestrel 1", "Kestrel 2"}
 
 
+def test_assemblies_that_are_numbered_alike_in_each_block_stay_two(tmp_path: Path) -> None:
+    lines = [
+        ",Kestrel 1,,,,,Kestrel 2,,,,",
+        "No," + ",".join(["VRAM [°C],Fan [rpm],Room [°C],Power [W],Mount"] * 2),
+        "1,81.5,1500,21.0,200,M1,77.5,1510,21.2,201,M1",
+    ]
+    columns = _MAP | {"Mount": "assembly"}
+    file = _written(tmp_path / "a.csv", lines)
+    table = tc.read_results(file, columns, constants={"board_model": "Board A"})
+    assert list(table["assembly"]) == ["Kestrel 1 M1", "Kestrel 2 M1"]
+    # Builds of firmware may be run on one assembly.
+    as_firmware = tc.read_results(
+        file,
+        columns | {"block": "firmware"},
+        constants={"board_model": "Board A", "cooler_model": "Kestrel"},
+    )
+    assert set(as_firmware["assembly"]) == {"M1"}
+
+
+@pytest.mark.parametrize("word", ["Mean", "average:", "Mittel"])
+def test_a_row_of_means_is_no_run_though_every_cell_is_full(tmp_path: Path, word: str) -> None:
+    file = _side(tmp_path / "a.csv", r6=f"{word},79.0,1650,21,200,75.0,1660,21.2,201")
+    constants = {"board_model": "Board A"}
+    with pytest.raises(tc.InputError, match="holds no run"):
+        tc.read_results(file, _MAP, constants=constants)
+    with pytest.warns(tc.ThermcmpWarning, match="rows were left out"):
+        assert len(tc.read_results(file, _MAP, constants=constants, bad_rows="skip")) == 4
+
+
 def test_what_the_blocks_are_has_to_be_said(tmp_path: Path) -> None:
     columns = {name: to for name, to in _MAP.items() if name != "block"}
     with pytest.raises(tc.InputError, match="a block for each of 'Kestrel 1', 'Kestrel 2'"):

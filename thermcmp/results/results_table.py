@@ -31,8 +31,16 @@ from thermcmp.tabular.grid import Grid, read_grid, shown_row
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
+#: Test numbers of rows that hold no run, English or German (common practice, no source).
+_TOTALS: Final = frozenset(
+    ("mean", "average", "avg", "median", "total", "totals", "sum", "min", "max", "sd", "std",
+     "mittel", "mittelwert", "summe")
+)  # fmt: skip
 #: A row that lacks so many required values is a total or a remark, and one fault (a choice).
 _NO_RUN: Final = 3
+
+_STRAY: Final = "the row holds no run, but a total or a remark"
+_STRAY_FIX: Final = "take the row out of the table, or give bad_rows='skip'"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -188,7 +196,7 @@ def _read_rows(
     broken = [fault for fault in grid.faults if fault.column is not None]
     unread_places = {(fault.row, fault.column) for fault in [*unread, *broken]}
     frame, origin = _to_frame(targets, values, numbers, where.name, unread_places)
-    frame = _with_run_of_block(frame, grid, targets)
+    frame = _with_names_of_blocks(frame, grid, targets)
     frame = _with_products(frame.assign(**guide.constants))
     for name, value in (
         ("source_file", where.name),
@@ -211,7 +219,13 @@ def _read_rows(
     between = [finding for finding in between if not slips[finding]]
     blamed = set().union(*slips.values())
     alone = _one_per_stray_row(
-        [*grid.faults, *unread, *copies, *_new_faults(of_rows, origin, guide, unread_places)]
+        [
+            *grid.faults,
+            *unread,
+            *copies,
+            *_totals(grid, targets),
+            *_new_faults(of_rows, origin, guide, unread_places),
+        ]
     )
     lacking = [name for name in (*REQUIRED, *UNLESS_PUBLISHED) if name not in frame]
     extra = ", ".join(f"'{target.heading}'" for target in targets if target.is_extra)
@@ -243,18 +257,23 @@ def _names_in(finding: Finding, checked: pd.DataFrame) -> set[tuple[str | None, 
     return {(finding.column, value) for value in checked[finding.column].iloc[rows]}
 
 
-def _with_run_of_block(frame: pd.DataFrame, grid: Grid, targets: Sequence[Target]) -> pd.DataFrame:
-    """Return rows whose test numbers begin with their block's name where blocks count alike.
+def _with_names_of_blocks(
+    frame: pd.DataFrame, grid: Grid, targets: Sequence[Target]
+) -> pd.DataFrame:
+    """Return rows whose runs begin with their block's name where blocks count alike.
 
-    Blocks of sensors or laboratories keep theirs: a run is one within a laboratory.
+    So do assemblies where the blocks are parts: one assembly has one cooler on one board.
+    Blocks of sensors or laboratories keep their runs: a run is one within a laboratory.
     """
     name = next((t.name for t in targets if grid.blocks and t.heading == BLOCK), None)
-    if name in (None, "run", "sensor", "lab") or not {name, "run"} <= set(frame):
+    if name not in frame or name in ("run", "sensor", "lab"):
         return frame
-    runs = frame[[name, "run"]].astype("string")
-    if (runs.groupby("run")[name].nunique() < 2).all():
-        return frame
-    return frame.assign(run=runs[name] + " " + runs["run"])
+    parts = ("cooler_model", "cooler_id", "board_model", "board_id", "product")
+    block = frame[name].astype("string")
+    for column in ("run", "assembly") if name in parts else ("run",):
+        if column in frame and block.groupby(frame[column]).nunique().max() > 1:
+            frame = frame.assign(**{column: block + " " + frame[column].astype("string")})
+    return frame
 
 
 def _with_products(frame: pd.DataFrame) -> pd.DataFrame:
@@ -273,10 +292,18 @@ def _one_per_stray_row(faults: list[Fault]) -> list[Fault]:
     """Return faults with one for each row that holds no run, in place of each missing value."""
     missing = Counter(f.row for f in faults if f.message == MISSING_VALUE and f.row is not None)
     stray = {row for row, count in missing.items() if count >= _NO_RUN}
-    fix = "take the row out of the table, or give bad_rows='skip'"
     return [fault for fault in faults if fault.row not in stray] + [
-        Fault("the row holds no run, but a total or a remark", fix, row=row)
-        for row in sorted(stray)
+        Fault(_STRAY, _STRAY_FIX, row=row) for row in sorted(stray)
+    ]
+
+
+def _totals(grid: Grid, targets: Sequence[Target]) -> list[Fault]:
+    """Return a fault for each row whose test number is "mean" or the like."""
+    place = next((target.place for target in targets if target.name == "run"), None)
+    return [
+        Fault(_STRAY, _STRAY_FIX, row=number)
+        for number, cells in grid.rows
+        if place is not None and word_of(cells[place]).strip(".:") in _TOTALS
     ]
 
 
