@@ -251,3 +251,10 @@ def test_any_values_pass_or_fail_as_our_error(values, name):
         assert error.faults
     else:
         assert len(checked) == 4
+
+
+@pytest.mark.parametrize("cell", [[1, 2], {"a": 1}, 1 + 2j])
+def test_a_column_of_the_users_own_holds_single_real_values(cell):
+    with pytest.raises(InputError, match=r"shim.*Fix: write"):
+        check_results(bench_frame(shim=[cell] * 4))
+    check_results(bench_frame(shim=[1.5, None, 2.0, None], note=["thick", None, "", "x"]))

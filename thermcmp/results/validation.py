@@ -6,6 +6,7 @@ import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError, ThermcmpWarning, closest
@@ -89,6 +90,7 @@ def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
             columns[column.name] = blank[column.kind]
     extras = [name for name in stated.columns if name not in BY_NAME]
     columns |= {name: stated[name] for name in extras}
+    findings += [found for name in extras for found in _unlike_cells(stated[name])]
     checked = pd.DataFrame(columns)
     for name in REQUIRED:
         if name not in stated:
@@ -101,6 +103,16 @@ def examine(frame: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
     findings += _schema_findings(checked[filled], findings)
     findings += find_rule_faults(checked)
     return checked, findings
+
+
+def _unlike_cells(column: pd.Series) -> Iterator[Finding]:
+    """Find the cells of a column of the user's own that hold no single value."""
+    if column.dtype.kind == "c":
+        yield Finding("complex numbers", "write real numbers or text", str(column.name))
+    elif column.dtype == object:
+        for position in np.flatnonzero(~column.map(pd.api.types.is_scalar).to_numpy(bool)):
+            words = "not a single value"
+            yield Finding(words, "write one number or text a cell", str(column.name), int(position))
 
 
 def _missing_conditions(

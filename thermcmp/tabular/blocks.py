@@ -12,7 +12,7 @@ from thermcmp.tabular.grid import BLOCK_STEP, Grid, heading_of
 
 #: Heading of the column of the blocks' names.
 BLOCK: Final = "block"
-#: Fewest headings that repeat where a block does (a choice).
+#: Headings that may repeat where no block does (a choice).
 MOST_LONE_REPEATS: Final = 1
 
 
