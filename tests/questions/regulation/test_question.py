@@ -136,8 +136,16 @@ def test_levels_that_drown_in_the_background_are_left_out(silence):
 
 
 def test_many_builds_are_compared_with_the_first(silence):
+    # Some thousandths apart, or they would be asked about as copies.
     many = pd.concat(
-        [silence.assign(firmware=f"fw {k}", run=silence["run"] + f"-{k}") for k in range(3)]
+        [
+            silence.assign(
+                firmware=f"fw {k}",
+                run=silence["run"] + f"-{k}",
+                ambient_c=silence["ambient_c"] + 0.003 * k,
+            )
+            for k in range(3)
+        ]
     )
     found = regulated_runs(many)
     pairs = found.table["build"][found.table["build"].str.contains(" − ")].unique()
