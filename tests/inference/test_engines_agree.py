@@ -4,11 +4,15 @@ import os
 from itertools import combinations
 from time import perf_counter
 
+import numpy as np
 import pytest
 
 from thermcmp.inference.diagnostics import Health
 from thermcmp.inference.fitting import fit
 from thermcmp.model.terms import Role
+
+#: Width of the central 90 % of a normal distribution in SDs.
+NORMAL_90 = 2.0 * 1.6449
 
 
 def pairwise(fitted):
@@ -22,12 +26,17 @@ def pairwise(fitted):
     return found
 
 
+def sd_of(draws):
+    """SD by the 90 % interval: the tail of a half-Cauchy spread has none that draws would show."""
+    return float(np.subtract(*np.quantile(draws, [0.95, 0.05]))) / NORMAL_90
+
+
 def apart(one, other):
-    """Largest shift of a mean in posterior SDs, and largest ratio of SDs less one."""
+    """Shift of each mean in posterior SDs, and ratio of SDs less one."""
     a, b = pairwise(one), pairwise(other)
     assert list(a) == list(b)
-    shift = {name: abs(a[name].mean() - b[name].mean()) / b[name].std() for name in a}
-    ratio = {name: abs(a[name].std() / b[name].std() - 1.0) for name in a}
+    shift = {name: abs(a[name].mean() - b[name].mean()) / sd_of(b[name]) for name in a}
+    ratio = {name: abs(sd_of(a[name]) / sd_of(b[name]) - 1.0) for name in a}
     return shift, ratio
 
 
