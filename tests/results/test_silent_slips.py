@@ -171,3 +171,18 @@ def test_a_copied_row_is_named_and_can_be_left_out(tmp_path):
     path.write_text("\n".join([head, *lines[:2], row.format(1, 75)]) + "\n", encoding="utf-8")
     with pytest.raises(InputError, match="second row"):
         read_results(path, bad_rows="skip")
+
+
+def test_a_run_without_any_temperature_is_not_left_out_in_silence(tmp_path):
+    path = tmp_path / "bench.csv"
+    path.write_text(
+        "run,cooler_model,board_model,ambient_c,power_w,fan_rpm,memory,junction\n"
+        "R1,A,B,22.1,200,1800,70.2,80.1\n"
+        "R2,A,B,22.3,201,1800,,81.0\n"
+        "R3,A,B,22.2,199,1800,,\n"
+    )
+    sensors = {name: f"temperature_c[{name}]" for name in ("memory", "junction")}
+    with pytest.warns(ThermcmpWarning, match=r"without any temperature are left out: 4\. Fix"):
+        rows = read_results(path, columns=sensors)
+    # One of two sensors may be blank.
+    assert rows["run"].to_list() == ["R1", "R1", "R2"]

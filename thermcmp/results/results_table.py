@@ -51,6 +51,8 @@ class _Reading:
     alone: list[Fault]
     between: list[Fault]
     near_names: list[Fault]
+    #: Rows of the file in which no sensor has a temperature.
+    empty: list[int]
 
 
 def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-only
@@ -163,7 +165,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     faults = _placed([*reading.alone, *reading.between], grid)
     for question in _placed(reading.near_names, grid):
         warnings.warn(NearNamesWarning(question), stacklevel=2)
-    doubts = [] if faults else find_doubts(reading.rows)
+    doubts = [] if faults else [*_empty_rows(reading, where), *find_doubts(reading.rows)]
     if skipped and not faults:
         lines = "\n".join(fault_lines(skipped))
         count = "1 row was" if len(bad) == 1 else f"{len(bad)} rows were"
@@ -176,6 +178,17 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     if bad_rows == "skip":
         reading.rows.attrs["skipped"] = [asdict(fault) for fault in skipped]
     return reading.rows
+
+
+def _empty_rows(reading: _Reading, where: Path) -> list[str]:
+    """Name the rows that make none, since no sensor has a temperature in them."""
+    if not reading.empty:
+        return []
+    rows = ", ".join(map(str, reading.empty[:5])) + (" …" if len(reading.empty) > 5 else "")
+    return [
+        f"{where.name}: rows without any temperature are left out: {rows}. Fix: fill them in, or "
+        "take them out of the table."
+    ]
 
 
 def _row_of(fault: Fault) -> int:
@@ -236,7 +249,9 @@ def _read_rows(
         alone.append(Fault(f"headings that are not yet columns of the results: {extra}", fix))
     contradictions = [*grid.merged, *(asked.pop(name) for name in sorted(blamed))]
     contradictions += _new_faults(between, origin, guide, unread_places)
-    return _Reading(checked, alone, contradictions, list(asked.values()))
+    picked = set(origin.rows or ())
+    empty = list(dict.fromkeys(shown_row(number) for number in numbers if number not in picked))
+    return _Reading(checked, alone, contradictions, list(asked.values()), empty)
 
 
 def _copied_rows(grid: Grid) -> list[Fault]:
