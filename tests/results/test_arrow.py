@@ -141,7 +141,7 @@ def test_extra_columns_of_every_kind_are_kept():
 
 @pytest.mark.parametrize("value", [[1, "a", None], [[1], [2], [3]], [b"x", b"y", b"z"]])
 def test_an_extra_column_that_mixes_kinds_is_refused(value):
-    with pytest.raises(InputError, match="mixes kinds"):
+    with pytest.raises(InputError, match=r"mixes kinds|not a single value"):
         to_arrow(plain_frame(extra=pd.Series(value, dtype=object)))
 
 
