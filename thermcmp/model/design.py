@@ -477,6 +477,7 @@ def _chosen_terms(
     import pandas as pd
 
     kept: list[_Chosen] = []
+    counted: list[Term] = []
     notes: list[str] = []
     for term in terms:
         codes, names = np.zeros(len(rows), np.intp), [PER_UNIT]
@@ -503,10 +504,10 @@ def _chosen_terms(
             against = _lab_product_reason(rows, term, len(names), terms)
         if against:
             notes.append(f"{term.name}: {against}")
+            counted += [term] if against == _COUNTED else []
         else:
             ones = np.ones(len(rows))
             kept.append(_Chosen(term, tuple(names), codes.astype(np.intp), ones))
-    counted = [term for term in terms if f"{term.name}: {_COUNTED}" in notes]
     return kept, counted, notes
 
 
