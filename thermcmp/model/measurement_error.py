@@ -227,11 +227,17 @@ def _groups(rows: pd.DataFrame, raw: BoolArray) -> IntArray:
     return np.where(raw, len(rows) + np.arange(len(rows)), group).astype(np.intp)
 
 
-def _clusters(values: Array, group: IntArray, gap: float) -> IntArray:
-    """Number of each value's cluster: within a group, neighbours closer than a gap."""
+def _clusters(values: Array, group: IntArray, gap: float, error: Array | float = 0.0) -> IntArray:
+    """Number of each value's cluster: within a group, neighbours closer than a gap.
+
+    Or closer than what their standard errors leave open.
+    """
     order = np.lexsort((values, group))
+    variance = np.broadcast_to(np.square(error), len(values))[order]
+    open_by = CLEARLY_APART * np.sqrt(variance[1:] + variance[:-1])
+    is_apart = np.diff(values[order]) > np.maximum(gap, open_by)
     starts = np.ones(len(values), bool)
-    starts[1:] = (np.diff(group[order]) != 0) | (np.diff(values[order]) > gap)
+    starts[1:] = (np.diff(group[order]) != 0) | is_apart
     code = np.empty(len(values), np.intp)
     code[order] = np.cumsum(starts) - 1
     return code
@@ -251,13 +257,7 @@ def _parted(values: Array, code: IntArray, inner: IntArray, error: Array) -> Int
         usual = float(np.sum((values - mean[cell]) ** 2)) / freedom
     outer = np.empty(len(count), np.intp)
     outer[cell] = code
-    order = np.lexsort((mean, outer))
-    apart, doubt = np.diff(mean[order]), usual / count[order]
-    is_clear = apart > np.maximum(CLEARLY_APART * np.sqrt(doubt[1:] + doubt[:-1]), np.mean(error))
-    starts = np.append(True, (np.diff(outer[order]) != 0) | is_clear)
-    part = np.empty(len(count), np.intp)
-    part[order] = np.cumsum(starts) - 1
-    return part[cell]
+    return _clusters(mean, outer, float(np.mean(error)), np.sqrt(usual / count))[cell]
 
 
 def _numbered(code: IntArray) -> IntArray:

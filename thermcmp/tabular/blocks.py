@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from thermcmp.tabular.coercion import is_missing
-from thermcmp.tabular.grid import BLOCK_STEP, Grid, heading_of
+from thermcmp.tabular.grid import BLOCK_STEP, Grid, column_number, heading_of
 
 #: Heading of the column of the blocks' names.
 BLOCK: Final = "block"
@@ -41,7 +41,7 @@ def _side_by_side(grid: Grid) -> Grid | None:
     names = [_lone([grid.above[p] for p in span if p < len(grid.above)]) for span in spans]
     # A column right behind the last block may be of that block alone.
     is_closed = stop >= len(headings) or (
-        _number(grid.letters[stop]) - _number(grid.letters[stop - 1]) > 1
+        column_number(grid.letters[stop]) - column_number(grid.letters[stop - 1]) > 1
     )
     if not alike or not is_closed or "" in names or len(set(names)) < number:
         return None
@@ -114,11 +114,3 @@ def _is_heading_row(cells: Sequence[Any], grid: Grid) -> bool:
 def _is_units(cells: Sequence[Any], grid: Grid) -> bool:
     """Return whether a row holds the units again."""
     return any(grid.units) and tuple(heading_of(c).strip(" []") for c in cells) == grid.units
-
-
-def _number(letters: str) -> int:
-    """Return the number of a column from its letters."""
-    number = 0
-    for letter in letters:
-        number = 26 * number + ord(letter) - ord("A") + 1
-    return number

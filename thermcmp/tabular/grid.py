@@ -296,6 +296,14 @@ def column_letter(place: int) -> str:
     return letters
 
 
+def column_number(letters: str) -> int:
+    """Return the number of a column from its letters."""
+    number = 0
+    for letter in letters:
+        number = 26 * number + ord(letter) - ord("A") + 1
+    return number
+
+
 def heading_of(cell: Any) -> str:
     """Return the heading in a cell: one line, with single blanks."""
     return "" if is_missing(cell) else " ".join(str(cell).split())

@@ -23,15 +23,15 @@ _TOPS: Final = 4
 #: From the median distance of normal errors to their standard deviation.
 _TO_SD: Final = 1.4826
 #: How many times as far apart as they read, and at least by how much [K], power, fan speed and
-#: air should have moved them (choices: of 1,482 tables without a limit 11 were asked
-#: about, 10 of them with first runs some kelvins hot).
+#: air should have moved them (choices: of 1,482 tables without a limit 10 were asked
+#: about, 9 of them with first runs some kelvins hot).
 _TIMES: Final = 2.0
 _APART_K: Final = 0.7
 #: The rise follows power, and the inverse root of the fan speed, by these shares, give or take
 #: the standard deviations; cards differ in them by parts of them (common practice, no source).
 _USUAL: Final = np.array([0.9, 0.8])
 _USUAL_SD: Final = np.array([0.15, 0.4])
-_CARDS_APART: Final = np.array([0.1, 0.3])
+_CARDS_APART: Final = np.array([0.14, 0.42])
 _FAN_EXPONENT: Final = 0.5
 #: Standard deviations by which a card may follow power and fan less than is found.
 _LEAST: Final = 2.0
@@ -163,7 +163,7 @@ def _in_band(readings: _Readings, own: IntArray, top_c: float) -> tuple[IntArray
 
 def _moved(near: _Readings, others: _Readings, usual: _Shares) -> tuple[Array, Array, Array]:
     """Return how far readings of a card moved, should have moved at least, and scatter [K]."""
-    shares = _learned(others, usual.for_a_card())
+    shares = _learned(others, usual)
     should = [_centred(near.air_c + near.by_k @ each, near.assembly) for each in shares.possible]
     scatter = np.full(len(near.read_c), shares.scatter_k)
     return _centred(near.read_c, near.assembly), min(should, key=_rms), scatter

@@ -68,7 +68,7 @@ def climbs_with_order(rows: pd.DataFrame) -> list[str]:
         for each in np.flatnonzero(
             (np.abs(apart_k) > _ORDER_K) & (chances * len(size) < _CHANCE)
         ).tolist()
-        if _is_gradual(levels[first[each] :][: size[each]])
+        if _is_gradual(levels[first[each] :][: size[each]], apart_k[each])
     ]
     if climbs or len(size) < 2:
         return climbs
@@ -104,15 +104,11 @@ def _repeats(rows: pd.DataFrame, number: pd.Series) -> pd.DataFrame:
     ).sort_values(["set", "at"], kind="stable")
 
 
-def _is_gradual(levels: Array) -> bool:
-    """Return whether repeats follow their order without their farthest one too: no outlier."""
+def _is_gradual(levels: Array, apart_k: float) -> bool:
+    """Return whether halves lie apart without the farthest repeat too: it is no outlier."""
     others = np.delete(levels, int(np.argmax(np.abs(levels - np.median(levels)))))
-    return _halves_apart_k(others) / _halves_apart_k(levels) > _GRADUAL
-
-
-def _halves_apart_k(levels: Array) -> float:
-    half = len(levels) // 2
-    return float(levels[-half:].mean() - levels[:half].mean())
+    half = len(others) // 2
+    return float(others[-half:].mean() - others[:half].mean()) / apart_k > _GRADUAL
 
 
 def _slopes(levels: Array, of: IntArray, order: Array) -> tuple[Array, Array, int]:
