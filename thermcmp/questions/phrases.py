@@ -15,6 +15,8 @@ PROB: Final = 0.90
 DIGITS: Final = {"rpm": 0, "W": 0, "s": 0}
 #: Probability of the range that is stated of a withheld part: nothing in it is excluded lightly.
 RANGE_PROB: Final = 0.99
+#: Chance of the other sign from which a difference is not called clear.
+UNCLEAR: Final = 0.01
 #: Health of a part that is stated as a range only.
 WITHHELD: Final = "withheld: the runs do not hold it, range only"
 
@@ -90,6 +92,16 @@ def chance_words(chance: float, draws: int) -> str:
     if chance > 1.0 - edge:
         return f"above {1.0 - edge:.1%}"
     return f"{chance:.0%}" if 0.01 <= chance <= 0.99 else f"{chance:.1%}"
+
+
+def other_sign_words(draws: Array, prob: float) -> str:
+    """Return what follows a health where the interval excludes 0 without the sign being clear.
+
+    Of intervals that hold in 90 % of cases one in ten excludes 0 where there is no difference.
+    """
+    chance = float(min(np.mean(draws > 0.0), np.mean(draws < 0.0)))
+    is_unclear = UNCLEAR <= chance < (1.0 - prob) / 2.0
+    return f"; {chance:.0%} chance of the other sign" if is_unclear else ""
 
 
 def percent_words(chance: float) -> str:

@@ -243,7 +243,7 @@ def test_a_board_that_changed_with_the_cooler_is_not_told_apart():
             Build(cooler_model=PADS, board_model="Alder-B2"),
         ],
     )
-    assert joint.table["health"].eq("ok").all()
+    assert joint.table["health"].str.startswith("ok").all()
     assert joint.table["sd_k"][0] < split.table["sd_k"][0]
 
 

@@ -200,6 +200,18 @@ def test_the_table_is_the_summary_of_the_draws(aliased):
     assert answer.table.loc[~withheld, "mean_k"].to_numpy() == pytest.approx(means)
 
 
+def test_a_sign_that_is_not_clear_is_said_beside_its_number(crossed):
+    answer = separate(crossed.fit, prob=0.5)
+    draws = answer.draws["effect_k"].to_numpy()
+    of_effects = ~answer.table["contrast"].eq("standard deviation") & answer.table["mean_k"].notna()
+    other = np.minimum((draws > 0.0).mean(axis=1), (draws < 0.0).mean(axis=1))
+    unclear = of_effects & (other >= 0.01) & (other < 0.25)
+    assert 0 < unclear.sum() < of_effects.sum()
+    said = answer.table["health"].str.extract(r"; (\d+)% chance of the other sign")[0]
+    assert said[unclear].astype(float).to_numpy() == pytest.approx(100 * other[unclear], abs=0.51)
+    assert said[~unclear].isna().all()
+
+
 def test_the_order_of_rows_does_not_matter(aliased):
     rows = aliased.fit.results
     mixed = rows.sample(frac=1.0, random_state=3).reset_index(drop=True)

@@ -14,7 +14,7 @@ from thermcmp.prediction.stock_settings import stock_rows
 from thermcmp.questions.attribution.corners import AttributionStudy, corner
 from thermcmp.questions.attribution.hardware import FIRMWARE, parts_split_by_prior
 from thermcmp.questions.attribution.parts import DIRECT, HARDWARE, INSIDE, ON_HARDWARE
-from thermcmp.questions.phrases import RANGE_PROB, WITHHELD, interval, summary
+from thermcmp.questions.phrases import RANGE_PROB, WITHHELD, interval, other_sign_words, summary
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -75,8 +75,9 @@ def parts_table(
         numbers = summary(draws, prob)
         if name in context.withheld:
             numbers = (np.nan, np.nan, *interval(draws, RANGE_PROB))
-        elif name in context.weak:
-            health += "; mostly the prior's"
+        else:
+            health += other_sign_words(draws, prob)
+            health += "; mostly the prior's" if name in context.weak else ""
         rows.append((name, *numbers, share, moved, level, low, high, health))
     columns = ["part", "mean_k", "sd_k", "low_k", "high_k", "data_share", "prior_influence"]
     columns += ["noise_db", "noise_low_db", "noise_high_db", "health"]

@@ -26,7 +26,7 @@ from thermcmp.questions.build_chain.parts import (
 )
 from thermcmp.questions.build_chain.text import chain_caveats, chain_sentences
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
-from thermcmp.questions.phrases import PROB, check_prob, check_size, summary
+from thermcmp.questions.phrases import PROB, check_prob, check_size, other_sign_words, summary
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -167,7 +167,7 @@ def _answer(study: ChainStudy) -> Chain:
     for part, moved in zip(study.parts, influence.prior, strict=True):
         # What an assumed departure adds to the variance does not come from the data.
         share = shares.get(part.name, np.nan) * (1.0 - part.assumed)
-        words = [str(study.fit.health), part.health]
+        words = [f"{study.fit.health}{other_sign_words(part.draws, study.prob)}", part.health]
         if share < MOSTLY_PRIOR:
             words.append("mostly the prior's")
         health = "; ".join(filter(None, words))

@@ -27,6 +27,7 @@ from thermcmp.questions.phrases import (
     interval,
     number_words,
     open_words,
+    other_sign_words,
     part_words,
     range_words,
 )
@@ -379,7 +380,7 @@ def _contrast_row(
         sentence += f"; {part_words(share)} {ROW_IN_WORDS}"
     else:
         sentence += "."
-    health = row.health
+    health = row.health + other_sign_words(draws, prob)
     if assumed:
         health = f"{health}; rests on the assumed spread of {spread_names(assumed)}"
         sentence += f" {rests_sentence(fit, assumed)}"
