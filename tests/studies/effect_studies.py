@@ -3,8 +3,9 @@
 A claim is refused if its row has no mean or says that it is not separable, and missed if there is
 an effect and the interval holds 0. It is false and sure if the interval excludes 0 where the truth
 is 0 or has the other sign, and the row does not say that its sign is unclear; where there is an
-effect, also if it excludes the truth, health is ok and nothing beside it names the cause. The cause counts as named if the world's patterns occur in
-one sentence of the answer, the fit or its check. Run from the root::
+effect, also if it excludes the truth, health is ok and nothing beside it names the cause. The cause
+counts as named if the world's patterns occur in one sentence of the answer, the fit or its check.
+Run from the root::
 
     PYTHONPATH=. python tests/studies/effect_studies.py --size 40 --world pairing --csv out.csv
 """
