@@ -70,8 +70,9 @@ published summaries. Where it depends on the board it is asked on each board and
 "Refused" counts rows with a range only, "false and sure" intervals that exclude 0 where nothing \
 differs or have the wrong sign, without a word on the chance of the other sign, or miss the \
 truth with health ok and nothing beside them that names the cause. "Cause named" counts \
-studies in which a sentence of the answer, the fit or its check names what is wrong; a world without a fault, and a single bad run or assembly that is not \
-the world's only one, has no cause to name. The worlds with the lowest coverage come first; \
+studies in which a sentence of the answer, the fit or its check names what is wrong; a world \
+without a fault, and a single bad run or assembly that is not the world's only one, has no cause \
+to name. The worlds with the lowest coverage come first; \
 `docs/make_coverage.py` makes the table.
 """
 LAB_TITLE = "\n## Rankings from several laboratories\n"
