@@ -1,5 +1,7 @@
 """Columns that no term reads and assemblies that never differ are asked about."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -49,6 +51,30 @@ def test_a_column_that_went_with_no_part_or_names_each_assembly_is_not_asked_abo
     turns = assemblies.map(place).mod(2).map({0: "Ada", 1: "Bo"})
     usual = rows.assign(technician=turns, serial=assemblies.map(place).astype(str), note="usual")
     assert not any("no term reads" in words for words in findings(usual))
+
+
+def test_a_number_that_moves_the_rise_and_differs_between_parts_is_named(rows):
+    """A slope of -8 K per unit is planted."""
+    place = rows.groupby(["cooler_model", "board_model"])["assembly"].transform(
+        lambda names: names.map({name: number for number, name in enumerate(sorted(set(names)))})
+    )
+    newest = rows["cooler_model"].eq(rows["cooler_model"].max())
+    # Over each other: no value says which cooler it was.
+    coverage = 0.4 + 0.15 * place.astype(float) + 0.15 * newest.astype(float)
+    hotter = rows["temperature_c"] - 8.0 * coverage * rows["power_w"] / rows["power_w"].mean()
+    stated = rows.assign(pad_coverage=coverage, temperature_c=hotter)
+    (words,) = (words for words in findings(stated) if "pad_coverage" in words)
+    slope = float(re.search(r"moves the rise by −([\d.]+) K per unit", words)[1])
+    assert 5.0 < slope < 11.0
+    assert "of the cooler model's effect" in words
+    term = tc.Term("pad coverage", values="pad_coverage", slope=tc.Normal(0, 40))
+    assert not any("pad_coverage" in words for words in findings(stated, terms=[..., term]))
+    # The same numbers without an influence, and one that is read anew in each run.
+    for innocent in (
+        rows.assign(pad_coverage=coverage),
+        rows.assign(outcome=rows["temperature_c"]),
+    ):
+        assert not any("no term reads" in words for words in findings(innocent))
 
 
 def test_assemblies_that_never_differ_are_asked_about(rows):

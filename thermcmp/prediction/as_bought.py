@@ -19,7 +19,6 @@ from thermcmp.prediction.response import (
     CardNoise,
     FanResponse,
     checked_state,
-    measured_flow_speed,
 )
 from thermcmp.prediction.stock_settings import setting_of
 
@@ -93,9 +92,7 @@ def entry_as_bought(fitted: FittedBuild, name: str, loop: Loop) -> Entry:
         return Entry.without_value(name, fitted, fit.reference.power_w, words)
     watts = setting.draws(fit)[1]
     state, problem, remarks = checked_state(
-        FanResponse(firmware, card.at(power_w=watts)).state(held.intake_c),
-        measured_flow_speed(fit, build),
-        fit.design.law.unit,
+        FanResponse(firmware, card.at(power_w=watts)).state(held.intake_c), fitted
     )
     power_w = float(np.mean(state.power_w))
     if problem:

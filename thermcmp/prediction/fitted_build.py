@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -24,6 +24,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from thermcmp.inference.posterior import Fit
+
+#: A power or fan speed beyond the measured ones by this share of the highest counts as measured.
+NEAR_SHARE: Final = 0.01
+
+
+def ends_words(low: float, high: float) -> str:
+    """Return the ends of a measured range, or the one value that was measured: "196 to 227"."""
+    return " to ".join(dict.fromkeys((f"{low:.0f}", f"{high:.0f}")))
 
 
 # Without slots: a cached property keeps its value in the instance.
@@ -148,13 +156,18 @@ class FittedBuild:
         return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
 
     def power_words(self, power_w: float) -> str:
-        """State that a power is far from all at which its hardware was run; "" where it is not."""
+        """State that a power is beyond those at which its hardware was run; "" where it is not."""
         design = self.fit.design
         watts = design.power_ratio[self.ran] * design.reference.power_w
-        if not len(watts) or reach_of(power_w, watts.min(), watts.max()) is not Reach.REFUSED:
+        if not len(watts) or not np.isfinite(power_w):
             return ""
-        run_at = " to ".join(sorted({f"{watts.min():.0f}", f"{watts.max():.0f}"}))
-        return f"{power_w:.0f} W is far from the {run_at} W at which {self.build.name} was run"
+        slack = NEAR_SHARE * float(watts.max())
+        reach = reach_of(power_w, watts.min() - slack, watts.max() + slack)
+        if reach is Reach.MEASURED:
+            return ""
+        run_at = ends_words(watts.min(), watts.max())
+        far = "far from" if reach is Reach.REFUSED else "beyond"
+        return f"{power_w:.0f} W is {far} the {run_at} W it was run at"
 
     def level(self, flow_speed: Array) -> Array:
         """Compute the sound level at fan speeds, shape (S,) [dB(A)].

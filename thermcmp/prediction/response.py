@@ -187,10 +187,9 @@ def speeds_reach(flow_speed: Array, measured: tuple[float, float]) -> Reach:
     return Reach(str(reach_of(np.median(finite), *measured))) if finite.size else Reach.REFUSED
 
 
-def checked_state(
-    state: CardState, measured: tuple[float, float], unit: str
-) -> tuple[CardState, str, tuple[str, ...]]:
+def checked_state(state: CardState, fitted: FittedBuild) -> tuple[CardState, str, tuple[str, ...]]:
     """Return a state without what is not estimable, why it is not, and what limits the rest."""
+    measured, unit = measured_flow_speed(fitted.fit, fitted.build), fitted.fit.design.law.unit
     remarks = []
     nothing = np.full(state.fan_rpm.shape, np.nan)
     unsettled = 1.0 - float(np.mean(state.settled))
@@ -207,6 +206,8 @@ def checked_state(
         return replace(state, temperature_c=nothing), words, ()
     if reach is Reach.EXTRAPOLATED:
         remarks.append(BEYOND)
+    if words := fitted.power_words(float(np.mean(state.power_w))):
+        remarks.append(words)
     several = float(np.mean(state.multiple))
     if several >= WORTH_SAYING:
         remarks.append(f"further steady states in {several:.0%} of the draws")

@@ -22,6 +22,7 @@ from thermcmp.inference.screening import expansion_words
 from thermcmp.model.design import EXPONENT
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.prediction.builds import unclear_products
+from thermcmp.prediction.fitted_build import NEAR_SHARE, ends_words
 from thermcmp.questions.model_claims import SURE, linear_claims, turned_sentences
 from thermcmp.questions.phrases import few_named, number_words
 from thermcmp.questions.went_with import order_words
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
 #: Air warmer or colder than measured by more than this is worth a caveat [K] (common practice,
 #: no source).
 FARTHEST_AIR_K: Final = 10.0
-#: A power or fan speed beyond the measured ones by this share of the highest counts as measured.
-NEAR_SHARE: Final = 0.01
 _BEYOND: Final = {
     Reach.EXTRAPOLATED: "The fitted law is followed beyond them.",
     Reach.REFUSED: "That is too far for a prediction to be trusted: measure there.",
@@ -84,9 +83,12 @@ class Linear:
 def build_caveats(fitted: FittedBuild, power_w: float) -> list[str]:
     """Return what limits an answer about one build: thin air, far power, one specimen of each."""
     caveats = [fitted.air.altitude_words] if fitted.air.altitude_m is not None else []
-    if words := fitted.power_words(power_w):
+    watts = fitted.fit.design.power_ratio * fitted.fit.design.reference.power_w
+    # A power that no run of the fit had is stated of all conditions alike.
+    is_in_fit = watts.min() <= power_w <= watts.max()
+    if is_in_fit and (words := fitted.power_words(power_w)):
         caveats.append(
-            f"{words}: the rise there rests on the fitted law of power. "
+            f"{fitted.build.name}: {words}, and the rise there rests on the fitted law of power. "
             f"Fix: run it at about {power_w:.0f} W."
         )
     rows, mine = fitted.fit.design.rows, str(fitted.build.cooler_model)
@@ -128,8 +130,8 @@ def beyond_words(fit: Fit, held: Conditions) -> list[str]:
         if unit != "°C":
             what = _BEYOND[Reach(str(reach_of(value, low, high)))]
         return (
-            f"{name} of {value:g} {unit} was never measured: the runs were at {low:.0f} to "
-            f"{high:.0f} {unit}. {what}"
+            f"{name} of {value:g} {unit} was never measured: the runs were at "
+            f"{ends_words(low, high)} {unit}. {what}"
         )
 
     if held.power_w is not None:

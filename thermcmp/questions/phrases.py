@@ -104,6 +104,11 @@ def other_sign_words(draws: Array, prob: float) -> str:
     return f"; {chance:.0%} chance of the other sign" if is_unclear else ""
 
 
+def remark_words(remarks: Sequence[str]) -> str:
+    """Return what limits a number, as the end of its sentence."""
+    return "".join(f"; {remark}" for remark in remarks)
+
+
 def percent_words(chance: float) -> str:
     """Return the probability in per cent, never as a plain 0 or 100."""
     if chance < 0.01:

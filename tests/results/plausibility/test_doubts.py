@@ -148,6 +148,22 @@ class TestReadingsHeldByALimit:
             asked += bool(find_doubts(rows.assign(temperature_c=held)))
         assert asked >= 9
 
+    def test_runs_whose_power_fell_so_that_they_keep_the_limit(self, bench):
+        asked = 0
+        for seed in range(10):
+            rows = bench(seed, fan_k=26.0)
+            air_c, limit_c = rows["ambient_c"], rows["temperature_c"].quantile(0.5)
+            share = ((limit_c - air_c) / (rows["temperature_c"] - air_c)).clip(upper=1.0)
+            held = rows["temperature_c"].clip(upper=limit_c + rows.pop("wander_k"))
+            fallen = rows.assign(temperature_c=held, power_w=rows["power_w"] * share)
+            asked += any(
+                "the power lower where the fan is slower" in doubt for doubt in find_doubts(fallen)
+            )
+            # Two set points that agree, by less power at the lower speed, are none.
+            few = fallen[fallen["fan_rpm"].gt(1850.0) | fallen["power_w"].lt(170.0)]
+            assert not find_doubts(few)
+        assert asked >= 9
+
     def test_a_cooler_that_hardly_answers_its_fan_is_not_accused(self, bench):
         for seed in range(10):
             rows = bench(seed, fan_k=26.0).drop(columns="wander_k")

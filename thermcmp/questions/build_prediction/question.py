@@ -18,7 +18,6 @@ from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import (
     Response,
     checked_state,
-    measured_flow_speed,
     noise_of,
     response_of,
 )
@@ -181,11 +180,7 @@ def _settings(fitted: FittedBuild, firmware: Firmware | None) -> tuple[Setting, 
 
 def _predicted(fitted: FittedBuild, response: Response) -> PredictedState:
     """Compute the state at the conditions, and the level there."""
-    fit = fitted.fit
-    measured = measured_flow_speed(fit, fitted.build)
-    state, problem, remarks = checked_state(
-        response.state(fitted.air.intake_c), measured, fit.design.law.unit
-    )
+    state, problem, remarks = checked_state(response.state(fitted.air.intake_c), fitted)
     level, words = np.full(state.fan_rpm.shape, np.nan), "no level of this cooler was measured"
     noise = noise_of(fitted, response)
     if noise is not None:

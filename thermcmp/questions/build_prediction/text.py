@@ -9,7 +9,7 @@ from thermcmp.prediction.response import FanResponse, Response
 from thermcmp.prediction.stock_settings import Setting
 from thermcmp.questions.build_prediction.tables import PredictedState
 from thermcmp.questions.caveats import build_caveats
-from thermcmp.questions.phrases import range_words
+from thermcmp.questions.phrases import range_words, remark_words
 
 
 def prediction_sentences(
@@ -31,7 +31,8 @@ def prediction_sentences(
         heard = f"The noise at {air.mic_distance_m:g} m is {words}."
     return (
         f"In {air.air_words}, {under}at {speed:.0f} {fit.design.law.unit} and {watts:.0f} W, "
-        f"{fitted.scope.cards} of {name} {reach} {warm} at the {fit.sensor}.",
+        f"{fitted.scope.cards} of {name} {reach} {warm} at the {fit.sensor}"
+        f"{remark_words(predicted.remarks)}.",
         heard,
     )
 

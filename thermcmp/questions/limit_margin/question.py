@@ -13,7 +13,7 @@ from thermcmp.model.conditions import Build, Conditions
 from thermcmp.prediction.builds import Scope, ScopeName, build_of
 from thermcmp.prediction.card import firmware_of, refuse_lone_control
 from thermcmp.prediction.fitted_build import FittedBuild
-from thermcmp.prediction.response import measured_flow_speed, noise_of, response_of
+from thermcmp.prediction.response import noise_of, response_of
 from thermcmp.prediction.stock_settings import setting_of
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.limit_margin.answer import Margin, TurnDown
@@ -148,8 +148,7 @@ def margin(  # noqa: PLR0913 - the public face; all but three are keyword-only
     flow_speed, watts = setting.draws(fit)
     response = response_of(fitted, flow_speed, watts, firmware=acting, control=control)
     noise = noise_of(fitted, response)
-    measured, unit = measured_flow_speed(fit, fitted.build), fit.design.law.unit
-    sweep = Sweep(response, noise, measured, unit, limit_c, risk, held.case_rise_k)
+    sweep = Sweep(fitted, response, noise, limit_c, risk, held.case_rise_k)
     return _answer(MarginQuery(fitted, setting, acting, prob), sweep, control)
 
 

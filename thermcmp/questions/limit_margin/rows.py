@@ -9,11 +9,13 @@ import numpy as np
 from thermcmp._types import Array
 from thermcmp.physics.reach import Reach
 from thermcmp.prediction.card import MOST_UNSETTLED, CardState
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.prediction.response import (
     CardNoise,
     FanResponse,
     Response,
     checked_state,
+    measured_flow_speed,
     speeds_reach,
 )
 from thermcmp.questions.limit_margin.lowest_speed import LowestSpeed, lowest_speed
@@ -74,24 +76,24 @@ class AtLimit:
 class Sweep:
     """What a row needs: the build's response, its noise, and what was measured."""
 
+    fitted: FittedBuild
     response: Response
     #: The build's noise law; None where it was not measured.
     noise: CardNoise | None
-    #: Lowest and highest measured fan speed, or other flow speed.
-    measured: tuple[float, float]
-    #: Unit of the flow speed.
-    unit: str
     limit_c: float
     #: Allowed probability of exceeding the limit.
     risk: float
     case_rise_k: float
 
+    @property
+    def measured(self) -> tuple[float, float]:
+        """Lowest and highest measured fan speed, or other flow speed."""
+        return measured_flow_speed(self.fitted.fit, self.fitted.build)
+
     def row(self, room_c: float) -> AirRow:
         """Return the row of one ambient."""
         intake_c = room_c + self.case_rise_k
-        state, problem, remarks = checked_state(
-            self.response.state(intake_c), self.measured, self.unit
-        )
+        state, problem, remarks = checked_state(self.response.state(intake_c), self.fitted)
         noise, enough, enough_dba = None, None, None
         if self.noise is not None:
             noise, words = self.noise.at(state.fan_rpm)

@@ -19,7 +19,7 @@ from thermcmp.prediction.response import WORTH_SAYING, FanResponse
 from thermcmp.prediction.stock_settings import Setting
 from thermcmp.questions.caveats import build_caveats
 from thermcmp.questions.limit_margin.rows import AirRow, AtLimit, Sweep
-from thermcmp.questions.phrases import chance_words, interval, range_words
+from thermcmp.questions.phrases import chance_words, interval, range_words, remark_words
 
 #: Change of the fan speed that is worth a sentence [rpm].
 _WORTH_RPM: Final = 10.0
@@ -62,7 +62,8 @@ def _state(query: MarginQuery, sweep: Sweep, here: AirRow) -> str:
     warm = here.temperature_c
     chance = chance_words(here.p_exceed(limit_c), len(warm))
     if query.firmware is None:
-        how = f"at {query.setting.flow_speed:.0f} {sweep.unit} and {watts:.0f} W, "
+        unit = query.fitted.fit.design.law.unit
+        how = f"at {query.setting.flow_speed:.0f} {unit} and {watts:.0f} W, "
     else:
         speed, level = _whole(here.settled(here.state.fan_rpm), prob, "rpm"), ""
         if here.noise_dba is not None and not np.isnan(here.settled(here.noise_dba)).any():
@@ -73,7 +74,7 @@ def _state(query: MarginQuery, sweep: Sweep, here: AirRow) -> str:
     return (
         f"In {query.held.air_words}, {how}{query.fitted.scope.cards} of {name} {reach} "
         f"{range_words(warm, prob, '°C')} at the {query.fitted.fit.sensor}: {chance} probability "
-        f"of exceeding {limit_c:g} °C."
+        f"of exceeding {limit_c:g} °C{remark_words(here.remarks)}."
     )
 
 

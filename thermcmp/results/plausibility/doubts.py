@@ -95,15 +95,18 @@ def _clamped(rows: pd.DataFrame) -> Iterator[str]:
                 f"Fix: set at_limit to yes in {_runs(hot['run'])} if it is, or regulated if the "
                 "firmware held a target."
             )
-    for near, should_k in held_readings(free, by):
+    for held in held_readings(free, by):
+        near = held.rows
+        moving = "fan speed and air" if held.gives_way else "power, fan speed and air"
+        fell = ", the power lower where the fan is slower" if held.gives_way else ""
         file, sensor = near["file"].iloc[0], near["sensor"].iloc[0]
         if (file, sensor) in asked:
             continue
         low_c, high_c = near["temperature_c"].min(), near["temperature_c"].max()
         yield (
             f"{_in(str(file))}{len(near)} rows of '{sensor}' stay between {low_c:g} and "
-            f"{high_c:g} °C, near the highest of their card, although power, fan speed and air "
-            f"should have set runs of one assembly {should_k:.1f} K apart (standard deviation): "
+            f"{high_c:g} °C, near the highest of their card{fell}, although {moving} should have "
+            f"set runs of one assembly {held.should_k:.1f} K apart (standard deviation): "
             "did the card throttle there? Fix: look at the clocks; set at_limit to yes in "
             f"{_runs(near['run'])} if they fell, or regulated if the firmware held a target."
         )

@@ -15,6 +15,12 @@ from thermcmp.results.plausibility.run_order import PARTS
 #: Readings within this of the highest may be held at one temperature [K]: a loop wanders by
 #: some tenths (common practice, no source).
 _BAND_K: Final = 1.5
+#: What may move a reading beside its air, and how many fan speeds of its assembly must be in the
+#: band: power and fan speed; or the fan alone, where a card near its limit lowers its power. Two
+#: set points may agree by chance, more of them do not (choices).
+_MOVERS: Final = ((np.array([1.0, 1.0]), 1), (np.array([0.0, 1.0]), 3))
+#: Fan speeds closer than this share are one (common practice, no source).
+_ONE_SPEED: Final = 0.04
 #: Fewest readings of the band, of assemblies with several of them, that are judged (a choice).
 _FEWEST: Final = 4
 #: Parts that make a card, and how many of its highest readings may be off.
@@ -72,12 +78,15 @@ class _Readings:
     by_k: Array
     assembly: IntArray
     card: IntArray
+    #: Fan speeds that were set, counted through all assemblies.
+    speed: IntArray
 
     def at(self, places: IntArray) -> _Readings:
         """Return some of the readings, their assemblies counted from 0."""
         return _Readings(
             self.read_c[places], self.air_c[places], self.by_k[places],
             np.unique(self.assembly[places], return_inverse=True)[1], self.card[places],
+            self.speed[places],
         )  # fmt: skip
 
     def in_company(self) -> _Readings:
@@ -85,10 +94,21 @@ class _Readings:
         return self.at(np.flatnonzero(np.bincount(self.assembly)[self.assembly] > 1))
 
 
-def held_readings(rows: pd.DataFrame, by: list[str]) -> Iterator[tuple[pd.DataFrame, float]]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """Readings that stay near the highest, and what should have moved them."""
+
+    rows: pd.DataFrame
+    #: By how much they should have moved, as a standard deviation [K].
+    should_k: float
+    #: Whether the power is lower where less air should have made them hotter.
+    gives_way: bool
+
+
+def held_readings(rows: pd.DataFrame, by: list[str]) -> Iterator[Held]:
     """Yield the readings of a group that stay near the highest whatever should move them.
 
-    With by how much they should have moved [K]. Only runs of one assembly are compared, so that no
+    Only runs of one assembly are compared, so that no
     difference between parts enters; how far conditions move a card is learned from its other
     readings, and from those of the other cards.
     """
@@ -110,13 +130,27 @@ def held_readings(rows: pd.DataFrame, by: list[str]) -> Iterator[tuple[pd.DataFr
         by_k = rise_k * np.column_stack(
             [power_w / np.median(power_w) - 1.0, np.nan_to_num(flow, nan=1.0) ** -_FAN_EXPONENT - 1]
         )
-        numbers = (np.unique(code[places], return_inverse=True)[1] for code in (assembly, card))
-        near, should_k = _held(_Readings(read_c, air_c, by_k, *numbers))
-        if len(near):
-            yield group.take(np.sort(near)), should_k
+        of_card, speed = card[places], _speeds(fan_rpm, assembly[places])
+        stay = np.unique(assembly[places], return_inverse=True)[1]
+        readings = _Readings(read_c, air_c, by_k, stay, of_card, speed)
+        for gives_way, (movers, speeds) in enumerate(_MOVERS):
+            near, should_k = _held(readings, movers, speeds)
+            if len(near):
+                yield Held(group.take(np.sort(near)), should_k, bool(gives_way))
+                break
 
 
-def _held(readings: _Readings) -> tuple[IntArray, float]:
+def _speeds(fan_rpm: Array, assembly: IntArray) -> IntArray:
+    """Return a number of each fan speed that was set in an assembly, shape (n,)."""
+    order = np.lexsort((fan_rpm, assembly))
+    speed = np.log(np.maximum(fan_rpm[order], 1.0))
+    is_new = (np.diff(assembly[order]) != 0) | (np.diff(speed) > _ONE_SPEED)
+    numbers = np.zeros(len(order), np.intp)
+    numbers[order[1:]] = np.cumsum(is_new)
+    return numbers
+
+
+def _held(readings: _Readings, movers: Array, speeds: int) -> tuple[IntArray, float]:
     """Return the places of the held readings, and by how much they should have moved [K].
 
     The highest reading may be an outlier, so that bands below it are looked at too.
@@ -134,13 +168,13 @@ def _held(readings: _Readings) -> tuple[IntArray, float]:
     for group in (cards, *([mine] for mine in cards)):
         mine = np.concatenate(group)
         for top_c in np.unique(read_c[mine])[::-1][:_TOPS]:
-            bands = [_in_band(readings, own, top_c) for own in group]
+            bands = [_in_band(readings, own, top_c, speeds) for own in group]
             near = np.concatenate([places for places, _ in bands])
             if len(near) < _FEWEST:
                 continue
             moves = [
-                _moved(readings.at(places), readings.at(others), usual)
-                for places, others in bands
+                _moved(readings.at(places), readings.at(lower), usual, movers)
+                for places, lower in bands
                 if len(places)
             ]
             did_k, should_k, scatter_k = (
@@ -151,20 +185,30 @@ def _held(readings: _Readings) -> tuple[IntArray, float]:
     return none, 0.0
 
 
-def _in_band(readings: _Readings, own: IntArray, top_c: float) -> tuple[IntArray, IntArray]:
+def _in_band(
+    readings: _Readings, own: IntArray, top_c: float, speeds: int
+) -> tuple[IntArray, IntArray]:
     """Return the places of a card's readings in the band below a temperature, and of the lower."""
     read_c = readings.read_c[own]
     near = (read_c <= top_c) & (read_c > top_c - _BAND_K)
     # A lone reading of its assembly has nothing to be held against.
     assembly = np.unique(readings.assembly[own], return_inverse=True)[1]
     near &= np.bincount(assembly, near)[assembly] > 1
+    if near.any() and speeds > 1:
+        kinds = np.unique(np.column_stack([assembly, readings.speed[own]])[near], axis=0)
+        near &= np.bincount(kinds[:, 0], minlength=assembly.max() + 1)[assembly] >= speeds
     return own[near], own[~near & (read_c <= top_c)]
 
 
-def _moved(near: _Readings, others: _Readings, usual: _Shares) -> tuple[Array, Array, Array]:
+def _moved(
+    near: _Readings, lower: _Readings, usual: _Shares, movers: Array
+) -> tuple[Array, Array, Array]:
     """Return how far readings of a card moved, should have moved at least, and scatter [K]."""
-    shares = _learned(others, usual)
-    should = [_centred(near.air_c + near.by_k @ each, near.assembly) for each in shares.possible]
+    shares = _learned(lower, usual)
+    should = [
+        _centred(near.air_c + near.by_k @ (movers * each), near.assembly)
+        for each in shares.possible
+    ]
     scatter = np.full(len(near.read_c), shares.scatter_k)
     return _centred(near.read_c, near.assembly), min(should, key=_rms), scatter
 
