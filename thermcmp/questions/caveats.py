@@ -154,7 +154,7 @@ def fit_caveats(
     """Return the caveats that every answer of a fit carries, at conditions if it has some."""
     caveats = [] if held is None else beyond_words(fit, held)
     caveats += [str(item) + "." for item in fit.design.left_out]
-    caveats += _few(doubts(fit), "more doubts about the rows: see check_results.")
+    caveats += _few(doubts(fit), "more doubts about the rows: see fit.findings.")
     caveats += _few(unclear_products(fit.design.rows), "more products have several pairs of parts.")
     if fit.health != "ok":
         caveats.append(

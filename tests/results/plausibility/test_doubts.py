@@ -384,3 +384,22 @@ def test_what_a_table_is_asked_about_takes_no_step_for_each_assembly():
         return count
 
     assert calls(100) < 1.5 * calls(10)
+
+
+@pytest.mark.parametrize(
+    ("column", "heading"),
+    [("session", "sesion"), ("started_at", "started"), ("assembly", "Assembly nr"),
+     ("firmware", "firmwares"), ("noise_dba", "noise")],
+)  # fmt: skip
+def test_a_heading_that_misses_its_column_is_asked_about(campaigns, column, heading):
+    rows = memory_of(campaigns[0], 18)
+    rows = rows.rename(columns={column: heading}).drop(columns="noise_floor_dba")
+    words = f"The column '{heading}' is not read, and '{column}' is blank: is it that?"
+    with pytest.warns(ThermcmpWarning, match=words):
+        check_results(rows)
+
+
+def test_columns_of_ones_own_are_not_taken_for_misspelt_ones(campaigns):
+    rows = memory_of(campaigns[0], 18).drop(columns=["session", "firmware", "lab", "bench"])
+    own = dict.fromkeys(("technician", "pad_coverage", "paste", "lab_tech", "room", "note"), "x")
+    assert find_doubts(check_results(rows.assign(**own))) == []

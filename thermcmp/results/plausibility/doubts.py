@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Hashable, Iterable, Iterator
+from difflib import SequenceMatcher
 from typing import Final
 
 import numpy as np
@@ -37,6 +39,11 @@ _READINGS: Final = {
     "power_w": ("board power", "W", 1.0, "power_error_w"),
     "fan_rpm": ("fan speed", "rpm", 10.0, "fan_error_rpm"),
 }
+#: What is left of a heading to compare, how many letters of its beginning are enough, and from
+#: which likeness on it may be misspelt (choices).
+_LETTERS: Final = re.compile(r"[^a-z]")
+_ENOUGH_LETTERS: Final = 5
+_MISSPELT: Final = 0.85
 #: What names a run.
 _RUN: Final = ["file", "lab", "run"]
 #: Air that one cooler had warmer than the others of its sessions is asked about from this on [K],
@@ -74,7 +81,28 @@ def thermcmp_row_checks() -> list[RowCheck]:
         RowCheck("drift", _drifting),
         RowCheck("air by cooler", _air_by_cooler),
         RowCheck("copied runs", _copied),
+        RowCheck("headings", _misnamed),
     ]
+
+
+def _misnamed(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask whether a column of the user's own is one of the results' that is blank."""
+    blank = [name for name in NAMES if not rows[name].notna().any()]
+    for own in sorted({*map(str, rows.columns)} - {*NAMES}):
+        name = next((name for name in blank if _is_meant(_LETTERS.sub("", own.lower()), name)), "")
+        if name and rows[own].notna().any():
+            yield (
+                f"The column '{own}' is not read, and '{name}' is blank: is it that? Fix: rename "
+                f"it to '{name}', or to what cannot be taken for it."
+            )
+
+
+def _is_meant(own: str, name: str) -> bool:
+    """Whether a heading, its letters only, is a name's, begins it, or is misspelt."""
+    letters = _LETTERS.sub("", name)
+    short, long = sorted((own, letters), key=len)
+    begins = len(short) >= _ENOUGH_LETTERS and long.startswith(short)
+    return begins or SequenceMatcher(None, own, letters).ratio() >= _MISSPELT
 
 
 def _clamped(rows: pd.DataFrame) -> Iterator[str]:
