@@ -43,17 +43,25 @@ class Loop:
         cls,
         fit: Fit,
         firmware: Firmware | Mapping[str, Firmware],
-        control: Fit | None,
-        *,
-        others: Mapping[str, Fit] | None = None,
+        controls: Sequence[Fit],
     ) -> Loop:
         """Return the loop of one firmware or a table; refuse a control with fewer draws."""
-        if control is not None and control.draw_count < fit.draw_count:
-            words = f"it has {control.draw_count} draws, the judged sensor's fit {fit.draw_count}"
-            fault = Fault(words, "fit both sensors with the same draws=", column="control")
-            raise InputError("The two fits cannot be paired:", [fault])
+        faults = [
+            Fault(
+                f"the {control.sensor}'s has {control.draw_count} draws, that of the judged sensor "
+                f"{fit.draw_count}",
+                "fit all sensors with the same draws=",
+                column="control",
+            )
+            for control in controls
+            if control.draw_count < fit.draw_count
+        ]
+        if faults:
+            raise InputError("The fits cannot be paired:", faults)
         table = {firmware.name: firmware} if isinstance(firmware, Firmware) else dict(firmware)
-        return cls(table, control, others or {})
+        # The only one is that of every firmware; of several, each has those that name it.
+        only = controls[0] if len(controls) == 1 else None
+        return cls(table, only, {control.sensor: control for control in controls})
 
     def control_of(self, firmware: Firmware) -> Fit | None:
         """Return the fit of the sensor that a firmware follows, as far as it is known."""

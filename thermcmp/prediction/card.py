@@ -141,7 +141,7 @@ def firmware_of(firmware: Firmware | Mapping[str, Firmware], build: Build) -> Fi
     raise InputError(f"{build.name}: what the firmware does is not known:", [fault])
 
 
-def refuse_lone_control(control: Fit | None, firmware: object) -> None:
+def refuse_lone_control(control: object, firmware: object) -> None:
     """Refuse a control sensor's fit without a firmware that follows it."""
     if control is not None and firmware is None:
         fault = Fault("no firmware follows it", "give firmware= too", column="control")

@@ -11,6 +11,7 @@ from thermcmp.errors import InputError
 from thermcmp.questions.build_prediction.question import predict
 from thermcmp.questions.ranking.question import rank
 from thermcmp.questions.ranking.tables import front_chances
+from thermcmp.simulation import Peers, simulate
 
 AIR = {"ambient_c": 22.0, "case_rise_k": 6.0}
 WARM = (40.0, 60.0, 100.0)
@@ -161,6 +162,33 @@ def test_a_fan_that_stops_gives_no_number(peers, firmwares):
     health = column(answer, "health")
     (name,) = [name for name in health.index if name.endswith(first)]
     assert health[name].startswith("not estimable: no steady state in 100%")
+
+
+def test_each_firmware_may_follow_a_sensor_of_its_own(firmwares):
+    results = simulate(Peers(products=4, specimens=1, remounts=1, sessions=2), seed=5).results
+    sensors = sorted(results["sensor"].unique())[:2]
+    fits = tc.fit_sensors(results, sensors, draws=400, seed=5)
+    judged, other = (fits[sensor] for sensor in sensors)
+    loops = {
+        name: dataclasses.replace(firmware, control_sensor=sensors[place % 2])
+        for place, (name, firmware) in enumerate(sorted(firmwares.items()))
+    }
+    both = rank(judged, firmware=loops, control=(judged, other), power_w=200.0, **AIR)
+    assert both.fits == (judged, judged, other)
+    together = both.table.set_index("product")
+    for control in (judged, other):
+        names = {n for n, loop in loops.items() if loop.control_sensor == control.sensor}
+        cards = [name for name in together.index if name.split(" / ")[1] in names]
+        assert cards
+        alone = rank(
+            judged, products=cards, firmware=loops, control=control, power_w=200.0, **AIR
+        ).table.set_index("product")
+        for column_name in ("mean_c", "fan_rpm"):
+            assert alone.loc[cards, column_name].to_numpy() == pytest.approx(
+                together.loc[cards, column_name].to_numpy(float)
+            )
+    with pytest.raises(InputError, match="give control=, a fit of the"):
+        rank(judged, firmware=loops, control=(judged, judged), power_w=200.0, **AIR)
 
 
 def test_what_contradicts_a_firmware_is_refused(peers, firmwares):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -143,7 +143,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     products: Sequence[Build | str] | None = None,
     levels: Mapping[str, str | float] | None = None,
     firmware: Firmware | Mapping[str, Firmware] | None = None,
-    control: Fit | None = None,
+    control: Fit | Iterable[Fit] | None = None,
     prob: float = PROB,
     allow_bad_health: bool = False,
 ) -> Ranking:
@@ -186,8 +186,9 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         What sets the fans, as from `read_firmware`. By default every product is then ranked
         under each firmware that it was run with; power is that of the stock runs unless
         stated, at most the firmware's limit.
-    control : Fit, optional
-        Fit of the sensor that the firmwares follow, where that is not the fit's own.
+    control : Fit or iterable of Fit, optional
+        Fit of the sensor that the firmwares follow, where that is not the fit's own; several
+        where firmwares follow different sensors, each by its `control_sensor`.
     prob : float
         Probability of the equal-tailed intervals.
     allow_bad_health : bool
@@ -218,9 +219,11 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     """
     check_prob(prob)
     check_matters(matters_k)
-    for model in (fit, control):
-        if model is not None:
-            refuse_bad_health(model, allowed=allow_bad_health, what="ranked")
+    controls = (
+        () if control is None else tuple(control) if isinstance(control, Iterable) else (control,)
+    )
+    for model in (fit, *controls):
+        refuse_bad_health(model, allowed=allow_bad_health, what="ranked")
     stated = {
         "ambient_c": ambient_c, "power_w": power_w, "fan_rpm": fan_rpm, "noise_dba": noise_dba,
         "mic_distance_m": mic_distance_m, "case_rise_k": case_rise_k, "altitude_m": altitude_m,
@@ -228,9 +231,9 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
     }  # fmt: skip
     held = Conditions.of(at, {name: v for name, v in stated.items() if v is not None})
     where = Scope.of(scope)
-    refuse_lone_control(control, firmware)
+    refuse_lone_control(controls or None, firmware)
     noise = noise_for(fit, held)
-    loop = None if firmware is None else Loop.of(fit, firmware, control)
+    loop = None if firmware is None else Loop.of(fit, firmware, controls)
     as_bought = loop is not None
     builds = at_levels(builds_to_rank(fit, products, loop), levels)
     ranked = rank_entries(fit, entries_of(fit, builds, held, where, noise, loop), matters_k)
@@ -249,7 +252,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         conditions=held,
         matters_k=matters_k,
         scope=str(where),
-        fits=(fit,) if control is None else (fit, control),
+        fits=(fit, *controls),
     )
 
 

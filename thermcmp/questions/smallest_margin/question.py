@@ -113,7 +113,7 @@ def rank_margins(  # noqa: PLR0913 - the public face; all but three are keyword-
     for model in fits.values():
         refuse_bad_health(model, allowed=allow_bad_health, what="ranked")
     held, where, first = Conditions.of(at, conditions), Scope.of(scope), judged[0]
-    loop = None if firmware is None else Loop.of(first, firmware, None, others=fits)
+    loop = None if firmware is None else Loop.of(first, firmware, tuple(fits.values()))
     builds = builds_to_rank(first, products, loop)
     noise = noise_for(first, held)
     each = [entries_of(fit, builds, held, where, noise, loop) for fit in judged]
