@@ -129,18 +129,18 @@ class NoiseFit:
         tuple of ndarray, shape (S,)
             Level [dB(A)] and slope [dB]; None if the model's noise was not measured.
         """
-        if self.design.speed_range_rpm(cooler_model) is None:
+        mine = self.design.rows_of.get(cooler_model)
+        if mine is None:
             return None
         level, slope = self.effects[:, 0].copy(), self.effects[:, 1].copy()
         if fresh_seed is not None:
             deviation = np.random.default_rng(fresh_seed).standard_normal(len(level))
             level += self.specimen_sd * deviation
         start = 2 + self.design.unstated.shape[1]
-        hit = self.design.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
         for place, (name, columns, on_slope, _) in enumerate(GROUPS):
             size = len(self.design.levels[place])
             if columns[0] == "cooler_model" and (name != SPECIMEN or fresh_seed is None):
-                chosen = np.unique(self.design.index[hit, place])
+                chosen = np.unique(self.design.index[mine, place])
                 target = slope if on_slope else level
                 target += self.effects[:, start + chosen].mean(axis=1)
             start += size

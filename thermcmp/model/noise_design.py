@@ -10,6 +10,7 @@ that states no microphone distance adds an unknown of its own to all levels that
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -52,7 +53,8 @@ _FACTOR: Final = 2.0
 UNSTATED_PRIOR: Final = Normal(0.0, 20.0 * float(np.log10(_FACTOR)) / 1.645)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+# Without slots: a cached property keeps its value in the instance.
+@dataclass(frozen=True, eq=False)
 class NoiseDesign:
     """Arrays of the noise fit over n runs."""
 
@@ -68,12 +70,17 @@ class NoiseDesign:
     unstated: BoolArray
     notes: tuple[str, ...]
 
+    @cached_property
+    def rows_of(self) -> dict[str, IntArray]:
+        """Places of each cooler model's rows."""
+        groups = self.rows.groupby(self.rows["cooler_model"].astype(str)).indices
+        return {str(model): np.asarray(places) for model, places in groups.items()}
+
     def speed_range_rpm(self, cooler_model: str) -> tuple[float, float] | None:
         """Return the lowest and highest fan speed [rpm] at which the model's noise was measured."""
-        hit = self.rows["cooler_model"].eq(cooler_model).to_numpy(bool)
-        if not hit.any():
+        if cooler_model not in self.rows_of:
             return None
-        speeds = self.rows.loc[hit, "fan_rpm"]
+        speeds = self.rows["fan_rpm"].to_numpy(float)[self.rows_of[cooler_model]]
         return float(speeds.min()), float(speeds.max())
 
 

@@ -145,13 +145,8 @@ def odd_place(fit: Fit, ran: Sequence[BoolArray]) -> OddPlace | None:
     three places of three products each that were run elsewhere too, or with more cells than are
     freed.
     """
-    stated = places_of(fit.design)
-    if stated is None or mixed_rows(fit).any():
-        return None
-    read = ~fit.design.at_limit
-    at = [set(stated[rows & read].astype(str)) for rows in ran]
-    several = [product for product, places in enumerate(at) if len(places) > 1]
-    if not 0 < sum(len(at[product]) for product in several) <= MOST_CELLS:
+    several, count = shared_products(fit, ran)
+    if not 0 < count <= MOST_CELLS:
         return None
     cells, off, information = _freed_cells(fit, ran, several)
     names, code, size = np.unique(
@@ -182,6 +177,17 @@ def odd_place(fit: Fit, ran: Sequence[BoolArray]) -> OddPlace | None:
         others_k=float(np.sqrt(np.mean(off[~here] ** 2))),
         p_any=float(np.clip(2.0 * min(p_place, p_cell), 1.0 / _SIMULATED, 1.0)),
     )
+
+
+def shared_products(fit: Fit, ran: Sequence[BoolArray]) -> tuple[list[int], int]:
+    """Return the products that were run at several places, and how many places they have in all."""
+    stated = places_of(fit.design)
+    if stated is None or mixed_rows(fit).any():
+        return [], 0
+    read = ~fit.design.at_limit
+    at = [set(stated[rows & read].astype(str)) for rows in ran]
+    several = [product for product, places in enumerate(at) if len(places) > 1]
+    return several, sum(len(at[product]) for product in several)
 
 
 def _freed_cells(

@@ -8,7 +8,14 @@ import numpy as np
 
 from thermcmp._types import BoolArray
 from thermcmp.inference.checks.between import between, lab_weights
-from thermcmp.inference.checks.direct_evidence import Splits, farthest_cell, odd_place, split_pairs
+from thermcmp.inference.checks.direct_evidence import (
+    MOST_CELLS,
+    Splits,
+    farthest_cell,
+    odd_place,
+    shared_products,
+    split_pairs,
+)
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.links import places_of
 from thermcmp.prediction.builds import Scope, matching_rows
@@ -76,6 +83,12 @@ def odd_lab_words(fit: Fit) -> list[str]:
 
 def _odd(fit: Fit) -> list[str]:
     """Name the place whose products lie off what all other runs suggest."""
+    count = shared_products(fit, _ran(fit))[1]
+    if count > MOST_CELLS:
+        return [
+            "Whether one place ranks the products unlike all others was not looked at, since they "
+            f"have {count} places in all, over {MOST_CELLS}. Fix: fit some of the laboratories."
+        ]
     odd = odd_place(fit, _ran(fit))
     if odd is None or odd.p_any >= DISAGREES:
         return []

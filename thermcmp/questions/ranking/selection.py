@@ -6,6 +6,7 @@ its line; one of which only failures were published looks warmer.
 
 from __future__ import annotations
 
+from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -40,8 +41,9 @@ def card_spread_k(fit: Fit) -> float:
     return float(np.sqrt(sum(np.mean(fit.draws(term.spread) ** 2) for term in terms)))
 
 
-def expected_coolest(cards: int) -> float:
-    """Return by how many standard deviations the coolest of some cards is below their mean.
+@cache
+def expected_coolest() -> Array:
+    """Return by how many standard deviations the coolest of 1, 2 ... cards is below their mean.
 
     The mean of the largest of n standard normals (H. L. Harter, Biometrika 48 (1961) 151-165,
     from memory).
@@ -49,14 +51,17 @@ def expected_coolest(cards: int) -> float:
     from scipy.special import ndtr
 
     x, step = np.linspace(-9.0, 9.0, 3601, retstep=True)
-    # The mean of a law F is the integral of (0 < x) - F, which is none for one card.
-    return float(np.sum(ndtr(x) - ndtr(x) ** cards) * step)
+    law, largest, below = ndtr(x), np.ones_like(x), np.empty(MOST_CARDS)
+    for cards in range(MOST_CARDS):
+        largest *= law
+        # The mean of a law F is the integral of (0 < x) - F, which is none for one card.
+        below[cards] = np.sum(law - largest) * step
+    return below
 
 
 def cards_of(bias_k: Array, spread_k: float) -> Array:
     """Return the fewest cards whose coolest is as far off their mean; inf beyond the most."""
-    expected = spread_k * np.array([expected_coolest(n) for n in range(1, MOST_CARDS + 1)])
-    fewest = 1.0 + np.searchsorted(expected, bias_k)
+    fewest = 1.0 + np.searchsorted(spread_k * expected_coolest(), bias_k)
     return np.where(fewest > MOST_CARDS, np.inf, fewest)
 
 
