@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 #: A power or fan speed beyond the measured ones by this share of the highest counts as measured.
 NEAR_SHARE: Final = 0.01
+#: The same of the powers of one build, by which the rise follows power closely enough.
+NEAR_POWER: Final = 0.05
 
 
 def ends_words(low: float, high: float) -> str:
@@ -161,7 +163,7 @@ class FittedBuild:
         watts = design.power_ratio[self.ran] * design.reference.power_w
         if not len(watts) or not np.isfinite(power_w):
             return ""
-        slack = NEAR_SHARE * float(watts.max())
+        slack = NEAR_POWER * float(watts.max())
         reach = reach_of(power_w, watts.min() - slack, watts.max() + slack)
         if reach is Reach.MEASURED:
             return ""

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Final, Literal
 
+import numpy as np
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError, ThermcmpWarning, fault_lines
@@ -28,6 +29,7 @@ from thermcmp.tabular.coercion import build, is_missing, to_text
 from thermcmp.tabular.column import Finding, Kind
 from thermcmp.tabular.dates import fitting_formats, parse_date
 from thermcmp.tabular.grid import Grid, read_grid, shown_row
+from thermcmp.tabular.ranges import HALF_WIDTHS, ends_of_range
 
 #: Row number and heading of a cell.
 Place = tuple[int | None, str | None]
@@ -36,6 +38,10 @@ _TOTALS: Final = frozenset(
     ("mean", "average", "avg", "median", "total", "totals", "sum", "min", "max", "sd", "std",
      "mittel", "mittelwert", "summe")
 )  # fmt: skip
+#: Conditions that may be stated as a range, and the column of the standard error that it leaves.
+_ERRORS: Final = {
+    "ambient_c": "ambient_error_k", "power_w": "power_error_w", "fan_rpm": "fan_error_rpm",
+}  # fmt: skip
 #: A row that lacks so many required values is a total or a remark, and one fault (a choice).
 _NO_RUN: Final = 3
 
@@ -204,11 +210,14 @@ def _read_rows(
     grid: Grid, targets: list[Target], guide: Guide, where: Path, known: pd.DataFrame | None
 ) -> _Reading:
     """Read and check the rows of a table whose headings are understood."""
-    values, unread = _read_cells(grid, targets, guide)
+    values, errors, unread = _read_cells(grid, targets, guide)
     numbers = [number for number, _ in grid.rows]
     broken = [fault for fault in grid.faults if fault.column is not None]
     unread_places = {(fault.row, fault.column) for fault in [*unread, *broken]}
     frame, origin = _to_frame(targets, values, numbers, where.name, unread_places)
+    for name, by_row in errors.items():
+        stated = frame[name] if name in frame else pd.Series(np.nan, frame.index)
+        frame[name] = stated.fillna(pd.Series(origin.rows, frame.index).map(by_row))
     frame = _with_names_of_blocks(frame, grid, targets)
     frame = _with_products(frame.assign(**guide.constants))
     for name, value in (
@@ -324,9 +333,13 @@ def _totals(grid: Grid, targets: Sequence[Target]) -> list[Fault]:
 
 def _read_cells(
     grid: Grid, targets: list[Target], guide: Guide
-) -> tuple[dict[int, list[Any]], list[Fault]]:
-    """Read all cells; an unreadable cell becomes None and a fault."""
+) -> tuple[dict[int, list[Any]], dict[str, dict[int, float]], list[Fault]]:
+    """Read all cells; an unreadable cell becomes None and a fault.
+
+    A range counts as its middle, and by row as a standard error in the column of that.
+    """
     values: dict[int, list[Any]] = {}
+    errors: dict[str, dict[int, float]] = {}
     faults = []
     numeric = [t for t in targets if not t.is_extra and READABLE[t.name].kind is Kind.NUMBER]
     marks = marks_of_columns(
@@ -348,14 +361,21 @@ def _read_cells(
         wrong = []
         for number, cell in cells:
             try:
-                read.append(reader.read(cell))
+                ends = ends_of_range(cell) if target.name in _ERRORS else None
+                if ends is None:
+                    read.append(reader.read(cell))
+                    continue
+                low, high = map(reader.read, ends)
+                read.append((low + high) / 2.0)
+                half_width = abs(high - low) / 2.0
+                errors.setdefault(_ERRORS[target.name], {})[number] = half_width * HALF_WIDTHS
             except ValueError as error:
                 read.append(None)
                 fix = fix_of(error, column)
                 wrong.append(Fault(str(error), fix, None, number, target.heading, str(cell)))
         faults += _with_date_fix(wrong) if column.kind is Kind.TIME else wrong
         faults += unlikely_unit(target, [cell for _, cell in cells], read)
-    return values, faults
+    return values, errors, faults
 
 
 def _with_date_fix(faults: list[Fault]) -> list[Fault]:
