@@ -81,7 +81,11 @@ equal headings: the names become the column `block`, and equal test numbers, and
 other coolers, begin with them; else refused | `columns={"block": "cooler_model"}` says what the \
 names are (`columns` writes the line) |
 | headings again on each page | skipped | |
-| a column for each run | refused; transpose the sheet (copy, then paste transposed) | |
+| a column for each run | read where the headings stand below each other at the left; faults \
+have the sheet's own cells | |
+| a power or fan speed ten times, or a tenth of, the others of its cooler at a like temperature | \
+refused: a decimal mark is missing or too many | state `power_error_w` or `fan_error_rpm` if it is \
+right |
 | `kestrel-2` beside `Kestrel 2` | asked about; not imported until answered | \
 `words={"cooler_model": \
 {"kestrel-2": "Kestrel 2"}}` if they are one, `{"kestrel-2": "kestrel-2"}` if they are two |

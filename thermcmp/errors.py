@@ -74,7 +74,14 @@ class Fault:
     @property
     def cell(self) -> str:
         """The cell as a spreadsheet names it, such as 'G7', or the row."""
+        if self.row is None:
+            return f"column {self.letter}"
         return f"{self.letter}{self.row}" if self.letter else f"row {self.row}"
+
+    @property
+    def _bare_column(self) -> str | None:
+        """The column of a run, in a sheet with a column for each."""
+        return f"column {self.letter}" if self.letter and self.row is None else None
 
     def __str__(self) -> str:
         letter = f" ({self.letter})" if self.letter else ""
@@ -83,7 +90,7 @@ class Fault:
             for part in (
                 self.file,
                 None if self.row is None else f"row {self.row}",
-                None if self.column is None else f"column '{self.column}'{letter}",
+                f"column '{self.column}'{letter}" if self.column else self._bare_column,
                 None if self.value is None else f"value '{self.value}'",
             )
             if part
@@ -129,10 +136,16 @@ def _group_lines(group: Sequence[Fault]) -> Iterable[str]:
         yield from map(str, group)
         return
     first = group[0]
-    columns = {f"'{fault.column}'": fault.letter for fault in group if fault.column is not None}
-    heads = [f"{name} ({letter})" if letter else name for name, letter in columns.items()]
+    letters: dict[str, set[str]] = {}
+    for fault in group:
+        if fault.column is not None:
+            letters.setdefault(f"'{fault.column}'", set()).add(fault.letter or "")
+    # Blocks of columns, and a column for each run, have a heading more than once.
+    heads = [
+        f"{name} ({of.pop()})" if len(of) == 1 and all(of) else name for name, of in letters.items()
+    ]
     values = Counter(f"'{fault.value}'" for fault in group if fault.value is not None)
-    cells = [fault.cell for fault in group if fault.row is not None]
+    cells = [fault.cell for fault in group if fault.row is not None or fault.letter]
     parts = (
         first.file or "",
         f"column{'s' * (len(heads) > 1)} {_first_of(heads)}" if heads else "",

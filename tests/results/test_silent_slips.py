@@ -182,7 +182,40 @@ def test_a_run_without_any_temperature_is_not_left_out_in_silence(tmp_path):
         "R3,A,B,22.2,199,1800,,\n"
     )
     sensors = {name: f"temperature_c[{name}]" for name in ("memory", "junction")}
-    with pytest.warns(ThermcmpWarning, match=r"without any temperature are left out: 4\. Fix"):
+    with pytest.warns(ThermcmpWarning, match=r"without any temperature are left out: row 4\. Fix"):
         rows = read_results(path, columns=sensors)
     # One of two sensors may be blank.
     assert rows["run"].to_list() == ["R1", "R1", "R2"]
+
+
+def scaled(place, at, factor):
+    """Return the runs with one reading of one of them multiplied."""
+    runs = [list(run) for run in RUNS]
+    runs[at][place] *= factor
+    return runs
+
+
+@pytest.mark.parametrize(("place", "column"), [(2, "power"), (3, "speed")])
+@pytest.mark.parametrize("factor", [10.0, 0.1])
+def test_a_reading_off_by_ten_is_asked_about_at_once(read, place, column, factor):
+    with pytest.raises(InputError, match="a decimal mark may be missing") as refused:
+        read(scaled(place, 7, factor))
+    (fault,) = refused.value.faults
+    assert fault.column == column
+    assert fault.row == 9
+
+
+def test_a_reading_off_by_ten_whose_error_is_stated_is_taken(read):
+    runs = scaled(2, 7, 10.0)
+    frame = read(RUNS).assign(power_w=[run[2] for run in runs])
+    with pytest.raises(InputError, match="a decimal mark"):
+        check_results(frame)
+    stated = check_results(frame.assign(power_error_w=[5.0 if i == 7 else None for i in range(12)]))
+    assert stated["power_w"].max() > 1900.0
+
+
+def test_an_idle_run_among_loaded_ones_is_none(read):
+    """A tenth of the power brings a tenth of the rise: the reading is right."""
+    runs = scaled(2, 7, 0.1)
+    runs[7][1] = runs[7][0] + 0.1 * (runs[7][1] - runs[7][0])
+    assert len(read(runs)) == len(RUNS)

@@ -17,11 +17,12 @@ from thermcmp.tabular.coercion import to_time
 from thermcmp.tabular.column import Kind, match_heading, stated_unit
 from thermcmp.tabular.dates import fitting_formats
 from thermcmp.tabular.grid import Grid, read_grid
+from thermcmp.tabular.sheet_places import column_number
 from thermcmp.tabular.units import Dimension, parse_unit
 
 #: What words in a heading, English or German, may mean, first match first (common practice, no
 #: source).
-_GUESSES: Final = tuple(
+GUESSES: Final = tuple(
     (target, re.compile(pattern, re.IGNORECASE))
     for target, pattern in (
         ("memory_vendor", r"mem\w*\W*(maker|vendor|brand|make)|speicher.?(hersteller|typ)"),
@@ -32,7 +33,7 @@ _GUESSES: Final = tuple(
         ("temperature_c[edge]", r"\bedge\b|\bgpu\b|\bcore\b"),
         ("ambient_c", r"ambient|intake|inlet|\broom\b|\bair\b|umgebung|raum|zuluft|ansaug"),
         ("mic_distance_m", r"\bmic|distance"),
-        ("noise_dba", r"noise|loud|sound|\bdb|schall|lautst|pegel"),
+        ("noise_dba", r"noise|loud|sound|\bdb|\bspl\b|schall|lautst|pegel"),
         ("fan_mode", r"fan\W*(mode|setting|control)"),
         ("fan_rpm", r"\bfans?\b|\brpm\b|tacho|drehzahl"),
         ("power_w", r"power|\bw(atts?)?\b|leistung"),
@@ -41,7 +42,7 @@ _GUESSES: Final = tuple(
         ("cooler_model", r"cooler|heat.?sink|\bkühler"),
         ("board_model", r"\b(board|pcb)\b|\bplatine"),
         ("assembly_kind", r"\b(mounted|fitted|assembled|built) ?(by|at)\b|\bwho\b|\bmontage"),
-        ("assembly", r"\b(re)?mount|assembl|\bbuild\b"),
+        ("assembly", r"\b(re)?mount|assembl|\bbuild\b|\bmontage"),
         ("session", r"session|sitting"),
         ("bench", r"\b(bench|rig)\b"),
         ("lab", r"\blab"),
@@ -51,12 +52,15 @@ _GUESSES: Final = tuple(
         ("run", r"\b(run|test|measurement|no|lauf|prüf)\b|^#$"),
     )
 )
+HEADING_WORDS: Final = tuple(pattern for _, pattern in GUESSES)
 #: What a heading with a unit can mean; another unit speaks against a guess.
 _DIMENSIONS: Final = {
     "°C": Dimension.TEMPERATURE, "rpm": Dimension.SPEED, "W": Dimension.POWER,
     "dB(A)": Dimension.LEVEL, "K": Dimension.TEMPERATURE,
 }  # fmt: skip
 _EXAMPLES: Final = 3
+#: More different words than this are names and no choice between a few words.
+_MOST_WORDS: Final = 6
 
 
 def column_template(
@@ -66,7 +70,9 @@ def column_template(
     name: str = "map.toml",
 ) -> str:
     """Return the TOML text of a map of a table, for people to look through and edit."""
-    grid = join_blocks(read_grid(path, set(NAMES), sheet, header_row=header_row))
+    grid = join_blocks(
+        read_grid(path, set(NAMES), sheet, header_row=header_row, words=HEADING_WORDS)
+    )
     targets = _guessed(grid)
     file = Path(path).name
     lines = [
@@ -75,7 +81,7 @@ def column_template(
         "# A line that begins with # is not read.",
         "",
         *([f"sheet = {_quoted(sheet)}"] if sheet else []),
-        *([f"header_row = {grid.header_row}  # row of the headings"] if grid.header_row else []),
+        *_header_row_lines(grid),
         *_date_lines(grid, targets),
     ]
     if grid.merged:
@@ -103,6 +109,14 @@ def column_template(
     return "\n".join([*lines, ""])
 
 
+def _header_row_lines(grid: Grid) -> Iterator[str]:
+    """Yield where the headings stand."""
+    if grid.is_turned:
+        yield "# The sheet has a column for each run; its headings stand below each other."
+    elif grid.header_row:
+        yield f"header_row = {grid.header_row}  # row of the headings"
+
+
 def _guessed(grid: Grid) -> list[str]:
     """Return the column that each heading may mean, each column once; "" where none."""
     sure = [match_heading(heading, BY_NAME, grid.headings) for heading in grid.headings]
@@ -114,7 +128,7 @@ def _guessed(grid: Grid) -> list[str]:
         targets[place] = next(
             (
                 target
-                for target, pattern in _GUESSES
+                for target, pattern in GUESSES
                 if pattern.search(heading)
                 and target not in targets
                 and _may_hold(target, _filled(grid, place))
@@ -129,15 +143,18 @@ def _guessed(grid: Grid) -> list[str]:
 
 def _named_by_blocks(names: Sequence[str], taken: Sequence[str]) -> str:
     """Return what the blocks of a sheet may be: sensors, coolers or builds of firmware."""
-    sensors = [pattern for target, pattern in _GUESSES if target.startswith("temperature_c[")]
+    sensors = [pattern for target, pattern in GUESSES if target.startswith("temperature_c[")]
     if all(any(pattern.search(name) for pattern in sensors) for name in names):
         return "sensor"
     return next(name for name in ("cooler_model", "firmware", "session") if name not in taken)
 
 
 def _may_hold(target: str, cells: Sequence[Any]) -> bool:
-    """Return whether a column may hold such cells: those of a number have figures."""
-    is_number = BY_NAME[target.partition("[")[0]].kind is Kind.NUMBER
+    """Return whether a column may hold such cells: figures for numbers, few different words."""
+    column = BY_NAME[target.partition("[")[0]]
+    if column.choices and len(set(map(word_of, cells))) > _MOST_WORDS:
+        return False
+    is_number = column.kind is Kind.NUMBER
     figures = sum(any(sign.isdigit() for sign in str(cell)) for cell in cells)
     return not is_number or 2 * figures >= len(cells)
 
@@ -152,7 +169,9 @@ def _examples(grid: Grid, place: int) -> str:
     """Return the letter of a column and its first different cells, as a comment."""
     cells = dict.fromkeys(" ".join(str(cell).split()) for cell in _filled(grid, place))
     shown = ", ".join(list(cells)[:_EXAMPLES])
-    return f"{grid.letters[place] or 'names of blocks'}: {shown or 'blank'}"
+    letter = grid.letters[place] or "names of blocks"
+    where = f"row {column_number(letter)}" if grid.is_turned else letter
+    return f"{where}: {shown or 'blank'}"
 
 
 def _filled(grid: Grid, place: int) -> list[Any]:

@@ -14,7 +14,7 @@ from thermcmp.errors import Fault, InputError, suggest
 from thermcmp.results.headings import Target
 from thermcmp.results.schema import READABLE
 from thermcmp.tabular.dates import is_format
-from thermcmp.tabular.grid import heading_of
+from thermcmp.tabular.sheet_places import heading_of
 
 #: Stands for a meaning that a template leaves to be filled in.
 UNANSWERED: Final = "?"

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError, ThermcmpWarning, fault_lines
+from thermcmp.results.column_template import HEADING_WORDS
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.headings import Target, map_headings, unlikely_unit
 from thermcmp.results.near_names import NearNamesWarning, near_names
@@ -57,8 +58,8 @@ class _Reading:
     alone: list[Fault]
     between: list[Fault]
     near_names: list[Fault]
-    #: Rows of the file in which no sensor has a temperature.
-    empty: list[int]
+    #: Rows of the file in which no sensor has a temperature, as the file calls them.
+    empty: list[str]
 
 
 def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-only
@@ -150,7 +151,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     )  # fmt: skip
     grid = grid_of_plugin(where) or read_grid(
         where, {*guide.columns, *READABLE}, guide.sheet,
-        header_row=guide.header_row, fill_merged=guide.fill_merged,
+        header_row=guide.header_row, fill_merged=guide.fill_merged, words=HEADING_WORDS,
     )  # fmt: skip
     grid = join_blocks(grid)
     targets, faults = map_headings(grid, guide.columns, where.name)
@@ -190,9 +191,9 @@ def _empty_rows(reading: _Reading, where: Path) -> list[str]:
     """Name the rows that make none, since no sensor has a temperature in them."""
     if not reading.empty:
         return []
-    rows = ", ".join(map(str, reading.empty[:5])) + (" …" if len(reading.empty) > 5 else "")
+    rows = ", ".join(reading.empty[:5]) + (" …" if len(reading.empty) > 5 else "")
     return [
-        f"{where.name}: rows without any temperature are left out: {rows}. Fix: fill them in, or "
+        f"{where.name}: runs without any temperature are left out: {rows}. Fix: fill them in, or "
         "take them out of the table."
     ]
 
@@ -259,7 +260,7 @@ def _read_rows(
     contradictions = [*grid.merged, *(asked.pop(name) for name in sorted(blamed))]
     contradictions += _new_faults(between, origin, guide, unread_places)
     picked = set(origin.rows or ())
-    empty = list(dict.fromkeys(shown_row(number) for number in numbers if number not in picked))
+    empty = list(dict.fromkeys(grid.name_of(n) for n in numbers if n not in picked))
     return _Reading(checked, alone, contradictions, list(asked.values()), empty)
 
 

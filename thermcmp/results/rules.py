@@ -7,6 +7,7 @@ from typing import Final
 
 import pandas as pd
 
+from thermcmp.results.plausibility.slipped_marks import find_slipped
 from thermcmp.results.plausibility.swapped_cells import find_swapped
 from thermcmp.results.row_hashes import do_agree
 from thermcmp.results.schema import KEY
@@ -87,6 +88,7 @@ def find_rule_faults(frame: pd.DataFrame) -> list[Finding]:
             "check both readings and their columns; both are in °C",
         ),
         *find_swapped(rows),
+        *find_slipped(rows),
         *_bound_faults(rows),
         *_marked(
             rows[below_background],

@@ -8,7 +8,8 @@ from dataclasses import replace
 from typing import Any, Final
 
 from thermcmp.tabular.coercion import is_missing
-from thermcmp.tabular.grid import BLOCK_STEP, Grid, column_number, heading_of
+from thermcmp.tabular.grid import BLOCK_STEP, Grid
+from thermcmp.tabular.sheet_places import column_number, heading_of
 
 #: Heading of the column of the blocks' names.
 BLOCK: Final = "block"

@@ -18,6 +18,8 @@ from thermcmp._files import what_it_is
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.coercion import is_missing
 from thermcmp.tabular.encoding import NoTextError, guess_encoding
+from thermcmp.tabular.sheet_places import column_letter, heading_of
+from thermcmp.tabular.turned import stands_on_its_side, turned, turned_fault
 from thermcmp.tabular.units import is_unit
 
 #: A file, or a frame in memory.
@@ -59,6 +61,8 @@ class Grid:
     blocks: tuple[str, ...] = ()  #: names of the blocks that were put below each other
     #: Letters of the columns of each block that stood beside others.
     block_letters: tuple[tuple[str, ...], ...] = ()
+    #: Whether the sheet has a column for each run; rows and letters are then exchanged.
+    is_turned: bool = False
 
     def placed(self, fault: Fault) -> Fault:
         """Return a fault with the file, the row and the letter of its column."""
@@ -66,7 +70,19 @@ class Grid:
         of_block = self.block_letters[block] if self.block_letters else self.letters
         letters = dict(zip(self.headings, of_block, strict=True))
         letter = fault.letter or letters.get(fault.column or "") or None
-        return replace(fault, file=self.file, row=None if fault.row is None else row, letter=letter)
+        fault = replace(
+            fault, file=self.file, row=None if fault.row is None else row, letter=letter
+        )
+        if not self.is_turned:
+            return fault
+        message = re.sub(r"\brow (\d+)", lambda hit: self.name_of(int(hit[1])), fault.message)
+        message = message.replace("an earlier row", "an earlier run")
+        return replace(turned_fault(fault), message=message)
+
+    def name_of(self, number: int) -> str:
+        """Return what the user's file calls a row of the table."""
+        shown = shown_row(number)
+        return f"column {column_letter(shown - 1)}" if self.is_turned else f"row {shown}"
 
 
 def shown_row(number: int) -> int:
@@ -90,8 +106,12 @@ def read_grid(
     *,
     header_row: int | None = None,
     fill_merged: bool | None = None,
+    words: Sequence[re.Pattern[str]] = (),
 ) -> Grid:
-    """Return the cells of a file or a frame; known headings show separator and heading row."""
+    """Return the cells of a file or a frame; known headings show separator and heading row.
+
+    With `words` of usual headings, a sheet with a column for each run is turned.
+    """
     if isinstance(source, pd.DataFrame):
         cells = source.astype("object").where(_present(source), None)
         rows = tuple(enumerate(cells.itertuples(index=False, name=None)))
@@ -107,12 +127,12 @@ def read_grid(
     data, ending = path.read_bytes(), path.suffix.lower()
     if ending in (".xlsx", ".xlsm"):
         lines, faults, merged = _read_workbook(data, file, sheet, fill_merged=fill_merged)
-        return _to_grid(lines, file, known, header_row, faults=faults, merged=merged)
+        return _to_grid(lines, file, known, header_row, words, faults=faults, merged=merged)
     if ending in (".parquet", ".pq"):
         return _read_parquet(data, file)
     if ending in (".xls", ".ods"):
         raise _unreadable(file, f"{ending} files are not read", "save it as .xlsx or as CSV")
-    return _read_text(data, file, known, header_row)
+    return _read_text(data, file, known, header_row, words)
 
 
 def _unreadable(file: str, message: str, fix: str) -> InputError:
@@ -120,7 +140,13 @@ def _unreadable(file: str, message: str, fix: str) -> InputError:
     return InputError("The table cannot be read:", [Fault(message, fix, file)])
 
 
-def _read_text(data: bytes, file: str, known: set[str], header_row: int | None) -> Grid:
+def _read_text(
+    data: bytes,
+    file: str,
+    known: set[str],
+    header_row: int | None,
+    words: Sequence[re.Pattern[str]],
+) -> Grid:
     """Read a separated text file.
 
     The chosen separator makes most headings known, then most lines as wide as the headings.
@@ -130,8 +156,8 @@ def _read_text(data: bytes, file: str, known: set[str], header_row: int | None) 
     except NoTextError as error:
         raise _unreadable(file, error.message, error.fix) from None
     except UnicodeDecodeError:
-        words = "neither UTF-8, UTF-16 nor CP1252 text"
-        raise _unreadable(file, words, "save it as UTF-8") from None
+        neither = "neither UTF-8, UTF-16 nor CP1252 text"
+        raise _unreadable(file, neither, "save it as UTF-8") from None
 
     def score(separator: str) -> tuple[int, int]:
         try:
@@ -153,7 +179,7 @@ def _read_text(data: bytes, file: str, known: set[str], header_row: int | None) 
     except csv.Error as error:
         fix = "close every quote that is opened"
         raise _unreadable(file, f"broken text: {error}", fix) from None
-    return _to_grid(lines, file, known, header_row, separator=separator)
+    return _to_grid(lines, file, known, header_row, words, separator=separator)
 
 
 def _read_workbook(
@@ -286,29 +312,6 @@ def _split(text: str, separator: str) -> list[tuple[int, list[Any]]]:
     return lines
 
 
-def column_letter(place: int) -> str:
-    """Return the letter of a column, counted from 0, as a spreadsheet shows it."""
-    letters = ""
-    place += 1
-    while place:
-        place, last = divmod(place - 1, 26)
-        letters = chr(ord("A") + last) + letters
-    return letters
-
-
-def column_number(letters: str) -> int:
-    """Return the number of a column from its letters."""
-    number = 0
-    for letter in letters:
-        number = 26 * number + ord(letter) - ord("A") + 1
-    return number
-
-
-def heading_of(cell: Any) -> str:
-    """Return the heading in a cell: one line, with single blanks."""
-    return "" if is_missing(cell) else " ".join(str(cell).split())
-
-
 def _heading_place(
     lines: Sequence[tuple[int, list[Any]]], known: set[str], header_row: int | None
 ) -> int:
@@ -351,6 +354,7 @@ def _to_grid(
     file: str,
     known: set[str],
     header_row: int | None,
+    words: Sequence[re.Pattern[str]] = (),
     *,
     separator: str | None = None,
     faults: Iterable[Fault] = (),
@@ -363,11 +367,16 @@ def _to_grid(
     if header_row is not None and header_row not in {number for number, _ in filled}:
         fix = "give header_row= as the number of the row that holds the headings"
         raise _unreadable(file, f"row {header_row} is blank, or not in the table", fix)
+    is_turned = header_row is None and stands_on_its_side(filled, known, words)
+    numbers: Sequence[int] = ()
+    if is_turned:
+        numbers, filled = turned(filled)
+        faults, merged = map(turned_fault, faults), map(turned_fault, merged)
     top = _heading_place(filled, known, header_row)
     head, cells = filled[top]
     if len(cells) > MOST_COLUMNS:
-        words = f"{len(cells)} columns; a table has {MOST_COLUMNS} at most"
-        raise _unreadable(file, words, "check the separator, and drop columns that you do not need")
+        many = f"{len(cells)} columns; a table has {MOST_COLUMNS} at most"
+        raise _unreadable(file, many, "check the separator, and drop columns that you do not need")
     headings = tuple(map(heading_of, cells))
     rows, width_faults = _fitting_rows(filled[top + 1 :], len(headings), file, separator)
     # A column without heading and cells, as formatting or a last separator leaves it, is none.
@@ -377,7 +386,7 @@ def _to_grid(
         if heading or not all(is_missing(cells[place]) for _, cells in rows)
     ]
     headings = tuple(headings[place] for place in kept)
-    letters = tuple(map(column_letter, kept))
+    letters = tuple(column_letter(numbers[k] - 1 if is_turned else k) for k in kept)
     rows = [(number, tuple(cells[place] for place in kept)) for number, cells in rows]
     named = dict(zip(letters, headings, strict=True))
     of_cells, unclear = (
@@ -400,6 +409,7 @@ def _to_grid(
     return Grid(
         file, headings, letters, head, units, tuple(rows), separator, every, unclear,
         above=tuple(above[place] for place in kept if place < len(above)),
+        is_turned=is_turned,
     )  # fmt: skip
 
 

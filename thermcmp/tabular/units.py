@@ -150,6 +150,7 @@ _OTHERS: Final = ("db", "db(c)", "dbc", "sone", "pwm", "pa", "hz", "j")
 _REASONS: Final = {
     ("rpm", "%"): "a fan's duty is not its speed: give the tachometer's reading in rpm",
     ("rpm", "pwm"): "a fan's duty is not its speed: give the tachometer's reading in rpm",
+    ("rpm", "k"): "thousands are written out, 1.6k as 1600",
     ("%", "rpm"): "a fan's speed is not its duty: put it into the column fan_rpm",
     ("W", "%"): "a share of a limit is not a power: give the board power in W",
     ("dB(A)", "db"): "an unweighted level is not an A-weighted one: give dB(A)",

@@ -269,6 +269,8 @@ def _air_by_cooler(rows: pd.DataFrame) -> Iterator[str]:
     runs = _single(rows, read).dropna(subset=["session", "ambient_c"]).drop_duplicates(_RUN)
     occasion = [runs["lab"].fillna(""), runs["bench"].fillna(""), runs["session"]]
     for file, group in runs.groupby("file", observed=True):
+        if len(group) <= _FEWEST_AT_TOP:
+            continue
         by = [each[group.index] for each in occasion]
         session = group.groupby(by, observed=True)["ambient_c"]
         cooler = group.groupby([*by, group["cooler_model"]], observed=True)["ambient_c"]

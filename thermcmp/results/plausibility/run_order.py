@@ -40,6 +40,9 @@ _LEAST_K2: Final = 1e-4
 def climbs_with_order(rows: pd.DataFrame) -> list[str]:
     """Name the repeats of one sensor whose rise follows the order of the runs."""
     rows = rows.dropna(subset=list(SET_POINTS))  # a set point that is not known may have moved
+    if len(rows) < _FEWEST:
+        # As of each log that is a file of its own.
+        return []
     points = [set_points(rows[name], share) for name, share in SET_POINTS.items()]
     # Rows that a user's own columns distinguish are not repeats either.
     own = [name for name in rows if name not in NAMES]
