@@ -161,7 +161,9 @@ class Answer:
         Parameters
         ----------
         path : path-like
-            File ending in .svg or .png.
+            File ending in .svg or .png; or in .html for a figure whose values show under the
+            pointer, one file without network, of any size and in light colours. That needs
+            ``pip install 'thermcmp[interactive]'``.
         size : {"article", "slide", "phone"}
             As in `plot`.
         theme : {"light", "dark", "print"}
@@ -175,16 +177,22 @@ class Answer:
         Raises
         ------
         InputError
-            If the ending, the size or the theme is not known.
+            If the ending, the size or the theme is not known, or an HTML figure cannot be made.
         """
+        from thermcmp.questions.interactive import interactive_figure
         from thermcmp.questions.pictures import picture
 
         target = Path(path)
         form = target.suffix.lower().removeprefix(".")
-        if form not in ("svg", "png"):
-            fault = Fault("no such kind of picture", "end it in .svg or .png", file=str(target))
+        if form not in ("svg", "png", "html"):
+            fix = "end it in .svg, .png or .html"
+            fault = Fault("no such kind of picture", fix, file=str(target))
             raise InputError("The figure cannot be written:", [fault])
-        content = picture(self, _figure_size(size), form, _theme(theme))
+        chosen, colours = _figure_size(size), _theme(theme)
+        if form == "html":
+            content = interactive_figure(self)
+        else:
+            content = picture(self, chosen, form, colours)
         target.parent.mkdir(parents=True, exist_ok=True)
         write_whole(target, content)
         return target
