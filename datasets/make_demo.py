@@ -215,16 +215,15 @@ def firmware_text(truth: Truth) -> str:
 
 #: What was planted and what it teaches; the demo's page and the README have it.
 LESSONS = (
-    "This is the invented demo campaign: no card of any maker was measured, and the truth behind "
-    "every row is known.",
+    "This is an invented demo campaign: no maker's card was measured, and the truth is known.",
     "The fix is not the cooler alone. Of the true 17.6 K at the memory 10.2 K are due to the "
     "hardware, 5.5 K to the fan speed and 1.8 K to the power; at the junction the hardware's true "
     "share is 0.3 K of 7.8 K.",
-    "Each of the study's two boards carries its own memory vendor, so the study alone cannot "
-    "separate board and vendor; the seven other products carry both vendors and can.",
-    "One assembly is a bad one: 'Rowan-C-1 on Rowan-B-1, bench 1' is 6.6 K too warm at the "
-    "junction and 2.1 K at the memory. Another is good by chance: 'Hornbeam-C-1 on Hornbeam-B-1, "
-    "bench 1' is 2.4 K too cool at the memory. One assembly says little about a product.",
+    "Each of the study's two boards has its own memory vendor, so the study alone cannot separate "
+    "board and vendor; the seven other products have both vendors and can.",
+    "One assembly is bad: 'Rowan-C-1 on Rowan-B-1, bench 1' is 6.6 K too warm at the junction and "
+    "2.1 K at the memory. One is good by chance: 'Hornbeam-C-1 on Hornbeam-B-1, bench 1' is 2.4 K "
+    "too cool at the memory. One assembly says little about a product.",
     "Three logged runs went wrong and are refused: R272 throttled behind a covered intake, in R284 "
     "the ambient rose, in R296 the fan slowed at unchanged duty. Each was repeated.",
 )

@@ -31,7 +31,7 @@ SEPARATION = pd.DataFrame(
         ("p_exceed", ("chance of exceeding", "%")),
         ("data_share", ("share from data", "%")),
         ("rank_low", ("best rank", "")),
-        ("aliased_with", ("aliased with", "")),
+        ("aliased_with", ("changed together with", "")),
         ("a_word", ("a word", "")),
     ],
 )

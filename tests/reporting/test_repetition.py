@@ -6,7 +6,7 @@ from thermcmp.model.factor_words import parameter_words
 from thermcmp.questions.table_words import worded_table
 from thermcmp.reporting.article.limits import for_appendix
 from thermcmp.reporting.page import _first_reasons
-from thermcmp.reporting.repetition import beyond, said_once, shortened
+from thermcmp.reporting.repetition import beyond, said_once
 
 ROWS = pd.DataFrame(
     {"part": ["total", "hardware"], "mean_k": [17.9, 10.5], "low_k": [17.0, 9.7],
@@ -43,12 +43,6 @@ def test_sentences_of_fits_that_differ_in_a_count_are_one():
     said = [["91 runs count.", "Both."], ["52 runs count.", "Both."]]
     assert said_once(["a", "b"], said) == ("91 / 52 runs count. (a, b)", "Both.")
     assert said_once(["a", "b"], [["Here."], []]) == ("Here. (a)",)
-
-
-def test_long_lists_of_parameters_are_in_the_files():
-    many = "Mostly prior, the data hardly inform it: a, b, c, d, e."
-    assert shortened(many).endswith("a, b, c and 2 more, see the files inside this page.")
-    assert shortened("Mostly prior, the data hardly inform it: a, b, c, d.").endswith("c, d.")
 
 
 def test_names_of_parameters_and_of_options_are_no_readers_words():

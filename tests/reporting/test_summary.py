@@ -50,7 +50,7 @@ def test_the_headline_has_equal_noise_its_noise_and_what_is_not_known(fix, parts
 
 
 def test_without_a_gap_the_headline_names_the_single_specimens(fix):
-    assert "how other specimens compare is not known, since one was tested" in headline([fix])
+    assert "how other cards compare is not known, since only one was tested" in headline([fix])
 
 
 def test_without_a_noise_reading_the_headline_says_so(fix):

@@ -26,7 +26,7 @@ import thermcmp as tc
 FIRST_SEED = 9000
 #: Sentences that every fit may have: they name no cause.
 INNOCENT = re.compile(
-    r"look like the measured one|^No |^Boundary|^Mostly prior|one level only|one run per level"
+    r"look like the measured one|^No |^Boundary|^Assumed rather|one level only|one run per level"
     r"|standard deviation [−\d].*probability that it is below"
 )
 #: What a caveat ends with, in general words.

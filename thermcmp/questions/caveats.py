@@ -46,7 +46,7 @@ MOST_ASSUMED: Final = 200
 #: Of a fit that was held against no other model of its rows.
 NOT_COMPARED: Final = (
     "Whether other models that explain the rows as well would answer otherwise was not asked. Fix: "
-    "compare the models first; every later answer of the fit then says what hangs on the model."
+    "compare the models; every later answer then says what hangs on the model."
 )
 #: An assembly without which the error grows more than this holds the answer alone.
 ALONE: Final = 3.0

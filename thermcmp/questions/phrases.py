@@ -12,7 +12,7 @@ from thermcmp.errors import Fault, InputError
 
 PROB: Final = 0.90
 #: Digits after the point by unit; one where a unit is not listed.
-DIGITS: Final = {"rpm": 0, "W": 0, "s": 0}
+DIGITS: Final = {"rpm": 0, "W": 0, "s": 0, "K/dB": 2}
 #: Probability of the range that is stated of a withheld part: nothing in it is excluded lightly.
 RANGE_PROB: Final = 0.99
 #: Chance of the other sign from which a difference is not called clear.

@@ -17,20 +17,22 @@ _UNITS: Final[dict[str, str]] = {
 }  # fmt: skip
 _WORDS: Final[dict[str, str]] = {
     "mean": "mean", "sd": "SD", "low": "low", "high": "high",
-    "data_share": "share from data", "aliased_with": "aliased with", "p_best": "chance to be best",
+    "data_share": "share from data", "aliased_with": "changed together with",
+    "p_best": "chance to be best",
     "p_beats": "chance to beat a rival", "p_cooler": "chance to be cooler",
     "p_matters": "chance that it matters",
     "p_exceed": "chance of exceeding", "fan_at_most": "chance of highest speed",
-    "enough_note": "enough: reach", "rank_mean": "mean rank", "rank_low": "best rank",
+    "enough": "fan speed needed", "enough_dba": "its noise",
+    "enough_note": "that speed was", "rank_mean": "mean rank", "rank_low": "best rank",
     "rank_high": "worst rank", "noise_rank_mean": "mean noise rank",
     "noise_rank_low": "best noise rank", "noise_rank_high": "worst noise rank",
     "p_front": "chance that none is cooler and quieter",
     "fan": "fan speed", "p_larger": "chance of a larger one",
-    "p_below": "chance to count as none", "prior_influence": "prior influence",
-    "pareto_k": "Pareto k", "without_mean": "mean without", "without_low": "low without",
+    "p_below": "chance to count as none", "prior_influence": "moved by other assumptions (0 to 1)",
+    "pareto_k": "weight check (k)", "without_mean": "mean without", "without_low": "low without",
     "without_high": "high without", "off_sds": "off [SD]", "change_sds": "change [SD]",
-    "largest_change_sds": "largest change [SD]", "mean_k_per_db": "mean [K/dB]",
-    "low_k_per_db": "low [K/dB]", "high_k_per_db": "high [K/dB]", "costs": "same K costs",
+    "largest_change_sds": "largest change [SD]", "mean_k_per_db": "mean",
+    "low_k_per_db": "low", "high_k_per_db": "high", "costs": "same K costs",
     "costs_low": "at least", "costs_high": "at most", "noise_low": "noise, low",
     "noise_high": "noise, high", "elpd": "log predictive density",
     "elpd_difference": "less than the best", "difference_se": "standard error",
@@ -38,6 +40,8 @@ _WORDS: Final[dict[str, str]] = {
     "least_mean": "least mean", "greatest_mean": "greatest mean", "moved": "largest move",
     "moved_by": "moved by", "model_dependent": "hangs on",
 }  # fmt: skip
+#: Units of the names in `_WORDS` that end in one.
+_UNITS_OF_WORDS: Final = {"k_per_db": "K/dB", "dba": "dB(A)"}
 #: Kinds of rows whose word in the table is not a reader's.
 _KINDS: Final = {"order-free": "in any order", "departure": "beyond adding up"}
 #: Columns whose cells name factors, and those whose cells name parameters, as columns do.
@@ -228,7 +232,9 @@ def _range_cell(mean: str | None, low: str | None, high: str | None, *, is_mean:
         return Cell("not estimable", is_missing=True) if is_mean else Cell("–", is_number=True)
     if mean is None:
         return Cell(f"{low} to {high}, range only", is_missing=True)
-    return Cell(mean if low is None else f"{mean} ({low} to {high})", is_number=True)
+    # An interval without a width on paper is not worth its room.
+    is_sharp = low is None or low == mean == high
+    return Cell(mean if is_sharp else f"{mean} ({low} to {high})", is_number=True)
 
 
 def printed_table(table: pd.DataFrame) -> pd.DataFrame:
@@ -243,7 +249,7 @@ def heading_unit(name: str) -> tuple[str, str]:
     """Split a column name into its words and its unit."""
     if name in _WORDS:
         share = name in ("data_share", "fan_at_most") or name.startswith("p_")
-        return _WORDS[name], "%" if share else ""
+        return _WORDS[name], "%" if share else _UNITS_OF_WORDS.get(name.partition("_")[2], "")
     stem, _, suffix = name.rpartition("_")
     if suffix in ("low", "high") and (inner := heading_unit(stem))[1]:
         return f"{inner[0]}, {suffix}", inner[1]

@@ -34,13 +34,12 @@ class Caution:
 CAUTIONS: Final[tuple[Caution, ...]] = (
     Caution(
         Work.TEARDOWN,
-        "Switch the power off, unplug the machine and let the card cool down before you take "
-        "anything apart. Wait until the supply's capacitors have discharged.",
+        "Before you take anything apart: power off, unplug, let the card cool, and wait until the "
+        "supply's capacitors have discharged.",
     ),
     Caution(
         Work.TEARDOWN,
-        "Work on a grounded mat with a wrist strap: electrostatic discharge kills parts that "
-        "still look well.",
+        "Work on a grounded mat with a wrist strap: electrostatic discharge kills parts unseen.",
     ),
     Caution(
         Work.TEARDOWN,
@@ -49,14 +48,13 @@ CAUTIONS: Final[tuple[Caution, ...]] = (
     ),
     Caution(
         Work.CLAMPING,
-        "Clamping force and screw torque come from the maker's service instructions. Bare dies "
-        "crack at their edges and boards bend: tighten crosswise, in small steps, and never go "
-        "beyond the stated force to win a few kelvin.",
+        "Never go beyond the maker's clamping force and screw torque to win a few kelvin: bare "
+        "dies crack and boards bend. Tighten crosswise, in small steps.",
     ),
     Caution(
         Work.FANS,
-        "Fans start by themselves and turn fast. Keep fingers, cables and tools away; stop a fan "
-        "by cutting its power, not by touching it. Wear ear protection in long loud runs.",
+        "Fans start by themselves. Keep fingers, cables and tools away; stop a fan by cutting its "
+        "power. Wear ear protection in long loud runs.",
     ),
     Caution(
         Work.HEAT,
@@ -65,13 +63,13 @@ CAUTIONS: Final[tuple[Caution, ...]] = (
     ),
     Caution(
         Work.HEAT,
-        "Do not hold a card at or above the limit that its maker states, and never switch its "
-        "own temperature protection off. Watch a warm-case run and end it when the limit is near.",
+        "Do not hold a card at or above its maker's limit, and never switch its temperature "
+        "protection off. Watch a warm-case run and end it when the limit is near.",
     ),
     Caution(
         Work.MAINS,
-        "Leave power supplies closed. Whatever touches mains voltage belongs to licensed people "
-        "under local codes.",
+        "Leave power supplies closed. Work on mains voltage is for licensed people, under local "
+        "codes.",
     ),
 )
 

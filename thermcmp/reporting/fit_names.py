@@ -1,16 +1,13 @@
-"""Names of the fits of one page, and the data of each."""
+"""Names of the fits of one page."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
-
-#: More products than this are counted and not named.
-_NAMED: Final = 3
 
 
 def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
@@ -32,16 +29,3 @@ def fit_names(fits: Sequence[Fit]) -> tuple[str, ...]:
         f"{name}, no. {names[: place + 1].count(name)}" if seen[name] > 1 else name
         for place, name in enumerate(names)
     )
-
-
-def fitted_to(fit: Fit) -> str:
-    """Describe sensor, rows and products of a fit, and the sensors fitted together with it."""
-    rows = fit.design.rows
-    products = sorted(map(str, rows["product"].dropna().unique())) if "product" in rows else []
-    words = f"{fit.sensor}, {len(rows)} rows"
-    if products:
-        few = len(products) <= _NAMED
-        words += f" of {', '.join(products) if few else f'{len(products)} products'}"
-    if fit.fitted_with:
-        words += f", fitted together with {' and '.join(fit.fitted_with)}"
-    return words

@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import base64
+import io
 import re
-from collections.abc import Mapping, Sequence
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from thermcmp.inference.checks.prior_sensitivity import SENSITIVE
+from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
 from thermcmp.model.factor_words import parameter_words
-from thermcmp.questions.fit_check.question import BOUNDARY, FitCheck, check_fit
+from thermcmp.questions.fit_check.question import ASSUMED, BOUNDARY, TOGETHER, FitCheck, check_fit
 from thermcmp.questions.pictures import picture_uri
 from thermcmp.questions.table_words import WordedTable, worded_table
 from thermcmp.reporting.article.limits import for_appendix, for_readers, has_cure
 from thermcmp.reporting.cautions import Work, cautions_for
-from thermcmp.reporting.fit_names import fit_names, fitted_to
+from thermcmp.reporting.fit_names import fit_names
 from thermcmp.reporting.glossary import Term, terms_used
+from thermcmp.reporting.page_tables import BESIDE_TABLES, IN_TABLES, page_tables
 from thermcmp.reporting.plugin_sections import AddedPart, added_parts
-from thermcmp.reporting.repetition import beyond, said_once, shortened
+from thermcmp.reporting.repetition import beyond, said_once
 from thermcmp.reporting.summary import Summary, leading, make_summary, things_to_look_at
 
 if TYPE_CHECKING:
@@ -43,7 +46,7 @@ _UNFIT_FOR_NAMES: Final = re.compile(r"[^\w.]+")
 
 @dataclass(frozen=True, slots=True)
 class DataFile:
-    """A table that the page carries as a CSV file, for those who want every number."""
+    """A file that the page carries, for those who want every number."""
 
     name: str
     words: str
@@ -61,8 +64,10 @@ class AnswerPart:
     #: The figure for a narrow screen.
     narrow: str
     alternative: str
-    table: WordedTable
-    further: tuple[tuple[str, WordedTable], ...] = ()
+    #: By caption; the first is the answer's own table.
+    tables: Mapping[str, WordedTable]
+    #: The answer's whole table.
+    file: DataFile
     #: Caveats that no answer above has, with their numbers on the page.
     new_caveats: Mapping[int, str] = field(default_factory=dict)
     #: Numbers of the caveats that an answer above has too: each is said once.
@@ -81,8 +86,10 @@ class DataPart:
     aliases: tuple[str, ...]
     notes: tuple[str, ...]
     versions: str
-    #: All numbers of each fit and of its checks, by the fit's name.
-    files: Mapping[str, tuple[DataFile, ...]]
+    #: Engine and fingerprint of each fit.
+    records: tuple[str, ...]
+    #: All numbers of each fit and of its checks.
+    files: tuple[DataFile, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +103,13 @@ class HealthPart:
 
 @dataclass(frozen=True, slots=True)
 class TrustPart:
-    """How far the fits can be trusted: what they rest on, findings each once, their figures."""
+    """How far the fits can be trusted: their number, findings each once, their figures.
 
-    fitted_to: tuple[str, ...]
+    `assumed` counts the parameters that the data hardly inform.
+    """
+
+    fits: int
+    assumed: tuple[str, ...]
     sentences: tuple[str, ...]
     figures: Mapping[str, tuple[AnswerPart, ...]]
 
@@ -120,7 +131,6 @@ class Page:
     refused: WordedTable | None
     #: All reasons of the refused runs.
     refused_file: DataFile | None
-    log_cautions: tuple[str, ...]
     summary: Summary
     #: The answer whose figure stands on the first screen.
     lead: AnswerPart | None
@@ -147,20 +157,15 @@ def make_page(
     sources = [*(answer.source for answer in answers if answer.source), *(p.source for p in added)]
     data = _data_part(names, checks, words, sources) if fits else None
     aliases = data.aliases if data is not None else ()
-    shown = [*words, *aliases, *(answer.title for answer in answers)]
-    shown += [answer.interval_kind for answer in answers]
-    tables = [table for part in parts for table in (part.table, *(t for _, t in part.further))]
-    shown += [text for table in tables for text in table.headings]
-    shown += [cell.text for table in tables for row in table.rows for cell in row]
     refused = None if reduced is None or reduced.refused.empty else reduced.refused
-    shown += trust.sentences if trust is not None else ()
     summary = make_summary(
         answers, fits, [(p.label, p.anchor) for p in parts], reduced=reduced, remarks=remarks
     )
     parts = tuple(
-        replace(part, sentences=_appendix_sentences(part, said))
+        replace(part, sentences=_appendix_sentences(part, [summary.headline, *said]))
         for part, (_, _, said) in zip(parts, summary.found, strict=True)
     )
+    trust_words = trust.sentences if trust is not None else ()
     return Page(
         title=title,
         dated=dated,
@@ -171,26 +176,37 @@ def make_page(
         trust=trust,
         added=added,
         cautions=cautions_for([*words, *aliases]),
-        terms=terms_used(shown),
+        terms=terms_used([*_shown_words(parts, summary), *aliases, *trust_words]),
         refused=None if refused is None else _refused(refused),
         refused_file=None if refused is None else _file("refused runs", "all reasons", refused),
-        log_cautions=() if reduced is None else reduced.cautions,
         summary=summary,
         lead=next((part for part in parts if part.answer is leading(answers)), None),
     )
 
 
+def _shown_words(parts: Sequence[AnswerPart], summary: Summary) -> Iterator[str]:
+    """Yield the words that the page shows of its answers."""
+    yield from (summary.headline, *summary.things, *summary.runs)
+    for _, _, sentences in summary.found:
+        yield from sentences
+    for part in parts:
+        yield from (part.answer.title, part.answer.interval_kind)
+        yield from (*part.sentences, *part.new_caveats.values(), *part.tables)
+        for table in part.tables.values():
+            yield from (*table.headings, *(cell.text for row in table.rows for cell in row))
+
+
 def _answer_parts(answers: Sequence[Answer], things: Sequence[str]) -> tuple[AnswerPart, ...]:
     """Return the answers with the caveats of the page numbered, each said where it is new.
 
-    What stands among the things to look at is said there alone, unless it has a cure.
+    What stands among the things to look at is said there alone, unless the bench has a cure.
     """
     kinds = [answer.kind for answer in answers]
     numbers: dict[str, int] = {}
     parts = []
     for place, answer in enumerate(answers, start=1):
         label = answer.title if kinds.count(answer.kind) > 1 else answer.kind.capitalize()
-        above = {c for c in answer.caveats if for_readers(c) in things and not has_cure(c)}
+        above = {c for c in answer.caveats if _is_said_above(c, things)}
         limits = [for_appendix(c) for c in dict.fromkeys(answer.caveats) if c not in above]
         known = tuple(sorted(numbers[c] for c in dict.fromkeys(limits) if c in numbers))
         new = {numbers.setdefault(c, len(numbers) + 1): c for c in limits if c not in numbers}
@@ -199,12 +215,21 @@ def _answer_parts(answers: Sequence[Answer], things: Sequence[str]) -> tuple[Ans
     return tuple(parts)
 
 
+def _is_said_above(caveat: str, things: Sequence[str]) -> bool:
+    """Return whether the things say all of a caveat, with its sensor's name or without."""
+    words = for_readers(caveat)
+    stands = words in things or words.partition(": ")[2] in things
+    return stands and not has_cure(for_appendix(caveat))
+
+
 def _appendix_sentences(part: AnswerPart, said: Sequence[str]) -> tuple[str, ...]:
     """Return the sentences of an answer that its tables and the summary do not say."""
-    tables = (part.table, *(table for _, table in part.further))
+    tables = part.tables.values()
     # A column that is the same in all rows is stated below its table.
-    below = [f"{text}" for table in tables for _, text in table.same]
-    return beyond(part.answer.beyond_table, tables, [*said, *below])
+    below = [text for table in tables for _, text in table.same]
+    sentences = [s for s in part.answer.beyond_table if not IN_TABLES.search(s)]
+    new = beyond(sentences, tables, [*said, *below])
+    return tuple(s for s in sentences if s in new or BESIDE_TABLES.search(s))
 
 
 def _health_parts(names: Sequence[str], fits: Sequence[Fit]) -> tuple[HealthPart, ...]:
@@ -222,9 +247,9 @@ def _part(anchor: str, label: str, answer: Answer) -> AnswerPart:
         answer=answer,
         picture=picture_uri(answer),
         narrow=picture_uri(answer, "phone"),
-        alternative=f"{answer.alt_text} The table after the figure holds the same numbers.",
-        table=_shown(answer.shown_table),
-        further=tuple((caption, _shown(table)) for caption, table in answer.further_tables.items()),
+        alternative=f"{answer.alt_text} The table after the figure and its file hold the numbers.",
+        tables=page_tables(answer),
+        file=_file(label, "whole table", answer.table),
     )
 
 
@@ -247,31 +272,26 @@ def _first_reasons(reason: str) -> str:
     return f"{conditions}; further reasons at {sensors}"
 
 
-def _shown(table: pd.DataFrame) -> WordedTable:
-    """Return a table of the page without health that is ok, or influence below what is stated."""
-    if "health" in table and (table["health"] == "ok").all():
-        table = table.drop(columns="health")
-    if "prior_influence" in table and not (table["prior_influence"] >= SENSITIVE).any():
-        table = table.drop(columns="prior_influence")
-    return worded_table(table, folded=True).without_same()
-
-
 def _trust_part(
     names: Sequence[str], checks: Sequence[FitCheck], answered: Sequence[str]
 ) -> TrustPart:
     """Return the checks of the fits: what no answer said, each finding once."""
-    # Which spreads may be zero is a note in the parameters' file and in an answer's table.
+    # Which spreads may be zero, and what is assumed, are notes in the file of the parameters.
     said = [
         [
             s
-            for s in map(shortened, check.sentences)
-            if not s.startswith(BOUNDARY) and not any(s in text for text in answered)
+            for s in check.sentences
+            if not s.startswith((BOUNDARY, TOGETHER, ASSUMED))
+            and not any(s in text for text in answered)
         ]
         for check in checks
     ]
     return TrustPart(
-        fitted_to=tuple(
-            f"{name}: {fitted_to(check.fit)}" for name, check in zip(names, checks, strict=True)
+        fits=len(checks),
+        assumed=tuple(
+            f"{(check.parameters['shrinkage'] < MOSTLY_PRIOR).sum()} of "
+            f"{len(check.parameters)} in the {name}"
+            for name, check in zip(names, checks, strict=True)
         ),
         sentences=tuple(map(parameter_words, said_once(names, said))),
         figures={
@@ -284,8 +304,8 @@ def _trust_part(
     )
 
 
-def _files(name: str, check: FitCheck) -> tuple[DataFile, ...]:
-    """Return all numbers of a fit and of its checks."""
+def _archive(name: str, check: FitCheck) -> DataFile:
+    """Return all numbers of a fit and of its checks, as CSV files in one archive."""
     unit = check.left_out.unit
     tables = {
         "parameters": check.fit.table,
@@ -297,14 +317,31 @@ def _files(name: str, check: FitCheck) -> tuple[DataFile, ...]:
         f"how each {unit} was left out": check.left_out.units,
         "outliers": check.outliers,
     }
-    return tuple(_file(name, words, table) for words, table in tables.items() if len(table))
+    whole = io.BytesIO()
+    with zipfile.ZipFile(whole, "w") as archive:
+        for words, table in tables.items():
+            # A file without a date of its own: the same page is the same bytes.
+            if len(table):
+                inside = zipfile.ZipInfo(_file_name(words, "csv"))
+                archive.writestr(inside, _csv(table), zipfile.ZIP_DEFLATED)
+    return DataFile(_file_name(name, "zip"), name, _uri("application/zip", whole.getvalue()))
 
 
 def _file(name: str, words: str, table: pd.DataFrame) -> DataFile:
     """Return a table as a CSV file inside the page, in full digits."""
-    text = table.to_csv(index=False, lineterminator="\n").encode("utf-8")
-    uri = f"data:text/csv;base64,{base64.b64encode(text).decode('ascii')}"
-    return DataFile(f"{_UNFIT_FOR_NAMES.sub('-', f'{name} {words}'.lower())}.csv", words, uri)
+    return DataFile(_file_name(f"{name} {words}", "csv"), words, _uri("text/csv", _csv(table)))
+
+
+def _file_name(words: str, ending: str) -> str:
+    return f"{_UNFIT_FOR_NAMES.sub('-', words.lower())}.{ending}"
+
+
+def _csv(table: pd.DataFrame) -> bytes:
+    return table.to_csv(index=False, lineterminator="\n").encode("utf-8")
+
+
+def _uri(kind: str, content: bytes) -> str:
+    return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
 
 
 def _data_part(
@@ -318,13 +355,17 @@ def _data_part(
     ]
     left_out = [(*fit.design.notes, *map(str, fit.design.left_out)) for fit in fits]
     versions = [[f"{package} {v}" for package, v in fit.versions.items()] for fit in fits]
-    facts = {name: list(_facts(fit).values()) for name, fit in zip(names, fits, strict=True)}
+    facts = [{"fit": name, **_facts(fit)} for name, fit in zip(names, fits, strict=True)]
     return DataPart(
-        facts=worded_table(pd.DataFrame({"rows behind": list(_facts(fits[0])), **facts})),
+        facts=worded_table(pd.DataFrame(facts)).without_same(),
         aliases=said_once(names, aliases),
         notes=said_once(names, left_out),
         versions=", ".join(dict.fromkeys((*said_once(names, versions), *sources))),
-        files={n: _files(n, check) for n, check in zip(names, checks, strict=True)},
+        records=tuple(
+            f"{name}: engine {fit.engine}, SHA-256 of its rows {fit.fingerprint}"
+            for name, fit in zip(names, fits, strict=True)
+        ),
+        files=tuple(_archive(name, check) for name, check in zip(names, checks, strict=True)),
     )
 
 
@@ -337,9 +378,8 @@ def _facts(fit: Fit) -> dict[str, str]:
     }
     return {
         "Rows used": str(len(results)),
+        "Fitted together with": ", ".join(fit.fitted_with) or "–",
         **{heading: str(count or "–") for heading, count in counts.items()},
         "Reference conditions": f"{reference.power_w:g} W, {reference.flow_speed:g} "
         f"{fit.design.law.unit}",
-        "Engine": f"{fit.engine} ({fit.engine_reason})",
-        "Data fingerprint": f"SHA-256 {fit.fingerprint}",
     }

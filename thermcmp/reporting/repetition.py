@@ -37,18 +37,16 @@ def beyond(
 
 
 def _ranges(text: str) -> set[tuple[str, ...]]:
-    """Return each number that has its range in brackets, without its sign."""
-    return {tuple(part.lstrip("+") for part in found) for found in _RANGE.findall(text)}
+    """Return each number that has its range in brackets; a cooling is a negative warming."""
+    found = (tuple(part.lstrip("+") for part in hit) for hit in _RANGE.findall(text))
+    return {(mean, *min((low, high), (_turned(high), _turned(low)))) for mean, low, high in found}
 
 
-def shortened(sentence: str, most: int = 3) -> str:
-    """Return a sentence that lists many parameters with the first of them and their file."""
-    words, colon, names = sentence.partition("hardly inform it: ")
-    listed = names.removesuffix(".").split(", ")
-    if len(listed) <= most + 1:
-        return sentence
-    first = ", ".join(listed[:most])
-    return f"{words}{colon}{first} and {len(listed) - most} more, see the files inside this page."
+def _turned(number: str) -> str:
+    """Return a number with the other sign."""
+    minus = "\N{MINUS SIGN}"
+    bare = number.removeprefix(minus)
+    return bare if number.startswith(minus) or not float(bare or 0) else f"{minus}{bare}"
 
 
 def said_once(names: Sequence[str], sentences: Sequence[Sequence[str]]) -> tuple[str, ...]:

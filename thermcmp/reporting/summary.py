@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from thermcmp.questions.attribution.answer import Attribution
+from thermcmp.questions.caveats import NOT_COMPARED
 from thermcmp.questions.model_comparison.answer import ModelComparison
 from thermcmp.questions.ranking.question import Ranking
 from thermcmp.reporting.article.estimates import Estimate
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Sentences of an answer of another kind that the summary has.
 _MOST_SENTENCES: Final = 3
+#: Names of the findings of an attribution that the headline states.
+_IN_HEADLINE: Final = frozenset({"equal noise", "louder"})
 #: Runs that the summary proposes.
 _MOST_RUNS: Final = 6
 #: Things to look at that a terminal lists.
@@ -63,13 +66,16 @@ def make_summary(
 ) -> Summary:
     """Return the summary of answers; `named` has the heading and the anchor of each."""
     found, said = [], set[str]()
-    depends = depends_on_model(answers)
+    depends, lead = depends_on_model(answers), leading(answers)
     for answer, (heading, anchor) in zip(answers, named, strict=True):
         findings = findings_of(answer, depends)
         if findings is None:
             sentences = answer.sentences[:_MOST_SENTENCES]
         else:
             sentences = tuple(f.sentence for f in findings if f.level <= Level.MEDIUM)
+            if answer is lead and isinstance(lead, Attribution):
+                # The headline has what an attribution says of noise.
+                said.update(f.sentence for f in findings if _IN_HEADLINE.intersection(f.names))
         # An answer about several sensors repeats that about one.
         found.append((heading, anchor, tuple(s for s in sentences if s not in said)))
         said.update(sentences)
@@ -154,7 +160,7 @@ def _unknown(findings: Sequence[Finding], answers: Sequence[Answer]) -> str:
         return f"{listed(said, most=2)} is not known"
     lone = lone_specimens(answers)
     if lone:
-        return f"how other specimens compare is not known, since one was tested of {listed(lone)}"
+        return f"how other cards compare is not known, since only one was tested of {listed(lone)}"
     return "what other cards of these models do is not known beyond the ranges"
 
 
@@ -188,6 +194,7 @@ def proposed_runs(answers: Sequence[Answer]) -> tuple[str, ...]:
         for answer in answers
         if not isinstance(answer, ModelComparison)
         for text in (*answer.sentences, *answer.caveats)
+        if text != NOT_COMPARED
     )
     cures = (match.group(1).strip() for text in texts for match in _CURE.finditer(text))
     said = [opened(cure) for cure in cures if cure and not IS_CODE.search(cure)]

@@ -107,7 +107,7 @@ def test_every_later_answer_names_what_hangs_on_the_model():
         swap_campaign(cooler_k=-0.9, pairing_k=1.2, assemblies=2, seed=4), draws=1200, seed=2
     )
     (before,) = [c for c in separate(model).caveats if c == NOT_COMPARED]
-    assert "Fix: compare the models first" in before
+    assert "Fix: compare the models" in before
     answers = compare_models(model).answers
     dependent = answers.loc[answers["verdict"].eq("model-dependent"), "answer"]
     assert len(dependent) > 0

@@ -72,11 +72,11 @@ def test_the_bias_overturns_the_order(answer):
 
 
 def test_the_narrowest_separation_is_named(answer):
-    (caveat,) = [c for c in answer.caveats if c.startswith("How cards and results were chosen")]
+    (caveat,) = [c for c in answer.caveats if c.startswith("No interval allows for how cards")]
     firsts = answer.table.groupby("group").first()
     gaps = firsts["mean_c"].diff()
     rival = gaps.idxmin()
-    assert f"{firsts.loc[rival - 1, 'product']} from {firsts.loc[rival, 'product']}" in caveat
+    assert f"{firsts.loc[rival - 1, 'product']} and {firsts.loc[rival, 'product']}" in caveat
 
 
 def half_width(ranking):

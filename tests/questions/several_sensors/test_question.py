@@ -150,7 +150,7 @@ def test_a_fix_that_a_remount_hides_is_said_to_be_hidden(fits):
 
 def test_the_bad_assembly_is_named_on_the_sensor_that_it_hurt(answer):
     (said,) = [s for s in answer.sentences if s.startswith(f"The assembly '{BAD}'")]
-    assert "worse at the junction than its peers (remount spread" in said
+    assert "worse at the junction than its peers" in said
     assert "at the memory" in said
     row = sensor_part(answer, "junction", BAD)
     # Its peers are three other assemblies of the new pair: 2.5 K, and what they differ by; some of

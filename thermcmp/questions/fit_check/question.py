@@ -39,6 +39,10 @@ if TYPE_CHECKING:
 MOST_PAIRS: Final = 500
 #: Begin of the sentence that names the spreads which may be zero.
 BOUNDARY: Final = "Boundary, the data allow zero"
+#: Beginnings of the sentences of parameters that the data hardly inform, and of a fit of
+#: several sensors.
+ASSUMED: Final = "Assumed"
+TOGETHER: Final = "Fitted together with"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,7 +189,7 @@ def check_fit(
     sentences = [*fit.diagnostics.sentences, *expansion_words(fit), *misfit_words(fit)]
     if fit.fitted_with:
         sentences.append(
-            f"Fitted together with {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
+            f"{TOGETHER} {', '.join(fit.fitted_with)}; only readings of {fit.sensor} are "
             "left out or refitted below."
         )
     sentences += (*predictive.sentences, *left_out.sentences)
@@ -315,5 +319,7 @@ def _parameter_sentences(
         )
     mostly = [note.name for note in notes if note.shrinkage < MOSTLY_PRIOR]
     if mostly:
-        sentences.append(f"Mostly prior, the data hardly inform it: {', '.join(mostly)}.")
+        sentences.append(
+            f"{ASSUMED} rather than measured, since the data hardly inform it: {', '.join(mostly)}."
+        )
     return sentences

@@ -206,8 +206,8 @@ def margin_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
     caveats = []
     if query.firmware is None:
         caveats.append(
-            "Fan speed and power are held while the air warms; a firmware that answers heat with "
-            "more fan will do better and be louder, one that is at its power limit may differ. "
+            "Fan speed and power are held while the air warms; a firmware that speeds up its fan "
+            "keeps the card cooler and is louder, one at its power limit may differ. "
             "Fix: give firmware=."
         )
         rows = query.fitted.fit.design.rows

@@ -100,14 +100,14 @@ def selection_caveats(fit: Fit, ranked: Ranked) -> list[str]:
         count = cards_of(np.array([gap_k]), spread)[0]
         of = f"{count:.0f}" if np.isfinite(count) else f"more than {MOST_CARDS}"
         picked = (
-            f", as if each card of it were the coolest of {of} "
-            f"(cards of a line differ by {number_words(spread)} K)"
+            f" (as if its cards were the coolest of {of}; cards of a line differ by "
+            f"{number_words(spread)} K)"
         )
     return [
-        "How cards and results were chosen is in no interval. The narrowest separation, "
-        f"{product.name} from {rival.name}, is undone if {product.name} is shown "
-        f"{number_words(gap_k)} K too cool{picked}: hand-picked cards and throttled runs left out "
-        f"do that; where only failures are published it is {rival.name} that is shown too warm."
+        "No interval allows for how cards and results were chosen. The closest groups, "
+        f"{product.name} and {rival.name}, are not apart if {product.name} is shown "
+        f"{number_words(gap_k)} K too cool{picked}, by hand-picked cards or left-out throttled "
+        f"runs, or {rival.name} too warm, by publishing failures only."
     ]
 
 

@@ -85,7 +85,7 @@ def _joint_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float) ->
     hardware = _named(rows, HARDWARE)
     alone = ""
     if not any(row.health.startswith(WITHHELD) for row in hardware):
-        alone = f", that its hardware alone does {_chance_of_all(hardware)}"
+        alone = f", that its hardware alone does so is {_chance_of_all(hardware)}"
     sentences = [
         f"Fitted together: the probability that the fix cools each of {_joined(sensors)} is "
         f"{_chance_of_all(_named(rows, TOTAL))}{alone}."
@@ -200,13 +200,15 @@ def _assembly_words(fits: Sequence[Fit], rows: Sequence[SensorRow], prob: float)
     if not parts:
         known = ", ".join(f"{name} {k:.1f} K" for name, k in spreads.items() if not np.isnan(k))
         return (
-            [f"No assembly of these parts stands out from its peers (remount spread: {known})."]
+            [f"No assembly of these parts stands out from its peers (standard deviation: {known})."]
             if known
             else []
         )
     sentences = [_assembly_sentence(part, _named(rows, part), spreads, prob) for part in parts]
     more = len(sentences) - _MOST_ASSEMBLIES
-    return sentences[:_MOST_ASSEMBLIES] + (
+    differ = _joined([f"{k:.1f} K at the {s}" for s, k in spreads.items() if not np.isnan(k)])
+    first = f"Assemblies of the same parts differ by {differ} (standard deviation)."
+    return [first, *sentences[:_MOST_ASSEMBLIES]] + (
         [f"{more} more stand out: see the table."] if more > 0 else []
     )
 
@@ -219,7 +221,7 @@ def _assembly_sentence(
     word = _word(first)
     clauses = [
         f"The assembly '{part}' is {_apart(first, prob)} {word} at the {first.sensor} than its "
-        f"peers (remount spread {spreads[first.sensor]:.1f} K)"
+        "peers"
     ]
     for row in (row for row in rows if row is not first):
         low, high = interval(row.draws, prob)

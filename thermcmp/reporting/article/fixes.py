@@ -23,9 +23,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.attribution.answer import Attribution
     from thermcmp.questions.build_chain.answer import Chain
 
-_ADD_UP: Final = (
-    "The parts of it are averaged over every order of the changes, so that they add up."
-)
+_ADD_UP: Final = "Its parts are averaged over every order of the changes, so that they add up."
 
 
 def sensor_of(answer: Answer) -> str:

@@ -51,21 +51,30 @@ _MILD: Final = (
     r"would change these more than the rows do: ([^:,]+: )?[^:,]*standard deviation "
     r"\(by the prior of '[^']+'\)(, [^:,]+: standard deviation \(by the prior of '[^']+'\))*\. ",
 )
-#: What the trade says where the bench says something else.
-_WORDS: Final = (
-    (r"Slightly different priors would change these more than the rows do: ",
-     "Other assumptions would change these more than the measurements do: "),
-    (r"The rows determine these, but slightly different priors would shift them: ",
-     "Measured, though other assumptions would shift them a little: "),
-    (r" \(by the prior of '[^']+'\)", ""),
+#: What the trade says where the bench says something else, in every text and in texts without
+#: the names of parameters.
+_APPENDIX_WORDS: Final = (
+    (
+        r"Slightly different priors would change these more than the rows do: ",
+        "Other assumptions would change these more than the measurements do: ",
+    ),
+    (
+        r"The rows determine these, but slightly different priors would shift them: ",
+        "Measured, though other assumptions would shift them a little: ",
+    ),
     (r"\bassembly: standard deviation", "the spread of assemblies"),
     (r"\bsession: standard deviation", "the spread of sessions"),
     (r"\bbench: standard deviation", "the spread of benches"),
+    (r"\b(come|comes) from the prior\b", r"\1 from what was assumed"),
+    (r"\bpriors\b|\bthe prior\b", "assumptions"),
+)
+_WORDS: Final = (
+    (r" \(by the prior of '[^']+'\)", ""),
+    *_APPENDIX_WORDS,
     (r"\(allow_prior=True\)", ""),
     (r"the shares of hardware and fan speed are the prior's",
      "the shares of hardware and fan speed are assumed"),
-    (r"\b(come|comes) from the prior\b", r"\1 from what was assumed"),
-    (r"\bpriors?\b", "assumptions"),
+    (r"\bprior\b", "assumptions"),
     (r"\bThe fit\b", "The analysis"),
     (r"\bthe fit\b", "the analysis"),
     (r"\bfirmware: ", ""),
@@ -121,8 +130,10 @@ def for_appendix(caveat: str) -> str:
     words, _, cure = caveat.partition(" Fix: ")
     at_bench = [way for way in cure.removesuffix(".").split(", or ") if not IS_CODE.search(way)]
     text = f"{words} Fix: {', or '.join(at_bench)}." if any(at_bench) else words
-    text = parameter_words(text)
-    return re.sub(r"by the prior of '([^']+)'", r"by what is assumed of \1", text)
+    text = re.sub(r"by the prior of '([^']+)'", r"by what is assumed of \1", parameter_words(text))
+    for pattern, said in _APPENDIX_WORDS:
+        text = re.sub(pattern, said, text)
+    return re.sub(r"(the spread of [^():]+) \(by what is assumed of \1\)", r"\1", text)
 
 
 def has_cure(caveat: str) -> bool:

@@ -77,7 +77,7 @@ def _effect(factor: str, contrast: str, estimate: Estimate, sensor: str, partner
     if kind == "assembly kind":
         new, old = f"a {second} assembly", f"a {first} one"
     names = (kind, second, first)
-    where = ", on average over the partners run with both" if partner == AVERAGE else ""
+    where = " on average over shared partners" if partner == AVERAGE else ""
     if estimate.strength is Strength.NOT_KNOWN:
         known = "" if estimate.is_missing else f": {range_only(estimate)}"
         sentence = f"What {new} does against {old} cannot be said from these runs{known}."
