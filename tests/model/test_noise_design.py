@@ -26,8 +26,8 @@ def test_background_is_taken_off_by_energy(make_rows):
     assert design.level_dba == pytest.approx([46.0 - 1.256, 50.0 - 0.458, 60.0], abs=1e-3)
     assert design.rows["run"].tolist() == ["r0", "r1", "r3"]
     notes = " ".join(design.notes)
-    assert "1 noise reading(s) have no background level" in notes
-    assert "1 noise reading(s) less than 6 dB above the background are left out" in notes
+    assert "1 noise reading without a background level" in notes
+    assert "1 noise reading less than 6 dB above the background: left out" in notes
 
 
 def test_other_distances_are_moved_and_said(make_rows):

@@ -49,7 +49,7 @@ def test_each_row_is_left_out_for_its_first_reason_only(make_rows):
 
 def test_many_left_out_runs_are_shortened():
     text = str(LeftOut("too hot", tuple(f"r{i}" for i in range(9))))
-    assert text == "9 run(s) left out: too hot (r0, r1, r2, r3, r4, r5 …)"
+    assert text == "9 runs left out: too hot (r0, r1, r2, r3, r4, r5 …)"
 
 
 def test_a_law_needs_its_column(make_rows):

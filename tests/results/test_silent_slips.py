@@ -219,3 +219,14 @@ def test_an_idle_run_among_loaded_ones_is_none(read):
     runs = scaled(2, 7, 0.1)
     runs[7][1] = runs[7][0] + 0.1 * (runs[7][1] - runs[7][0])
     assert len(read(runs)) == len(RUNS)
+
+
+@pytest.mark.parametrize("slip", [scaled(2, 7, 10.0), exchanged(7, one=2, other=3)])
+def test_a_withdrawn_run_is_not_asked_about(read, slip):
+    frame = read(RUNS).assign(
+        power_w=[run[2] for run in slip], fan_rpm=[run[3] for run in slip],
+    )  # fmt: skip
+    with pytest.raises(InputError, match=r"decimal mark|swapped"):
+        check_results(frame)
+    verdicts = ["refused" if i == 7 else "pass" for i in range(len(RUNS))]
+    assert len(check_results(frame.assign(protocol_verdict=verdicts))) == len(RUNS)

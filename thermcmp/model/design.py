@@ -55,6 +55,7 @@ from thermcmp.model.terms import (
 )
 from thermcmp.model.unstated import is_unstated, unstated_errors, unstated_notes
 from thermcmp.physics.noise_law import FAN_SOUND_LAW, NoiseLaw
+from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -342,8 +343,9 @@ def _row_notes(rows: pd.DataFrame, fan: SetPoints, residuals: Residuals) -> list
     notes = [note] if (note := informing_note(rows)) else []
     if answered := int(fan.answers.sum()):
         notes.append(
-            f"{answered} run(s) count at the mean fan speed of their set point, since their fan "
-            "may answer the temperature: stock runs, or runs with a faster fan where it was hotter."
+            f"{counted(answered, 'run')} taken at the mean fan speed of the set point, since the "
+            "fan may answer the temperature: stock runs, or runs with a faster fan where it was "
+            "hotter."
         )
     if residuals is Residuals.STUDENT:
         notes.append(

@@ -24,6 +24,7 @@ from thermcmp.physics.acoustics import (
     level_at_distance_dba,
 )
 from thermcmp.physics.noise_law import FAN_SOUND_LAW, NoiseLaw
+from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -102,12 +103,13 @@ def build_noise_design(
     usable = unknown | np.isin(np.asarray(status, dtype=object), known)
     if unknown.any():
         notes.append(
-            f"{int(unknown.sum())} noise reading(s) have no background level and count as measured."
+            f"{counted(int(unknown.sum()), 'noise reading')} without a background level: counted "
+            "as measured."
         )
     if not usable.all():
         notes.append(
-            f"{int((~usable).sum())} noise reading(s) less than 6 dB above the "
-            "background are left out (ISO 3744)."
+            f"{counted(int((~usable).sum()), 'noise reading')} less than 6 dB above the "
+            "background: left out (ISO 3744)."
         )
     rows, level = rows.loc[usable].reset_index(drop=True), level[usable]
     if rows.empty:
@@ -117,9 +119,10 @@ def build_noise_design(
     sources = np.unique(labs[unstated])
     if len(sources):
         notes.append(
-            f"{int(unstated.sum())} noise reading(s) state no microphone distance: "
+            f"{counted(int(unstated.sum()), 'noise reading')} without a microphone distance: "
             f"{UNSTATED_M:g} m is taken, {UNSTATED_M / _FACTOR:g} to {UNSTATED_M * _FACTOR:g} m "
-            f"with 90%, one for each of {len(sources)} laboratory(ies); levels are less sure by "
+            f"with 90%, one for each of "
+            f"{counted(len(sources), 'laboratory', 'laboratories')}; levels are less sure by "
             f"{UNSTATED_PRIOR.sd:.1f} dB. Fix: state mic_distance_m."
         )
     distance = np.where(unstated, UNSTATED_M, distance)

@@ -12,6 +12,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.model.regulated import Regulated, uninformative
 from thermcmp.model.terms import HOURS, RUNS, SPAN, TENS_OF_KELVINS, Term
+from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,7 +47,7 @@ class LeftOut:
 
     def __str__(self) -> str:
         shown = ", ".join(self.runs[:6]) + (" …" if len(self.runs) > 6 else "")
-        return f"{len(self.runs)} run(s) left out: {self.reason} ({shown})"
+        return f"{counted(len(self.runs), 'run')} left out: {self.reason} ({shown})"
 
 
 def one_sensor(results: pd.DataFrame, sensor: str | None) -> tuple[pd.DataFrame, str]:

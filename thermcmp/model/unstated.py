@@ -18,6 +18,7 @@ from thermcmp.model.instruments import Shifts
 from thermcmp.model.priors import Normal
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import DERIVED
+from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,7 +127,8 @@ def unstated_notes(rows: pd.DataFrame) -> list[str]:
         labs = ", ".join(sorted(level_keys(rows[hit], ("lab",)).unique())[:5])
         span = f"{values.min():.4g}" + (f" to {values.max():.4g}" if np.ptp(values) > 0 else "")
         notes.append(
-            f"{words}: not stated in {hit.sum()} published result(s) ({labs}), taken as {span} "
+            f"{words}: not stated in {counted(int(hit.sum()), 'published result')} ({labs}), "
+            f"taken as {span} "
             f"{unit} with a standard deviation of {error.max():.3g} {unit}."
         )
     return notes

@@ -13,6 +13,7 @@ from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.design import SHARED
 from thermcmp.prediction.builds import matching_rows
+from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -153,7 +154,7 @@ def _stock_setting(fit: Fit, build: Build, rpm: float | None, power: float | Non
     return Setting(
         flow_speed=float(rows.loc[hit, column].mean()) if rpm is None else rpm,
         power_w=float(rows.loc[hit, "power_w"].mean()) if power is None else power,
-        source=f"mean of {count} stock run(s) on {where}",
+        source=f"mean of {counted(count, 'stock run')} on {where}",
         elsewhere=elsewhere,
         flow_speed_error=flow_speed_scatter / np.sqrt(count) if rpm is None else 0.0,
         power_error_w=power_scatter / np.sqrt(count) if power is None else 0.0,

@@ -22,6 +22,7 @@ from thermcmp.questions.answer import Answer
 from thermcmp.questions.interval_plot import interval_figure
 from thermcmp.questions.phrases import check_prob, number_words
 from thermcmp.results.validation import check_results
+from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,7 +127,12 @@ def classical_check(
         fix = "remount and test it again"
         raise InputError(
             "Too few assemblies for a test:",
-            [Fault(f"{counts.get(v, 0)} assembly(s)", fix, column=factor, value=v) for v in short],
+            [
+                Fault(
+                    counted(counts.get(v, 0), "assembly", "assemblies"), fix, column=factor, value=v
+                )
+                for v in short
+            ],
         )
     with warnings.catch_warnings():
         # pingouin calls pandas in ways pandas will drop; a user can do nothing about it.

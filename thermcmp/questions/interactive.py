@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 import pandas as pd
 
@@ -11,15 +11,28 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.questions.plot_style import INK, MAIN, QUIET
 from thermcmp.questions.table_words import interval_columns, reader_heading, worded_table
 
-if TYPE_CHECKING:
-    from thermcmp.questions.answer import Answer
-
 #: Height of a row, and of title and axis [pixels].
 _ROW: int = 30
 _REST: int = 150
 
 
-def interactive_figure(answer: Answer) -> bytes:
+class Tabled(Protocol):
+    """What is needed of an answer."""
+
+    @property
+    def title(self) -> str:
+        """Its heading."""
+
+    @property
+    def interval_words(self) -> str:
+        """Kind of its intervals."""
+
+    @property
+    def shown_table(self) -> pd.DataFrame:
+        """Its rows."""
+
+
+def interactive_figure(answer: Tabled) -> bytes:
     """Return one HTML file that needs no network; refuse a table without intervals."""
     try:
         import plotly.graph_objects as go

@@ -1,4 +1,4 @@
-"""Names as people write them, in one spelling for each."""
+"""Names as people write them, in one spelling for each, and nouns with their count."""
 
 from __future__ import annotations
 
@@ -28,3 +28,8 @@ def differ_by_case(names: Iterable[str]) -> list[tuple[str, ...]]:
     for name in names:
         groups[name.casefold()].add(name)
     return [tuple(sorted(group)) for group in groups.values() if len(group) > 1]
+
+
+def counted(count: int, noun: str, plural: str = "") -> str:
+    """Return a count with its noun: "1 run", "3 runs"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {plural or noun + 's'}"

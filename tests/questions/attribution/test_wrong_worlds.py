@@ -35,7 +35,7 @@ def test_stock_fans_on_a_curve_count_at_their_mean_beside_fixed_speeds(letter):
     assert drawn.rows.loc[stock, "fan_rpm"].nunique() > 10
     assert len(np.unique(speeds)) <= 4
     assert any(
-        f"{stock.sum()} run(s) count at the mean fan speed" in note for note in fit.design.notes
+        f"{stock.sum()} runs taken at the mean fan speed" in note for note in fit.design.notes
     )
     fan = answer().table.set_index("part").loc["firmware: fan speed"]
     assert fan["low_k"] < drawn.true_k["fan speed"] < fan["high_k"]

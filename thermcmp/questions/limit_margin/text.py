@@ -20,6 +20,7 @@ from thermcmp.prediction.stock_settings import Setting
 from thermcmp.questions.caveats import build_caveats
 from thermcmp.questions.limit_margin.rows import AirRow, AtLimit, Sweep
 from thermcmp.questions.phrases import chance_words, interval, range_words, remark_words
+from thermcmp.tabular.names import counted
 
 #: Change of the fan speed that is worth a sentence [rpm].
 _WORTH_RPM: Final = 10.0
@@ -216,7 +217,7 @@ def margin_caveats(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
         hit &= rows["fan_mode"].eq("stock").fillna(False).to_numpy(bool)
         if query.held.fan_rpm is None and hit.any():
             caveats.append(
-                f"In {int(hit.sum())} stock run(s) of this hardware a control loop held a "
+                f"In {counted(int(hit.sum()), 'stock run')} of this hardware a control loop held a "
                 "temperature, so in warmer air its fan does not stay where it was. Fix: give "
                 "firmware= with a target temperature."
             )

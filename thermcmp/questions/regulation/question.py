@@ -118,7 +118,7 @@ def regulated_runs(
     compared = {(a, b): _pair_lines(a, b, prob) for a, b in pairs}
     lines += [line for pair_lines in compared.values() for line in pair_lines]
     why = (
-        f"{len(rows)} run(s) were regulated: their temperatures are targets, so they are compared "
+        f"Regulated runs: {len(rows)}. Their temperatures are targets, so they are compared "
         "by what the firmware moved to hold them."
     )
     return RegulatedRuns(

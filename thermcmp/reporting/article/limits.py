@@ -53,10 +53,11 @@ _MILD: Final = (
 )
 #: What the trade says where the bench says something else, in every text and in texts without
 #: the names of parameters.
+_OTHER: Final = "Other assumptions would change these more than the measurements do: "
 _APPENDIX_WORDS: Final = (
     (
         r"Slightly different priors would change these more than the rows do: ",
-        "Other assumptions would change these more than the measurements do: ",
+        _OTHER,
     ),
     (
         r"The rows determine these, but slightly different priors would shift them: ",
@@ -142,4 +143,13 @@ def has_cure(caveat: str) -> bool:
 
 
 def _once(sentences: Sequence[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(sentence for sentence in sentences if sentence.strip(" .")))
+    """Return the sentences, each once, and those that begin with `_OTHER` as one."""
+    said = [sentence for sentence in dict.fromkeys(sentences) if sentence.strip(" .")]
+    others = [sentence for sentence in said if sentence.startswith(_OTHER)]
+    names = [s.removeprefix(_OTHER).removesuffix(".") for s in others]
+    merged = f"{_OTHER}{'; '.join(dict.fromkeys(names))}."
+    return tuple(
+        merged if sentence in others else sentence
+        for sentence in said
+        if sentence not in others[1:]
+    )

@@ -34,6 +34,8 @@ def find_slipped(rows: pd.DataFrame) -> Iterator[Finding]:
     by = [rows["lab"], rows["sensor"], rows["cooler_model"]]
     rise = (rows["temperature_c"] - rows["ambient_c"]).astype(float)
     stated = rows[[error for _, _, error in _READINGS.values()]].notna().any(axis=1)
+    # A run that was withdrawn is out of every comparison.
+    stated |= rows["protocol_verdict"].eq("refused").fillna(False).astype(bool)
     readings = rows[list(_READINGS)].astype(float)
     groups = readings.groupby(by, dropna=False, observed=True, sort=False)
     ratio = readings / groups.transform("median")

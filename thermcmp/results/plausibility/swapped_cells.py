@@ -39,10 +39,12 @@ def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
     readings = rows[list(_READINGS)].astype(float)
     groups = readings.groupby(by, dropna=False, observed=True, sort=False)
     usual, number = groups.transform("median"), groups.ngroup()
+    # A run that was withdrawn is out of every comparison.
+    in_force = rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)
     pairs = [pair for pair in combinations(_READINGS, 2) if pair[0] in _ERRORS]
     for one, other in pairs:
         turned = (readings[one] < readings[other]) != (usual[one] < usual[other])
-        known = readings[[one, other]].notna().all(axis=1) & rows[_ERRORS[one]].isna()
+        known = readings[[one, other]].notna().all(axis=1) & rows[_ERRORS[one]].isna() & in_force
         # Few groups have such a row.
         some = known & number.isin(number[turned & known])
         by_group = readings.loc[some, [one, other]].groupby(number[some])
