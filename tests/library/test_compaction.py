@@ -198,11 +198,11 @@ def test_an_import_whose_file_is_compacted_before_its_entry_leaves_no_lost_file(
     record = Journal.record
     met = []
 
-    def compacting(self, name, data, notes):
+    def compacting(self, name, data, notes, *after):
         if not met:
             met.append(name)
             Library(tmp_path).compact()
-        record(self, name, data, notes)
+        record(self, name, data, notes, *after)
 
     with monkeypatch.context() as patch:
         patch.setattr(Journal, "record", compacting)

@@ -7,7 +7,7 @@ import that is found twice counts once, and the next compaction removes what was
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -50,7 +50,7 @@ def compact(
         kept = tuple(stored.note for stored in imports.values())
         name, data = file_name(kept), encode(*imports.values())
         folder.publish(name, data, partial(check, name))
-        journal.record(name, data, kept)
+        journal.record(name, data, kept, _before(journal, read))
         segments.append(segment_of({name: tuple(imports.values())}))
         written[name] = kept
         removed |= set(read) - {name}
@@ -68,6 +68,11 @@ def _left_over(notes: Mapping[str, tuple[Note, ...]]) -> Iterator[str]:
     """Return the files of one import that a compacted file holds, too."""
     held = {note.file for name, own in notes.items() if COMPACTED in name for note in own}
     return (name for name in notes if COMPACTED not in name and name in held)
+
+
+def _before(journal: Journal, names: Iterable[str]) -> set[str]:
+    """Return the imports that the entries of files name as before them in the chain."""
+    return {before for entry in filter(None, map(journal.entry, names)) for before in entry.after}
 
 
 def _small_files(view: View, rows: int) -> list[_Small]:

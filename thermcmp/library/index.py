@@ -116,6 +116,8 @@ class Index:
 
     def __init__(self, root: str | os.PathLike[str]) -> None:
         self._folder = open_folder(root, "index", _ENDING)
+        #: Names of segments that could not be read when the index was last opened.
+        self._unreadable: set[str] = set()
 
     def open(
         self, names: Iterable[str], read: Read, *, without: Collection[str] = ()
@@ -139,10 +141,10 @@ class Index:
 
     def extend(self, segments: Sequence[Segment]) -> None:
         """Store the segments that are not stored yet, and merge what has grown."""
-        stored = self._stored()
-        known = {segment.files for segment, _ in stored.values()}
-        for segment in segments:
-            if segment.files not in known:
+        in_use = {_name(segment): segment for segment in segments}
+        stored = set(self._folder.names())
+        for name, segment in in_use.items():
+            if name not in stored or name in self._unreadable:
                 self._publish(segment)
         by_size: dict[int, list[Segment]] = {}
         for segment in segments:
@@ -150,10 +152,10 @@ class Index:
         for alike in by_size.values():
             if len(alike) >= _MERGED and sum(len(s.hashes) for s in alike) <= _MOST_ENTRIES:
                 self._publish(_merged(alike))
-        in_use = {segment.files for segment in segments}
-        covered = set(chain.from_iterable(in_use))
-        for name, (segment, _) in stored.items():
-            if segment.files not in in_use and covered.issuperset(segment.files):
+        covered = {file for segment in segments for file in segment.files}
+        for name in stored - in_use.keys():
+            other = self._read(name)
+            if other is not None and covered.issuperset(other[0].files):
                 self._folder.remove(name)
 
     def replace(self, segments: Sequence[Segment], more: Sequence[Segment]) -> None:
@@ -190,18 +192,23 @@ class Index:
 
     def _stored(self) -> dict[str, tuple[Segment, str]]:
         """Return the stored segments and their noted hashes; what is unreadable is left out."""
-        segments = {}
-        for name in self._folder.names():
-            try:
-                table = pa.ipc.open_file(self._folder.mapped(name)).read_all()
-                head = json.loads((table.schema.metadata or {})[_KEY])
-                if head["version"] != _VERSION:
-                    continue
-                columns = (table[c].combine_chunks().to_numpy() for c in _COLUMNS)
-                segments[name] = Segment(tuple(head["files"]), *columns), str(head["sha256"])
-            except (OSError, pa.ArrowException, KeyError, ValueError):
-                continue
+        read = {name: self._read(name) for name in self._folder.names()}
+        segments = {name: found for name, found in read.items() if found is not None}
+        self._unreadable = read.keys() - segments.keys()
         return segments
+
+    def _read(self, name: str) -> tuple[Segment, str] | None:
+        """Return a stored segment and its noted hash, or None where it is unreadable."""
+        try:
+            table = pa.ipc.open_file(self._folder.mapped(name)).read_all()
+            head = json.loads((table.schema.metadata or {})[_KEY])
+            if head["version"] != _VERSION:
+                return None
+            # Its one piece stays on the disk; joining pieces, even one, would copy it.
+            columns = (table[c].chunk(0).to_numpy() for c in _COLUMNS)
+            return Segment(tuple(head["files"]), *columns), str(head["sha256"])
+        except (OSError, pa.ArrowException, LookupError, ValueError):
+            return None
 
 
 def _name(segment: Segment) -> str:

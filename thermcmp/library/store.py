@@ -32,7 +32,7 @@ from thermcmp.library.store_file import (
     make_stored,
     notes_in,
 )
-from thermcmp.library.verification import find_damages
+from thermcmp.library.verification import find_damages, lost_with_entry
 from thermcmp.library.view import CompactedError, View
 from thermcmp.results.arrow import canonical_extras, concat
 from thermcmp.results.fault_places import Origin
@@ -413,7 +413,9 @@ class Library:
         view = self._view()
         view.check(view.names)
         present = set(self._folder.names())
-        for damage in view.damages:
+        lost = lost_with_entry(view, self._folder, self._journal, (1, 1))
+        damages = [*lost, *view.damages]
+        for damage in damages:
             try:
                 data = self._folder.read(damage.file) if damage.file in present else None
             except (NoPlainFileError, FileNotFoundError):
@@ -425,11 +427,12 @@ class Library:
             self._journal.set_aside(damage, data)
             self._folder.remove(damage.file)
         self._enter(view)
+        self._journal.relink()
         abandoned = self._folder.abandoned()
         for name in abandoned:
             self._folder.remove(name)
         return [
-            *view.damages,
+            *damages,
             *(Damage(name, "left behind by a killed import", "none") for name in abandoned),
             *(Damage(n, "altered: a part of the index", "none") for n in self._index.repair()),
         ]
@@ -461,6 +464,7 @@ class Library:
         view = self._view()
         view.check(view.names)
         self._report(view.damages, "error")
+        self._enter(view)
         return compact(
             view, self._folder, self._journal, self._index, rows=rows, check=_check_written
         )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
@@ -18,7 +18,7 @@ from thermcmp.library.effective_rows import keys_in
 from thermcmp.library.index import unlike
 from thermcmp.library.journal import Journal
 from thermcmp.library.storage import Folder
-from thermcmp.library.store_file import Damage, Note
+from thermcmp.library.store_file import Damage, missing
 from thermcmp.library.view import COMPACTED, View
 from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import KEY
@@ -32,9 +32,9 @@ _MOST_ENTRIES: Final = 4_000_000
 def find_damages(view: View, folder: Folder, journal: Journal, part: Part) -> list[Damage]:
     """Return what is wrong with a part of a library."""
     names = [name for name in view.names if _is_in(name, part)]
-    notes = view.check(names)
+    view.check(names)
     damages = [damage for damage in view.damages if _is_in(damage.file, part)]
-    damages += _lost_but_named(view, journal, [note for held in notes.values() for note in held])
+    damages += lost_with_entry(view, folder, journal, part)
     damages += [
         Damage(name, "left behind by an import that was killed", "repair() removes it")
         for name in folder.abandoned()
@@ -54,23 +54,21 @@ def _is_in(name: str, part: Part) -> bool:
     return zlib.crc32(os.fsencode(name)) * of >> 32 == number - 1
 
 
-def _lost_but_named(view: View, journal: Journal, notes: Iterable[Note]) -> list[Damage]:
-    """Return the imports that a correction replaces rows of, and of which nothing is known."""
-    known = {damage.file for damage in view.damages} | set(view.names) | journal.names_set_aside()
-    for name in [name for name in known if COMPACTED in name]:
-        entry = journal.entry(name)
-        known |= {note.file for note in entry.notes} if entry is not None else set()
-    known |= {note.file for note in notes}
-    named = {(row[3], note.file) for note in notes for row in note.supersedes}
-    return [
-        Damage(
-            file,
-            f"missing: the correction {name} replaces rows of it",
-            "restore it from a backup; the rows in effect are whole",
-        )
-        for file, name in sorted(named)
-        if file not in known
-    ]
+def lost_with_entry(view: View, folder: Folder, journal: Journal, part: Part) -> list[Damage]:
+    """Return the imports named by files of a part, which were checked, that are nowhere."""
+    lost = [journal.entry(name) for name in view.lost if _is_in(name, part)]
+    gone = {name for entry in filter(None, lost) for name in entry.after}
+    gone |= view.linked | {name for name in journal.newest() if _is_in(name, part)}
+    gone -= view.present | view.lost | journal.names_set_aside()
+    # What was imported or compacted since the view is named, and is there.
+    present = folder.names() if gone else []
+    gone.difference_update(present)
+    for name in (*present, *view.lost) if gone else ():
+        if COMPACTED in name:
+            entry = journal.entry(name)
+            held = view.check([name]).get(name, ()) if entry is None else entry.notes
+            gone -= {note.file for note in held}
+    return [missing(name) for name in sorted(gone)]
 
 
 def _contradictions(view: View, part: Part) -> Iterator[Damage]:

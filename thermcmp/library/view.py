@@ -71,6 +71,8 @@ class View:
         self.without_entry = sorted(self.present - entered)
         self._damages: dict[str, Damage] = {name: missing(name) for name in sorted(self.lost)}
         self._folder, self._journal, self._index = folder, journal, index
+        #: Imports that those checked by now were made after, or replace rows of.
+        self.linked: set[str] = set()
         #: Names of the segments of the index that were altered, where that was asked.
         self.altered_segments = index.altered() if is_index_checked else []
 
@@ -121,11 +123,13 @@ class View:
         """
         data = self._folder.read(name)
         entry = self._journal.entry(name)
+        self.linked.update(() if entry is None else entry.after)
         # Other bytes of the same rows and notes may be those of another program.
         is_as_written = entry is not None and entry.sha256 == hashlib.sha256(data).hexdigest()
         notes = notes_in(name, data) if is_as_written else check_whole(name, data)
         if entry is not None and notes != entry.notes:
             raise altered_note(name)
+        self.linked.update(row[3] for note in notes for row in note.supersedes)
         return notes
 
     @contextmanager
