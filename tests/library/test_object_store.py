@@ -4,6 +4,7 @@ import os
 import socket
 import subprocess
 import sys
+import textwrap
 import time
 
 import pandas as pd
@@ -11,6 +12,8 @@ import pytest
 from pyarrow import fs
 
 from tests.library.test_store import runs
+from thermcmp.errors import LibraryError
+from thermcmp.library import writer_lock
 from thermcmp.library.store import Library
 
 if not os.environ.get("THERMCMP_REQUIRE_ALL"):
@@ -55,3 +58,34 @@ def test_a_library_lives_in_a_bucket(bucket):
     pd.testing.assert_frame_equal(Library(root).history(), before)
     assert library.verify() == []
     assert library.repair() == []
+
+
+#: Writers forked together, each with imports of its own and one that all of them have.
+WRITERS = """
+    import sys
+    import pandas as pd
+    from thermcmp.library.store import Library
+
+    def rows(number):
+        return pd.DataFrame({"run": [f"r{number} {i}" for i in range(3)], "sensor": "memory",
+            "cooler_model": "Alder r1", "board_model": "Quarz", "temperature_c": 80.0,
+            "ambient_c": 21.5, "power_w": 220.0})
+
+    for number in (*range(int(sys.argv[2]) * 10, int(sys.argv[2]) * 10 + 3), 99):
+        Library(sys.argv[1]).add(rows(number))
+"""
+
+
+def test_writers_of_a_bucket_come_one_after_the_other(bucket):
+    root = f"s3://bucket/many?{bucket}"
+    command = [sys.executable, "-c", textwrap.dedent(WRITERS), root]
+    writers = [subprocess.Popen([*command, str(number)]) for number in range(3)]
+    assert [writer.wait() for writer in writers] == [0, 0, 0]
+    library = Library(root)
+    assert len(library.results()) == len(library.history()) == 30
+    assert library.verify() == []
+    assert library._lock._folder.names() == []
+    with library._lock.held(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(writer_lock, "PATIENCE_S", 0.0)
+        with pytest.raises(LibraryError, match="Another process writes"):
+            Library(root).add(runs(50, 52))

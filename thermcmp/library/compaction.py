@@ -49,11 +49,13 @@ def compact(
         imports = {stored.note.file: stored for held in read.values() for stored in held}
         kept = tuple(stored.note for stored in imports.values())
         name, data = file_name(kept), encode(*imports.values())
+        view.renew()
         folder.publish(name, data, partial(check, name))
         journal.record(name, data, kept, _before(journal, read))
         segments.append(segment_of({name: tuple(imports.values())}))
         written[name] = kept
         removed |= set(read) - {name}
+    view.renew()
     index.extend([*view.segments, *segments])
     for name in sorted(removed):
         journal.forget(name)

@@ -77,6 +77,17 @@ class Contents:
         """The rows in effect."""
         return self.rows[self.in_effect]
 
+    def replaced_by(self, changed: Hashes) -> tuple[Replaced, ...]:
+        """Return the rows that a correction of these keys replaces."""
+        is_changed = np.isin(self.keys, changed)
+        pairs = mixed(self.keys, self.values)
+        # Repeats of these rows must be superseded too, or they would take effect again.
+        replaced = is_changed & np.isin(pairs, pairs[self.standing & is_changed])
+        rows = self.rows.loc[replaced, list(KEY)].fillna("")
+        files = np.array(self.files, dtype=object)[replaced]
+        keys = rows.itertuples(index=False, name=None)
+        return tuple(sorted((*key, str(file)) for key, file in zip(keys, files, strict=True)))
+
     @property
     def clashes(self) -> list[Damage]:
         """The keys that hold more than one set of values."""

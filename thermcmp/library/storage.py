@@ -205,6 +205,11 @@ class RemoteFolder:
                 self.remove(unfinished)
             raise
 
+    def times(self) -> dict[str, float]:
+        """Return when each finished file was written, by the clock of the store [s]."""
+        times = {entry.base_name: entry.mtime.timestamp() for entry in self._entries()}
+        return {name: times[name] for name in _finished(list(times), self._ending)}
+
     def remove(self, name: str) -> None:
         """Remove a file; one that is gone already counts as removed."""
         with contextlib.suppress(FileNotFoundError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial, wraps
 from html import escape
@@ -34,6 +34,7 @@ from thermcmp.library.store_file import (
 )
 from thermcmp.library.verification import find_damages, lost_with_entry
 from thermcmp.library.view import CompactedError, View
+from thermcmp.library.writer_lock import WriterLock
 from thermcmp.results.arrow import canonical_extras, concat
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.hashing import PROVENANCE
@@ -100,7 +101,8 @@ class Library:
     ----------
     root : str or path
         Local folder, created by the first import, or the URL of a pyarrow file system.
-        Behind a URL a write is as indivisible as that file system's move.
+        Behind a URL a write is as indivisible as that file system's move, and one process
+        writes at a time: another one waits 20 seconds for it.
 
     Raises
     ------
@@ -113,6 +115,7 @@ class Library:
         self._folder = open_folder(root, "results")
         self._journal = Journal(root)
         self._index = Index(root)
+        self._lock = WriterLock(root)
 
     def __repr__(self) -> str:
         return f"Library({self.root!r})"
@@ -164,7 +167,7 @@ class Library:
             If the frame fails its check, contradicts rows of the library, or has other
             values for a run that the library holds.
         LibraryError
-            If files of the library are damaged.
+            If files of the library are damaged, or, behind a URL, another process writes.
         """
         if bad_rows not in ("refuse", "skip"):
             fault = Fault("unknown choice", "use 'refuse' or 'skip'", column="bad_rows",
@@ -173,9 +176,10 @@ class Library:
         if bad_rows == "skip":
             sound, skipped = without_bad_rows(_frame_of(frame))
             return replace(self.add(sound, source), skipped=skipped)
-        view = self._view()
-        # What the checks need of the rows is gone before they are written.
-        return self._write(view, *self._new_of(view, _canonical(frame), source))
+        rows = _canonical(frame)
+        with self._writing() as view:
+            # What the checks need of the rows is gone before they are written.
+            return self._write(view, *self._new_of(view, rows, source))
 
     def _new_of(
         self, view: View, rows: pd.DataFrame, source: str | None
@@ -231,7 +235,11 @@ class Library:
             fault = Fault("no reason", fix, column="reason")
             raise InputError("A correction needs a reason:", [fault])
         rows = _canonical(frame)
-        view = self._view()
+        with self._writing() as view:
+            return self._supersede(view, rows, reason.strip())
+
+    def _supersede(self, view: View, rows: pd.DataFrame, reason: str) -> Receipt:
+        """Correct rows, after all checks."""
         keys, values = key_hashes(rows), row_hashes(rows, without=PROVENANCE)
         contents = view.contents_of(keys)
         self._report(view.damages, "error")
@@ -255,11 +263,8 @@ class Library:
         held = view.beside(new)
         self._report(view.damages, "error")
         _check_together(held.rows[held.in_effect & ~np.isin(held.keys, keys[changes])], new)
-        stored = make_stored(
-            new,
-            reason=reason.strip(),
-            supersedes=_replaced_by(contents, keys[changes]),
-        )
+        replaced = contents.replaced_by(keys[changes])
+        stored = make_stored(new, reason=reason, supersedes=replaced)
         segment = _segment(stored, new, values[changes])
         return self._write(view, stored, segment, known=len(rows) - len(new))
 
@@ -410,7 +415,11 @@ class Library:
         list of Damage
             What was set aside or removed; import its source again, or restore a backup.
         """
-        view = self._view()
+        with self._writing() as view:
+            return self._repair(view)
+
+    def _repair(self, view: View) -> list[Damage]:
+        """Set aside every file that cannot be trusted."""
         view.check(view.names)
         present = set(self._folder.names())
         lost = lost_with_entry(view, self._folder, self._journal, (1, 1))
@@ -461,13 +470,19 @@ class Library:
         LibraryError
             If files of the library are damaged.
         """
-        view = self._view()
-        view.check(view.names)
-        self._report(view.damages, "error")
-        self._enter(view)
-        return compact(
-            view, self._folder, self._journal, self._index, rows=rows, check=_check_written
-        )
+        with self._writing() as view:
+            view.check(view.names)
+            self._report(view.damages, "error")
+            self._enter(view)
+            return compact(
+                view, self._folder, self._journal, self._index, rows=rows, check=_check_written
+            )
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[View]:
+        """Return the view of a call that writes; behind a URL it is the only one."""
+        with self._lock.held() as renew:
+            yield View(self._folder, self._journal, self._index, renew=renew)
 
     def _view(self) -> View:
         return View(self._folder, self._journal, self._index)
@@ -512,6 +527,7 @@ class Library:
         name = stored.note.file
         self._enter(view)
         data = encode(stored)
+        view.renew()
         self._folder.publish(name, data, partial(_check_written, name), keeps_first=True)
         # Another process may have imported the same rows at this moment, with a note of its own.
         self._record(name, notes_in)
@@ -558,18 +574,6 @@ def _contradiction(contents: Contents, rows: pd.DataFrame, position: int) -> Fau
         f"{differences} (library and import)"
     )
     return Fault(words, "if the import is right, use supersede(frame, reason)", row=position)
-
-
-def _replaced_by(contents: Contents, changed: Hashes) -> tuple[tuple[str, str, str, str], ...]:
-    """Return the rows that a correction of these keys replaces."""
-    is_changed = np.isin(contents.keys, changed)
-    pairs = mixed(contents.keys, contents.values)
-    # Repeats of these rows must be superseded too, or they would take effect again.
-    replaced = is_changed & np.isin(pairs, pairs[contents.standing & is_changed])
-    rows = contents.rows.loc[replaced, list(KEY)].fillna("")
-    files = np.array(contents.files, dtype=object)[replaced]
-    keys = rows.itertuples(index=False, name=None)
-    return tuple(sorted((*key, str(file)) for key, file in zip(keys, files, strict=True)))
 
 
 def _check_together(held: pd.DataFrame, new: pd.DataFrame) -> None:

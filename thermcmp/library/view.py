@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cached_property
 from itertools import chain
@@ -59,8 +59,16 @@ class View:
     """The files that were there when the call began."""
 
     def __init__(
-        self, folder: Folder, journal: Journal, index: Index, *, is_index_checked: bool = False
+        self,
+        folder: Folder,
+        journal: Journal,
+        index: Index,
+        *,
+        is_index_checked: bool = False,
+        renew: Callable[[], None] = lambda: None,
     ) -> None:
+        #: To be called before each write: it renews the lock of the call.
+        self.renew = renew
         # Entries first: each that is seen has its file by then.
         entered = journal.names()
         self.names = folder.names()
