@@ -36,7 +36,7 @@ def log(hours: float, load_s: float = 1800.0) -> pd.DataFrame:
 
 def main() -> None:
     """Print the time of a look at logs of an hour, eight hours and a day."""
-    wish = Wish(wanted_k=0.5, protocol=Protocol())
+    wish = Wish(wanted_k=0.5, protocol=Protocol(truncated=()))
     with tempfile.TemporaryDirectory() as folder:
         for hours in (1.0, 8.0, 24.0):
             path = Path(folder) / "bench.csv"

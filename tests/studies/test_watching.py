@@ -28,7 +28,7 @@ FIXED_S = 900.0 + 300.0
 def watched(kind, size, wanted_k, seed=0):
     """Errors over standard errors at the stops, times at load, and forecasts over needs."""
     ratios, loads, forecasts = [], [], []
-    wish = Wish(wanted_k=wanted_k, protocol=Protocol())
+    wish = Wish(wanted_k=wanted_k, protocol=Protocol(truncated=()))
     for i in range(size):
         world = kind(np.random.default_rng([i, seed, sum(map(ord, kind.__name__))]))
         said = []

@@ -146,6 +146,44 @@ def test_swapped_probes(two_sensors):
     assert "below ambient at load: are the probes swapped?" in reduction.reason
 
 
+@pytest.mark.parametrize("idle_s", [60, 0])
+def test_swapped_probes_leave_no_other_sensor(two_sensors, idle_s):
+    # The edge is sound, but its rise would be over the memory and not over the air.
+    frame = two_sensors(rise_k=25.0, idle_s=idle_s)
+    frame["edge_c"] += 12.0
+    frame["memory_c"], frame["ambient_c"] = frame["ambient_c"], frame["memory_c"]
+    reduction = reduce_telemetry(frame)
+    assert reduction.rows.empty
+    assert "ambient warmed up by" in reduction.reason
+
+
+def test_swapped_probes_of_a_card_that_was_warm_before(two_sensors):
+    frame = two_sensors(rise_k=25.0).iloc[600:].reset_index(drop=True)
+    frame["edge_c"] += 12.0
+    frame["memory_c"], frame["ambient_c"] = frame["ambient_c"], frame["memory_c"]
+    assert "no warming up shows which is the air" in reduce_telemetry(frame).reason
+
+
+def test_a_sensor_below_a_sound_ambient_refuses_itself_alone(two_sensors):
+    frame = two_sensors()
+    frame["memory_c"] = np.round(15.0 + 0.1 * np.sin(frame["time_s"]), 1)
+    reduction = reduce_telemetry(frame)
+    assert reduction.rows["sensor"].tolist() == ["edge"]
+    assert "below ambient at load" in reduction.reason
+
+
+def test_a_clock_that_falls_with_the_power_is_seen_from_the_start_of_the_load(two_sensors):
+    # The step of the power starts the soak anew, after which the clock holds its lower level.
+    frame = two_sensors(seconds=2400)
+    late = frame["time_s"] >= 500.0
+    frame["power_w"] *= np.where(late, 0.8, 1.0)
+    throttled = frame.assign(core_mhz=np.where(late, 2010.0, 2400.0))
+    reduction = reduce_telemetry(throttled)
+    assert reduction.rows.empty
+    assert "fell from 2400 to 2010 MHz" in reduction.reason
+    assert 'throttling="mark"' in reduction.reason
+
+
 def test_a_clock_that_falls_at_full_load(two_sensors):
     frame = two_sensors()
     late = frame["time_s"] >= 1250.0

@@ -94,7 +94,7 @@ def test_coarse_steps_hide_a_ramp_under_a_creeping_fan(logged):
 def test_one_value_for_minutes_has_the_error_of_its_step():
     frame = card(steady, step_k=1.0, noise_k=0.0)
     assert len(set(frame["memory_c"][-300:])) == 1
-    row = reduce_telemetry(frame).rows.iloc[0]
+    row = reduce_telemetry(frame, Protocol(truncated=())).rows.iloc[0]
     # JCGM 100, F.2.2.1: a reading known to a step of 1 K has u = 0.29 K.
     assert row["standard_error_k"] == pytest.approx(1.0 / np.sqrt(12.0), rel=0.15)
 
@@ -104,7 +104,7 @@ def test_steps_that_take_turns_resolve_half_a_step():
     # The card ends at 70.75 °C, which half steps show as 70.5 and 71.
     late = frame["time_s"] > 500.0
     frame["memory_c"] = np.where(late, 70.5 + 0.5 * (frame["time_s"] % 2.0), frame["memory_c"])
-    row = reduce_telemetry(frame).rows.iloc[0]
+    row = reduce_telemetry(frame, Protocol(truncated=())).rows.iloc[0]
     assert row["temperature_c"] == pytest.approx(70.75, abs=0.02)
     # Half a step of 0.25 K: 0.25 / sqrt(12).
     assert row["standard_error_k"] == pytest.approx(0.25 / np.sqrt(12.0), rel=0.1)

@@ -111,13 +111,14 @@ def test_slow_parts_are_covered_and_leave_little_bias():
 
 def test_runs_with_one_constant_stay_sharp():
     errors, stated, verdicts = study(one_constant, 1500, 0.0, 30, 10)
-    assert verdicts.count("pass") >= 28
+    assert verdicts.count("pass") >= 26
     # The mean of 600 readings with these noises is known to 0.005, 0.027 and 0.07 K.
-    assert np.median(stated) < 0.05
+    # A creep that they hardly exclude adds some hundredths.
+    assert np.median(stated) < 0.07
     assert np.mean(np.abs(errors / stated) < 1.96) >= coverage_floor(len(errors))
     _, coarse, _ = study(one_constant, 1000, 1.0, 15, 11)
-    # Half a step, rectangular, is 0.29 K.
-    assert np.median(coarse) < 0.35
+    # Half a step, rectangular, is 0.29 K; so it is where digits may be cut off.
+    assert np.median(coarse) < 0.55
 
 
 def ramp(seconds, k_per_min, step_k):
@@ -136,11 +137,17 @@ def test_a_straight_line_is_no_soak_to_extrapolate(step):
 
 
 def test_a_straight_line_below_the_limit_is_reported_and_carried():
-    row = ramp(1500, 0.06, 0.1).rows.iloc[0]
+    row = ramp(1500, 0.025, 0.1).rows.iloc[0]
     assert row["protocol_verdict"] == "corrected"
     assert "straight line: nothing is added" in row["protocol_reason"]
-    # 0.06 K/min over the 700 s of the slowest part that is looked for.
-    assert row["standard_error_k"] == pytest.approx(0.7, rel=0.15)
+    # 0.025 K/min over the 2,000 s of the slowest part that is looked for.
+    assert row["standard_error_k"] == pytest.approx(0.83, rel=0.15)
+
+
+def test_a_straight_line_that_may_add_more_than_the_limit_is_refused():
+    reduction = ramp(1500, 0.06, 0.1)
+    assert reduction.rows.empty
+    assert "straight line" in reduction.reason
 
 
 @pytest.mark.study
@@ -200,9 +207,8 @@ def test_the_end_of_a_soak_against_quadrature(slow_k):
         return np.array(out).T
 
     parts = []
-    for centre in (None, 350.0, 700.0):
+    for centre, share in ((None, 0.5), (350.0, 0.2), (700.0, 0.2), (2000.0, 0.1)):
         offsets = [0.0] if centre is None else np.linspace(-1.2, 1.2, 25)
-        share = 0.5 if centre is None else 0.25
         weight = np.exp(-0.5 * (np.array(offsets) / 0.35) ** 2)
         for offset, w in zip(offsets, share * weight / weight.sum(), strict=True):
             log, mean, variance = moments(None if centre is None else np.log(centre) + offset)

@@ -32,6 +32,11 @@ _WARMEST_AIR_C: Final = 50.0
 _HOTTEST_C: Final = 150.0
 #: A sensor may read this far below ambient by the errors of both [K].
 _BELOW_K: Final = 0.5
+#: Time about the start of the load that shows what was cold [s], the most that air then warms up
+#: while a sensor does so by more than the last figure [K] (common practice, no source).
+_IDLE_S: Final = 20.0
+_STEADY_AIR_K: Final = 3.0
+_WARMED_K: Final = 10.0
 #: A clock that falls by more than this share under full load was cut.
 _CLOCK_SHARE: Final = 0.05
 #: Time at the start of the load in which the clock is at its level [s].
@@ -62,6 +67,7 @@ def column_checks(
             "thermcmp_run_checks", Check, window, run, failed=_unchecked, require=require_sensor
         ),
         *_condition_checks(readings, stretch),
+        *_swapped_checks(readings, stretch, window),
         *_clock_checks(readings, stretch, window, protocol),
     ]
 
@@ -144,6 +150,34 @@ def _air_checks(window: Readings, run: Mapping[str, Any]) -> Iterator[Check]:
                         start_s, sensor)  # fmt: skip
 
 
+def _swapped_checks(readings: Readings, stretch: Stretch, window: Readings) -> Iterator[Check]:
+    """Check that it is the sensors that warmed up with the load, and not the ambient."""
+    ambient = window.mean(AMBIENT)
+    means = [window.mean(f"{sensor}_c") for sensor in sensor_names(list(window.columns))]
+    # A sensor with a fault of its own may be below a sound ambient.
+    if np.isnan(ambient) or not any(mean < ambient - _BELOW_K for mean in means):
+        return
+    early = readings.between(stretch.load_start_s - _IDLE_S, stretch.load_start_s + _IDLE_S)
+    warmed = ambient - early.mean(AMBIENT)
+    rises = (
+        window.mean(name) - early.mean(name)
+        for name in map("{}_c".format, sensor_names(list(window.columns)))
+    )
+    if warmed <= _STEADY_AIR_K and any(rise > _WARMED_K for rise in rises):
+        return
+    words = (
+        f"ambient is {ambient:.1f} °C and above a sensor at load, and no warming up shows which is "
+        "the air: are the probes swapped?"
+    )
+    if warmed > _STEADY_AIR_K:
+        words = (
+            f"ambient warmed up by {warmed:.0f} K with the load and is above a sensor: are the "
+            "probes swapped?"
+        )
+    yield Check("ambient", Verdict.REFUSED, words, ambient, unit="°C",
+                second=float(window.time_s[0]))  # fmt: skip
+
+
 def _condition_checks(readings: Readings, stretch: Stretch) -> Iterator[Check]:
     """Check ambient, power, fan speed and noise for constants and frozen instruments."""
     for name, title in _TITLES.items():
@@ -173,7 +207,9 @@ def _clock_checks(
     for name in readings.columns:
         if dimension_of(name) is not Dimension.FREQUENCY:
             continue
-        early = readings.between(stretch.start_s, stretch.start_s + _CLOCK_LEVEL_S).known(name)[1]
+        early = readings.between(stretch.load_start_s, stretch.load_start_s + _CLOCK_LEVEL_S).known(
+            name
+        )[1]
         times, values = window.known(name)
         if not len(early) or not len(values):
             continue
@@ -185,7 +221,8 @@ def _clock_checks(
         title = name.removesuffix("_mhz")
         words = (
             f"the {title} clock fell from {level:.0f} to {float(np.median(values[low])):.0f} MHz "
-            f"in {100.0 * share:.0f} % of the window: the card was throttled"
+            f"in {100.0 * share:.0f} % of the window: the card was throttled; where it was meant, "
+            'Protocol(throttling="mark") keeps the run'
         )
         verdict = Verdict.REFUSED if protocol.throttling == "refuse" else Verdict.CORRECTED
         yield Check("throttling", verdict, words, 100.0 * share, 100.0 * _CLOCK_CUT, "%",

@@ -45,6 +45,7 @@ class Stretch:
     start_s: float
     end_s: float
     known_load: bool  #: whether power or load were logged; else the whole run counts as load
+    load_start_s: float  #: when the load began, before any switch of fan or power [s]
 
 
 def at_load(time_s: Array, power_w: Array | None, load_percent: Array | None) -> BoolArray | None:
@@ -103,7 +104,9 @@ def longest_stretch(
     if lengths[best] <= 0.0:
         return None, [Span(float(time_s[0]), float(time_s[-1]), "not at load")]
     stretches = [
-        Stretch(int(a), int(b), float(time_s[a]), float(time_s[b]), loaded is not None)
+        Stretch(
+            int(a), int(b), float(time_s[a]), float(time_s[b]), loaded is not None, float(time_s[a])
+        )
         for a, b in zip(starts, ends, strict=True)
     ]
     reasons = [ANOTHER_STRETCH if busy[s.first] else "not at load" for s in stretches]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, replace
 from enum import StrEnum
@@ -116,6 +117,10 @@ class Protocol:
         Temperatures that the firmware is known to regulate to, by sensor [°C].
     limits_c : mapping of str to float
         Highest allowed temperatures by sensor [°C]; a mean at it is marked ``at_limit``.
+    truncated : tuple of str, optional
+        Sensors that cut digits off where others round, so that half a step is added to their
+        readings; ``()`` if all round. Not known by default: no reading shows it, and the
+        standard errors allow for it.
 
     Raises
     ------
@@ -143,6 +148,7 @@ class Protocol:
     extrapolation_error_k: float = 1.0
     targets_c: Mapping[str, float] = field(default_factory=dict)
     limits_c: Mapping[str, float] = field(default_factory=dict)
+    truncated: tuple[str, ...] | None = None
 
     def __post_init__(self) -> None:
         faults = list(self._faults())
@@ -167,11 +173,38 @@ class Protocol:
             if held is not None and not sound:
                 fix = "give Held(target, tolerance), with a correctable of at least the tolerance"
                 yield Fault("not a held quantity", fix, column=name, value=str(held))
+        if not isinstance(self.truncated, tuple | None):
+            fix = "name the sensors, as ('memory',), or give () if all round"
+            yield Fault("not a tuple", fix, column="truncated", value=str(self.truncated))
         for name, other in (("throttling", "mark"), ("cycles", "mean")):
             value = str(getattr(self, name))
             if value not in ("refuse", other):
                 fix = f"use 'refuse' or '{other}'"
                 yield Fault("unknown choice", fix, column=name, value=value)
+
+    def cut_k(self, sensor: str, step_k: float) -> tuple[float, float]:
+        """Return what is added for the digits that a sensor cuts off, and its error.
+
+        Parameters
+        ----------
+        sensor : str
+            Name of the sensor.
+        step_k : float
+            Step of its readings [K].
+
+        Returns
+        -------
+        tuple of float
+            Half a step for a sensor that cuts digits off [K], and the standard error where it is
+            not known whether it does [K].
+
+        References
+        ----------
+        A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
+        """
+        if self.truncated is None:
+            return 0.0, step_k / 2.0 / math.sqrt(3.0)
+        return (step_k / 2.0 if sensor in self.truncated else 0.0), 0.0
 
     def for_run(self, run: Mapping[str, Any]) -> Protocol:
         """Return the protocol with a run's own targets.

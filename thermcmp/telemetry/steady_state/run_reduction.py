@@ -53,6 +53,8 @@ from thermcmp.telemetry.steady_state.sensor_rise import (
 from thermcmp.telemetry.steady_state.window import Window, choose_window
 from thermcmp.telemetry.steady_state.window_mean import LEAST_READINGS, Settled, WindowMean
 
+#: An error by steps that are cut off is noted from here on [K].
+_COARSE_K: Final = 0.1
 #: Length of the blocks over which fan and power are seen to be held [s].
 _HELD_BLOCK_S: Final = 60.0
 
@@ -103,7 +105,7 @@ def reduce_telemetry(
     if stretch is None or window is None:
         empty = pd.DataFrame(columns=list(MEASURED))
         return Reduction(empty, empty, (soak, *zeros), None, spans, protocol, record, notes)
-    series, unread = _series(readings, stretch, window, sheet)
+    series, unread = _series(readings, stretch, window, sheet, protocol)
     window, means, conditions = _longer(window, series, readings, protocol, sheet)
     part = readings.between(window.start_s, window.end_s)
     doubts = [
@@ -130,7 +132,7 @@ def reduce_telemetry(
         spans=spans,
         protocol=protocol,
         frame=record,
-        notes=notes,
+        notes=(*notes, *_step_notes(series, protocol)),
     )
 
 
@@ -193,6 +195,18 @@ def _set_point_notes(record: pd.DataFrame) -> list[str]:
     return [f"not sensors, as they state a set point, a limit or an average: {', '.join(names)}"]
 
 
+def _step_notes(series: Sequence[Series], protocol: Protocol) -> list[str]:
+    """Name the sensors whose steps are so coarse that it matters how they are rounded."""
+    steps = {s.name: s.step_k for s in series if protocol.cut_k("", s.step_k)[1] >= _COARSE_K}
+    if not steps:
+        return []
+    named = ", ".join(f"{name} ({step:g} K)" for name, step in steps.items())
+    return [
+        f"read in coarse steps: {named}; whether they are rounded or cut off is not known, which "
+        "their errors allow for: Protocol(truncated=…) states it"
+    ]
+
+
 def _judged(
     series: list[Series],
     means: Mapping[str, WindowMean],
@@ -216,6 +230,9 @@ def _judged(
             held_since_s=held_since_s,
         )
         result = judge_sensor(sensor, rise, window.start_s, record, protocol)
+        cut_error_k = protocol.cut_k(sensor.name, sensor.step_k)[1]
+        error_k = float(np.hypot(result.rise.standard_error_k, cut_error_k))
+        result = replace(result, rise=replace(result.rise, standard_error_k=error_k))
         n_read = len(sensor.since(window.start_s).time_s)
         share = 100.0 * n_read / n_rows
         words = f"{sensor.name} and ambient were read in {share:.0f} % of the window"
@@ -267,7 +284,11 @@ def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
 
 
 def _series(
-    record: Readings, stretch: Stretch, window: Window, sheet: Mapping[str, Any]
+    record: Readings,
+    stretch: Stretch,
+    window: Window,
+    sheet: Mapping[str, Any],
+    protocol: Protocol,
 ) -> tuple[list[Series], list[Check]]:
     """Return each sensor's rise over the stretch, and checks that refuse those hardly read."""
     inside = slice(stretch.first, int(np.searchsorted(record.time_s, window.end_s, side="right")))
@@ -277,6 +298,10 @@ def _series(
     series, unread = [], []
     for name in sensor_names(list(record.columns)):
         readings = record[f"{name}_c"]
+        step_k = find_step(readings)
+        cut_k = protocol.cut_k(name, step_k)[0]
+        if cut_k:
+            readings = readings + cut_k
         rise = readings[inside] - ambient[inside]
         missing = np.isnan(rise)
         if len(rise) - np.count_nonzero(missing) < LEAST_READINGS:
@@ -287,7 +312,7 @@ def _series(
         # Slices where nothing is missing: copies of a long log are slow.
         if missing.any():
             arrays = (time_s[~missing], rise[~missing], readings[inside][~missing])
-        series.append(Series(name, *arrays, find_step(readings)))
+        series.append(Series(name, *arrays, step_k))
     return series, unread
 
 

@@ -40,12 +40,11 @@ _BACK_ERRORS: Final = 0.5
 #: practice, no source).
 _LEAST_ERROR_K: Final = 0.02
 #: Error for what a record does not hold whole, a cycle or a slow part: this share of how far the
-#: end moves when the last part is left out, in such a short record and in others; and in a run
-#: that stopped after half of the soak and window this much [K], the later the less (choices, from
-#: simulated cycles of 350 to 1,200 s and slow parts of 250 to 700 s).
-_MOVED_SHORT: Final = 0.8
-_MOVED: Final = 0.5
-_EARLY_K: Final = 1.4
+#: end moves when the last part is left out, and in a run that stopped after half of the soak and
+#: window this much [K], the later the less (choices, from simulated cycles of 350 to 1,200 s and
+#: slow parts of 250 to 2,800 s).
+_MOVED: Final = 0.8
+_EARLY_K: Final = 1.6
 #: The conditions were held if they were so from this share of the time at load on.
 _HELD_SHARE: Final = 0.2
 #: A rise follows a condition within this many time constants.
@@ -137,7 +136,8 @@ def steady_rise(
     at_load = series.since(load_start_s)
     since_s = at_load.time_s - load_start_s
     held = held_since_s <= _HELD_SHARE * since_s[-1]
-    tail = soak_tail(since_s, at_load.rise_k, mean.n, held=held)
+    # A run that stopped early shows nothing of a creep; its error allows for what it cannot show.
+    tail = soak_tail(since_s, at_load.rise_k, mean.n, held=held, creep=full_soak)
     settles_s = tail.settles_s
     if not held and held_since_s < since_s[-mean.n]:
         # A condition that keeps moving through the window is no excuse for a rise that does.
@@ -175,7 +175,7 @@ def steady_rise(
     if np.isnan(rise.rise_k):
         return rise
     rise = _widened(rise, wander, _unseen_k(tail, since_s[-1], protocol))
-    return _with_shift(rise, mean, series, tail)
+    return _with_shift(rise, mean, series, tail, protocol)
 
 
 def _decided(
@@ -194,8 +194,10 @@ def _decided(
         longer = (mean_from(series, earlier, protocol) for earlier in earlier_s)
         settled = next((m for m in longer if m.settled is Settled.SETTLED), window)
     if settled.settled is Settled.SETTLED and full_soak:
-        if settled is window and tail.error_k > protocol.extrapolation_error_k:
-            words = f"the rest of the soak is uncertain by {tail.error_k:.1f} K: run longer"
+        doubt_k = _rest_error_k(window, tail)
+        if settled is window and doubt_k > protocol.extrapolation_error_k:
+            words = "it goes on in a straight line and " if tail.straight else ""
+            words += f"the rest of the soak is uncertain by {doubt_k:.1f} K: run longer"
             return _judged(series, window, Verdict.REFUSED, words, protocol)
         words = f"drift below {settled.drift_high_k_per_min:.2g} K/min"
         words += "" if settled is window else " in a longer window"
@@ -230,8 +232,9 @@ def _unseen_k(tail: SoakTail, load_s: float, protocol: Protocol) -> float:
     """Return the standard error for what the record does not hold whole [K]."""
     needed_s = protocol.soak_s + protocol.window_s
     early = max(needed_s - load_s, 0.0) / (needed_s / 2.0)
-    share = _MOVED_SHORT if load_s < _SHORT_S else _MOVED
-    return float(np.hypot(share * tail.moved_k, _EARLY_K * early))
+    # What the error of the fit does not allow for.
+    moved_k = np.sqrt(max((_MOVED * tail.moved_k) ** 2 - tail.error_k**2, 0.0))
+    return float(np.hypot(moved_k, _EARLY_K * early))
 
 
 def _widened(rise: SteadyRise, wander: Wander, unseen_k: float) -> SteadyRise:
@@ -269,14 +272,22 @@ def _why_wandering(wander: Wander) -> str:
     )
 
 
-def _with_shift(rise: SteadyRise, mean: WindowMean, series: Series, tail: SoakTail) -> SteadyRise:
-    """State what a rise has beyond its window's mean; it is never much larger than its error."""
+def _with_shift(
+    rise: SteadyRise, mean: WindowMean, series: Series, tail: SoakTail, protocol: Protocol
+) -> SteadyRise:
+    """State what a rise has beyond its window's mean.
+
+    What it has beyond the last of its readings is never much larger than its error: a long window
+    may begin in the soak that its own end has seen out.
+    """
     added_k = rise.rise_k - mean.mean_k
+    last = series.since(float(series.time_s[-1]) - protocol.window_s).rise_k
+    beyond_k = rise.rise_k - float(np.mean(last))
     error_k = float(np.hypot(rise.standard_error_k, _LEAST_ERROR_K))
     most = _SHORT_ERRORS if np.ptp(series.time_s) < _SHORT_S else _SHIFT_ERRORS
     if added_k * (mean.mean_k - series.rise_k[0]) < 0.0:
         most = _BACK_ERRORS
-    error_k = max(error_k, abs(added_k) / most)
+    error_k = max(error_k, min(abs(added_k), abs(beyond_k)) / most)
     if abs(added_k) < _REPORTED_K:
         return replace(rise, standard_error_k=error_k)
     mean_c = float(np.mean(series.last(mean.n).temperature_c))
@@ -341,14 +352,20 @@ def _why_unsettled(window: WindowMean) -> str:
     }[window.settled]
 
 
+def _rest_error_k(window: WindowMean, tail: SoakTail) -> float:
+    """Return the uncertainty of what is left of a soak; of a straight line all that it adds [K]."""
+    if not tail.straight:
+        return tail.error_k
+    return abs(window.drift_k_per_min) / 60.0 * tail.time_constant_s
+
+
 def _passed(series: Series, window: WindowMean, words: str, tail: SoakTail) -> SteadyRise:
     """Return the mean of a window, as a correction where its doubt is notable."""
     cycles = window.swing_k > _CYCLE_K
-    doubt_k = tail.error_k
+    doubt_k = _rest_error_k(window, tail)
     if cycles:
         words += f"; the rise swings by {window.swing_k:.0f} K, which is not a steady state"
     if tail.straight:
-        doubt_k = abs(window.drift_k_per_min) / 60.0 * tail.time_constant_s
         words += f"; it goes on in a straight line: nothing is added, uncertain by {doubt_k:.2f} K"
     notable = cycles or doubt_k > _ENDED_K
     verdict, drift = Verdict.CORRECTED if notable else Verdict.PASS, window.drift_k_per_min

@@ -99,24 +99,27 @@ class SoakEnd:
 
 
 def soak_tail(
-    time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True
+    time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True, creep: bool = True
 ) -> SoakTail:
     """Return the rise that is still missing in the last n readings of a soak.
 
     The approach over the last seventh of the rise is fitted by exponentials and continued;
-    see `fit_relaxation` for slow parts that noise hides.
+    see `fit_relaxation` for slow parts that noise hides. `creep` is whether the slowest of them
+    may be in it.
     """
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
-    tail = _tail(t, y, n, held=held)
+    tail = _tail(t, y, n, held=held, creep=creep)
     if tail.fit is None or tail.straight:
         return tail
     parts = [int(share * len(t)) for share in _CUTS]
-    cuts = [_tail(t[:part], y[:part], min(n, part // 2), held=held).fit for part in parts]
+    cuts = [
+        _tail(t[:part], y[:part], min(n, part // 2), held=held, creep=creep).fit for part in parts
+    ]
     moved = [abs(cut.final_k - tail.fit.final_k) for cut in cuts if cut is not None]
     return replace(tail, moved_k=max(moved, default=0.0))
 
 
-def _tail(t: Array, y: Array, n: int, *, held: bool) -> SoakTail:
+def _tail(t: Array, y: Array, n: int, *, held: bool, creep: bool) -> SoakTail:
     """Return the rise that is still missing in the last n readings of a record."""
     level_k = float(np.mean(y[-n:]))
     reach_k = abs(level_k - float(y[0]))
@@ -140,7 +143,7 @@ def _tail(t: Array, y: Array, n: int, *, held: bool) -> SoakTail:
         first_order = fit_first_order_rise(times, rises)
     except InputError:
         first_order = None
-    fit = fit_relaxation(times, rises, t[-n:], constant_s, reach_k, first_order)
+    fit = fit_relaxation(times, rises, t[-n:], constant_s, reach_k, first_order, creep=creep)
     if fit.ramp_odds > _RAMP:
         # It may be the beginning of a slow part, or not a soak at all: nothing is added.
         return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, settles_s, fit)

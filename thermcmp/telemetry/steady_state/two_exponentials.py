@@ -19,12 +19,13 @@ from thermcmp.telemetry.steady_state.first_order import FirstOrderRise
 
 #: Prior time constants of slow parts [s], and the spread of their logarithm around these:
 #: 250 to 1,000 s (common practice, no source).
-SLOW_S: Final = (350.0, 700.0)
+SLOW_S: Final = (350.0, 700.0, 2_000.0)
 SLOW_SPREAD: Final = 0.35
 #: A slow part carries about this share of the rise (common practice, no source).
 SLOW_SHARE: Final = 0.1
-#: Prior probability of a slow part.
+#: Prior probability of a slow part, and of each.
 _SLOW_ODDS: Final = 0.5
+_EACH_ODDS: Final = (0.2, 0.2, 0.1)
 #: A rise in a straight line shows no end: time constant of such a part [s], largest share of
 #: the rise, and prior probability.
 _RAMP_S: Final = 5_000.0
@@ -90,8 +91,12 @@ def fit_relaxation(
     time_constant_s: float,
     reach_k: float,
     start: FirstOrderRise | None = None,
+    *,
+    creep: bool = True,
 ) -> Relaxation:
     """Fit the end of a soak, and continue it over the times of a window.
+
+    `creep` is whether the slowest part may be in it.
 
     References
     ----------
@@ -120,9 +125,10 @@ def fit_relaxation(
     away = np.sum(precisions * (theta - means) ** 2, axis=1)
     # The final rise has the same flat prior in all models.
     spreads = np.sum(np.log(precisions[:, 1:]), axis=1) - np.linalg.slogdet(inverse)[1]
-    slow = len(SLOW_S)
-    odds = np.log([1.0 - _SLOW_ODDS, *[_SLOW_ODDS / slow] * slow, _RAMP_ODDS])
+    odds = np.log([1.0 - _SLOW_ODDS, *_EACH_ODDS, _RAMP_ODDS])
     logs = np.asarray((spreads - misfit - away) / 2.0 + odds)
+    if not creep:
+        logs[-2] = -np.inf
     # A straight line has no end: it is reported, but not part of the averages.
     ends, ramp_odds = _shares(logs[:-1]), float(_shares(logs)[-1])
     return _averaged(theta[:-1], covariance[:-1], ends, window_s, start_s, ramp_odds)

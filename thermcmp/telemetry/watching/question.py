@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from os import PathLike
 from pathlib import Path
 from typing import Any
@@ -88,9 +89,13 @@ def watch(  # noqa: PLR0913 - the public face
     InputError
         If a value is out of range, the file never appears, or the log holds several devices.
     """
+    protocol = protocol or Protocol()
+    if protocol.truncated is None:
+        # No time at load shows whether a sensor cuts digits off.
+        protocol = replace(protocol, truncated=())
     wish = Wish(
         wanted_k=wanted_k,
-        protocol=protocol or Protocol(),
+        protocol=protocol,
         run=dict(run or {}),
         sensors=None if sensors is None else tuple(sensors),
         loaded_from_w=loaded_from_w,
