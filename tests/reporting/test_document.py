@@ -140,7 +140,7 @@ def test_a_caveat_of_several_answers_stands_open_once(separation, ranking, tmp_p
     assert summary.count("Run R7 is 2 K hotter.") == 1
     assert (text.count(shared), text.count(own)) == (1, 1)
     assert f'<li id="caveat-1" value="1">{shared}</li>' in text
-    assert 'As above: <a href="#caveat-1">1</a>.' in text
+    assert 'Limits as above: <a href="#caveat-1">1</a>.' in text
     assert text.index(shared) < text.index(own)
 
 
@@ -150,7 +150,7 @@ def test_what_stands_among_the_things_to_look_at_is_not_said_again(ranking, tmp_
     text = path.read_text(encoding="utf-8")
     assert text.count(odd) == 1
     assert text.index(odd) < text.index("Appendix: all numbers")
-    assert 'Also one of the <a href="#things">things to look at</a>.' in text
+    assert 'Limited by one of the <a href="#things">things to look at</a>.' in text
 
 
 def csv_files(page):

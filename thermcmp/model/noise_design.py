@@ -121,9 +121,8 @@ def build_noise_design(
         notes.append(
             f"{counted(int(unstated.sum()), 'noise reading')} without a microphone distance: "
             f"{UNSTATED_M:g} m is taken, {UNSTATED_M / _FACTOR:g} to {UNSTATED_M * _FACTOR:g} m "
-            f"with 90%, one for each of "
-            f"{counted(len(sources), 'laboratory', 'laboratories')}; levels are less sure by "
-            f"{UNSTATED_PRIOR.sd:.1f} dB. Fix: state mic_distance_m."
+            f"with 90%, one for each of {counted(len(sources), 'laboratory', 'laboratories')}; "
+            f"levels are less sure by {UNSTATED_PRIOR.sd:.1f} dB. Fix: state mic_distance_m."
         )
     distance = np.where(unstated, UNSTATED_M, distance)
     if np.any(np.abs(distance / distance_m - 1.0) > 0.02):

@@ -22,7 +22,6 @@ from thermcmp.questions.answer import Answer
 from thermcmp.questions.interval_plot import interval_figure
 from thermcmp.questions.phrases import check_prob, number_words
 from thermcmp.results.validation import check_results
-from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,16 +123,9 @@ def classical_check(
     # Fewer leave no variance within the level.
     short = [level for level in pair if counts.get(level, 0) < FEWEST]
     if short:
-        fix = "remount and test it again"
-        raise InputError(
-            "Too few assemblies for a test:",
-            [
-                Fault(
-                    counted(counts.get(v, 0), "assembly", "assemblies"), fix, column=factor, value=v
-                )
-                for v in short
-            ],
-        )
+        fix, least = "remount and test it again", f"of {FEWEST} assemblies"
+        faults = [Fault(f"{counts.get(v, 0)} {least}", fix, column=factor, value=v) for v in short]
+        raise InputError("Too few assemblies for a test:", faults)
     with warnings.catch_warnings():
         # pingouin calls pandas in ways pandas will drop; a user can do nothing about it.
         warnings.simplefilter("ignore", DeprecationWarning)
