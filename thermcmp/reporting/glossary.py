@@ -51,8 +51,6 @@ TERMS: Final[tuple[Term, ...]] = (
          "result; fan speed, noise or power is."),
     Term("rise", r"\brise\b",
          "Sensor temperature minus local ambient, in kelvin."),
-    Term("separation", r"\bseparation",
-         "The estimated effect of each factor, in kelvin at reference conditions."),
     Term("session", r"\bsession",
          "One stay at one bench."),
     Term("share from data", r"share from data|data_share",
