@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from thermcmp.questions.table_words import heading_unit, printed_table, worded_table
+from thermcmp.questions.table_words import heading_unit, printed_table, table_markdown, worded_table
 
 NAN = float("nan")
 SEPARATION = pd.DataFrame(
@@ -146,3 +146,14 @@ def test_intervals_of_levels_speeds_and_ratios_are_folded_too():
     changes = pd.DataFrame({"unit": ["W"], "change": [-7.0], "low": [-9.0], "high": [-5.0]})
     cells = worded_table(changes, folded=True).rows[0]
     assert [cell.text for cell in cells] == ["W", "−7 (−9 to −5)"]
+
+
+def test_remarks_are_in_a_readers_words():
+    frame = pd.DataFrame(
+        {"part": ["a", "b"],
+         "health": ["ok; mostly the prior's", "not separable: the split is the prior's"]}
+    )  # fmt: skip
+    assert [row[1].text for row in worded_table(frame).rows] == [
+        "ok; mostly assumed", "not separable: the split is assumed",
+    ]  # fmt: skip
+    assert "prior" not in table_markdown(frame)

@@ -44,6 +44,12 @@ _WORDS: Final[dict[str, str]] = {
 _UNITS_OF_WORDS: Final = {"k_per_db": "K/dB", "dba": "dB(A)"}
 #: Kinds of rows whose word in the table is not a reader's.
 _KINDS: Final = {"order-free": "in any order", "departure": "beyond adding up"}
+#: Remarks, such as on health, in a reader's words.
+_REMARKED: Final = frozenset({"health", "note"})
+_REMARKS: Final = {
+    "mostly the prior's": "mostly assumed", "mostly prior": "mostly assumed",
+    "the split is the prior's": "the split is assumed",
+}  # fmt: skip
 #: Columns whose cells name factors, and those whose cells name parameters, as columns do.
 _FACTORS: Final = frozenset({"factor", "aliased_with"})
 _PARAMETERS: Final = frozenset({"part", "term", "parameter"})
@@ -296,4 +302,8 @@ def _text(value: Any, name: str, row_unit: str, *, is_number: bool) -> str:
         return effect_words(text)
     if name == "kind":
         return _KINDS.get(text, text)
+    if name in _REMARKED:
+        for said, meant in _REMARKS.items():
+            text = text.replace(said, meant)
+        return text
     return text.replace("_", " ") if name in _PARAMETERS else text
