@@ -83,6 +83,7 @@ def test_an_unproved_mark_offers_both_readings_and_a_declared_one_settles_it():
         ("mic_distance_m", "50 cm", 50 * sc.centi),
         ("mic_distance_m", "500mm", 500 * sc.milli),
         ("power_w", "250000 mW", 250000 * sc.milli),
+        ("temperature_c", "61500 m°C", 61500 * sc.milli),
         ("power_w", "0.25 kW", 0.25 * sc.kilo),
         ("soak_s", "20 min", 20 * sc.minute),
         ("soak_s", "0.5 h", 0.5 * sc.hour),

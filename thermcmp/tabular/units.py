@@ -77,6 +77,7 @@ _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
         "°c degc c ℃ ºc ˚c Â°c \ufffdc gradc celsius degreecelsius degreescelsius °celsius",
     ),
     (Unit("°F", _T, 5 / 9, -160 / 9), "°f degf f ℉ ºf ˚f Â°f \ufffdf fahrenheit degreesfahrenheit"),
+    (Unit("m°C", _T, 1e-3), "m°c mdegc millidegc millicelsius millidegreec"),
     (Unit("K", _T, 1.0, -273.15), "k kelvin"),
     (Unit("mK", _T, 1e-3, -273.15), "mk"),
     (Unit("rpm", _R), "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min"),

@@ -7,6 +7,7 @@ temperature other than the ambient one is a sensor.
 from __future__ import annotations
 
 import re
+import unicodedata
 from enum import StrEnum
 from typing import Final
 
@@ -66,6 +67,7 @@ _DUTY_WORDS: Final = _FAN_WORDS | {"duty", "pwm"}
 _POWER_WORDS: Final = {"power", "board", "card", "total", "draw"}
 _NOISE_WORDS: Final = {"noise", "sound", "level", "pressure", "spl", "meter"}
 _LOAD_WORDS: Final = {"load", "utilisation", "utilization", "usage"}
+_AIR_WORDS: Final = {"ambient", "air", "intake", "inlet", "room", "case"}
 #: Words of columns that state a set point, a limit or an extreme, and measure nothing.
 _EXTREME_WORDS: Final = {"max", "maximum", "min", "minimum", "peak"}
 _AVERAGES: Final = {"avg", "average", "mean"}
@@ -122,6 +124,13 @@ def is_set_point(name: str) -> bool:
     return not _SET_POINT_WORDS.isdisjoint(name.lower().split("_"))
 
 
+def is_of_air(name: str) -> bool:
+    """Return whether a temperature may be that of the air, by the words of its name."""
+    return dimension_of(name) is Dimension.TEMPERATURE and not _AIR_WORDS.isdisjoint(
+        name.split("_")
+    )
+
+
 def card_of(name: str) -> str:
     """Return the mark of one of several cards in a name, like 'gpu1'; empty without one."""
     mark = _CARD.search(name.lower())
@@ -148,7 +157,9 @@ def is_extreme(name: str) -> bool:
 
 def recognise(name: str, unit: Unit | None) -> str | None:
     """Return the canonical name of a heading, where it is beyond doubt."""
-    words = [word for word in re.split(r"[^0-9a-zA-Zµ]+", name.lower()) if word]
+    # Letters without their marks, as names are plain: 'lufter' for 'Lüfter'.
+    plain = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
+    words = [word for word in re.split(r"[^0-9a-zA-Zμ]+", plain.lower()) if word]
     text = " ".join(words)
     if unit is not None and unit.dimension is Dimension.TIME:
         if text in _COUNTER_HEADINGS:

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError
+from thermcmp.telemetry.campaign.folder import reduce_logs
 from thermcmp.telemetry.inspection.question import inspect
 from thermcmp.telemetry.reading.frame import read_telemetry
 
@@ -73,19 +74,56 @@ def test_bare_times_differences_and_extremes(tmp_path, clean_run, heading, scale
     np.testing.assert_allclose(read_telemetry(path, seen.suggestion)["time_s"], t, atol=0.01)
 
 
-def test_of_cards_side_by_side_the_first_is_suggested(tmp_path, clean_run):
-    first, second = (clean_run(seconds=300, fan_rpm=rpm) for rpm in (1500.0, 1900.0))
+def test_cards_side_by_side_are_runs_of_their_own(tmp_path, clean_run):
+    cards = [clean_run(rise_k=rise, fan_rpm=rpm) for rise, rpm in ((50.0, 1500.0), (40.0, 1900.0))]
     names = {"memory_c": "memory [°C]", "fan_rpm": "fan [rpm]", "power_w": "power [W]"}
     parts = [
         frame[list(names)].rename(columns=lambda name, card=card: f"GPU{card} {names[name]}")
-        for card, frame in enumerate((first, second))
+        for card, frame in enumerate(cards)
     ]
-    path = tmp_path / "pair.csv"
-    pd.concat([first["time_s"].rename("time [s]"), *parts], axis=1).to_csv(path, index=False)
+    shared = cards[0][["time_s", "ambient_c"]].set_axis(["time [s]", "Intake air [°C]"], axis=1)
+    pd.concat([shared, *parts], axis=1).to_csv(tmp_path / "pair.csv", index=False)
+    seen = inspect(tmp_path / "pair.csv")
+    assert "Cards side by side: gpu0, gpu1; split_by='device' makes runs" in str(seen)
+    assert "At load: 60 to 1499 s" in str(seen)
+    sheet = pd.DataFrame(
+        [{"file": "pair.csv", "run": "R", "cooler_model": "A", "board_model": "B"}]
+    )
+    settings = {"columns": seen.suggestion, "progress": False}
+    # Never the first card alone.
+    refused = reduce_logs(tmp_path, sheet, **settings)
+    assert refused.results.empty
+    assert 'split_by="device"' in refused.refused["reason"].iloc[0]
+    rows = reduce_logs(tmp_path, sheet, split_by="device", **settings).results
+    assert rows["run"].tolist() == ["R gpu0", "R gpu1"]
+    assert rows["sensor"].tolist() == ["memory", "memory"]
+    rises = rows["temperature_c"] - rows["ambient_c"]
+    np.testing.assert_allclose(rises, [50.0, 40.0], atol=0.3)
+    np.testing.assert_allclose(rows["fan_rpm"], [1500.0, 1900.0], atol=2.0)
+
+
+def test_headings_in_another_language_are_known_by_their_units(tmp_path, clean_run):
+    frame = clean_run().drop(columns="noise_dba")
+    frame["load"] = np.where(frame["time_s"] >= 60.0, 99, 1)
+    frame.columns = ["Zeit", "Speicher (°C)", "Ansaugluft (°C)", "Lüfter (U/min)", "Leistung (W)",
+                     "Auslastung (%)"]  # fmt: skip
+    stamps = pd.Timestamp("2031-03-05 09:14:03") + pd.to_timedelta(frame["Zeit"], unit="s")
+    frame["Zeit"] = stamps.dt.strftime("%d.%m.%Y %H:%M:%S")
+    path = tmp_path / "zeit.csv"
+    frame.to_csv(path, sep=";", decimal=",", index=False, encoding="cp1252")
     seen = inspect(path)
-    assert not [name for name in seen.suggestion.values() if "GPU1" in str(name)]
-    assert seen.suggestion["fan_rpm"] == "GPU0 fan [rpm]"
-    assert list(seen.columns["remark"]).count("of gpu1: read the log once for each card") == 3
+    assert seen.suggestion == {
+        "time": "Zeit", "speicher_c": "Speicher (°C)", "ambient_c": "Ansaugluft (°C)",
+        "fan_rpm": "Lüfter (U/min)", "power_w": "Leistung (W)", "load_percent": "Auslastung (%)",
+    }  # fmt: skip
+    remarks = seen.columns.set_index("read as")["remark"]
+    assert remarks["fan_rpm"] == "the only column in rpm: check it"
+    assert remarks["ambient_c"] == "the coolest column: check it"
+    # What the suggestion lacks, and not what reading without it would.
+    (problem,) = seen.problems
+    assert "state time_format='%d.%m.%Y %H:%M:%S'" in problem
+    log = read_telemetry(path, seen.suggestion, time_format="%d.%m.%Y %H:%M:%S")
+    assert len(log) == len(frame)
 
 
 def test_what_must_be_stated_is_said(tmp_path):

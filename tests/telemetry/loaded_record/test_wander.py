@@ -61,6 +61,7 @@ def test_a_slow_limit_cycle_is_seen_at_every_cut(clean_run, period):
 def test_the_mean_of_a_cycle_where_it_is_asked_for(clean_run):
     frame = clean_run(seconds=5000)
     frame["memory_c"] += np.round(2.0 * np.sin(2.0 * np.pi * frame["time_s"] / 800.0), 1)
+    assert 'Protocol(cycles="mean") takes that' in reduce_telemetry(frame).reason
     reduction = reduce_telemetry(frame, Protocol(cycles="mean"))
     row = reduction.rows.iloc[0]
     assert row["protocol_verdict"] == "corrected"

@@ -11,6 +11,7 @@ import pandas as pd
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.quantities import BLOCK, DEVICE
+from thermcmp.telemetry.side_by_side import cards_in, of_card
 from thermcmp.telemetry.steady_state.load import LONG_GAP_S
 
 #: What `split_by` may name beside a column.
@@ -28,9 +29,14 @@ def split_log(
     if split_by is None:
         return [(frame, dict(run))]
     if split_by == DEVICE:
-        if DEVICE not in frame:
-            raise _unclear("the log has no column of devices", "map it as device", split_by)
         shared = {name: value for name, value in run.items() if name not in _SPECIMENS}
+        if DEVICE not in frame:
+            cards = cards_in(frame)
+            if not cards:
+                raise _unclear("the log has no column of devices", "map it as device", split_by)
+            return [
+                (of_card(frame, card), shared | {"run": f"{run['run']} {card}"}) for card in cards
+            ]
         return [
             (
                 frame[frame[DEVICE] == device].reset_index(drop=True),

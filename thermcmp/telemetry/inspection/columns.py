@@ -29,6 +29,7 @@ from thermcmp.telemetry.quantities import (
     recognise,
 )
 from thermcmp.telemetry.reading.cell_patterns import is_missing, is_number, is_time
+from thermcmp.telemetry.side_by_side import cards_in
 from thermcmp.telemetry.steady_state.quantization import find_step
 
 #: Words of headings without a unit, with the canonical name and the range of its readings.
@@ -46,6 +47,13 @@ _TEMPERATURE: Final = re.compile(
 _SET_POINT: Final = "a set point or a limit, not a reading"
 #: A column in K below this holds differences.
 _COLDEST_K: Final = 200.0
+#: The air's column is cooler than every sensor's by this much [K], and never warmer than the
+#: second [°C].
+_COOLER_K: Final = 8.0
+_WARM_AIR_C: Final = 45.0
+#: A load goes from below the first to above the second [%].
+_IDLE_LOAD: Final = 10.0
+_FULL_LOAD: Final = 80.0
 _FILLERS: Final = {"t", "temp", "temperature"}
 
 
@@ -56,15 +64,16 @@ def column_table(
     records: list[dict[str, Any]] = []
     suggestion: dict[str, str | int] = {}
     counts = Counter(headings)
-    first_card = next(filter(None, map(card_of, headings)), "")
+    several = bool(cards_in(headings))
     for position, heading in enumerate(headings):
         column = [str(cell).strip() for cell in cells.iloc[:, position]]
         values, missing = _numbers(column)
         name, unit = name_and_unit(heading)
         unit = unit or _cell_unit(column)
         canonical, remark = _meaning(name, unit, column, values)
-        if canonical is not None and card_of(heading) not in ("", first_card):
-            canonical, remark = None, f"of {card_of(heading)}: read the log once for each card"
+        if canonical is not None and several:
+            mark = f"{card_of(heading)}_".lstrip("_")
+            canonical = mark + canonical.removeprefix(mark)
         if canonical is not None:
             if canonical in suggestion:
                 remark = f"like '{suggestion[canonical]}': state which it is"
@@ -88,7 +97,33 @@ def column_table(
                 "remark": remark,
             }
         )
+    _only_ones(records, suggestion)
     return pd.DataFrame(records).round(3), suggestion
+
+
+def _only_ones(records: list[dict[str, Any]], suggestion: dict[str, str | int]) -> None:
+    """Take the only column in a unit for the quantity, whatever language its heading is in."""
+
+    def called(record: dict[str, Any], canonical: str, remark: str) -> None:
+        renamed = {canonical if k == record["read as"] else k: v for k, v in suggestion.items()}
+        suggestion.clear()
+        suggestion.update(renamed)
+        record["read as"], record["remark"] = canonical, f"{remark}: check it"
+
+    marks = any(card_of(name) for name in suggestion)
+    for canonical in (AMBIENT,) if marks else (FAN_SPEED, POWER, NOISE, LOAD, AMBIENT):
+        if canonical in suggestion:
+            continue
+        dimension = dimension_of(canonical)
+        alike = [r for r in records if r["read as"] and dimension_of(r["read as"]) is dimension]
+        if canonical == AMBIENT:
+            alike.sort(key=lambda r: r["high"])
+            if len(alike) > 1 and alike[0]["high"] < min(alike[1]["high"] - _COOLER_K, _WARM_AIR_C):
+                called(alike[0], canonical, "the coolest column")
+        elif len(alike) == 1 and alike[0]["remark"] == "" and canonical != LOAD:
+            called(alike[0], canonical, f"the only column in {alike[0]['unit']}")
+        elif len(alike) == 1 and alike[0]["low"] < _IDLE_LOAD and alike[0]["high"] > _FULL_LOAD:
+            called(alike[0], canonical, "the only column in %")
 
 
 def _percent(flags: Array) -> float:

@@ -17,9 +17,16 @@ from thermcmp._files import write_whole
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.inspection.columns import column_table
 from thermcmp.telemetry.inspection.sample import sample_of
-from thermcmp.telemetry.quantities import DEVICE, LOAD, POWER, is_extreme, sensor_names
+from thermcmp.telemetry.quantities import (
+    DEVICE,
+    LOAD,
+    POWER,
+    is_extreme,
+    sensor_names,
+)
 from thermcmp.telemetry.reading.frame import read_record
 from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.side_by_side import cards_in, of_card
 from thermcmp.telemetry.steady_state.load import LONG_GAP_S, at_load
 from thermcmp.telemetry.steady_state.run_data import Readings
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
@@ -189,8 +196,9 @@ def inspect(path: str | PathLike[str]) -> Inspection:
                 problems = ()
                 break
             except InputError as error:
-                problems = tuple(f"{f.message}. Fix: {f.fix}" for f in error.faults[:5])
-    times = () if frame is None else _times(frame, sample.cells)
+                # What is wrong with the suggestion is what the user will meet.
+                problems = problems or tuple(f"{f.message}. Fix: {f.fix}" for f in error.faults[:5])
+    times = () if frame is None else _times(frame, sample.cells, suggestion)
     return Inspection(
         file=Path(path).name,
         layout=sample.layout,
@@ -203,7 +211,9 @@ def inspect(path: str | PathLike[str]) -> Inspection:
     )
 
 
-def _times(frame: pd.DataFrame, cells: pd.DataFrame) -> tuple[str, ...]:
+def _times(
+    frame: pd.DataFrame, cells: pd.DataFrame, suggestion: dict[str, str | int]
+) -> tuple[str, ...]:
     """Describe times, gaps, sessions, devices, load phases and set-point blocks."""
     lines = []
     first = frame
@@ -211,6 +221,9 @@ def _times(frame: pd.DataFrame, cells: pd.DataFrame) -> tuple[str, ...]:
         devices = list(frame[DEVICE].dropna().unique())
         lines.append(f"Devices: {', '.join(map(str, devices))}")
         first = frame[frame[DEVICE] == devices[0]] if devices else frame
+    elif cards := cards_in(frame):
+        lines.append(f"Cards side by side: {', '.join(cards)}; split_by='device' makes runs")
+        first = of_card(frame, cards[0])
     time_s = first["time_s"].to_numpy(dtype=float)
     period_s = usual_step_s(time_s)
     steps = np.diff(time_s)
@@ -231,8 +244,9 @@ def _times(frame: pd.DataFrame, cells: pd.DataFrame) -> tuple[str, ...]:
         ]
         more = f" and {len(phases) - 8} more" if len(phases) > 8 else ""
         lines.append(f"At load: {', '.join(phases[:8]) or 'never'}{more}")
+    loads = [stated for name, stated in suggestion.items() if name.endswith(LOAD)]
     for heading in cells:
-        if is_extreme(str(heading)):
+        if is_extreme(str(heading)) or heading in loads:
             continue
         values = cells[heading].to_numpy(dtype=object)
         changes = int(np.sum(values[1:] != values[:-1]))

@@ -8,7 +8,15 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from thermcmp.telemetry.quantities import AMBIENT, FAN_DUTY, FAN_SPEED, FIRMWARE, POWER, THROTTLED
+from thermcmp.telemetry.quantities import (
+    AMBIENT,
+    FAN_DUTY,
+    FAN_SPEED,
+    FIRMWARE,
+    POWER,
+    THROTTLED,
+    is_of_air,
+)
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.protocol import Held, Protocol, Verdict
 from thermcmp.telemetry.steady_state.run_data import Readings
@@ -47,7 +55,7 @@ def _check_fan(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> 
     if np.isnan(duty):
         words = "no fan speed was logged: the run cannot be compared at equal speed"
         others = [c for c in window.columns if c.endswith("_rpm")]
-        words += f"; name one of {', '.join(others)} fan_rpm" if others else ""
+        words += f"; name one of {', '.join(others)} {FAN_SPEED} by columns=" if others else ""
     else:
         words = (
             f"duty alone ({duty:.0f} %): duty is not fan speed, so the run cannot enter a "
@@ -75,6 +83,8 @@ def _check_stated(
     title, stated = _NAMES[name], stated_value(run, name)
     if np.isnan(stated):
         words = f"no {title} was logged, and the run sheet states none"
+        others = [c for c in window.columns if name == AMBIENT and is_of_air(c)]
+        words += f"; name one of {', '.join(others)} {name} by columns=" if others else ""
         return [Check(title, Verdict.REFUSED, words)]
     words = f"{title} was stated once, not logged"
     once = Check(title, Verdict.CORRECTED, words, stated, unit=_UNITS[name])

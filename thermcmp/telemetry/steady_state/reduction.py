@@ -30,10 +30,14 @@ def worst(checks: tuple[Check, ...] | list[Check]) -> Verdict:
 
 
 def reason_of(checks: tuple[Check, ...] | list[Check]) -> str:
-    """Describe why a verdict is not a plain pass, worst first."""
-    failed = sorted(
-        (c for c in checks if c.verdict is not Verdict.PASS), key=lambda c: -c.verdict.severity
-    )
+    """Describe why a verdict is not a plain pass, worst first.
+
+    Corrections do not matter to a refusal, but for a loop that may be behind it.
+    """
+    verdict = worst(checks)
+    failed = [c for c in checks if c.verdict is verdict is not Verdict.PASS]
+    if verdict is Verdict.REFUSED:
+        failed += [c for c in checks if c.name == "regulated"]
     return "; ".join(
         (f"{c.sensor}: " if c.sensor else "")
         + c.words

@@ -21,11 +21,11 @@ from thermcmp.telemetry.quantities import (
     FAN_SPEED,
     LOAD,
     POWER,
-    card_of,
     dimension_of,
     is_set_point,
     sensor_names,
 )
+from thermcmp.telemetry.side_by_side import cards_in
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.condition_checks import check_conditions
 from thermcmp.telemetry.steady_state.load import (
@@ -268,10 +268,13 @@ def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
             message, check = "no readings of this device", "check the run sheet"
             faults.append(Fault(message, check, column=DEVICE, value=str(wanted)))
     sensors = sensor_names(list(map(str, record.columns)))
-    cards = sorted({card_of(sensor) for sensor in sensors} - {""})
-    if len(cards) > 1:
+    cards = cards_in(sensors)
+    if cards:
         message = f"sensors of {len(cards)} cards: {', '.join(cards[:8])}"
-        once = "read the log once for each card, with its sensors, power and fan in columns="
+        once = (
+            'reduce_logs(split_by="device") makes a run of each; or read the log once for each '
+            "card, with its sensors, power and fan in columns="
+        )
         faults.append(Fault(message, once))
     if not sensors:
         faults.append(Fault("no sensor", "name its column so that it ends with _c"))

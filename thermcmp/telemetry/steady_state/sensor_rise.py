@@ -153,10 +153,10 @@ def steady_rise(
         shown = mean_from(series, earlier_s[-1], protocol) if earlier_s and cycling else mean
         words = _why_unsettled(shown) if cycling else _why_wandering(wander)
         period_s = shown.cycle_s if cycling else wander.period_s
-        whole = None
-        if protocol.cycles == "mean" and not np.isnan(period_s):
-            whole = cycle_mean(settled_s, level_k, period_s)
-        if whole is None:
+        whole = None if np.isnan(period_s) else cycle_mean(settled_s, level_k, period_s)
+        if whole is not None and protocol.cycles != "mean":
+            words += '; Protocol(cycles="mean") takes that of its whole cycles'
+        if whole is None or protocol.cycles != "mean":
             refused = _judged(series, mean, Verdict.REFUSED, words, protocol)
             return replace(refused, wanders=not cycling)
         words += f"; the mean is that of {whole.cycles} whole cycles of {whole.period_s:.0f} s"
