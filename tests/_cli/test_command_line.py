@@ -80,13 +80,16 @@ class Recorder:
         if name == "attribute" and self.refusal is not None:
             raise self.refusal
         refused = pd.DataFrame({"file": ["r2.csv"], "run": ["2"], "reason": ["throttled"]})
+        notes = pd.DataFrame({"file": ["r1.csv", "r2.csv", "r3.csv"], "note": ["1 K", "1 K", "a"]})
         known = {
             "fit": fitted,
             "load_fit": fitted,
             "fit_sensors": lambda: {s: fitted() for s in self.calls[name][-1][0][1]},
             "Conditions": lambda: self.calls[name][-1][1],
             "read_results": lambda: self.read,
-            "reduce_logs": lambda: SimpleNamespace(results=FRAME, refused=refused, cautions=()),
+            "reduce_logs": lambda: SimpleNamespace(
+                results=FRAME, refused=refused, cautions=(), notes=notes
+            ),
             "withdraw": lambda: SimpleNamespace(new=2, known=0),
             "Library": lambda: self.library,
             "report": lambda: self.calls[name][-1][0][1],
@@ -621,9 +624,13 @@ def test_runs_are_withdrawn_and_rows_corrected_with_a_reason(recorder, tmp_path,
 def test_a_folder_of_logs_is_imported_with_its_run_sheet(recorder, tmp_path, capsys):
     (tmp_path / "logs").mkdir()
     (tmp_path / "runs.csv").touch()
-    assert main(["import", "logs", "--runs", "runs.csv", "--library", "mine"]) == 0
+    arguments = ["import", "logs", "--runs", "runs.csv", "--library", "mine"]
+    assert main([*arguments, "--split-by", "device"]) == 0
+    assert recorder.calls["reduce_logs"][0][1]["split_by"] == "device"
     assert capsys.readouterr().out == (
         "Refused: r2.csv, run 2: throttled\n"
+        "Note: r1.csv and 1 more: 1 K\n"
+        "Note: r3.csv: a\n"
         "2 rows of 1 runs were added to mine, 1 were there already.\n"
     )
 

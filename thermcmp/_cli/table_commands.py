@@ -171,14 +171,25 @@ def columns_command(
 @library_option
 @reading_options
 @click.option("--runs", type=FILE, metavar="FILE", help="Run sheet, where SOURCE is a log folder.")
-def import_command(reading: Reading, source: Path, library: str | None, runs: Path | None) -> None:
+@click.option(
+    "--split-by",
+    metavar="NAME",
+    help="Make runs of the parts of each log: a set point's heading, 'gap' or 'device'.",
+)
+def import_command(
+    reading: Reading, source: Path, library: str | None, runs: Path | None, split_by: str | None
+) -> None:
     """Import SOURCE: a table of results, or a folder of per-second logs with --runs."""
     lab = opened(library, is_new=True)
     if source.is_dir():
-        reduced = reduce_folder(source, runs, reading.columns)
+        reduced = reduce_folder(source, runs, reading.columns, split_by)
         rows = reduced.results
         for record in reduced.refused.to_dict("records"):
-            click.echo(f"Refused: {record['file']}, run {record['run']}: {record['reason']}")
+            run = f", run {record['run']}" if record["run"] else ""
+            click.echo(f"Refused: {record['file']}{run}: {record['reason']}")
+        for note, logs in reduced.notes.groupby("note", sort=False)["file"].unique().items():
+            more = f" and {len(logs) - 1} more" if len(logs) > 1 else ""
+            click.echo(f"Note: {logs[0]}{more}: {note}")
     else:
         with progress(f"Reading {source.name}"):
             rows = reading.rows(source, lab)
@@ -189,7 +200,9 @@ def import_command(reading: Reading, source: Path, library: str | None, runs: Pa
     )
 
 
-def reduce_folder(logs: Path, runs: Path | None, columns: Path | None) -> Any:
+def reduce_folder(
+    logs: Path, runs: Path | None, columns: Path | None, split_by: str | None = None
+) -> Any:
     """Reduce a folder of logs; it is an error if none of them can be used."""
     import thermcmp as tc
     from thermcmp.results.reading_guide import read_guide
@@ -199,7 +212,9 @@ def reduce_folder(logs: Path, runs: Path | None, columns: Path | None) -> Any:
         raise InputError("The logs cannot be reduced:", [fault])
     headings = None if columns is None else read_guide(columns).get("columns")
     with progress("Reducing the logs"):
-        reduced = tc.reduce_logs(logs, existing(runs), columns=headings, progress=False)
+        reduced = tc.reduce_logs(
+            logs, existing(runs), columns=headings, split_by=split_by, progress=False
+        )
     if reduced.results.empty:
         faults = [
             Fault(f"run {record['run']}: {record['reason']}" if record["run"] else record["reason"],

@@ -239,3 +239,14 @@ def test_an_instrument_that_freezes_refuses_the_run(two_sensors):
     (check,) = [c for c in reduction.checks if c.name == "frozen"]
     assert check.second in (699.0, 700.0)
     assert "ambient repeats" in check.words
+
+
+def test_a_looped_load_is_no_ceiling(two_sensors):
+    # A small sensor follows each pause of the load at once and waits at its top between them.
+    frame = two_sensors(seconds=2000, step_k=0.5, noise_k=0.0)
+    pause = (frame["time_s"] > 60.0) & (frame["time_s"] % 15.0 >= 13.0)
+    frame["power_w"] *= np.where(pause, 0.1, 1.0)
+    frame.loc[pause, "memory_c"] -= 8.0
+    assert not [c for c in reduce_telemetry(frame).checks if c.name == "clipped"]
+    frame["power_w"] = 250.0
+    assert [c for c in reduce_telemetry(frame).checks if c.name == "clipped"]

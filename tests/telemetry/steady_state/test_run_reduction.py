@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError
+from thermcmp.telemetry.reading.frame import read_telemetry
 from thermcmp.telemetry.steady_state.protocol import Held, Protocol, Verdict
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
@@ -454,3 +455,15 @@ def test_verdict_table_and_figure(clean_run, reduce):
     assert any("fan speed steady" in t.get_text() for t in ax.texts)
     assert any("not at load" in t.get_text() for t in ax.texts)
     assert str(reduction).startswith("Run: refused")
+
+
+def test_the_cure_for_a_log_with_gaps_cures(tmp_path, clean_run):
+    # A logger that leaves out a dozen seconds each minute.
+    frame = clean_run(seconds=2000)
+    frame = frame[frame["time_s"] % 60.0 < 48.0]
+    frame.to_csv(tmp_path / "gaps.csv", index=False)
+    log = read_telemetry(tmp_path / "gaps.csv")
+    reason = reduce_telemetry(log).reason
+    assert "Protocol(gap_s=13) would span the longest gap" in reason
+    row = reduce_telemetry(log, Protocol(gap_s=13)).rows.iloc[0]
+    assert abs(row["temperature_c"] - row["ambient_c"] - 55.0) < 2.0 * row["standard_error_k"]

@@ -108,7 +108,7 @@ def _sensor_checks(
                         second=float(readings.time_s[0]), sensor=sensor)  # fmt: skip
         else:
             middle = (stretch.first + stretch.last) // 2
-            top = clipped(values, middle, stretch.last, step)
+            top = clipped(values, middle, stretch.last, step, conditions)
             if top is not None:
                 second = float(readings.time_s[middle + int(np.argmax(values[middle:] >= top))])
                 words = f"it is clipped at {top:g} °C: readings pile up and none is above"

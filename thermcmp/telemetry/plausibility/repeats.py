@@ -50,6 +50,8 @@ _FOLLOWS_S: Final = 60.0
 _PILED: Final = 0.1
 _FALLS: Final = 0.05
 _FALL_STEPS: Final = 3.0
+#: A condition that is this share away from its median has left its level.
+_LEFT: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,10 +145,20 @@ def frozen(
     return None
 
 
-def clipped(values: Array, first: int, last: int, step: float) -> float | None:
-    """Return the ceiling at which a noisy column is clipped; None if it is not."""
+def clipped(
+    values: Array, first: int, last: int, step: float, conditions: tuple[Array, ...] = ()
+) -> float | None:
+    """Return the ceiling at which a noisy column is clipped; None if it is not.
+
+    Where power or fan leave their usual level a sensor falls by itself.
+    """
     part = values[first : last + 1]
-    part = part[~np.isnan(part)]
+    usual = ~np.isnan(part)
+    for condition in conditions:
+        held = condition[first : last + 1]
+        level = float(np.median(held))
+        usual &= np.abs(held - level) <= _LEFT * abs(level)
+    part = part[usual]
     if len(part) < _LEAST_CONSTANT or not step > 0.0:
         return None
     top = float(part.max())

@@ -196,14 +196,10 @@ class Protocol:
         -------
         tuple of float
             Half a step for a sensor that cuts digits off [K], and the standard error where it is
-            not known whether it does [K].
-
-        References
-        ----------
-        A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
+            not known whether it does [K]: the root mean square of none and half a step.
         """
         if self.truncated is None:
-            return 0.0, step_k / 2.0 / math.sqrt(3.0)
+            return 0.0, step_k / 2.0 / math.sqrt(2.0)
         return (step_k / 2.0 if sensor in self.truncated else 0.0), 0.0
 
     def for_run(self, run: Mapping[str, Any]) -> Protocol:

@@ -54,7 +54,7 @@ from thermcmp.telemetry.steady_state.window import Window, choose_window
 from thermcmp.telemetry.steady_state.window_mean import LEAST_READINGS, Settled, WindowMean
 
 #: An error by steps that are cut off is noted from here on [K].
-_COARSE_K: Final = 0.1
+_COARSE_K: Final = 0.2
 #: Length of the blocks over which fan and power are seen to be held [s].
 _HELD_BLOCK_S: Final = 60.0
 

@@ -34,8 +34,11 @@ def choose_window(
     """Return the last window that follows the soak and spans no gap, and the check of the soak."""
     inside = slice(stretch.first, stretch.last + 1)
     times, segments = time_s[inside], segment[inside]
-    gaps = np.diff(times) > longest_step_s(times, protocol.gap_s)
-    edges = np.flatnonzero(gaps | (segments[1:] != segments[:-1])) + 1
+    steps = np.diff(times)
+    gaps = steps > longest_step_s(times, protocol.gap_s)
+    # A step of the clock has no length that is known; a gap of the reader's has one.
+    stepped = (segments[1:] != segments[:-1]) & (steps <= 2.0 * usual_step_s(times))
+    edges = np.flatnonzero(gaps | stepped) + 1
     starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(times)]]) - 1
     pieces = [(float(times[a]), float(times[b])) for a, b in zip(starts, ends, strict=True)]
     soaked_s = stretch.start_s + protocol.soak_s
@@ -60,7 +63,7 @@ def choose_window(
         words = (
             f"{length_s:.0f} s at load in {len(pieces)} pieces, the longest {longest_s:.0f} s "
             f"without a gap, where {wanted_s:.0f} s with {window_s:.0f} s without a gap "
-            "are needed; Protocol(gap_s=…) states how long a gap may be"
+            f"are needed; Protocol(gap_s={np.ceil(steps.max()):.0f}) would span the longest gap"
         )
     window, verdict = None, Verdict.REFUSED
     enough = length_s >= max(window_s, wanted_s / 2.0)
