@@ -111,6 +111,10 @@ above when it is read; a value that is stated there goes before:
 | column | unit | allowed | meaning |
 | --- | --- | --- | --- |
 FORMS
+A range of ambient, power or fan speed in a cell ("22–24 °C", "215 to 225 W") counts as its \
+middle, with half of its width over √3 as the standard error (JCGM 100:2008, 4.3.7) in \
+`ambient_error_k`, `power_error_w` or `fan_error_rpm`, unless one is stated there.
+
 The temperature of a published rise whose ambient is blank is set down in air of 25 °C; only the \
 rise enters a fit. Give each laboratory its name in `lab`: its own offset is then part of the model.
 """

@@ -12,7 +12,7 @@ import pytest
 from pyarrow import fs
 
 from tests.library.test_store import runs
-from thermcmp.errors import LibraryError
+from thermcmp.errors import InputError, LibraryError
 from thermcmp.library import writer_lock
 from thermcmp.library.store import Library
 
@@ -89,3 +89,8 @@ def test_writers_of_a_bucket_come_one_after_the_other(bucket):
         patch.setattr(writer_lock, "PATIENCE_S", 0.0)
         with pytest.raises(LibraryError, match="Another process writes"):
             Library(root).add(runs(50, 52))
+
+
+def test_a_url_without_a_bucket_is_refused():
+    with pytest.raises(InputError, match="no bucket or folder"):
+        Library("s3://?region=us-east-1")

@@ -1,16 +1,20 @@
 """Names that would break out of the page, turn its text round, or have no letters in a font."""
 
 import base64
+import csv
 import dataclasses
 import html
+import io
 import re
 import unicodedata
 
+import pandas as pd
 import pytest
 
 from thermcmp.questions import letters
 from thermcmp.questions.pictures import picture_uri
 from thermcmp.reporting.document import report
+from thermcmp.reporting.page import _file
 
 HOSTILE = [
     '"><script>alert(1)</script>', "a' onerror='x", "../../etc/passwd", "first\nsecond",
@@ -66,3 +70,18 @@ def test_letters_come_from_a_further_font_where_one_is_installed(separation, mon
     letter = min(each for each in only if each.isalpha())
     monkeypatch.setattr(letters, "_WIDER", ("No such font", "STIXGeneral"))
     assert "<text" not in svg(with_name(separation, f"Alder {letter}"))
+
+
+@pytest.mark.parametrize("name", ["=cmd|' /C calc'!A0", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1"])
+def test_no_cell_of_a_data_file_begins_like_a_formula(name):
+    table = pd.DataFrame({name: [-1.5], "assembly": [name], "n": [-2]}, index=[name])
+    (row,) = csv.DictReader(io.StringIO(data_text(table), newline=""))
+    assert row["assembly"] == f"'{name}"
+    assert f"'{name}" in row
+    # Numbers stay numbers.
+    assert (row[f"'{name}"], row["n"]) == ("-1.5", "-2")
+
+
+def data_text(table):
+    uri = _file("fit", "table", table).uri
+    return base64.b64decode(uri.partition(",")[2]).decode()

@@ -50,6 +50,9 @@ def test_names_that_differ_by_case_are_asked_about():
     with pytest.warns(ThermcmpWarning, match="cooler_model: 'Alder r1' and 'alder R1'"):
         checked = check_results(frame)
     assert checked["cooler_model"].nunique() == 2
+    frame = frame.assign(cooler_model=["Alder r1", "\u0410lder r1"] * 2)
+    with pytest.warns(ThermcmpWarning, match=r"'Alder r1' and '\\u0410lder r1'"):
+        check_results(frame)
 
 
 @pytest.mark.parametrize("value", [2**70, 10**400])

@@ -64,6 +64,16 @@ def test_a_file_beyond_bounds_is_not_read(tmp_path):
     assert "larger than 256 MB" in refusal(tmp_path / "line.csv")
     (tmp_path / "wide.csv").write_text(",".join(f"c{i}" for i in range(grid.MOST_COLUMNS + 1)))
     assert "columns" in refusal(tmp_path / "wide.csv")
+    wide = pa.table({f"c{i}": [1.0] for i in range(grid.MOST_COLUMNS + 1)})
+    pq.write_table(wide, tmp_path / "wide.parquet")
+    assert "columns" in refusal(tmp_path / "wide.parquet")
+
+
+def test_the_width_of_a_table_is_known_in_no_time(tmp_path):
+    # Headings held against each other one by one took minutes.
+    names = ",".join(f"c{i}" for i in range(100_000))
+    (tmp_path / "wide.csv").write_text(f"{names}\n{names}\n")
+    assert "100000 columns" in refusal(tmp_path / "wide.csv")
 
 
 def test_a_stray_cell_at_the_end_of_a_sheet_takes_no_memory(tmp_path):

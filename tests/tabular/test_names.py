@@ -2,7 +2,7 @@
 
 import pytest
 
-from thermcmp.tabular.names import differ_by_case, plain_name
+from thermcmp.tabular.names import look_alike, plain_name
 
 
 @pytest.mark.parametrize(
@@ -25,5 +25,15 @@ def test_names_that_look_alike_are_one(typed, name):
     assert plain_name(name) == name
 
 
-def test_names_that_differ_by_case_are_found():
-    assert differ_by_case(["Alder R1", "alder r1", "Linden"]) == [("Alder R1", "alder r1")]
+@pytest.mark.parametrize(
+    "group",
+    [
+        ("Alder R1", "alder r1"),
+        ("Alder-r1", "Alder\u2011r1"),
+        ("Alder", "\u0410lder"),
+        ("Corona", "C\u03bfrona"),
+        ("Alder", "\uff21lder"),
+    ],
+)
+def test_names_that_look_alike_are_found(group):
+    assert look_alike([*group, "Linden", "Сосна"]) == [group]

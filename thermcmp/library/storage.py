@@ -78,9 +78,13 @@ def open_folder(root: str | os.PathLike[str], part: str, ending: str = ".parquet
     except (ArrowException, OSError, ValueError) as error:
         fix = "give a folder, or the URL of a file system that pyarrow knows, such as s3://"
         raise _unusable(place, f"no file system for this URL ({error})", fix) from error
+    if not base:
+        raise _unusable(
+            place, "no bucket or folder in this URL", "name it, as in s3://bucket/bench"
+        )
     if isinstance(system, fs.LocalFileSystem):
         return LocalFolder(Path(base) / part, ending)
-    return RemoteFolder(system, f"{base}/{part}" if base else part, ending)
+    return RemoteFolder(system, f"{base}/{part}", ending)
 
 
 def _unusable(place: str, words: str, fix: str) -> InputError:

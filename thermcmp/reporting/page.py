@@ -8,7 +8,7 @@ import re
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
@@ -41,6 +41,8 @@ _COUNTED: Final = {
     "bench": "Benches",
     "lab": "Labs",
 }
+#: Whether a cell begins like a formula.
+_FORMULA: Final = re.compile(r"[=+@\t\r-]").match
 _UNFIT_FOR_NAMES: Final = re.compile(r"[^\w.]+")
 
 
@@ -337,11 +339,21 @@ def _file_name(words: str, ending: str) -> str:
 
 
 def _csv(table: pd.DataFrame) -> bytes:
-    return table.to_csv(index=False, lineterminator="\n").encode("utf-8")
+    """Return a table as CSV.
+
+    A spreadsheet runs a cell that begins like a formula (CSV injection, OWASP, from memory).
+    """
+    safe = table.map(_no_formula).rename(columns=_no_formula)
+    return safe.to_csv(index=False, lineterminator="\r\n").encode("utf-8")
 
 
 def _uri(kind: str, content: bytes) -> str:
     return f"data:{kind};base64,{base64.b64encode(content).decode('ascii')}"
+
+
+def _no_formula(cell: Any) -> Any:
+    """Return a cell that no spreadsheet takes for a formula."""
+    return f"'{cell}" if isinstance(cell, str) and _FORMULA(cell) else cell
 
 
 def _data_part(

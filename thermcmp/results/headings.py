@@ -164,8 +164,10 @@ def _target(
 def _shape_faults(targets: Sequence[Target]) -> list[Fault]:
     """Find headings that contradict each other."""
     faults = []
-    for key in dict.fromkeys(t.key for t in targets):
-        names = [f"'{t.heading}'" for t in targets if t.key == key]
+    headings: dict[str, list[str]] = {}
+    for target in targets:
+        headings.setdefault(target.key, []).append(f"'{target.heading}'")
+    for key, names in headings.items():
         # Headings that are the same are a fault already.
         if len(set(names)) > 1:
             both = ", ".join(names)

@@ -18,7 +18,7 @@ from thermcmp.results.rules import find_rule_faults
 from thermcmp.results.schema import BY_NAME, COLUMNS, NAMES, REQUIRED, UNLESS_PUBLISHED
 from thermcmp.tabular.coercion import DTYPES, build, coerce
 from thermcmp.tabular.column import Finding
-from thermcmp.tabular.names import differ_by_case
+from thermcmp.tabular.names import look_alike
 
 #: Message of a required value that is not there.
 MISSING_VALUE: Final = "the value is missing"
@@ -61,16 +61,18 @@ def without_bad_rows(frame: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Fault, ..
 
 
 def _names_alike(checked: pd.DataFrame) -> list[str]:
-    """Return a doubt about names that may be one, as they differ only by case."""
+    """Return a doubt about names that may be one, as they look alike."""
     pairs = [
-        f"{name}: " + " and ".join(f"'{spelling}'" for spelling in group)
+        # Signs that look like others are shown by number.
+        f"{name}: "
+        + " and ".join(map(ascii if len(set(map(str.casefold, group))) > 1 else repr, group))
         for name in TYPED
-        for group in differ_by_case(checked[name].dropna().unique())
+        for group in look_alike(checked[name].dropna().unique())
     ]
     if not pairs:
         return []
     return [
-        f"Names that differ by case only count as different: {'; '.join(pairs)}. "
+        f"Names that look alike count as different: {'; '.join(pairs)}. "
         "Fix: write them alike where they are one."
     ]
 

@@ -6,6 +6,7 @@ import csv
 import io
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -182,6 +183,13 @@ def _read_text(
     return _to_grid(lines, file, known, header_row, words, separator=separator)
 
 
+def _check_width(file: str, columns: int) -> None:
+    """Refuse a table of more columns than a workbook holds."""
+    if columns > MOST_COLUMNS:
+        words = f"{columns} columns; a table has {MOST_COLUMNS} at most"
+        raise _unreadable(file, words, "check the separator, and drop columns that you do not need")
+
+
 def _read_workbook(
     data: bytes, file: str, sheet: str | None, *, fill_merged: bool | None
 ) -> tuple[list[tuple[int, list[Any]]], list[Fault], list[Fault]]:
@@ -267,6 +275,7 @@ def _read_parquet(data: bytes, file: str) -> Grid:
         head = parquet.metadata
         groups = (head.row_group(place) for place in range(head.num_row_groups))
         unpacked = sum(group.total_byte_size for group in groups)
+        _check_width(file, head.num_columns)
         cells = head.num_rows * head.num_columns
         if cells > MOST_CELLS or unpacked > MOST_UNPACKED_BYTES:
             words = f"{head.num_rows} rows of {head.num_columns} columns"
@@ -339,9 +348,9 @@ def _heading_place(
 def _repeats(cells: Sequence[Any]) -> int:
     """Return how often headings repeat where those of blocks of columns do, else 0."""
     texts = list(filter(None, map(heading_of, cells)))
-    counts = {texts.count(text) for text in texts} - {1}
-    repeat = len({text for text in texts if texts.count(text) > 1}) > 1
-    return counts.pop() if repeat and len(counts) == 1 and not all(map(is_unit, texts)) else 0
+    repeated = [count for count in Counter(texts).values() if count > 1]
+    repeat = len(repeated) > 1 and len(set(repeated)) == 1
+    return repeated[0] if repeat and not all(map(is_unit, texts)) else 0
 
 
 def _has_figure(cell: Any) -> bool:
@@ -374,9 +383,7 @@ def _to_grid(
         faults, merged = map(turned_fault, faults), map(turned_fault, merged)
     top = _heading_place(filled, known, header_row)
     head, cells = filled[top]
-    if len(cells) > MOST_COLUMNS:
-        many = f"{len(cells)} columns; a table has {MOST_COLUMNS} at most"
-        raise _unreadable(file, many, "check the separator, and drop columns that you do not need")
+    _check_width(file, len(cells))
     headings = tuple(map(heading_of, cells))
     rows, width_faults = _fitting_rows(filled[top + 1 :], len(headings), file, separator)
     # A column without heading and cells, as formatting or a last separator leaves it, is none.

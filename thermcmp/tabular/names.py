@@ -5,6 +5,13 @@ from __future__ import annotations
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable
+from typing import Final
+
+#: What looks like a Latin letter or a hyphen (Unicode Technical Standard 39, from memory).
+_LATIN: Final = str.maketrans(
+    "АВЕЅІЈКМНОРСТУХаеоѕіјрсухΑΒΕΖΗΙΚΜΝΟΡΤΥΧον\u2010\u2011\u2012\u2013\u2014\u2212",
+    "ABESIJKMHOPCTYXaeosijpcyxABEZHIKMNOPTYXov------",
+)
 
 
 def plain_name(text: str) -> str:
@@ -22,11 +29,14 @@ def plain_name(text: str) -> str:
     return " ".join("".join(shown).split())
 
 
-def differ_by_case(names: Iterable[str]) -> list[tuple[str, ...]]:
-    """Return the groups of names that are alike but for upper and lower case."""
+def look_alike(names: Iterable[str]) -> list[tuple[str, ...]]:
+    """Return the groups of names that look alike: by case, kind of dash or width, or by letters.
+
+    Such letters are those of Cyrillic and Greek that look like Latin ones.
+    """
     groups: dict[str, set[str]] = defaultdict(set)
     for name in names:
-        groups[name.casefold()].add(name)
+        groups[unicodedata.normalize("NFKC", name).translate(_LATIN).casefold()].add(name)
     return [tuple(sorted(group)) for group in groups.values() if len(group) > 1]
 
 

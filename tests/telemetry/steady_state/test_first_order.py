@@ -183,3 +183,5 @@ def test_steps_of_sensors_are_found():
     assert find_step([71.0, 71.0]) == 1.0
     assert find_step([71.5, np.nan]) == pytest.approx(0.1)
     assert np.isnan(find_step([np.nan]))
+    assert np.isnan(find_step([np.inf, 1e308]))
+    assert find_step([71.0, -np.inf, 71.0]) == 1.0

@@ -28,7 +28,9 @@ def find_step(values: npt.ArrayLike) -> float:
     """Return the step of a sensor, estimated from its readings."""
     known = np.asarray(values, dtype=np.float64)
     known = known[:: max(len(known) // _SAMPLE, 1)]
-    unique = np.unique(np.round(known[~np.isnan(known)], 6))
+    with np.errstate(over="ignore"):
+        rounded = np.round(known, 6)
+    unique = np.unique(rounded[np.isfinite(rounded)])
     if not len(unique):
         return float("nan")
     if len(unique) == 1:
