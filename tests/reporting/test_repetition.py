@@ -5,7 +5,7 @@ import pandas as pd
 from thermcmp.model.factor_words import parameter_words
 from thermcmp.questions.table_words import worded_table
 from thermcmp.reporting.article.limits import for_appendix
-from thermcmp.reporting.page import _first_reasons
+from thermcmp.reporting.page import _first_reasons, _lone_levels_once
 from thermcmp.reporting.repetition import beyond, said_once
 
 ROWS = pd.DataFrame(
@@ -66,3 +66,20 @@ def test_reasons_at_sensors_follow_those_in_the_conditions():
     long = "power moved; memory: it swings; run longer; throttled"
     assert _first_reasons(long) == "power moved; throttled; further reasons at memory"
     assert _first_reasons("memory: it swings; run longer") == "memory: it swings; run longer"
+
+
+def test_factors_of_one_level_are_named_in_one_sentence():
+    notes = [f"{name}: one level only ({level}), so no effect to estimate."
+             for name, level in (("board_model", "Moor-1"), ("board", "Moor-1 · unnamed"),
+                                 ("lab", "unstated"))]  # fmt: skip
+    drift = "drift: not every run states its start, so none is estimated."
+    assert _lone_levels_once([*notes, drift]) == [
+        "One level only, or none stated, so no effect to estimate: board (Moor-1), lab.", drift,
+    ]  # fmt: skip
+    assert _lone_levels_once([notes[0], drift]) == [notes[0], drift]
+
+
+def test_a_cooling_is_a_negative_warming_and_what_the_summary_says_is_not_said_again():
+    minus = "\N{MINUS SIGN}"
+    assert beyond([f"It is {minus}17.9 K ({minus}18.8 to {minus}17.0) warmer."], [TABLE], []) == ()
+    assert beyond(["No assembly stands out."], [], ["No assembly stands out."]) == ()

@@ -121,7 +121,7 @@ def build_noise_design(
         notes.append(
             f"{counted(int(unstated.sum()), 'noise reading')} without a microphone distance: "
             f"{UNSTATED_M:g} m is taken, {UNSTATED_M / _FACTOR:g} to {UNSTATED_M * _FACTOR:g} m "
-            f"with 90%, one for each of {counted(len(sources), 'laboratory', 'laboratories')}; "
+            f"with 90%, one for each laboratory ({len(sources)}); "
             f"levels are less sure by {UNSTATED_PRIOR.sd:.1f} dB. Fix: state mic_distance_m."
         )
     distance = np.where(unstated, UNSTATED_M, distance)

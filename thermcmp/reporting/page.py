@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from thermcmp.inference.parameter_notes import MOSTLY_PRIOR
-from thermcmp.model.factor_words import parameter_words
+from thermcmp.model.factor_words import factor_words, parameter_words
 from thermcmp.questions.fit_check.question import ASSUMED, BOUNDARY, TOGETHER, FitCheck, check_fit
 from thermcmp.questions.pictures import picture_uri
 from thermcmp.questions.table_words import WordedTable, worded_table
@@ -43,6 +43,10 @@ _COUNTED: Final = {
 }
 #: Whether a cell begins like a formula.
 _FORMULA: Final = re.compile(r"[=+@\t\r-]").match
+#: Of a fact that there is none.
+_NONE: Final = "–"
+#: A factor of which the rows hold one level.
+_LONE: Final = re.compile(r"^([\w ]+): one level only \((.*)\), so no effect to estimate\.?$")
 _UNFIT_FOR_NAMES: Final = re.compile(r"[^\w.]+")
 
 
@@ -367,11 +371,13 @@ def _data_part(
     ]
     left_out = [(*fit.design.notes, *map(str, fit.design.left_out)) for fit in fits]
     versions = [[f"{package} {v}" for package, v in fit.versions.items()] for fit in fits]
-    facts = [{"fit": name, **_facts(fit)} for name, fit in zip(names, fits, strict=True)]
+    facts = pd.DataFrame(
+        [{"fit": name, **_facts(fit)} for name, fit in zip(names, fits, strict=True)]
+    )
     return DataPart(
-        facts=worded_table(pd.DataFrame(facts)).without_same(),
+        facts=worded_table(facts.loc[:, (facts != _NONE).any()]).without_same(),
         aliases=said_once(names, aliases),
-        notes=said_once(names, left_out),
+        notes=said_once(names, list(map(_lone_levels_once, left_out))),
         versions=", ".join(dict.fromkeys((*said_once(names, versions), *sources))),
         records=tuple(
             f"{name}: engine {fit.engine}, SHA-256 of its rows {fit.fingerprint}"
@@ -379,6 +385,18 @@ def _data_part(
         ),
         files=tuple(_archive(name, check) for name, check in zip(names, checks, strict=True)),
     )
+
+
+def _lone_levels_once(notes: Sequence[str]) -> list[str]:
+    """Return the notes of a fit with the factors of one level in one sentence."""
+    lone: dict[str, str] = {}
+    for hit in filter(None, map(_LONE.match, notes)):
+        lone.setdefault(factor_words(hit[1]), hit[2])
+    if len(lone) < 2:
+        return list(notes)
+    rest = [note for note in notes if not _LONE.match(note)]
+    named = [name + ("" if "unstated" in level else f" ({level})") for name, level in lone.items()]
+    return [f"One level only, or none stated, so no effect to estimate: {', '.join(named)}.", *rest]
 
 
 def _facts(fit: Fit) -> dict[str, str]:
@@ -390,8 +408,8 @@ def _facts(fit: Fit) -> dict[str, str]:
     }
     return {
         "Rows used": str(len(results)),
-        "Fitted together with": ", ".join(fit.fitted_with) or "–",
-        **{heading: str(count or "–") for heading, count in counts.items()},
+        "Fitted together with": ", ".join(fit.fitted_with) or _NONE,
+        **{heading: str(count or _NONE) for heading, count in counts.items()},
         "Reference conditions": f"{reference.power_w:g} W, {reference.flow_speed:g} "
         f"{fit.design.law.unit}",
     }

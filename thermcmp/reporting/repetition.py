@@ -31,8 +31,12 @@ def beyond(
     return tuple(
         sentence
         for sentence in sentences
-        if not _ranges(sentence)
-        or not (_ranges(sentence) <= ranges and set(_FIGURE.findall(sentence)) <= figures)
+        if sentence not in summary
+        and not (
+            _ranges(sentence)
+            and _ranges(sentence) <= ranges
+            and set(_FIGURE.findall(sentence)) <= figures
+        )
     )
 
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Sentences of an answer of another kind that the summary has.
 _MOST_SENTENCES: Final = 3
+#: What a reader wants to know of a comparison of models.
+_OF_MODELS: Final = re.compile(r"clearly better|[Mm]odel-dependent|under every model|hangs? on")
 #: Names of the findings of an attribution that the headline states.
 _IN_HEADLINE: Final = frozenset({"equal noise", "louder"})
 #: Runs that the summary proposes.
@@ -71,6 +73,9 @@ def make_summary(
         findings = findings_of(answer, depends)
         if findings is None:
             sentences = answer.sentences[:_MOST_SENTENCES]
+            if isinstance(answer, ModelComparison):
+                # How it was done is for the appendix.
+                sentences = tuple(s for s in answer.sentences if _OF_MODELS.search(s))
         else:
             sentences = tuple(f.sentence for f in findings if f.level <= Level.MEDIUM)
             if answer is lead and isinstance(lead, Attribution):
