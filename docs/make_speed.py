@@ -6,6 +6,8 @@ From the root of the source tree::
         | python docs/make_speed.py
     python tests/benchmarks/bench_library.py add 1000 10000 100000 1000000 \
         | python docs/make_speed.py library
+    python tests/benchmarks/bench_library.py fill 1 10 100 1000 10000 \
+        | python docs/make_speed.py imports
 """
 
 import sys
@@ -16,6 +18,7 @@ import pandas as pd
 
 FIGURE = Path(__file__).with_name("scaling.svg")
 LIBRARY = Path(__file__).with_name("library.svg")
+IMPORTS = Path(__file__).with_name("library-imports.svg")
 #: Aims for a million rows: seconds, megabytes.
 AIMS = (60.0, 4000.0)
 
@@ -51,27 +54,47 @@ def draw(table: pd.DataFrame, target: Path) -> None:
     figure.savefig(target, metadata={"Date": None})
 
 
-def draw_library(lines: TextIO, target: Path) -> None:
-    """Draw a library's seconds and peak memory against rows, both axes logarithmic."""
-    words = [line.replace(",", "").split() for line in lines]
-    table = pd.DataFrame([dict(zip(w[::2], map(float, w[1::2]), strict=True)) for w in words])
+def draw_library(lines: TextIO) -> None:
+    """Draw the cost of rows added at once to an empty library."""
+    table = _lines(lines)
     figure, (left, right) = _two_panels()
-    for column, label, style in zip(
-        ("add_cpu_s", "read_cpu_s", "verify_cpu_s"),
-        ("added", "read", "verified"),
-        ("o-", "s--", "^:"),
-        strict=True,
-    ):
-        left.loglog(table["rows"], table[column], style, color="0.2", label=label)
-    left.set(xlabel="rows", ylabel="processor time [s]")
-    left.legend()
-    right.loglog(table["rows"], table["frame_mb"], "s--", color="0.2", label="before")
-    right.loglog(table["rows"], table["add_mb"], "o-", color="0.2", label="peak while adding")
-    right.set(xlabel="rows", ylabel="memory [MB]")
-    right.legend()
+    steps = {"add_cpu_s": "added", "read_cpu_s": "read", "verify_cpu_s": "verified"}
+    _draw_each(left, table, steps, "processor time [s]")
+    memory = {"frame_mb": "before", "add_mb": "peak while adding"}
+    _draw_each(right, table, memory, "memory [MB]")
+    figure.savefig(LIBRARY, metadata={"Date": None})
+
+
+def draw_imports(lines: TextIO) -> None:
+    """Draw the cost of calls to a library against the rows that it holds."""
+    table = _lines(lines)
+    figure, (left, right) = _two_panels()
+    calls = {
+        "add_ten_cpu_s": "a dozen rows added",
+        "product_cpu_s": "one product read",
+        "verify_cpu_s": "all verified",
+    }
+    _draw_each(left, table, calls, "processor time [s]")
+    _draw_each(right, table, {"product_mb": "more for one product"}, "memory [MB]")
+    right.set(yscale="linear", ylim=(0.0, max(10.0, 1.2 * table["product_mb"].max())))
     for axis in (left, right):
-        axis.grid(which="major", color="0.9")
-    figure.savefig(target, metadata={"Date": None})
+        axis.set_xlabel("rows in the library, 1,000 an import")
+    figure.savefig(IMPORTS, metadata={"Date": None})
+
+
+def _lines(lines: TextIO) -> pd.DataFrame:
+    """Return the lines of the benchmark, pairs of a name and a number."""
+    words = [line.replace(",", "").split() for line in lines]
+    return pd.DataFrame([dict(zip(w[::2], map(float, w[1::2]), strict=True)) for w in words])
+
+
+def _draw_each(axis: Any, table: pd.DataFrame, columns: dict[str, str], label: str) -> None:
+    """Draw columns against the rows, both axes logarithmic."""
+    for (column, words), style in zip(columns.items(), ("o-", "s--", "^:"), strict=False):
+        axis.loglog(table["rows"], table[column], style, color="0.2", label=words)
+    axis.set(xlabel="rows", ylabel=label)
+    axis.legend()
+    axis.grid(which="major", color="0.9")
 
 
 def _two_panels() -> tuple[Any, Any]:
@@ -88,7 +111,9 @@ def _two_panels() -> tuple[Any, Any]:
 def main(lines: TextIO, of: str = "fit") -> None:
     """Read a benchmark's lines and write its figure."""
     if of == "library":
-        draw_library(lines, LIBRARY)
+        draw_library(lines)
+    elif of == "imports":
+        draw_imports(lines)
     else:
         draw(pd.read_csv(lines, sep=r"\s+"), FIGURE)
 

@@ -135,7 +135,7 @@ def measure_fill(imports: int, folder: Path) -> dict[str, float]:
     library.add(rows(12, imports + 2))
     clock.lap("add_ten")
     before = peak_mb()
-    found = library.results(product="Heron 7")
+    found = library.results(product="Heron 0")
     clock.lap("product")
     product_mb = peak_mb() - before
     clock.lap("")

@@ -57,6 +57,12 @@ def test_a_law_needs_its_column(make_rows):
         usable_rows(make_rows(n=[1, 1]).drop(columns="fan_rpm"), airflow_law("power law"))
 
 
+def test_words_in_the_column_of_a_law_are_named(make_rows):
+    rows = make_rows(n=[1, 1, 1]).assign(fan_rpm=["1500", "fast", None])
+    with pytest.raises(ModelError, match=r"'fan_rpm', where 1 of 3 rows hold no number.*'fast'"):
+        usable_rows(rows, airflow_law("power law"))
+
+
 def test_equal_ids_under_other_models_stay_apart():
     rows = pd.DataFrame({"cooler_model": ["A", "B", "A"], "cooler_id": ["1", "1", "1"]})
     keys = level_keys(rows, ("cooler_model", "cooler_id")).tolist()

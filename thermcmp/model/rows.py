@@ -87,6 +87,13 @@ def usable_rows(
             f"have. Fix: add it [{law.unit}], or choose another law with airflow=."
         )
     flow_speed = pd.to_numeric(rows[law.column], errors="coerce")
+    words = rows.loc[rows[law.column].notna() & flow_speed.isna(), law.column]
+    if len(words):
+        raise ModelError(
+            f"The airflow law '{law.name}' reads the column '{law.column}', where {len(words)} of "
+            f"{len(rows)} rows hold no number, such as '{words.iloc[0]}'. Fix: give numbers "
+            f"[{law.unit}], or choose another law with airflow=."
+        )
     checks = {
         "refused by the protocol check": rows["protocol_verdict"].eq("refused").fillna(False),
         **uninformative(rows, law, regulated),
