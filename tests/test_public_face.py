@@ -5,10 +5,12 @@ import importlib
 import importlib.util
 import json
 import os
+import re
 import subprocess
 import sys
 import tomllib
 import zipfile
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -126,6 +128,14 @@ def test_every_error_derives_from_one():
 def test_the_version_is_stated_once():
     stated = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     assert stated["project"]["version"] == thermcmp.__version__
+
+
+def test_the_licence_of_each_dependency_is_listed():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    named = [*project["dependencies"], *chain(*project["optional-dependencies"].values())]
+    listed = (ROOT / "docs/dependencies.md").read_text(encoding="utf-8").partition("\n\n`")[0]
+    packages = {re.match(r"[\w.-]+", each)[0] for each in named}
+    assert packages - set(re.findall(r"[\w.-]+", listed)) == set()
 
 
 def test_the_package_states_what_a_wheel_must_hold():
