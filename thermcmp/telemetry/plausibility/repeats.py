@@ -153,12 +153,8 @@ def clipped(
     Where power or fan leave their usual level a sensor falls by itself.
     """
     part = values[first : last + 1]
-    usual = ~np.isnan(part)
-    for condition in conditions:
-        held = condition[first : last + 1]
-        level = float(np.median(held))
-        usual &= np.abs(held - level) <= _LEFT * abs(level)
-    part = part[usual]
+    known = ~np.isnan(part)
+    part = part[known]
     if len(part) < _LEAST_CONSTANT or not step > 0.0:
         return None
     top = float(part.max())
@@ -167,6 +163,11 @@ def clipped(
         return None
     leaves = piled[:-1]
     falls = leaves & (part[1:] <= top - (_FALL_STEPS - 0.5) * step)
+    for condition in conditions:
+        held = condition[first : last + 1][known]
+        level = float(np.median(held))
+        left = np.abs(held - level) > _LEFT * abs(level)
+        falls &= ~np.convolve(left, np.ones(_BLOCK), "same").astype(bool)[1:]
     return top if falls.sum() >= _FALLS * leaves.sum() and falls.sum() >= 10 else None
 
 
