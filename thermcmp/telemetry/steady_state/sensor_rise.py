@@ -136,8 +136,9 @@ def steady_rise(
     at_load = series.since(load_start_s)
     since_s = at_load.time_s - load_start_s
     held = held_since_s <= _HELD_SHARE * since_s[-1]
-    # A run that stopped early shows nothing of a creep; its error allows for what it cannot show.
-    tail = soak_tail(since_s, at_load.rise_k, mean.n, held=held, creep=full_soak)
+    # A short record shows nothing of a creep: to allow for one would refuse most of them.
+    creep = bool(since_s[-1] >= _SHORT_S)
+    tail = soak_tail(since_s, at_load.rise_k, mean.n, held=held, creep=creep)
     settles_s = tail.settles_s
     if not held and held_since_s < since_s[-mean.n]:
         # A condition that keeps moving through the window is no excuse for a rise that does.
