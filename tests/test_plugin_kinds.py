@@ -405,14 +405,26 @@ def test_a_question_cannot_change_the_fit(fitted, tmp_path):
 
     before = fitted.posterior["cooler_model"].values
     use("questions", Question("gap", doubling))
-    with pytest.raises(PluginError, match=r"'lab' \(1.0\): .*changed the posterior"):
+    with pytest.raises(PluginError, match=r"'lab' \(1.0\): .*changed the fit"):
         tc.ask(fitted, "gap")
     assert fitted.posterior["cooler_model"].values is before
     use("report_sections", Section("gap", lambda fit, answers: doubling(fit) or ""), name="other")
     with pytest.warns(PluginWarning, match="'lab'"):
         page = tc.report(fitted, tmp_path / "page.html").read_text(encoding="utf-8")
-    assert page.count("changed the posterior") == 1
+    assert page.count("changed the fit") == 1
     assert fitted.posterior["cooler_model"].values is before
+
+
+def test_a_question_cannot_change_the_rows_of_a_fit(fitted):
+    def cooling(fit):
+        fit.design.rows.loc[:, "temperature_c"] = 20.0
+        return tc.separate(fit)
+
+    before = fitted.design.rows.copy()
+    use("questions", Question("cooling", cooling))
+    with pytest.raises(PluginError, match=r"'lab' \(1.0\): .*changed the fit.* \(rows of "):
+        tc.ask(fitted, "cooling")
+    pd.testing.assert_frame_equal(fitted.design.rows, before)
 
 
 def test_a_section_cannot_change_an_answer(fitted, tmp_path):

@@ -442,19 +442,26 @@ def package_versions(design: Design | None = None, priors: object = None) -> dic
 
 @contextmanager
 def unchanged(fit: object) -> Iterator[None]:
-    """Take back what a plug-in does to the posterior of a fit or of fits, and raise."""
-    fits = fit.values() if isinstance(fit, Mapping) else (fit,)
-    kept = [(each, each.posterior.copy()) for each in fits if isinstance(each, Fit)]
+    """Take back what a plug-in does to the posterior or rows of a fit or of fits, and raise."""
+    fits = [
+        each
+        for each in (fit.values() if isinstance(fit, Mapping) else (fit,))
+        if isinstance(each, Fit)
+    ]
+    kept = [(each, each.posterior.copy(), each.design.rows.copy()) for each in fits]
     changed: list[str] = []
     try:
         yield
     finally:
-        for each, posterior in kept:
+        for each, posterior, rows in kept:
+            if not each.design.rows.equals(rows):
+                object.__setattr__(each.design, "rows", rows)
+                changed.append(f"rows of {each.sensor}")
             arrays = {name: id(v.values) for name, v in each.posterior.data_vars.items()}
             if arrays != {name: id(v.values) for name, v in posterior.data_vars.items()}:
                 # Frozen for all but this.
                 object.__setattr__(each, "posterior", posterior)
-                changed.append(each.sensor)
+                changed.append(f"draws of {each.sensor}")
     if changed:
-        words = "changed the posterior of the fit. Fix: work on a copy of fit.draws(…)"
+        words = "changed the fit. Fix: work on copies, such as that of fit.draws(…)"
         raise ValueError(f"{words} ({', '.join(changed)})")
