@@ -27,7 +27,7 @@ def folder(monkeypatch):
 
 
 def test_a_second_writer_is_refused_by_the_name_of_the_first(folder):
-    first, second = Library("mock://bench"), Library("mock://bench")
+    first, second = Library("mock://bench/north"), Library("mock://bench/north")
     with first._lock.held():
         assert len(folder.names()) == 1
         for write in (lambda: second.add(runs(0, 2)), second.compact, second.repair):
@@ -44,7 +44,7 @@ def test_a_second_writer_is_refused_by_the_name_of_the_first(folder):
 
 
 def test_the_lock_is_given_back_after_an_error(folder):
-    with pytest.raises(KeyboardInterrupt), WriterLock("mock://bench").held():
+    with pytest.raises(KeyboardInterrupt), WriterLock("mock://bench/north").held():
         raise KeyboardInterrupt
     assert folder.names() == []
 
@@ -55,7 +55,7 @@ def test_many_writers_are_never_in_at_once(folder, monkeypatch):
     inside, most, done = [], [], []
 
     def write(number):
-        with WriterLock("mock://bench").held() as renew:
+        with WriterLock("mock://bench/north").held() as renew:
             inside.append(number)
             time.sleep(0.01)
             renew()
@@ -81,7 +81,7 @@ def test_the_lock_of_a_killed_writer_lapses_by_the_clock_of_the_store(folder, mo
         "times",
         lambda self: {n: t - age * (n == "killed.json") for n, t in times(self).items()},
     )
-    with WriterLock("mock://bench").held() as renew:
+    with WriterLock("mock://bench/north").held() as renew:
         assert "killed.json" not in folder.names()
         renew()
         # Another one took it for killed.
@@ -91,7 +91,7 @@ def test_the_lock_of_a_killed_writer_lapses_by_the_clock_of_the_store(folder, mo
 
 
 def test_a_writer_whose_lock_lapsed_writes_nothing(folder, monkeypatch):
-    library = Library("mock://bench")
+    library = Library("mock://bench/north")
     encode = Library._enter
 
     def lapsing(self, view):
