@@ -362,6 +362,8 @@ def test_the_own_questions_are_asked_by_name_too(fitted):
         tc.ask(fitted, "margin", build="Alder r1 / fw 1")
     with pytest.raises(InputError, match="did you mean 'rank'"):
         tc.ask(fitted, "ranks")
+    with pytest.raises(InputError, match="give the fit first"):
+        tc.ask("rank", fitted)
 
 
 def test_a_question_that_fails_is_named_and_faults_of_the_asker_pass(fitted):

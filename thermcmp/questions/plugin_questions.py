@@ -111,6 +111,9 @@ def ask(fit: Fit, name: str, /, **options: Any) -> Answer:
     PluginError
         If a plug-in's question fails.
     """
+    if not isinstance(name, str):
+        fix = "give the fit first: ask(fit, 'rank')"
+        raise InputError(_ASKED, [Fault("the question's name is no text", fix, column="name")])
     entry = find_provided(_HOOK, name)
     if entry is None:
         fix = suggest(name, [each.key for each in provided(_HOOK)])
