@@ -8,11 +8,11 @@ import pytest
 from scipy import stats
 from scipy.special import expit
 
-from thermcmp.inference.nuts.engine import Sampler, pymc_model, quiet
+from thermcmp.inference.nuts.engine import Sampler, _variable, pymc_model, quiet
 from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL, build_design
 from thermcmp.model.measurement_error import MeasurementError
 from thermcmp.model.observation import DEGREES, Residuals, Steps
-from thermcmp.model.priors import HalfNormal
+from thermcmp.model.priors import HalfCauchy, HalfNormal
 from thermcmp.model.terms import BUILT_IN, Acts
 from thermcmp.physics.airflow import airflow_law
 from thermcmp.results.validation import check_results
@@ -210,3 +210,15 @@ def test_another_campaign_needs_no_compiling(make_rows):
     own = Sampler(other).sample(other, draws=100, seed=4)
     assert np.array_equal(again.effects, own.effects)
     assert np.array_equal(again.scalars[RESIDUAL], own.scalars[RESIDUAL])
+
+
+def test_the_open_prior_of_a_scatter_has_its_form_in_the_general_engine():
+    """Its density is that of a half-Cauchy law cut at the limit (SciPy)."""
+    import pymc as pm
+
+    prior = HalfCauchy(1.8, 22.0)
+    with pm.Model():
+        found = pm.logp(_variable("residual sd", prior), np.array([0.3, 5.0, 21.0])).eval()
+    law = stats.halfcauchy(scale=1.8)
+    expected = law.logpdf([0.3, 5.0, 21.0]) - law.logcdf(22.0)
+    assert found == pytest.approx(expected)

@@ -356,6 +356,8 @@ def _variable(name: str, prior: Prior) -> Any:
 
     if isinstance(prior, HalfNormal):
         return pm.HalfNormal(name, prior.scale)
+    if isinstance(prior, HalfCauchy):
+        return pm.Truncated(name, pm.HalfCauchy.dist(prior.scale), upper=prior.limit)
     if isinstance(prior, Gamma):
         return pm.Gamma(name, prior.shape, prior.rate)
     raise TypeError(f"no PyMC form of the prior {prior!r}")
