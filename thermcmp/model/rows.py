@@ -12,6 +12,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.model.regulated import Regulated, uninformative
 from thermcmp.model.terms import HOURS, RUNS, SPAN, TENS_OF_KELVINS, Term
+from thermcmp.results.schema import in_force
 from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
@@ -95,7 +96,7 @@ def usable_rows(
             f"[{law.unit}], or choose another law with airflow=."
         )
     checks = {
-        "refused by the protocol check": rows["protocol_verdict"].eq("refused").fillna(False),
+        "refused by the protocol check": ~in_force(rows),
         **uninformative(rows, law, regulated),
         f"no {law.column} (duty in % is not fan speed)": flow_speed.isna() | (flow_speed <= 0),
     }

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from thermcmp.errors import Fault, InputError
 from thermcmp.hooks import PluginWarning, hookimpl, provided
 from thermcmp.model.priors import HalfCauchy, HalfNormal, Known, Normal, SpreadPrior
-from thermcmp.results.schema import NAMES
+from thermcmp.results.schema import NAMES, in_force
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -438,7 +438,7 @@ def _why_left_out(term: Term, rows: pd.DataFrame, sensor: str | None) -> str | N
         return None
     if term.values not in rows:
         return ""
-    used = rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)
+    used = in_force(rows)
     if sensor is not None:
         used &= rows["sensor"].eq(sensor).fillna(False).astype(bool)
     numbers = pd.to_numeric(rows.loc[used, term.values], errors="coerce").astype(float)

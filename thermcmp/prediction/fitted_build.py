@@ -157,6 +157,17 @@ class FittedBuild:
         speeds = self.fit.design.flow_speed[self.ran]
         return (float(speeds.min()), float(speeds.max())) if len(speeds) else None
 
+    @cached_property
+    def nearest_speeds(self) -> tuple[float, float]:
+        """Lowest and highest speed at which its hardware was run, or its cooler, or anything."""
+        if self.measured_speeds is not None:
+            return self.measured_speeds
+        design = self.fit.design
+        cooler = design.rows["cooler_model"].eq(self.build.cooler_model).fillna(False)
+        speeds = design.flow_speed[cooler.to_numpy(bool)]
+        speeds = speeds if len(speeds) else design.flow_speed
+        return float(speeds.min()), float(speeds.max())
+
     def power_words(self, power_w: float) -> str:
         """State that a power is beyond those at which its hardware was run; "" where it is not."""
         design = self.fit.design

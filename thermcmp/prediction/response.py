@@ -14,7 +14,6 @@ from thermcmp.physics.fan_controls import FanCurve, ObservedSpeed, TargetTempera
 from thermcmp.physics.firmware import Firmware
 from thermcmp.physics.noise_law import NoiseLaw, fan_noise_dba
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.builds import matching_rows
 from thermcmp.prediction.card import (
     MOST_UNSETTLED,
     Card,
@@ -27,7 +26,6 @@ from thermcmp.prediction.fitted_build import FittedBuild, noise_law
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
-    from thermcmp.model.conditions import Build
 
 #: Remark on a temperature or a noise beyond the measured fan speeds.
 BEYOND: Final = "beyond the measured fan speeds"
@@ -189,7 +187,7 @@ def speeds_reach(flow_speed: Array, measured: tuple[float, float]) -> Reach:
 
 def checked_state(state: CardState, fitted: FittedBuild) -> tuple[CardState, str, tuple[str, ...]]:
     """Return a state without what is not estimable, why it is not, and what limits the rest."""
-    measured, unit = measured_flow_speed(fitted.fit, fitted.build), fitted.fit.design.law.unit
+    measured, unit = fitted.nearest_speeds, fitted.fit.design.law.unit
     remarks = []
     nothing = np.full(state.fan_rpm.shape, np.nan)
     unsettled = 1.0 - float(np.mean(state.settled))
@@ -212,13 +210,3 @@ def checked_state(state: CardState, fitted: FittedBuild) -> tuple[CardState, str
     if several >= WORTH_SAYING:
         remarks.append(f"further steady states in {several:.0%} of the draws")
     return state, "", tuple(remarks)
-
-
-def measured_flow_speed(fit: Fit, build: Build) -> tuple[float, float]:
-    """Return the lowest and highest speed at which a build was run, or its cooler, or anything."""
-    speeds = fit.design.flow_speed
-    cooler = fit.design.rows["cooler_model"].eq(build.cooler_model).fillna(False).to_numpy(bool)
-    for hit in (matching_rows(fit.design.rows, build), cooler):
-        if hit.any():
-            return float(speeds[hit].min()), float(speeds[hit].max())
-    return float(speeds.min()), float(speeds.max())

@@ -22,7 +22,7 @@ from thermcmp.results.near_names import NearNamesWarning, near_names
 from thermcmp.results.plausibility.doubts import find_doubts
 from thermcmp.results.plugin_tables import grid_of_plugin
 from thermcmp.results.reading_guide import Guide, word_of
-from thermcmp.results.schema import MEASURED, READABLE, REQUIRED, UNLESS_PUBLISHED
+from thermcmp.results.schema import ERROR_OF, MEASURED, READABLE, REQUIRED, UNLESS_PUBLISHED
 from thermcmp.results.validation import MISSING_VALUE, examine
 from thermcmp.tabular.blocks import BLOCK, join_blocks
 from thermcmp.tabular.cells import Reader, fix_of, is_blank, marks_of_columns
@@ -39,10 +39,6 @@ _TOTALS: Final = frozenset(
     ("mean", "average", "avg", "median", "total", "totals", "sum", "min", "max", "sd", "std",
      "mittel", "mittelwert", "summe")
 )  # fmt: skip
-#: Conditions that may be stated as a range, and the column of the standard error that it leaves.
-_ERRORS: Final = {
-    "ambient_c": "ambient_error_k", "power_w": "power_error_w", "fan_rpm": "fan_error_rpm",
-}  # fmt: skip
 #: A row that lacks so many required values is a total or a remark, and one fault (a choice).
 _NO_RUN: Final = 3
 
@@ -362,14 +358,14 @@ def _read_cells(
         wrong = []
         for number, cell in cells:
             try:
-                ends = ends_of_range(cell) if target.name in _ERRORS else None
+                ends = ends_of_range(cell) if target.name in ERROR_OF else None
                 if ends is None:
                     read.append(reader.read(cell))
                     continue
                 low, high = map(reader.read, ends)
                 read.append((low + high) / 2.0)
                 half_width = abs(high - low) / 2.0
-                errors.setdefault(_ERRORS[target.name], {})[number] = half_width * HALF_WIDTHS
+                errors.setdefault(ERROR_OF[target.name], {})[number] = half_width * HALF_WIDTHS
             except ValueError as error:
                 read.append(None)
                 fix = fix_of(error, column)

@@ -6,9 +6,12 @@ Parquet files, the table reader and the documentation all read it.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from thermcmp.tabular.column import Column, Kind
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Version of the layout, written to every Parquet file's metadata. Version 2 added
 #: ``regulated_by``, version 3 the errors of ambient, fan speed and power; they are blank in
@@ -152,6 +155,12 @@ NAMES: Final[tuple[str, ...]] = tuple(BY_NAME)
 REQUIRED: Final[tuple[str, ...]] = tuple(c.name for c in COLUMNS if c.required)
 #: Columns that every row needs but a published result, which states `n`.
 UNLESS_PUBLISHED: Final = ("ambient_c", "power_w")
+#: The column of the standard error of each reading that has one of its own.
+ERROR_OF: Final[dict[str, str]] = {
+    "ambient_c": "ambient_error_k",
+    "power_w": "power_error_w",
+    "fan_rpm": "fan_error_rpm",
+}
 #: Columns of a published table that are put into those of the results when it is read.
 PUBLISHED_FORMS: Final = (
     Column(
@@ -173,3 +182,8 @@ MEASURED: Final = ("temperature_c", "rise_k")
 READABLE: Final[dict[str, Column]] = {c.name: c for c in (*COLUMNS, *PUBLISHED_FORMS)}
 #: Columns that identify a result row.
 KEY: Final[tuple[str, ...]] = ("lab", "run", "sensor")
+
+
+def in_force(rows: pd.DataFrame) -> pd.Series:
+    """Return which rows count: a run that was refused or withdrawn is out of every comparison."""
+    return rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)

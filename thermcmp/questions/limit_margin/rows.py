@@ -15,7 +15,6 @@ from thermcmp.prediction.response import (
     FanResponse,
     Response,
     checked_state,
-    measured_flow_speed,
     speeds_reach,
 )
 from thermcmp.questions.limit_margin.lowest_speed import LowestSpeed, lowest_speed
@@ -85,11 +84,6 @@ class Sweep:
     risk: float
     case_rise_k: float
 
-    @property
-    def measured(self) -> tuple[float, float]:
-        """Lowest and highest measured fan speed, or other flow speed."""
-        return measured_flow_speed(self.fitted.fit, self.fitted.build)
-
     def row(self, room_c: float) -> AirRow:
         """Return the row of one ambient."""
         intake_c = room_c + self.case_rise_k
@@ -101,7 +95,7 @@ class Sweep:
                 remarks = (*remarks, words)
         if isinstance(self.response, FanResponse):
             judged = self.response.card.judged.at(ambient_c=intake_c, power_w=state.power_w)
-            enough = lowest_speed(judged, self.limit_c, self.risk, self.measured)
+            enough = lowest_speed(judged, self.limit_c, self.risk, self.fitted.nearest_speeds)
             if self.noise is not None:
                 enough_dba, _ = self.noise.at(enough.fan_rpm)
         return AirRow(room_c, intake_c, state, noise, enough, enough_dba, problem, remarks)
@@ -110,7 +104,7 @@ class Sweep:
         """Return the room at which the limit is reached."""
         limit = self.response.at_limit(self.limit_c)
         room_c = limit.ambient_c - self.case_rise_k
-        reach = speeds_reach(limit.fan_rpm, self.measured)
+        reach = speeds_reach(limit.fan_rpm, self.fitted.nearest_speeds)
         if reach is Reach.REFUSED or np.mean(np.isnan(room_c)) > MOST_UNSETTLED:
             room_c = np.full(room_c.shape, np.nan)
         return AtLimit(room_c, limit.fan_rpm, reach, float(np.mean(limit.multiple)))

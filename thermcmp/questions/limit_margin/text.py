@@ -164,7 +164,7 @@ def _turned_down(query: MarginQuery, sweep: Sweep, here: AirRow) -> list[str]:
         return []
     where, risk = query.held.air_words, f"{sweep.risk:.0%} risk"
     if enough.reach is Reach.REFUSED:
-        low, high = sweep.measured
+        low, high = query.fitted.nearest_speeds
         return [
             f"In {where} no fan speed within reach of the measured {low:.0f} to {high:.0f} rpm "
             f"keeps the limit at {risk}."

@@ -24,6 +24,7 @@ from thermcmp.questions.regulation.summaries import (
     summary,
     unlike,
 )
+from thermcmp.results.schema import in_force
 from thermcmp.results.validation import check_results
 
 if TYPE_CHECKING:
@@ -142,8 +143,7 @@ def any_regulated(rows: pd.DataFrame) -> bool:
 
 
 def _usable(rows: pd.DataFrame) -> pd.Series:
-    refused = rows["protocol_verdict"].eq("refused").fillna(False).astype(bool)
-    return rows["regulated"].astype(bool) & ~refused
+    return rows["regulated"].astype(bool) & in_force(rows)
 
 
 def _fits(results: pd.DataFrame | Fit) -> tuple[Fit, ...]:

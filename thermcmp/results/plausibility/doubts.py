@@ -21,7 +21,7 @@ from thermcmp.results.plausibility.run_order import (
     climbs_with_order,
     set_points,
 )
-from thermcmp.results.schema import NAMES
+from thermcmp.results.schema import ERROR_OF, NAMES, in_force
 
 #: Fewest rows at one reading that are asked about, and the chance below which they are
 #: (a choice: one table in a thousand asks for nothing).
@@ -35,9 +35,9 @@ _FAN_EXPONENT: Final = 0.3
 #: practice, no source), and the column of its error.
 _FEWEST_TYPED: Final = 12
 _READINGS: Final = {
-    "ambient_c": ("ambient", "°C", 0.5, "ambient_error_k"),
-    "power_w": ("board power", "W", 1.0, "power_error_w"),
-    "fan_rpm": ("fan speed", "rpm", 10.0, "fan_error_rpm"),
+    "ambient_c": ("ambient", "°C", 0.5),
+    "power_w": ("board power", "W", 1.0),
+    "fan_rpm": ("fan speed", "rpm", 10.0),
 }
 #: What is left of a heading to compare, how many letters of its beginning are enough, and from
 #: which likeness on it may be misspelt (choices).
@@ -64,8 +64,7 @@ def find_doubts(checked: pd.DataFrame) -> list[str]:
     Rows that the protocol check refused are out of every comparison, and of this.
     """
     rows = checked.assign(file=checked["source_file"].fillna(""))
-    in_force = rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)
-    return checked_by_all("thermcmp_row_checks", str, _only(rows, in_force))
+    return checked_by_all("thermcmp_row_checks", str, _only(rows, in_force(rows)))
 
 
 @hookimpl
@@ -193,9 +192,10 @@ def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
     Round values may be set points or coarse instruments, and a stated error says how well the
     value is known.
     """
-    errors = [error for *_, error in _READINGS.values()]
+    errors = [ERROR_OF[column] for column in _READINGS]
     runs = _single(rows, [*_RUN, *_READINGS, *errors]).drop_duplicates(_RUN)
-    for column, (noun, unit, round_to, error) in _READINGS.items():
+    for column, (noun, unit, round_to) in _READINGS.items():
+        error = ERROR_OF[column]
         stated = runs[runs[column].notna() & runs[error].isna()]
         by_file = stated.groupby("file", observed=True)[column]
         table = by_file.agg(["size", "nunique", "first"])

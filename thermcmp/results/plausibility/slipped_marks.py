@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from thermcmp._types import BoolArray
+from thermcmp.results.schema import ERROR_OF, in_force
 from thermcmp.tabular.column import Finding
 
-#: Readings whose other values are mostly near each other, with noun, unit and error's column.
+#: Readings whose other values are mostly near each other, with noun and unit.
 _READINGS: Final = {
-    "power_w": ("board power", "W", "power_error_w"),
-    "fan_rpm": ("fan speed", "rpm", "fan_error_rpm"),
+    "power_w": ("board power", "W"),
+    "fan_rpm": ("fan speed", "rpm"),
 }
 #: A reading this far from the middle one is looked at; the others span less than this (choices).
 _FAR: Final = 5.0
@@ -33,17 +34,15 @@ def find_slipped(rows: pd.DataFrame) -> Iterator[Finding]:
     """
     by = [rows["lab"], rows["sensor"], rows["cooler_model"]]
     rise = (rows["temperature_c"] - rows["ambient_c"]).astype(float)
-    stated = rows[[error for _, _, error in _READINGS.values()]].notna().any(axis=1)
-    # A run that was withdrawn is out of every comparison.
-    stated |= rows["protocol_verdict"].eq("refused").fillna(False).astype(bool)
+    stated = rows[[ERROR_OF[column] for column in _READINGS]].notna().any(axis=1)
     readings = rows[list(_READINGS)].astype(float)
     groups = readings.groupby(by, dropna=False, observed=True, sort=False)
     ratio = readings / groups.transform("median")
     far = (ratio > _FAR) | (ratio < 1.0 / _FAR)
     # Two readings that are both far off may be exchanged, which is asked elsewhere.
-    lone = far.sum(axis=1).eq(1) & ~stated
+    lone = far.sum(axis=1).eq(1) & ~stated & in_force(rows)
     number = groups.ngroup()
-    for column, (noun, unit, error) in _READINGS.items():
+    for column, (noun, unit) in _READINGS.items():
         values, suspects = readings[column], far[column] & lone
         if not suspects.any():
             continue
@@ -59,7 +58,7 @@ def find_slipped(rows: pd.DataFrame) -> Iterator[Finding]:
                     f"{'ten times' if value > usual else 'a tenth of'} the others, at a like "
                     "temperature: a decimal mark may be missing or too many",
                     f"correct the cell (in a library use supersede(frame, reason)); if it is "
-                    f"right, state {error}",
+                    f"right, state {ERROR_OF[column]}",
                     column,
                     int(position),
                     value,

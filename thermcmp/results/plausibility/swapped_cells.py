@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from thermcmp.results.schema import ERROR_OF, in_force
 from thermcmp.tabular.column import Finding
 
 #: Readings of one run, with the noun of each.
@@ -19,8 +20,6 @@ _READINGS: Final = {
     "temperature_c": "temperature",
     "ambient_c": "ambient",
 }
-#: The column whose error is stated where unusual readings are right, of each pair's first.
-_ERRORS: Final = {"power_w": "power_error_w", "fan_rpm": "fan_error_rpm"}
 #: Columns whose medians lie closer than this factor are not told apart by their numbers; a
 #: reading is outside of those of the other rows beyond the second one (choices).
 _APART: Final = 3.0
@@ -39,12 +38,12 @@ def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
     readings = rows[list(_READINGS)].astype(float)
     groups = readings.groupby(by, dropna=False, observed=True, sort=False)
     usual, number = groups.transform("median"), groups.ngroup()
-    # A run that was withdrawn is out of every comparison.
-    in_force = rows["protocol_verdict"].ne("refused").fillna(True).astype(bool)
-    pairs = [pair for pair in combinations(_READINGS, 2) if pair[0] in _ERRORS]
+    counts = in_force(rows)
+    # Of each pair the first one's error is stated where unusual readings are right.
+    pairs = [pair for pair in combinations(_READINGS, 2) if pair[0] in ERROR_OF]
     for one, other in pairs:
         turned = (readings[one] < readings[other]) != (usual[one] < usual[other])
-        known = readings[[one, other]].notna().all(axis=1) & rows[_ERRORS[one]].isna() & in_force
+        known = readings[[one, other]].notna().all(axis=1) & rows[ERROR_OF[one]].isna() & counts
         # Few groups have such a row.
         some = known & number.isin(number[turned & known])
         by_group = readings.loc[some, [one, other]].groupby(number[some])
@@ -59,7 +58,7 @@ def find_swapped(rows: pd.DataFrame) -> Iterator[Finding]:
                 f"{_READINGS[one]} {first:g} and {_READINGS[other]} {second:g} of run '{run}' "
                 f"look swapped beside the other rows{so_in}",
                 "exchange the two cells (in a library use supersede(frame, reason)); if both are "
-                f"right, state {_ERRORS[one]}",
+                f"right, state {ERROR_OF[one]}",
                 one,
                 int(position),
                 first,
