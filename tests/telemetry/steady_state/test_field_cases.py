@@ -100,10 +100,10 @@ def test_one_value_for_minutes_has_the_error_of_its_step():
 
 
 def test_steps_that_take_turns_resolve_half_a_step():
-    frame = card(steady, step_k=0.5)
-    # The card ends at 70.75 °C, which half steps show as 70.5 and 71.
-    late = frame["time_s"] > 500.0
-    frame["memory_c"] = np.where(late, 70.5 + 0.5 * (frame["time_s"] % 2.0), frame["memory_c"])
+    frame = card(steady, step_k=0.001, noise_k=0.0)
+    # The card ends at 70.75 °C, which half steps show as 70.5 and 71 in turns.
+    up = frame["time_s"] % 2.0 / 2.0
+    frame["memory_c"] = 0.5 * np.floor((frame["memory_c"] - 0.25) / 0.5 + up + 0.25)
     row = reduce_telemetry(frame, Protocol(truncated=())).rows.iloc[0]
     assert row["temperature_c"] == pytest.approx(70.75, abs=0.02)
     # Half a step of 0.25 K: 0.25 / sqrt(12).

@@ -6,16 +6,18 @@ THERMCMP_STUDY_SIZE sets the number of runs of each kind.
 
 from __future__ import annotations
 
+import itertools
 import os
+import re
 
 import numpy as np
 import pandas as pd
 import pytest
 from scipy.signal import lfilter
-from scipy.stats import binom
+from scipy.stats import binom, norm
 
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
-from thermcmp.telemetry.steady_state.two_exponentials import fit_relaxation
+from thermcmp.telemetry.steady_state.relaxation import fit_relaxation
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "200"))
 #: Standard deviation [K] and autocorrelation at one second of the sensor's noise.
@@ -114,7 +116,7 @@ def test_runs_with_one_constant_stay_sharp():
     assert verdicts.count("pass") >= 26
     # The mean of 600 readings with these noises is known to 0.005, 0.027 and 0.07 K.
     # A creep that they hardly exclude adds some hundredths.
-    assert np.median(stated) < 0.07
+    assert np.median(stated) < 0.10
     assert np.mean(np.abs(errors / stated) < 1.96) >= coverage_floor(len(errors))
     _, coarse, _ = study(one_constant, 1000, 1.0, 15, 11)
     # Half a step, rectangular, is 0.29 K; so it is where digits may be cut off.
@@ -133,7 +135,7 @@ def ramp(seconds, k_per_min, step_k):
 def test_a_straight_line_is_no_soak_to_extrapolate(step):
     reduction = ramp(1500, 0.2, step)
     assert reduction.rows.empty
-    assert "the rise goes on in a straight line" in reduction.reason
+    assert re.search("goes on in a straight line|still drifting", reduction.reason)
 
 
 def test_a_straight_line_below_the_limit_is_reported_and_carried():
@@ -193,8 +195,8 @@ def test_the_end_of_a_soak_against_quadrature(slow_k):
         out = []
         for u in fast:
             columns, precisions = [np.ones_like(x), -np.exp(-x / np.exp(u))], [0.0, 0.2 * reach]
-            if slow is not None:
-                columns.append(-np.exp(-x / np.exp(slow)))
+            for centre, offset in slow:
+                columns.append(-np.exp(-x / (centre * np.exp(offset))))
                 precisions.append(0.1 * reach * np.exp(-t[0] / centre))
             precisions[1:] = [spread**-2.0 for spread in precisions[1:]]
             design = np.array(columns).T
@@ -203,15 +205,27 @@ def test_the_end_of_a_soak_against_quadrature(slow_k):
             mean = np.linalg.solve(inverse, pull)
             log = 0.5 * (pull @ mean + np.sum(np.log(precisions[1:])))
             log -= 0.5 * (np.linalg.slogdet(inverse)[1] + (u - np.log(110.0)) ** 2)
-            out.append((log, 50.0 + mean[0], np.linalg.inv(inverse)[0, 0]))
+            cov = np.linalg.inv(inverse)
+            guessed = 0.0
+            if len(slow) == 2:
+                # Two slow parts go one way; the prior has that in half of all.
+                scores = mean[2:] / np.sqrt(np.diag(cov)[2:])
+                log += np.log(2.0 * (np.prod(norm.cdf(scores)) + np.prod(norm.cdf(-scores))))
+            if slow and slow[-1][0] == 2000.0:
+                # Of what a creep still lacks in the window 0.7 are error.
+                left = np.exp(-(t[-30:] - t[0]) / (2000.0 * np.exp(slow[-1][1]))).mean()
+                guessed = 0.7 * mean[-1] * left
+            out.append((log, 50.0 + mean[0], cov[0, 0] + guessed**2))
         return np.array(out).T
 
     parts = []
-    for centre, share in ((None, 0.5), (350.0, 0.2), (700.0, 0.2), (2000.0, 0.1)):
-        offsets = [0.0] if centre is None else np.linspace(-1.2, 1.2, 25)
-        weight = np.exp(-0.5 * (np.array(offsets) / 0.35) ** 2)
-        for offset, w in zip(offsets, share * weight / weight.sum(), strict=True):
-            log, mean, variance = moments(None if centre is None else np.log(centre) + offset)
+    models = ((), 0.5), ((350.0,), 0.2), ((700.0,), 0.2), ((2000.0,), 0.05), ((350.0, 2000.0), 0.05)
+    for centres, share in models:
+        offsets = np.linspace(-1.2, 1.2, 25 if len(centres) < 2 else 9)
+        grid = list(itertools.product(offsets, repeat=len(centres)))
+        weight = np.array([np.exp(-0.5 * np.sum((np.array(o) / 0.35) ** 2)) for o in grid])
+        for places, w in zip(grid, share * weight / weight.sum(), strict=True):
+            log, mean, variance = moments(list(zip(centres, places, strict=True)))
             parts.append((log + np.log(w), mean, variance))
     log, mean, variance = (np.concatenate(column) for column in zip(*parts, strict=True))
     w = np.exp(log - log.max())

@@ -13,7 +13,7 @@ from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 from thermcmp.telemetry.steady_state.soak import SoakTail, soak_end, soak_tail
-from thermcmp.telemetry.steady_state.two_exponentials import SLOW_SHARE
+from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
 from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
 
 #: A soak with less than this to go has ended [K].
@@ -43,7 +43,7 @@ _LEAST_ERROR_K: Final = 0.02
 #: end moves when the last part is left out, and in a run that stopped after half of the soak and
 #: window this much [K], the later the less (choices, from simulated cycles of 350 to 1,200 s and
 #: slow parts of 250 to 2,800 s).
-_MOVED: Final = 0.8
+_MOVED: Final = 0.5
 _EARLY_K: Final = 1.6
 #: The conditions were held if they were so from this share of the time at load on.
 _HELD_SHARE: Final = 0.2
@@ -190,13 +190,13 @@ def _decided(
     held: bool,
 ) -> SteadyRise:
     """Return the rise of a window at its soak's end, extrapolated or refused."""
-    settled = window
+    settled, limit_k = window, protocol.extrapolation_error_k
+    doubt_k = _rest_error_k(window, tail)
     if window.settled is Settled.UNDECIDED and full_soak:
         longer = (mean_from(series, earlier, protocol) for earlier in earlier_s)
         settled = next((m for m in longer if m.settled is Settled.SETTLED), window)
     if settled.settled is Settled.SETTLED and full_soak:
-        doubt_k = _rest_error_k(window, tail)
-        if settled is window and doubt_k > protocol.extrapolation_error_k:
+        if settled is window and doubt_k > limit_k:
             words = "it goes on in a straight line and " if tail.straight else ""
             words += f"the rest of the soak is uncertain by {doubt_k:.1f} K: run longer"
             return _judged(series, window, Verdict.REFUSED, words, protocol)
@@ -205,7 +205,6 @@ def _decided(
         return _passed(series, window, words, tail)
     end = None
     if held and protocol.extrapolate:
-        limit_k = protocol.extrapolation_error_k
         end = soak_end(tail, error_limit_k=limit_k, rounding_k=window.rounding_k)
         if not end.refusal:
             if window.settled is not Settled.DRIFTING and abs(end.remaining_k) <= _ENDED_K:
@@ -214,11 +213,10 @@ def _decided(
             words = f"extrapolated by {end.remaining_k:.1f} K, ± {end.standard_error_k:.2f} K"
             rise = (end.final_k, end.standard_error_k)
             return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
-    carried = _CARRIED * protocol.drift_k_per_min
-    undecided = window.settled is Settled.UNDECIDED and full_soak
+    undecided = window.settled is Settled.UNDECIDED and full_soak and doubt_k <= limit_k
     shown = window
     # Where fan or power moved in the run, a drift is likely and not merely possible.
-    if undecided and held and window.drift_high_k_per_min <= carried:
+    if undecided and held and window.drift_high_k_per_min <= _CARRIED * protocol.drift_k_per_min:
         longest = mean_from(series, earlier_s[-1], protocol) if earlier_s else window
         if longest.settled is not Settled.DRIFTING:
             return _carried(series, window, protocol)

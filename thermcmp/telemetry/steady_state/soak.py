@@ -14,7 +14,7 @@ from thermcmp.errors import InputError
 from thermcmp.telemetry.steady_state.first_order import fit_first_order_rise
 from thermcmp.telemetry.steady_state.run_data import block_means
 from thermcmp.telemetry.steady_state.sampling_interval import readings_in
-from thermcmp.telemetry.steady_state.two_exponentials import (
+from thermcmp.telemetry.steady_state.relaxation import (
     SLOW_S,
     SLOW_SHARE,
     SLOW_SPREAD,
