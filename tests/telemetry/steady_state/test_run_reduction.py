@@ -261,7 +261,7 @@ class TestLoadAndSoak:
 
     def test_a_run_that_stopped_early_is_extrapolated_and_says_so(self, clean_run, reduce):
         for seed in range(3):
-            reduction = reduce(clean_run(seconds=600, time_constant_s=140.0, seed=seed))
+            reduction = reduce(clean_run(seconds=600, time_constant_s=110.0, seed=seed))
             row = reduction.rows.iloc[0]
             assert row["protocol_verdict"] == "corrected"
             assert "extrapolated" in row["protocol_reason"]

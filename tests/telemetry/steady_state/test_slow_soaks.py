@@ -16,8 +16,8 @@ import pytest
 from scipy.signal import lfilter
 from scipy.stats import binom, norm
 
-from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 from thermcmp.telemetry.steady_state.relaxation import fit_relaxation
+from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
 SIZE = int(os.environ.get("THERMCMP_STUDY_SIZE", "200"))
 #: Standard deviation [K] and autocorrelation at one second of the sensor's noise.
@@ -210,7 +210,8 @@ def test_the_end_of_a_soak_against_quadrature(slow_k):
             if len(slow) == 2:
                 # Two slow parts go one way; the prior has that in half of all.
                 scores = mean[2:] / np.sqrt(np.diag(cov)[2:])
-                log += np.log(2.0 * (np.prod(norm.cdf(scores)) + np.prod(norm.cdf(-scores))))
+                ways = norm.logcdf(scores).sum(), norm.logcdf(-scores).sum()
+                log += np.log(2.0) + np.logaddexp(*ways)
             if slow and slow[-1][0] == 2000.0:
                 # Of what a creep still lacks in the window 0.7 are error.
                 left = np.exp(-(t[-30:] - t[0]) / (2000.0 * np.exp(slow[-1][1]))).mean()

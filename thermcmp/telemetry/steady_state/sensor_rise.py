@@ -11,9 +11,9 @@ from thermcmp._types import Array
 from thermcmp.telemetry.loaded_record.wander import Wander, cycle_mean, wander_over
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
+from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 from thermcmp.telemetry.steady_state.soak import SoakTail, soak_end, soak_tail
-from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
 from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
 
 #: A soak with less than this to go has ended [K].
@@ -56,8 +56,10 @@ _Z95: Final = 1.6448536
 #: A drift shows when it is this many times its noise.
 _SHOWN: Final = 2.0
 #: A drift that is neither shown nor ruled out is carried as error up to this many times the
-#: limit.
+#: limit, with a rest of the soak that is uncertain by up to this many times
+#: `extrapolation_error_k`.
 _CARRIED: Final = 3.0
+_DOUBT: Final = 1.5
 #: Smallest share of its expected readings that a complete window holds [%].
 LEAST_COVERAGE: Final = 90.0
 
@@ -213,7 +215,7 @@ def _decided(
             words = f"extrapolated by {end.remaining_k:.1f} K, ± {end.standard_error_k:.2f} K"
             rise = (end.final_k, end.standard_error_k)
             return _judged(series, window, Verdict.CORRECTED, words, protocol, rise)
-    undecided = window.settled is Settled.UNDECIDED and full_soak and doubt_k <= limit_k
+    undecided = window.settled is Settled.UNDECIDED and full_soak and doubt_k <= _DOUBT * limit_k
     shown = window
     # Where fan or power moved in the run, a drift is likely and not merely possible.
     if undecided and held and window.drift_high_k_per_min <= _CARRIED * protocol.drift_k_per_min:

@@ -12,8 +12,6 @@ import numpy.typing as npt
 from thermcmp._types import Array
 from thermcmp.errors import InputError
 from thermcmp.telemetry.steady_state.first_order import fit_first_order_rise
-from thermcmp.telemetry.steady_state.run_data import block_means
-from thermcmp.telemetry.steady_state.sampling_interval import readings_in
 from thermcmp.telemetry.steady_state.relaxation import (
     SLOW_S,
     SLOW_SHARE,
@@ -21,6 +19,8 @@ from thermcmp.telemetry.steady_state.relaxation import (
     Relaxation,
     fit_relaxation,
 )
+from thermcmp.telemetry.steady_state.run_data import block_means
+from thermcmp.telemetry.steady_state.sampling_interval import readings_in
 
 #: Points of a fit: enough for its parameters, and averages over a few readings smooth a
 #: coarse step.

@@ -22,9 +22,9 @@ from thermcmp.telemetry.steady_state.load import (
 )
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.reduction import Reduction
+from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
 from thermcmp.telemetry.steady_state.run_data import Readings
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
-from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
 from thermcmp.telemetry.watching.state import STEADY_COLUMNS, WatchState
 
 #: The error of an end that is not yet seen is about the share of the rise that slow parts
