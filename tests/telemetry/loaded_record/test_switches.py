@@ -49,13 +49,13 @@ def test_a_limit_that_cuts_power_does_not_end_the_load():
 
 
 def test_pauses_of_a_looped_test_are_named_and_then_joined():
-    world = card(1500)
+    world = card(2000)
     looped = world.frame["time_s"] % 40.0 < 8.0
     world.frame.loc[looped, "load_percent"] = 2.0
     reduction = reduce_telemetry(world.frame)
     assert reduction.verdict is Verdict.REFUSED
     assert "31 s at load" in reduction.reason
-    assert "pauses 37 times for up to 8 s: Protocol(pause_s=8)" in reduction.reason
+    assert "pauses 49 times for up to 8 s: Protocol(pause_s=8)" in reduction.reason
     assert len(reduce_telemetry(world.frame, Protocol(pause_s=8.0)).rows) == 2
 
 

@@ -143,7 +143,8 @@ def fit_relaxation(
     freedom = max(len(x) - 4, 1) / len(x) * effective_size(best)
     noise = max(float(best @ best) / freedom, _LEAST_K**2)
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
-    samples, covariance, logs = _sampled(theta, np.linalg.inv(inverse), prior, x, rise_k, noise)
+    laplace = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
+    samples, covariance, logs = _sampled(theta, laplace, prior, x, rise_k, noise)
     logs += np.log([1.0 - _SLOW_ODDS, *_EACH_ODDS, _BOTH_ODDS, _RAMP_ODDS])[:, None]
     if not creep:
         logs[list(_CREEPS)] = -np.inf
