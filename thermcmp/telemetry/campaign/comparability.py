@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import pairwise
 from typing import Final
 
@@ -9,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.results.plausibility.run_order import PARTS, climbs_with_order
+from thermcmp.telemetry.steady_state.relaxation import CREEP_ODDS, CREEP_S, SLOW_S
 
 #: Runs that are to be compared at equal power differ by no more than this share
 #: (common practice, no source).
@@ -16,6 +18,11 @@ _POWER_SHARE: Final = 0.05
 #: Two coolers that read the same to this [K] while power or fan differ are suspect.
 _SAME_K: Final = 0.1
 _DIFFERENT_SHARE: Final = 0.05
+#: Logarithms of the odds for a creep, as the readings change them: most that one run counts,
+#: and least on average and together (choices, from simulated runs with and without creeps).
+_ONE_RUN: Final = 3.0
+_EACH_RUN: Final = 0.8
+_ALL_RUNS: Final = 3.0
 
 
 def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
@@ -32,6 +39,32 @@ def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
         cautions += _same_reading(str(sensor), rows)
         cautions += _follows_order(str(sensor), rows)
     return tuple(cautions)
+
+
+def find_creeps(shares: Iterable[tuple[str, float]]) -> list[str]:
+    """Return a caution for each sensor in which the runs together show a creep.
+
+    Of each run its sensor and the probability of a creep [%]: what hardly shows in one run may
+    show in all of them.
+    """
+    runs: dict[str, list[float]] = {}
+    for sensor, percent in shares:
+        runs.setdefault(sensor, []).append(percent)
+    from scipy.special import logit
+
+    cautions = []
+    for sensor, percents in runs.items():
+        share = np.clip(np.array(percents) / 100.0, 1e-6, 1.0 - 1e-6)
+        evidence = np.clip(logit(share) - logit(CREEP_ODDS), -_ONE_RUN, _ONE_RUN)
+        if evidence.mean() < _EACH_RUN or evidence.sum() < _ALL_RUNS:
+            continue
+        cautions.append(
+            f"{sensor} goes on rising at the end of its {len(percents)} runs, in all of them "
+            f"together more than a soak of up to {SLOW_S[1]:.0f} s would: a creep of "
+            f"{CREEP_S:,.0f} s or more, as of paste that beds in or a room that warms up, makes "
+            "their ends a guess. Run one for an hour or more, and compare runs of one length"
+        )
+    return cautions
 
 
 def _same_reading(sensor: str, rows: pd.DataFrame) -> list[str]:

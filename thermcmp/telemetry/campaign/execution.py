@@ -78,7 +78,7 @@ def _alone(task: Task, context: Any) -> Outcome:
             return own.submit(reduce_log, task).result()
         except BrokenExecutor:
             refused = [refusal(run.file, run.name, _LOST) for run in task.runs]
-            return Outcome([], refused, [])
+            return Outcome(refused=refused)
         except (KeyboardInterrupt, SystemExit):
             _stop(own)
             raise

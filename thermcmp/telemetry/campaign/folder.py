@@ -14,7 +14,7 @@ import pandas as pd
 from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError
 from thermcmp.hooks import guests
-from thermcmp.telemetry.campaign.comparability import find_cautions
+from thermcmp.telemetry.campaign.comparability import find_cautions, find_creeps
 from thermcmp.telemetry.campaign.execution import outcomes_of
 from thermcmp.telemetry.campaign.run_sheet import Run, RunSheet, read_run_sheet
 from thermcmp.telemetry.campaign.worker import HOOKS, REFUSED_COLUMNS, Outcome, Task, refusal
@@ -142,7 +142,7 @@ def reduce_logs(  # noqa: PLR0913
     return Reduced(
         results=results,
         refused=pd.DataFrame(refused, columns=list(REFUSED_COLUMNS)),
-        cautions=find_cautions(results),
+        cautions=(*find_cautions(results), *find_creeps(c for o in outcomes for c in o.creeps)),
         notes=pd.DataFrame(notes, columns=["file", "run", "note"]),
     )
 

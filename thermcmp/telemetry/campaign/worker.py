@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
@@ -20,6 +20,7 @@ from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.reading.readers import TelemetryReader, require_file
 from thermcmp.telemetry.steady_state.protocol import Protocol
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+from thermcmp.telemetry.steady_state.sensor_rise import CREEP
 
 REFUSED_COLUMNS: Final = ("file", "run", "sensor", "reason", "second")
 #: Hooks of the plug-ins that may have a part in the reduction of a log.
@@ -54,14 +55,17 @@ class Outcome:
     Result rows are records, since a frame of a few rows takes ten times as much memory.
     """
 
-    rows: list[tuple[str, list[dict[str, Any]]]]  #: by the run of the run sheet
-    refused: list[dict[str, Any]]
-    notes: list[dict[str, Any]]
+    #: By the run of the run sheet.
+    rows: list[tuple[str, list[dict[str, Any]]]] = field(default_factory=list)
+    refused: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[dict[str, Any]] = field(default_factory=list)
+    #: Sensors, and how likely a creep is in each [%].
+    creeps: list[tuple[str, float]] = field(default_factory=list)
 
 
 def reduce_log(task: Task) -> Outcome:
     """Reduce the runs of one log; what goes wrong with it becomes a refusal."""
-    outcome = Outcome([], [], [])
+    outcome = Outcome()
     if task.path is None or (lacking := sorted(set(task.plugins) - set(guests(*HOOKS)))):
         reason = NOT_FOUND if task.path is None else _LACKING.format(", ".join(lacking))
         outcome.refused.extend(refusal(run.file, run.name, reason) for run in task.runs)
@@ -145,6 +149,7 @@ def _reduce_run(
         for note in reduced.notes
         if note not in record.notes
     )
+    outcome.creeps.extend((c.sensor, c.figure) for c in reduced.checks if c.name == CREEP)
     if len(reduced.rows):
         records = reduced.rows.to_dict("records")
         rows = [{str(column): value for column, value in r.items()} for r in records]

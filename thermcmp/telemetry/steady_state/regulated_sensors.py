@@ -56,7 +56,7 @@ def judge_sensor(
         plain = mean_from(series, start_s, protocol)
         rise = replace(rise, rise_k=plain.mean_k, standard_error_k=plain.standard_error_k)
     else:
-        checks += [rise.check] if rise.shift is None else [rise.check, rise.shift]
+        checks += [c for c in (rise.check, rise.shift, rise.creep) if c is not None]
     band = max(_BAND_K, series.step_k)
     limit = protocol.limits_c.get(series.name)
     at_limit = False

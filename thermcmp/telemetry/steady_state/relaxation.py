@@ -23,12 +23,15 @@ from thermcmp.telemetry.steady_state.first_order import FirstOrderRise
 #: 250 to 1,000 s (common practice, no source).
 SLOW_S: Final = (350.0, 700.0, 2_000.0)
 SLOW_SPREAD: Final = 0.35
+#: Shortest time constant of what is called a creep [s].
+CREEP_S: Final = 1_400.0
 #: A slow part carries about this share of the rise (common practice, no source).
 SLOW_SHARE: Final = 0.1
-#: Prior probability of a slow part, of each, and of the first and the last together.
+#: Prior probability of a slow part, of each, of the first and the last together, and of a creep.
 _SLOW_ODDS: Final = 0.5
 _EACH_ODDS: Final = (0.2, 0.2, 0.05)
 _BOTH_ODDS: Final = 0.05
+CREEP_ODDS: Final = _EACH_ODDS[-1] + _BOTH_ODDS
 #: A rise in a straight line shows no end: time constant of such a part [s], largest share of
 #: the rise, and prior probability.
 _RAMP_S: Final = 5_000.0
@@ -76,8 +79,9 @@ class Relaxation:
     #: likeliest model with one [s].
     time_constant_s: float
     slow_s: float
-    #: Posterior probability of a slow part, and of a rise in a straight line instead.
+    #: Posterior probability of a slow part, of a creep, and of a rise in a straight line instead.
     slow_odds: float
+    creep_odds: float
     ramp_odds: float
     #: How much of the mean missing rise models with a slow part add [K].
     slow_k: float
@@ -294,6 +298,7 @@ def _averaged(
         time_constant_s=float(constants_s[int(np.argmax(each)), 0]),
         slow_s=float(constants_s[slow, slower]),
         slow_odds=float(1.0 - each[0]),
+        creep_odds=float(each[list(_CREEPS)].sum()),
         ramp_odds=ramp_odds,
         slow_k=mean - float(inside[0] @ means[0]),
         theta=theta.reshape(-1, theta.shape[-1]),

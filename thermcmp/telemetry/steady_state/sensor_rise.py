@@ -11,7 +11,7 @@ from thermcmp._types import Array
 from thermcmp.telemetry.loaded_record.wander import Wander, cycle_mean, wander_over
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
-from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
+from thermcmp.telemetry.steady_state.relaxation import CREEP_S, SLOW_SHARE
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 from thermcmp.telemetry.steady_state.soak import SoakTail, soak_end, soak_tail
 from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
@@ -60,6 +60,8 @@ _SHOWN: Final = 2.0
 #: `extrapolation_error_k`.
 _CARRIED: Final = 3.0
 _DOUBT: Final = 1.5
+#: Name of the check of a creep.
+CREEP: Final = "creep"
 #: Smallest share of its expected readings that a complete window holds [%].
 LEAST_COVERAGE: Final = 90.0
 
@@ -94,6 +96,7 @@ class SteadyRise:
     window: WindowMean
     check: Check
     shift: Check | None = None  #: what was added to the window's mean; None if nothing was
+    creep: Check | None = None  #: how likely a creep is; None if none was looked for
     wanders: bool = False  #: whether it was refused, as it wanders over the record
 
 
@@ -175,10 +178,10 @@ def steady_rise(
         return _judged(series, mean, Verdict.REFUSED, words, protocol)
     window = _at_soak_end(mean, tail, series, protocol, held=held)
     rise = _decided(series, window, tail, earlier_s, protocol, full_soak=full_soak, held=held)
-    if np.isnan(rise.rise_k):
-        return rise
-    rise = _widened(rise, wander, _unseen_k(tail, since_s[-1], protocol))
-    return _with_shift(rise, mean, series, tail, protocol)
+    if not np.isnan(rise.rise_k):
+        rise = _widened(rise, wander, _unseen_k(tail, since_s[-1], protocol))
+        rise = _with_shift(rise, mean, series, tail, protocol)
+    return replace(rise, creep=_creep(tail, series.name)) if creep else rise
 
 
 def _decided(
@@ -227,6 +230,19 @@ def _decided(
     words = _why_unsettled(shown) + ("" if held else ", and fan or power moved during the soak")
     words += f", and not extrapolated: {end.refusal}" if end else ""
     return _judged(series, window, Verdict.REFUSED, words, protocol)
+
+
+def _creep(tail: SoakTail, sensor: str) -> Check | None:
+    """Return how likely a creep is; where it is likelier than not, the rise is a correction."""
+    if tail.fit is None:
+        return None
+    share = 100.0 * tail.fit.creep_odds
+    words = f"a creep of {CREEP_S:,.0f} s and more has a probability of {share:.0f} %"
+    likely = share > 50.0
+    if likely:
+        words += ", and where it ends is a guess: run for an hour or more"
+    verdict = Verdict.CORRECTED if likely else Verdict.PASS
+    return Check(CREEP, verdict, words, share, unit="%", sensor=sensor)
 
 
 def _unseen_k(tail: SoakTail, load_s: float, protocol: Protocol) -> float:

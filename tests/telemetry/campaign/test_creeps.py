@@ -1,0 +1,47 @@
+"""A creep that hardly shows in one run shows in the runs of a campaign together."""
+
+from __future__ import annotations
+
+import log_worlds
+import numpy as np
+import pandas as pd
+import pytest
+
+from thermcmp.telemetry.campaign.folder import reduce_logs
+from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+
+
+def campaign(folder, creep_k, runs=6):
+    """Logs of one card and their run sheet; each rise goes on by a creep of 2,500 s."""
+    rng = np.random.default_rng(11)
+    t = np.arange(1900.0)
+    sheet = []
+    for i in range(runs):
+        card = log_worlds.Card.draw(
+            rng, seconds=len(t), idle_s=60, power_w=250.0, step_k=0.1, noise_k=0.15
+        )
+        card.extra_k = creep_k * -np.expm1(-np.maximum(t - 60.0, 0.0) / 2_500.0)
+        card.log().frame.to_csv(folder / f"r{i}.csv", index=False)
+        sheet.append({"file": f"r{i}.csv", "run": f"R{i}", "assembly": f"A{i}",
+                      "cooler_model": "Alder", "board_model": "Quarz"})  # fmt: skip
+    return reduce_logs(folder, pd.DataFrame(sheet), progress=False)
+
+
+@pytest.mark.parametrize(("creep_k", "cautions"), [(4.0, 2), (0.0, 0)])
+def test_a_creep_in_all_runs_is_named_for_each_sensor(tmp_path, creep_k, cautions):
+    found = [c for c in campaign(tmp_path, creep_k).cautions if "goes on rising" in c]
+    assert len(found) == cautions
+    assert all("at the end of its 6 runs" in caution for caution in found)
+
+
+def test_a_creep_that_is_likelier_than_not_is_in_the_row():
+    t = np.arange(3000.0)
+    card = log_worlds.Card.draw(np.random.default_rng(3), seconds=3000, step_k=0.1, noise_k=0.08)
+    card.extra_k = 5.0 * -np.expm1(-np.maximum(t - card.idle_s, 0.0) / 2_000.0)
+    reduction = reduce_telemetry(card.log().frame)
+    check = next(c for c in reduction.checks if c.name == "creep" and c.sensor == "memory")
+    assert check.figure > 50.0
+    row = reduction.estimates.set_index("sensor").loc["memory"]
+    assert row["protocol_verdict"] in {"corrected", "refused"}
+    if row["protocol_verdict"] == "corrected":
+        assert "a creep of 1,400 s and more" in row["protocol_reason"]
