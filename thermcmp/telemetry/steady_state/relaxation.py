@@ -9,7 +9,7 @@ posterior probability, and a slow part that noise may hide widens the error.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -54,10 +54,10 @@ _BOTH: Final = 4
 #: simulated creeps of 1,500 to 4,000 s).
 _GUESSED: Final = 0.7
 #: Approaches sampled of each model, and degrees of freedom of their proposal.
-_SAMPLES: Final = 64
+_SAMPLES: Final = 48
 _FREEDOM: Final = 5.0
 #: Times from which a smooth approach is interpolated.
-_FEW: Final = 65
+_FEW: Final = 49
 #: Largest change of a logarithm in one step, and the change that ends the search.
 _LONGEST_STEP: Final = 0.5
 _SETTLED: Final = 1e-4
@@ -72,8 +72,7 @@ class Relaxation:
     #: Final rise and its standard error [K].
     final_k: float
     final_error_k: float
-    lacking_k: Array  #: rise still missing at each reading of the window [K], shape (n,)
-    lacking_error_k: float  #: standard error of the mean of that [K]
+    lacking_error_k: float  #: standard error of the mean rise still missing in the window [K]
     remaining_k: float  #: rise still missing at the last reading [K]
     #: Time constant of the faster part in the likeliest model, and of the slow part in the
     #: likeliest model with one [s].
@@ -289,12 +288,12 @@ def _averaged(
     constants_s = np.exp(np.einsum("ks,ksi->ki", inside, theta[..., 2::2]))
     slow = 1 + int(np.argmax(each[1:]))
     slower = 1 + int(np.argmax(np.abs(inside[slow] @ parts[slow, :, 1:])))
-    fit = Relaxation(
+    lasting = theta[..., 1::2] * _decays(theta, window_s[-1:] - start_s)[..., 0]
+    return Relaxation(
         final_k=final,
         final_error_k=float(np.sqrt(np.sum(weights * (finals + (theta[..., 0] - final) ** 2)))),
-        lacking_k=np.zeros_like(window_s),
         lacking_error_k=float(np.sqrt(np.sum(weights * (variances + (means - mean) ** 2)))),
-        remaining_k=0.0,
+        remaining_k=float(np.sum(weights * lasting.sum(axis=-1))),
         time_constant_s=float(constants_s[int(np.argmax(each)), 0]),
         slow_s=float(constants_s[slow, slower]),
         slow_odds=float(1.0 - each[0]),
@@ -305,5 +304,3 @@ def _averaged(
         weights=weights.ravel(),
         start_s=start_s,
     )
-    lacking_k = fit.lacking_at(window_s)
-    return replace(fit, lacking_k=lacking_k, remaining_k=float(lacking_k[-1]))

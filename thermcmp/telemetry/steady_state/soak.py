@@ -116,11 +116,12 @@ def soak_tail(
         _tail(t[:part], y[:part], min(n, part // 2), held=held, creep=creep).fit for part in parts
     ]
     moved = [abs(cut.final_k - tail.fit.final_k) for cut in cuts if cut is not None]
-    return replace(tail, moved_k=max(moved, default=0.0))
+    lacking_k = tail.fit.lacking_at(t[-n:])
+    return replace(tail, lacking_k=lacking_k, moved_k=max(moved, default=0.0))
 
 
 def _tail(t: Array, y: Array, n: int, *, held: bool, creep: bool) -> SoakTail:
-    """Return the rise that is still missing in the last n readings of a record."""
+    """Return the tail of a record, but for what each of its last n readings still lacks."""
     level_k = float(np.mean(y[-n:]))
     reach_k = abs(level_k - float(y[0]))
     start_s, later_s = _last_share(t, y, level_k)
@@ -148,7 +149,7 @@ def _tail(t: Array, y: Array, n: int, *, held: bool, creep: bool) -> SoakTail:
         # It may be the beginning of a slow part, or not a soak at all: nothing is added.
         return SoakTail(np.zeros(n), 0.0, SLOW_S[-1], span_s, settles_s, fit)
     constant_s = fit.time_constant_s
-    return SoakTail(fit.lacking_k, fit.lacking_error_k, constant_s, span_s, start_s, fit)
+    return SoakTail(np.zeros(n), fit.lacking_error_k, constant_s, span_s, start_s, fit)
 
 
 def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -> SoakEnd:
