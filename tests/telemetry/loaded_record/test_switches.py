@@ -77,3 +77,12 @@ def test_whole_second_stamps_count_by_elapsed_time(clean_run, period):
     assert reduction.verdict is not Verdict.REFUSED, reduction.reason
     (check,) = [c for c in reduction.checks if c.name == "coverage"]
     assert check.figure == 100.0
+
+
+def test_power_of_a_looped_test_is_held_over_its_whole_cycles():
+    # Pauses of 2 s in every 45 s: parts of 60 s hold one of them or two.
+    t = np.arange(1000.0)
+    world = card(1000, power_w=250.0, power_factor=np.where(t % 45.0 < 2.0, 0.05, 1.0))
+    (check,) = [c for c in reduce_telemetry(world.frame).checks if c.name == "power steady"]
+    assert check.verdict is Verdict.CORRECTED
+    assert "its mean is taken" in check.words

@@ -12,8 +12,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from thermcmp._types import Array
-from thermcmp.telemetry.quantities import FIRMWARE, THROTTLED, dimension_of
-from thermcmp.telemetry.steady_state.autocorrelation import effective_size
+from thermcmp.telemetry.quantities import FIRMWARE, POWER, THROTTLED, dimension_of
+from thermcmp.telemetry.steady_state.autocorrelation import (
+    autocorrelation,
+    cycle_in,
+    effective_size,
+)
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 
 _BLOCKS: Final = 5
@@ -86,11 +90,19 @@ class Readings:
         return float(np.std(values) / np.sqrt(effective_size(values)))
 
     def movement(self, name: str) -> tuple[float, float]:
-        """Return how far a column moved, and when it was farthest from its mean [s]."""
+        """Return how far a column moved, and when it was farthest from its mean [s].
+
+        Means of power are over whole cycles, where it has them, as in a looped test.
+        """
         times, values = self.known(name)
         if len(values) < 2 * _BLOCKS:
             return float("nan"), float("nan")
         edges = np.linspace(0, len(values), _BLOCKS + 1).astype(int)
+        cycle = cycle_in(autocorrelation(values)) if name == POWER else None
+        if cycle is not None:
+            size = cycle * max(len(values) // _BLOCKS // cycle, 1)
+            edges = np.arange(0, len(values) + 1, size)
+            times, values = times[: edges[-1]], values[: edges[-1]]
         means = np.add.reduceat(values, edges[:-1]) / np.diff(edges)
         worst = int(np.argmax(np.abs(means - means.mean())))
         second = float(times[(edges[worst] + edges[worst + 1]) // 2])
