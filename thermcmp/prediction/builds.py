@@ -6,7 +6,9 @@ from enum import StrEnum
 from functools import partial
 from typing import TYPE_CHECKING, Literal
 
-from thermcmp._types import BoolArray
+import numpy as np
+
+from thermcmp._types import BoolArray, IntArray
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.model.conditions import Build
 from thermcmp.tabular.names import plain_name
@@ -66,6 +68,25 @@ def matching_rows(rows: pd.DataFrame, build: Build) -> BoolArray:
     if build.memory_vendor is not None:
         hit &= rows["memory_vendor"].eq(build.memory_vendor)
     return hit.fillna(False).to_numpy(bool)
+
+
+def rows_of(fit: Fit, build: Build) -> BoolArray:
+    """Return the same of a fit's rows, fast where many builds are asked about."""
+    hit = np.ones(len(fit.design.rows), bool)
+    for column in ("cooler_model", "board_model", "memory_vendor"):
+        name = getattr(build, column)
+        if name is not None or column != "memory_vendor":
+            codes, names = fit.once(f"codes of {column}", partial(_codes, column=column))
+            hit &= codes == names.get(name, -2)
+    return hit
+
+
+def _codes(fit: Fit, *, column: str) -> tuple[IntArray, dict[str, int]]:
+    """Return a column's number of each row, -1 where it is blank, and the number of each name."""
+    import pandas as pd
+
+    codes, names = pd.factorize(fit.design.rows[column])
+    return codes, {str(name): place for place, name in enumerate(names)}
 
 
 def split_name(rows: pd.DataFrame, name: str) -> tuple[str, str]:

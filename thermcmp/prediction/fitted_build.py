@@ -18,7 +18,7 @@ from thermcmp.model.terms import BENCH, Acts, Role, Term
 from thermcmp.physics.air import density_factor
 from thermcmp.physics.reach import Reach, reach_of
 from thermcmp.physics.sensor_law import SensorLaw
-from thermcmp.prediction.builds import Scope, check_parts_known, matching_rows
+from thermcmp.prediction.builds import Scope, check_parts_known, matching_rows, rows_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -149,7 +149,7 @@ class FittedBuild:
     @cached_property
     def ran(self) -> BoolArray:
         """Which rows were taken on its hardware, shape (n,)."""
-        return matching_rows(self.fit.design.rows, self.build)
+        return rows_of(self.fit, self.build)
 
     @cached_property
     def measured_speeds(self) -> tuple[float, float] | None:

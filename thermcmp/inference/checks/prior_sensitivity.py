@@ -43,7 +43,7 @@ class Sensitivity:
     """Change of m quantities per doubling of the power of prior and of likelihood [-]."""
 
     prior: Array  #: shape (m,)
-    likelihood: Array  #: shape (m,)
+    likelihood: Array  #: shape (m,); NaN where the prior is not felt
     #: Parameter whose prior alone changes the quantity most; "" if all priors together do not.
     strongest: tuple[str, ...]
 
@@ -58,13 +58,13 @@ def power_scaling(fit: Fit, quantities: Array) -> Sensitivity:
     """Return the sensitivity of posterior quantities, shape (m, S)."""
     each = prior_log_densities(fit)
     prior = sensitivity(quantities, each.sum(axis=0))
-    strongest = [""] * len(quantities)
+    strongest, likelihood = [""] * len(quantities), np.full(len(quantities), np.nan)
     moved = np.flatnonzero(prior >= SENSITIVE)
     if len(moved):
         alone = np.stack([sensitivity(quantities[moved], prior_density) for prior_density in each])
         for place, best in zip(moved, np.argmax(alone, axis=0), strict=True):
             strongest[place] = fit.parameter_names[best]
-    likelihood = sensitivity(quantities, log_likelihood(fit))
+        likelihood[moved] = sensitivity(quantities[moved], log_likelihood(fit))
     return Sensitivity(prior, likelihood, tuple(strongest))
 
 

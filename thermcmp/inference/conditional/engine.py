@@ -24,15 +24,13 @@ from thermcmp.inference.conditional.importance_sampling import (
     safe_cholesky,
     sample,
 )
-from thermcmp.inference.conditional.marginal_likelihood import Kernel, Points
+from thermcmp.inference.conditional.marginal_likelihood import LARGE, Kernel, Points
 from thermcmp.inference.conditional.polynomial_surrogate import fit_surrogate
 from thermcmp.inference.conditional.problem import GaussianProblem
 from thermcmp.inference.conditional.shared_spreads import shared_spreads
 from thermcmp.inference.conditional.sinh_arcsinh import Warp
 from thermcmp.model.priors import Prior
 
-#: Numbers per point above which a problem counts as large.
-LARGE: Final = 60_000
 #: Parameters above which there are as many points as draws.
 MANY: Final = 13
 #: Fewest points that are weighted, so that few draws are as sound as many.

@@ -37,6 +37,10 @@ NONE: Final = (np.zeros(0, np.intp), np.zeros(0, np.intp))
 
 #: Numbers worked on at once: a batch of points should stay in the processor's cache.
 BATCH_NUMBERS: Final = 160_000
+#: Numbers per point above which a problem counts as large. Below, where thousands of points are
+#: solved, what every batch costs by itself is worth more than the cache.
+LARGE: Final = 60_000
+_FOR_MANY: Final = 8
 #: Most points in one batch.
 LARGEST_BATCH: Final = 64
 #: Batches worked on in parallel.
@@ -140,7 +144,8 @@ class Kernel:
     @property
     def batch(self) -> int:
         """Points per batch."""
-        points = min(BATCH_NUMBERS // self.size, LARGEST_BATCH)
+        numbers = BATCH_NUMBERS * (_FOR_MANY if self.size < LARGE else 1)
+        points = min(numbers // self.size, LARGEST_BATCH)
         return points // 8 * 8 if points >= 8 else max(points, 1)
 
     def log_likelihood(self, points: Points) -> Array:
