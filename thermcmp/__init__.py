@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from thermcmp.questions.build_prediction.question import predict
     from thermcmp.questions.classical_tests import ClassicalCheck, classical_check
     from thermcmp.questions.fit_check.question import FitCheck, check_fit
+    from thermcmp.questions.laboratories.funnel import Funnel
     from thermcmp.questions.laboratories.question import Laboratories, compare_labs
     from thermcmp.questions.limit_margin.answer import Margin
     from thermcmp.questions.limit_margin.question import margin
@@ -101,6 +102,7 @@ _HOMES = {
     "Fit": "thermcmp.inference.posterior",
     "FitCheck": "thermcmp.questions.fit_check.question",
     "FixedSpeed": "thermcmp.physics.fan_controls",
+    "Funnel": "thermcmp.questions.laboratories.funnel",
     "Gamma": "thermcmp.model.priors",
     "HalfCauchy": "thermcmp.model.priors",
     "HalfNormal": "thermcmp.model.priors",
@@ -194,6 +196,7 @@ __all__ = [
     "Fit",
     "FitCheck",
     "FixedSpeed",
+    "Funnel",
     "Gamma",
     "HalfCauchy",
     "HalfNormal",

@@ -211,11 +211,21 @@ def margin_command(
 @click.command("compare-labs")
 @fit_options
 @answer_options
-def compare_labs_command(shown: Shown, source: FitSource) -> None:
+@click.option("--left-out", is_flag=True, help="Show the products without each laboratory.")
+@click.option("--funnel", is_flag=True, help="Show results against their standard errors.")
+def compare_labs_command(shown: Shown, source: FitSource, *, left_out: bool, funnel: bool) -> None:
     """Compare laboratories: how far apart they read, and which is odd."""
     import thermcmp as tc
 
-    shown.show(tc.compare_labs(source.fit(), **source.allowed))
+    answer = tc.compare_labs(source.fit(), **source.allowed)
+    if funnel:
+        shown.show(answer.funnel())
+    elif not left_out:
+        shown.show(answer)
+    elif answer.left_out is not None:
+        shown.show(answer.left_out)
+    else:
+        raise tc.NotEstimableError("No two products were run at several laboratories each.")
 
 
 @click.command("compare-models")

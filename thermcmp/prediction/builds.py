@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from thermcmp._types import BoolArray, IntArray
-from thermcmp.errors import Fault, InputError, NotEstimableError
+from thermcmp.errors import Fault, InputError, NotEstimableError, closest
 from thermcmp.model.conditions import Build
 from thermcmp.tabular.names import plain_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from thermcmp.inference.posterior import Fit
@@ -117,17 +119,43 @@ def build_of(fit: Fit, build: Build | str) -> Build:
     product, firmware = split_name(rows, build)
     named = rows[rows["product"].eq(product).fillna(False)]
     if named.empty:
-        known = ", ".join(sorted(rows["product"].dropna().unique())) or "none has a name"
-        fix = f"use one of: {known}; or give a Build(…)"
-        fault = Fault("no row of this product", fix, column="product", value=product)
-        raise InputError("Unknown product:", [fault])
+        raise unknown_product(product, sorted(map(str, rows["product"].dropna().unique())))
     if firmware and not rows["firmware"].eq(firmware).fillna(False).any():
-        known = ", ".join(sorted(rows["firmware"].dropna().unique())) or "none is named"
-        fix = f"use one of: {known}"
-        fault = Fault("no row with this firmware", fix, column="firmware", value=firmware)
+        fault = Fault(
+            "no row with this firmware", _firmware_fix(rows, product, firmware),
+            column="firmware", value=firmware,
+        )  # fmt: skip
         raise InputError("Unknown firmware:", [fault])
     cooler, board = _pairs(named).index[0]
     return Build(cooler_model=cooler, board_model=board, firmware=firmware or None, label=build)
+
+
+def unknown_product(name: str, known: Sequence[str]) -> InputError:
+    """Return the error of a product that no row has; a near name comes first."""
+    close = closest(name, known)
+    fix = f"use one of: {', '.join(known) or 'none has a name'}; or give a Build(…)"
+    fix = f"did you mean '{close}'? Or {fix}" if close else fix
+    fault = Fault("no row of this product", fix, column="product", value=name)
+    return InputError("Unknown product:", [fault])
+
+
+def _firmware_fix(rows: pd.DataFrame, product: str, firmware: str) -> str:
+    """Name the builds that the product has, a near one first, and other products' firmwares."""
+    is_own = rows["product"].eq(product).fillna(False)
+    own, every = (sorted(map(str, each["firmware"].dropna().unique())) for each in
+                  (rows[is_own], rows))  # fmt: skip
+    others = [name for name in every if name not in own]
+    # Another number is another firmware, not a slip.
+    close = closest(firmware, [name for name in own if _digits(name) == _digits(firmware)])
+    near = f"did you mean '{product} / {close}'? Else " if close else ""
+    fix = f"use a firmware that {product} was run with: {', '.join(own)}"
+    if not own:
+        fix = f"leave the firmware out, since the rows of {product} name none"
+    return near + fix + (f"; or another product's: {', '.join(others)}" if others else "")
+
+
+def _digits(name: str) -> str:
+    return "".join(filter(str.isdigit, name))
 
 
 def _pairs(named: pd.DataFrame) -> pd.Series:

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from thermcmp._types import Array
+from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.physics.reach import Reach, reach_of
-from thermcmp.prediction.builds import Scope, build_of
+from thermcmp.prediction.builds import Scope, build_of, rows_of
 from thermcmp.prediction.fitted_build import FittedBuild, noise_law
 
 if TYPE_CHECKING:
@@ -80,6 +80,14 @@ def ranked_builds(fit: Fit, wanted: Sequence[Build | str] | None) -> dict[str, B
         for c, b in pairs[["cooler_model", "board_model"]].drop_duplicates().values
     ]
     return {build.name: build for build in builds}
+
+
+def rows_of_products(fit: Fit) -> list[BoolArray]:
+    """Return the rows of each product that is ranked by default, (n,) flags."""
+    return fit.once(
+        "rows of each product",
+        lambda model: [rows_of(model, build) for build in ranked_builds(model, None).values()],
+    )
 
 
 def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:

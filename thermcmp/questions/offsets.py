@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.inference.checks.between import Between
+from thermcmp.inference.checks.laboratories.between import Between
 from thermcmp.questions.interval_plot import interval_figure
 from thermcmp.questions.plot_style import RULE
 

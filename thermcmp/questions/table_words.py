@@ -21,6 +21,7 @@ _WORDS: Final[dict[str, str]] = {
     "p_best": "chance to be best",
     "p_beats": "chance to beat a rival", "p_cooler": "chance to be cooler",
     "p_matters": "chance that it matters",
+    "p_as_far": "chance to lie as far off", "error": "standard error",
     "p_exceed": "chance of exceeding", "fan_at_most": "chance of highest speed",
     "enough": "fan speed needed", "enough_dba": "its noise",
     "enough_note": "that speed was", "rank_mean": "mean rank", "rank_low": "best rank",

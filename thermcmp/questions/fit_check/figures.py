@@ -54,7 +54,9 @@ def predictive_figure(answer: Answer, ax: Axes) -> None:
     )  # fmt: skip
 
 
-def left_out_figure(answer: Answer, ax: Axes, *, unit: str) -> None:
+def left_out_figure(
+    answer: Answer, ax: Axes, *, unit: str, axis: str = "Effect on temperature [K]"
+) -> None:
     """Draw each effect with all rows, and its mean without each unit."""
     table = answer.shown_table
     names = [short_effect(name) for name in table["effect"]]
@@ -76,7 +78,7 @@ def left_out_figure(answer: Answer, ax: Axes, *, unit: str) -> None:
             )  # fmt: skip
     rows_axis(ax, [row.name for row in rows])
     ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)
-    finish(ax, answer.title, "Effect on temperature [K]")
+    finish(ax, answer.title, axis)
     more = len(answer.table) - len(table)
     note(
         ax, answer.interval_words, [], [], mark="Point: mean of all rows; bar",

@@ -2,34 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.errors import NotEstimableError
-from thermcmp.inference.checks.between import Between, between, lab_weights
-from thermcmp.inference.checks.leave_out import LeaveOut, draws_for
-from thermcmp.inference.checks.omission_groups import units_of
-from thermcmp.inference.checks.outliers import DRAWS
+from thermcmp.errors import Fault, InputError, NotEstimableError
+from thermcmp.inference.checks.laboratories.between import Between, between, lab_weights
 from thermcmp.model.design import RESIDUAL
 from thermcmp.model.rows import level_keys
-from thermcmp.prediction.builds import Scope, matching_rows
 from thermcmp.prediction.card import OF_A_LABORATORY
-from thermcmp.prediction.equal_conditions import ranked_builds
-from thermcmp.prediction.fitted_build import FittedBuild, rise_weights
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
 from thermcmp.questions.laboratories.figure import laboratories_figure
+from thermcmp.questions.laboratories.funnel import ASYMMETRIC, CAUTION, Funnel, funnel
+from thermcmp.questions.laboratories.left_out import without_each_lab
 from thermcmp.questions.offsets import offset_columns
 from thermcmp.questions.phrases import PROB, check_prob, interval, number_words, percent_words
 from thermcmp.questions.ranking.evidence import evidence_sentences
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from thermcmp.inference.posterior import Fit
+    from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck
 
 #: Chance under which a laboratory is called odd.
 ODD: Final = 0.05
@@ -52,6 +51,9 @@ class Laboratories(Answer):
     new_lab_k : tuple of float
         Interval of what a further laboratory would read above or below the mean of all
         laboratories, of one card [K].
+    left_out : LeftOutCheck, optional
+        Each product against the mean of those that several laboratories ran, without each
+        laboratory in turn; its figure shows all of them. None with fewer than two such products.
     """
 
     spread_k: tuple[float, float, float]
@@ -59,6 +61,52 @@ class Laboratories(Answer):
     degrees: int
     i_squared: float
     new_lab_k: tuple[float, float]
+    left_out: LeftOutCheck | None = field(repr=False)
+
+    def funnel(self, product: str | None = None, rival: str | None = None) -> Funnel:
+        """Set results of laboratories against their standard errors: the small-study look.
+
+        Without products a point is a laboratory's own result of a product less what all rows
+        say of it, for each that several laboratories ran; contours allow for the spread between
+        laboratories. Of two products a point is a laboratory's own difference, rival less product,
+        and contours are those of its own standard error about no difference: results that are
+        missing within them were perhaps held back since they were not significant. A standard
+        error holds the scatter of the runs, or the stated one, and the spreads of specimens,
+        assemblies and sessions.
+
+        Parameters
+        ----------
+        product, rival : str, optional
+            Two products as they are ranked; all of them by default.
+
+        Returns
+        -------
+        Funnel
+            Table, a row per result, the surest first: product, lab, runs, mean_k, low_k, high_k,
+            error_k (standard error by its own runs) [K at reference power and fan speed],
+            p_as_far (chance to lie as far from 0), health. Its sentence has the regression of
+            results on their errors, from ten results of one product, or as many beyond the
+            first of each, with standard errors apart by half. Its figure is the funnel.
+
+        Raises
+        ------
+        InputError
+            If one product is given alone, or not known.
+        NotEstimableError
+            If no product was run at two laboratories, no laboratory ran both, or the scatter is
+            Student's t.
+
+        References
+        ----------
+        Egger, Davey Smith, Schneider & Minder, BMJ 315 (1997) 629-634; Sterne et al., BMJ 343
+        (2011) d4002; contours of Peters et al., J. Clin. Epidemiol. 61 (2008) 991-996 (all from
+        memory).
+        """
+        pair = None if product is None or rival is None else (product, rival)
+        if pair is None and (product, rival) != (None, None):
+            fault = Fault("one product alone", "give two, or none", column="rival")
+            raise InputError("A funnel is of two products, or of all:", [fault])
+        return funnel(self.fits[0], pair, self.prob)
 
 
 def compare_labs(fit: Fit, *, prob: float = PROB, allow_bad_health: bool = False) -> Laboratories:
@@ -106,14 +154,16 @@ def compare_labs(fit: Fit, *, prob: float = PROB, allow_bad_health: bool = False
     offsets = fit.combined(weights - weights.mean(axis=0)).T
     compared = between(fit, "lab", weights)
     spread, new = fit.draws("lab sd"), _new_offsets(fit)
-    table = _table(fit, names, offsets, compared, prob)
+    left_out = without_each_lab(fit, prob)
+    table = _table(fit, names, offsets, compared, left_out, prob)
+    look, caution = _small_studies(fit, prob)
     return Laboratories(
         kind="laboratories",
         title=f"Laboratories: their offsets at the {fit.sensor}",
         table=table,
         draws=xr.Dataset({"offset_k": (("lab", "draw"), offsets)}, {"lab": list(names)}),
-        sentences=_sentences(fit, table, compared, spread, new, prob),
-        caveats=(*evidence_sentences(fit), *fit_caveats(fit)),
+        sentences=(*_sentences(fit, table, compared, spread, new, prob), *look),
+        caveats=(*caution, *evidence_sentences(fit), *fit_caveats(fit)),
         prob=prob,
         draw_figure=laboratories_figure,
         fits=(fit,),
@@ -122,6 +172,7 @@ def compare_labs(fit: Fit, *, prob: float = PROB, allow_bad_health: bool = False
         degrees=compared.degrees,
         i_squared=compared.i_squared,
         new_lab_k=interval(new, prob),
+        left_out=left_out,
     )
 
 
@@ -147,15 +198,29 @@ def _new_offsets(fit: Fit) -> Array:
     return np.asarray(sum(spread * rng.standard_normal(len(spread)) for spread in spreads))
 
 
+def _small_studies(fit: Fit, prob: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return the finding of the funnel, and its caution where results lie to one side."""
+    try:
+        answer = funnel(fit, None, prob)
+    except NotEstimableError:
+        return (), ()
+    return answer.sentences, (CAUTION,) if answer.p_symmetric < ASYMMETRIC else ()
+
+
 def _table(
-    fit: Fit, names: tuple[str, ...], offsets: Array, compared: Between, prob: float
+    fit: Fit,
+    names: tuple[str, ...],
+    offsets: Array,
+    compared: Between,
+    left_out: LeftOutCheck | None,
+    prob: float,
 ) -> pd.DataFrame:
     import pandas as pd
 
     rows = fit.design.rows
     labs = level_keys(rows, ("lab",))
     product = level_keys(rows, ("cooler_model", "board_model"))
-    moved, moved_k = _moves(fit, names)
+    moved, moved_k = _moves(left_out, names)
     return pd.DataFrame(
         {
             "lab": names,
@@ -169,34 +234,24 @@ def _table(
     )
 
 
-def _moves(fit: Fit, names: tuple[str, ...]) -> tuple[list[str], list[float]]:
+def _moves(left_out: LeftOutCheck | None, names: Sequence[str]) -> tuple[list[str], list[float]]:
     """Return which product moves most against the others without each laboratory, and by how much.
 
-    Products that only this laboratory ran are not asked: without it nothing is known of them.
+    Nothing where it is not known.
     """
-    builds = ranked_builds(fit, None)
-    reference = fit.reference
-    fitted = [FittedBuild(fit, build, Scope.PRODUCT_LINE) for build in builds.values()]
-    rises = rise_weights(fitted, reference.flow_speed, reference.power_w)
+    import pandas as pd
 
-    def gaps(exponent: float) -> Array:
-        each = rises(exponent)
-        return each - each.mean(axis=0)
-
-    units = units_of(fit, "lab")
-    study = LeaveOut(fit, [units.codes], draws=draws_for(fit, DRAWS))
-    moments = study.moments(gaps, study.each()[0].weights)
-    change = moments.mean - moments.whole[0]
-    rows, codes = fit.design.rows, units.codes
-    ran = [set(codes[matching_rows(rows, build)].tolist()) for build in builds.values()]
-    found: dict[str, tuple[str, float]] = {}
-    for place, name in enumerate(units.names):
-        asked = [k for k, labs in enumerate(ran) if labs - {place}]
-        if asked:
-            most = max(asked, key=lambda k: abs(change[place, k]))
-            found[name] = list(builds)[most], float(change[place, most])
-    pairs = [found.get(name, ("", float("nan"))) for name in names]
-    return [product for product, _ in pairs], [moved for _, moved in pairs]
+    products, moved = [""] * len(names), [float("nan")] * len(names)
+    if left_out is None:
+        return products, moved
+    whole = left_out.table.set_index("effect")["mean_k"]
+    without = left_out.draws["mean_k"].sel(lab=list(names), effect=whole.index.to_list())
+    change = pd.DataFrame(without.to_numpy(), columns=whole.index) - whole
+    for place, (_, row) in enumerate(change.iterrows()):
+        if row.notna().all():
+            products[place] = str(row.abs().idxmax())
+            moved[place] = float(row[products[place]])
+    return products, moved
 
 
 def _sentences(

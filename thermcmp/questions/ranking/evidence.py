@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import BoolArray
-from thermcmp.inference.checks.between import between, lab_weights
-from thermcmp.inference.checks.direct_evidence import (
+from thermcmp.inference.checks.laboratories.between import between, lab_weights
+from thermcmp.inference.checks.laboratories.direct_evidence import (
     MOST_CELLS,
     Splits,
     farthest_cell,
@@ -18,8 +17,8 @@ from thermcmp.inference.checks.direct_evidence import (
 )
 from thermcmp.model.design import EXPONENT
 from thermcmp.model.links import places_of
-from thermcmp.prediction.builds import Scope, matching_rows
-from thermcmp.prediction.equal_conditions import ranked_builds
+from thermcmp.prediction.builds import Scope
+from thermcmp.prediction.equal_conditions import ranked_builds, rows_of_products
 from thermcmp.prediction.fitted_build import FittedBuild, rise_weights
 from thermcmp.questions.phrases import few_named, number_words, percent_words
 
@@ -83,13 +82,13 @@ def odd_lab_words(fit: Fit) -> list[str]:
 
 def _odd(fit: Fit) -> list[str]:
     """Name the place whose products lie off what all other runs suggest."""
-    count = shared_products(fit, _ran(fit))[1]
+    count = shared_products(fit, rows_of_products(fit))[1]
     if count > MOST_CELLS:
         return [
             "Whether one place ranks the products unlike all others was not looked at, since they "
             f"have {count} places in all, over {MOST_CELLS}. Fix: fit some of the laboratories."
         ]
-    odd = odd_place(fit, _ran(fit))
+    odd = odd_place(fit, rows_of_products(fit))
     if odd is None or odd.p_any >= DISAGREES:
         return []
     off, others = number_words(abs(odd.off_k)), number_words(odd.others_k)
@@ -124,7 +123,7 @@ def _sentences(fit: Fit) -> list[str]:
         return capped
     worst = int(np.argmax(np.abs(splits.differ_k) / splits.differ_error_k))
     products = [node for node in splits.around[worst] if isinstance(node, int)]
-    product, place, off, error = farthest_cell(fit, _ran(fit), products)
+    product, place, off, error = farthest_cell(fit, rows_of_products(fit), products)
     row = hit.iloc[0]
     more = "" if len(hit) == 1 else f" So do {len(hit) - 1} more pairs, which may have one cause."
     return [
@@ -150,17 +149,7 @@ def _split(fit: Fit) -> tuple[list[str], Splits | None]:
     exponent = float(np.mean(fit.draws(EXPONENT)))
     fitted = [FittedBuild(fit, build, Scope.PRODUCT_LINE) for build in builds.values()]
     weights = rise_weights(fitted, reference.flow_speed, reference.power_w)(exponent)
-    return list(builds), split_pairs(fit, _ran(fit), weights)
-
-
-def _ran(fit: Fit) -> list[BoolArray]:
-    """Return the rows of each product, (n,) flags."""
-    return fit.once(
-        "rows of each product",
-        lambda model: [
-            matching_rows(model.design.rows, build) for build in ranked_builds(model, None).values()
-        ],
-    )
+    return list(builds), split_pairs(fit, rows_of_products(fit), weights)
 
 
 def _way(names: list[str], path: tuple[int | str, ...]) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError, NotEstimableError
-from thermcmp.inference.checks.between import between
+from thermcmp.inference.checks.laboratories.between import between
 from thermcmp.inference.checks.residuals import fitted_rise
 from thermcmp.model.design import RESIDUAL
 from thermcmp.model.rows import level_keys

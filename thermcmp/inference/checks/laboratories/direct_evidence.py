@@ -21,13 +21,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, IntArray
-from thermcmp.inference.checks.between import free_point
-from thermcmp.inference.checks.residuals import design_matrices
+from thermcmp.inference.checks.laboratories.rows_at_mean import rows_at_mean
 from thermcmp.inference.checks.student_weights import mixed_rows
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
-from thermcmp.inference.conditional.marginal_likelihood import Readings, Solved
-from thermcmp.inference.conditional.regulated_sampling import fitted_kernel
-from thermcmp.inference.regulated_likelihood import regulated_rows
 from thermcmp.model.links import PLACES, places_of
 
 if TYPE_CHECKING:
@@ -236,29 +232,18 @@ def _solved(fit: Fit, column: Array, contrasts: Array) -> tuple[Array, Array, Ar
 
     `column` holds the weight of each w in the rows, shape (n, P), at the weight of a place.
     """
-    kernel, design = fitted_kernel(fit), fit.design
-    fan, power = regulated_rows(design)
-    owner = np.concatenate([np.arange(len(design.rise_k)), fan, power])
-    still, flow = design_matrices(design, problem=kernel.problem)
-    place = next(k for k, term in enumerate(design.terms) if term.name in PLACES)
-    levels = slice(design.offsets[place], design.offsets[place] + len(design.levels[place]))
-    counted = ~design.at_limit[owner]
-    column = column[owner] * still[:, levels].sum(axis=1)[:, None]
     with one_blas_thread():
-        point = free_point(fit, PLACES)
-        v = kernel.run_scatter * point.residual.T**2 + kernel.known_variance
-        readings = Readings(kernel.problem.y[:, None], v, counted)
-        solved = Solved(kernel, point, readings)
-        h = np.zeros_like(solved.v) if solved.h is None else solved.h
+        rows = rows_at_mean(fit, PLACES)
+        solved, column = rows.solved, column[rows.owner] * rows.place[:, None]
         mean = solved.mean()
         weighted = column / solved.v
-        score = still.T @ weighted + flow.T @ (h * weighted)
+        score = rows.still.T @ weighted + rows.flow.T @ (rows.h * weighted)
         halves = solved.halves(score.T[None])
         moved = solved.covariances(halves)
         error = np.sqrt(np.sum(solved.halves(contrasts[None]) ** 2, axis=0))
         information = column.T @ weighted - halves.T @ halves
         widen = (weighted.T @ solved.residuals(mean))[:, 0] / np.diag(information)
-        gap = contrasts @ (kernel.problem.fixed_mean + mean[:, 0])
+        gap = contrasts @ (solved.kernel.problem.fixed_mean + mean[:, 0])
     return gap, error, np.einsum("pq,qp->p", contrasts, moved), widen, information
 
 

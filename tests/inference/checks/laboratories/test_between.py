@@ -6,7 +6,7 @@ from published_rows import SCALE, VAGUE, smoking_network, summaries
 from restricted import restricted_mode
 from scipy import stats
 
-from thermcmp.inference.checks.between import _odd, between, lab_weights
+from thermcmp.inference.checks.laboratories.between import _odd, between, lab_weights
 from thermcmp.inference.fitting import fit
 from thermcmp.model.priors import HalfCauchy, Known, Normal
 from thermcmp.model.terms import LAB_PRODUCT, Role, Term

@@ -4,7 +4,11 @@ import numpy as np
 import pytest
 from published_rows import SCALE, VAGUE, smoking_network, summaries
 
-from thermcmp.inference.checks.direct_evidence import _pairs_around, _solved, split_pairs
+from thermcmp.inference.checks.laboratories.direct_evidence import (
+    _pairs_around,
+    _solved,
+    split_pairs,
+)
 from thermcmp.inference.fitting import fit
 from thermcmp.model.priors import Known, Normal
 from thermcmp.model.terms import LAB_PRODUCT, Role, Term

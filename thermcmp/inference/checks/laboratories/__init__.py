@@ -1,0 +1,1 @@
+"""How laboratories agree: their offsets, evidence of several kinds, and small tests."""
