@@ -59,6 +59,28 @@ def test_an_unknown_ambient_is_that_of_all_the_rows_of_a_bench():
     assert gap(alone).std() == pytest.approx(2.0, rel=0.1)
 
 
+@pytest.mark.parametrize(
+    "published", [{"rise_k": [50.0, 54.0], "temperature_c": np.nan}, {"temperature_c": 72.0}]
+)
+def test_a_room_that_nobody_read_is_no_slope_along_ambient(published):
+    """A rise is set down in air of 25 °C, an unstated ambient in a heated room: neither is data."""
+    own = plain_rows(
+        temperature_c=[71.8, 72.2, 75.9, 76.1], lab="North", cooler_model=list("AACC"),
+        ambient_c=19.0 if "rise_k" in published else 27.0, power_w=200.0,
+    )  # fmt: skip
+    theirs = plain_rows(
+        lab="South", cooler_model=["A", "B"], n=5, standard_error_k=0.1, ambient_c=np.nan,
+        **published,
+    )  # fmt: skip
+    theirs["run"] = ["t0", "t1"]
+    rows = check_results(pd.concat([own, theirs], ignore_index=True))
+    model = fit(rows, draws=400, seed=1, expand="none", engine="conditional")
+    assert not any("ambient" in term.name for term in model.design.terms)
+    stated = rows.assign(ambient_c=rows["ambient_c"].where(rows["lab"].eq("North"), 31.0))
+    model = fit(stated, draws=400, seed=1, expand="none", engine="conditional")
+    assert any("ambient" in term.name for term in model.design.terms)
+
+
 def test_an_unknown_fan_speed_counts_through_the_law():
     rows = two_cards()
     rows.loc[rows["cooler_model"].eq("B"), "fan_rpm"] = np.nan

@@ -84,3 +84,35 @@ def test_a_cooler_named_wrongly_in_the_factory_assembly_is_in_the_caveats(specim
     answer = separate(fit(rows, "memory", draws=400, seed=5, expand="none"))
     words = "Product 'Alder r1' is taken to be Alder-C2 on Alder-B1, but has runs of Alder-C1"
     assert [caveat for caveat in answer.caveats if caveat.startswith(words)]
+
+
+PLOVERS = pd.DataFrame(
+    [
+        ("Plover", "os 1"),
+        ("Plover", "os 2"),
+        ("Plover II", "os 31"),
+        ("Kite", None),
+    ],
+    columns=["product", "firmware"],
+).assign(cooler_model="C", board_model="B", assembly_kind="bench")
+
+
+@pytest.mark.parametrize(
+    ("name", "fix"),
+    [
+        (
+            "Plover / os2",
+            "did you mean 'Plover / os 2'? Else use a firmware that Plover was run with: os 1, "
+            "os 2; or another product's: os 31",
+        ),
+        ("Plover / os 3", "use a firmware that Plover was run with: os 1, os 2; or another"),
+        ("Kite / os 3", "leave the firmware out, since the rows of Kite name none; or another"),
+        ("Plovr", "did you mean 'Plover'? Or use one of: Kite, Plover, Plover II"),
+        ("Zz", "use one of: Kite, Plover, Plover II; or give a Build"),
+    ],
+)
+def test_what_a_misspelt_build_may_mean_is_named(name, fix):
+    model = SimpleNamespace(design=SimpleNamespace(rows=PLOVERS))
+    with pytest.raises(InputError) as error:
+        build_of(model, name)
+    assert f"Fix: {fix}" in str(error.value)

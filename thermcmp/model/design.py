@@ -53,7 +53,7 @@ from thermcmp.model.terms import (
     Role,
     Term,
 )
-from thermcmp.model.unstated import is_unstated, unstated_errors, unstated_notes
+from thermcmp.model.unstated import is_of_no_room, is_unstated, unstated_errors, unstated_notes
 from thermcmp.physics.noise_law import FAN_SOUND_LAW, NoiseLaw
 from thermcmp.tabular.names import counted
 
@@ -272,7 +272,7 @@ def build_design(  # noqa: PLR0913 - all but the rows are keyword-only
     rows, left_out = usable_rows(rows, law, regulated)
     if len(rows) < 2:
         raise ModelError("A fit needs at least two usable runs. Fix: add runs.")
-    rows, derived_notes = with_derived(rows)
+    rows, derived_notes = with_derived(rows, is_of_no_room(rows))
     errors = errors or MeasurementError()
     fan, watts = _set_points(rows, law, errors)
     reference = reference or Reference(*(nice(float(np.median(x.values))) for x in (watts, fan)))

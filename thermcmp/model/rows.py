@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from thermcmp._types import Array
+from thermcmp._types import Array, BoolArray
 from thermcmp.errors import Fault, InputError, ModelError
 from thermcmp.model.regulated import Regulated, uninformative
 from thermcmp.model.terms import HOURS, RUNS, SPAN, TENS_OF_KELVINS, Term
@@ -127,8 +127,13 @@ def level_keys(rows: pd.DataFrame, columns: tuple[str, ...]) -> pd.Series:
     return keys
 
 
-def with_derived(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
-    """Add what a fit works out of start times and ambient temperatures; return notes on it."""
+def with_derived(
+    rows: pd.DataFrame, of_no_room: BoolArray | None = None
+) -> tuple[pd.DataFrame, list[str]]:
+    """Add what a fit works out of start times and ambient temperatures; return notes on it.
+
+    Rows `of_no_room`, (n,) flags, whose ambient nobody read, count at the mean of the others.
+    """
     import pandas as pd
 
     notes, derived = list[str](), dict[str, pd.Series]()
@@ -153,6 +158,8 @@ def with_derived(rows: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         if _goes_with_parts(rows, share):
             derived[SPAN] = share
     ambient_c = rows["ambient_c"].astype(float)
+    if of_no_room is not None:
+        ambient_c = ambient_c.mask(of_no_room, ambient_c[~of_no_room].mean()).fillna(0.0)
     if np.ptp(ambient_c) >= SAME_ROOM_K and _goes_with_parts(rows, ambient_c):
         derived[TENS_OF_KELVINS] = (ambient_c - ambient_c.mean()) / 10.0
     before = _runs_before(rows)

@@ -18,6 +18,7 @@ from thermcmp.model.instruments import Shifts
 from thermcmp.model.priors import Normal
 from thermcmp.model.rows import level_keys
 from thermcmp.model.terms import DERIVED
+from thermcmp.results.published import AIR_OF_A_RISE_C
 from thermcmp.tabular.names import counted
 
 if TYPE_CHECKING:
@@ -97,6 +98,15 @@ def is_unstated(rows: pd.DataFrame, column: str) -> BoolArray:
     """Return in which rows a condition was not stated, shape (n,)."""
     name = error_column(column)
     return rows[name].to_numpy(float) > 0.0 if name in rows else np.zeros(len(rows), bool)
+
+
+def is_of_no_room(rows: pd.DataFrame) -> BoolArray:
+    """Return in which rows the ambient was read by nobody, (n,): not stated, or that of a rise.
+
+    A published rise is set down in air of a round temperature, which a room may have too.
+    """
+    of_a_rise = rows["n"].notna() & rows["ambient_c"].eq(AIR_OF_A_RISE_C).fillna(False)
+    return is_unstated(rows, "ambient_c") | of_a_rise.to_numpy(bool)
 
 
 def unstated_errors(rows: pd.DataFrame, flow_column: str) -> Shifts:
