@@ -106,6 +106,10 @@ def test_one_laboratory_says_nothing_of_others(labs):
 
 def test_cards_of_unlinked_laboratories_are_ranked_apart():
     apart = fit(library({"Ash": 0.0, "Birch": 0.5, "Cedar": 1.0}, shared=False), draws=500, seed=1)
+    compared = compare_labs(apart)
+    said = [caveat for caveat in compared.caveats if "they share no card" in caveat]
+    assert len(said) == 2
+    assert "how far they read apart was not measured" in said[0]
     answer = rank(apart)
     assert list(answer.table["network"]) == [1, 2, 3]
     assert len(set(answer.table["group"])) == 3
@@ -118,6 +122,10 @@ def test_a_shared_card_links_its_laboratories(labs):
     answer = rank(labs)
     assert set(answer.table["network"]) == {1}
     assert not any("ranked apart" in caveat for caveat in answer.caveats)
+
+
+def test_laboratories_that_share_cards_are_not_called_unlinked(answer):
+    assert not any("they share no card" in caveat for caveat in answer.caveats)
 
 
 def test_figure_shows_the_band(answer):

@@ -11,15 +11,27 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.inference.checks.laboratories.between import Between, between, lab_weights
 from thermcmp.model.design import RESIDUAL
+from thermcmp.model.links import networks
 from thermcmp.model.rows import level_keys
+from thermcmp.model.terms import Acts
+from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.card import OF_A_LABORATORY
+from thermcmp.prediction.equal_conditions import ranked_builds, rows_of_products
+from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import fit_caveats, refuse_bad_health
 from thermcmp.questions.laboratories.figure import laboratories_figure
 from thermcmp.questions.laboratories.funnel import ASYMMETRIC, CAUTION, Funnel, funnel
 from thermcmp.questions.laboratories.left_out import without_each_lab
 from thermcmp.questions.offsets import offset_columns
-from thermcmp.questions.phrases import PROB, check_prob, interval, number_words, percent_words
+from thermcmp.questions.phrases import (
+    PROB,
+    check_prob,
+    few_named,
+    interval,
+    number_words,
+    percent_words,
+)
 from thermcmp.questions.ranking.evidence import evidence_sentences
 
 if TYPE_CHECKING:
@@ -163,7 +175,7 @@ def compare_labs(fit: Fit, *, prob: float = PROB, allow_bad_health: bool = False
         table=table,
         draws=xr.Dataset({"offset_k": (("lab", "draw"), offsets)}, {"lab": list(names)}),
         sentences=(*_sentences(fit, table, compared, spread, new, prob), *look),
-        caveats=(*caution, *evidence_sentences(fit), *fit_caveats(fit)),
+        caveats=(*_unlinked_words(fit), *caution, *evidence_sentences(fit), *fit_caveats(fit)),
         prob=prob,
         draw_figure=laboratories_figure,
         fits=(fit,),
@@ -189,6 +201,30 @@ def refuse_one_laboratory(fit: Fit) -> None:
         "The rows are of one laboratory, so nothing is known of the spread between laboratories. "
         "Fix: add another laboratory's results of a card that was tested here (column lab)."
     )
+
+
+def _unlinked_words(fit: Fit) -> list[str]:
+    """Name laboratories that share no card and no parts with the others."""
+    builds = ranked_builds(fit, None).values()
+    if not builds:
+        return []
+    weights = [
+        FittedBuild(fit, build, Scope.PRODUCT_LINE).effect_weights[Acts.RESISTANCE]
+        for build in builds
+    ]
+    number = networks(fit.design, np.stack(weights))
+    labs, linked = level_keys(fit.design.rows, ("lab",)), list[set[str]]()
+    for network in range(int(number.max()) + 1):
+        rows = [ran for k, ran in enumerate(rows_of_products(fit)) if number[k] == network]
+        linked.append(set(labs[np.logical_or.reduce(rows)]))
+    first, *others = linked
+    return [
+        f"Nothing compares {few_named(sorted(apart))} with {few_named(sorted(first))} but the "
+        "assumed spreads of products and laboratories, since they share no card and no parts: how "
+        "far they read apart was not measured. Fix: run one card at both."
+        for apart in others
+        if not apart & first
+    ]
 
 
 def _new_offsets(fit: Fit) -> Array:
