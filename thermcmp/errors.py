@@ -190,12 +190,13 @@ class PluginError(ThermcmpError):
 def closest(name: str, known: Sequence[str]) -> str | None:
     """Return the known name that may be meant, if one is near."""
     wanted = name.lower()
-    near = get_close_matches(wanted, known, n=len(known) or 1, cutoff=0.6)
+    folded = {each.lower(): each for each in known}
+    near = get_close_matches(wanted, folded, n=len(folded) or 1, cutoff=0.6)
     alike = (
-        n for n in near
-        if SequenceMatcher(None, n.lower(), wanted).ratio() >= _NEAR
-        or n[:1].lower() == wanted[:1]
-        or set(_WORD.findall(n.lower())) & set(_WORD.findall(wanted))
+        folded[n] for n in near
+        if SequenceMatcher(None, n, wanted).ratio() >= _NEAR
+        or n[:1] == wanted[:1]
+        or set(_WORD.findall(n)) & set(_WORD.findall(wanted))
     )  # fmt: skip
     return next(alike, None)
 

@@ -108,6 +108,7 @@ PLOVERS = pd.DataFrame(
         ("Plover / os 3", "use a firmware that Plover was run with: os 1, os 2; or another"),
         ("Kite / os 3", "leave the firmware out, since the rows of Kite name none; or another"),
         ("Plovr", "did you mean 'Plover'? Or use one of: Kite, Plover, Plover II"),
+        ("kyte", "did you mean 'Kite'? Or use one of: Kite, Plover, Plover II"),
         ("Zz", "use one of: Kite, Plover, Plover II; or give a Build"),
     ],
 )

@@ -47,6 +47,23 @@ def test_no_doubt_about_sound_campaigns(campaigns):
                 assert find_doubts(rounded(memory_of(campaign, size), step_k)) == []
 
 
+def test_a_laboratory_in_fahrenheit_is_asked_about():
+    """161 °F in a room of 72 °F stated as °C; a warm case, or hot silicon alone, is not."""
+    rows = card_rows("Kite", "1", temperature_c=[161.0, 169.0], ambient_c=72.0, lab="West")
+    (doubt,) = find_doubts(check_results_quietly(rows))
+    assert doubt.startswith("The memory sensor of West reads 165 °C in air of 72 °C")
+    assert "'temperature_c [°F]'" in doubt
+    for warm, air in ((118.0, 55.0), (131.0, 22.0)):
+        sound = rows.assign(temperature_c=[warm - 4.0, warm + 4.0], ambient_c=air)
+        assert find_doubts(check_results_quietly(sound)) == []
+
+
+def check_results_quietly(rows):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ThermcmpWarning)
+        return check_results(rows)
+
+
 class TestRowsAtOneReading:
     def test_half_of_a_small_table_at_its_highest_reading(self, campaigns, tmp_path):
         for campaign in campaigns[:3]:

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 #: Effects shown of the left-out check, those that move most.
 MOST_EFFECTS: Final = 12
+#: Health of an effect whose sign turns without one unit.
+TURNS: Final = "its sign rests on one"
 #: Letters of a tick's name in a figure of the usual width (a choice).
 _NAME_WIDTH: Final = 56
 #: Where the ticks stand below their row.
@@ -74,7 +76,7 @@ def left_out_figure(
         if without == without:
             _name(
                 ax, place, without, f"without {table['without'].iloc[place]}",
-                color=INK if row.health == "ok" else WARM, to_right=without < (low + high) / 2.0,
+                color=WARM if TURNS in row.health else INK, to_right=without < (low + high) / 2.0,
             )  # fmt: skip
     rows_axis(ax, [row.name for row in rows])
     ax.axvline(0.0, color=INK, linewidth=0.9, zorder=1)

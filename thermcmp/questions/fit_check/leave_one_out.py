@@ -14,7 +14,7 @@ from thermcmp.inference.checks.omission_groups import Units
 from thermcmp.inference.checks.refits import fit_without
 from thermcmp.inference.diagnostics import pareto_limit
 from thermcmp.questions.answer import Answer
-from thermcmp.questions.fit_check.figures import MOST_EFFECTS, left_out_figure
+from thermcmp.questions.fit_check.figures import MOST_EFFECTS, TURNS, left_out_figure
 from thermcmp.questions.model_claims import SURE
 from thermcmp.questions.phrases import few_named, interval, number_words, summary
 from thermcmp.questions.separation.contrasts import in_sentence, short_effect
@@ -197,7 +197,7 @@ def _table(
             continue
         is_sure = np.mean(np.sign(whole[:, place]) == np.sign(mean)) >= SURE
         turns = is_sure and np.sign(without) != np.sign(mean)
-        health = "its sign rests on one" if turns else "ok"
+        health = TURNS if turns else "ok"
         ends, shift = left.ends[place], without - mean
         rows.append(
             (name, mean, low, high, units.names[group], without, *ends, shift, shift / sd, health)

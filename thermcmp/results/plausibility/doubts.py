@@ -39,6 +39,10 @@ _READINGS: Final = {
     "power_w": ("board power", "W", 1.0),
     "fan_rpm": ("fan speed", "rpm", 10.0),
 }
+#: Air and sensors warmer than these together are rather in °F: warm cases and silicon below its
+#: limit (common practice, no source).
+_HOTTEST_AIR_C: Final = 50.0
+_HOTTEST_SENSOR_C: Final = 125.0
 #: What is left of a heading to compare, how many letters of its beginning are enough, and from
 #: which likeness on it may be misspelt (choices).
 _LETTERS: Final = re.compile(r"[^a-z]")
@@ -74,6 +78,7 @@ def thermcmp_row_checks() -> list[RowCheck]:
         RowCheck("readings at a limit", _clamped),
         RowCheck("power at the end of a range", _power_at_top),
         RowCheck("no rise", _no_rise),
+        RowCheck("degrees Fahrenheit", _fahrenheit),
         RowCheck("typed in", _typed_in),
         RowCheck("unnamed assemblies", _unnamed),
         RowCheck("order of the runs", _climbing),
@@ -184,6 +189,18 @@ def _no_rise(rows: pd.DataFrame) -> Iterator[str]:
             f"{group['power_w'].min():g} W or more. Fix: check whether the columns of sensor and "
             "ambient are swapped and whether the card was at load; leave such rows out."
         )
+
+
+def _fahrenheit(rows: pd.DataFrame) -> Iterator[str]:
+    """Ask about a laboratory whose air and whose sensor are both as warm as in °F."""
+    for (lab, sensor), group in rows.groupby([rows["lab"].fillna(""), "sensor"], observed=True):
+        air, warm = (group[name].astype(float).median() for name in ("ambient_c", "temperature_c"))
+        if air > _HOTTEST_AIR_C and warm > _HOTTEST_SENSOR_C:
+            yield (
+                f"The {sensor} sensor{f' of {lab}' if lab else ''} reads {warm:.0f} °C in air of "
+                f"{air:.0f} °C, in the middle of {len(group)} rows: are these °F? Fix: write the "
+                "unit into the headings, 'ambient_c [°F]' and 'temperature_c [°F]'."
+            )
 
 
 def _typed_in(rows: pd.DataFrame) -> Iterator[str]:
