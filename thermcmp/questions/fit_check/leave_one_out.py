@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 REFITS: Final = 8
 #: Units whose draws are held in memory at once.
 UNITS_AT_ONCE: Final = 100
+#: Effects from which each unit is left out of its own ones only.
+_MANY_EFFECTS: Final = 100
 _DRAWS: Final = 4000
 #: Action for a unit whose weights cannot be trusted, where nothing was refitted.
 _UNKNOWN: Final = "not known: allow more refits"
@@ -81,15 +83,17 @@ def left_out_answer(
     refits: int | None,
     prob: float,
     seed: int,
+    draws: int = THINNED,
 ) -> LeftOutCheck:
-    """Return how far each effect moves without each unit."""
+    """Return how far each effect moves without each unit, by at most so many draws."""
     import pandas as pd
     import xarray as xr
 
     names, weights = effects
     most = (REFITS if fit.engine == "conditional" else 0) if refits is None else refits
     whole = fit.combined(weights)
-    left = _without_each(fit, units, weights, whole, most=most, prob=prob, seed=seed)
+    study = LeaveOut(fit, [units.codes], draws=draws_for(fit, draws), seed=seed)
+    left = _without_each(fit, units, weights, whole, study, most=most, prob=prob, seed=seed)
     table = _table(names, whole, units, left, prob)
     changes = np.abs(left.mean - whole.mean(axis=0)) / np.std(whole, axis=0)
     # The first column keeps a unit unknown, and the largest of no effects.
@@ -129,10 +133,17 @@ def left_out_answer(
 
 
 def _without_each(
-    fit: Fit, units: Units, weights: Array, whole: Array, *, most: int, prob: float, seed: int
+    fit: Fit,
+    units: Units,
+    weights: Array,
+    whole: Array,
+    study: LeaveOut,
+    *,
+    most: int,
+    prob: float,
+    seed: int,
 ) -> _Left:
     """Compute the effects without each unit: by weights, else by a refit, else unknown."""
-    study = LeaveOut(fit, [units.codes], draws=draws_for(fit, THINNED), seed=seed)
     (deletions,) = study.each()
     trusted = deletions.trusted
     actions = np.where(trusted, "weights", _UNKNOWN).tolist()
@@ -169,8 +180,9 @@ def _drawn(
     """Draw each effect without the unit that moves it most, where its weights are trusted."""
     rng, few = np.random.default_rng(seed), np.unique(worst[deletions.trusted[worst]])
     drawn = {}
-    for first in range(0, len(few), UNITS_AT_ONCE):
-        some = few[first : first + UNITS_AT_ONCE]
+    step = UNITS_AT_ONCE if len(worst) < _MANY_EFFECTS else 1
+    for first in range(0, len(few), step):
+        some = few[first : first + step]
         (effects,) = np.nonzero(np.isin(worst, some))
         mean, sd = study.at_draws(weights[effects], some)
         for at, effect in enumerate(effects):

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 ASYMMETRIC: Final = 0.10
 #: Fewest laboratories for a regression.
 _FEWEST_LABS: Final = 3
+#: Most results that are printed.
+_MOST_SHOWN: Final = 40
 #: Most results that are regressed together.
 MOST_RESULTS: Final = 3000
 CAUTION: Final = (
@@ -104,10 +106,13 @@ def funnel(fit: Fit, pair: tuple[str, str] | None, prob: float) -> Funnel:
     )
     told = _asymmetry(points)
     slope, slope_error, p = (told.slope, told.error, told.p) if told else (np.nan,) * 3
+    table = _table(points, prob, str(fit.health))
     return Funnel(
         kind="funnel",
         title=_title(fit, pair),
-        table=_table(points, prob, str(fit.health)),
+        table=table,
+        # Of many, those farthest off; the figure has all.
+        shown_rows=tuple(sorted(table["p_as_far"].nsmallest(_MOST_SHOWN).index)),
         draws=_dataset(points),
         sentences=(_sentence(points, told),),
         caveats=(CAUTION,),

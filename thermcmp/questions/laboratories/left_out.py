@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from thermcmp.inference.checks.leave_out import FEWEST, THINNED
 from thermcmp.inference.checks.omission_groups import units_of
 from thermcmp.model.rows import level_keys
 from thermcmp.prediction.builds import Scope
@@ -16,6 +17,9 @@ from thermcmp.questions.fit_check.leave_one_out import LeftOutCheck, left_out_an
 
 if TYPE_CHECKING:
     from thermcmp.inference.posterior import Fit
+
+#: Most products, times laboratories, times draws.
+_MOST: Final = 200_000
 
 
 def without_each_lab(fit: Fit, prob: float) -> LeftOutCheck | None:
@@ -35,8 +39,16 @@ def without_each_lab(fit: Fit, prob: float) -> LeftOutCheck | None:
     # At the reference fan speed the exponent is without effect.
     rises = rise_weights(fitted, fit.reference.flow_speed, fit.reference.power_w)(1.0)
     effects = [build.name for build in builds], rises - rises.mean(axis=0)
+    # Each product without each laboratory is worked out at every draw.
+    draws = min(THINNED, max(FEWEST, _MOST // (labs.nunique() * len(builds))))
     answer = left_out_answer(
-        fit, units_of(fit, "lab"), effects, refits=None, prob=prob, seed=fit.seed or 0
+        fit,
+        units_of(fit, "lab"),
+        effects,
+        refits=None,
+        prob=prob,
+        seed=fit.seed or 0,
+        draws=draws,
     )
     return replace(
         answer,
