@@ -563,6 +563,19 @@ def test_a_ranking_as_bought_reads_the_firmware_first(recorder, rules, capsys):
     assert "none.csv" in capsys.readouterr().err
 
 
+def test_laboratories_show_the_left_out_or_the_funnel(recorder, capsys):
+    usual = recorder.answer
+    labs = SimpleNamespace(left_out="without each", funnel=lambda: "the funnel")
+    recorder.answer = lambda name: labs if name == "compare_labs" else usual(name)
+    asked = ["compare-labs", "--fit", "memory.nc"]
+    assert main([*asked, "--funnel"]) == 0
+    assert main([*asked, "--left-out"]) == 0
+    assert capsys.readouterr().out == "the funnel\nwithout each\n"
+    labs.left_out = None
+    assert main([*asked, "--left-out"]) != 0
+    assert "No two products were run at several laboratories" in capsys.readouterr().err
+
+
 def test_questions_take_a_saved_fit_and_write_table_and_figure(recorder, capsys, tmp_path):
     saved = ["--fit", "memory.nc"]
     assert main(["rank", *saved, "--scope", "specimens", "--csv", "rank.csv"]) == 0

@@ -21,6 +21,7 @@ from thermcmp._cli.option_groups import (
     sensor_of,
 )
 from thermcmp._cli.terminal import progress, say
+from thermcmp.errors import NotEstimableError
 
 _DUTY = click.option("--duty", type=FILE, metavar="FILE", help="Fan speed by duty, for curves.")
 _BUILD = "A build is 'product' or 'product / firmware'."
@@ -225,7 +226,10 @@ def compare_labs_command(shown: Shown, source: FitSource, *, left_out: bool, fun
     elif answer.left_out is not None:
         shown.show(answer.left_out)
     else:
-        raise tc.NotEstimableError("No two products were run at several laboratories each.")
+        raise NotEstimableError(
+            "No two products were run at several laboratories each. Fix: add another laboratory's "
+            "results of products that were tested here."
+        )
 
 
 @click.command("compare-models")
