@@ -53,13 +53,15 @@ def networks(design: Design, weights: Array) -> IntArray:
     if places is None or places.nunique() < 2:
         return np.zeros(len(weights), np.intp)
     columns, values = design.part_columns(Acts.RESISTANCE, factors_only=True)
-    used, factors = np.unique(columns, return_inverse=True)
     place, names = pd.factorize(places, sort=True)
+    # Runs of one build at one place say the same.
+    _, once = np.unique(np.column_stack([columns, values, place]), axis=0, return_index=True)
+    columns, values, place = columns[once], values[once], place[once]
+    used, factors = np.unique(columns, return_inverse=True)
     runs = np.zeros((len(columns), len(used) + len(names)))
     for column, value in zip(factors.reshape(columns.shape).T, values.T, strict=True):
         runs[np.arange(len(runs)), column] += value
     runs[np.arange(len(runs)), len(used) + place] = 1.0
-    runs = np.unique(runs, axis=0)
     squares, vectors = np.linalg.eigh(runs.T @ runs)
     null = vectors[: len(used), squares <= ZERO_EIGENVALUE * squares[-1]]
     return _numbered(weights[:, used] @ null)
