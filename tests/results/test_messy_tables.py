@@ -247,7 +247,7 @@ def test_what_is_wrong_with_the_file_of_options_is_said(tmp_path, text, words):
         ({"dates": "DD.MM.YYYY"}, "not a format of dates"),
         ({"dates": "%"}, "not a format of dates"),
         ({"words": {"assembly_kinds": {}}}, "did you mean 'assembly_kind'"),
-        ({"decimal": {"Power/W": ","}}, "did you mean 'power_w'"),
+        ({"decimal": {"Power/W": ","}}, "did you mean 'Power / W'"),
         ({"header_row": 3}, "row 3 is blank"),
     ],
 )
