@@ -26,6 +26,7 @@ from thermcmp.inference.diagnostics import (
 )
 from thermcmp.inference.positive_convection import convective_parts, positive_draws
 from thermcmp.inference.regulated_likelihood import is_informed
+from thermcmp.inference.row_limits import as_exact, check_scatter
 from thermcmp.model.design import EXPONENT, FIXED, RESIDUAL, SHARED, Design
 from thermcmp.model.observation import Residuals, Steps, is_coarse
 
@@ -139,15 +140,7 @@ def _with_steps(design: Design, run: _Run | None, seed: int | None) -> tuple[Des
     if not np.any(step_k > 0):
         return with_step_variance(design), []
     if run is None:
-        # A variance beyond any temperature leaves readings at the limit without influence.
-        variance = np.where(design.at_limit, 1e8, design.known_variance)
-        exact = replace(
-            design,
-            known_variance=variance,
-            at_limit=np.zeros_like(design.at_limit),
-            steps=Steps.VARIANCE,
-        )
-        run = _conditional(exact, 400, seed)
+        run = _conditional(as_exact(design), 400, seed)
     scatter = float(np.median(run.posterior[RESIDUAL]))
     if not is_coarse(step_k, scatter):
         return with_step_variance(design), []
@@ -201,6 +194,8 @@ def weights_diagnostics(weights: Weighted) -> Diagnostics:
 def _nuts(design: Design, draws: int, seed: int | None) -> _Run:
     from thermcmp.inference.nuts.engine import run_nuts
 
+    if not is_informed(design):
+        check_scatter(design, seed)
     sample = run_nuts(design, draws=draws // CHAINS, chains=CHAINS, seed=seed)
     whole = as_dataset(design, sample.scalars, sample.effects)
     taken, positive_checks = positive_draws(convective_parts(design, sample.effects))

@@ -101,15 +101,20 @@ def is_assumed(fit: Fit, term: Term) -> bool:
     return bool(np.var(np.maximum(coordinate, -8.0)) > 1.0 - MOSTLY_PRIOR)
 
 
-def contrast_variances(kernel: Kernel, points: Points, weights: Array) -> Array:
-    """Return the variance of contrasts (m, q), or (B, m, q), at each of B points, shape (B, m)."""
+def contrast_variances(
+    kernel: Kernel, points: Points, weights: Array, *, is_regular: bool = True
+) -> Array:
+    """Return the variance of contrasts (m, q), or (B, m, q), at each of B points, shape (B, m).
+
+    Where the points need not be regular, it is NaN at those that rounding makes singular.
+    """
     count, q = weights.shape[-2:]
     weights = np.broadcast_to(weights, (len(points), count, q))
     variances = np.zeros((len(points), count))
     some_at_once = max(1, MOST_NUMBERS // q)
     at_once = max(1, min(kernel.batch, MOST_NUMBERS // (q * max(count, 1))))
     for part in (slice(i, i + at_once) for i in range(0, len(points), at_once)):
-        solved = Solved(kernel, points.part(part))
+        solved = Solved(kernel, points.part(part), is_regular=is_regular)
         for some in (slice(i, i + some_at_once) for i in range(0, count, some_at_once)):
             squares = solved.halves(weights[part, some]) ** 2
             variances[part, some] = np.sum(squares, axis=0).reshape(variances[part, some].shape)

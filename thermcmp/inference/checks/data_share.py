@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.errors import EngineError
 from thermcmp.inference.checks.assumed_spread import contrast_variances, is_assumed
 from thermcmp.inference.checks.residuals import parameter_points
 from thermcmp.inference.conditional.blas_threads import one_blas_thread
+from thermcmp.inference.conditional.marginal_likelihood import SINGULAR
 from thermcmp.inference.conditional.regulated_sampling import fitted_kernel
 from thermcmp.model.design import FIXED, RESIDUAL
 from thermcmp.model.priors import Known
@@ -29,6 +31,8 @@ BOUNDED_K: Final = 100.0
 FLAT_SDS: Final = 100.0
 #: Most information of all rows on an effect of that spread, in units of its prior's.
 MOST_INFORMATION: Final = 1e12
+#: The same above which a draw is left out, since rounding would decide.
+LOST_INFORMATION: Final = 1e13
 #: Posterior draws over which the share is averaged.
 THINNED: Final = 40
 
@@ -53,10 +57,14 @@ def data_share(
     kernel = fitted_kernel(fit)
     problem = kernel.problem
     wide_sd = problem.fixed_sd.copy()
+
+    def information(residual_k: float) -> float:
+        variance = problem.run_scatter * residual_k**2 + problem.known_variance
+        return float(np.sum(1.0 / np.maximum(variance, kernel.least_variance)))
+
     # With very many rows an aliased effect of spread WIDE_K would be lost in rounding.
-    residual_k = float(np.mean(fit.draws(RESIDUAL)))
-    information = np.sum(1.0 / (problem.run_scatter * residual_k**2 + problem.known_variance))
-    wide_k = min(WIDE_K, float(np.sqrt(MOST_INFORMATION / information)))
+    mean_k = float(np.mean(fit.draws(RESIDUAL)))
+    wide_k = min(WIDE_K, float(np.sqrt(MOST_INFORMATION / information(mean_k))))
     for column, acts in enumerate(FIXED.values()):
         if acts is not Acts.CONSTANT or not constant_known:
             wide_sd[column] = _flat_width(acts, wide_k)
@@ -76,6 +84,10 @@ def data_share(
     named = set(names) & set(fit.aliases.names)
     crossed = {c.estimable for name in named for c in fit.aliases.of_factor(name)} or {False}
     points, best = parameter_points(fit, fit.thinned(THINNED)), np.zeros(())
+    # Where the rows show the scatter only in sum with a spread, some draws have next to none.
+    known = np.array([information(residual_k) for residual_k in points.residual[:, 0]])
+    limit = max(LOST_INFORMATION / wide_k**2, float(known.min()))
+    points = points.part(np.flatnonzero(known <= limit))
     if callable(weights):
         weights = np.stack([weights(float(exponent)) for exponent in points.exponent[:, 0]])
     with one_blas_thread():
@@ -83,9 +95,13 @@ def data_share(
             held = np.where(allowed & (not is_crossed), 0.0, points.spread)
             flat = np.where(factor | (allowed & is_crossed), width, held)
             actual = contrast_variances(kernel, replace(points, spread=held), weights)
-            alone = contrast_variances(loose, replace(points, spread=flat), weights)
+            loosened = replace(points, spread=flat)
+            alone = contrast_variances(loose, loosened, weights, is_regular=False)
             best = np.maximum(best, actual / np.maximum(alone, 1e-300))
-    return np.asarray(np.clip(np.mean(best, axis=0), 0.0, 1.0))
+    solved = best[~np.isnan(best).any(axis=1)]
+    if not len(solved):
+        raise EngineError(SINGULAR)
+    return np.asarray(np.clip(np.mean(solved, axis=0), 0.0, 1.0))
 
 
 def _flat_width(acts: Acts, wide_k: float) -> float:

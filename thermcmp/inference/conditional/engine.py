@@ -24,7 +24,12 @@ from thermcmp.inference.conditional.importance_sampling import (
     safe_cholesky,
     sample,
 )
-from thermcmp.inference.conditional.marginal_likelihood import LARGE, Kernel, Points
+from thermcmp.inference.conditional.marginal_likelihood import (
+    LARGE,
+    SINGULAR,
+    Kernel,
+    Points,
+)
 from thermcmp.inference.conditional.polynomial_surrogate import fit_surrogate
 from thermcmp.inference.conditional.problem import GaussianProblem
 from thermcmp.inference.conditional.shared_spreads import shared_spreads
@@ -39,8 +44,22 @@ FEWEST_POINTS: Final = 1200
 LEARNING: Final = 2000
 #: Points drawn from the surrogate, of which some are kept.
 POOL: Final = 10_000
+#: Least variance beside the mean square of the readings: log densities are exact to 0.01 there.
+LEAST_BESIDE_LEVEL: Final = 1e-13
 #: Chains into which the kept draws are cut, so that chain diagnostics apply.
 CHAINS: Final = 4
+
+
+class ScatterTooSmallError(EngineError):
+    """Readings that scatter by less than the arithmetic can hold beside their level."""
+
+    def __init__(self, scatter: float, least: float) -> None:
+        self.scatter, self.least = scatter, least
+        super().__init__(
+            f"The readings scatter by {scatter:.2g} or less, or state such errors; beside their "
+            f"level and range no less than {least:.2g} can be computed. Fix: give them as they "
+            "were measured, and the step in which they are read."
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,7 +139,7 @@ class Target:
     def value_and_gradient(self, z: Array) -> tuple[Array, Array]:
         """Return the log density at `z`, shape (B,), and its gradient, shape (B, d)."""
         points = self.points(z)
-        value, slope = self.kernel.gradient(points)
+        value, slope = self.kernel.gradient(points, is_regular=False)
         if self.by_scatter is not None:
             slope.residual[:, 0] += self.by_scatter.slope(points.residual[:, 0])
         parts = [slope.spread, slope.residual, slope.partial]
@@ -138,12 +157,15 @@ def find_mode(target: Target, rng: np.random.Generator) -> tuple[Array, Array]:
     maxima = [_maximum(target, start) for start in starts]
     value, mode = max(maxima, key=lambda end: np.nan_to_num(end[0], nan=-np.inf))
     if not np.isfinite(value):
-        raise EngineError("The posterior has no finite mode. Fix: check the rows and the priors.")
+        raise EngineError(SINGULAR)
     # Second derivatives by differences of the gradient.
     step = 1e-3
     aside = step * np.vstack([np.eye(d), -np.eye(d)])
     ahead, behind = np.split(target.value_and_gradient(mode + aside)[1], 2)
     curvature = (ahead - behind + (ahead - behind).T) / (4.0 * step)
+    if not np.isfinite(curvature).all():
+        require_scatter(target.kernel, target.points(mode[None]))
+        raise EngineError(SINGULAR)
     values, vectors = np.linalg.eigh(-curvature)
     # Flat or convex directions get the width of the prior.
     values = np.where(values < 1.0, 1.0, values)
@@ -167,6 +189,9 @@ def _maximum(target: Target, start: Array) -> tuple[float, Array]:
 
     def negative(x: Array) -> tuple[float, Array]:
         value, slope = target.value_and_gradient((x / stiffness)[None, :])
+        if not np.isfinite(value[0]):
+            # The line search turns back; a start of this kind is no maximum.
+            return np.inf, np.zeros_like(x)
         return -float(value[0]), -slope[0] / stiffness
 
     # A tenth of the posterior's width is close enough to start sampling from.
@@ -196,23 +221,51 @@ def run_conditional(
         kernel = Kernel(problem)
         target = Target(kernel, priors, by_scatter)
         mode, factor = find_mode(target, rng)
-        if kernel.size >= LARGE:
-            drawn = _by_surrogate(target, mode, factor, draws, rng)
-            if drawn.weighted.can_be_kept:
-                return drawn
-        start, d = _first_proposal(mode, factor, large=kernel.size >= LARGE), len(mode)
-        # With many rows the proposal needs little adaptation; with many parameters the effective
-        # share of the points is lower.
-        effort = Effort(rounds=1, size=32 * d, count=_expensive_count(draws))
-        if kernel.size < LARGE:
-            points = max(draws if d > MANY else draws // 2, fewest)
-            effort = Effort(rounds=3, size=max(400, 50 * d), count=points)
-        shared = shared_spreads(problem, priors)
-        weighted = sample(target.log_density, start, effort, rng, shared)
-        picked = systematic(weighted.weights, draws, rng)
-        effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
-        order = rng.permutation(draws)
-        return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
+        try:
+            drawn = _drawn(target, mode, factor, draws, fewest, rng)
+        except EngineError:
+            # Rounding may be why: below the least scatter that can be computed, it decides.
+            require_scatter(kernel, target.points(mode[None]))
+            raise
+        require_scatter(kernel, drawn.points)
+        return drawn
+
+
+def _drawn(
+    target: Target, mode: Array, factor: Array, draws: int, fewest: int, rng: np.random.Generator
+) -> ConditionalDraws:
+    """Return draws by a polynomial surrogate where that serves, or by weighted points."""
+    kernel, d = target.kernel, len(mode)
+    shared = shared_spreads(kernel.problem, target.priors)
+    # An arc is no polynomial, and takes more points than a narrow normal.
+    if kernel.size >= LARGE and not shared:
+        drawn = _by_surrogate(target, mode, factor, draws, rng)
+        if drawn.weighted.can_be_kept:
+            return drawn
+    # With many rows the proposal needs little adaptation; with many parameters the effective
+    # share of the points is lower.
+    count = FEWEST_POINTS if shared else _expensive_count(draws)
+    effort = Effort(rounds=1, size=32 * d, count=count)
+    if kernel.size < LARGE:
+        points = max(draws if d > MANY else draws // 2, fewest)
+        effort = Effort(rounds=3, size=max(400, 50 * d), count=points)
+    start = _first_proposal(mode, factor, large=kernel.size >= LARGE)
+    weighted = sample(target.log_density, start, effort, rng, shared)
+    picked = systematic(weighted.weights, draws, rng)
+    effects = kernel.draw_effects(target.points(weighted.x), picked, rng)
+    order = rng.permutation(draws)
+    return ConditionalDraws(target.points(weighted.x[picked[order]]), effects[order], weighted)
+
+
+def require_scatter(kernel: Kernel, points: Points) -> None:
+    """Refuse draws in which the variance of a row is less than the arithmetic can hold."""
+    # Of the draws with the least scatter, 5 % in all.
+    low = replace(points.part(slice(1)), residual=np.quantile(points.residual, [0.05], axis=0))
+    level = float(np.mean(kernel.problem.y**2))
+    variance = float(np.min(kernel.variance(low)))
+    least = 4.0 * max(kernel.least_variance, LEAST_BESIDE_LEVEL * level)
+    if variance < least:
+        raise ScatterTooSmallError(float(np.sqrt(variance)), float(np.sqrt(least)))
 
 
 def _by_surrogate(

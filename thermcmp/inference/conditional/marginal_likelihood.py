@@ -35,6 +35,10 @@ _Value = TypeVar("_Value")
 #: No pairs of effects.
 NONE: Final = (np.zeros(0, np.intp), np.zeros(0, np.intp))
 
+SINGULAR: Final = (
+    "The effects cannot be separated even with their priors (singular system). Fix: give every "
+    "fixed effect a proper prior, or remove an aliased one."
+)
 #: Numbers worked on at once: a batch of points should stay in the processor's cache.
 BATCH_NUMBERS: Final = 160_000
 #: Numbers per point above which a problem counts as large. Below, where thousands of points are
@@ -136,6 +140,11 @@ class Kernel:
         other.problem, other.is_flat = replace(self.problem, fixed_sd=fixed_sd), np.isinf(fixed_sd)
         return other
 
+    def variance(self, points: Points) -> Array:
+        """Return the variance of each row given the effects, shape (n, B), or (1, B)."""
+        of_set = points.residual.T[self.set_of]
+        return np.asarray(self.run_scatter * of_set**2 + self.known_variance)
+
     @property
     def size(self) -> int:
         """Numbers worked on for one point."""
@@ -150,12 +159,19 @@ class Kernel:
 
     def log_likelihood(self, points: Points) -> Array:
         """Return the log marginal likelihood of each point, shape (B,)."""
-        return np.concatenate(list(self.by_parts(points, lambda solved, _: solved.log_likelihood)))
+        batches = self.by_parts(points, lambda solved, _: solved.log_likelihood, is_regular=False)
+        values = np.concatenate(list(batches))
+        # A few points far out may be singular, but not most of them.
+        if np.mean(np.isnan(values)) > 0.5:
+            raise EngineError(SINGULAR)
+        return values
 
-    def gradient(self, points: Points) -> tuple[Array, Points]:
+    def gradient(self, points: Points, *, is_regular: bool = True) -> tuple[Array, Points]:
         """Return the log marginal likelihood of each point, shape (B,), and its gradient."""
         batches = self.by_parts(
-            points, lambda solved, _: (solved.log_likelihood, solved.gradient())
+            points,
+            lambda solved, _: (solved.log_likelihood, solved.gradient()),
+            is_regular=is_regular,
         )
         values, slopes = zip(*batches, strict=True)
         joined = Points(
@@ -190,7 +206,8 @@ class Kernel:
             noise = batch_rng.standard_normal((size * repeats, self.problem.effect_count))
             return solved.log_likelihood, solved.draw(noise, np.full(size, repeats))
 
-        likelihoods, effects = zip(*self.by_parts(points, evaluate), strict=True)
+        batches = self.by_parts(points, evaluate, is_regular=False)
+        likelihoods, effects = zip(*batches, strict=True)
         return np.concatenate(likelihoods), np.concatenate(effects)
 
     def effect_moments(self, point: Points) -> tuple[Array, Array]:
@@ -202,13 +219,16 @@ class Kernel:
         points: Points,
         evaluate: Callable[[Solved, slice], _Value],
         readings: Callable[[slice], Readings] | None = None,
+        *,
+        is_regular: bool = True,
     ) -> Iterator[_Value]:
         """Yield a function of the solved points batch by batch, in order, some in parallel."""
         parts = [slice(i, i + self.batch) for i in range(0, len(points), self.batch)]
 
         def solve(part: slice) -> _Value:
             batch = None if readings is None else readings(part)
-            return evaluate(Solved(self, points.part(part), batch), part)
+            solved = Solved(self, points.part(part), batch, is_regular=is_regular)
+            return evaluate(solved, part)
 
         if len(parts) == 1:
             yield solve(parts[0])
@@ -250,17 +270,24 @@ class _EntrySums:
 class Solved:
     """The factorised system of B points, with the problem's responses or other `readings`.
 
-    A singular system, of effects aliased even with their priors, is an `EngineError`.
+    A singular system, of effects aliased even with their priors, is an `EngineError`; where it
+    need not be regular, as far out in the tails, its numbers are NaN.
     """
 
-    def __init__(self, kernel: Kernel, points: Points, readings: Readings | None = None) -> None:
+    def __init__(
+        self,
+        kernel: Kernel,
+        points: Points,
+        readings: Readings | None = None,
+        *,
+        is_regular: bool = True,
+    ) -> None:
         problem, self.kernel, self.points = kernel.problem, kernel, points
         b, q = len(points), problem.effect_count
         self.exponent = points.exponent.T[kernel.set_of]
         self.h = None if problem.airflow is None else problem.airflow(self.exponent)
         if readings is None:
-            v = kernel.run_scatter * points.residual.T[kernel.set_of] ** 2 + kernel.known_variance
-            readings = Readings(problem.y[:, None], v)
+            readings = Readings(problem.y[:, None], kernel.variance(points))
         self.readings = readings
         self.v = np.maximum(readings.variance, kernel.least_variance)
         self.y = readings.y - kernel.shift_still
@@ -287,13 +314,9 @@ class Solved:
         slots[kernel.response_slot[:-1]] = self.lam * score
         # Adding one keeps the last pivot positive when the response fits exactly.
         slots[kernel.response_slot[-1]] = square + 1.0
-        try:
-            self.factor = Factor(kernel.plan, slots)
-        except np.linalg.LinAlgError as error:
-            raise EngineError(
-                "The effects cannot be separated even with their priors (singular system). "
-                "Fix: give every fixed effect a proper prior, or remove an aliased one."
-            ) from error
+        self.factor = Factor(kernel.plan, slots)
+        if is_regular and np.isnan(self.factor.left_over).any():
+            raise EngineError(SINGULAR)
         free = readings.count - int(kernel.is_flat.sum())
         self.log_likelihood = -0.5 * (
             2.0 * free * LOG_SQRT_2PI

@@ -79,9 +79,10 @@ class SharedSpread:
 def shared_spreads(problem: GaussianProblem, priors: Sequence[Prior]) -> tuple[SharedSpread, ...]:
     """Return the spreads of many levels that rows show as one, by the priors of all parameters.
 
-    Two spreads agree by the cosine between their parts Z Z' of the rows' covariance.
+    Two spreads agree by the cosine between their parts Z Z' of the rows' covariance. The scatter
+    from run to run is one of them: specimens that were run once each show its sum with theirs.
     """
-    from scipy.sparse import csr_array
+    from scipy.sparse import csr_array, diags_array
 
     if problem.links:
         return ()
@@ -93,6 +94,10 @@ def shared_spreads(problem: GaussianProblem, priors: Sequence[Prior]) -> tuple[S
     shape = len(values), problem.effect_count
     entries = csr_array((values.ravel(), (rows.ravel(), problem.columns.ravel())), shape).tocsc()
     levels = {k: entries[:, problem.scale_of == k] for k in set(problem.scale_of.tolist()) - {-1}}
+    spreads = len(problem.spreads) - problem.sets
+    for place in range(problem.sets):
+        of_set = problem.set_of == place if problem.set_of is not None else True
+        levels[spreads + place] = diags_array(np.sqrt(problem.run_scatter) * of_set).tocsc()
     free = [k for k, z in levels.items() if np.count_nonzero(abs(z).sum(axis=0)) >= MANY_LEVELS]
 
     def shared(i: int, j: int) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 import numpy as np
 
 from thermcmp._types import Array, IntArray
@@ -11,8 +13,8 @@ from thermcmp.inference.conditional.elimination_order import Elimination
 class Factor:
     """Cholesky factors of B systems, with the response as the last node.
 
-    `slots`, shape (slots, B), holds the systems and is overwritten by the factors. A system
-    that is not positive definite raises numpy.linalg.LinAlgError.
+    `slots`, shape (slots, B), holds the systems and is overwritten by the factors. The factor of
+    a system that is not positive definite is NaN.
     """
 
     def __init__(self, plan: Elimination, slots: Array) -> None:
@@ -23,14 +25,20 @@ class Factor:
         compiled_loops.factorise(plan.start, plan.cut, plan.target, slots)
         compiled_loops.subtract_from_tail(plan.by_row, plan.low, plan.at, t, slots)
         dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
-        compiled_loops.factorise_full(dense)
-        self.tail = dense
+        try:
+            self.tail = dense.copy()
+            compiled_loops.factorise_full(self.tail)
+        except np.linalg.LinAlgError:
+            # A point far out, where rounding outweighs the priors, is no fault of the others.
+            self.tail = _each_by_itself(dense)
 
     @property
     def log_determinant(self) -> Array:
         """Log determinants without the response, shape (B,)."""
-        tail = np.log(np.diagonal(self.tail, axis1=1, axis2=2)[:, :-1]).sum(axis=1)
-        return np.asarray(2.0 * (tail + np.log(self.slots[self.plan.start[:-1]]).sum(axis=0)))
+        # A system that is not positive definite has none.
+        with np.errstate(divide="ignore", invalid="ignore"):
+            tail = np.log(np.diagonal(self.tail, axis1=1, axis2=2)[:, :-1]).sum(axis=1)
+            return np.asarray(2.0 * (tail + np.log(self.slots[self.plan.start[:-1]]).sum(axis=0)))
 
     @property
     def left_over(self) -> Array:
@@ -96,3 +104,12 @@ class Factor:
                 x[self.plan.tail, first:stop] = dtrtrs(
                     low.T, right, lower=0, trans=int(not transposed)
                 )[0]
+
+
+def _each_by_itself(systems: Array) -> Array:
+    """Return the factors of full systems, shape (B, t, t), NaN where there is none."""
+    factors = np.full_like(systems, np.nan)
+    for system, factor in zip(systems, factors, strict=True):
+        with suppress(np.linalg.LinAlgError):
+            factor[:] = np.linalg.cholesky(system)
+    return factors
