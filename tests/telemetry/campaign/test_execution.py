@@ -146,6 +146,28 @@ def test_ctrl_c_stops_an_executor_that_cancels_by_itself(tmp_path, clean_run):
     assert executor.is_down
 
 
+def test_ctrl_c_leaves_the_cancelling_to_the_pool(tmp_path, clean_run):
+    # Its thread fails on a future that was cancelled behind its back.
+    sheet = campaign(tmp_path, clean_run(seconds=900), ["a", "b", "c"])
+    waiting = []
+
+    class Interrupted(Executor):
+        def submit(self, function, task):
+            future = Future()
+            waiting.append(future)
+            if task.runs[0].name == "a":
+                future.set_exception(KeyboardInterrupt())
+            return future
+
+        def shutdown(self, wait=True, *, cancel_futures=False):
+            assert cancel_futures
+            assert not any(future.cancelled() for future in waiting)
+
+    with pytest.raises(KeyboardInterrupt):
+        reduce_logs(tmp_path, sheet, executor=Interrupted(), progress=False)
+    assert [future.cancelled() for future in waiting] == [False, False, False]
+
+
 def test_a_cluster_of_two_workers_gives_the_same_bits_in_order(tmp_path, clean_run):
     import distributed
 

@@ -50,6 +50,9 @@ def outcomes_of(tasks: Sequence[Task], executor: Executor | None) -> Iterator[Ou
     except GeneratorExit:
         raise
     except (KeyboardInterrupt, SystemExit):
+        # The pool cancels what waits; cancelled from here, a future that it takes for waiting
+        # would fail its thread.
+        futures.clear()
         _stop(executor)
         raise
     finally:
