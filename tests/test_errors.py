@@ -1,8 +1,11 @@
-"""Hints name what is near, and nothing else."""
+"""Hints name what is near, and nothing else; names are shown as they are."""
 
+import pandas as pd
 import pytest
+from plain_rows import plain_rows
 
-from thermcmp.errors import Fault, InputError, closest
+from thermcmp import Library, read_results, reduce_logs
+from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, closest
 
 
 @pytest.mark.parametrize(
@@ -63,3 +66,48 @@ def test_no_more_than_25_kinds_are_printed_and_the_rest_is_counted():
     error = InputError("Bad:", kinds)
     assert len(error.faults) == 26
     assert str(error).splitlines()[-1] == "  … and 1 more (see the error's .faults)"
+
+
+HOSTILE = {
+    "newline": ("a\nb.csv", r"a\nb.csv"),
+    "escape": ("a\x1b[31mb.csv", r"a\x1b[31mb.csv"),
+    "bell": ("a\x07b.csv", r"a\x07b.csv"),
+    "direction": ("a\u202egpj.csv", r"a\u202egpj.csv"),
+    "zero width": ("a\u200bb.csv", r"a\u200bb.csv"),
+    "line separator": ("a\u2028b.csv", r"a\u2028b.csv"),
+    "not UTF-8": ("a\udcffb.csv", r"a\xffb.csv"),
+    "of another alphabet": ("Kühler 冷却 🔥.csv", "Kühler 冷却 🔥.csv"),
+}
+
+
+@pytest.mark.parametrize(("name", "shown"), HOSTILE.values(), ids=HOSTILE)
+def test_names_are_shown_so_that_a_terminal_cannot_be_moved(name, shown):
+    places = [{"file": name}, {"column": name}, {"value": name}]
+    for place in places:
+        fault = Fault("wrong", "mend it", **place)
+        assert shown in str(fault)
+        for count in (1, 5):
+            assert shown in str(InputError("These cannot be used:", [fault] * count))
+    assert shown.replace(r"\n", "\n") in str(LibraryError(f"{name}: altered"))
+    assert shown.replace(r"\n", "\n") in str(ThermcmpWarning(f"{name}: altered"))
+
+
+@pytest.mark.parametrize("name", [n for n, _ in HOSTILE.values()], ids=HOSTILE)
+def test_stray_files_of_such_names_are_reported_in_one_plain_line(name, tmp_path):
+    (tmp_path / name).write_text("no log")
+    parts = {"cooler_model": ["Heron-C1"], "board_model": ["Heron-B1"]}
+    sheet = pd.DataFrame({"run": ["r1"], "file": ["absent.csv"], **parts})
+    said = str(reduce_logs(tmp_path, sheet, progress=False))
+    assert len(said.splitlines()) == 3
+    library = Library(tmp_path / "bench")
+    library.add(plain_rows(temperature_c=[70.0, 71.0]))
+    (tmp_path / "bench" / "results" / name.replace(".csv", ".parquet")).write_bytes(b"stray")
+    damages = "\n".join(map(str, library.verify()))
+    with pytest.raises(LibraryError) as raised:
+        library.results()
+    with pytest.raises(InputError) as unread:
+        read_results(tmp_path / name)
+    for text in (said, damages, str(raised.value), str(unread.value)):
+        assert text.replace("\n", "").isprintable()
+        text.encode()
+    assert len(damages.splitlines()) == 1

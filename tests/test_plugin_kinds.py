@@ -92,6 +92,10 @@ def test_a_results_reader_gives_cells_that_pass_the_usual_checks(tmp_path):
     rows = tc.read_results(path, columns, decimal=",")
     assert rows["temperature_c"].tolist() == [80.5, 81.5]
     assert rows["source_file"].tolist() == ["runs.cards"] * 2
+    made = tc.fit(rows[rows["run"] != ""], draws=400, seed=1)
+    assert made.versions["plug-in lab"] == "1.0"
+    saved = made.save(tmp_path / "fit.nc")
+    assert tc.load_fit(saved).versions["plug-in lab"] == "1.0"
     path.write_text("cards 1\n" + CARD.format(run="R1", mem="warm"), encoding="utf-8")
     with pytest.raises(InputError, match=r"runs.cards, row 1, column 'Mem', value 'warm'"):
         tc.read_results(path, columns, decimal=",")
@@ -238,6 +242,20 @@ def test_a_fan_control_of_a_plugin_is_read_from_a_firmware_table():
     assert firmware.fan == tc.FanCurve((60.0, 85.0), (1000.0, 3000.0))
     with pytest.raises(InputError, match=r"column 'gain_rpm_per_k': .*'ramp' needs it"):
         tc.read_firmware(pd.DataFrame({**TABLE, "gain_rpm_per_k": [None]}))
+
+
+def test_an_answer_names_the_plugin_of_its_fan_control(fitted, study_rows):
+    use("fan_controls", RAMP)
+    firmware = tc.read_firmware(pd.DataFrame({**TABLE, "control_sensor": ["memory"]}))
+    product = study_rows["product"].iloc[0]
+    under = {"limit_c": 110.0, "ambient_c": 22.0, "case_rise_k": 0.0, "power_w": 200.0}
+    found = tc.margin(fitted, product, firmware=firmware["fw 9"], **under)
+    assert found.source == "plug-in lab 1.0"
+    assert tc.margin(fitted, product, fan_rpm=1800.0, **under).source == ""
+    own = tc.read_firmware(
+        pd.DataFrame({"firmware": ["fw 1"], "fan_control": ["fixed speed"], "fan_rpm": [1800.0]})
+    )
+    assert own["fw 1"].source == ""
 
 
 def test_a_fan_control_that_fails_is_named():

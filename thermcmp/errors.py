@@ -8,6 +8,7 @@ Every error that the library raises on purpose derives from `ThermcmpError`, so 
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -20,6 +21,8 @@ _NEAR: Final = 0.75
 _WORD: Final = re.compile(r"[^\W_]{3,}")
 #: What differs between messages of one kind: quoted values and numbers.
 _VALUE: Final = re.compile(r"(?<!\w)'[^']*'(?!\w)|[-−]?\b\d[\d.,]*")
+#: Categories of signs that change how a terminal shows others, or are not seen.
+_UNSEEN: Final = frozenset({"Cc", "Cf", "Zl", "Zp"})
 #: So many faults of a kind are listed one by one; of more, so many values and places are shown.
 _FEW: Final = 3
 _SHOWN: Final = 5
@@ -27,12 +30,35 @@ _SHOWN: Final = 5
 _MOST_KINDS: Final = 25
 
 
+def visible(text: str, keep: str = "") -> str:
+    """Return text that a terminal shows as it is: signs that move, hide or turn it by number.
+
+    Such are control signs, marks of writing direction and of no width, and bytes of a file's name
+    that are not UTF-8, for each of which Python has a lone surrogate.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    text = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return "".join(
+        sign.encode("unicode_escape").decode()
+        if sign not in keep and unicodedata.category(sign) in _UNSEEN
+        else sign
+        for sign in text
+    )
+
+
 class ThermcmpError(Exception):
     """Base of every error that the library raises on purpose."""
+
+    def __str__(self) -> str:
+        return visible(super().__str__(), keep="\n")
 
 
 class ThermcmpWarning(UserWarning):
     """Base of every warning: something the user can act on."""
+
+    def __str__(self) -> str:
+        return visible(super().__str__(), keep="\n")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +114,10 @@ class Fault:
         place = [
             part
             for part in (
-                self.file,
+                visible(self.file or ""),
                 None if self.row is None else f"row {self.row}",
-                f"column '{self.column}'{letter}" if self.column else self._bare_column,
-                None if self.value is None else f"value '{self.value}'",
+                f"column '{visible(self.column)}'{letter}" if self.column else self._bare_column,
+                None if self.value is None else f"value '{visible(self.value)}'",
             )
             if part
         ]
@@ -139,15 +165,15 @@ def _group_lines(group: Sequence[Fault]) -> Iterable[str]:
     letters: dict[str, set[str]] = {}
     for fault in group:
         if fault.column is not None:
-            letters.setdefault(f"'{fault.column}'", set()).add(fault.letter or "")
+            letters.setdefault(f"'{visible(fault.column)}'", set()).add(fault.letter or "")
     # Blocks of columns, and a column for each run, have a heading more than once.
     heads = [
         f"{name} ({of.pop()})" if len(of) == 1 and all(of) else name for name, of in letters.items()
     ]
-    values = Counter(f"'{fault.value}'" for fault in group if fault.value is not None)
+    values = Counter(f"'{visible(fault.value)}'" for fault in group if fault.value is not None)
     cells = [fault.cell for fault in group if fault.row is not None or fault.letter]
     parts = (
-        first.file or "",
+        visible(first.file or ""),
         f"column{'s' * (len(heads) > 1)} {_first_of(heads)}" if heads else "",
         f"value{'s' * (len(values) > 1)} "
         + _first_of([f"{value} ({count})" for value, count in values.most_common()])

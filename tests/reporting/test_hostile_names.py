@@ -11,6 +11,7 @@ import unicodedata
 import pandas as pd
 import pytest
 
+from thermcmp.errors import ThermcmpWarning
 from thermcmp.questions import letters
 from thermcmp.questions.pictures import picture_uri
 from thermcmp.reporting.document import report
@@ -53,9 +54,21 @@ def svg(answer):
     return base64.b64decode(picture_uri(answer).partition(",")[2]).decode()
 
 
-@pytest.mark.filterwarnings("error")
-def test_letters_without_a_font_stay_text_for_the_readers_browser(separation, monkeypatch):
+@pytest.fixture
+def only_usual_fonts(monkeypatch):
     monkeypatch.setattr(letters, "_WIDER", ())
+    monkeypatch.setattr(letters, "_installed", tuple)
+
+
+@pytest.mark.usefixtures("only_usual_fonts")
+def test_boxes_in_a_picture_are_named(separation, tmp_path):
+    with pytest.warns(ThermcmpWarning, match="boxes for '冷却器🔥'"):
+        with_name(separation, "冷却器 🔥").save_plot(tmp_path / "named.png")
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.usefixtures("only_usual_fonts")
+def test_letters_without_a_font_stay_text_for_the_readers_browser(separation):
     named = with_name(separation, "冷却器 🔥")
     drawn = svg(named)
     assert re.search("<text[^>]*>[^<]*冷却器", drawn)
@@ -68,8 +81,10 @@ def test_letters_without_a_font_stay_text_for_the_readers_browser(separation, mo
 def test_letters_come_from_a_further_font_where_one_is_installed(separation, monkeypatch):
     only = letters._letters_of("STIXGeneral") - letters._letters_of("DejaVu Sans")
     letter = min(each for each in only if each.isalpha())
-    monkeypatch.setattr(letters, "_WIDER", ("No such font", "STIXGeneral"))
-    assert "<text" not in svg(with_name(separation, f"Alder {letter}"))
+    for fonts in (("No such font", "STIXGeneral"), ()):
+        # Also where its name is not among those that are looked for first.
+        monkeypatch.setattr(letters, "_WIDER", fonts)
+        assert "<text" not in svg(with_name(separation, f"Alder {letter}"))
 
 
 @pytest.mark.parametrize("name", ["=cmd|' /C calc'!A0", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1"])

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thermcmp._cli.option_groups import FILE, collected, library_option, opened, pairs_of
-from thermcmp._cli.terminal import in_command_words, progress
-from thermcmp.errors import Fault, InputError
+from thermcmp._cli.terminal import in_command_words, progress, say
+from thermcmp.errors import Fault, InputError, visible
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -186,10 +186,10 @@ def import_command(
         rows = reduced.results
         for record in reduced.refused.to_dict("records"):
             run = f", run {record['run']}" if record["run"] else ""
-            click.echo(f"Refused: {record['file']}{run}: {record['reason']}")
+            say(f"Refused: {visible(record['file'])}{visible(run)}: {visible(record['reason'])}")
         for note, logs in reduced.notes.groupby("note", sort=False)["file"].unique().items():
             more = f" and {len(logs) - 1} more" if len(logs) > 1 else ""
-            click.echo(f"Note: {logs[0]}{more}: {note}")
+            say(f"Note: {visible(logs[0])}{more}: {visible(note)}")
     else:
         with progress(f"Reading {source.name}"):
             rows = reading.rows(source, lab)
@@ -274,7 +274,7 @@ def history_command(run_: str | None, path: Path | None, library: str | None) ->
         "reason",
     ]
     shown = rows[names].assign(imported_at=rows["imported_at"].dt.strftime("%Y-%m-%d %H:%M"))
-    click.echo(shown.to_string(index=False, na_rep="–") if len(rows) else "No rows.")
+    say(shown.to_string(index=False, na_rep="–") if len(rows) else "No rows.")
 
 
 @click.command("verify")
@@ -286,6 +286,6 @@ def verify_command(context: click.Context, repair: bool, library: str | None) ->
     lab = opened(library)
     damages = lab.repair() if repair else lab.verify()
     for damage in damages:
-        click.echo(in_command_words(str(damage)))
+        say(str(damage))
     click.echo("The library is sound." if not damages else f"Damaged: {len(damages)}.")
     context.exit(1 if damages and not repair else 0)

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import click
 
-from thermcmp.errors import ThermcmpWarning
+from thermcmp.errors import ThermcmpWarning, visible
 
 #: The library's cures speak of arguments in Python; here they are options and commands.
 _CURES: Final = tuple(
@@ -57,7 +57,7 @@ def in_command_words(text: str) -> str:
 
 def say(text: str) -> None:
     """Print what a command answers."""
-    click.echo(in_command_words(text))
+    click.echo(visible(in_command_words(text), keep="\n\t"))
 
 
 @contextmanager

@@ -163,7 +163,7 @@ def fit(  # noqa: PLR0913 - the public face; all but three are keyword-only
             diagnostics=chosen.run.diagnostics,
             aliases=find_aliases(design),
             fingerprint=content_hash(design.measured_rows),
-            versions=package_versions(design, priors),
+            versions=package_versions(design, priors, results),
             seed=seed,
             expansions=expansions,
         )

@@ -132,7 +132,7 @@ def fit_sensors(  # noqa: PLR0913 - the public face; all but two are keyword-onl
     linked = _together(designs, chosen, together)
     joint = joint_problem(designs, linked, correlation_shape)
     run = run_joint(joint, designs, draws=draws, seed=seed)
-    versions = package_versions(designs[0], priors)
+    versions = package_versions(designs[0], priors, results)
     fits = _as_fits(joint, linked, designs, run, versions, seed)
     return SensorFits(fits, linked, correlation_shape)
 

@@ -420,10 +420,13 @@ class Fit:
         )
 
 
-def package_versions(design: Design | None = None, priors: object = None) -> dict[str, str]:
+def package_versions(
+    design: Design | None = None, priors: object = None, results: pd.DataFrame | None = None
+) -> dict[str, str]:
     """Return the versions of the packages, and of a fit's plug-ins, behind the numbers.
 
-    `priors` is what the fit was called with: the name of a plug-in's set, or others.
+    `priors` and `results` are what the fit was called with: the name of a plug-in's set, or
+    others, and rows that state which plug-in read them.
     """
     from importlib.metadata import PackageNotFoundError, version
 
@@ -437,7 +440,8 @@ def package_versions(design: Design | None = None, priors: object = None) -> dic
     laws = (("thermcmp_airflow_laws", design.law), ("thermcmp_noise_laws", design.noise))
     named = find_provided("thermcmp_prior_sets", priors) if isinstance(priors, str) else None
     sets = [] if named is None else [(named.hook, named.item)]
-    return versions | versions_of([*laws, *terms, *sets])
+    read_by = {} if results is None else dict(results.attrs.get("read_by", {}))
+    return versions | versions_of([*laws, *terms, *sets]) | read_by
 
 
 @contextmanager

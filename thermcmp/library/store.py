@@ -14,7 +14,6 @@ from typing import Any, Literal, ParamSpec, Protocol, TypeVar, get_args
 import numpy as np
 import pandas as pd
 
-from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, LibraryError, ThermcmpWarning, suggest
 from thermcmp.library.compaction import compact
 from thermcmp.library.effective_rows import Contents, describe_differences, key_words
@@ -513,7 +512,7 @@ class Library:
         """Raise or warn of damage."""
         if not damages:
             return
-        lines = "\n".join(f"  - {shown_name(str(damage))}" for damage in damages)
+        lines = "\n".join(f"  - {damage}" for damage in damages)
         if on_damage == "error":
             raise LibraryError(
                 f"The library {self.root} has damage (on_damage='skip' reads the rest):\n{lines}"

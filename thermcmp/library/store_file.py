@@ -19,7 +19,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from thermcmp.errors import InputError
+from thermcmp.errors import InputError, visible
 from thermcmp.results.arrow import (
     SCHEMA,
     VERSION_KEY,
@@ -50,7 +50,7 @@ class Damage:
     cure: str  #: how to fix it
 
     def __str__(self) -> str:
-        return f"{self.file}: {self.what}. Fix: {self.cure}"
+        return f"{visible(self.file)}: {visible(self.what)}. Fix: {self.cure}"
 
 
 class DamagedFileError(Exception):

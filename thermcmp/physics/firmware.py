@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +36,8 @@ class Firmware:
         The model does not cover natural convection with the fan stopped.
     power_limit_w : float, optional
         Highest board power [W].
+    source : str
+        Plug-in and version of its fan control; empty for the library's own.
 
     Raises
     ------
@@ -49,6 +52,7 @@ class Firmware:
     start_c: float | None = None
     stop_c: float | None = None
     power_limit_w: float | None = None
+    source: str = ""
 
     def __post_init__(self) -> None:
         if self.stop_c is None:
@@ -125,3 +129,10 @@ class Firmware:
         """
         limit = np.inf if self.power_limit_w is None else self.power_limit_w
         return np.minimum(floats(requested_w), limit)
+
+
+def sources_of(firmware: Firmware | Mapping[str, Firmware] | None) -> str:
+    """Return the plug-ins of the fan controls of firmwares; "" where there are none."""
+    if firmware is None or isinstance(firmware, Firmware):
+        return "" if firmware is None else firmware.source
+    return ", ".join(dict.fromkeys(each.source for each in firmware.values() if each.source))

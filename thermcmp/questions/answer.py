@@ -66,7 +66,8 @@ class Answer:
     fits : tuple of Fit
         The fits that it rests on; a report states how far each can be trusted.
     source : str
-        Plug-in and version that answered; empty for the library's own questions.
+        Plug-in and version that answered, or that has the fan control of a firmware; empty
+        where neither is a plug-in's.
     """
 
     kind: str

@@ -36,7 +36,9 @@ def set_letters(ax: Axes) -> str:
     if not missing or "sans-serif" not in rcParams["font.family"]:
         return ""
     chosen = []
-    for name in _WIDER:
+    for name in (*_WIDER, *_installed()):
+        if not missing:
+            break
         found = missing & _letters_of(name)
         if found:
             chosen.append(name)
@@ -49,6 +51,15 @@ def set_letters(ax: Axes) -> str:
 
 
 @cache
+def _installed() -> tuple[str, ...]:
+    """Return the names of all installed fonts but those that have a box for every letter."""
+    from matplotlib.font_manager import fontManager
+
+    names = sorted({font.name for font in fontManager.ttflist})
+    return tuple(name for name in names if not name.startswith(("Last Resort", "LastResort")))
+
+
+@cache
 def _letters_of(family: str) -> frozenset[str]:
     """Return the letters that an installed font has, bold too; none where it is not installed."""
     from matplotlib.font_manager import FontProperties, findfont, get_font
@@ -58,7 +69,8 @@ def _letters_of(family: str) -> frozenset[str]:
         wanted = FontProperties(family=family, weight=weight)
         try:
             path = findfont(wanted, fallback_to_default=False)
-        except ValueError:
+            held.append(set(get_font(path).get_charmap()))
+        except (ValueError, OSError, RuntimeError):
+            # Not installed, or no font that can be drawn.
             return frozenset()
-        held.append(set(get_font(path).get_charmap()))
     return frozenset(chr(code) for code in held[0] & held[1])

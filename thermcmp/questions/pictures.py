@@ -7,6 +7,7 @@ import io
 import warnings
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
+from thermcmp.errors import ThermcmpWarning
 from thermcmp.questions.letters import set_letters
 from thermcmp.questions.plot_style import SIZES, WIDTH, FigureSize, natural_height
 from thermcmp.questions.themes import set_theme
@@ -63,7 +64,7 @@ def picture(answer: Drawable, size: FigureSize, form: str, theme: str = "light")
     style = {**_STYLE, "font.size": size.font}
     with matplotlib.style.context(["default", style]), warnings.catch_warnings():
         ax = drawn(answer, size, theme)
-        if set_letters(ax):
+        if missing := set_letters(ax):
             # Letters that no font here has stay text: the reader's browser has fonts for them.
             matplotlib.rcParams["svg.fonttype"] = "none"
             warnings.filterwarnings("ignore", "Glyph .* missing", UserWarning)
@@ -73,6 +74,14 @@ def picture(answer: Drawable, size: FigureSize, form: str, theme: str = "light")
         buffer = io.BytesIO()
         figure: Any = ax.get_figure(root=True)
         figure.savefig(buffer, format=form, metadata={**nothing, **words})
+    if missing and form == "png":
+        warnings.warn(
+            f"The figure has boxes for '{missing}': matplotlib lists no font with these letters. "
+            "Fix: install one and delete the list in matplotlib.get_cachedir(), or save an SVG, "
+            "for which the reader's browser finds a font.",
+            ThermcmpWarning,
+            stacklevel=4,
+        )
     return buffer.getvalue()
 
 

@@ -189,7 +189,9 @@ def _firmware(
     stated = {column: value for column, value in common.items() if value is not None}
     points = [tuple(row.values[column] for row in rows) for column in needed]
     try:
-        return Firmware(name=name, fan=_control(chosen, points, needed, duty), **stated)
+        control = _control(chosen, points, needed, duty)
+        source = "" if chosen.is_built_in else chosen.source
+        return Firmware(name=name, fan=control, source=source, **stated)
     except InputError as error:
         raise InputError(_DOING, [_placed(fault, rows, table) for fault in error.faults]) from None
 

@@ -10,7 +10,7 @@ from typing import Final, Protocol
 import pandas as pd
 
 from thermcmp.errors import Fault, ThermcmpError
-from thermcmp.hooks import guarded, provided
+from thermcmp.hooks import guarded, provided, versions_of
 from thermcmp.tabular.beginnings import begins_with, faults_of_beginnings, first_bytes
 from thermcmp.tabular.grid import Grid, read_grid
 
@@ -52,15 +52,16 @@ class ResultsReader(Protocol):
         ...
 
 
-def grid_of_plugin(path: Path) -> Grid | None:
-    """Return the cells of a table that a plug-in reads; None where no plug-in takes the file."""
+def grid_of_plugin(path: Path) -> tuple[Grid, dict[str, str]] | None:
+    """Return the cells of a table that a plug-in reads, and its version; None where none does."""
     for entry in provided("thermcmp_results_readers"):
         reader = entry.item
         if path.name.lower().endswith(reader.suffixes) and begins_with(path, reader):
             frame = guarded(entry, reader.read, pd.DataFrame, (ThermcmpError, OSError))(path)
             grid = read_grid(frame, set())
             # The first row of a frame is row 1 of the table, as in a Parquet file.
-            return replace(grid, file=path.name, rows=tuple((n + 1, row) for n, row in grid.rows))
+            numbered = tuple((n + 1, row) for n, row in grid.rows)
+            return replace(grid, file=path.name, rows=numbered), versions_of([(entry.hook, reader)])
     return None
 
 

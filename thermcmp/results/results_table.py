@@ -14,7 +14,7 @@ from typing import Any, Final, Literal
 import numpy as np
 import pandas as pd
 
-from thermcmp.errors import Fault, InputError, ThermcmpWarning, fault_lines
+from thermcmp.errors import Fault, InputError, ThermcmpWarning, fault_lines, visible
 from thermcmp.results.column_template import HEADING_WORDS
 from thermcmp.results.fault_places import Origin
 from thermcmp.results.headings import Target, map_headings, unlikely_unit
@@ -113,7 +113,8 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     bad_rows : {"refuse", "skip"}
         Whether a row that is wrong by itself refuses the table or is left out with a
         warning; ``.attrs["skipped"]`` then lists what was wrong, a dict per fault. Rows
-        that contradict each other always refuse it.
+        that contradict each other always refuse it. Where a plug-in read the table,
+        ``.attrs["read_by"]`` has its version, which a fit of these rows states.
     known : pandas.DataFrame, optional
         Rows whose names are known, as from `Library.results`: a new name much like one of
         them is asked about too.
@@ -145,7 +146,8 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
         columns, words=words, dates=dates, decimal=decimal, sheet=sheet, header_row=header_row,
         fill_merged=fill_merged, constants=constants,
     )  # fmt: skip
-    grid = grid_of_plugin(where) or read_grid(
+    by_plugin = grid_of_plugin(where)
+    grid = by_plugin[0] if by_plugin else read_grid(
         where, {*guide.columns, *READABLE}, guide.sheet,
         header_row=guide.header_row, fill_merged=guide.fill_merged, words=HEADING_WORDS,
     )  # fmt: skip
@@ -156,7 +158,7 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
         faults.append(Fault("the table has headings but no rows", "add the runs", where.name))
     if faults:
         # Headings come first: cells read under wrong ones would only add false faults.
-        raise InputError(f"The table {where.name} cannot be read:", _placed(faults, grid))
+        raise InputError(f"The table {visible(where.name)} cannot be read:", _placed(faults, grid))
     reading = _read_rows(grid, targets, guide, where, known)
     skipped: list[Fault] = []
     if bad_rows == "skip":
@@ -172,14 +174,15 @@ def read_results(  # noqa: PLR0913 - the public face; all but two are keyword-on
     if skipped and not faults:
         lines = "\n".join(fault_lines(skipped))
         count = "1 row was" if len(bad) == 1 else f"{len(bad)} rows were"
-        doubts.append(f"{where.name}: {count} left out:\n{lines}")
+        doubts.append(f"{visible(where.name)}: {count} left out:\n{lines}")
     for doubt in doubts:
         warnings.warn(doubt, ThermcmpWarning, stacklevel=2)
     if faults:
-        summary = f"The table {where.name} holds rows that cannot be used:"
+        summary = f"The table {visible(where.name)} holds rows that cannot be used:"
         raise InputError(summary, sorted(faults, key=_row_of))
     if bad_rows == "skip":
         reading.rows.attrs["skipped"] = [asdict(fault) for fault in skipped]
+    reading.rows.attrs.update({"read_by": by_plugin[1]} if by_plugin else {})
     return reading.rows
 
 
@@ -189,8 +192,8 @@ def _empty_rows(reading: _Reading, where: Path) -> list[str]:
         return []
     rows = ", ".join(reading.empty[:5]) + (" …" if len(reading.empty) > 5 else "")
     return [
-        f"{where.name}: runs without any temperature are left out: {rows}. Fix: fill them in, or "
-        "take them out of the table."
+        f"{visible(where.name)}: runs without any temperature are left out: {rows}. Fix: fill "
+        "them in, or take them out of the table."
     ]
 
 

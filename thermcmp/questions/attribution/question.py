@@ -10,6 +10,7 @@ from thermcmp._types import Array
 from thermcmp.errors import Fault, InputError, NotEstimableError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.physics.firmware import sources_of
 from thermcmp.prediction.builds import Scope, ScopeName, build_of
 from thermcmp.prediction.card import refuse_lone_control
 from thermcmp.questions.attribution.answer import Attribution
@@ -257,6 +258,7 @@ def _answer(
         draw_figure=attribution_figure,
         further_tables=tables,
         fits=(fit,) if query.control is None else (fit, query.control),
+        source=sources_of(query.rules),
         builds=study.builds,
         conditions=study.at,
         before_c=before_c,

@@ -10,6 +10,7 @@ import numpy as np
 from thermcmp.errors import Fault, InputError
 from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.model.conditions import Build, Conditions
+from thermcmp.physics.firmware import sources_of
 from thermcmp.prediction.builds import Scope, ScopeName, build_of
 from thermcmp.prediction.card import firmware_of, refuse_lone_control
 from thermcmp.prediction.fitted_build import FittedBuild
@@ -175,6 +176,7 @@ def _answer(query: MarginQuery, sweep: Sweep, control: Fit | None) -> Margin:
         prob=prob,
         draw_figure=margin_figure,
         fits=(fit,) if control is None else (fit, control),
+        source=sources_of(query.firmware),
         build=fitted.build.name,
         conditions=held,
         limit_c=sweep.limit_c,

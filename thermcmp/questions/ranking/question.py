@@ -13,6 +13,7 @@ from thermcmp.inference.checks.prior_sensitivity import power_scaling
 from thermcmp.inference.noise_fit import NoiseFit
 from thermcmp.model.conditions import Build, Conditions
 from thermcmp.model.rows import level_keys
+from thermcmp.physics.firmware import sources_of
 from thermcmp.prediction.as_bought import Loop, builds_to_rank, entries_of
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.card import refuse_lone_control
@@ -253,6 +254,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         matters_k=matters_k,
         scope=str(where),
         fits=(fit, *controls),
+        source=sources_of(firmware),
     )
 
 

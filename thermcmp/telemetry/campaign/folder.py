@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from thermcmp._files import shown_name
-from thermcmp.errors import Fault, InputError
+from thermcmp.errors import Fault, InputError, visible
 from thermcmp.hooks import guests
 from thermcmp.telemetry.campaign.comparability import find_cautions, find_creeps
 from thermcmp.telemetry.campaign.execution import outcomes_of
@@ -53,8 +53,8 @@ class Reduced:
         runs = self.results["run"].nunique() if len(self.results) else 0
         lines = [f"{runs} runs gave {len(self.results)} result rows; {len(self.refused)} refusals"]
         for record in self.refused.to_dict("records"):
-            place = [record[name] for name in ("file", "run", "sensor") if record[name]]
-            lines.append(f"Refused {', '.join(place)}: {record['reason']}")
+            place = [visible(record[n]) for n in ("file", "run", "sensor") if record[n]]
+            lines.append(f"Refused {', '.join(place)}: {visible(record['reason'])}")
         return "\n".join([*lines, *(f"Caution: {caution}" for caution in self.cautions)])
 
 
