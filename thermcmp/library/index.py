@@ -12,6 +12,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any, Final
@@ -220,14 +221,21 @@ def _name(segment: Segment) -> str:
 def _segments_of(names: Sequence[str], read: Read) -> Iterator[Segment]:
     """Return the segments of files that have none, each of a bounded number of rows."""
     batch: dict[str, tuple[Stored, ...]] = {}
+    hashing: Future[Segment] | None = None
     size = 0
-    for name in names:
-        found = read(name)
-        batch |= found
-        size += sum(stored.table.num_rows for held in found.values() for stored in held)
-        if size > _MANY_ROWS:
-            yield segment_of(batch)
-            batch, size = {}, 0
+    # The rows of a segment are hashed while those of the next are read.
+    with ThreadPoolExecutor(1) as pool:
+        for name in names:
+            found = read(name)
+            batch |= found
+            size += sum(stored.table.num_rows for held in found.values() for stored in held)
+            if size > _MANY_ROWS:
+                if hashing is not None:
+                    yield hashing.result()
+                hashing = pool.submit(segment_of, batch)
+                batch, size = {}, 0
+        if hashing is not None:
+            yield hashing.result()
     if batch:
         yield segment_of(batch)
 

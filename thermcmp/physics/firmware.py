@@ -132,7 +132,18 @@ class Firmware:
 
 
 def sources_of(firmware: Firmware | Mapping[str, Firmware] | None) -> str:
-    """Return the plug-ins of the fan controls of firmwares; "" where there are none."""
+    """Return the plug-ins of the fan controls of firmwares.
+
+    Parameters
+    ----------
+    firmware : Firmware, mapping of str to Firmware, or None
+        What sets the fans.
+
+    Returns
+    -------
+    str
+        Each plug-in and its version, by commas; "" where there are none.
+    """
     if firmware is None or isinstance(firmware, Firmware):
         return "" if firmware is None else firmware.source
     return ", ".join(dict.fromkeys(each.source for each in firmware.values() if each.source))
