@@ -42,6 +42,17 @@ def test_the_law_put_in_comes_back(noise, model, level, slope):
         assert draws.std() < widest
 
 
+def test_levels_typed_in_once_for_each_speed_are_fitted(make_rows):
+    speed = np.tile([1400.0, 2200.0], 8)
+    rows = make_rows(fan_rpm=speed, noise_dba=np.where(speed > 2000.0, 42.0, 31.5))
+    found = fit_noise(check_results(rows), reference_rpm=1400.0, draws=1000, seed=1)
+    (model,) = found.table["cooler_model"]
+    truths = 31.5, 10.5 / np.log10(2200.0 / 1400.0)
+    for draws, truth in zip(found.law(model), truths, strict=True):
+        low, high = np.quantile(draws, [0.005, 0.995])
+        assert low < truth < high
+
+
 def test_speed_at_a_level_is_the_inverse_of_the_level(noise):
     speed = noise.speed_rpm("A", 42.0)
     assert noise.level_dba("A", speed) == pytest.approx(np.full(len(speed), 42.0), abs=1e-9)

@@ -282,7 +282,8 @@ def fit_noise(
         spreads=(*(group[0] for group in GROUPS), "noise residual"),
     )
     priors = [*(scale for _, _, _, scale in GROUPS), RESIDUAL_PRIOR]
-    sample = run_conditional(problem, priors, draws=draws, seed=seed)
+    # A level is often taken once for each speed, and typed in for every run.
+    sample = run_conditional(problem, priors, draws=draws, seed=seed, may_repeat=True)
     checks = check_weights(sample.weighted.log_weights, sample.weighted.effective_size)
     specimens = problem.spreads.index(SPECIMEN)
     return NoiseFit(design, sample.effects, Diagnostics(checks), sample.points.spread[:, specimens])

@@ -214,8 +214,12 @@ def run_conditional(
     seed: int | None = None,
     by_scatter: ByScatter | None = None,
     fewest: int = FEWEST_POINTS,
+    may_repeat: bool = False,
 ) -> ConditionalDraws:
-    """Return posterior draws of parameters and effects, from that many weighted points at least."""
+    """Return posterior draws of parameters and effects, from that many weighted points at least.
+
+    Readings that repeat to less than can be computed are refused, unless they may.
+    """
     rng = np.random.default_rng(seed)
     with one_blas_thread():
         kernel = Kernel(problem)
@@ -227,7 +231,8 @@ def run_conditional(
             # Rounding may be why: below the least scatter that can be computed, it decides.
             require_scatter(kernel, target.points(mode[None]))
             raise
-        require_scatter(kernel, drawn.points)
+        if not may_repeat:
+            require_scatter(kernel, drawn.points)
         return drawn
 
 
