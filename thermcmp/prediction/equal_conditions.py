@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from thermcmp.inference.posterior import Fit
+
+#: Step of fan speed for a slope, as its natural logarithm.
+_STEP: Final = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,16 +95,40 @@ def rows_of_products(fit: Fit) -> list[BoolArray]:
 
 def noise_for(fit: Fit, held: Conditions) -> NoiseFit | None:
     """Return the noise law of a fit's runs; refuse an equal noise where there is none."""
+    if held.noise_dba is None:
+        return noise_law(fit, held.mic_distance_m)
+    return measured_noise(fit, held)
+
+
+def measured_noise(fit: Fit, held: Conditions) -> NoiseFit:
+    """Return the noise law of a fit's runs; refuse rows that have none."""
     noise = noise_law(fit, held.mic_distance_m)
-    if noise is None and held.noise_dba is not None:
-        fault = Fault(
-            "no usable noise reading in the fit's rows",
-            "measure noise_dba with its background, or hold fan_rpm=",
-            column="noise_dba",
-            value=str(held.noise_dba),
-        )
-        raise InputError("Equal noise needs measured noise:", [fault])
-    return noise
+    if noise is not None:
+        return noise
+    fault = Fault(
+        "no usable noise reading in the fit's rows",
+        "measure noise_dba with its background, or hold fan_rpm=",
+        column="noise_dba",
+        value=None if held.noise_dba is None else str(held.noise_dba),
+    )
+    raise InputError("Equal noise needs measured noise:", [fault])
+
+
+def kelvin_per_decibel_at(
+    fitted: FittedBuild, noise: NoiseFit, flow_speed: Array, power_w: Array | float
+) -> Array:
+    """Return by how much a decibel more cools a build at fan speeds, shape (S,) [K/dB].
+
+    dT/dL by a small step of fan speed: the airflow law over the noise law. NaN where the noise of
+    its cooler was not measured.
+    """
+    cooler = fitted.build.cooler_model
+    speeds = [flow_speed * np.exp(step) for step in (_STEP, -_STEP)]
+    louder, quieter = (noise.level_dba(cooler, speed) for speed in speeds)
+    if louder is None or quieter is None:
+        return np.full(fitted.fit.draw_count, np.nan)
+    fast_k, slow_k = (fitted.rise(speed, power_w) for speed in speeds)
+    return np.asarray((slow_k - fast_k) / (louder - quieter))
 
 
 def speed_at_noise(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.prediction.equal_conditions import kelvin_per_decibel_at
 from thermcmp.questions.attribution.corners import corner
 from thermcmp.questions.attribution.parts import FAN
 
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
 #: normal variables is close to normal (Marsaglia, J. Stat. Software 16(4) (2006) 1-10: from
 #: four on, from memory).
 CLEAR_SDS: Final = 4.0
-#: Step of fan speed for a slope, as its natural logarithm.
-_STEP: Final = 1e-4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,17 +74,10 @@ def is_clear(draws: Array) -> bool:
 
 
 def local_slope(study: AttributionStudy, hardware: bool) -> Array | None:
-    """Compute improvement per decibel of a build at its own firmware's fan speed, shape (S,).
-
-    dT/dL by a small step of fan speed: the airflow law over the noise law.
-    """
+    """Compute improvement per decibel of a build at its own firmware's fan speed, shape (S,)."""
     if study.noise is None:
         return None
     fitted, power_w = study.fitted[hardware, hardware], study.power_w[hardware]
-    cooler, flow_speed = fitted.build.cooler_model, study.flow_speed(corner(hardware, hardware))
-    speeds = [flow_speed * np.exp(step) for step in (_STEP, -_STEP)]
-    louder, quieter = (study.noise.level_dba(cooler, speed) for speed in speeds)
-    if louder is None or quieter is None:
-        return None
-    fast_k, slow_k = (fitted.rise(speed, power_w) for speed in speeds)
-    return np.asarray((slow_k - fast_k) / (louder - quieter))
+    flow_speed = study.flow_speed(corner(hardware, hardware))
+    slope = kelvin_per_decibel_at(fitted, study.noise, flow_speed, power_w)
+    return None if np.isnan(slope).all() else slope

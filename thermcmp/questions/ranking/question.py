@@ -22,6 +22,7 @@ from thermcmp.prediction.fitted_build import rise_weights
 from thermcmp.questions.answer import Answer
 from thermcmp.questions.caveats import Linear, fit_caveats, influence_words, refuse_bad_health
 from thermcmp.questions.phrases import PROB, check_matters, check_prob
+from thermcmp.questions.ranking.equal_temperature import noise_table
 from thermcmp.questions.ranking.evidence import evidence_sentences, evidence_table, odd_lab_words
 from thermcmp.questions.ranking.figure import ranking_figure
 from thermcmp.questions.ranking.levels import at_levels, level_caveats, level_words
@@ -57,11 +58,14 @@ class Ranking(Answer):
         Smallest difference that matters [K].
     scope : str
         "product line" or "specimens".
+    builds : mapping of str to Build
+        What was ranked, by the names in the table.
     """
 
     conditions: Conditions
     matters_k: float
     scope: str
+    builds: Mapping[str, Build]
 
     def league(self, *, simultaneous: bool = False) -> pd.DataFrame:
         """Compare every pair of products of a network, the cooler one first.
@@ -81,6 +85,36 @@ class Ranking(Answer):
         """
         draws = self.draws["temperature_c"].to_numpy()
         return league_table(self.table, draws, self.matters_k, self.prob, simultaneous=simultaneous)
+
+    def noise_at(self, temperature_c: float) -> pd.DataFrame:
+        """State what each product sounds like where its fan holds one temperature.
+
+        At the ranking's power and air, whatever its fan speed or noise; as bought at the power
+        that is stated, or the fit's reference.
+
+        Parameters
+        ----------
+        temperature_c : float
+            Temperature of the sensor, above the air at the intake [°C].
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns product; fan_rpm [rpm], noise_dba [dB(A)] and kelvin_per_db, by how much a
+            decibel more cools it there [K/dB], medians each with _low and _high; rank_mean,
+            rank_low and rank_high (1 is the quietest), p_quietest, network, health. The quietest
+            comes first, network by network. A product that is too warm at all fan speeds that
+            were measured, and up to a quarter more, has NaN, and its health the reason; one that
+            is cooler at all of them has the lowest.
+
+        Raises
+        ------
+        InputError
+            If no noise was measured, or the temperature is not above the air.
+        """
+        networks = dict(zip(self.table["product"], self.table["network"], strict=True))
+        fit, held = self.fits[0], self.conditions
+        return noise_table(fit, networks, self.builds, held, self.scope, temperature_c, self.prob)
 
     def selection(self) -> pd.DataFrame:
         """State how large a selection of cards or results would overturn neighbouring ranks.
@@ -253,6 +287,7 @@ def rank(  # noqa: PLR0913 - each condition is a keyword of its own
         conditions=held,
         matters_k=matters_k,
         scope=str(where),
+        builds=builds,
         fits=(fit, *controls),
         source=sources_of(firmware),
     )

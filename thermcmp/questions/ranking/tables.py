@@ -78,7 +78,7 @@ def _with_ends(*names: str) -> list[str]:
     return [column for name in names for column in (name, f"{name}_low", f"{name}_high")]
 
 
-def _ranks(values: Array, prob: float) -> tuple[Array, Array, Array, Array]:
+def ranks_of(values: Array, prob: float) -> tuple[Array, Array, Array, Array]:
     """Return the ranks of values of shape (S, m), and their mean and interval, shape (m,)."""
     from scipy.stats import rankdata
 
@@ -94,7 +94,7 @@ def _noise_cells(network: Network, prob: float) -> dict[str, dict[str, float]]:
         return {}
     levels = np.stack([np.asarray(network.entries[k].noise) for k in heard], axis=1)
     columns = ("noise_rank_mean", "noise_rank_low", "noise_rank_high", "p_front")
-    cells = (*_ranks(levels, prob)[1:], front_chances(network.temperatures[:, heard], levels))
+    cells = (*ranks_of(levels, prob)[1:], front_chances(network.temperatures[:, heard], levels))
     return {
         network.entries[k].name: dict(zip(columns, map(float, row), strict=True))
         for k, row in zip(heard, np.transpose(cells), strict=True)
@@ -104,7 +104,7 @@ def _noise_cells(network: Network, prob: float) -> dict[str, dict[str, float]]:
 def _network_rows(
     network: Network, number: int, prob: float, *, as_bought: bool
 ) -> list[Mapping[str, object]]:
-    ranks, means, low, high = _ranks(network.temperatures, prob)
+    ranks, means, low, high = ranks_of(network.temperatures, prob)
     count = len(network.entries)
     noise = _noise_cells(network, prob) if as_bought else {}
     best = np.mean(ranks == ranks.min(axis=1, keepdims=True), axis=0)
