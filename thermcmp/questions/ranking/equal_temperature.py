@@ -98,11 +98,11 @@ def _speed_at(
     warmth = fitted.air.intake_c + np.array([fitted.rise(speed, power_w) for speed in speeds])
     # Where more fan warms in some draw, by the scatter of its law, the first speed counts.
     warmth = np.minimum.accumulate(warmth)
-    if np.mean(warmth[-1] > temperature_c) > MOST_UNSETTLED:
-        least_c = float(np.median(warmth[-1]))
+    warmer = float(np.mean(warmth[-1] > temperature_c))
+    if warmer > MOST_UNSETTLED:
         return nothing, (
-            f"not reached: about {least_c:.0f} °C at {speeds[-1]:.0f} rpm, "
-            f"measured were {lowest:.0f} to {highest:.0f}"
+            f"not surely reached: warmer at {speeds[-1]:.0f} rpm with {100.0 * warmer:.0f}% "
+            f"probability, measured were {lowest:.0f} to {highest:.0f}"
         )
     steps = np.log(speeds)
     found = np.array([np.interp(-temperature_c, -draw, steps) for draw in warmth.T])
