@@ -43,6 +43,22 @@ def test_a_second_writer_is_refused_by_the_name_of_the_first(folder):
     assert folder.names() == []
 
 
+def test_a_lock_that_breaks_off_while_it_is_read_is_waited_for(folder, monkeypatch):
+    breaks = iter([True, False])
+    read = RemoteFolder.read
+
+    def broken(self, name):
+        if next(breaks, False):
+            raise OSError("failed to flush response stream")
+        return read(self, name)
+
+    first, second = WriterLock("mock://bench/north"), Library("mock://bench/north")
+    monkeypatch.setattr(RemoteFolder, "read", broken)
+    with first.held(), pytest.raises(LibraryError, match="Another process writes"):
+        second.add(runs(0, 2))
+    assert second.add(runs(0, 2)).new == 2
+
+
 def test_the_lock_is_given_back_after_an_error(folder):
     with pytest.raises(KeyboardInterrupt), WriterLock("mock://bench/north").held():
         raise KeyboardInterrupt

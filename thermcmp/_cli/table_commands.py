@@ -206,6 +206,7 @@ def reduce_folder(
     """Reduce a folder of logs; it is an error if none of them can be used."""
     import thermcmp as tc
     from thermcmp.results.reading_guide import read_guide
+    from thermcmp.telemetry.campaign.worker import all_refused
 
     if runs is None:
         fault = Fault("no run sheet", "give --runs with a table of the runs", file=str(logs))
@@ -216,12 +217,7 @@ def reduce_folder(
             logs, existing(runs), columns=headings, split_by=split_by, progress=False
         )
     if reduced.results.empty:
-        faults = [
-            Fault(f"run {record['run']}: {record['reason']}" if record["run"] else record["reason"],
-                  "test it again, or correct the run sheet", record["file"])
-            for record in reduced.refused.to_dict("records")
-        ]  # fmt: skip
-        raise InputError("No log could be used; each was refused:", faults)
+        raise all_refused(reduced.refused)
     return reduced
 
 

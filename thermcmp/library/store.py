@@ -554,9 +554,17 @@ def _canonical(frame: pd.DataFrame | HasResults) -> pd.DataFrame:
     return canonical_extras(check_results(_frame_of(frame)))
 
 
-def _frame_of(frame: pd.DataFrame | HasResults) -> Any:
-    """Return a frame, or that of an object with results."""
-    return frame if isinstance(frame, pd.DataFrame) else getattr(frame, "results", frame)
+def _frame_of(frame: Any) -> Any:
+    """Return a frame, or that of an object with results; refuse logs that were all refused."""
+    if isinstance(frame, pd.DataFrame):
+        return frame
+    results: Any = getattr(frame, "results", frame)
+    refused: Any = getattr(frame, "refused", ())
+    if len(refused) and not len(results):
+        from thermcmp.telemetry.campaign.worker import all_refused
+
+        raise all_refused(refused)
+    return results
 
 
 def _listed(value: Any) -> list[Any]:

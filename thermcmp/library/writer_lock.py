@@ -83,6 +83,9 @@ class WriterLock:
                     return folder.read(name).decode()
                 except FileNotFoundError:
                     return "it has just finished"
+                except OSError as error:
+                    # A lock that is given back while it is read: some stores break off.
+                    return f"its lock {name} cannot be read: {error}"
             folder.remove(name)
         return None
 

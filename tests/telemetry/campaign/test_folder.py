@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError
+from thermcmp.library.store import Library
 from thermcmp.results.schema import NAMES, REQUIRED
 from thermcmp.results.validation import check_results
 from thermcmp.telemetry.campaign.comparability import find_cautions
@@ -74,6 +75,15 @@ def test_good_logs_give_results_and_bad_ones_are_named(bench):
         assert words in refused.loc[file, "reason"]
     assert refused.loc["r5.log", "second"] == 1300.0
     assert "Refused r5.log, R5: throttled" in str(reduced)
+
+
+def test_logs_that_were_all_refused_are_named_where_they_are_added(tmp_path, clean_run):
+    clean_run(seconds=200).to_csv(tmp_path / "r1.csv", index=False)
+    sheet = pd.DataFrame([{"file": "r1.csv", "run": "R1", **PARTS}])
+    reduced = reduce_logs(tmp_path, sheet, progress=False)
+    with pytest.raises(InputError, match=r"each was refused:\n.*r1.csv: run R1: .* at load"):
+        Library(tmp_path / "bench").add(reduced)
+    assert not (tmp_path / "bench").exists()
 
 
 def test_the_run_sheet_may_lie_beside_its_logs(tmp_path, clean_run):

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from thermcmp._files import shown_name
 from thermcmp.errors import Fault, InputError, ThermcmpError
@@ -21,6 +21,9 @@ from thermcmp.telemetry.reading.readers import TelemetryReader, require_file
 from thermcmp.telemetry.steady_state.protocol import Protocol
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 from thermcmp.telemetry.steady_state.sensor_rise import CREEP
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 REFUSED_COLUMNS: Final = ("file", "run", "sensor", "reason", "second")
 #: Hooks of the plug-ins that may have a part in the reduction of a log.
@@ -161,6 +164,16 @@ def _reduce_run(
     seconds = [c.second for c in reduced.checks if c.verdict == "refused" and c.second == c.second]
     first = min(seconds) if seconds else float("nan")
     outcome.refused.append(refusal(record.file, run, reduced.reason, "", first))
+
+
+def all_refused(refused: pd.DataFrame) -> InputError:
+    """Return the error for logs of which none gave a result."""
+    faults = [
+        Fault(f"run {record['run']}: {record['reason']}" if record["run"] else record["reason"],
+              "test it again, or correct the run sheet", record["file"])
+        for record in refused.to_dict("records")
+    ]  # fmt: skip
+    return InputError("No log could be used; each was refused:", faults)
 
 
 def refusal(
