@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -65,7 +65,7 @@ class Ranking(Answer):
     conditions: Conditions
     matters_k: float
     scope: str
-    builds: Mapping[str, Build]
+    builds: Mapping[str, Build] = field(default_factory=dict)
 
     def league(self, *, simultaneous: bool = False) -> pd.DataFrame:
         """Compare every pair of products of a network, the cooler one first.
