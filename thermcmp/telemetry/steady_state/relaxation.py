@@ -1,7 +1,7 @@
 """The end of a soak by one to three exponentials, averaged over the models.
 
 A cooler's rise ends with its slowest parts: fins and base follow within minutes, a back
-plate or the air around a card takes longer, and a paste that beds in longer still. A single
+plate or the air around a card takes longer, and a case or a room longer still. A single
 exponential takes such a slow part for noise and stops short, and a single slow part takes two
 for one between them. So models with none, one and two are fitted and averaged by their
 posterior probability, and a slow part that noise may hide widens the error.
