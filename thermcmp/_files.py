@@ -76,14 +76,6 @@ def _put_where_none_is(unfinished: Path, target: Path) -> None:
     unfinished.unlink(missing_ok=True)
 
 
-def shown_name(name: str) -> str:
-    """Return a file's name as text that every table can hold: bytes that are not UTF-8 by number.
-
-    Such a name, as of an old disk, reaches Python with a lone surrogate for each byte.
-    """
-    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-
-
 def what_it_is(path: Path) -> str:
     """Return what a path is in place of a plain file, in words; "" for a plain file.
 

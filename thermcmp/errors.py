@@ -30,6 +30,14 @@ _SHOWN: Final = 5
 _MOST_KINDS: Final = 25
 
 
+def shown_name(name: str) -> str:
+    """Return a file's name as text that every table can hold: bytes that are not UTF-8 by number.
+
+    Such a name, as of an old disk, reaches Python with a lone surrogate for each byte.
+    """
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def visible(text: str, keep: str = "") -> str:
     """Return text that a terminal shows as it is: signs that move, hide or turn it by number.
 
@@ -38,12 +46,11 @@ def visible(text: str, keep: str = "") -> str:
     """
     if text.isascii() and text.isprintable():
         return text
-    text = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
     return "".join(
         sign.encode("unicode_escape").decode()
         if sign not in keep and unicodedata.category(sign) in _UNSEEN
         else sign
-        for sign in text
+        for sign in shown_name(text)
     )
 
 

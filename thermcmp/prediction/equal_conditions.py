@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
     from thermcmp.inference.posterior import Fit
 
+#: What limits a product where its noise is asked for.
+UNHEARD: Final = "not estimable: no usable noise reading of this cooler"
+FOLLOWED: Final = "noise law followed beyond the measured fan speeds"
 #: Step of fan speed for a slope, as its natural logarithm.
 _STEP: Final = 1e-4
 
@@ -141,7 +144,7 @@ def speed_at_noise(
     flow_speed = noise.speed_rpm(cooler_model, noise_dba)
     measured = noise.design.speed_range_rpm(cooler_model)
     if flow_speed is None or measured is None:
-        return None, "not estimable: no usable noise reading of this cooler"
+        return None, UNHEARD
     middle = float(np.median(flow_speed))
     reach = reach_of(middle, *measured)
     if reach is Reach.REFUSED:
@@ -151,8 +154,7 @@ def speed_at_noise(
             f"not reached: {noise_dba:g} dB(A) {needed}, "
             f"measured were {measured[0]:.0f} to {measured[1]:.0f}"
         )
-    beyond = "noise law followed beyond the measured fan speeds"
-    return flow_speed, beyond if reach is Reach.EXTRAPOLATED else ""
+    return flow_speed, FOLLOWED if reach is Reach.EXTRAPOLATED else ""
 
 
 def entry_at(

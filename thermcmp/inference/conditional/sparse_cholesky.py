@@ -24,13 +24,13 @@ class Factor:
         t, b = len(plan.tail), slots.shape[1]
         compiled_loops.factorise(plan.start, plan.cut, plan.target, slots)
         compiled_loops.subtract_from_tail(plan.by_row, plan.low, plan.at, t, slots)
-        dense = np.ascontiguousarray(slots[plan.start[-1] :].T).reshape(b, t, t)
+        last = slots[plan.start[-1] :].T
+        self.tail = np.array(last, order="C").reshape(b, t, t)
         try:
-            self.tail = dense.copy()
             compiled_loops.factorise_full(self.tail)
         except np.linalg.LinAlgError:
             # A point far out, where rounding outweighs the priors, is no fault of the others.
-            self.tail = _each_by_itself(dense)
+            self.tail = _each_by_itself(last.reshape(b, t, t))
 
     @property
     def log_determinant(self) -> Array:

@@ -11,7 +11,12 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.physics.reach import FARTHEST
 from thermcmp.prediction.builds import Scope
 from thermcmp.prediction.card import MOST_UNSETTLED
-from thermcmp.prediction.equal_conditions import kelvin_per_decibel_at, measured_noise
+from thermcmp.prediction.equal_conditions import (
+    FOLLOWED,
+    UNHEARD,
+    kelvin_per_decibel_at,
+    measured_noise,
+)
 from thermcmp.prediction.fitted_build import FittedBuild
 from thermcmp.questions.phrases import interval
 from thermcmp.questions.ranking.tables import ranks_of
@@ -72,9 +77,7 @@ def noise_table(
     table = pd.DataFrame(rows, columns=list(_COLUMNS)).set_index("product", drop=False)
     heard = table.loc[list(levels)]
     for _, members in heard.groupby("network")["product"]:
-        ranks, means, low, high = ranks_of(np.stack([levels[m] for m in members], axis=1), prob)
-        quietest = np.mean(ranks == ranks.min(axis=1, keepdims=True), axis=0)
-        cells = np.transpose([means, low, high, quietest])
+        cells = np.transpose(ranks_of(np.stack([levels[m] for m in members], axis=1), prob))
         table.loc[members, ["rank_mean", "rank_low", "rank_high", "p_quietest"]] = cells
     return table.sort_values(["network", "noise_dba"], ignore_index=True)
 
@@ -89,7 +92,7 @@ def _speed_at(
     nothing = np.empty(0)
     heard = noise.design.speed_range_rpm(fitted.build.cooler_model)
     if heard is None:
-        return nothing, "not estimable: no usable noise reading of this cooler"
+        return nothing, UNHEARD
     ends = np.array([fitted.nearest_speeds, heard])
     lowest, highest = float(ends[:, 0].max()), float(ends[:, 1].min())
     if lowest > highest:
@@ -110,5 +113,4 @@ def _speed_at(
     middle = float(np.median(speed))
     if middle <= lowest * _SAME:
         return speed, f"cooler at all measured fan speeds, from {lowest:.0f} rpm: it may be quieter"
-    beyond = "noise law followed beyond the measured fan speeds" if middle > highest else ""
-    return speed, beyond
+    return speed, FOLLOWED if middle > highest else ""

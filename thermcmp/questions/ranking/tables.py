@@ -79,12 +79,13 @@ def _with_ends(*names: str) -> list[str]:
 
 
 def ranks_of(values: Array, prob: float) -> tuple[Array, Array, Array, Array]:
-    """Return the ranks of values of shape (S, m), and their mean and interval, shape (m,)."""
+    """Return the mean ranks of values of shape (S, m), their interval, and chances to be first."""
     from scipy.stats import rankdata
 
     ranks, tail = rankdata(values, axis=1), (1.0 - prob) / 2.0
     low, high = np.quantile(ranks, [tail, 1.0 - tail], axis=0, method="nearest")
-    return ranks, ranks.mean(axis=0), low, high
+    first = np.mean(ranks == ranks.min(axis=1, keepdims=True), axis=0)
+    return ranks.mean(axis=0), low, high, first
 
 
 def _noise_cells(network: Network, prob: float) -> dict[str, dict[str, float]]:
@@ -94,7 +95,7 @@ def _noise_cells(network: Network, prob: float) -> dict[str, dict[str, float]]:
         return {}
     levels = np.stack([np.asarray(network.entries[k].noise) for k in heard], axis=1)
     columns = ("noise_rank_mean", "noise_rank_low", "noise_rank_high", "p_front")
-    cells = (*ranks_of(levels, prob)[1:], front_chances(network.temperatures[:, heard], levels))
+    cells = (*ranks_of(levels, prob)[:3], front_chances(network.temperatures[:, heard], levels))
     return {
         network.entries[k].name: dict(zip(columns, map(float, row), strict=True))
         for k, row in zip(heard, np.transpose(cells), strict=True)
@@ -104,10 +105,9 @@ def _noise_cells(network: Network, prob: float) -> dict[str, dict[str, float]]:
 def _network_rows(
     network: Network, number: int, prob: float, *, as_bought: bool
 ) -> list[Mapping[str, object]]:
-    ranks, means, low, high = ranks_of(network.temperatures, prob)
+    means, low, high, best = ranks_of(network.temperatures, prob)
     count = len(network.entries)
     noise = _noise_cells(network, prob) if as_bought else {}
-    best = np.mean(ranks == ranks.min(axis=1, keepdims=True), axis=0)
     rows: list[Mapping[str, object]] = []
     for i, entry in enumerate(network.entries):
         mean, _, low_c, high_c = summary(entry.temperature, prob)

@@ -11,8 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from thermcmp._files import shown_name
-from thermcmp.errors import Fault, InputError, visible
+from thermcmp.errors import Fault, InputError, shown_name, visible
 from thermcmp.hooks import guests
 from thermcmp.telemetry.campaign.comparability import find_cautions, find_creeps
 from thermcmp.telemetry.campaign.execution import outcomes_of

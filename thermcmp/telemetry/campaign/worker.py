@@ -8,8 +8,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from thermcmp._files import shown_name
-from thermcmp.errors import Fault, InputError, ThermcmpError
+from thermcmp.errors import Fault, InputError, ThermcmpError, shown_name
 from thermcmp.hooks import guests
 from thermcmp.telemetry.campaign.blocks import split_log
 from thermcmp.telemetry.campaign.run_sheet import InstrumentLog, Run

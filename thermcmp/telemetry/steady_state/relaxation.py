@@ -208,9 +208,9 @@ def _sampled(
     from scipy.special import log_ndtr
 
     means, precisions = prior
-    scores, stretch = _scores()
+    steps = _proposal()
     spread = np.linalg.cholesky(laplace[:, 2::2, 2::2])
-    places = modes[:, None, 2::2] + np.einsum("kij,sj->ksi", spread, scores) * stretch[:, None]
+    places = modes[:, None, 2::2] + np.einsum("kij,sj->ksi", spread, steps)
     theta = np.empty((*places.shape[:2], modes.shape[1]))
     theta[..., 2::2] = places
     columns = np.ones((*places.shape[:2], 4, len(x)))
@@ -226,7 +226,7 @@ def _sampled(
     logs = np.sum(pull * found, axis=-1) - np.linalg.slogdet(inverse)[1] - away
     logs = (logs + np.sum(np.log(precisions[:, 1:]), axis=1)[:, None]) / 2.0
     # Over the density of the proposal, Student's distribution around the mode.
-    far = 1.0 + np.sum((scores * stretch[:, None]) ** 2, axis=-1) / _FREEDOM
+    far = 1.0 + np.sum(steps**2, axis=-1) / _FREEDOM
     logs += (_FREEDOM + 3.0) / 2.0 * np.log(far)
     logs += np.sum(np.log(np.diagonal(spread, axis1=1, axis2=2)), axis=1)[:, None]
     # Both slow parts go one way.
@@ -236,13 +236,14 @@ def _sampled(
 
 
 @lru_cache(maxsize=1)
-def _scores() -> tuple[Array, Array]:
-    """Return normal scores of three time constants, evenly spread, and the stretch of each."""
+def _proposal() -> Array:
+    """Return steps of three time constants from their mode, evenly spread, of Student's t."""
     from scipy.special import chdtri, ndtri
     from scipy.stats import qmc
 
     places = qmc.Halton(4, scramble=False).random(_SAMPLES + 1)[1:]
-    return ndtri(places[:, :3]), np.sqrt(_FREEDOM / chdtri(_FREEDOM, places[:, 3]))
+    stretch = np.sqrt(_FREEDOM / chdtri(_FREEDOM, places[:, 3:]))
+    return np.asarray(ndtri(places[:, :3]) * stretch)
 
 
 def _decays(theta: Array, x: Array) -> Array:

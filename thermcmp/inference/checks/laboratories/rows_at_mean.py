@@ -43,8 +43,8 @@ def rows_at_mean(fit: Fit, free: Sequence[str]) -> RowsAtMean:
     levels = slice(design.offsets[place], design.offsets[place] + len(design.levels[place]))
     counted = ~design.at_limit[owner]
     point = free_point(fit, free)
-    v = kernel.run_scatter * point.residual.T**2 + kernel.known_variance
-    solved = Solved(kernel, point, Readings(kernel.problem.y[:, None], v, counted))
+    readings = Readings(kernel.problem.y[:, None], kernel.variance(point), counted)
+    solved = Solved(kernel, point, readings)
     h = np.zeros_like(solved.v) if solved.h is None else solved.h
     return RowsAtMean(
         solved, owner, counted, still, flow, h, np.asarray(still[:, levels].sum(axis=1))
