@@ -662,6 +662,7 @@ def test_a_folder_of_logs_is_imported_with_its_run_sheet(recorder, tmp_path, cap
         ("or pass allow_prior=True (it is recorded).", "or --allow-prior (it is recorded)."),
         ("give allow_bad_health=True.", "give --allow-bad-health."),
         ("write n=3", "write n=3"),
+        ("name it with columns={'time': …}", "name it with --columns {'time': …}"),
     ],
 )  # fmt: skip
 def test_cures_are_options_here(words, here):

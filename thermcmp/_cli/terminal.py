@@ -21,6 +21,7 @@ _CURES: Final = tuple(
             r"\bcolumns=\{'your heading': '([^']*)', …\}",
             r'"your heading" = "\1" in a --columns file',
         ),
+        (r"\bcolumns=(?=\{)", "--columns "),
         (r"\bdecimal=\{[^}]*\}", "--decimal"),
         (r"\bfill_merged=True\b", "--fill-merged"),
         (r"\bfill_merged=False\b", "--no-fill-merged"),

@@ -80,7 +80,7 @@ _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
     (Unit("m°C", _T, 1e-3), "m°c mdegc millidegc millicelsius millidegreec"),
     (Unit("K", _T, 1.0, -273.15), "k kelvin"),
     (Unit("mK", _T, 1e-3, -273.15), "mk"),
-    (Unit("rpm", _R), "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min"),
+    (Unit("rpm", _R), "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min tr/min giri/min"),
     (Unit("1/s", _R, 60.0), "1/s rps r/s rev/s"),
     (Unit("W", _P), "w watt watts"),
     (Unit("mW", _P, 1e-3), "mw milliwatt milliwatts"),

@@ -183,3 +183,39 @@ def test_of_a_large_file_the_beginning_is_inspected(tmp_path):
     # How long it takes is held against the bare read in tests/benchmarks/bench_telemetry.py.
     share = 100.0 * 3e6 / path.stat().st_size
     assert f"Inspected: the first {share:.0f} % of it" in seen.times
+
+
+def test_time_and_fan_speed_under_french_headings(tmp_path, clean_run):
+    # 'tr/min' (tours par minute) is the unit of speed of French tachometers (from memory).
+    frame = clean_run(seconds=900, idle_s=100)
+    names = {"time_s": "Temps écoulé (s)", "fan_rpm": "Ventilateur (tr/min)",
+             "memory_c": "Mémoire (°C)", "power_w": "Puissance (W)"}  # fmt: skip
+    path = tmp_path / "banc.csv"
+    frame[list(names)].rename(columns=names).to_csv(path, sep=";", index=False, decimal=",")
+    seen = inspect(path)
+    assert seen.problems == ()
+    read = read_telemetry(path, seen.suggestion)
+    np.testing.assert_allclose(read["time_s"], frame["time_s"])
+    np.testing.assert_allclose(read["fan_rpm"], frame["fan_rpm"])
+
+
+def test_a_time_is_not_taken_for_the_clock_beside_another_or_if_it_falls(tmp_path, clean_run):
+    frame = clean_run(seconds=900, idle_s=100)
+    names = {"time_s": "Zeit (s)", "memory_c": "Speicher (°C)", "power_w": "Leistung (W)"}
+    plain = frame[list(names)].rename(columns=names)
+    path = tmp_path / "zeiten.csv"
+    for second in (plain.assign(**{"Laufzeit (s)": plain["Zeit (s)"] + 5.0}),
+                   plain.assign(**{"Zeit (s)": plain["Zeit (s)"][::-1].to_numpy()})):  # fmt: skip
+        second.to_csv(path, index=False)
+        assert "time" not in inspect(path).suggestion
+
+
+def test_midnight_is_no_set_point(tmp_path, clean_run):
+    frame = clean_run(seconds=900, idle_s=100)
+    times = pd.Timestamp("2031-05-06 23:52:00") + pd.to_timedelta(frame["time_s"], unit="s")
+    stamped = frame.drop(columns="time_s").assign(
+        date=times.dt.strftime("%Y-%m-%d"), time=times.dt.strftime("%H:%M:%S")
+    )
+    path = tmp_path / "night.csv"
+    stamped.to_csv(path, index=False)
+    assert "Blocks of" not in str(inspect(path))

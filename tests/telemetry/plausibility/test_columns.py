@@ -250,3 +250,21 @@ def test_a_looped_load_is_no_ceiling(two_sensors):
     assert not [c for c in reduce_telemetry(frame).checks if c.name == "clipped"]
     frame["power_w"] = 250.0
     assert [c for c in reduce_telemetry(frame).checks if c.name == "clipped"]
+
+
+def test_a_clock_that_rests_in_the_pauses_of_a_looped_test_is_not_throttled(two_sensors):
+    frame = two_sensors()
+    pause = (frame["time_s"] > 200.0) & (frame["time_s"] % 100.0 < 8.0)
+    looped = frame.assign(
+        load_percent=np.where(pause | (frame["power_w"] < 100.0), 1.0, 99.0),
+        core_mhz=np.where(pause, 300.0, 2400.0),
+    )
+    checks = reduce_telemetry(looped, Protocol(pause_s=15.0)).checks
+    assert not [c for c in checks if c.name == "throttling"]
+    cut = looped.assign(
+        core_mhz=np.where(pause, 300.0, np.where(frame["time_s"] >= 1200.0, 2000.0, 2400.0))
+    )
+    (check,) = [
+        c for c in reduce_telemetry(cut, Protocol(pause_s=15.0)).checks if c.name == "throttling"
+    ]
+    assert "fell from 2400 to 2000 MHz" in check.words

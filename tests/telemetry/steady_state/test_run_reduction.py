@@ -467,3 +467,9 @@ def test_the_cure_for_a_log_with_gaps_cures(tmp_path, clean_run):
     assert "Protocol(gap_s=13) would span the longest gap" in reason
     row = reduce_telemetry(log, Protocol(gap_s=13)).rows.iloc[0]
     assert abs(row["temperature_c"] - row["ambient_c"] - 55.0) < 2.0 * row["standard_error_k"]
+
+
+def test_a_power_under_another_name_is_named(clean_run):
+    frame = clean_run().rename(columns={"power_w": "p_w"}).assign(p_limit_w=300.0)
+    reason = reduce_telemetry(frame).reason
+    assert "no power was logged, and the run sheet states none; name one of p_w power_w" in reason

@@ -12,9 +12,11 @@ import pandas as pd
 
 from thermcmp._types import Array
 from thermcmp.tabular.numbers import split_cell
-from thermcmp.tabular.units import parse_unit
+from thermcmp.tabular.units import Dimension, parse_unit
 from thermcmp.telemetry.quantities import (
     AMBIENT,
+    DATE,
+    ELAPSED,
     FAN_DUTY,
     FAN_SPEED,
     LOAD,
@@ -65,6 +67,7 @@ def column_table(
     suggestion: dict[str, str | int] = {}
     counts = Counter(headings)
     several = bool(cards_in(headings))
+    clocks = []
     for position, heading in enumerate(headings):
         column = [str(cell).strip() for cell in cells.iloc[:, position]]
         values, missing = _numbers(column)
@@ -97,11 +100,22 @@ def column_table(
                 "remark": remark,
             }
         )
-    _only_ones(records, suggestion)
+        if canonical and dimension_of(canonical) is Dimension.TIME and _runs_on(known):
+            clocks.append(records[-1])
+    _only_ones(records, clocks, suggestion)
     return pd.DataFrame(records).round(3), suggestion
 
 
-def _only_ones(records: list[dict[str, Any]], suggestion: dict[str, str | int]) -> None:
+def _runs_on(known: Array) -> bool:
+    """Return whether readings go on as a clock does."""
+    return len(known) > 1 and bool(np.all(np.diff(known) >= 0.0) and known[-1] > known[0])
+
+
+def _only_ones(
+    records: list[dict[str, Any]],
+    clocks: list[dict[str, Any]],
+    suggestion: dict[str, str | int],
+) -> None:
     """Take the only column in a unit for the quantity, whatever language its heading is in."""
 
     def called(record: dict[str, Any], canonical: str, remark: str) -> None:
@@ -110,6 +124,8 @@ def _only_ones(records: list[dict[str, Any]], suggestion: dict[str, str | int]) 
         suggestion.update(renamed)
         record["read as"], record["remark"] = canonical, f"{remark}: check it"
 
+    if len(clocks) == 1 and suggestion.keys().isdisjoint({TIME, DATE, ELAPSED}):
+        called(clocks[0], TIME, "the only column that goes on as a clock does")
     marks = any(card_of(name) for name in suggestion)
     for canonical in (AMBIENT,) if marks else (FAN_SPEED, POWER, NOISE, LOAD, AMBIENT):
         if canonical in suggestion:
@@ -170,7 +186,7 @@ def _meaning(name: str, unit: Any, column: Sequence[str], values: Array) -> tupl
         return TIME, "by its cells"
     if not len(known):
         return None, "text" if filled else "empty"
-    if bare_time_unit(name) and not np.any(np.diff(known) < 0.0) and known[-1] > known[0]:
+    if bare_time_unit(name) and _runs_on(known):
         return TIME, "by its heading"
     if is_set_point(words.replace(" ", "_")):
         return None, _SET_POINT

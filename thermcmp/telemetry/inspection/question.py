@@ -18,9 +18,11 @@ from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.inspection.columns import column_table
 from thermcmp.telemetry.inspection.sample import sample_of
 from thermcmp.telemetry.quantities import (
+    DATE,
     DEVICE,
     LOAD,
     POWER,
+    TIME,
     is_extreme,
     sensor_names,
 )
@@ -244,9 +246,10 @@ def _times(
         ]
         more = f" and {len(phases) - 8} more" if len(phases) > 8 else ""
         lines.append(f"At load: {', '.join(phases[:8]) or 'never'}{more}")
-    loads = [stated for name, stated in suggestion.items() if name.endswith(LOAD)]
+    # A date that changes at midnight is no set point.
+    kept = [s for name, s in suggestion.items() if name.endswith(LOAD) or name in (DATE, TIME)]
     for heading in cells:
-        if is_extreme(str(heading)) or heading in loads:
+        if is_extreme(str(heading)) or heading in kept:
             continue
         values = cells[heading].to_numpy(dtype=object)
         changes = int(np.sum(values[1:] != values[:-1]))

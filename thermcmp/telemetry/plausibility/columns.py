@@ -68,7 +68,7 @@ def column_checks(
         ),
         *_condition_checks(readings, stretch),
         *_swapped_checks(readings, stretch, window),
-        *_clock_checks(readings, stretch, window, protocol),
+        *_clock_checks(_at_load(readings, loaded), stretch, window, protocol),
     ]
 
 
@@ -200,17 +200,25 @@ def _condition_checks(readings: Readings, stretch: Stretch) -> Iterator[Check]:
             yield Check("frozen", verdict, words, repeat.value, second=start_s)
 
 
+def _at_load(readings: Readings, loaded: BoolArray | None) -> Readings:
+    """Return the readings without those of pauses, in which a clock falls for want of work."""
+    if loaded is None or loaded.all():
+        return readings
+    return Readings({name: values[loaded] for name, values in readings.columns.items()})
+
+
 def _clock_checks(
     readings: Readings, stretch: Stretch, window: Readings, protocol: Protocol
 ) -> Iterator[Check]:
     """Check that no clock rate fell at full load, as it does when a card is throttled."""
+    part = readings.between(window.time_s[0], window.time_s[-1])
     for name in readings.columns:
         if dimension_of(name) is not Dimension.FREQUENCY:
             continue
         early = readings.between(stretch.load_start_s, stretch.load_start_s + _CLOCK_LEVEL_S).known(
             name
         )[1]
-        times, values = window.known(name)
+        times, values = part.known(name)
         if not len(early) or not len(values):
             continue
         level = float(np.quantile(early, 0.9))

@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from thermcmp.tabular.units import Dimension
 from thermcmp.telemetry.quantities import (
     AMBIENT,
     FAN_DUTY,
@@ -15,7 +16,9 @@ from thermcmp.telemetry.quantities import (
     FIRMWARE,
     POWER,
     THROTTLED,
+    dimension_of,
     is_of_air,
+    is_set_point,
 )
 from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.protocol import Held, Protocol, Verdict
@@ -83,12 +86,18 @@ def _check_stated(
     title, stated = _NAMES[name], stated_value(run, name)
     if np.isnan(stated):
         words = f"no {title} was logged, and the run sheet states none"
-        others = [c for c in window.columns if name == AMBIENT and is_of_air(c)]
+        like = is_of_air if name == AMBIENT else _is_power
+        others = [column for column in window.columns if like(column)]
         words += f"; name one of {', '.join(others)} {name} by columns=" if others else ""
         return [Check(title, Verdict.REFUSED, words)]
     words = f"{title} was stated once, not logged"
     once = Check(title, Verdict.CORRECTED, words, stated, unit=_UNITS[name])
     return [once, *_held(window, name, stated, held)]
+
+
+def _is_power(column: str) -> bool:
+    """Return whether a column is a power, and not a limit of it."""
+    return dimension_of(column) is Dimension.POWER and not is_set_point(column)
 
 
 def _check_ambient(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
