@@ -64,10 +64,13 @@ def power_step(rng):
 
 
 def drifting_ambient(rng):
-    """A room that warms up or cools down by 1 to 4 K an hour."""
+    """A room that warms up or cools down by 1 to 4 K an hour, which sensors follow later."""
     world = _watched(Card.draw(rng, seconds=SECONDS))
-    drift = rng.choice([-1.0, 1.0]) * rng.uniform(1.0, 4.0) * np.arange(float(SECONDS)) / 3600.0
-    for name in ("memory_c", "junction_c", "ambient_c"):
+    k_per_s = rng.choice([-1.0, 1.0]) * rng.uniform(1.0, 4.0) / 3600.0
+    t = np.arange(float(SECONDS))
+    for name, late_s in (("memory_c", 120.0), ("junction_c", 80.0), ("ambient_c", 1e-3)):
+        late_s *= rng.uniform(0.6, 1.6)
+        drift = k_per_s * (t - late_s * (1.0 - np.exp(-t / late_s)))
         world.frame[name] = np.round(world.frame[name] + drift, 2)
     return world
 

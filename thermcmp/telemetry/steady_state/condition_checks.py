@@ -119,7 +119,7 @@ def _check_ambient(window: Readings, protocol: Protocol, run: Mapping[str, Any])
         words = f"ambient moved by {moved:.1f} K"
         if moved <= AMBIENT_CORRECTABLE * limit:
             verdict = Verdict.CORRECTED
-            words += "; the rise is taken second by second"
+            words += "; the rise is over the air that was followed"
         else:
             verdict = Verdict.REFUSED
             words += ": too fast for the cooler to follow"

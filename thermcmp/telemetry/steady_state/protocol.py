@@ -92,7 +92,7 @@ class Protocol:
         Largest swing of a settled rise [K]; beyond, it is a cycle and not a steady state.
     ambient_drift_k : float
         Largest change of ambient in the window [K]; up to three times as much passes with
-        a correction, as the rise is taken second by second.
+        a correction, as the rise is over the air as the sensor has followed it.
     fan_drift_share, power_drift_share : float
         Largest change of fan speed and power in the window, as a share of their means.
     pause_s : float

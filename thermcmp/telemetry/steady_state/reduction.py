@@ -154,7 +154,10 @@ class Reduction:
         if self.window_s is None:
             return
         start, end = (second / 60 for second in self.window_s)
-        added = {c.sensor: c.figure for c in self.checks if c.name == "soak end"}
+        added: dict[str, float] = {}
+        for check in self.checks:
+            if check.name in ("air", "soak end"):
+                added[check.sensor] = added.get(check.sensor, 0.0) + check.figure
         for row in self.rows.to_dict("records"):
             level, shift = row["temperature_c"], added.get(row["sensor"], 0.0)
             ax.hlines(level, start, end, color="0.1", lw=0.9)

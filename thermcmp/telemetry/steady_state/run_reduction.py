@@ -11,6 +11,7 @@ import pandas as pd
 
 from thermcmp._types import BoolArray
 from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.loaded_record.moving_air import delay_of, followed_air
 from thermcmp.telemetry.loaded_record.switches import since_last_step
 from thermcmp.telemetry.plausibility.columns import column_checks
 from thermcmp.telemetry.plausibility.dropouts import dropout_checks, without_dropouts, zero_checks
@@ -46,6 +47,7 @@ from thermcmp.telemetry.steady_state.run_data import Readings, block_means
 from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s, readings_in
 from thermcmp.telemetry.steady_state.sensor_rise import (
     LEAST_COVERAGE,
+    REPORTED_K,
     Series,
     mean_from,
     steady_rise,
@@ -230,10 +232,12 @@ def _judged(
             held_since_s=held_since_s,
         )
         result = judge_sensor(sensor, rise, window.start_s, record, protocol)
+        in_window = sensor.since(window.start_s)
         cut_error_k = protocol.cut_k(sensor.name, sensor.step_k)[1]
-        error_k = float(np.hypot(result.rise.standard_error_k, cut_error_k))
+        air_error_k = float(np.mean(in_window.doubt_k))
+        error_k = float(np.linalg.norm([result.rise.standard_error_k, cut_error_k, air_error_k]))
         result = replace(result, rise=replace(result.rise, standard_error_k=error_k))
-        n_read = len(sensor.since(window.start_s).time_s)
+        n_read = len(in_window.time_s)
         share = 100.0 * n_read / n_rows
         words = f"{sensor.name} and ambient were read in {share:.0f} % of the window"
         verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
@@ -243,8 +247,22 @@ def _judged(
                 "slowly a wider tolerance_s"
             )
         coverage = Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=sensor.name)
-        results.append(replace(result, checks=(coverage, *result.checks)))
+        air = _air_check(in_window, air_error_k)
+        results.append(replace(result, checks=(coverage, *air, *result.checks)))
     return results
+
+
+def _air_check(in_window: Series, error_k: float) -> list[Check]:
+    """State how far a window's air was ahead of that which the sensor had followed."""
+    ahead_k = float(np.mean(in_window.ahead_k))
+    if max(abs(ahead_k), abs(error_k)) < REPORTED_K:
+        return []
+    name, delay_s = in_window.name, in_window.delay_s
+    words = (
+        f"{ahead_k:+.2f} ± {abs(error_k):.2f} K for air that moves, which {name} follows some "
+        f"{delay_s:.0f} s later"
+    )
+    return [Check("air", Verdict.CORRECTED, words, ahead_k, unit="K", sensor=name)]
 
 
 def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
@@ -295,9 +313,9 @@ def _series(
 ) -> tuple[list[Series], list[Check]]:
     """Return each sensor's rise over the stretch, and checks that refuse those hardly read."""
     inside = slice(stretch.first, int(np.searchsorted(record.time_s, window.end_s, side="right")))
-    time_s, ambient = record.time_s[inside], record.get(AMBIENT)
-    if ambient is None or np.isnan(ambient[inside]).all():
-        ambient = np.full(len(record.time_s), stated_value(sheet, AMBIENT))
+    time_s, air_c = record.time_s[inside], record.get(AMBIENT)
+    if air_c is None or np.isnan(air_c[inside]).all():
+        air_c = np.full(len(record.time_s), stated_value(sheet, AMBIENT))
     series, unread = [], []
     for name in sensor_names(list(record.columns)):
         readings = record[f"{name}_c"]
@@ -305,17 +323,30 @@ def _series(
         cut_k = protocol.cut_k(name, step_k)[0]
         if cut_k:
             readings = readings + cut_k
-        rise = readings[inside] - ambient[inside]
-        missing = np.isnan(rise)
-        if len(rise) - np.count_nonzero(missing) < LEAST_READINGS:
+        missing = np.isnan(readings[inside]) | np.isnan(air_c[inside])
+        if len(missing) - np.count_nonzero(missing) < LEAST_READINGS:
             words = f"{name} has too few readings at load, or ambient is not known"
             unread.append(Check("coverage", Verdict.REFUSED, words, sensor=name))
             continue
-        arrays = (time_s, rise, readings[inside])
         # Slices where nothing is missing: copies of a long log are slow.
-        if missing.any():
-            arrays = (time_s[~missing], rise[~missing], readings[inside][~missing])
-        series.append(Series(name, *arrays, step_k))
+        at = ~missing if missing.any() else slice(None)
+        times_s, temperature_c = time_s[at], readings[inside][at]
+        rise_k = temperature_c - air_c[inside][at]
+        level_k = float(np.mean(rise_k[np.searchsorted(times_s, window.start_s) :]))
+        delay_s = delay_of(times_s - stretch.start_s, rise_k, level_k)
+        air = followed_air(record.time_s, air_c, delay_s, times_s)
+        series.append(
+            Series(
+                name,
+                step_k,
+                delay_s,
+                times_s,
+                temperature_c - air.followed_c,
+                temperature_c,
+                air_c[inside][at] - air.followed_c,
+                air.doubt_k,
+            )
+        )
     return series, unread
 
 

@@ -27,7 +27,7 @@ _CYCLE_K: Final = 5.0
 #: A cycle that a window averages is reported from this swing on [K].
 _SLOW_SWING_K: Final = 1.0
 #: A smaller correction is not reported [K], nor a smaller error for a cycle.
-_REPORTED_K: Final = 0.05
+REPORTED_K: Final = 0.05
 _UNSEEN_K: Final = 0.3
 #: A shift is at most this many times its standard error, which is widened until it is. In a
 #: record at load that is shorter than the second figure [s] part of a cycle may look like a
@@ -71,10 +71,13 @@ class Series:
     """One sensor's readings over the stretch at load, shape (n,), without missing ones."""
 
     name: str
+    step_k: float
+    delay_s: float  #: delay behind the air [s]
     time_s: Array
     rise_k: Array
     temperature_c: Array
-    step_k: float
+    ahead_k: Array  #: how far the air is ahead of that which the rise is over [K]
+    doubt_k: Array  #: standard deviation of that [K]
 
     def since(self, start_s: float) -> Series:
         """Return the readings from a time on."""
@@ -83,8 +86,8 @@ class Series:
     def last(self, n: int) -> Series:
         """Return the last readings."""
         part = slice(len(self.time_s) - n, None)
-        t, rise, temperature = self.time_s[part], self.rise_k[part], self.temperature_c[part]
-        return Series(self.name, t, rise, temperature, self.step_k)
+        arrays = (self.time_s, self.rise_k, self.temperature_c, self.ahead_k, self.doubt_k)
+        return Series(self.name, self.step_k, self.delay_s, *(values[part] for values in arrays))
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,7 +260,7 @@ def _unseen_k(tail: SoakTail, load_s: float, protocol: Protocol) -> float:
 def _widened(rise: SteadyRise, wander: Wander, unseen_k: float) -> SteadyRise:
     """Return a rise with its wander over the record, seen and not yet seen, in its error."""
     words, check = rise.check.words, rise.check
-    if wander.rms_k >= _REPORTED_K:
+    if wander.rms_k >= REPORTED_K:
         words += f"; {_why_wandering(wander)}; the standard error is widened for it"
     elif wander.swing_k > _SLOW_SWING_K and not np.isnan(wander.period_s):
         words += (
@@ -305,7 +308,7 @@ def _with_shift(
     if added_k * (mean.mean_k - series.rise_k[0]) < 0.0:
         most = _BACK_ERRORS
     error_k = max(error_k, min(abs(added_k), abs(beyond_k)) / most)
-    if abs(added_k) < _REPORTED_K:
+    if abs(added_k) < REPORTED_K:
         return replace(rise, standard_error_k=error_k)
     mean_c = float(np.mean(series.last(mean.n).temperature_c))
     words = (
@@ -314,7 +317,7 @@ def _with_shift(
     )
     if tail.fit is not None:
         words += f", by {tail.fit.approach}"
-        if abs(tail.fit.slow_k) >= _REPORTED_K:
+        if abs(tail.fit.slow_k) >= REPORTED_K:
             words += (
                 f"; {tail.fit.slow_k:+.2f} K of it by slow parts, which have the prior of "
                 f"{100.0 * SLOW_SHARE:.0f} % of the rise in half of all coolers"

@@ -176,6 +176,11 @@ def soak_end(tail: SoakTail, *, error_limit_k: float, rounding_k: float = 0.0) -
     return SoakEnd(fit.final_k, error, fit.remaining_k, fit.approach)
 
 
+def rough_constant_s(t: Array, y: Array, level_k: float) -> float:
+    """Return the time constant of a first-order rise that lacks as much as late [s]."""
+    return _last_share(t, y, level_k)[0] / _CONSTANTS
+
+
 def _last_share(t: Array, y: Array, level_k: float) -> tuple[float, float]:
     """Return when `_MISSING` of a rise was last missing, and when an e-th part of it [s]."""
     size = readings_in(_SMOOTHED_S, t)
