@@ -27,9 +27,9 @@ def campaign(folder, creep_k, runs=6):
     return reduce_logs(folder, pd.DataFrame(sheet), progress=False)
 
 
-@pytest.mark.parametrize(("creep_k", "cautions"), [(4.0, 2), (0.0, 0)])
+@pytest.mark.parametrize(("creep_k", "cautions"), [(4.0, 2), (-4.0, 2), (0.0, 0)])
 def test_a_creep_in_all_runs_is_named_for_each_sensor(tmp_path, creep_k, cautions):
-    found = [c for c in campaign(tmp_path, creep_k).cautions if "goes on rising" in c]
+    found = [c for c in campaign(tmp_path, creep_k).cautions if "goes on moving" in c]
     assert len(found) == cautions
     assert all("at the end of its 6 runs" in caution for caution in found)
 

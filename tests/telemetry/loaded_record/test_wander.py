@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from thermcmp.errors import InputError
-from thermcmp.telemetry.loaded_record.wander import cycle_mean, wander_over
+from thermcmp.telemetry.loaded_record.wander import cycle_mean, end_departure_k, wander_over
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
@@ -92,3 +92,23 @@ def test_noise_is_seldom_a_hidden_cycle():
     assert np.mean([wander.too_long for wander in seen]) < 0.02
     half = np.sin(2.0 * np.pi * t / 900.0)
     assert wander_over(t, half + 0.1 * rng.standard_normal(800), 300.0, 300.0, 0.1).too_long
+
+
+@pytest.mark.parametrize("step_k", [0.1, 1.0])
+def test_what_fails_in_the_last_minute_refuses_the_run(clean_run, step_k):
+    frame = clean_run(seconds=1800)
+    late = np.clip(frame["time_s"] - 1760.0, 0.0, None)
+    frame["memory_c"] += 10.0 * -np.expm1(-late / 90.0)
+    frame["memory_c"] = np.round(np.round(frame["memory_c"] / step_k) * step_k, 1)
+    reduction = reduce_telemetry(frame)
+    assert reduction.rows.empty
+    assert "in the last seconds the rise leaves its level by +" in reduction.reason
+    assert len(reduce_telemetry(frame[frame["time_s"] < 1760.0]).rows) == 1
+
+
+def test_a_few_readings_after_the_load_and_a_step_do_not(clean_run):
+    frame = clean_run(seconds=1800)
+    cooled = frame.assign(memory_c=frame["memory_c"].where(frame["time_s"] < 1797.0, 55.0))
+    assert len(reduce_telemetry(cooled).rows) == 1
+    flat = np.where(frame["time_s"] < 1790.0, 76.0, 77.0)
+    assert end_departure_k(frame["time_s"].to_numpy(), flat, 1.0) == 0.0

@@ -59,10 +59,11 @@ def find_creeps(shares: Iterable[tuple[str, float]]) -> list[str]:
         if evidence.mean() < _EACH_RUN or evidence.sum() < _ALL_RUNS:
             continue
         cautions.append(
-            f"{sensor} goes on rising at the end of its {len(percents)} runs, in all of them "
+            f"{sensor} goes on moving at the end of its {len(percents)} runs, in all of them "
             f"together more than a soak of up to {SLOW_S[1]:.0f} s would: a creep of "
-            f"{CREEP_S:,.0f} s or more, as of a case or a room that warms up, makes "
-            "their ends a guess. Run one for an hour or more, and compare runs of one length"
+            f"{CREEP_S:,.0f} s or more, upwards as of a case or a room that warms up, downwards as "
+            "of a paste that beds in, makes their ends a guess. Run one for an hour or more, and "
+            "compare runs of one length"
         )
     return cautions
 

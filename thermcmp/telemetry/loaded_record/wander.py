@@ -12,6 +12,12 @@ from thermcmp.telemetry.steady_state.autocorrelation import autocorrelation
 from thermcmp.telemetry.steady_state.run_data import block_means
 from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual_step_s
 
+#: Time in which what leaves its level at the end shows [s], smallest move [K], and how many times
+#: it is that of earlier times.
+_LAST_S: Final = 20.0
+_LEFT_K: Final = 0.5
+_CLEAR: Final = 6.0
+_LEAST_BLOCKS: Final = 6
 #: Blocks per window.
 _BLOCKS: Final = 10
 #: Fewest positions of a window over which it is seen to wander.
@@ -103,6 +109,22 @@ def cycle_mean(time_s: Array, rise_k: Array, period_s: float) -> CycleMean | Non
     swing = float(np.std(rise_k[inside]))
     error = float(np.hypot(scatter, 0.1 * swing / cycles))
     return CycleMean(float(means.mean()), error, cycles, period_s)
+
+
+def end_departure_k(time_s: Array, level_k: Array, step_k: float) -> float:
+    """Return how far a level, shapes (n,), leaves itself at its very end [K]; 0 where it does not.
+
+    Medians leave out a few readings after the load.
+    """
+    size = readings_in(_LAST_S, time_s)
+    if len(level_k) < _LEAST_BLOCKS * size:
+        return 0.0
+    blocks = np.median(level_k[len(level_k) % size :].reshape(-1, size), axis=1)
+    # What fails may do so some blocks before the end.
+    before = blocks[: 2 * len(blocks) // 3]
+    away = float(blocks[-1] - np.mean(before))
+    least_k = max(_LEFT_K, step_k, _CLEAR * float(np.std(before)))
+    return away if abs(away) > least_k else 0.0
 
 
 def _hidden_k(level_k: Array, rounding_k: float) -> float:

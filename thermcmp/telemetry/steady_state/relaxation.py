@@ -27,11 +27,12 @@ SLOW_SPREAD: Final = 0.35
 CREEP_S: Final = 1_400.0
 #: A slow part carries about this share of the rise (common practice, no source).
 SLOW_SHARE: Final = 0.1
-#: Prior probability of a slow part, of each, of the first and the last together, and of a creep.
+#: Prior probability of a slow part, of each, of the first and the last together, which go one
+#: way or one against the other, and of a creep.
 _SLOW_ODDS: Final = 0.5
 _EACH_ODDS: Final = (0.2, 0.2, 0.05)
-_BOTH_ODDS: Final = 0.05
-CREEP_ODDS: Final = _EACH_ODDS[-1] + _BOTH_ODDS
+_BOTH_ODDS: Final = (0.05, 0.02)
+CREEP_ODDS: Final = _EACH_ODDS[-1] + sum(_BOTH_ODDS)
 #: A rise in a straight line shows no end: time constant of such a part [s], largest share of
 #: the rise, and prior probability.
 _RAMP_S: Final = 5_000.0
@@ -53,6 +54,8 @@ _BOTH: Final = 4
 #: The end of a creep is mostly a guess: this share of what it lacks is error (a choice, from
 #: simulated creeps of 1,500 to 4,000 s).
 _GUESSED: Final = 0.7
+_WAYS: Final = np.array([[1.0, 1.0], [-1.0, -1.0], [1.0, -1.0], [-1.0, 1.0]])
+_NEVER: Final = 1e-300
 #: Approaches sampled of each model, and degrees of freedom of their proposal.
 _SAMPLES: Final = 48
 _FREEDOM: Final = 5.0
@@ -82,8 +85,9 @@ class Relaxation:
     slow_odds: float
     creep_odds: float
     ramp_odds: float
-    #: How much of the mean missing rise models with a slow part add [K].
+    #: How much of the mean missing rise models with a slow part add, and that of creeps [K].
     slow_k: float
+    creep_k: float
     #: Parameters of the averaged approaches, shape (approaches, 7), their probabilities, and the
     #: time of the first reading [s].
     theta: Array
@@ -91,11 +95,11 @@ class Relaxation:
     start_s: float
 
     def lacking_at(self, time_s: Array) -> Array:
-        """Return the rise still missing at any time [K], shape (n,)."""
+        """Return the rise still missing at times [K], shape (n,); before the fit as it begins."""
         from scipy.interpolate import CubicSpline
 
         # Some hundred approaches at each of many readings are as smooth as at a few.
-        x = time_s - self.start_s
+        x = np.maximum(time_s - self.start_s, 0.0)
         few = np.linspace(x[0], x[-1], _FEW) if len(x) > _FEW else x
         amplitudes = self.weights[:, None] * self.theta[:, 1::2]
         lacking = np.tensordot(amplitudes, _decays(self.theta, few), axes=2)
@@ -148,7 +152,7 @@ def fit_relaxation(
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     laplace = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
     samples, covariance, logs = _sampled(theta, laplace, prior, x, rise_k, noise)
-    logs += np.log([1.0 - _SLOW_ODDS, *_EACH_ODDS, _BOTH_ODDS, _RAMP_ODDS])[:, None]
+    logs += np.log([1.0 - _SLOW_ODDS, *_EACH_ODDS, sum(_BOTH_ODDS), _RAMP_ODDS])[:, None]
     if not creep:
         logs[list(_CREEPS)] = -np.inf
     # A straight line has no end: it is reported, but not part of the averages.
@@ -229,9 +233,10 @@ def _sampled(
     far = 1.0 + np.sum(steps**2, axis=-1) / _FREEDOM
     logs += (_FREEDOM + 3.0) / 2.0 * np.log(far)
     logs += np.sum(np.log(np.diagonal(spread, axis1=1, axis2=2)), axis=1)[:, None]
-    # Both slow parts go one way.
+    # Where both slow parts are there they go one way, or a creep goes against the soak.
     sure = found[_BOTH, :, 2:] / np.sqrt(np.diagonal(covariance[_BOTH], axis1=1, axis2=2)[:, 2:])
-    logs[_BOTH] += np.logaddexp(log_ndtr(sure).sum(axis=1), log_ndtr(-sure).sum(axis=1)) + np.log(2)
+    ways = np.exp(log_ndtr(sure[:, None] * _WAYS).sum(axis=-1))
+    logs[_BOTH] += np.log(2.0 * ways @ np.repeat(_BOTH_ODDS, 2) / sum(_BOTH_ODDS) + _NEVER)
     return theta, covariance, logs
 
 
@@ -301,6 +306,7 @@ def _averaged(
         creep_odds=float(each[list(_CREEPS)].sum()),
         ramp_odds=ramp_odds,
         slow_k=mean - float(inside[0] @ means[0]),
+        creep_k=float(np.sum(weights * parts[..., 2])),
         theta=theta.reshape(-1, theta.shape[-1]),
         weights=weights.ravel(),
         start_s=start_s,

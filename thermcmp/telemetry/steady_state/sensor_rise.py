@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.telemetry.loaded_record.wander import Wander, cycle_mean, wander_over
+from thermcmp.telemetry.loaded_record.wander import Wander, cycle_mean, end_departure_k, wander_over
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.relaxation import CREEP_S, SLOW_SHARE
@@ -153,6 +153,9 @@ def steady_rise(
         settles_s = max(settles_s, held_since_s + _FOLLOWS * tail.time_constant_s)
     settled_s = since_s[int(np.searchsorted(since_s, min(settles_s, since_s[-mean.n]))) :]
     level_k = tail.level_k(settled_s, at_load.rise_k[-len(settled_s) :])
+    left_k = end_departure_k(at_load.time_s[-mean.n :], level_k[-mean.n :], series.step_k)
+    if left_k:
+        return _judged(series, mean, Verdict.REFUSED, _why_departed(left_k), protocol)
     window_s = float(since_s[-1] - since_s[-mean.n])
     noise = mean.standard_error_k, mean.rounding_k
     wander = wander_over(settled_s, level_k, window_s, protocol.window_s, *noise)
@@ -178,7 +181,8 @@ def steady_rise(
     if back_k > max(_ENDED_K, _SHOWN * tail.error_k) or slow_k > _BACK_K:
         back_k = max(back_k, slow_k)
         words = f"the rise goes back by {back_k:.1f} K, as in a cycle and in no soak"
-        return _judged(series, mean, Verdict.REFUSED, words, protocol)
+        refused = _judged(series, mean, Verdict.REFUSED, words, protocol)
+        return replace(refused, creep=_creep(tail, series.name)) if creep else refused
     window = _at_soak_end(mean, tail, series, protocol, held=held)
     rise = _decided(series, window, tail, earlier_s, protocol, full_soak=full_soak, held=held)
     if not np.isnan(rise.rise_k):
@@ -241,7 +245,7 @@ def _creep(tail: SoakTail, sensor: str) -> Check | None:
         return None
     share = 100.0 * tail.fit.creep_odds
     words = f"a creep of {CREEP_S:,.0f} s and more has a probability of {share:.0f} %"
-    likely = share > 50.0
+    likely = share > 50.0 and abs(tail.fit.creep_k) >= REPORTED_K
     if likely:
         words += ", and where it ends is a guess: run for an hour or more"
     verdict = Verdict.CORRECTED if likely else Verdict.PASS
@@ -275,6 +279,14 @@ def _widened(rise: SteadyRise, wander: Wander, unseen_k: float) -> SteadyRise:
         check = replace(check, verdict=Verdict.CORRECTED, words=words)
     error_k = float(np.linalg.norm([rise.standard_error_k, wander.rms_k, unseen_k]))
     return replace(rise, standard_error_k=error_k, check=check)
+
+
+def _why_departed(left_k: float) -> str:
+    """Describe a rise that leaves its level at the very end."""
+    return (
+        f"in the last seconds the rise leaves its level by {left_k:+.1f} K: something changed, as "
+        "when a fan fails or the load ends; to_s in the run sheet ends the run before it"
+    )
 
 
 def _why_wandering(wander: Wander) -> str:
