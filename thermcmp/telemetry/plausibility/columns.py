@@ -68,7 +68,7 @@ def column_checks(
         ),
         *_condition_checks(readings, stretch),
         *_swapped_checks(readings, stretch, window),
-        *_clock_checks(_at_load(readings, loaded), stretch, window, protocol),
+        *_clock_checks(_clocks(readings, loaded), stretch, window, protocol),
     ]
 
 
@@ -200,11 +200,16 @@ def _condition_checks(readings: Readings, stretch: Stretch) -> Iterator[Check]:
             yield Check("frozen", verdict, words, repeat.value, second=start_s)
 
 
-def _at_load(readings: Readings, loaded: BoolArray | None) -> Readings:
-    """Return the readings without those of pauses, in which a clock falls for want of work."""
-    if loaded is None or loaded.all():
-        return readings
-    return Readings({name: values[loaded] for name, values in readings.columns.items()})
+def _clocks(readings: Readings, loaded: BoolArray | None) -> Readings:
+    """Return the clock rates but for pauses, in which they fall for want of work."""
+    at = slice(None) if loaded is None else loaded
+    return Readings(
+        {
+            name: values[at]
+            for name, values in readings.columns.items()
+            if name == "time_s" or dimension_of(name) is Dimension.FREQUENCY
+        }
+    )
 
 
 def _clock_checks(
