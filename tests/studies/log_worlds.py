@@ -89,15 +89,19 @@ class Card:
         air = STILL + (1.0 - STILL) * (fan / self.fan_rpm) ** -EXPONENT
         return power, fan, power / self.power_w * air
 
+    def followed(self, drive: np.ndarray) -> np.ndarray:
+        """What the bodies of the card have followed of a drive at each second."""
+        followed = np.zeros(self.seconds)
+        for part, constant in zip((1.0 - self.slow, self.slow), self.constants_s, strict=True):
+            keep, level = np.exp(-1.0 / constant), drive[0]
+            for second in range(self.seconds):
+                level = drive[second] + (level - drive[second]) * keep
+                followed[second] += part * level
+        return followed
+
     def rise(self, rise_k: float) -> np.ndarray:
         """The rise of a sensor at each second [K]."""
-        _, _, share = self.drive()
-        rise = np.zeros(self.seconds)
-        for part, constant in zip((1.0 - self.slow, self.slow), self.constants_s, strict=True):
-            keep, level = np.exp(-1.0 / constant), share[0]
-            for second in range(self.seconds):
-                level = share[second] + (level - share[second]) * keep
-                rise[second] += part * rise_k * level
+        rise = rise_k * self.followed(self.drive()[2])
         return rise + (0.0 if self.extra_k is None else self.extra_k)
 
     def noise(self, sd: float) -> np.ndarray:
@@ -116,7 +120,7 @@ class Card:
         air = self.ambient_c + 0.1 * np.sin(2.0 * np.pi * t / 2400.0 + rng.uniform(0.0, 6.0))
         columns = {"time_s": t}
         for name, rise_k in zip(("memory_c", "junction_c"), self.rises_k, strict=True):
-            shown = air + self.rise(rise_k) + self.noise(self.noise_k)
+            shown = self.followed(air) + self.rise(rise_k) + self.noise(self.noise_k)
             columns[name] = np.round(np.round(shown / self.step_k) * self.step_k, 3)
         columns["ambient_c"] = np.round(air + 0.04 * rng.standard_normal(n), 2)
         columns["fan_rpm"] = np.round(fan + 4.0 * rng.standard_normal(n))

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.integrate import solve_ivp
 
-from thermcmp.telemetry.loaded_record.moving_air import followed_air
+from thermcmp.telemetry.loaded_record.moving_air import air_between, followed_air
 from thermcmp.telemetry.steady_state.protocol import Verdict
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 
@@ -114,3 +114,48 @@ def test_a_ramp_is_followed_by_its_delay():
     np.testing.assert_allclose(air.doubt_k[-1], late, rtol=1e-3)
     still = followed_air(t, np.full(3000, 20.0), 150.0, t)
     np.testing.assert_array_equal(still.doubt_k, 0.0)
+
+
+def test_a_thermometer_in_whole_degrees_is_in_the_error():
+    # A room at 22.3 °C that is read as 22 °C: nothing shows the rest, but the step may.
+    rng = np.random.default_rng(7)
+    away = []
+    for _ in range(8):
+        frame, rise_k = card(rng, lambda t: 0.0 * t + 0.3)
+        frame["ambient_c"] = np.round(frame["ambient_c"])
+        for row in reduce_telemetry(frame).rows.to_dict("records"):
+            found = row["temperature_c"] - row["ambient_c"]
+            away.append((found - rise_k) / row["standard_error_k"])
+    assert len(away) >= 7
+    assert 0.3 < np.abs(away).max() < 2.0
+
+
+@pytest.mark.parametrize("every", [30, 120])
+def test_air_that_is_read_now_and_then_is_known_between(every):
+    frame, rise_k = card(np.random.default_rng(8), warms)
+    read = np.arange(SECONDS) % every == 0
+    reduction = reduce_telemetry(frame.assign(ambient_c=frame["ambient_c"].where(read)))
+    (row,) = reduction.rows.to_dict("records")
+    assert abs(row["temperature_c"] - row["ambient_c"] - rise_k) < 2.0 * row["standard_error_k"]
+    (whole,) = reduce_telemetry(frame).rows.to_dict("records")
+    assert row["temperature_c"] == pytest.approx(whole["temperature_c"], abs=0.1)
+
+
+def test_instruments_whose_rows_alternate_are_read_in_all_of_the_window():
+    frame, rise_k = card(np.random.default_rng(9), warms)
+    air = np.arange(SECONDS) % 2 == 0
+    frame["ambient_c"] = frame["ambient_c"].where(air)
+    others = ["memory_c", "power_w", "fan_rpm", "load_percent"]
+    frame.loc[air, others] = np.nan
+    (row,) = reduce_telemetry(frame).rows.to_dict("records")
+    assert abs(row["temperature_c"] - row["ambient_c"] - rise_k) < 2.0 * row["standard_error_k"]
+
+
+def test_air_is_not_known_far_from_its_readings():
+    t = np.arange(1000.0)
+    read = np.where((t < 100.0) | (t == 300.0) | (t == 400.0), 20.0 + t / 100.0, np.nan)
+    known = air_between(t, read)
+    np.testing.assert_allclose(known[300:401], 20.0 + t[300:401] / 100.0)
+    assert np.isnan(known[101:300]).all()
+    assert np.isnan(known[480:]).all()
+    assert not np.isnan(known[401:475]).any()

@@ -246,11 +246,16 @@ class TestLoadAndSoak:
     def test_a_sensor_with_holes_is_refused(self, clean_run, reduce):
         frame = clean_run()
         frame["edge_c"] = frame["memory_c"] - 9.0
-        frame.loc[frame.index % 3 > 0, "edge_c"] = np.nan
+        frame.loc[frame.index % 100 > 33, "edge_c"] = np.nan
         reduction = reduce(frame)
         assert reduction.rows["sensor"].tolist() == ["memory"]
         assert check_named(reduction, "coverage").verdict is Verdict.PASS
-        assert "33 %" in reduction.reason
+        assert "edge and ambient were read in 34 %" in reduction.reason
+
+    def test_a_sensor_that_is_read_each_third_second_has_no_holes(self, clean_run, reduce):
+        frame = clean_run()
+        frame["edge_c"] = (frame["memory_c"] - 9.0).where(frame.index % 3 == 0)
+        assert reduce(frame).rows["sensor"].tolist() == ["memory", "edge"]
 
     def test_a_run_that_stopped_early_is_extrapolated_and_says_so(self, clean_run, reduce):
         for seed in range(3):

@@ -23,6 +23,8 @@ _FACTOR: Final = 1.65
 _DELAYS_S: Final = (30.0, 600.0)
 #: Steps of the filter in a delay.
 _STEPS: Final = 25
+#: Between readings of the air that are further apart it is not known [s] (a choice).
+_APART_S: Final = 150.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +33,25 @@ class FollowedAir:
 
     followed_c: Array
     doubt_k: Array  #: standard deviation of that, as the delay is known roughly [K]
+
+
+def air_between(time_s: Array, ambient_c: Array) -> Array:
+    """Return the air at all times, also between its readings; NaN where these are far apart."""
+    known = np.flatnonzero(~np.isnan(ambient_c))
+    if len(known) in (0, len(time_s)):
+        return ambient_c
+    read_s = time_s[known]
+    after = np.searchsorted(read_s, time_s)
+    before_s = np.where(after > 0, read_s[np.maximum(after - 1, 0)], -np.inf)
+    after_s = np.where(after < len(known), read_s[np.minimum(after, len(known) - 1)], np.inf)
+    # Beyond the ends half as far from one reading.
+    gap_s = np.where(
+        np.isinf(after_s - before_s),
+        2.0 * np.minimum(time_s - before_s, after_s - time_s),
+        after_s - before_s,
+    )
+    near = (gap_s <= _APART_S) | ~np.isnan(ambient_c)
+    return np.where(near, np.interp(time_s, read_s, ambient_c[known]), np.nan)
 
 
 def followed_air(time_s: Array, ambient_c: Array, delay_s: float, at_s: Array) -> FollowedAir:

@@ -12,8 +12,8 @@ from thermcmp.telemetry.steady_state.autocorrelation import autocorrelation
 from thermcmp.telemetry.steady_state.run_data import block_means
 from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual_step_s
 
-#: Time in which what leaves its level at the end shows [s], smallest move [K], and how many times
-#: it is that of earlier times.
+#: Time in which what leaves its level at the end shows [s], smallest move beyond a step [K], and
+#: how many times it is that of earlier times.
 _LAST_S: Final = 20.0
 _LEFT_K: Final = 0.5
 _CLEAR: Final = 6.0
@@ -123,7 +123,7 @@ def end_departure_k(time_s: Array, level_k: Array, step_k: float) -> float:
     # What fails may do so some blocks before the end.
     before = blocks[: 2 * len(blocks) // 3]
     away = float(blocks[-1] - np.mean(before))
-    least_k = max(_LEFT_K, step_k, _CLEAR * float(np.std(before)))
+    least_k = max(_LEFT_K + step_k, _CLEAR * float(np.std(before)))
     return away if abs(away) > least_k else 0.0
 
 

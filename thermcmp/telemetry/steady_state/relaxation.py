@@ -9,7 +9,7 @@ posterior probability, and a slow part that noise may hide widens the error.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -28,11 +28,12 @@ CREEP_S: Final = 1_400.0
 #: A slow part carries about this share of the rise (common practice, no source).
 SLOW_SHARE: Final = 0.1
 #: Prior probability of a slow part, of each, of the first and the last together, which go one
-#: way or one against the other, and of a creep.
+#: way, of such a pair of which the last goes back, and of a creep.
 _SLOW_ODDS: Final = 0.5
 _EACH_ODDS: Final = (0.2, 0.2, 0.05)
-_BOTH_ODDS: Final = (0.05, 0.02)
-CREEP_ODDS: Final = _EACH_ODDS[-1] + sum(_BOTH_ODDS)
+_BOTH_ODDS: Final = 0.05
+_BACK_ODDS: Final = 0.02
+CREEP_ODDS: Final = _EACH_ODDS[-1] + _BOTH_ODDS + _BACK_ODDS
 #: A rise in a straight line shows no end: time constant of such a part [s], largest share of
 #: the rise, and prior probability.
 _RAMP_S: Final = 5_000.0
@@ -47,15 +48,16 @@ _NONE_K: Final = 1e-6
 #: Least noise of an averaged reading [K].
 _LEAST_K: Final = 1e-4
 _STEPS: Final = 12
-#: Models: without a slow part, with each, with the first and the slowest, and a straight line;
-#: those with the slowest, a creep, and that with both.
-_CREEPS: Final = (3, 4)
+#: Models: without a slow part, with each, with the first and the slowest, the same with the
+#: slowest back, and a straight line; those with the slowest, a creep.
+_CREEPS: Final = (3, 4, 5)
 _BOTH: Final = 4
+_BACK: Final = 5
+#: A creep that goes back counts from this probability on: below, it would widen all errors.
+_BACK_SHOWS: Final = 0.9
 #: The end of a creep is mostly a guess: this share of what it lacks is error (a choice, from
 #: simulated creeps of 1,500 to 4,000 s).
 _GUESSED: Final = 0.7
-_WAYS: Final = np.array([[1.0, 1.0], [-1.0, -1.0], [1.0, -1.0], [-1.0, 1.0]])
-_NEVER: Final = 1e-300
 #: Approaches sampled of each model, and degrees of freedom of their proposal.
 _SAMPLES: Final = 48
 _FREEDOM: Final = 5.0
@@ -81,10 +83,7 @@ class Relaxation:
     #: likeliest model with one [s].
     time_constant_s: float
     slow_s: float
-    #: Posterior probability of a slow part, of a creep, and of a rise in a straight line instead.
-    slow_odds: float
-    creep_odds: float
-    ramp_odds: float
+    slow_odds: float  #: posterior probability of a slow part
     #: How much of the mean missing rise models with a slow part add, and that of creeps [K].
     slow_k: float
     creep_k: float
@@ -93,6 +92,8 @@ class Relaxation:
     theta: Array
     weights: Array
     start_s: float
+    creep_odds: float = 0.0  #: posterior probability of a creep
+    ramp_odds: float = 0.0  #: posterior probability of a straight line instead of an end
 
     def lacking_at(self, time_s: Array) -> Array:
         """Return the rise still missing at times [K], shape (n,); before the fit as it begins."""
@@ -152,13 +153,20 @@ def fit_relaxation(
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     laplace = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
     samples, covariance, logs = _sampled(theta, laplace, prior, x, rise_k, noise)
-    logs += np.log([1.0 - _SLOW_ODDS, *_EACH_ODDS, sum(_BOTH_ODDS), _RAMP_ODDS])[:, None]
+    odds = [1.0 - _SLOW_ODDS, *_EACH_ODDS, _BOTH_ODDS, _BACK_ODDS, _RAMP_ODDS]
+    logs += np.log(odds)[:, None]
     if not creep:
         logs[list(_CREEPS)] = -np.inf
     # A straight line has no end: it is reported, but not part of the averages.
     ramp_odds = float(_shares(logs)[-1].sum())
     weights = _shares(logs[:-1])
-    return _averaged(samples[:-1], covariance[:-1], weights, window_s, start_s, ramp_odds)
+    each = weights.sum(axis=1)
+    if each[_BACK] <= _BACK_SHOWS:
+        logs[_BACK] = -np.inf
+        weights = _shares(logs[:-1])
+    creep_odds = float(each[list(_CREEPS)].sum())
+    found = _averaged(samples[:-1], covariance[:-1], weights, window_s, start_s)
+    return replace(found, creep_odds=creep_odds, ramp_odds=ramp_odds)
 
 
 def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Array, Array]:
@@ -168,7 +176,7 @@ def _prior(reach_k: float, start_s: float, time_constant_s: float) -> tuple[Arra
     the logarithm of its time constant.
     """
     first, second, creep = SLOW_S
-    slow = np.array([first, first, second, first, first, _RAMP_S])
+    slow = np.array([first, first, second, first, first, first, _RAMP_S])
     creeps = np.full(len(slow), creep)
     means, spreads = np.zeros((len(slow), 7)), np.full((len(slow), 7), np.inf)
     means[:, 2::2] = np.log(np.column_stack([np.full(len(slow), time_constant_s), slow, creeps]))
@@ -233,10 +241,12 @@ def _sampled(
     far = 1.0 + np.sum(steps**2, axis=-1) / _FREEDOM
     logs += (_FREEDOM + 3.0) / 2.0 * np.log(far)
     logs += np.sum(np.log(np.diagonal(spread, axis1=1, axis2=2)), axis=1)[:, None]
-    # Where both slow parts are there they go one way, or a creep goes against the soak.
-    sure = found[_BOTH, :, 2:] / np.sqrt(np.diagonal(covariance[_BOTH], axis1=1, axis2=2)[:, 2:])
-    ways = np.exp(log_ndtr(sure[:, None] * _WAYS).sum(axis=-1))
-    logs[_BOTH] += np.log(2.0 * ways @ np.repeat(_BOTH_ODDS, 2) / sum(_BOTH_ODDS) + _NEVER)
+    # Both slow parts go one way, or the creep goes back.
+    both = [_BOTH, _BACK]
+    sure = found[both, :, 2:] / np.sqrt(np.diagonal(covariance[both], axis1=2, axis2=3)[..., 2:])
+    sure[1, :, 1] *= -1.0
+    logs[both] += np.logaddexp(*(log_ndtr(way * sure).sum(axis=2) for way in (1.0, -1.0)))
+    logs[both] += np.log(2.0)
     return theta, covariance, logs
 
 
@@ -278,7 +288,6 @@ def _averaged(
     weights: Array,
     window_s: Array,
     start_s: float,
-    ramp_odds: float,
 ) -> Relaxation:
     """Return the end of the soak, averaged over the models and their approaches."""
     few = window_s[:: max(len(window_s) // _FEW, 1)] - start_s
@@ -303,8 +312,6 @@ def _averaged(
         time_constant_s=float(constants_s[int(np.argmax(each)), 0]),
         slow_s=float(constants_s[slow, slower]),
         slow_odds=float(1.0 - each[0]),
-        creep_odds=float(each[list(_CREEPS)].sum()),
-        ramp_odds=ramp_odds,
         slow_k=mean - float(inside[0] @ means[0]),
         creep_k=float(np.sum(weights * parts[..., 2])),
         theta=theta.reshape(-1, theta.shape[-1]),

@@ -11,7 +11,7 @@ import pandas as pd
 
 from thermcmp._types import BoolArray
 from thermcmp.errors import Fault, InputError
-from thermcmp.telemetry.loaded_record.moving_air import delay_of, followed_air
+from thermcmp.telemetry.loaded_record.moving_air import air_between, delay_of, followed_air
 from thermcmp.telemetry.loaded_record.switches import since_last_step
 from thermcmp.telemetry.plausibility.columns import column_checks
 from thermcmp.telemetry.plausibility.dropouts import dropout_checks, without_dropouts, zero_checks
@@ -39,12 +39,15 @@ from thermcmp.telemetry.steady_state.load import (
     pauses_in,
 )
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
-from thermcmp.telemetry.steady_state.quantization import find_step
+from thermcmp.telemetry.steady_state.quantization import find_step, rounding_bias_of
 from thermcmp.telemetry.steady_state.reduction import Reduction, worst
 from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult, judge_sensor
 from thermcmp.telemetry.steady_state.result_rows import MEASURED, result_rows
-from thermcmp.telemetry.steady_state.run_data import Readings, block_means
-from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s, readings_in
+from thermcmp.telemetry.steady_state.run_data import Readings, block_means, time_weights
+from thermcmp.telemetry.steady_state.sampling_interval import (
+    longest_step_s,
+    readings_in,
+)
 from thermcmp.telemetry.steady_state.sensor_rise import (
     LEAST_COVERAGE,
     REPORTED_K,
@@ -218,7 +221,9 @@ def _judged(
     protocol: Protocol,
 ) -> list[SensorResult]:
     """Return each sensor's steady rise, with its checks."""
-    n_rows = len(record.between(window.start_s, window.end_s).time_s)
+    part = record.between(window.start_s, window.end_s)
+    air_step_error_k = _air_step_error_k(record, part, protocol)
+    read_s = float(time_weights(part.time_s).sum())
     held_since_s = _held_since_s(record, stretch, window, protocol)
     results = []
     for sensor in series:
@@ -234,11 +239,11 @@ def _judged(
         result = judge_sensor(sensor, rise, window.start_s, record, protocol)
         in_window = sensor.since(window.start_s)
         cut_error_k = protocol.cut_k(sensor.name, sensor.step_k)[1]
-        air_error_k = float(np.mean(in_window.doubt_k))
-        error_k = float(np.linalg.norm([result.rise.standard_error_k, cut_error_k, air_error_k]))
+        doubt_k = float(np.mean(in_window.doubt_k))
+        errors_k = [result.rise.standard_error_k, cut_error_k, doubt_k, air_step_error_k]
+        error_k = float(np.linalg.norm(errors_k))
         result = replace(result, rise=replace(result.rise, standard_error_k=error_k))
-        n_read = len(in_window.time_s)
-        share = 100.0 * n_read / n_rows
+        share = 100.0 * min(float(time_weights(in_window.time_s).sum()) / read_s, 1.0)
         words = f"{sensor.name} and ambient were read in {share:.0f} % of the window"
         verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
         if verdict is Verdict.REFUSED:
@@ -247,9 +252,19 @@ def _judged(
                 "slowly a wider tolerance_s"
             )
         coverage = Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=sensor.name)
-        air = _air_check(in_window, air_error_k)
+        air = _air_check(in_window, doubt_k)
         results.append(replace(result, checks=(coverage, *air, *result.checks)))
     return results
+
+
+def _air_step_error_k(record: Readings, part: Readings, protocol: Protocol) -> float:
+    """Return the standard error of a window's mean air by the step of its thermometer [K]."""
+    if AMBIENT not in part or not len(part.known(AMBIENT)[1]):
+        return 0.0
+    step_k = find_step(record.known(AMBIENT)[1])
+    # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
+    rounding_k = rounding_bias_of(part.known(AMBIENT)[1], step_k) / np.sqrt(3.0)
+    return float(np.hypot(rounding_k, protocol.cut_k("ambient", step_k)[1]))
 
 
 def _air_check(in_window: Series, error_k: float) -> list[Check]:
@@ -316,6 +331,9 @@ def _series(
     time_s, air_c = record.time_s[inside], record.get(AMBIENT)
     if air_c is None or np.isnan(air_c[inside]).all():
         air_c = np.full(len(record.time_s), stated_value(sheet, AMBIENT))
+    air_step_k = find_step(air_c)
+    still = np.isnan(air_c).all() or not np.nanmax(air_c) > np.nanmin(air_c)
+    air_c = air_between(record.time_s, air_c) + protocol.cut_k("ambient", air_step_k)[0]
     series, unread = [], []
     for name in sensor_names(list(record.columns)):
         readings = record[f"{name}_c"]
@@ -339,6 +357,7 @@ def _series(
             Series(
                 name,
                 step_k,
+                0.0 if still else air_step_k,
                 delay_s,
                 times_s,
                 temperature_c - air.followed_c,

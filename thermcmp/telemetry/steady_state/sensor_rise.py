@@ -72,6 +72,7 @@ class Series:
 
     name: str
     step_k: float
+    air_step_k: float  #: step of the air's thermometer; 0 where the air does not move [K]
     delay_s: float  #: delay behind the air [s]
     time_s: Array
     rise_k: Array
@@ -87,7 +88,8 @@ class Series:
         """Return the last readings."""
         part = slice(len(self.time_s) - n, None)
         arrays = (self.time_s, self.rise_k, self.temperature_c, self.ahead_k, self.doubt_k)
-        return Series(self.name, self.step_k, self.delay_s, *(values[part] for values in arrays))
+        numbers = self.step_k, self.air_step_k, self.delay_s
+        return Series(self.name, *numbers, *(values[part] for values in arrays))
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +159,9 @@ def steady_rise(
     if left_k:
         return _judged(series, mean, Verdict.REFUSED, _why_departed(left_k), protocol)
     window_s = float(since_s[-1] - since_s[-mean.n])
-    noise = mean.standard_error_k, mean.rounding_k
+    # Steps of the air move the rise as those of the sensor do.
+    steps_k = series.air_step_k / np.sqrt(12.0), series.air_step_k / 2.0
+    noise = np.hypot((mean.standard_error_k, mean.rounding_k), steps_k)
     wander = wander_over(settled_s, level_k, window_s, protocol.window_s, *noise)
     cycling = mean.settled is Settled.CYCLING
     if cycling or wander.rms_k > _WANDERS_K:
@@ -178,7 +182,7 @@ def steady_rise(
     # Slow parts go the way of the fast one, but for what noise leaves.
     up = np.sign(mean.mean_k - at_load.rise_k[0])
     back_k, slow_k = -up * rest_k, 0.0 if tail.fit is None else -up * tail.fit.slow_k
-    if back_k > max(_ENDED_K, _SHOWN * tail.error_k) or slow_k > _BACK_K:
+    if back_k - steps_k[1] > max(_ENDED_K, _SHOWN * tail.error_k) or slow_k - steps_k[1] > _BACK_K:
         back_k = max(back_k, slow_k)
         words = f"the rise goes back by {back_k:.1f} K, as in a cycle and in no soak"
         refused = _judged(series, mean, Verdict.REFUSED, words, protocol)

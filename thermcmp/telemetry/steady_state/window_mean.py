@@ -28,6 +28,10 @@ from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 #: Fewest readings for a mean.
 LEAST_READINGS: Final = 20
 _LEAST_CYCLES: Final = 3
+#: Readings within this many steps are at one of two neighbouring ones.
+_ONE_STEP: Final = 1.01
+#: One-sided 95 % point of the normal distribution.
+_Z95: Final = 1.6448536
 
 
 class Settled(StrEnum):
@@ -106,6 +110,14 @@ def window_mean(
     slope_error = np.sqrt(variance / n_eff) / spread_t
     # The rounding bias may have opposite signs in the two halves of the window.
     doubt = 60.0 * (stdtrit(freedom, 0.95) * slope_error + 2.0 * bias / float(t[-1] - t[0]))
+    error = variance / n_eff
+    if reading_c is not None and np.ptp(reading_c) <= _ONE_STEP * step_k:
+        # Between two neighbouring steps rounding moves a mean by half a step at most and a slope
+        # by 1.5 steps over its length, however long it stays at one of them.
+        quick = float(np.mean(np.diff(residual) ** 2)) / 2.0 / len(residual)
+        most = 1.5 * step_k / float(t[-1] - t[0])
+        doubt = min(doubt, 60.0 * (most + _Z95 * np.sqrt(quick) / spread_t))
+        error = min(error, step_k**2 / 12.0 + quick)
     drift = 60.0 * slope
     low, high = float(max(abs(drift) - doubt, 0.0)), float(abs(drift) + doubt)
     if swing > swing_limit_k:
@@ -115,7 +127,7 @@ def window_mean(
     else:
         settled = Settled.DRIFTING if low > drift_limit_k_per_min else Settled.UNDECIDED
     # A bias anywhere between its ends is a rectangular distribution (JCGM 100, 4.3.7).
-    error = float(np.sqrt(variance / n_eff + bias**2 / 3.0))
+    error = float(np.sqrt(error + bias**2 / 3.0))
     cycle_s = float("nan") if cycle is None else cycle * axis.period_s
     return WindowMean(settled, mean, error, drift, low, high, n_eff, len(y), swing, cycle_s, bias)
 
