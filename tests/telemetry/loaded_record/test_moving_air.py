@@ -93,7 +93,7 @@ def test_what_moving_air_adds_is_said():
     (check,) = [c for c in reduction.checks if c.name == "air"]
     assert check.verdict is Verdict.CORRECTED
     assert check.figure > 0.05
-    assert "K for air that moves, which memory follows some" in reduction.reason
+    assert "K, as the air moves and memory follows it about" in reduction.reason
 
 
 def test_readings_that_move_with_the_air_at_once_are_within_their_errors(clean_run):

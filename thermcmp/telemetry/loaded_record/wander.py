@@ -14,7 +14,7 @@ from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual
 
 #: Time in which what leaves its level at the end shows [s], smallest move beyond a step [K], and
 #: how many times it is that of earlier times.
-_LAST_S: Final = 20.0
+LAST_S: Final = 20.0
 _LEFT_K: Final = 0.5
 _CLEAR: Final = 6.0
 _LEAST_BLOCKS: Final = 6
@@ -116,7 +116,7 @@ def end_departure_k(time_s: Array, level_k: Array, step_k: float) -> float:
 
     Medians leave out a few readings after the load.
     """
-    size = readings_in(_LAST_S, time_s)
+    size = readings_in(LAST_S, time_s)
     if len(level_k) < _LEAST_BLOCKS * size:
         return 0.0
     blocks = np.median(level_k[len(level_k) % size :].reshape(-1, size), axis=1)

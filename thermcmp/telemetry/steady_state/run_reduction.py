@@ -274,7 +274,7 @@ def _air_check(in_window: Series, error_k: float) -> list[Check]:
         return []
     name, delay_s = in_window.name, in_window.delay_s
     words = (
-        f"{ahead_k:+.2f} ± {abs(error_k):.2f} K for air that moves, which {name} follows some "
+        f"{ahead_k:+.2f} ± {abs(error_k):.2f} K, as the air moves and {name} follows it about "
         f"{delay_s:.0f} s later"
     )
     return [Check("air", Verdict.CORRECTED, words, ahead_k, unit="K", sensor=name)]

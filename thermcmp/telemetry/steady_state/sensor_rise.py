@@ -8,7 +8,13 @@ from typing import Final
 import numpy as np
 
 from thermcmp._types import Array
-from thermcmp.telemetry.loaded_record.wander import Wander, cycle_mean, end_departure_k, wander_over
+from thermcmp.telemetry.loaded_record.wander import (
+    LAST_S,
+    Wander,
+    cycle_mean,
+    end_departure_k,
+    wander_over,
+)
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.relaxation import CREEP_S, SLOW_SHARE
@@ -157,7 +163,9 @@ def steady_rise(
     level_k = tail.level_k(settled_s, at_load.rise_k[-len(settled_s) :])
     left_k = end_departure_k(at_load.time_s[-mean.n :], level_k[-mean.n :], series.step_k)
     if left_k:
-        return _judged(series, mean, Verdict.REFUSED, _why_departed(left_k), protocol)
+        refused = _judged(series, mean, Verdict.REFUSED, _why_departed(left_k), protocol)
+        second = float(series.time_s[-1]) - LAST_S
+        return replace(refused, check=replace(refused.check, second=second))
     window_s = float(since_s[-1] - since_s[-mean.n])
     # Steps of the air move the rise as those of the sensor do.
     steps_k = series.air_step_k / np.sqrt(12.0), series.air_step_k / 2.0
