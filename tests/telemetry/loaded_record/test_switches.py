@@ -86,3 +86,10 @@ def test_power_of_a_looped_test_is_held_over_its_whole_cycles():
     (check,) = [c for c in reduce_telemetry(world.frame).checks if c.name == "power steady"]
     assert check.verdict is Verdict.CORRECTED
     assert "its mean is taken" in check.words
+
+
+def test_a_refusal_names_the_power_that_moved_meanwhile():
+    falls = 1.0 - 0.06 * np.linspace(0.0, 1.0, 1800)
+    reason = reduce_telemetry(card(1800, power_w=250.0, power_factor=falls).frame).reason
+    assert "; meanwhile the power went from 24" in reason
+    assert "fan" not in reason.split("meanwhile")[1]

@@ -22,6 +22,9 @@ _BLOCKS: Final = int(_LEVEL_S / _BLOCK_S)
 _STEP_SHARE: Final = 0.03
 #: A step is this many times larger than the spread of the levels beside it.
 _CLEAR: Final = 4.0
+#: A condition that moves by this share over the record moves a rise (a choice).
+_MOVED_SHARE: Final = 0.01
+_UNITS: Final = {POWER: "W", FAN_SPEED: "rpm", FAN_DUTY: "%"}
 #: Share of a step that comes within a block or two.
 _AT_ONCE: Final = 0.8
 _NAMES: Final = {FAN_SPEED: "the fan", FAN_DUTY: "the fan", POWER: "the power"}
@@ -50,6 +53,22 @@ def since_last_step(
     reason = f"before {what} was switched"
     span = Span(stretch.start_s, float(readings.time_s[max(first - 1, 0)]), reason)
     return replace(stretch, first=first, start_s=float(readings.time_s[first])), [span]
+
+
+def moved_meanwhile(part: Readings) -> str:
+    """Return how power and fan moved from the first to the last quarter; empty if held."""
+    moved = []
+    for name, words in _NAMES.items():
+        if name not in part or (name == FAN_DUTY and FAN_SPEED in part):
+            continue
+        values = part.known(name)[1]
+        quarter = len(values) // 4
+        if not quarter:
+            continue
+        first, last = float(np.mean(values[:quarter])), float(np.mean(values[-quarter:]))
+        if abs(last - first) > _MOVED_SHARE * abs(first):
+            moved.append(f"{words} went from {first:.0f} to {last:.0f} {_UNITS[name]}")
+    return f"; meanwhile {' and '.join(moved)}" if moved else ""
 
 
 def _last_step_s(time_s: Array, values: Array) -> float:

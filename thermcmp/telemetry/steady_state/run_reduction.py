@@ -12,7 +12,7 @@ import pandas as pd
 from thermcmp._types import BoolArray
 from thermcmp.errors import Fault, InputError
 from thermcmp.telemetry.loaded_record.moving_air import air_between, delay_of, followed_air
-from thermcmp.telemetry.loaded_record.switches import since_last_step
+from thermcmp.telemetry.loaded_record.switches import moved_meanwhile, since_last_step
 from thermcmp.telemetry.plausibility.columns import column_checks
 from thermcmp.telemetry.plausibility.dropouts import dropout_checks, without_dropouts, zero_checks
 from thermcmp.telemetry.quantities import (
@@ -224,6 +224,7 @@ def _judged(
     part = record.between(window.start_s, window.end_s)
     air_step_error_k = _air_step_error_k(record, part, protocol)
     read_s = float(time_weights(part.time_s).sum())
+    meanwhile = moved_meanwhile(record.between(stretch.start_s, window.end_s))
     held_since_s = _held_since_s(record, stretch, window, protocol)
     results = []
     for sensor in series:
@@ -236,6 +237,9 @@ def _judged(
             full_soak=window.full_soak,
             held_since_s=held_since_s,
         )
+        if rise.check.verdict is Verdict.REFUSED:
+            words = rise.check.words + meanwhile
+            rise = replace(rise, check=replace(rise.check, words=words))
         result = judge_sensor(sensor, rise, window.start_s, record, protocol)
         in_window = sensor.since(window.start_s)
         cut_error_k = protocol.cut_k(sensor.name, sensor.step_k)[1]
