@@ -41,8 +41,8 @@ def find_cautions(results: pd.DataFrame) -> tuple[str, ...]:
     return tuple(cautions)
 
 
-def find_creeps(shares: Iterable[tuple[str, float]]) -> list[str]:
-    """Return a caution for each sensor in which the runs together show a creep.
+def find_creeps(shares: Iterable[tuple[str, float]]) -> dict[str, str]:
+    """Return a caution for each sensor of which the runs together show a creep.
 
     Of each run its sensor and the probability of a creep [%]: what hardly shows in one run may
     show in all of them.
@@ -52,18 +52,19 @@ def find_creeps(shares: Iterable[tuple[str, float]]) -> list[str]:
         runs.setdefault(sensor, []).append(percent)
     from scipy.special import logit
 
-    cautions = []
+    cautions = {}
     for sensor, percents in runs.items():
         share = np.clip(np.array(percents) / 100.0, 1e-6, 1.0 - 1e-6)
         evidence = np.clip(logit(share) - logit(CREEP_ODDS), -_ONE_RUN, _ONE_RUN)
         if evidence.mean() < _EACH_RUN or evidence.sum() < _ALL_RUNS:
             continue
-        cautions.append(
+        cautions[sensor] = (
             f"{sensor} goes on moving at the end of its {len(percents)} runs, in all of them "
             f"together more than a soak of up to {SLOW_S[1]:.0f} s would: a creep of "
             f"{CREEP_S:,.0f} s or more, upwards as of a case or a room that warms up, downwards as "
-            "of a paste that beds in, makes their ends a guess. Run one for an hour or more, and "
-            "compare runs of one length"
+            "of a paste that beds in, makes their ends a guess. All errors allow for it, as by "
+            f"Protocol(creeping=({sensor!r},)); run one for an hour or more, and compare runs of "
+            "one length"
         )
     return cautions
 

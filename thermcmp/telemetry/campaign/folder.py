@@ -124,6 +124,13 @@ def reduce_logs(  # noqa: PLR0913
     like = Task(None, (), reading, reader, protocol or Protocol(), joined, {}, guests(*HOOKS))
     tasks, orphans = _tasks(paths, sheet, like)
     outcomes = list(_outcomes(tasks, executor, progress))
+    stated = like.protocol.creeping
+    seen = (creep for outcome in outcomes for creep in outcome.creeps)
+    creeps = find_creeps(creep for creep in seen if creep[0] not in stated)
+    if creeps:
+        # What hardly shows in one run is known of each now.
+        known = replace(like.protocol, creeping=(*stated, *creeps))
+        outcomes = list(_outcomes([replace(t, protocol=known) for t in tasks], executor, progress))
     order = {run.name: i for i, run in enumerate(sheet)}
     by_run = (named for outcome in outcomes for named in outcome.rows)
     reduced = [rows for _, rows in sorted(by_run, key=lambda named: order[named[0]])]
@@ -141,7 +148,7 @@ def reduce_logs(  # noqa: PLR0913
     return Reduced(
         results=results,
         refused=pd.DataFrame(refused, columns=list(REFUSED_COLUMNS)),
-        cautions=(*find_cautions(results), *find_creeps(c for o in outcomes for c in o.creeps)),
+        cautions=(*find_cautions(results), *creeps.values()),
         notes=pd.DataFrame(notes, columns=["file", "run", "note"]),
     )
 

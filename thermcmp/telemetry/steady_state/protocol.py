@@ -122,6 +122,11 @@ class Protocol:
         readings; ``()`` if all round. Not known by default: no reading shows it, and the
         standard errors allow for it.
 
+    creeping : tuple of str
+        Sensors that creep for half an hour and more, as in a case or on a paste that beds in:
+        it is looked for in all runs and widens their errors. `reduce_logs` adds those of which
+        its runs together show it.
+
     Raises
     ------
     InputError
@@ -149,9 +154,10 @@ class Protocol:
     targets_c: Mapping[str, float] = field(default_factory=dict)
     limits_c: Mapping[str, float] = field(default_factory=dict)
     truncated: tuple[str, ...] | None = None
+    creeping: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        faults = list(self._faults())
+        faults = [*self._faults(), *self._name_faults()]
         if faults:
             raise InputError("The protocol is not valid:", faults)
 
@@ -173,14 +179,18 @@ class Protocol:
             if held is not None and not sound:
                 fix = "give Held(target, tolerance), with a correctable of at least the tolerance"
                 yield Fault("not a held quantity", fix, column=name, value=str(held))
-        if not isinstance(self.truncated, tuple | None):
-            fix = "name the sensors, as ('memory',), or give () if all round"
-            yield Fault("not a tuple", fix, column="truncated", value=str(self.truncated))
         for name, other in (("throttling", "mark"), ("cycles", "mean")):
             value = str(getattr(self, name))
             if value not in ("refuse", other):
                 fix = f"use 'refuse' or '{other}'"
                 yield Fault("unknown choice", fix, column=name, value=value)
+
+    def _name_faults(self) -> Iterator[Fault]:
+        """Check that sensors are named in tuples."""
+        for name, fix in (("truncated", ", or give () if all round"), ("creeping", "")):
+            if not isinstance(value := getattr(self, name), tuple | None):
+                fix = f"name the sensors, as ('memory',){fix}"
+                yield Fault("not a tuple", fix, column=name, value=str(value))
 
     def cut_k(self, sensor: str, step_k: float) -> tuple[float, float]:
         """Return what is added for the digits that a sensor cuts off, and its error.

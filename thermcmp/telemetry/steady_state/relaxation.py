@@ -34,6 +34,8 @@ _EACH_ODDS: Final = (0.2, 0.2, 0.05)
 _BOTH_ODDS: Final = 0.05
 _BACK_ODDS: Final = 0.02
 CREEP_ODDS: Final = _EACH_ODDS[-1] + _BOTH_ODDS + _BACK_ODDS
+#: Prior probability of a creep where several runs show it.
+KNOWN_ODDS: Final = 0.9
 #: A rise in a straight line shows no end: time constant of such a part [s], largest share of
 #: the rise, and prior probability.
 _RAMP_S: Final = 5_000.0
@@ -53,6 +55,8 @@ _STEPS: Final = 12
 _CREEPS: Final = (3, 4, 5)
 _BOTH: Final = 4
 _BACK: Final = 5
+#: Probability of what is not looked for.
+_NEVER: Final = 1e-300
 #: A creep that goes back counts from this probability on: below, it would widen all errors.
 _BACK_SHOWS: Final = 0.9
 #: The end of a creep is mostly a guess: this share of what it lacks is error (a choice, from
@@ -122,11 +126,11 @@ def fit_relaxation(
     reach_k: float,
     start: FirstOrderRise | None = None,
     *,
-    creep: bool = True,
+    creep: float = CREEP_ODDS,
 ) -> Relaxation:
     """Fit the end of a soak, and continue it over the times of a window.
 
-    `creep` is whether the slowest part may be in it.
+    `creep` is the prior probability of a creep.
 
     References
     ----------
@@ -153,15 +157,15 @@ def fit_relaxation(
     theta, left, inverse = _search(theta, prior, x, rise_k, noise, _SETTLED)
     laplace = np.asarray(np.linalg.inv(inverse), dtype=np.float64)
     samples, covariance, logs = _sampled(theta, laplace, prior, x, rise_k, noise)
-    odds = [1.0 - _SLOW_ODDS, *_EACH_ODDS, _BOTH_ODDS, _BACK_ODDS, _RAMP_ODDS]
-    logs += np.log(odds)[:, None]
-    if not creep:
-        logs[list(_CREEPS)] = -np.inf
+    odds = np.array([1.0 - _SLOW_ODDS, *_EACH_ODDS, _BOTH_ODDS, _BACK_ODDS, _RAMP_ODDS])
+    odds[list(_CREEPS)] *= creep / CREEP_ODDS
+    odds[: _CREEPS[0]] *= (1.0 - creep) / (1.0 - CREEP_ODDS)
+    logs += np.log(np.maximum(odds, _NEVER))[:, None]
     # A straight line has no end: it is reported, but not part of the averages.
     ramp_odds = float(_shares(logs)[-1].sum())
     weights = _shares(logs[:-1])
     each = weights.sum(axis=1)
-    if each[_BACK] <= _BACK_SHOWS:
+    if each[_BACK] <= _BACK_SHOWS and creep < KNOWN_ODDS:
         logs[_BACK] = -np.inf
         weights = _shares(logs[:-1])
     creep_odds = float(each[list(_CREEPS)].sum())

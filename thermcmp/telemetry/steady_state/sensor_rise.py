@@ -17,7 +17,7 @@ from thermcmp.telemetry.loaded_record.wander import (
 )
 from thermcmp.telemetry.steady_state.checks import Check
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
-from thermcmp.telemetry.steady_state.relaxation import CREEP_S, SLOW_SHARE
+from thermcmp.telemetry.steady_state.relaxation import CREEP_ODDS, CREEP_S, KNOWN_ODDS, SLOW_SHARE
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 from thermcmp.telemetry.steady_state.soak import SoakTail, soak_end, soak_tail
 from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
@@ -153,7 +153,8 @@ def steady_rise(
     since_s = at_load.time_s - load_start_s
     held = held_since_s <= _HELD_SHARE * since_s[-1]
     # A short record shows nothing of a creep: to allow for one would refuse most of them.
-    creep = bool(since_s[-1] >= _SHORT_S)
+    creep = CREEP_ODDS if since_s[-1] >= _SHORT_S else 0.0
+    creep = KNOWN_ODDS if series.name in protocol.creeping else creep
     tail = soak_tail(since_s, at_load.rise_k, mean.n, held=held, creep=creep)
     settles_s = tail.settles_s
     if not held and held_since_s < since_s[-mean.n]:

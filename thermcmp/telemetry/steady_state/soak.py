@@ -13,6 +13,7 @@ from thermcmp._types import Array
 from thermcmp.errors import InputError
 from thermcmp.telemetry.steady_state.first_order import fit_first_order_rise
 from thermcmp.telemetry.steady_state.relaxation import (
+    CREEP_ODDS,
     SLOW_S,
     SLOW_SHARE,
     SLOW_SPREAD,
@@ -99,13 +100,18 @@ class SoakEnd:
 
 
 def soak_tail(
-    time_s: npt.ArrayLike, rise_k: npt.ArrayLike, n: int, *, held: bool = True, creep: bool = True
+    time_s: npt.ArrayLike,
+    rise_k: npt.ArrayLike,
+    n: int,
+    *,
+    held: bool = True,
+    creep: float = CREEP_ODDS,
 ) -> SoakTail:
     """Return the rise that is still missing in the last n readings of a soak.
 
     The approach over the last seventh of the rise is fitted by exponentials and continued;
-    see `fit_relaxation` for slow parts that noise hides. `creep` is whether the slowest of them
-    may be in it.
+    see `fit_relaxation` for slow parts that noise hides. `creep` is the prior probability of the
+    slowest of them.
     """
     t, y = np.asarray(time_s, dtype=np.float64), np.asarray(rise_k, dtype=np.float64)
     tail = _tail(t, y, n, held=held, creep=creep)
@@ -120,7 +126,7 @@ def soak_tail(
     return replace(tail, lacking_k=lacking_k, moved_k=max(moved, default=0.0))
 
 
-def _tail(t: Array, y: Array, n: int, *, held: bool, creep: bool) -> SoakTail:
+def _tail(t: Array, y: Array, n: int, *, held: bool, creep: float) -> SoakTail:
     """Return the tail of a record, but for what each of its last n readings still lacks."""
     level_k = float(np.mean(y[-n:]))
     reach_k = abs(level_k - float(y[0]))
