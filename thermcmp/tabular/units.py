@@ -80,9 +80,13 @@ _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
     (Unit("m°C", _T, 1e-3), "m°c mdegc millidegc millicelsius millidegreec"),
     (Unit("K", _T, 1.0, -273.15), "k kelvin"),
     (Unit("mK", _T, 1e-3, -273.15), "mk"),
-    (Unit("rpm", _R), "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min tr/min giri/min"),
+    (
+        Unit("rpm", _R),
+        "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min tr/min giri/min obr/min ot/min omw/min "
+        "varv/min об/мин 转/分 转/分钟 轉/分 回転/分",
+    ),
     (Unit("1/s", _R, 60.0), "1/s rps r/s rev/s"),
-    (Unit("W", _P), "w watt watts"),
+    (Unit("W", _P), "w watt watts вт 瓦"),
     (Unit("mW", _P, 1e-3), "mw milliwatt milliwatts"),
     (Unit("kW", _P, 1e3), "kw kilowatt"),
     (Unit("dB(A)", _L), "db(a) dba db[a]"),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Collection
 from enum import StrEnum
 from typing import Final
 
@@ -58,7 +59,9 @@ _ISO_DATE: Final = re.compile(r"\b\d{4} [01]\d [0-3]\d\b")
 # 'UTC+1' names a zone and is left to the user.
 _UTC: Final = re.compile(r"\b(?:utc|gmt)\b(?!\s*[+-]?\s*\d)")
 _COUNTER_HEADINGS: Final = {"elapsed", "elapsed time", "uptime", "up time"}
-_CARD: Final = re.compile(r"\b(gpu|card|device)[ _#]*(\d+)(?=$|[^0-9a-z])")
+_CARD: Final = re.compile(
+    r"\b(gpu|card|device)[ _#]*(\d+(?=$|[^0-9a-z])|[a-d](?=[ _]+[a-z]{2}))", re.IGNORECASE
+)
 _FLAG_HEADINGS: Final = {"throttled", "throttling", "throttle"}
 _DEVICE_HEADINGS: Final = {"device", "device id", "card", "card id"}
 _FILLERS: Final = {"temperature", "temp", "temperatures", "reading", "t"}
@@ -109,11 +112,11 @@ def sensor_names(columns: list[str]) -> list[str]:
         if name != AMBIENT
         and dimension_of(name) is Dimension.TEMPERATURE
         and not is_set_point(name)
-        and not _is_average(name, columns)
+        and not is_average(name, columns)
     ]
 
 
-def _is_average(name: str, columns: list[str]) -> bool:
+def is_average(name: str, columns: Collection[str]) -> bool:
     """Return whether a column is the average of another one, which lags behind it."""
     plain = "_".join(word for word in name.split("_") if word not in _AVERAGES)
     return plain != name and plain in columns
@@ -133,8 +136,13 @@ def is_of_air(name: str) -> bool:
 
 def card_of(name: str) -> str:
     """Return the mark of one of several cards in a name, like 'gpu1'; empty without one."""
-    mark = _CARD.search(name.lower())
-    return "".join(mark.groups()) if mark else ""
+    mark = _CARD.search(name)
+    return "".join(mark.groups()).lower() if mark else ""
+
+
+def without_card(name: str) -> str:
+    """Return a name or heading without the mark of its card; as it is where nothing is left."""
+    return _CARD.sub("", name).strip(" _-:") or name
 
 
 def name_and_unit(heading: str) -> tuple[str, Unit | None]:

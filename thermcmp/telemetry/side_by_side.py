@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
-from thermcmp.telemetry.quantities import card_of
+from thermcmp.telemetry.quantities import card_of, role_of, without_card
 
 
 def cards_in(names: Iterable[object]) -> list[str]:
@@ -17,7 +17,6 @@ def cards_in(names: Iterable[object]) -> list[str]:
 
 def of_card(frame: pd.DataFrame, card: str) -> pd.DataFrame:
     """Return the columns of one card and those of all, without its mark in their names."""
-    mark = f"{card}_"
     own = frame[[name for name in frame if card_of(str(name)) in ("", card)]]
     # A sensor that has no other name keeps it.
-    return own.rename(columns=lambda n: n if n == f"{mark}c" else n.removeprefix(mark))
+    return own.rename(columns=lambda n: plain if role_of(plain := without_card(n)) else n)

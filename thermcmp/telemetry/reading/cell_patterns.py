@@ -63,6 +63,11 @@ def is_time(cell: str) -> bool:
     return _TIME.fullmatch(cell.strip()) is not None
 
 
+def is_date(cell: str) -> bool:
+    """Return whether a cell looks like a date without a time of day."""
+    return re.fullmatch(_DAY, cell.strip()) is not None
+
+
 @lru_cache(maxsize=8192)
 def is_reading(cell: str) -> bool:
     """Return whether a cell looks like data: missing, a number, a time or a flag."""

@@ -65,6 +65,11 @@ DURATION_PATTERN: Final = rf"^\s*(?:(?P<days>[0-9]+)(?:\.|\s*d(?:ays?)?,?\s+))?{
 #: Digits before the decimal mark of an epoch of this century, and its unit in seconds.
 _EPOCH_SCALES: Final = {10: 1.0, 13: 1e-3, 16: 1e-6, 19: 1e-9}
 _COMPACT: Final = r"20[0-9]{2}[01][0-9][0-3][0-9][0-2][0-9][0-5][0-9][0-6][0-9]"
+#: Day numbers since 1900 of the years 1982 to 2091, and the longest step of a log [days]: as
+#: seconds it would be 2 ms.
+_FIRST_DAY: Final = 30_000.0
+_LAST_DAY: Final = 70_000.0
+_LONGEST_STEP_DAYS: Final = 0.002
 #: A day may end at 24:00:00; anything beyond is not a time of day.
 _LAST_HOUR: Final = 24
 #: A form explains a log's times if more than this share of a sample has it; the others are
@@ -185,10 +190,19 @@ def _number_form(
     if stated is None and re.fullmatch(_COMPACT, cells[0].strip()):
         fix = "state time_format='%Y%m%d%H%M%S', or time_unit= for a counter"
         raise _UnclearError("a date without separators?", fix, cells[0])
+    if stated is None and _are_day_numbers([parse_number(cell, mark) or 0.0 for cell in cells]):
+        return TimeForm(TimeKind.ELAPSED, scale=86_400.0, mark=mark)
     if stated is None:
         fix = "state time_unit='s' or time_unit='ms'"
         raise _UnclearError("a time without unit: seconds or milliseconds?", fix, cells[0])
     return TimeForm(TimeKind.ELAPSED, scale=stated.scale, mark=mark)
+
+
+def _are_day_numbers(values: Sequence[float]) -> bool:
+    """Return whether numbers are days and their fractions, as spreadsheets store times."""
+    steps = [b - a for a, b in pairwise(values)]
+    in_days = min(values) > _FIRST_DAY and max(values) < _LAST_DAY
+    return in_days and bool(steps) and 0.0 < sorted(steps)[len(steps) // 2] < _LONGEST_STEP_DAYS
 
 
 def _proved_mark(cells: Sequence[str], mark: str, file_mark: str | None) -> str:
