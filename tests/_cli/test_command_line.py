@@ -380,7 +380,7 @@ def test_a_log_is_watched_line_by_line(recorder, tmp_path, capsys, monkeypatch, 
     assert main(arguments) == code
     assert capsys.readouterr().out == f"5 min more\n  Note: begins at load\n{last}\n"
     assert recorder.calls == {
-        "watch": [((Path("r1.csv"), {"memory_c": "T mem"}), {"wanted_k": 0.3})]
+        "watch": [((Path("r1.csv"),), {"columns": {"memory_c": "T mem"}, "wanted_k": 0.3})]
     }
 
 

@@ -10,6 +10,7 @@ import click
 from thermcmp import __version__
 from thermcmp._cli import question_commands, table_commands
 from thermcmp._cli.job import demo_job, report_command, run_job
+from thermcmp._cli.log_options import log_columns, log_options
 from thermcmp._cli.option_groups import FILE
 from thermcmp._cli.terminal import say
 from thermcmp._plugin_registry import DISABLE_VARIABLE
@@ -71,12 +72,13 @@ def app(context: click.Context, out: Path, no_plugin: tuple[str, ...]) -> None:
 
 @click.command("inspect")
 @click.argument("log", type=FILE)
+@log_columns
 @click.option("--html", type=FILE, metavar="FILE", help="Write it as a page too, with a figure.")
-def inspect_command(log: Path, html: Path | None) -> None:
+def inspect_command(log: Path, columns: Path | None, html: Path | None) -> None:
     """Show what an unknown LOG holds."""
     import thermcmp as tc
 
-    found = tc.inspect(log)
+    found = tc.inspect(log, **log_options(columns))
     if html is not None:
         found.save_html(html)
     # What Python takes as an argument stands in a file here.
@@ -85,7 +87,7 @@ def inspect_command(log: Path, html: Path | None) -> None:
 
 @click.command("watch")
 @click.argument("log", type=FILE)
-@click.option("--columns", type=FILE, metavar="FILE", help="Map of the log's headings (JSON).")
+@log_columns
 @click.option(
     "--wanted-k", default=0.5, show_default=True, metavar="K",
     help="Standard error at which the log is enough, K.",
@@ -94,11 +96,9 @@ def inspect_command(log: Path, html: Path | None) -> None:
 def watch_command(context: click.Context, log: Path, columns: Path | None, wanted_k: float) -> None:
     """Follow a growing LOG until its steady state is known well enough."""
     import thermcmp as tc
-    from thermcmp.results.reading_guide import read_guide
 
-    headings = None if columns is None else read_guide(columns).get("columns")
     good, before = False, ""
-    for state in tc.watch(log, headings, wanted_k=wanted_k):
+    for state in tc.watch(log, wanted_k=wanted_k, **log_options(columns)):
         # Notes seldom change: a line for each is enough once.
         notes = "".join(f"\n  Note: {note}" for note in state.notes)
         click.echo(state.sentence + (notes if notes != before else ""))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thermcmp._cli.log_options import log_options
 from thermcmp._cli.option_groups import FILE, collected, library_option, opened, pairs_of
 from thermcmp._cli.terminal import in_command_words, progress, say
 from thermcmp.errors import Fault, InputError, visible
@@ -205,17 +206,14 @@ def reduce_folder(
 ) -> Any:
     """Reduce a folder of logs; it is an error if none of them can be used."""
     import thermcmp as tc
-    from thermcmp.results.reading_guide import read_guide
     from thermcmp.telemetry.campaign.worker import all_refused
 
     if runs is None:
         fault = Fault("no run sheet", "give --runs with a table of the runs", file=str(logs))
         raise InputError("The logs cannot be reduced:", [fault])
-    headings = None if columns is None else read_guide(columns).get("columns")
+    known = log_options(columns) | ({"split_by": split_by} if split_by else {})
     with progress("Reducing the logs"):
-        reduced = tc.reduce_logs(
-            logs, existing(runs), columns=headings, split_by=split_by, progress=False
-        )
+        reduced = tc.reduce_logs(logs, existing(runs), progress=False, **known)
     if reduced.results.empty:
         raise all_refused(reduced.refused)
     return reduced

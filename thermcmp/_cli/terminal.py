@@ -45,10 +45,18 @@ _OPTION: Final = re.compile(
     r"firmware|header_row|lab|limit_c|mic_distance_m|noise_dba|power_w|seed|sensor|sheet)= ?"
     r"(?=(?P<value>[\w'\[])?)"
 )
+#: What a command takes about logs from a file alone.
+_LOG_OPTION: Final = re.compile(
+    r"\b(?:delimiter|encoding|header_line|missing|one_device|period_s|skip_bad_times|time_format|"
+    r"time_unit|units|zone)="
+)
+_IN_FILE: Final = "\nWhat is known about logs stands in a TOML file for --columns, as: period_s = 1"
 
 
 def in_command_words(text: str) -> str:
     """Return a message of the library with its cures as options and commands."""
+    if _LOG_OPTION.search(text) and _IN_FILE not in text:
+        text += _IN_FILE
     for pattern, words in _CURES:
         text = pattern.sub(words, text)
     return _OPTION.sub(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 from io import BytesIO
@@ -27,7 +28,7 @@ from thermcmp.telemetry.quantities import (
     sensor_names,
 )
 from thermcmp.telemetry.reading.frame import read_record
-from thermcmp.telemetry.reading.options import Reading
+from thermcmp.telemetry.reading.options import Column, Reading
 from thermcmp.telemetry.side_by_side import cards_in, of_card
 from thermcmp.telemetry.steady_state.load import LONG_GAP_S, at_load
 from thermcmp.telemetry.steady_state.run_data import Readings
@@ -144,7 +145,8 @@ class Inspection:
             If the log cannot be read as it is.
         """
         if self.frame is None:
-            faults = [Fault(problem, "state it by read_telemetry") for problem in self.problems]
+            fix = "state by inspect(path, …) what read_telemetry needs"
+            faults = [Fault(problem.replace(". Fix: ", ": "), fix) for problem in self.problems]
             raise InputError("This log cannot be drawn yet:", faults)
         if ax is None:
             from matplotlib.figure import Figure
@@ -168,13 +170,19 @@ class Inspection:
         return ax
 
 
-def inspect(path: str | PathLike[str]) -> Inspection:
+def inspect(
+    path: str | PathLike[str], columns: Mapping[str, Column] | None = None, **options: Any
+) -> Inspection:
     """Show what an unknown log holds, before anything is decided.
 
     Parameters
     ----------
     path : str or path-like
         The log, as delimited text or Parquet. Of a large file the beginning is inspected.
+    columns : mapping, optional
+        Columns to read, as for `read_telemetry`; by default the suggested ones.
+    **options
+        What is known about the log, as for `read_telemetry`.
 
     Returns
     -------
@@ -187,14 +195,15 @@ def inspect(path: str | PathLike[str]) -> Inspection:
     InputError
         If the file cannot be opened, or holds no table.
     """
-    with sample_of(Path(path)) as sample:
+    with sample_of(Path(path), Reading.of(columns, options)) as sample:
         table, suggestion = column_table(sample.headings, sample.cells)
         problems: tuple[str, ...] = ()
         frame = None
-        # As suggested, else as it is by default.
-        for stated in (suggestion, None) if suggestion else (None,):
+        # As stated, else as suggested, else as it is by default.
+        ways = (columns,) if columns else (suggestion, None) if suggestion else (None,)
+        for stated in ways:
             try:
-                frame = read_record(sample.path, Reading.of(stated, {})).frame
+                frame = read_record(sample.path, Reading.of(stated, options)).frame
                 problems = ()
                 break
             except InputError as error:

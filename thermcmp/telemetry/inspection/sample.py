@@ -43,7 +43,7 @@ class Sample:
 
 
 @contextmanager
-def sample_of(path: Path) -> Iterator[Sample]:
+def sample_of(path: Path, reading: Reading) -> Iterator[Sample]:
     """Provide the beginning of a log while it is inspected."""
     try:
         size = path.stat().st_size
@@ -55,19 +55,20 @@ def sample_of(path: Path) -> Iterator[Sample]:
         if path.suffix.lower() in (".parquet", ".pq"):
             yield _parquet(path, Path(folder))
         elif size <= _MOST_BYTES:
-            yield _text(path, "")
+            yield _text(path, reading, "")
         else:
             beginning = Path(folder) / path.name
             with path.open("rb") as handle:
                 data = handle.read(_MOST_BYTES)
             beginning.write_bytes(data[: data.rfind(b"\n") + 1])
-            yield _text(beginning, f"Inspected: the first {100.0 * len(data) / size:.0f} % of it")
+            part = f"Inspected: the first {100.0 * len(data) / size:.0f} % of it"
+            yield _text(beginning, reading, part)
 
 
-def _text(path: Path, part: str) -> Sample:
+def _text(path: Path, reading: Reading, part: str) -> Sample:
     """Return the cells of a text log."""
-    text = TextFile.open(path)
-    layout = find_layout(text, Reading())
+    text = TextFile.open(path, reading.encoding)
+    layout = find_layout(text, reading)
     rows = []
     for block in text.blocks():
         for line in block.from_line(layout.data_line).lines():
