@@ -47,7 +47,7 @@ _OPTION: Final = re.compile(
 )
 #: What a command takes about logs from a file alone.
 _LOG_OPTION: Final = re.compile(
-    r"\b(?:delimiter|encoding|header_line|missing|one_device|period_s|skip_bad_times|time_format|"
+    r"\b(?:delimiter|encoding|header_line|missing|one_device|period_s|skip_bad_lines|skip_bad_times|time_format|"
     r"time_unit|units|zone)="
 )
 _IN_FILE: Final = "\nWhat is known about logs stands in a TOML file for --columns, as: period_s = 1"

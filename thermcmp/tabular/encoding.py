@@ -42,6 +42,12 @@ _OTHER_FORMATS: Final = (
         "export it as delimited text or Parquet",
     ),
 )
+OTHER_ENCODINGS: Final = (
+    "state encoding=, such as 'cp932' (Japanese), 'gb18030' (Chinese), 'cp949' (Korean), 'cp1250', "
+    "'cp1251' or 'cp437'"
+)
+#: Bytes that CP1252 leaves open.
+_NOT_CP1252: Final = b"\x81\x8d\x8f\x90\x9d"
 #: Most control characters in a text log that a crash has damaged.
 _FEW_CONTROLS: Final = 8
 _CONTROLS: Final = bytes({*range(0x20)} - {*b"\t\n\v\f\r\x1b"})
@@ -67,8 +73,17 @@ def guess_encoding(start: bytes) -> str:
     text = _ZERO_RUN.sub(b"", start) if b"\x00" in start else start
     if len(text) - len(text.translate(None, _CONTROLS)) > max(len(text) // 100, _FEW_CONTROLS):
         raise NoTextError("this is not text", "give a text log or a Parquet file")
+    return _single_bytes_or_utf8(start)
+
+
+def _single_bytes_or_utf8(start: bytes) -> str:
+    """Return whether text is UTF-8 or CP1252, or raise `NoTextError` where it is neither."""
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
+        # A crash leaves zeros, and damages what is near them.
+        if b"\x00" not in start and any(byte in start for byte in _NOT_CP1252):
+            message = "its letters are neither in UTF-8 nor in CP1252"
+            raise NoTextError(message, OTHER_ENCODINGS) from None
         return "cp1252"
     return "utf-8"

@@ -219,3 +219,24 @@ def test_midnight_is_no_set_point(tmp_path, clean_run):
     path = tmp_path / "night.csv"
     stamped.to_csv(path, index=False)
     assert "Blocks of" not in str(inspect(path))
+
+
+def test_what_is_known_of_a_log_and_what_was_left_out_is_shown(tmp_path, clean_run):
+    frame = clean_run(seconds=900, idle_s=100).drop(columns="time_s")
+    lines = frame.to_csv(index=False).splitlines()
+    lines.insert(400, "--- door opened")
+    path = tmp_path / "plain.csv"
+    path.write_text("\n".join(lines) + "\n")
+    seen = inspect(path)
+    assert "period_s=" in str(seen)
+    with pytest.raises(InputError, match="period_s="):
+        seen.plot()
+    seen = inspect(path, period_s=2.0)
+    assert seen.problems == ()
+    assert "900 readings in 1798 s, every 2 s" in str(seen)
+    assert "Note: remarks between the readings were left out (line 401)" in str(seen)
+    assert "memory" in str(seen.plot().get_legend_handles_labels())
+    only = inspect(path, {"edge_c": "memory_c"}, period_s=2.0)
+    assert list(only.frame.filter(like="_c")) == ["edge_c"]
+    with pytest.raises(InputError, match="no such option"):
+        inspect(path, period=2.0)

@@ -138,6 +138,17 @@ def test_air_that_no_room_has(two_sensors):
     assert len(reduce_telemetry(two_sensors(ambient_c=45.0)).rows) == 2
 
 
+def test_ambient_colder_than_a_room(two_sensors):
+    frame = two_sensors()
+    cold = frame.assign(ambient_c=frame["ambient_c"] - 30.0)
+    reduction = reduce_telemetry(cold)
+    assert reduction.rows.empty
+    assert "colder than a room" in reduction.reason
+    # Where it was so cold it can be stated.
+    stated = reduce_telemetry(cold.drop(columns="ambient_c"), run={"ambient_c": -9.0})
+    assert len(stated.rows) == 2
+
+
 def test_swapped_probes(two_sensors):
     frame = two_sensors(rise_k=25.0)
     frame["memory_c"], frame["ambient_c"] = frame["ambient_c"], frame["memory_c"]

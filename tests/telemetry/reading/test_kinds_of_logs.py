@@ -37,6 +37,18 @@ def timed(*times, heading="time"):
 
 READ = {
     # Layouts
+    "line break in a cell": (
+        text("time_s,memory_c,note", '0,50,"a', 'b"', "1,51,c"), {}, MEMORY),
+    "line breaks in headings": (
+        text('"time', '[s]","memory', '[°C]"', "0,50", "1,51"), {}, MEMORY),
+    "aligned, date and time": (
+        text("             Time  Hot part/°C   Memory/°C",
+             "2031-03-09 12:00:00           60          50",
+             "2031-03-09 12:00:01           61          51"),
+        {"columns": {"memory_c": "Memory/°C"}}, MEMORY),
+    "remark between": (
+        text("time_s,memory_c,fan_rpm", "0,50,1800", "--- door opened ---", "1,51,1800"), {},
+        MEMORY),
     "aligned, blanks in headings": (
         text("Time [s]    Memory [°C]   Fan speed [rpm]", "0           50            1800",
              "1           51            1801"), {}, MEMORY),
@@ -135,8 +147,8 @@ REFUSED = {
     "Parquet under another name": (b"PAR1" + bytes(200), "Parquet", "reader="),
     "pairs": (text("Memory: 50 C", "Fan: 1800 RPM", "", "Memory: 51 C"), "names and values"),
     "assignments": (text("t=0 mem=50C", "t=1 mem=51C"), "names and values"),
-    "line break in a cell": (text("time_s,memory_c,note", '0,50,"a', 'b"', "1,51,c"), "row 3",
-                             "quoted cell does not end"),
+    "open quote": (text("time_s,memory_c,note", '0,50,"a', "1,51,c", 'b",7', "2,52,d"), "row 4",
+                   "quoted cell does not end"),
     "one line without an end": ("time_s,memory_c\n0,50", "no line end"),
     "megawatt": (text("time_s,Power [MW]", "0,38"), "no heading with a known unit", "MW"),
     "counter with two readings": (timed("1,000", "1,001", heading="time [s]"), "1000 with",

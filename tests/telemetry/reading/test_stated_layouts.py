@@ -82,3 +82,54 @@ def test_a_heading_of_a_table_can_be_mapped_away(tmp_path):
         read_results(path)
     table = read_results(path, columns={"n": None})
     assert table["n"].isna().all()
+
+
+def test_short_lines_can_be_left_out(log):
+    rows = [*ROWS[:9], ("9", "6"), *ROWS[10:]]
+    path = log(("time [s]", "memory [C]", "air [C]", "n"), rows=rows)
+    with pytest.raises(InputError, match=r"row 11.*2 fields where 4 .*skip_bad_lines=True"):
+        read_telemetry(path)
+    frame = read_telemetry(path, skip_bad_lines=True)
+    assert len(frame) == len(ROWS) - 1
+    assert any("other fields" in note and "line 11" in note for note in frame.attrs["notes"])
+
+
+def test_quotes_of_inches_join_no_lines(tmp_path):
+    lines = [f'{i},{50 + i},"ok"' for i in range(20)]
+    lines[5], lines[9] = '5,55,"5.25', '9,59,5.25"'
+    path = tmp_path / "bay.csv"
+    path.write_text("time_s,memory_c,bay\n" + "".join(f"{line}\n" for line in lines))
+    with pytest.raises(InputError, match="quoted cell does not end on its line"):
+        read_telemetry(path)
+
+
+def test_what_an_unread_table_is(tmp_path):
+    path = tmp_path / "log.csv"
+    names = ("memory", "air")
+    rows = [f"{i},{name},{50 + i}" for i in range(20) for name in names]
+    path.write_text("time_s,channel,value\n" + "\n".join(rows) + "\n")
+    with pytest.raises(InputError, match=r"channels.*pivot_table\(index=…, columns='channel'"):
+        read_telemetry(path)
+    stamps = ",".join(["time", *(f"10:00:{second:02}" for second in range(50))])
+    cells = [",".join(map(str, (name, *range(40 + i, 90 + i)))) for i, name in enumerate(names)]
+    path.write_text("\n".join([stamps, *cells]) + "\n")
+    with pytest.raises(InputError, match="turn the table"):
+        read_telemetry(path)
+
+
+def test_letters_of_another_code_page_are_named(tmp_path):
+    # Two bytes for each letter, of which CP1252 leaves some open (JIS X 0208, from memory).
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{i},{50 + i}\n" for i in range(5))
+    path.write_bytes(f"時刻 (s),メモリ (℃)\n{rows}".encode("cp932"))
+    with pytest.raises(InputError, match=r"neither.*'cp932' \(Japanese\)"):
+        read_telemetry(path)
+    read = read_telemetry(path, {"time": 0, "memory_c": 1}, encoding="cp932")
+    assert read["memory_c"].tolist() == [50.0, 51.0, 52.0, 53.0, 54.0]
+
+
+def test_a_difference_in_kelvin_is_no_temperature(log):
+    path = log(("time [s]", "memory [C]", "rise [K]", "n"))
+    frame = read_telemetry(path)
+    assert frame["rise_c"].isna().all()
+    assert "'rise [K]' holds differences of temperatures and is not read" in frame.attrs["notes"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from io import BytesIO
 from os import PathLike
@@ -63,7 +63,8 @@ class Inspection:
         A row per column: position, heading, what it is read as, unit, range, step, shares
         of equal, zero and missing cells, and a remark.
     times : tuple of str
-        Form of the times, period, gaps, sessions, devices, load phases and blocks.
+        Form of the times, period, gaps, sessions, devices, load phases and blocks, and what
+        was left out or corrected when the log was read.
     problems : tuple of str
         What must be stated before the log can be read; empty if nothing.
     suggestion : dict of str to str or int
@@ -199,23 +200,25 @@ def inspect(
         table, suggestion = column_table(sample.headings, sample.cells)
         problems: tuple[str, ...] = ()
         frame = None
+        notes: list[str] = []
         # As stated, else as suggested, else as it is by default.
         ways = (columns,) if columns else (suggestion, None) if suggestion else (None,)
         for stated in ways:
             try:
-                frame = read_record(sample.path, Reading.of(stated, options)).frame
+                record = read_record(sample.path, Reading.of(stated, options))
+                frame, notes = record.frame, [f"Note: {note}" for note in record.notes]
                 problems = ()
                 break
             except InputError as error:
                 # What is wrong with the suggestion is what the user will meet.
-                problems = problems or tuple(f"{f.message}. Fix: {f.fix}" for f in error.faults[:5])
+                problems = problems or tuple(str(replace(f, file="")) for f in error.faults[:5])
     times = () if frame is None else _times(frame, sample.cells, suggestion)
     return Inspection(
         file=Path(path).name,
         layout=sample.layout,
         preamble=sample.preamble,
         columns=table,
-        times=(*((sample.part,) if sample.part else ()), *times),
+        times=(*((sample.part,) if sample.part else ()), *times, *notes),
         problems=problems,
         suggestion=suggestion,
         frame=frame,

@@ -29,6 +29,8 @@ from thermcmp.telemetry.steady_state.run_data import Readings
 #: Warmest air that a room or a case has [°C], and hottest sensor of a running card
 #: (common practice, no source).
 _WARMEST_AIR_C: Final = 50.0
+#: Coldest air of a room [°C] (common practice, no source).
+_COLDEST_AIR_C: Final = 0.0
 _HOTTEST_C: Final = 150.0
 #: A sensor may read this far below ambient by the errors of both [K].
 _BELOW_K: Final = 0.5
@@ -130,7 +132,8 @@ def thermcmp_run_checks() -> list[RunCheck]:
 def _air_checks(window: Readings, run: Mapping[str, Any]) -> Iterator[Check]:
     """Check that the ambient is that of air, and each sensor above it."""
     ambient = window.mean(AMBIENT)
-    ambient = stated_value(run, AMBIENT) if np.isnan(ambient) else ambient
+    is_logged = not np.isnan(ambient)
+    ambient = ambient if is_logged else stated_value(run, AMBIENT)
     start_s = float(window.time_s[0])
     if ambient > _WARMEST_AIR_C:
         words = (
@@ -138,6 +141,13 @@ def _air_checks(window: Readings, run: Mapping[str, Any]) -> Iterator[Check]:
             "units={'ambient_c': '°F'} if it is in °F, or which column the air is in"
         )
         yield Check("ambient", Verdict.REFUSED, words, ambient, _WARMEST_AIR_C, "°C", start_s)
+        return
+    if is_logged and ambient < _COLDEST_AIR_C:
+        words = (
+            f"ambient is {ambient:.1f} °C, colder than a room: correct the column, or leave it out "
+            "and state ambient_c in the run sheet if it was so cold"
+        )
+        yield Check("ambient", Verdict.REFUSED, words, ambient, _COLDEST_AIR_C, "°C", start_s)
         return
     for sensor in sensor_names(list(window.columns)):
         mean = window.mean(f"{sensor}_c")

@@ -40,7 +40,9 @@ class BlockParser:
     _converter: Converter = field(init=False)
 
     def __post_init__(self) -> None:
-        self._sorter = RowSorter(self.layout, self.plan.fields, self.book)
+        self._sorter = RowSorter(
+            self.layout, self.plan.fields, self.book, self.reading.skip_bad_lines
+        )
         self._converter = Converter(self.plan, self.reading, self.book)
 
     def parse(self, block: Block) -> list[Columns]:

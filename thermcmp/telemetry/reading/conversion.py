@@ -84,8 +84,11 @@ class Converter:
         for name, count in self._n_outside.items():
             line, value = self._first_outside[name]
             low, high = RANGES[Dimension(name.rpartition("_")[2])]
-            heading = next((f.heading for f in self.plan.fields if f.name == name), name) or name
-            if count > max(GLITCH_SHARE * self._n_read[name], 1):
+            field = next(f for f in self.plan.fields if f.name == name)
+            heading, unit = field.heading or name, field.unit and field.unit.symbol
+            if unit == "K" and count == self._n_read[name] and value < low:
+                self.book.note(f"'{heading}' holds differences of temperatures and is not read")
+            elif count > max(GLITCH_SHARE * self._n_read[name], 1):
                 self.book.fault(
                     f"{count} of {self._n_read[name]} readings are outside {low:g} to {high:g}",
                     "check the column and its unit; add numbers that mean no reading to missing=",

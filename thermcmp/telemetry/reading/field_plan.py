@@ -9,7 +9,13 @@ from typing import Final
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.numbers import POINT
 from thermcmp.telemetry.quantities import DATE, TIME, Role, dimension_of, is_utc
-from thermcmp.telemetry.reading.cell_patterns import is_comment, is_rule, is_time, split_line
+from thermcmp.telemetry.reading.cell_patterns import (
+    is_comment,
+    is_reading,
+    is_rule,
+    is_time,
+    split_line,
+)
 from thermcmp.telemetry.reading.column_matching import Field, match_fields, unread_notes
 from thermcmp.telemetry.reading.interleaved_devices import refuse_interleaved
 from thermcmp.telemetry.reading.layout import Layout
@@ -21,6 +27,8 @@ from thermcmp.telemetry.reading.time_formats import TimeForm, find_form
 
 _HEAD_LINES: Final = 120
 _TAIL_LINES: Final = 40
+#: Most headings that a message lists.
+_SHOWN: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +50,17 @@ def make_plan(text: TextFile, layout: Layout, reading: Reading) -> Plan:
     samples = _samples(text, layout, reading)
     fields = match_fields(layout.headings, reading, samples, text.path.name)
     numbers = [f for f in fields if f.role is Role.NUMBER]
+    refuse_interleaved(fields, samples, layout, reading, text.path.name)
     if not any(dimension_of(f.name) for f in numbers):
-        shown = ", ".join(filter(None, layout.headings)) or "empty"
+        named = [heading for heading in layout.headings if heading]
+        shown = ", ".join(named[:_SHOWN]) + (" …" if named[_SHOWN:] else "") or "empty"
         fix = f"name the columns with columns={{…}}; the headings are {shown}"
+        if not named:
+            fix = "name the columns by position, such as columns={'time': 0, 'memory_c': 1}"
+        elif sum(map(is_reading, named)) > max(_SHOWN, len(named) / 2):
+            fix = "each line holds one quantity: turn the table, so that each holds one time"
         fault = Fault("no heading with a known unit", fix, text.path.name)
         raise InputError("This log has no column that can be read:", [fault])
-    refuse_interleaved(fields, samples, layout, reading, text.path.name)
     styles, file_mark = find_styles(numbers, samples, layout, reading, text.path.name)
     form = _time_form(fields, samples, reading, text.path.name, layout, file_mark)
     stated = reading.columns is not None

@@ -58,7 +58,7 @@ def read_telemetry(
     **options
         Any other attribute of `Reading`: units, delimiter, decimal, encoding,
         header_line, missing, time_format, time_unit, zone, date, period_s, gap_s,
-        one_device, skip_bad_times, span_s, split_by.
+        one_device, skip_bad_times, skip_bad_lines, span_s, split_by.
 
     Returns
     -------

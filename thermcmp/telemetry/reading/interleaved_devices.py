@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Final
 
 from thermcmp.errors import Fault, InputError
-from thermcmp.telemetry.quantities import DEVICE
+from thermcmp.telemetry.quantities import DEVICE, Role
 from thermcmp.telemetry.reading.cell_patterns import is_flag, is_number, is_time
 from thermcmp.telemetry.reading.column_matching import Field
 from thermcmp.telemetry.reading.layout import Layout
@@ -18,6 +18,8 @@ from thermcmp.telemetry.reading.options import Reading
 _HEAD_LINES: Final = 120
 #: Ids that recur this often in the same order belong to several devices.
 _LEAST_CYCLES: Final = 5
+#: A log of fewer quantities may have a reading of one channel in each line.
+_FEW_QUANTITIES: Final = 2
 
 
 def refuse_interleaved(
@@ -39,6 +41,12 @@ def refuse_interleaved(
             )
             fix = f"name it with columns={{'device': {position}, …}}, or state one_device=True"
             heading = layout.headings[position] or f"position {position}"
+            if sum(f.role is Role.NUMBER for f in fields) < _FEW_QUANTITIES:
+                message = message.replace("devices", "devices or channels")
+                fix += (
+                    "; if these are channels, make a column of each and read that, as by "
+                    f"pandas.DataFrame.pivot_table(index=…, columns='{heading}', values=…)"
+                )
             fault = Fault(message, fix, file, None, heading)
             raise InputError("This log may hold the readings of several devices:", [fault])
 

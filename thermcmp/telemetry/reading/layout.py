@@ -31,6 +31,8 @@ _CANDIDATES: Final = (",", ";", "\t", "|", BLANKS, WIDE_BLANKS)
 _SAMPLE_LINES: Final = 120
 #: A delimiter explains a log only if at least this share of the cells reads as data.
 _LEAST_SCORE: Final = 0.1
+#: So few fields between wide blanks may be parts of a line by chance.
+_FEW: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class _Candidate:
     n_fields: int
     first: int
     score: float
+    is_headed: bool  #: whether the line above has as many fields
 
     def rivals(self, best: _Candidate) -> bool:
         """Return whether this delimiter explains the sample as well as the best one."""
@@ -89,6 +92,10 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
         if text.cut:
             message += " (the last line has no line end and is left out, as it may be cut)"
         raise _unclear(text, message, "state delimiter=, header_line= or the encoding")
+    # Aligned cells may have single blanks, such as a date and its time, where headings fit too.
+    wide = next((c for c in fitting if c.delimiter == WIDE_BLANKS and c.is_headed), None)
+    if wide is not None and wide.score >= 0.98 * fitting[0].score and wide.n_fields > _FEW:
+        fitting = [c for c in fitting if c.delimiter != BLANKS]
     best = fitting[0]
     rivals = [c for c in fitting[1:] if c.rivals(best)]
     if rivals:
@@ -140,7 +147,9 @@ def _try(lines: list[str], delimiter: str, reading: Reading) -> _Candidate | Non
     factor = 1.0
     if above and len(heading) != n_fields and len(above[-1]) != n_fields:
         factor = 0.8 if abs(len(heading) - n_fields) == 1 else 0.5
-    return _Candidate(delimiter, rows, n_fields, first, share * typed * factor)
+    return _Candidate(
+        delimiter, rows, n_fields, first, share * typed * factor, len(heading) == n_fields
+    )
 
 
 def _early_width(rows: list[list[str]], looks: list[bool], reading: Reading) -> int | None:

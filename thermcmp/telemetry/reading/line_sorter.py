@@ -30,6 +30,7 @@ class RowSorter:
     layout: Layout
     fields: tuple[Field, ...]
     book: Notebook
+    skips: bool = False  #: whether lines that are no readings are left out with a note
     #: Current position of each field; changes with the headings.
     positions: dict[str, int] = field(init=False)
     n_fields: int = field(init=False)  #: current fields per line
@@ -137,8 +138,14 @@ class RowSorter:
     def _fault_pending(self) -> None:
         """Report the pending lines as faults."""
         for line, row in self._pending:
+            if len(row) < self.n_fields and not any(map(_is_number_or_time, row)):
+                self.book.note("remarks between the readings were left out", line)
+                continue
+            if self.skips:
+                self.book.note("lines with other fields than the headings' were left out", line)
+                continue
             message = f"{len(row)} fields where {self.n_fields} are expected"
-            fix = "complete the line or delete it"
+            fix = "complete the line, or state skip_bad_lines=True to leave such lines out"
             if any(cell.count('"') % 2 for cell in row):
                 message = "a quoted cell does not end on its line"
                 fix = "remove line breaks from cells, and close every quote"

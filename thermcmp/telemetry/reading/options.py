@@ -63,6 +63,9 @@ class Reading:
     skip_bad_times : bool
         Whether lines whose time cannot be read are left out with a note; by default they
         refuse the log.
+    skip_bad_lines : bool
+        Whether lines with more or fewer fields than the headings, or without a reading, are
+        left out with a note; by default they refuse the log.
     span_s : tuple of float, optional
         First and last time to keep [s since the first reading].
     split_by : str, optional
@@ -85,6 +88,7 @@ class Reading:
     gap_s: float | None = None
     one_device: bool = False
     skip_bad_times: bool = False
+    skip_bad_lines: bool = False
     span_s: tuple[float, float] | None = None
     split_by: str | None = None
 

@@ -6,11 +6,14 @@ import codecs
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from thermcmp.errors import Fault, InputError
-from thermcmp.tabular.encoding import NoTextError, guess_encoding
+from thermcmp.tabular.encoding import OTHER_ENCODINGS, NoTextError, guess_encoding
 
 #: Size of a block [bytes]; bounds the memory that reading takes.
 BLOCK_BYTES: Final = 1 << 24
@@ -24,6 +27,12 @@ _ESCAPES: Final = re.compile(
     rb"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b\n]*(?:\x07|\x1b\\)|[ -/]+[0-~])"
 )
 _LINE_END: Final = re.compile(rb"\r+\n")
+#: A quoted cell that its line does not end, and the end of one on a later line.
+_OPENING: Final = re.compile(rb'(?:^|[,;\t|])\s*"[^"]*$')
+_CLOSING: Final = re.compile(rb'[^"]*"\s*(?:$|[,;\t|])')
+_DELIMITERS: Final = re.compile(rb"[,;\t|]")
+#: Most line breaks in the cells of one line.
+_LONGEST_CELL: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +118,7 @@ class TextFile:
                     data = raw if decoder is None else decoder.decode(raw).encode()
                 except UnicodeError as error:
                     message = f"bytes after line {line} are not {self.encoding}"
-                    fix = "state the encoding, such as encoding='cp1252'"
+                    fix = OTHER_ENCODINGS
                     shown = None
                     if isinstance(error, UnicodeDecodeError):
                         shown = repr(error.object[error.start : error.start + 4])
@@ -158,7 +167,30 @@ def _clean(data: bytes) -> bytes:
         data = _ESCAPES.sub(b"", data)
     if b"\r" in data:
         data = _LINE_END.sub(b"\n", data).replace(b"\r", b"\n")
-    return data
+    return _joined_cells(data) if b'"' in data else data
+
+
+def _joined_cells(data: bytes) -> bytes:
+    """Put quoted cells that go over several lines on their first; the others are left empty."""
+    text = np.frombuffer(data, dtype=np.uint8)
+    ends = np.flatnonzero(text == ord("\n"))
+    quotes = np.searchsorted(np.flatnonzero(text == ord('"')), ends)
+    odd = np.flatnonzero(np.diff(quotes, prepend=0) % 2)
+    if len(odd) < 2:
+        return data
+    lines = data.split(b"\n")
+    last = -1
+    for opening, closing in pairwise(odd.tolist()):
+        inside = lines[opening + 1 : closing]
+        # A lone quote, as of an inch, opens no cell: readings follow.
+        readings = any(b'"' not in line and len(_DELIMITERS.findall(line)) > 1 for line in inside)
+        opens = _OPENING.search(lines[opening]) and _CLOSING.match(lines[closing])
+        if opening <= last or closing - opening > _LONGEST_CELL or readings or not opens:
+            continue
+        lines[opening] = b" ".join(lines[opening : closing + 1])
+        lines[opening + 1 : closing + 1] = [b""] * (closing - opening)
+        last = closing
+    return b"\n".join(lines)
 
 
 def _whole_lines(data: bytes) -> list[str]:
