@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import click
 
 from thermcmp._cli.app import app
-from thermcmp._cli.terminal import in_command_words, notes
+from thermcmp._cli.terminal import in_command_words, log_hint, notes
 from thermcmp.errors import EngineError, PluginError, ThermcmpError
 
 
@@ -23,7 +23,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except click.Abort:
         return 1
     except (ThermcmpError, OSError) as error:
-        click.echo(f"thermcmp: {in_command_words(str(error))}", err=True)
+        text = str(error)
+        click.echo(f"thermcmp: {in_command_words(text)}{log_hint(text)}", err=True)
         return 1 if isinstance(error, EngineError | PluginError) else 2
 
 

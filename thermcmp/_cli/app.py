@@ -12,7 +12,7 @@ from thermcmp._cli import question_commands, table_commands
 from thermcmp._cli.job import demo_job, report_command, run_job
 from thermcmp._cli.log_options import log_columns, log_options
 from thermcmp._cli.option_groups import FILE
-from thermcmp._cli.terminal import say
+from thermcmp._cli.terminal import log_hint, say
 from thermcmp._plugin_registry import DISABLE_VARIABLE
 
 _ABOUT = """\
@@ -82,7 +82,10 @@ def inspect_command(log: Path, columns: Path | None, html: Path | None) -> None:
     if html is not None:
         found.save_html(html)
     # What Python takes as an argument stands in a file here.
-    say(str(found).replace(f"columns={found.suggestion!r}", f"A file for --columns: {found.json}"))
+    text = str(found).replace(
+        f"columns={found.suggestion!r}", f"A file for --columns: {found.json}"
+    )
+    say(text + log_hint(text))
 
 
 @click.command("watch")

@@ -13,7 +13,7 @@ import click
 
 from thermcmp._cli.log_options import log_options
 from thermcmp._cli.option_groups import FILE, collected, library_option, opened, pairs_of
-from thermcmp._cli.terminal import in_command_words, progress, say
+from thermcmp._cli.terminal import in_command_words, log_hint, progress, say
 from thermcmp.errors import Fault, InputError, visible
 
 if TYPE_CHECKING:
@@ -188,6 +188,8 @@ def import_command(
         for record in reduced.refused.to_dict("records"):
             run = f", run {record['run']}" if record["run"] else ""
             say(f"Refused: {visible(record['file'])}{visible(run)}: {visible(record['reason'])}")
+        if hint := log_hint(" ".join(reduced.refused["reason"])):
+            say(hint.strip())
         for note, logs in reduced.notes.groupby("note", sort=False)["file"].unique().items():
             more = f" and {len(logs) - 1} more" if len(logs) > 1 else ""
             say(f"Note: {visible(logs[0])}{more}: {visible(note)}")

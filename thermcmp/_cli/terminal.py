@@ -50,18 +50,23 @@ _LOG_OPTION: Final = re.compile(
     r"\b(?:delimiter|encoding|header_line|missing|one_device|period_s|skip_bad_lines|skip_bad_times|time_format|"
     r"time_unit|units|zone)="
 )
-_IN_FILE: Final = "\nWhat is known about logs stands in a TOML file for --columns, as: period_s = 1"
+_IN_FILE: Final = (
+    "\nWhat is known about logs stands in a TOML file for --columns, in the form: period_s = 1"
+)
 
 
 def in_command_words(text: str) -> str:
     """Return a message of the library with its cures as options and commands."""
-    if _LOG_OPTION.search(text) and _IN_FILE not in text:
-        text += _IN_FILE
     for pattern, words in _CURES:
         text = pattern.sub(words, text)
     return _OPTION.sub(
         lambda found: f"--{found[1].replace('_', '-')}{' ' if found['value'] else ''}", text
     )
+
+
+def log_hint(text: str) -> str:
+    """Return where options of logs stand, after a message that asks for one."""
+    return _IN_FILE if _LOG_OPTION.search(text) else ""
 
 
 def say(text: str) -> None:

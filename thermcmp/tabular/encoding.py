@@ -44,10 +44,11 @@ _OTHER_FORMATS: Final = (
 )
 OTHER_ENCODINGS: Final = (
     "state encoding=, such as 'cp932' (Japanese), 'gb18030' (Chinese), 'cp949' (Korean), 'cp1250', "
-    "'cp1251' or 'cp437'"
+    "'cp1251' (Cyrillic), 'cp437', or 'utf-8' if bytes of it are damaged"
 )
 #: Bytes that CP1252 leaves open.
 _NOT_CP1252: Final = b"\x81\x8d\x8f\x90\x9d"
+_ACCENTED: Final = re.compile(rb"[\xc0-\xff]{4,}")
 #: Most control characters in a text log that a crash has damaged.
 _FEW_CONTROLS: Final = 8
 _CONTROLS: Final = bytes({*range(0x20)} - {*b"\t\n\v\f\r\x1b"})
@@ -81,9 +82,11 @@ def _single_bytes_or_utf8(start: bytes) -> str:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start)
     except UnicodeDecodeError:
-        # A crash leaves zeros, and damages what is near them.
-        if b"\x00" not in start and any(byte in start for byte in _NOT_CP1252):
-            message = "its letters are neither in UTF-8 nor in CP1252"
+        # A crash leaves zeros, and damages what is near them. Words without a plain letter are
+        # of another alphabet.
+        foreign = any(byte in start for byte in _NOT_CP1252) or len(_ACCENTED.findall(start)) > 1
+        if b"\x00" not in start and foreign:
+            message = "its letters are neither of UTF-8 nor of CP1252"
             raise NoTextError(message, OTHER_ENCODINGS) from None
         return "cp1252"
     return "utf-8"

@@ -83,7 +83,7 @@ _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
     (
         Unit("rpm", _R),
         "rpm 1/min min-1 min^-1 min⁻¹ r/min u/min rev/min tr/min giri/min obr/min ot/min omw/min "
-        "varv/min об/мин 转/分 转/分钟 轉/分 回転/分",
+        "varv/min dev/dk об/мин 转/分 转/分钟 轉/分 回転/分",
     ),
     (Unit("1/s", _R, 60.0), "1/s rps r/s rev/s"),
     (Unit("W", _P), "w watt watts вт 瓦"),

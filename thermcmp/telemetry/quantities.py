@@ -78,6 +78,11 @@ _SET_POINT_WORDS: Final = _EXTREME_WORDS | {
     "target", "limit", "setpoint", "set", "threshold", "shutdown", "slowdown", "critical", "crit",
     "alarm", "warning", "trip", "allowed", "hysteresis",
 }  # fmt: skip
+#: Words of columns that hold differences of temperatures; 'Übertemperatur' is German.
+_DIFFERENCE: Final = re.compile(
+    r"[δ∆]|\b(?:rise|delta|d ?t|diff|difference|ue?bertemperatur|(?:over|above|minus|less) "
+    r"(?:the )?(?:ambient|air|room|intake|inlet))\b"
+)
 #: Value that a digital probe returns for a broken line [°C], and all that stand for no reading:
 #: no answer, the first value after power-up, an overflow (common practice, no source).
 BROKEN_LINE_C: Final = -127.0
@@ -112,6 +117,7 @@ def sensor_names(columns: list[str]) -> list[str]:
         if name != AMBIENT
         and dimension_of(name) is Dimension.TEMPERATURE
         and not is_set_point(name)
+        and not is_difference(name)
         and not is_average(name, columns)
     ]
 
@@ -125,6 +131,11 @@ def is_average(name: str, columns: Collection[str]) -> bool:
 def is_set_point(name: str) -> bool:
     """Return whether a column states a set point or a limit, by the words of its name."""
     return not _SET_POINT_WORDS.isdisjoint(name.lower().split("_"))
+
+
+def is_difference(name: str) -> bool:
+    """Return whether a column holds differences of temperatures, by the words of its name."""
+    return _DIFFERENCE.search(re.sub(r"[_\W]+", " ", _plain(name))) is not None
 
 
 def is_of_air(name: str) -> bool:
@@ -165,9 +176,7 @@ def is_extreme(name: str) -> bool:
 
 def recognise(name: str, unit: Unit | None) -> str | None:
     """Return the canonical name of a heading, where it is beyond doubt."""
-    # Letters without their marks, as names are plain: 'lufter' for 'Lüfter'.
-    plain = "".join(c for c in unicodedata.normalize("NFKD", name) if not unicodedata.combining(c))
-    words = [word for word in re.split(r"[^0-9a-zA-Zμ]+", plain.lower()) if word]
+    words = [word for word in re.split(r"[^0-9a-zμ]+", _plain(name)) if word]
     text = " ".join(words)
     if unit is not None and unit.dimension is Dimension.TIME:
         if text in _COUNTER_HEADINGS:
@@ -176,6 +185,8 @@ def recognise(name: str, unit: Unit | None) -> str | None:
     if unit is None:
         return _recognise_plain(text)
     if unit.dimension is Dimension.TEMPERATURE:
+        if is_difference(name):
+            return None
         if "ambient" in words:
             return AMBIENT
         words = [word for word in words if word not in _FILLERS] or words
@@ -188,6 +199,12 @@ def recognise(name: str, unit: Unit | None) -> str | None:
         ),
     }.get(unit.dimension, lambda w: None)(words)
     return measured or f"{_slug(words) or 'unnamed'}_{unit.dimension.value}"
+
+
+def _plain(name: str) -> str:
+    """Return a name in lower case, its letters without their marks: 'lufter' for 'Lüfter'."""
+    letters = unicodedata.normalize("NFKD", name.lower())
+    return "".join(c for c in letters if not unicodedata.combining(c))
 
 
 def _recognise_plain(text: str) -> str | None:

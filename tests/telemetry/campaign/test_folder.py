@@ -209,3 +209,22 @@ def test_reduced_prints_its_counts():
     empty = pd.DataFrame(columns=["run"])
     nothing = pd.DataFrame(columns=["file", "run", "sensor", "reason", "second"])
     assert str(Reduced(empty, nothing, (), empty)).startswith("0 runs gave 0 result rows")
+
+
+@pytest.mark.parametrize("fault", ["zeros", "no reading", "frozen"])
+def test_a_sensor_that_cannot_be_true_is_named_while_the_others_go_on(tmp_path, clean_run, fault):
+    frame = clean_run()
+    frame["edge_c"] = frame["memory_c"] - 4.0
+    if fault == "frozen":
+        frame.loc[800:, "memory_c"] = frame["memory_c"][800]
+    else:
+        frame["memory_c"] = 0.0 if fault == "zeros" else None
+    frame.to_csv(tmp_path / "r1.csv", index=False)
+    sheet = pd.DataFrame([{"file": "r1.csv", "run": "R1", **PARTS}])
+    reduced = reduce_logs(tmp_path, sheet, progress=False)
+    assert reduced.results["sensor"].tolist() == ["edge"]
+    (refused,) = reduced.refused.to_dict("records")
+    assert refused["sensor"] == "memory"
+    if fault != "no reading":
+        assert refused["second"] == pytest.approx({"zeros": 0.0, "frozen": 800.0}[fault], abs=3.0)
+    assert Library(tmp_path / "library").add(reduced).new == 1

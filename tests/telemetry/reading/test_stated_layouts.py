@@ -6,6 +6,7 @@ import pytest
 
 from thermcmp.errors import InputError
 from thermcmp.results.results_table import read_results
+from thermcmp.telemetry.inspection.question import inspect
 from thermcmp.telemetry.reading.frame import read_telemetry
 
 ROWS = [(i, 60.5 + i % 3 / 10, 22.1, 1800 + i * i % 23) for i in range(40)]
@@ -129,7 +130,50 @@ def test_letters_of_another_code_page_are_named(tmp_path):
 
 
 def test_a_difference_in_kelvin_is_no_temperature(log):
-    path = log(("time [s]", "memory [C]", "rise [K]", "n"))
+    path = log(("time [s]", "memory [C]", "memory - air [K]", "n"))
     frame = read_telemetry(path)
-    assert frame["rise_c"].isna().all()
-    assert "'rise [K]' holds differences of temperatures and is not read" in frame.attrs["notes"]
+    assert frame["memory_air_c"].isna().all()
+    note = "'memory - air [K]' holds differences of temperatures and is not read"
+    assert note in frame.attrs["notes"]
+
+
+@pytest.mark.parametrize(
+    "name", ["memory over ambient", "Memory rise", "ΔT memory", "dT_mem", "Übertemperatur Speicher"]
+)
+def test_a_rise_in_degrees_is_no_temperature(log, name):
+    # Over-temperature (Übertemperatur) is the rise over ambient (IEC 60050-421, from memory).
+    path = log(("time [s]", "memory [C]", f"{name} [°C]", "n"))
+    frame = read_telemetry(path)
+    assert list(frame.filter(regex="_c$")) == ["memory_c"]
+    note = f"not read, as it holds differences of temperatures: '{name} [°C]'"
+    assert note in frame.attrs["notes"]
+    assert inspect(path).columns["read as"].tolist()[2] == ""
+    # Who names it a temperature is believed.
+    assert len(read_telemetry(path, {"time": 0, "edge_c": 2}, one_device=True)) == len(ROWS)
+
+
+@pytest.mark.parametrize(
+    ("stamp", "form"),
+    [("09-Mar-2031 12:00:0{}", "%d-%b-%Y %H:%M:%S"),
+     ("Sun Mar 09 12:00:0{} 2031", "%a %b %d %H:%M:%S %Y"),
+     ("20310309_12000{}", "%Y%m%d_%H%M%S")],
+)  # fmt: skip
+def test_the_format_of_a_time_with_names_is_offered(tmp_path, stamp, form):
+    path = tmp_path / "log.csv"
+    path.write_text("time;memory_c\n" + "".join(f"{stamp.format(i)};{50 + i}\n" for i in range(5)))
+    with pytest.raises(InputError) as caught:
+        read_telemetry(path)
+    assert f"state time_format='{form}'" in str(caught.value)
+    assert read_telemetry(path, time_format=form)["time_s"].tolist() == [0, 1, 2, 3, 4]
+
+
+def test_another_alphabet_is_not_read_as_accents(tmp_path):
+    path = tmp_path / "log.csv"
+    text = "Время (с);Память (°C)\n" + "".join(f"{i};{50 + i}\n" for i in range(5))
+    path.write_bytes(text.encode("cp1251"))
+    with pytest.raises(InputError, match="'cp1251'"):
+        read_telemetry(path)
+    path.write_bytes(
+        "Zeit (s);Übertragungsgerät (°C);naïveté (V)\n0;50;1\n1;51;1\n".encode("cp1252")
+    )
+    assert len(read_telemetry(path, {"time": 0, "memory_c": 1})) == 2

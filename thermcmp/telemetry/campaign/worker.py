@@ -18,6 +18,7 @@ from thermcmp.telemetry.reading.frame import Record, read_record
 from thermcmp.telemetry.reading.options import Reading
 from thermcmp.telemetry.reading.readers import TelemetryReader, require_file
 from thermcmp.telemetry.steady_state.protocol import Protocol
+from thermcmp.telemetry.steady_state.reduction import Reduction, reason_of
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 from thermcmp.telemetry.steady_state.sensor_rise import CREEP
 
@@ -156,13 +157,20 @@ def _reduce_run(
         records = reduced.rows.to_dict("records")
         rows = [{str(column): value for column, value in r.items()} for r in records]
         outcome.rows.append((name, rows))
-        left_out = reduced.estimates[reduced.estimates["protocol_verdict"] == "refused"]
-        for row in left_out.to_dict("records"):
-            outcome.refused.append(refusal(record.file, run, row["protocol_reason"], row["sensor"]))
+        # By the checks, since a sensor without a reading has no estimate.
+        kept = {row["sensor"] for row in rows}
+        for sensor in dict.fromkeys(c.sensor for c in reduced.checks if c.verdict == "refused"):
+            if sensor and sensor not in kept:
+                outcome.refused.append(_refused(record.file, run, reduced, sensor))
         return
-    seconds = [c.second for c in reduced.checks if c.verdict == "refused" and c.second == c.second]
-    first = min(seconds) if seconds else float("nan")
-    outcome.refused.append(refusal(record.file, run, reduced.reason, "", first))
+    outcome.refused.append(_refused(record.file, run, reduced))
+
+
+def _refused(file: str, run: str, reduced: Reduction, sensor: str = "") -> dict[str, Any]:
+    """Return the record of a refused run, or of one of its sensors, with the first second."""
+    checks = [c for c in reduced.checks if sensor in ("", c.sensor)]
+    seconds = [c.second for c in checks if c.verdict == "refused" and c.second == c.second]
+    return refusal(file, run, reason_of(checks), sensor, min(seconds, default=float("nan")))
 
 
 def all_refused(refused: pd.DataFrame) -> InputError:

@@ -30,6 +30,7 @@ from thermcmp.telemetry.quantities import (
     card_of,
     dimension_of,
     is_average,
+    is_difference,
     is_set_point,
     name_and_unit,
     recognise,
@@ -42,7 +43,7 @@ from thermcmp.telemetry.steady_state.quantization import find_step
 #: Words of headings without a unit, with the canonical name and the range of its readings;
 #: the air's reaches to °F, which its own check asks about.
 _GUESSES: Final = (
-    (r"^(ambient|air|intake|room|inlet)\b", AMBIENT, -20.0, 110.0),
+    (r"^((sensor|temp|temperature|t) )?(ambient|air|intake|room|inlet)\b", AMBIENT, -20.0, 110.0),
     (r"\b(duty|pwm)\b", FAN_DUTY, 0.0, 100.0),
     (r"\b(fan|tacho?|rpm|n)\d*\b", FAN_SPEED, 100.0, 20_000.0),
     (r"\b(power|watts?|p)\d*\b", POWER, 1.0, 2_000.0),
@@ -55,9 +56,10 @@ _OTHER_PARTS: Final = re.compile(
     r"nvme|ram|dimm|mainboard|motherboard|charger|battery)\d*\b"
 )
 _TEMPERATURE: Final = re.compile(
-    r"\b(t|temp|temperature|junction|hot ?spot|memory|mem|vram|edge|core|die|regulator|vrm)\b"
+    r"\b(t\d*|temp\d*|temperature|junction|hot ?spot|memory|mem|vram|edge|core|die|regulator|vrm)\b"
 )
 _AIR: Final = re.compile(_GUESSES[0][0])
+_DIFFERENCE: Final = "a difference of temperatures, not a reading"
 _SET_POINT: Final = "a set point or a limit, not a reading"
 #: A column in K below this holds differences.
 _COLDEST_K: Final = 200.0
@@ -235,11 +237,13 @@ def _meaning(name: str, unit: Any, column: Sequence[str], known: Array) -> tuple
     filled = [cell for cell in column[:200] if not is_missing(cell)]
     canonical = recognise(name, unit)
     words = _words(name)
+    if is_difference(name) and (unit is None or unit.dimension is Dimension.TEMPERATURE):
+        return None, _DIFFERENCE
     if canonical is not None:
         if is_set_point(canonical):
             return None, _SET_POINT
         if unit and unit.symbol == "K" and len(known) and known.max() < _COLDEST_K:
-            return None, "a difference of temperatures, not a reading"
+            return None, _DIFFERENCE
         same = [guess for guess in _GUESSES if unit and unit.dimension is dimension_of(guess[1])]
         if not _OTHER_PARTS.search(words):
             canonical = next((guess[1] for guess in same if re.search(guess[0], words)), canonical)

@@ -167,7 +167,8 @@ class Inspection:
         ax.set_xlabel("time [min]")
         ax.set_ylabel("temperature [°C]")
         ax.set_title(self.file, fontsize=9, loc="left")
-        ax.legend(loc="best", fontsize=8)
+        if ax.get_legend_handles_labels()[0]:
+            ax.legend(loc="best", fontsize=8)
         return ax
 
 
@@ -248,7 +249,9 @@ def _times(
         f"{period_s:.3g} s; gaps: {len(gaps)}"
         + (f", the longest {gaps.max():.0f} s" if len(gaps) else "")
     )
-    lines.append(f"Sessions (gaps above {LONG_GAP_S:.0f} s): {1 + int(np.sum(gaps > LONG_GAP_S))}")
+    sessions = 1 + int(np.sum(gaps > LONG_GAP_S))
+    more = "; split_by='gap' makes runs" if sessions > 1 else ""
+    lines.append(f"Sessions (gaps above {LONG_GAP_S:.0f} s): {sessions}{more}")
     loaded = _loaded(first)
     if loaded is not None:
         edges = np.flatnonzero(np.diff(np.concatenate([[False], loaded, [False]]).astype(int)))

@@ -16,6 +16,7 @@ from thermcmp.telemetry.quantities import (
     Role,
     bare_time_unit,
     dimension_of,
+    is_difference,
     name_and_unit,
     recognise,
     role_of,
@@ -111,9 +112,18 @@ def unread_notes(
     if stated:
         known = [i for i in left if _recognise(headings[i], samples[i])]
         return _listed({"recognised and not used, as columns= does not name it": known}, headings)
-    units = [i for i in left if stated_bracket(headings[i]) and any(map(is_number, samples[i]))]
+    names = {i: name_and_unit(headings[i]) for i in left}
+    differences = [i for i in left if names[i][1] and is_difference(names[i][0])]
+    units = [
+        i for i in left
+        if i not in differences and stated_bracket(headings[i]) and any(map(is_number, samples[i]))
+    ]  # fmt: skip
     flags = [i for i in left if recognise(*name_and_unit(headings[i])) == THROTTLED]
-    notes = {"not read, as the unit is not known": units, "not read, as it holds bit masks": flags}
+    notes = {
+        "not read, as the unit is not known": units,
+        "not read, as it holds bit masks": flags,
+        "not read, as it holds differences of temperatures": differences,
+    }
     return _listed(notes, headings)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from itertools import pairwise
 from typing import Final
@@ -64,6 +65,17 @@ OF_DAY_PATTERN: Final = rf"^\s*{_CLOCK}\s*$"
 DURATION_PATTERN: Final = rf"^\s*(?:(?P<days>[0-9]+)(?:\.|\s*d(?:ays?)?,?\s+))?{_CLOCK}\s*$"
 #: Digits before the decimal mark of an epoch of this century, and its unit in seconds.
 _EPOCH_SCALES: Final = {10: 1.0, 13: 1e-3, 16: 1e-6, 19: 1e-9}
+#: Formats with names of months and days that are offered where they read a time.
+_NAMED_FORMATS: Final = tuple(
+    form.replace("TIME", clock)
+    for form in (
+        "%d-%b-%Y TIME", "%d %b %Y TIME", "%d/%b/%Y TIME", "%d.%b.%Y TIME", "%d-%b-%y TIME",
+        "%b %d %Y TIME", "%b %d, %Y TIME", "%d %B %Y TIME", "%B %d, %Y TIME", "%a %b %d TIME %Y",
+        "%a, %d %b %Y TIME", "%d/%b/%Y:TIME", "%Y/%b/%d TIME", "%d%b%Y TIME", "%d%b%Y:TIME",
+        "%Y%m%d TIME", "%Y%m%d_TIME", "%Y-%m-%d_TIME",
+    )
+    for clock in ("%H:%M:%S", "%H:%M:%S.%f", "%I:%M:%S %p", "%H%M%S", "%H-%M-%S")
+)  # fmt: skip
 _COMPACT: Final = r"20[0-9]{2}[01][0-9][0-3][0-9][0-2][0-9][0-5][0-9][0-6][0-9]"
 #: Day numbers since 1900 of the years 1982 to 2091, and the longest step of a log [days]: as
 #: seconds it would be 2 ms.
@@ -147,9 +159,20 @@ def _unknown_form(cells: Sequence[str], known: Sequence[str]) -> _UnclearError:
         mark = "." if "." in cell else ","
         fix = f"if this is minutes and seconds, state time_format='%M:%S{mark}%f'"
         return _UnclearError("a time without hours", fix, cell)
-    return _UnclearError(
-        "not a time in a known form", "state time_format=, such as '%d %b %Y %H:%M:%S'", cell
-    )
+    known_format = next((form for form in _NAMED_FORMATS if _has_format(cell, form)), "")
+    fix = f"state time_format='{known_format}'"
+    if not known_format:
+        fix = "state time_format=, such as '%d %b %Y %H:%M:%S'"
+    return _UnclearError("not a time in a known form", fix, cell)
+
+
+def _has_format(cell: str, form: str) -> bool:
+    """Return whether a time has a format, up to all of its characters."""
+    try:
+        datetime.strptime(cell.strip(), form)
+    except ValueError:
+        return False
+    return True
 
 
 def _clock_form(clocks: Sequence[re.Match[str]]) -> TimeForm:
