@@ -88,6 +88,7 @@ _SPELLINGS: Final[tuple[tuple[Unit, str], ...]] = (
     (Unit("1/s", _R, 60.0), "1/s rps r/s rev/s"),
     (Unit("W", _P), "w watt watts вт 瓦"),
     (Unit("mW", _P, 1e-3), "mw milliwatt milliwatts"),
+    (Unit("µW", _P, 1e-6), "uw µw μw microwatt microwatts"),
     (Unit("kW", _P, 1e3), "kw kilowatt"),
     (Unit("dB(A)", _L), "db(a) dba db[a]"),
     (Unit("%", Dimension.SHARE), "% percent pct prozent"),

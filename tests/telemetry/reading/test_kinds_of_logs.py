@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
+import io
 import json
+import lzma
 import re
+import zipfile
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from thermcmp.errors import InputError
@@ -35,12 +40,47 @@ def timed(*times, heading="time"):
     return text(f"{heading};memory_c", *(f"{t};{50 + i}" for i, t in enumerate(times)))
 
 
+def zipped(members):
+    """Return an archive of texts by name."""
+    data = io.BytesIO()
+    with zipfile.ZipFile(data, "w") as archive:
+        for name, content in members.items():
+            archive.writestr(name, content)
+    return data.getvalue()
+
+
+def workbook(sheets):
+    """Return a workbook with a log of so many readings in each sheet."""
+    data = io.BytesIO()
+    start = pd.Timestamp("2031-03-09 12:00:00")
+    with pd.ExcelWriter(data) as writer:
+        for name, count in sheets.items():
+            times = [start + pd.Timedelta(seconds=i) for i in range(count)]
+            frame = pd.DataFrame({"Time": times, "Memory (°C)": [50.0 + i for i in range(count)]})
+            frame.to_excel(writer, sheet_name=name, index=False)
+    return data.getvalue()
+
+
+COMMA = text("time_s,memory_c", "0,50", "1,51")
+
 READ = {
+    # Packed
+    "gzip": (gzip.compress(COMMA.encode()), {}, MEMORY),
+    "bzip2": (bz2.compress(COMMA.encode("utf-16")), {}, MEMORY),
+    "xz": (lzma.compress(COMMA.encode()), {}, MEMORY),
+    "archive of one": (zipped({"day 1/run.csv": COMMA}), {}, MEMORY),
+    "workbook with a cover": (workbook({"cover": 1, "log": 12}), {},
+                              {"memory_c": [50.0 + i for i in range(12)]}),
+    "lines of JSON": (
+        text(*(json.dumps({"time_s": i, "card": {"memory_c": 50 + i, "note": None}})
+               for i in range(2))), {"columns": {"memory_c": "card memory_c"}}, MEMORY),
     # Layouts
     "line break in a cell": (
         text("time_s,memory_c,note", '0,50,"a', 'b"', "1,51,c"), {}, MEMORY),
     "line breaks in headings": (
         text('"time', '[s]","memory', '[°C]"', "0,50", "1,51"), {}, MEMORY),
+    "tab, date and time": (
+        text("time\tmemory_c", "2031-03-09 12:00:00\t50", "2031-03-09 12:00:01\t51"), {}, MEMORY),
     "aligned, date and time": (
         text("             Time  Hot part/°C   Memory/°C",
              "2031-03-09 12:00:00           60          50",
@@ -139,11 +179,15 @@ def test_a_kind_that_is_read(log, kind):
 
 
 REFUSED = {
-    "JSON lines": (text(json.dumps({"time_s": 0, "memory_c": 50})), "JSON", "delimited text"),
+    "JSON of lists": (text(json.dumps({"time_s": [0, 1], "memory_c": [50, 51]})), "row 1",
+                      "object of single values"),
+    "JSON over lines": (text("{", '  "time_s": 0', "}"), "row 1", "one object"),
     "JSON": ('[\n {"time_s": 0}]\n', "JSON"),
     "XML": ('<?xml version="1.0"?>\n<r t="0"/>\n', "XML"),
-    "gzip": (gzip.compress(PLAIN.encode()), "gzip", "unpack"),
-    "workbook": (b"PK\x03\x04" + bytes(200), "workbook", "CSV"),
+    "damaged gzip": (gzip.compress(PLAIN.encode())[:-12], "cannot be unpacked", "pack it again"),
+    "damaged workbook": (b"PK\x03\x04" + bytes(200), "cannot be unpacked"),
+    "archive of two": (zipped({"a.csv": PLAIN, "b.csv": PLAIN}), "2 files: a.csv, b.csv"),
+    "two logs in a workbook": (workbook({"a": 9, "b": 9}), "several sheets", "a, b"),
     "Parquet under another name": (b"PAR1" + bytes(200), "Parquet", "reader="),
     "pairs": (text("Memory: 50 C", "Fan: 1800 RPM", "", "Memory: 51 C"), "names and values"),
     "assignments": (text("t=0 mem=50C", "t=1 mem=51C"), "names and values"),

@@ -48,7 +48,7 @@ _GUESSES: Final = (
     (r"\b(fan|tacho?|rpm|n)\d*\b", FAN_SPEED, 100.0, 20_000.0),
     (r"\b(power|watts?|p)\d*\b", POWER, 1.0, 2_000.0),
     (r"\b(noise|sound|spl|db|dba)\b", NOISE, 5.0, 120.0),
-    (r"\b(load|util|utili[sz]ation|usage)\b", LOAD, 0.0, 100.0),
+    (r"\b(load|util|utili[sz]ation|usage|busy|activity)\b", LOAD, 0.0, 100.0),
 )
 #: Words of headings about another part than the card.
 _OTHER_PARTS: Final = re.compile(

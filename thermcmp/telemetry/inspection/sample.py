@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from thermcmp.errors import Fault, InputError
+from thermcmp.tabular.packed_files import as_text
 from thermcmp.telemetry.reading.cell_patterns import BLANKS, WIDE_BLANKS, split_line
 from thermcmp.telemetry.reading.layout import find_layout
 from thermcmp.telemetry.reading.options import Reading
@@ -51,7 +52,8 @@ def sample_of(path: Path, reading: Reading) -> Iterator[Sample]:
         fault = Fault(f"the file cannot be opened: {error.strerror}", "check the path", path.name)
         raise InputError("This log cannot be inspected:", [fault]) from None
     require_file(path)
-    with TemporaryDirectory() as folder:
+    with as_text(path) as path, TemporaryDirectory() as folder:
+        size = path.stat().st_size
         if path.suffix.lower() in (".parquet", ".pq"):
             yield _parquet(path, Path(folder))
         elif size <= _MOST_BYTES:

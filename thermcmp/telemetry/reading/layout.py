@@ -92,9 +92,12 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
         if text.cut:
             message += " (the last line has no line end and is left out, as it may be cut)"
         raise _unclear(text, message, "state delimiter=, header_line= or the encoding")
-    # Aligned cells may have single blanks, such as a date and its time, where headings fit too.
-    wide = next((c for c in fitting if c.delimiter == WIDE_BLANKS and c.is_headed), None)
-    if wide is not None and wide.score >= 0.98 * fitting[0].score and wide.n_fields > _FEW:
+    # Cells may have single blanks, such as a date and its time, where headings fit too.
+    apart = [
+        c for c in fitting
+        if c.is_headed and (c.delimiter == "\t" or (c.delimiter == WIDE_BLANKS and c.n_fields > _FEW))
+    ]  # fmt: skip
+    if any(c.score >= 0.98 * fitting[0].score for c in apart):
         fitting = [c for c in fitting if c.delimiter != BLANKS]
     best = fitting[0]
     rivals = [c for c in fitting[1:] if c.rivals(best)]

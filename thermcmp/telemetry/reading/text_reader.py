@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from thermcmp.tabular.packed_files import PACKED, as_text
 from thermcmp.telemetry.reading.block_parser import BlockParser
 from thermcmp.telemetry.reading.field_plan import make_plan
 from thermcmp.telemetry.reading.layout import find_layout
@@ -25,10 +26,15 @@ class DelimitedReader:
     """Reader of delimited text, whose layout is detected or stated."""
 
     name: str = "delimited text"
-    suffixes: tuple[str, ...] = (".csv", ".tsv", ".txt", ".log", ".dat")
+    suffixes: tuple[str, ...] = (".csv", ".tsv", ".txt", ".log", ".dat", *PACKED)
 
     def read(self, path: Path, reading: Reading, book: Notebook) -> Iterator[pd.DataFrame]:
-        """Read a text log block by block."""
+        """Read a text log block by block, also a packed one."""
+        with as_text(path) as plain:
+            yield from self._read_text(plain, reading, book)
+
+    def _read_text(self, path: Path, reading: Reading, book: Notebook) -> Iterator[pd.DataFrame]:
+        """Read a file of delimited text."""
         text = TextFile.open(path, reading.encoding)
         layout = find_layout(text, reading)
         plan = make_plan(text, layout, reading)
