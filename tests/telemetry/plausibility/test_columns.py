@@ -279,3 +279,33 @@ def test_a_clock_that_rests_in_the_pauses_of_a_looped_test_is_not_throttled(two_
         c for c in reduce_telemetry(cut, Protocol(pause_s=15.0)).checks if c.name == "throttling"
     ]
     assert "fell from 2400 to 2000 MHz" in check.words
+
+
+def test_air_that_warms_up_with_the_load(two_sensors):
+    frame = two_sensors(rise_k=40.0)
+    warmth = (frame["memory_c"] - frame["ambient_c"]).rolling(30, min_periods=1).mean()
+    for share, verdict in ((0.0, "pass"), (0.25, "corrected"), (0.6, "refused")):
+        reduction = reduce_telemetry(frame.assign(ambient_c=frame["ambient_c"] + share * warmth))
+        asked = [c for c in reduction.checks if "warmed up by" in c.words]
+        assert [str(c.verdict) for c in asked] == ([verdict] if share else [])
+        assert bool(len(reduction.rows)) == (verdict != "refused")
+        assert not share or "with the load" in reduction.reason
+
+
+def test_sensors_in_fahrenheit_under_a_heading_of_celsius(two_sensors):
+    frame = two_sensors(rise_k=20.0, ambient_c=25.0)
+    names = [name for name in frame if name.endswith("_c") and name != "ambient_c"]
+    wrong = frame.assign(**{name: frame[name] * 1.8 + 32.0 for name in names})
+    assert "not even before the load: is it in °F?" in reduce_telemetry(wrong).reason
+    assert "°F" not in reduce_telemetry(frame).reason
+    # 60 °C are 140 °F.
+    hot = two_sensors(rise_k=39.0)
+    wrong = hot.assign(**{name: hot[name] * 1.8 + 32.0 for name in names})
+    assert "hotter than a running card: is it in °F?" in reduce_telemetry(wrong).reason
+
+
+def test_a_fan_in_revolutions_per_second(two_sensors):
+    frame = two_sensors()
+    reduction = reduce_telemetry(frame.assign(fan_rpm=(frame["fan_rpm"] / 60.0).round(1)))
+    assert reduction.rows.empty
+    assert "units={'fan_rpm': '1/s'}" in reduction.reason

@@ -9,6 +9,7 @@ from html import escape
 from io import BytesIO
 from os import PathLike
 from pathlib import Path
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -156,7 +157,8 @@ class Inspection:
         thin = self.frame.iloc[:: max(len(self.frame) // _POINTS, 1)]
         minutes = thin["time_s"] / 60.0
         for name in [c for c in thin if str(c).endswith("_c")]:
-            ax.plot(minutes, thin[name], lw=1.1, label=str(name).removesuffix("_c"))
+            label = shorten(str(name).removesuffix("_c").replace("_", " "), 40, placeholder=" …")
+            ax.plot(minutes, thin[name], lw=1.1, label=label)
         loaded = _loaded(self.frame)
         if loaded is not None:
             shown = loaded[:: max(len(self.frame) // _POINTS, 1)]

@@ -31,7 +31,11 @@ from thermcmp.telemetry.steady_state.run_data import Readings
 _WARMEST_AIR_C: Final = 50.0
 #: Coldest air of a room [°C] (common practice, no source).
 _COLDEST_AIR_C: Final = 0.0
-_HOTTEST_C: Final = 150.0
+_HOTTEST_C: Final = 130.0
+#: A sensor that is never colder than this before the load is rather in °F [°C], and a fan that
+#: turns more slowly rather in 1/s [rpm] (common practice, no source).
+_IDLE_C: Final = 75.0
+_SLOWEST_RPM: Final = 100.0
 #: A sensor may read this far below ambient by the errors of both [K].
 _BELOW_K: Final = 0.5
 #: Time about the start of the load that shows what was cold [s], the most that air then warms up
@@ -39,6 +43,10 @@ _BELOW_K: Final = 0.5
 _IDLE_S: Final = 20.0
 _STEADY_AIR_K: Final = 3.0
 _WARMED_K: Final = 10.0
+#: Air that warms up with the load by more than the first [K] is that of a case, by more than the
+#: second no air (common practice, no source).
+_CASE_K: Final = 5.0
+_NO_AIR_K: Final = 20.0
 #: A clock that falls by more than this share under full load was cut.
 _CLOCK_SHARE: Final = 0.05
 #: Time at the start of the load in which the clock is at its level [s].
@@ -85,8 +93,14 @@ def _sensor_checks(
         and not np.isnan(values[stretch.first : stretch.last + 1]).any()
     )
     sensors = sensor_names(list(readings.columns))
+    idle = readings.time_s < stretch.load_start_s
     for sensor in sensors:
         values = readings[f"{sensor}_c"]
+        cold = values[idle][~np.isnan(values[idle])]
+        if len(cold) >= _IDLE_S and cold.min() > _IDLE_C:
+            words = f"it is never below {cold.min():.0f} °C, not even before the load: is it in °F?"
+            yield Check("warm at idle", Verdict.CORRECTED, words, float(cold.min()), _IDLE_C, "°C",
+                        float(readings.time_s[0]), sensor)  # fmt: skip
         repeated = frozen(
             readings.time_s, values, stretch.first, stretch.last, loaded=loaded,
             conditions=conditions,
@@ -163,12 +177,22 @@ def _air_checks(window: Readings, run: Mapping[str, Any]) -> Iterator[Check]:
 def _swapped_checks(readings: Readings, stretch: Stretch, window: Readings) -> Iterator[Check]:
     """Check that it is the sensors that warmed up with the load, and not the ambient."""
     ambient = window.mean(AMBIENT)
+    early = readings.between(stretch.load_start_s - _IDLE_S, stretch.load_start_s + _IDLE_S)
+    warmed = ambient - early.mean(AMBIENT)
+    if warmed > _CASE_K:
+        is_air = warmed <= _NO_AIR_K
+        words = f"ambient warmed up by {warmed:.0f} K with the load: " + (
+            "a case does, a room does not; is the probe in the exhaust?"
+            if is_air else "is the column another sensor?"
+        )  # fmt: skip
+        yield Check(
+            "ambient", Verdict.CORRECTED if is_air else Verdict.REFUSED, words, warmed,
+            _CASE_K if is_air else _NO_AIR_K, "K", float(window.time_s[0]),
+        )  # fmt: skip
     means = [window.mean(f"{sensor}_c") for sensor in sensor_names(list(window.columns))]
     # A sensor with a fault of its own may be below a sound ambient.
     if np.isnan(ambient) or not any(mean < ambient - _BELOW_K for mean in means):
         return
-    early = readings.between(stretch.load_start_s - _IDLE_S, stretch.load_start_s + _IDLE_S)
-    warmed = ambient - early.mean(AMBIENT)
     rises = (
         window.mean(name) - early.mean(name)
         for name in map("{}_c".format, sensor_names(list(window.columns)))
@@ -200,6 +224,15 @@ def _condition_checks(readings: Readings, stretch: Stretch) -> Iterator[Check]:
                 f"{title} is {value:g} in every reading: it counts as stated once, not as logged"
             )
             yield Check(title, Verdict.CORRECTED, words, value, second=float(readings.time_s[0]))
+            continue
+        at_load = values[stretch.first : stretch.last + 1]
+        if name == FAN_SPEED and 0.0 < (mean := float(np.nanmean(at_load))) < _SLOWEST_RPM:
+            words = (
+                f"{title} is {mean:.0f} rpm, slower than a fan turns: state "
+                "units={'fan_rpm': '1/s'} if it is in revolutions per second"
+            )
+            yield Check(title, Verdict.REFUSED, words, mean, _SLOWEST_RPM, "rpm",
+                        float(readings.time_s[stretch.first]))  # fmt: skip
             continue
         repeated = frozen(readings.time_s, values, stretch.first, stretch.last, thermal=False)
         if repeated is not None:

@@ -93,10 +93,8 @@ def find_layout(text: TextFile, reading: Reading) -> Layout:
             message += " (the last line has no line end and is left out, as it may be cut)"
         raise _unclear(text, message, "state delimiter=, header_line= or the encoding")
     # Cells may have single blanks, such as a date and its time, where headings fit too.
-    apart = [
-        c for c in fitting
-        if c.is_headed and (c.delimiter == "\t" or (c.delimiter == WIDE_BLANKS and c.n_fields > _FEW))
-    ]  # fmt: skip
+    least = {"\t": 1, WIDE_BLANKS: _FEW}
+    apart = [c for c in fitting if c.is_headed and c.n_fields > least.get(c.delimiter, c.n_fields)]
     if any(c.score >= 0.98 * fitting[0].score for c in apart):
         fitting = [c for c in fitting if c.delimiter != BLANKS]
     best = fitting[0]
