@@ -228,3 +228,12 @@ def test_a_sensor_that_cannot_be_true_is_named_while_the_others_go_on(tmp_path, 
     if fault != "no reading":
         assert refused["second"] == pytest.approx({"zeros": 0.0, "frozen": 800.0}[fault], abs=3.0)
     assert Library(tmp_path / "library").add(reduced).new == 1
+
+
+def test_logs_that_are_all_refused_keep_their_own_fixes(tmp_path, clean_run):
+    clean_run().drop(columns="time_s").to_csv(tmp_path / "r1.csv", index=False)
+    sheet = pd.DataFrame([{"file": "r1.csv", "run": "R1", **PARTS}])
+    reduced = reduce_logs(tmp_path, sheet, progress=False)
+    with pytest.raises(InputError, match=r"period_s=, the seconds between readings$") as caught:
+        Library(tmp_path / "library").add(reduced)
+    assert str(caught.value).count("Fix:") == 1

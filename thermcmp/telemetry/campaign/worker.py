@@ -175,11 +175,13 @@ def _refused(file: str, run: str, reduced: Reduction, sensor: str = "") -> dict[
 
 def all_refused(refused: pd.DataFrame) -> InputError:
     """Return the error for logs of which none gave a result."""
-    faults = [
-        Fault(f"run {record['run']}: {record['reason']}" if record["run"] else record["reason"],
-              "test it again, or correct the run sheet", record["file"])
-        for record in refused.to_dict("records")
-    ]  # fmt: skip
+    faults = []
+    for record in refused.to_dict("records"):
+        reason = f"run {record['run']}: {record['reason']}" if record["run"] else record["reason"]
+        # What could not be read has a fix of its own.
+        message, _, fix = reason.rpartition(". Fix: ")
+        fix = fix if message else "test it again, or correct the run sheet"
+        faults.append(Fault(message or reason, fix, record["file"]))
     return InputError("No log could be used; each was refused:", faults)
 
 
