@@ -11,7 +11,7 @@ import zipfile
 import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from shutil import copyfileobj
 from tempfile import TemporaryDirectory
@@ -104,7 +104,18 @@ def _sheet_rows(path: Path) -> list[Sequence[Any]]:
     if len(large) != 1:
         message = f"several sheets may be the log: {', '.join(large)}" if large else "no sheet"
         raise _unreadable(path, message, "save the sheet of the log as CSV")
-    return sheets[large[0]]
+    return _with_dates(sheets[large[0]])
+
+
+def _with_dates(rows: Sequence[Sequence[Any]]) -> list[Sequence[Any]]:
+    """Return rows with dates in the columns in which every time is midnight, as a date's is."""
+    stamps = [(i, cell) for row in rows for i, cell in enumerate(row) if isinstance(cell, datetime)]
+    timed = {i for i, cell in stamps if cell.time() != time()}
+    dated = {i for i, _ in stamps} - timed
+    return [
+        [c.date() if i in dated and isinstance(c, datetime) else c for i, c in enumerate(row)]
+        for row in rows
+    ]
 
 
 def _json_rows(path: Path) -> list[Sequence[Any]]:

@@ -230,6 +230,19 @@ def test_a_kind_that_is_refused(log, kind):
     assert all(fault.fix for fault in caught.value.faults)
 
 
+def test_a_workbook_with_dates_times_and_units_in_cells_of_their_own(tmp_path):
+    start = pd.Timestamp("2031-03-09 23:59:58")
+    stamps = [start + pd.Timedelta(seconds=i) for i in range(5)]
+    rows = [["Bench 3", None, None], [None] * 3, ["Date", "Time", "Memory"], [None, None, "°C"]]
+    rows += [[t.to_pydatetime().replace(hour=0, minute=0, second=0), t.time(), 50 + i]
+             for i, t in enumerate(stamps)]  # fmt: skip
+    pd.DataFrame(rows, dtype=object).to_excel(tmp_path / "day.xlsx", header=False, index=False)
+    frame = read_telemetry(tmp_path / "day.xlsx")
+    assert frame["recorded_at"].tolist() == stamps
+    assert frame["memory_c"].tolist() == [50, 51, 52, 53, 54]
+    assert frame["line"].tolist() == [5, 6, 7, 8, 9]
+
+
 def test_a_noisy_column_is_not_an_id(log):
     rng = np.random.default_rng(1)
     rows = [f"{s},{50 + rng.integers(2)},45" for s in range(100)]
