@@ -152,3 +152,19 @@ def test_thousandths_and_fahrenheit_are_asked_about(tmp_path, card):
     stated = {"memory_temp_c": "memory_temp"}
     read = read_telemetry(path, stated, units={"memory_temp_c": "m°C"})
     np.testing.assert_allclose(read["memory_temp_c"], frame["Memory (°C)"])
+
+
+def test_flags_of_throttling_by_heat_alone(tmp_path, card):
+    frame, time_s = card
+    frame = frame.assign(
+        **{"Time (s)": time_s, "Throttle reason: power": "Yes", "Thermal throttling": "No"}
+    )
+    frame.loc[frame["Time (s)"] > 700, "Thermal throttling"] = "Yes"
+    path = written(tmp_path, frame)
+    seen = inspect(path)
+    assert seen.suggestion["throttled"] == "Thermal throttling"
+    assert read_telemetry(path, seen.suggestion)["throttled"].sum() == np.sum(time_s > 700)
+    # Of two, the user knows which.
+    seen = inspect(written(tmp_path, frame.assign(**{"Memory throttled": 0})))
+    assert "throttled" not in seen.suggestion
+    assert "is throttled?" in str(seen)

@@ -14,6 +14,7 @@ import pandas as pd
 from thermcmp._types import Array
 from thermcmp.tabular.numbers import split_cell
 from thermcmp.tabular.units import Dimension, parse_unit
+from thermcmp.tabular.words import FLAG_WORDS
 from thermcmp.telemetry.quantities import (
     AMBIENT,
     DATE,
@@ -58,6 +59,8 @@ _OTHER_PARTS: Final = re.compile(
 _TEMPERATURE: Final = re.compile(
     r"\b(t\d*|temp\d*|temperature|junction|hot ?spot|memory|mem|vram|edge|core|die|regulator|vrm)\b"
 )
+#: Words of flags of a card that is slowed down by heat; a power limit may be meant.
+_HEAT_LIMIT: Final = re.compile(r"^(?!.*\b(?:power|current|voltage|reliability|sync)\b).*throttl")
 _AIR: Final = re.compile(_GUESSES[0][0])
 _DIFFERENCE: Final = "a difference of temperatures, not a reading"
 _SET_POINT: Final = "a set point or a limit, not a reading"
@@ -250,6 +253,8 @@ def _meaning(name: str, unit: Any, column: Sequence[str], known: Array) -> tuple
         if len(known) >= 60 and np.all(known == known[0]):
             return canonical, "zero throughout" if known[0] == 0.0 else "one value throughout"
         return canonical, ""
+    if filled and _HEAT_LIMIT.search(words) and all(c.lower() in FLAG_WORDS for c in filled):
+        return THROTTLED, "by its name and its flags: check it"
     if filled and all(map(is_time, filled)):
         return DATE if all(map(is_date, filled)) else TIME, "by its cells"
     if not len(known):
