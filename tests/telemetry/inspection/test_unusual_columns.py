@@ -141,6 +141,7 @@ def test_thousandths_and_fahrenheit_are_asked_about(tmp_path, card):
     frame, time_s = card
     bare = pd.DataFrame(
         {"epoch": 1_931_591_524 + time_s.astype(int), "memory_temp": frame["Memory (°C)"] * 1000,
+         "power1": (frame["Power (W)"] * 1e6).round(),
          "room temp": (frame["Air (°C)"] * 1.8 + 32).round(1)}
     )  # fmt: skip
     path = written(tmp_path, bare)
@@ -149,8 +150,10 @@ def test_thousandths_and_fahrenheit_are_asked_about(tmp_path, card):
     remarks = seen.columns.set_index("heading")["remark"]
     assert "in °F?" in remarks["room temp"]
     assert "units={'memory_temp_c': 'm°C'}" in remarks["memory_temp"]
-    stated = {"memory_temp_c": "memory_temp"}
-    read = read_telemetry(path, stated, units={"memory_temp_c": "m°C"})
+    assert "units={'power_w': 'µW'}" in remarks["power1"]
+    stated = {"memory_temp_c": "memory_temp", "power_w": "power1"}
+    read = read_telemetry(path, stated, units={"memory_temp_c": "m°C", "power_w": "µW"})
+    np.testing.assert_allclose(read["power_w"], frame["Power (W)"])
     np.testing.assert_allclose(read["memory_temp_c"], frame["Memory (°C)"])
 
 

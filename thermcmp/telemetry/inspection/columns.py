@@ -41,13 +41,15 @@ from thermcmp.telemetry.reading.cell_patterns import is_date, is_missing, is_num
 from thermcmp.telemetry.side_by_side import cards_in
 from thermcmp.telemetry.steady_state.quantization import find_step
 
+#: Most power of a card [W], with room for what is not one card.
+_MOST_POWER: Final = 2_000.0
 #: Words of headings without a unit, with the canonical name and the range of its readings;
 #: the air's reaches to °F, which its own check asks about.
 _GUESSES: Final = (
     (r"^((sensor|temp|temperature|t) )?(ambient|air|intake|room|inlet)\b", AMBIENT, -20.0, 110.0),
     (r"\b(duty|pwm)\b", FAN_DUTY, 0.0, 100.0),
     (r"\b(fan|tacho?|rpm|n)\d*\b", FAN_SPEED, 100.0, 20_000.0),
-    (r"\b(power|watts?|p)\d*\b", POWER, 1.0, 2_000.0),
+    (r"\b(power|watts?|p)\d*\b", POWER, 1.0, _MOST_POWER),
     (r"\b(noise|sound|spl|db|dba)\b", NOISE, 5.0, 120.0),
     (r"\b(load|util|utili[sz]ation|usage|busy|activity)\b", LOAD, 0.0, 100.0),
 )
@@ -280,6 +282,9 @@ def _bare_meaning(name: str, words: str, known: Array) -> tuple[str | None, str]
     if (called or "temp" in words.split()) and low > 1e3 and high < 1.3e5:
         stem = AMBIENT if _AIR.search(words) else f"{words.replace(' ', '_')}_c"
         return None, f"in thousandths of °C? state it, with units={{'{stem}': 'm°C'}}"
+    if re.search(r"\b(power|watts?)\d*\b", words) and high > _MOST_POWER:
+        unit = "mW" if high < 1e3 * _MOST_POWER else "µW"
+        return None, f"in {unit}? state it, with units={{'{POWER}': '{unit}'}}"
     return None, "no unit, and the name does not show one"
 
 
