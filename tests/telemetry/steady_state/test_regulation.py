@@ -60,3 +60,51 @@ def test_a_limiter_that_cut_power_before_the_window_is_found():
         resistance = (late["memory_c"] - 21.0).mean() / late["power_w"].mean()
         found = (row["temperature_c"] - row["ambient_c"]) / row["power_w"]
         assert found == pytest.approx(resistance, rel=0.005)
+
+
+def quick_limit(by_temperature, seed, seconds=1800):
+    """A die, fins and a slow back plate; power is cut within a minute, to hold the die or once."""
+    rng = np.random.default_rng(seed)
+    full_w = rng.uniform(260.0, 300.0)
+    limit_c = rng.uniform(56.0, 58.0)
+    die = fins = plate = 22.0
+    cut, rows = 1.0, []
+    for second in range(seconds):
+        load = second >= 40
+        watts = 20.0 + load * (full_w * cut - 20.0)
+        for _ in range(10):
+            to_fins, to_plate = (die - fins) / 0.06, (fins - plate) / 0.8
+            die += 0.1 * (watts - to_fins) / 15.0
+            fins += 0.1 * (to_fins - to_plate - (fins - 22.0) / 0.19) / 260.0
+            plate += 0.1 * (to_plate - (plate - 22.0) / 1.4) / 600.0
+        if not by_temperature:
+            cut = 0.6 if second > 110 else 1.0
+        elif load and die > limit_c:
+            cut = max(0.3, cut - 0.012)
+        elif die < limit_c - 0.7:
+            cut = min(1.0, cut + 0.002)
+        rows.append((second, die, watts))
+    t, die, watts = np.array(rows).T
+    return pd.DataFrame(
+        {
+            "time_s": t,
+            "junction_c": np.round(die + 0.1 * rng.standard_normal(seconds), 1),
+            "ambient_c": 22.0 + 0.02 * rng.standard_normal(seconds),
+            "power_w": watts * (1.0 + 0.006 * rng.standard_normal(seconds)),
+            "fan_rpm": 1500.0 + 4.0 * rng.standard_normal(seconds),
+            "load_percent": np.where(t >= 40, 99.0, 1.0),
+        }
+    )
+
+
+def test_a_limiter_that_cuts_at_once_and_then_bit_by_bit_is_found():
+    for seed in range(6):
+        row = reduce_telemetry(quick_limit(True, seed)).rows.iloc[0]
+        assert row["regulated"], (seed, row["protocol_reason"])
+        assert row["regulated_by"] == "power"
+
+
+def test_a_power_limit_that_cuts_once_holds_no_temperature():
+    for seed in range(6):
+        rows = reduce_telemetry(quick_limit(False, seed)).rows
+        assert not rows["regulated"].any(), seed

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, Int64Array
+from thermcmp.telemetry.steady_state.run_data import block_means
 from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual_step_s
 
 #: Exponent of rise against fan speed, for a rough expectation only: 0.65 on the part
@@ -24,6 +25,10 @@ _LEAST_BLOCKS: Final = 5
 _EXPECTED_K: Final = 2.0
 _FOLLOWED_SHARE: Final = 1.0 / 3.0
 _BAND_K: Final = 1.0
+#: A power that sags by as much as this moves the sensor [K], or the sensor is held.
+_SAG_K: Final = 1.0
+#: Change from one half minute to the next that is a step, as a share.
+_STEP_SHARE: Final = 0.03
 #: Movement beside its largest step, as a share, below which a value was switched once.
 _REST: Final = 0.2
 
@@ -63,9 +68,11 @@ def find_regulation(
     reached = _mostly(temperature_c >= held_c - band, time_s)
     outside = np.flatnonzero(~_mostly(np.abs(temperature_c - held_c) <= band, time_s))
     stays = int(outside[-1]) + 1 if len(outside) else 0
+    stepped = 0 if power_w is None else _after_last_step(time_s, power_w)
     for first, is_held in (
         (int(np.argmax(reached)), _Moves.are_absorbed),
         (stays, _Moves.are_not_followed),
+        (max(stays, stepped) if stepped else len(time_s), _Moves.sag_unanswered),
     ):
         t = time_s[first:]
         if not len(t) or t[-1] - t[0] < _LEAST_BLOCKS * _BLOCK_S:
@@ -77,6 +84,7 @@ def find_regulation(
             _relative(power_w, first, len(t)),
             _relative(fan, first, len(t)) ** -_FAN_EXPONENT,
             level_k,
+            step_k,
         )
         if not is_held(moves):
             continue
@@ -104,6 +112,7 @@ class _Moves:
     heat: Array
     air: Array
     level_k: float
+    step_k: float
 
     def means(self, values: Array) -> Array:
         """Average over blocks of half a minute, without those that lack half their readings."""
@@ -137,6 +146,32 @@ class _Moves:
         expected_swing = float(np.ptp(self.means(np.asarray(followed) * self.level_k)))
         seen_swing = float(np.ptp(self.means(self.temperature_c)))
         return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
+
+    def sag_unanswered(self) -> bool:
+        """Return whether power falls on and on and the sensor stands still.
+
+        A limiter that is reached at once cuts power in one step; what the slow parts of the
+        cooler still take up it then cuts bit by bit.
+        """
+        expected_k = _trend(self.means(self.heat) * self.level_k)
+        seen_k = _trend(self.means(self.temperature_c))
+        enough = expected_k <= -max(_SAG_K, 2.0 * self.step_k)
+        return enough and abs(seen_k) <= abs(expected_k) * _FOLLOWED_SHARE
+
+
+def _trend(means: Array) -> float:
+    """Return by how much the last third of some means differs from the first."""
+    third = max(len(means) // 3, 1)
+    return float(means[-third:].mean() - means[:third].mean())
+
+
+def _after_last_step(time_s: Array, values: Array) -> int:
+    """Return the position from which a value no longer moves by steps."""
+    size = readings_in(_BLOCK_S, time_s)
+    means = block_means(values, size)
+    jumps = np.flatnonzero(~(np.abs(np.diff(means)) <= _STEP_SHARE * np.abs(means[1:])))
+    # The step may end within a block.
+    return int(jumps[-1] + 2) * size if len(jumps) else 0
 
 
 def _is_one_step(values: Array) -> bool:
