@@ -181,3 +181,59 @@ def test_rows_may_be_mappings(clean_run):
 def test_bad_input_is_named(source, options, message):
     with pytest.raises(InputError, match=message):
         list(tc.watch(source, **options))
+
+
+def test_pauses_that_would_end_the_soak_again_and_again_are_named_early(clean_run):
+    frame = clean_run(seconds=1500).assign(load_percent=99.0)
+    paused = (frame["time_s"] % 150.0 < 8.0) & (frame["time_s"] > 60.0)
+    looped = frame.assign(load_percent=frame["load_percent"].mask(paused, 1.0))
+    named = next(
+        state for state in tc.watch(pieces(looped, 30)) if "Protocol(pause_s=" in state.sentence
+    )
+    assert named.at_s < 400.0
+    assert "joins what a looped test interrupts" in "; ".join(named.refusals)
+    # Two pauses before a long time at load are no loops.
+    early = paused & (frame["time_s"] < 350.0)
+    once = frame.assign(load_percent=frame["load_percent"].mask(early, 1.0))
+    *_, last = tc.watch(pieces(once, 30), wanted_k=1.0)
+    assert last.good_enough
+
+
+def test_a_stated_error_allows_for_digits_that_may_be_cut_off(clean_run):
+    frame = clean_run(seconds=3000)
+    frame["memory_c"] = np.floor(frame["memory_c"])
+    *_, last = tc.watch(pieces(frame), wanted_k=0.5)
+    assert last.good_enough
+    # The root mean square of none and half a step of 1 K, beside what was waited for.
+    error_k = last.steady_c["standard_error_k"].iloc[0]
+    assert np.sqrt(0.125) < error_k <= np.hypot(0.5, np.sqrt(0.125))
+    assert any("which no time at load mends" in note for note in last.notes)
+    *_, stated = tc.watch(pieces(frame), wanted_k=0.5, protocol=tc.Protocol(truncated=("memory",)))
+    assert stated.steady_c["standard_error_k"].iloc[0] <= 0.5
+    assert stated.steady_c["steady_c"].iloc[0] == pytest.approx(
+        last.steady_c["steady_c"].iloc[0] + 0.5, abs=0.1
+    )
+
+
+def test_a_fan_that_still_settles_is_noted_and_one_that_falls_is_refused(clean_run):
+    frame = clean_run(seconds=900)
+    settles = frame.assign(fan_rpm=1800.0 - 500.0 * np.exp(-frame["time_s"] / 200.0))
+    *_, state = tc.watch(pieces(settles.iloc[:600], 600))
+    assert not any("fan" in words for words in state.refusals)
+    assert any("is still settling" in note for note in state.notes)
+    falls = frame.assign(fan_rpm=1800.0 - 1.0 * frame["time_s"])
+    *_, state = tc.watch(pieces(falls.iloc[:600], 600))
+    assert any("fan speed moved" in words for words in state.refusals)
+
+
+def test_a_sensor_that_is_held_at_a_limit_is_named(clean_run):
+    frame = clean_run(seconds=1500)
+    at_load = frame["power_w"] > 100.0
+    frame["power_w"] = frame["power_w"] * np.where(
+        at_load, 0.7 + 0.3 * np.exp(-frame["time_s"] / 300.0), 1.0
+    )
+    rng = np.random.default_rng(0)
+    held = 70.0 - 45.0 * np.exp(-frame["time_s"] / 15.0)
+    frame["memory_c"] = np.round(held + 0.1 * rng.standard_normal(len(frame)), 1)
+    *_, state = tc.watch(pieces(frame), wanted_k=0.5)
+    assert any("was regulated at 70" in note for note in state.notes)

@@ -75,6 +75,17 @@ def pauses_in(time_s: Array, loaded: BoolArray | None, most_s: float) -> tuple[i
     return len(short), max(short, default=0.0)
 
 
+def pause_advice(time_s: Array, loaded: BoolArray | None, pause_s: float) -> str:
+    """Return how the pauses of a looped test are joined; empty where they are."""
+    count, longest_s = pauses_in(time_s, loaded, LONG_GAP_S)
+    if count < 2 or longest_s <= pause_s:
+        return ""
+    return (
+        f"the load pauses {count} times for up to {longest_s:.0f} s: "
+        f"Protocol(pause_s={np.ceil(longest_s):.0f}) joins what a looped test interrupts"
+    )
+
+
 def _pauses(loaded: BoolArray) -> list[tuple[int, int]]:
     """Return where each pause between two times at load begins and ends."""
     changes = np.flatnonzero(loaded[1:] != loaded[:-1]) + 1

@@ -13,33 +13,45 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from thermcmp.telemetry.quantities import LOAD, POWER, sensor_names
+from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, LOAD, POWER, sensor_names
 from thermcmp.telemetry.steady_state.load import (
     ANOTHER_STRETCH,
     LONG_GAP_S,
     at_load,
     longest_stretch,
+    pause_advice,
 )
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.reduction import Reduction
 from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
-from thermcmp.telemetry.steady_state.run_data import Readings
+from thermcmp.telemetry.steady_state.run_data import Readings, block_means
 from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
 from thermcmp.telemetry.watching.state import STEADY_COLUMNS, WatchState
 
 #: The error of an end that is not yet seen is about the share of the rise that slow parts
 #: carry, and fades with this time constant [s]: seen in simulated logs of two time constants
 #: (tests/studies/test_watching.py).
-_FADES_S: Final = 400.0
+_FADES_S: Final = 520.0
 #: Rise of a usual card at load [K] (common practice, no source).
 _USUAL_K: Final = 50.0
 #: Looks in a row that must be good enough. One look is stopped at by luck: who looks again and
 #: again until an error is small selects the looks at which it is understated.
 LOOKS: Final = 3
+#: An error by digits that may be cut off is noted from here on [K].
+_COARSE_K: Final = 0.2
 #: Power is shown as the mean over this time [s].
 _SHOWN_S: Final = 30.0
 #: Checks that more time at load may mend.
-_TIME_MENDS: Final = ("soak", "settled")
+_TIME_MENDS: Final = ("soak", "settled", "loops")
+#: Checks of conditions that may still settle, with their columns.
+_SETTLING: Final = {
+    "fan speed steady": FAN_SPEED,
+    "fan duty steady": FAN_DUTY,
+    "power steady": POWER,
+}
+#: A condition settles if its last move in a window is at most this share of the first.
+_SLOWS: Final = 0.5
+_PARTS: Final = 4
 _NO_LOAD: Final = (
     "no load is seen: log load_percent, or give loaded_from_w=, the power from which the card is "
     "at load"
@@ -56,18 +68,24 @@ class Wish:
     sensors: tuple[str, ...] | None = None
     loaded_from_w: float | None = None
     every_s: float = 30.0
+    #: Whether sensors may cut digits off: no time at load mends what that may be.
+    cut_unknown: bool = False
 
 
 def assess(frame: pd.DataFrame, wish: Wish) -> WatchState:
     """Return what a log shows up to its last reading."""
     end_s = float(frame["time_s"].iloc[-1])
-    record, notes = _current(_with_load(frame, wish), wish.protocol)
+    frame = _with_load(frame, wish)
+    record, notes = _current(frame, wish.protocol)
     if record is None:
         return WatchState.empty(wish.wanted_k, (_NO_LOAD,), end_s)
     reduction = reduce_telemetry(record, wish.protocol, run=wish.run)
     load_s, since_s = _load_times(reduction, record, wish.protocol)
     table = _table(reduction, load_s, wish)
-    refusals = _refusals(reduction, table, wish)
+    refusals, more = _refusals(reduction, table, wish)
+    notes += more
+    advice = _pauses(frame, wish.protocol)
+    refusals += (advice,) if advice else ()
     if since_s > wish.protocol.pause_s:
         refusals += (f"not at load since second {end_s - since_s:.0f}",)
     wanted = table[_is_wanted(table, wish)]
@@ -76,6 +94,9 @@ def assess(frame: pd.DataFrame, wish: Wish) -> WatchState:
         # What is stated is what has been true for a while, with the largest error of that time.
         table, good = _confirmed(record, table, wish)
         wanted = table[_is_wanted(table, wish)]
+    if wish.cut_unknown:
+        table, cut = _with_cut(table, reduction)
+        notes += cut
     left = 0.0 if good else wanted["minutes_left"].max(skipna=False) if len(wanted) else np.nan
     if refusals:
         left = np.nan
@@ -187,18 +208,64 @@ def _is_wanted(table: pd.DataFrame, wish: Wish) -> pd.Series:
     return table["sensor"].isin(wish.sensors)
 
 
-def _refusals(reduction: Reduction, table: pd.DataFrame, wish: Wish) -> tuple[str, ...]:
-    """Return what would refuse the run or a wanted sensor, and time does not mend."""
-    refusals = []
+def _pauses(frame: pd.DataFrame, protocol: Protocol) -> str:
+    """Return how pauses that keep coming can be joined; empty where there are none."""
+    end_s = float(frame["time_s"].iloc[-1])
+    # Those before a long time at load are over.
+    readings = Readings.of(frame).between(end_s - protocol.soak_s, end_s)
+    loaded = at_load(readings.time_s, readings.get(POWER), readings.get(LOAD))
+    return pause_advice(readings.time_s, loaded, protocol.pause_s)
+
+
+def _with_cut(table: pd.DataFrame, reduction: Reduction) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return a table whose errors allow for digits that are cut off, and a note where it shows."""
+    if not len(reduction.estimates):
+        return table, ()
+    steps = reduction.estimates.set_index("sensor")["resolution_k"].reindex(table["sensor"])
+    cut_k = np.array([Protocol().cut_k(str(name), float(step))[1] for name, step in steps.items()])
+    error_k = np.hypot(table["standard_error_k"].to_numpy(dtype=float), cut_k)
+    coarse = [str(name) for name, k in zip(steps.index, cut_k, strict=True) if k >= _COARSE_K]
+    notes: tuple[str, ...] = ()
+    if coarse:
+        notes = (
+            f"{', '.join(coarse)}: {np.nanmax(cut_k):.2f} K of the error is for digits that may be "
+            "cut off, which no time at load mends: Protocol(truncated=…) states it",
+        )
+    return table.assign(standard_error_k=error_k), notes
+
+
+def _refusals(
+    reduction: Reduction, table: pd.DataFrame, wish: Wish
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what would refuse the run or a wanted sensor and time does not mend, and notes."""
+    refusals, notes = [], []
     for check in reduction.checks:
+        if check.name == "regulated":
+            notes.append(check.words)
         if check.verdict is not Verdict.REFUSED or check.name in _TIME_MENDS:
+            continue
+        if check.name in _SETTLING and _settles(reduction, _SETTLING[check.name]):
+            notes.append(f"{check.words.removesuffix(': not held')}, and is still settling")
             continue
         if check.sensor and wish.sensors is not None and check.sensor not in wish.sensors:
             continue
         refusals.append((f"{check.sensor}: " if check.sensor else "") + check.words)
     absent = [name for name in wish.sensors or () if name not in set(table["sensor"])]
     refusals += [f"the log has no sensor '{name}'" for name in absent]
-    return tuple(dict.fromkeys(refusals))
+    return tuple(dict.fromkeys(refusals)), tuple(notes)
+
+
+def _settles(reduction: Reduction, name: str) -> bool:
+    """Return whether a condition moves one way in the window, and ever less, as a fan curve's."""
+    if reduction.window_s is None or name not in reduction.frame:
+        return False
+    window = Readings.of(reduction.frame).between(*reduction.window_s)
+    values = window.known(name)[1]
+    if len(values) < 2 * _PARTS:
+        return False
+    moves = np.diff(block_means(values, len(values) // _PARTS))
+    one_way = bool(np.all(moves > 0.0) or np.all(moves < 0.0))
+    return one_way and bool(abs(moves[-1]) <= _SLOWS * abs(moves[0]))
 
 
 def _confirmed(record: pd.DataFrame, table: pd.DataFrame, wish: Wish) -> tuple[pd.DataFrame, bool]:

@@ -43,7 +43,8 @@ def watch(  # noqa: PLR0913 - the public face
 
     Steady values and their errors are those of `reduce_telemetry` on the log up to now. They
     are good enough once they have been so in three looks in a row; the largest of their three
-    errors is stated, as one look would be stopped at by luck.
+    errors is stated, as one look would be stopped at by luck. What digits that may be cut off
+    add to it is stated, and not waited for, as no time at load mends it.
 
     Stay with a card at load: what is watched is the steady value, not the safety of the card.
     Heatsinks and boards are hot enough to burn, and fans start without warning.
@@ -90,8 +91,9 @@ def watch(  # noqa: PLR0913 - the public face
         If a value is out of range, the file never appears, or the log holds several devices.
     """
     protocol = protocol or Protocol()
-    if protocol.truncated is None:
-        # No time at load shows whether a sensor cuts digits off.
+    cut_unknown = protocol.truncated is None
+    if cut_unknown:
+        # No time at load shows whether a sensor cuts digits off: it is no reason to wait.
         protocol = replace(protocol, truncated=())
     wish = Wish(
         wanted_k=wanted_k,
@@ -100,6 +102,7 @@ def watch(  # noqa: PLR0913 - the public face
         sensors=None if sensors is None else tuple(sensors),
         loaded_from_w=loaded_from_w,
         every_s=every_s,
+        cut_unknown=cut_unknown,
     )
     numbers = {"every_s": every_s, "give_up_min": give_up_min, "timeout_s": timeout_s}
     faults = [
