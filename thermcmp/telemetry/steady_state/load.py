@@ -78,7 +78,7 @@ def pauses_in(time_s: Array, loaded: BoolArray | None, most_s: float) -> tuple[i
 def pause_advice(time_s: Array, loaded: BoolArray | None, pause_s: float) -> str:
     """Return how the pauses of a looped test are joined; empty where they are."""
     count, longest_s = pauses_in(time_s, loaded, LONG_GAP_S)
-    if count < 2 or longest_s <= pause_s:
+    if not count or longest_s <= pause_s:
         return ""
     return (
         f"the load pauses {count} times for up to {longest_s:.0f} s: "

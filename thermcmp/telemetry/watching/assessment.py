@@ -20,6 +20,7 @@ from thermcmp.telemetry.steady_state.load import (
     at_load,
     longest_stretch,
     pause_advice,
+    pauses_in,
 )
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.reduction import Reduction
@@ -52,6 +53,8 @@ _SETTLING: Final = {
 #: A condition settles if its last move in a window is at most this share of the first.
 _SLOWS: Final = 0.5
 _PARTS: Final = 4
+#: Pauses that keep coming; one may be that before the test.
+_LEAST_PAUSES: Final = 2
 _NO_LOAD: Final = (
     "no load is seen: log load_percent, or give loaded_from_w=, the power from which the card is "
     "at load"
@@ -214,6 +217,8 @@ def _pauses(frame: pd.DataFrame, protocol: Protocol) -> str:
     # Those before a long time at load are over.
     readings = Readings.of(frame).between(end_s - protocol.soak_s, end_s)
     loaded = at_load(readings.time_s, readings.get(POWER), readings.get(LOAD))
+    if pauses_in(readings.time_s, loaded, LONG_GAP_S)[0] < _LEAST_PAUSES:
+        return ""
     return pause_advice(readings.time_s, loaded, protocol.pause_s)
 
 
