@@ -1,1 +1,1 @@
-"""What the whole record at load shows: switched conditions, moving air, cycles and slow drifts."""
+"""What the record at load shows: switches, loops, moving air, cycles and slow drifts."""

@@ -11,6 +11,8 @@ import pandas as pd
 
 from thermcmp._types import BoolArray
 from thermcmp.errors import Fault, InputError
+from thermcmp.telemetry.loaded_record.held import fan_and_power_held_since
+from thermcmp.telemetry.loaded_record.loops import over_loops
 from thermcmp.telemetry.loaded_record.moving_air import air_between, delay_of, followed_air
 from thermcmp.telemetry.loaded_record.switches import moved_meanwhile, since_last_step
 from thermcmp.telemetry.plausibility.columns import column_checks
@@ -18,8 +20,6 @@ from thermcmp.telemetry.plausibility.dropouts import dropout_checks, without_dro
 from thermcmp.telemetry.quantities import (
     AMBIENT,
     DEVICE,
-    FAN_DUTY,
-    FAN_SPEED,
     LOAD,
     POWER,
     dimension_of,
@@ -31,23 +31,19 @@ from thermcmp.telemetry.steady_state.checks import Check, stated_value
 from thermcmp.telemetry.steady_state.condition_checks import check_conditions
 from thermcmp.telemetry.steady_state.load import (
     ANOTHER_STRETCH,
-    LONG_GAP_S,
     Span,
     Stretch,
     at_load,
     longest_stretch,
-    pauses_in,
+    pause_advice,
 )
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.quantization import find_step, rounding_bias_of
 from thermcmp.telemetry.steady_state.reduction import Reduction, worst
 from thermcmp.telemetry.steady_state.regulated_sensors import SensorResult, judge_sensor
 from thermcmp.telemetry.steady_state.result_rows import MEASURED, result_rows
-from thermcmp.telemetry.steady_state.run_data import Readings, block_means, time_weights
-from thermcmp.telemetry.steady_state.sampling_interval import (
-    longest_step_s,
-    readings_in,
-)
+from thermcmp.telemetry.steady_state.run_data import Readings, time_weights
+from thermcmp.telemetry.steady_state.sampling_interval import longest_step_s
 from thermcmp.telemetry.steady_state.sensor_rise import (
     LEAST_COVERAGE,
     REPORTED_K,
@@ -60,8 +56,6 @@ from thermcmp.telemetry.steady_state.window_mean import LEAST_READINGS, Settled,
 
 #: An error by steps that are cut off is noted from here on [K].
 _COARSE_K: Final = 0.2
-#: Length of the blocks over which fan and power are seen to be held [s].
-_HELD_BLOCK_S: Final = 60.0
 
 
 def reduce_telemetry(
@@ -110,17 +104,25 @@ def reduce_telemetry(
     if stretch is None or window is None:
         empty = pd.DataFrame(columns=list(MEASURED))
         return Reduction(empty, empty, (soak, *zeros), None, spans, protocol, record, notes)
-    series, unread = _series(readings, stretch, window, sheet, protocol)
-    window, means, conditions = _longer(window, series, readings, protocol, sheet)
-    part = readings.between(window.start_s, window.end_s)
+    held, loops = over_loops(readings, stretch, loaded, protocol)
+    series, unread = _series(held, readings, stretch, window, sheet, protocol)
+    window, means, conditions = _longer(window, series, held, protocol, sheet)
+    part = held.between(window.start_s, window.end_s)
     doubts = [
         *zeros,
         *dropout_checks(dropped, readings, stretch.start_s, window.end_s),
-        *column_checks(readings, stretch, part, loaded, protocol, sheet),
+        *column_checks(
+            readings,
+            stretch,
+            readings.between(window.start_s, window.end_s),
+            loaded,
+            protocol,
+            sheet,
+        ),
     ]
-    conditions = [soak, *conditions, *(check for check in doubts if not check.sensor)]
+    conditions = [soak, *loops, *conditions, *(check for check in doubts if not check.sensor)]
     by_sensor = [check for check in doubts if check.sensor]
-    sensors = _judged(series, means, window, readings, stretch, protocol)
+    sensors = _judged(series, means, window, held, readings, stretch, protocol)
     sensors = [_doubted(sensor, by_sensor) for sensor in sensors]
     judged = {sensor.series.name for sensor in sensors}
     unread += [check for check in by_sensor if check.sensor not in judged]
@@ -158,13 +160,9 @@ def _load_and_window(
     stretch, before = since_last_step(readings, stretch, protocol)
     window, soak = choose_window(time_s, segment, stretch, protocol)
     if soak.verdict is not Verdict.PASS:
-        count, longest_s = pauses_in(time_s, loaded, LONG_GAP_S)
-        if count and longest_s > protocol.pause_s:
-            words = (
-                f"{soak.words}; the load pauses {count} times for up to {longest_s:.0f} s: "
-                f"Protocol(pause_s={np.ceil(longest_s):.0f}) joins what a looped test interrupts"
-            )
-            soak = replace(soak, words=words)
+        advice = pause_advice(time_s, loaded, protocol.pause_s)
+        if advice:
+            soak = replace(soak, words=f"{soak.words}; {advice}")
     if soak.verdict is Verdict.PASS:
         least_s = protocol.window_s
         others = sum(
@@ -217,15 +215,18 @@ def _judged(
     means: Mapping[str, WindowMean],
     window: Window,
     record: Readings,
+    as_read: Readings,
     stretch: Stretch,
     protocol: Protocol,
 ) -> list[SensorResult]:
     """Return each sensor's steady rise, with its checks."""
     part = record.between(window.start_s, window.end_s)
-    air_step_error_k = _air_step_error_k(record, part, protocol)
+    as_read_part = as_read.between(window.start_s, window.end_s)
+    air_step_error_k = _air_step_error_k(as_read, as_read_part, protocol)
     read_s = float(time_weights(part.time_s).sum())
-    meanwhile = moved_meanwhile(record.between(stretch.start_s, window.end_s))
-    held_since_s = _held_since_s(record, stretch, window, protocol)
+    loaded = record.between(stretch.start_s, window.end_s)
+    meanwhile = moved_meanwhile(loaded)
+    held_since_s = fan_and_power_held_since(loaded, window.start_s, protocol)
     results = []
     for sensor in series:
         rise = steady_rise(
@@ -325,6 +326,7 @@ def _one_device(frame: pd.DataFrame, sheet: Mapping[str, Any]) -> pd.DataFrame:
 
 def _series(
     record: Readings,
+    as_read: Readings,
     stretch: Stretch,
     window: Window,
     sheet: Mapping[str, Any],
@@ -341,7 +343,7 @@ def _series(
     series, unread = [], []
     for name in sensor_names(list(record.columns)):
         readings = record[f"{name}_c"]
-        step_k = find_step(readings)
+        step_k = find_step(as_read[f"{name}_c"])
         cut_k = protocol.cut_k(name, step_k)[0]
         if cut_k:
             readings = readings + cut_k
@@ -397,27 +399,3 @@ def _longer(
         start, means, checks = earlier, longer, longer_checks
     rest = tuple(s for s in window.earlier_s if s < start)
     return replace(window, start_s=start, earlier_s=rest), means, checks
-
-
-def _held_since_s(record: Readings, stretch: Stretch, window: Window, protocol: Protocol) -> float:
-    """Return the time at load from which fan and power were held until the end [s]."""
-    part = record.between(stretch.start_s, window.end_s)
-    shares = {
-        FAN_SPEED: protocol.fan_drift_share,
-        FAN_DUTY: protocol.fan_drift_share,
-        POWER: protocol.power_drift_share,
-    }
-    since_s = 0.0
-    for name, share in shares.items():
-        times, values = part.known(name) if name in part else (np.empty(0), np.empty(0))
-        if not len(values):
-            continue
-        size = min(readings_in(_HELD_BLOCK_S, times), len(values))
-        means, starts = block_means(values, size), times[::size]
-        late = min(int(np.searchsorted(times, window.start_s)), len(values) - 1)
-        level = float(np.mean(values[late:]))
-        moved = np.flatnonzero(np.abs(means - level) > share * abs(level))
-        if len(moved):
-            held_s = starts[min(int(moved[-1]) + 1, len(starts) - 1)]
-            since_s = max(since_s, float(held_s) - stretch.start_s)
-    return since_s

@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from thermcmp.telemetry.loaded_record.loops import LOOPS
 from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, LOAD, POWER, sensor_names
 from thermcmp.telemetry.steady_state.load import (
     ANOTHER_STRETCH,
@@ -43,7 +44,7 @@ _COARSE_K: Final = 0.2
 #: Power is shown as the mean over this time [s].
 _SHOWN_S: Final = 30.0
 #: Checks that more time at load may mend.
-_TIME_MENDS: Final = ("soak", "settled", "loops")
+_TIME_MENDS: Final = ("soak", "settled", LOOPS)
 #: Checks of conditions that may still settle, with their columns.
 _SETTLING: Final = {
     "fan speed steady": FAN_SPEED,
@@ -244,9 +245,13 @@ def _refusals(
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return what would refuse the run or a wanted sensor and time does not mend, and notes."""
     refusals, notes = [], []
+    # Before there are enough loops for a mean, power is not that of whole ones.
+    early = [c for c in reduction.checks if c.name == LOOPS and c.verdict is Verdict.REFUSED]
     for check in reduction.checks:
-        if check.name == "regulated":
+        if check.name == "regulated" or check in early:
             notes.append(check.words)
+        if early and check.name in _SETTLING:
+            continue
         if check.verdict is not Verdict.REFUSED or check.name in _TIME_MENDS:
             continue
         if check.name in _SETTLING and _settles(reduction, _SETTLING[check.name]):
