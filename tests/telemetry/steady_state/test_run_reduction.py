@@ -470,4 +470,10 @@ def test_the_cure_for_a_log_with_gaps_cures(tmp_path, clean_run):
 def test_a_power_under_another_name_is_named(clean_run):
     frame = clean_run().rename(columns={"power_w": "p_w"}).assign(p_limit_w=300.0)
     reason = reduce_telemetry(frame).reason
-    assert "no power was logged, and the run sheet states none; name one of p_w power_w" in reason
+    assert "the run sheet states none; name p_w as power_w by columns=" in reason
+
+
+def test_a_fan_that_reads_zero_throughout_is_said_to(clean_run):
+    reason = reduce_telemetry(clean_run().assign(fan_rpm=0.0, pump_rpm=2000.0)).reason
+    assert "no fan speed was logged (0 rpm or nothing in all readings)" in reason
+    assert "name pump_rpm as fan_rpm by columns=" in reason

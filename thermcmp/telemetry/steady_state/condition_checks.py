@@ -58,9 +58,9 @@ def _check_fan(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> 
     duty = window.mean(FAN_DUTY)
     steady = []
     if np.isnan(duty):
-        words = "no fan speed was logged: the run cannot be compared at equal speed"
-        others = [c for c in window.columns if c.endswith("_rpm")]
-        words += f"; name one of {', '.join(others)} {FAN_SPEED} by columns=" if others else ""
+        why = " (0 rpm or nothing in all readings)" if FAN_SPEED in window else ""
+        words = f"no fan speed was logged{why}: the run cannot be compared at equal speed"
+        words += _to_name([c for c in window.columns if c.endswith("_rpm")], FAN_SPEED)
     else:
         words = (
             f"duty alone ({duty:.0f} %): duty is not fan speed, so the run cannot enter a "
@@ -89,12 +89,19 @@ def _check_stated(
     if np.isnan(stated):
         words = f"no {title} was logged, and the run sheet states none"
         like = is_of_air if name == AMBIENT else _is_power
-        others = [column for column in window.columns if like(column)]
-        words += f"; name one of {', '.join(others)} {name} by columns=" if others else ""
+        words += _to_name([column for column in window.columns if like(column)], name)
         return [Check(title, Verdict.REFUSED, words)]
     words = f"{title} was stated once, not logged"
     once = Check(title, Verdict.CORRECTED, words, stated, unit=_UNITS[name])
     return [once, *_held(window, name, stated, held)]
+
+
+def _to_name(columns: list[str], name: str) -> str:
+    """Return how a column that may be the missing one is named; empty without any."""
+    others = [column for column in columns if column != name]
+    if not others:
+        return ""
+    return f"; name {'one of ' * (len(others) > 1)}{', '.join(others)} as {name} by columns="
 
 
 def _is_power(column: str) -> bool:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from thermcmp.telemetry.loaded_record.loops import LOOPS
-from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, LOAD, POWER, sensor_names
+from thermcmp.telemetry.quantities import AMBIENT, FAN_DUTY, FAN_SPEED, LOAD, POWER, sensor_names
 from thermcmp.telemetry.steady_state.load import (
     ANOTHER_STRETCH,
     LONG_GAP_S,
@@ -24,6 +24,7 @@ from thermcmp.telemetry.steady_state.load import (
     pauses_in,
 )
 from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
+from thermcmp.telemetry.steady_state.quantization import find_step
 from thermcmp.telemetry.steady_state.reduction import Reduction
 from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
 from thermcmp.telemetry.steady_state.run_data import Readings, block_means
@@ -230,6 +231,9 @@ def _with_cut(table: pd.DataFrame, reduction: Reduction) -> tuple[pd.DataFrame, 
     steps = reduction.estimates.set_index("sensor")["resolution_k"].reindex(table["sensor"])
     cut_k = np.array([Protocol().cut_k(str(name), float(step))[1] for name, step in steps.items()])
     error_k = np.hypot(table["standard_error_k"].to_numpy(dtype=float), cut_k)
+    if AMBIENT in reduction.frame and reduction.frame[AMBIENT].notna().any():
+        air_step_k = find_step(reduction.frame[AMBIENT].dropna())
+        error_k = np.hypot(error_k, Protocol().cut_k("ambient", air_step_k)[1])
     coarse = [str(name) for name, k in zip(steps.index, cut_k, strict=True) if k >= _COARSE_K]
     notes: tuple[str, ...] = ()
     if coarse:
