@@ -108,3 +108,27 @@ def test_a_power_limit_that_cuts_once_holds_no_temperature():
     for seed in range(6):
         rows = reduce_telemetry(quick_limit(False, seed)).rows
         assert not rows["regulated"].any(), seed
+
+
+@pytest.mark.parametrize("phase_s", [0.0, 30.0, 60.0])
+def test_scenes_of_unequal_power_are_not_called_regulated(phase_s):
+    # Scenes of 45 s with 180 and 260 W, of which a sensor with 150 s shows little.
+    t = np.arange(1800.0)
+    rng = np.random.default_rng(4)
+    power = np.where(t < 60.0, 15.0, np.where((t + phase_s) % 90.0 < 45.0, 260.0, 180.0))
+    rise, rises = 3.0, []
+    for watts in power:
+        rise += (0.24 * watts - rise) / 150.0
+        rises.append(rise)
+    frame = pd.DataFrame(
+        {
+            "time_s": t,
+            "memory_c": np.round(21.0 + np.array(rises) + 0.1 * rng.standard_normal(1800), 1),
+            "ambient_c": np.round(21.0 + 0.02 * rng.standard_normal(1800), 2),
+            "power_w": power + rng.standard_normal(1800),
+            "fan_rpm": 1500.0 + 4.0 * rng.standard_normal(1800),
+        }
+    )
+    reduction = reduce_telemetry(frame, Protocol(cycles="mean"))
+    assert not reduction.estimates["regulated"].any()
+    assert "regulated" not in reduction.reason

@@ -91,6 +91,7 @@ def _regulation(
         _logged(record, FAN_DUTY, at) if fan is None else fan,
         held_c=mean_c,
         step_k=series.step_k,
+        delay_s=series.delay_s,
     )
     if regulation is None and at_target:
         # The protocol states that it was held; the log does not show by what.

@@ -20,6 +20,7 @@ from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual
 #: of the resistance that air flow can change (common practice, no source).
 _FAN_EXPONENT: Final = 0.5
 _BLOCK_S: Final = 30.0
+#: A sensor follows power and fan within this time [s], or its own delay if that is longer.
 _FOLLOW_S: Final = 60.0
 _LEAST_BLOCKS: Final = 5
 _EXPECTED_K: Final = 2.0
@@ -56,6 +57,7 @@ def find_regulation(
     *,
     held_c: float,
     step_k: float,
+    delay_s: float = _FOLLOW_S,
 ) -> Regulation | None:
     """Return how power or fan speed held a sensor, all of shape (n,); None if they did not."""
     band = max(_BAND_K, step_k)
@@ -85,6 +87,7 @@ def find_regulation(
             _relative(fan, first, len(t)) ** -_FAN_EXPONENT,
             level_k,
             step_k,
+            max(delay_s, _FOLLOW_S),
         )
         if not is_held(moves):
             continue
@@ -113,6 +116,7 @@ class _Moves:
     air: Array
     level_k: float
     step_k: float
+    follow_s: float
 
     def means(self, values: Array) -> Array:
         """Average over blocks of half a minute, without those that lack half their readings."""
@@ -132,16 +136,18 @@ class _Moves:
         away = np.abs(seen - seen[-late:].mean())
         # A sensor that only passed the level on its way up was not held at it.
         stayed = away[0] <= drop / 2.0 and float(away.mean()) <= drop * _FOLLOWED_SHARE
-        return drop >= _EXPECTED_K + _BAND_K and bool(stayed)
+        # Power that comes back is that of scenes, or hunts.
+        lasts = float(expected[-2 * late :].max()) <= expected[0] - drop / 2.0
+        return drop >= _EXPECTED_K + _BAND_K and bool(stayed) and lasts
 
     def are_not_followed(self) -> bool:
         """Return whether the sensor stays still while power or fan move, at a cooler's delay."""
         from scipy.signal import lfilter
 
         rise = self.heat * self.air
-        share = 1.0 - np.exp(-usual_step_s(self.time_s) / _FOLLOW_S)
+        share = 1.0 - np.exp(-usual_step_s(self.time_s) / self.follow_s)
         # It starts from the usual level, wherever a hunting power happens to be.
-        start = float(np.mean(rise[: readings_in(_FOLLOW_S, self.time_s)]))
+        start = float(np.mean(rise[: readings_in(self.follow_s, self.time_s)]))
         followed, _ = lfilter([share], [1.0, share - 1.0], rise, zi=[(1.0 - share) * start])
         expected_swing = float(np.ptp(self.means(np.asarray(followed) * self.level_k)))
         seen_swing = float(np.ptp(self.means(self.temperature_c)))
