@@ -13,9 +13,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, time, timedelta
 from pathlib import Path
-from shutil import copyfileobj
 from tempfile import TemporaryDirectory
-from typing import Any, Final
+from typing import IO, Any, Final
 
 from thermcmp.errors import Fault, InputError
 from thermcmp.tabular.grid import MOST_SHEET_CELLS
@@ -37,6 +36,9 @@ _BROKEN: Final = (
     OSError, EOFError, UnicodeDecodeError, RuntimeError, zlib.error, lzma.LZMAError,
     zipfile.BadZipFile,
 )  # fmt: skip
+#: Most bytes that a file is unpacked to, so that a small one does not fill the disk.
+_MOST_BYTES: Final = 4 << 30
+_PIECE: Final = 1 << 20
 #: A sheet beside the log has at most this share of its rows.
 _SMALL_SHEET: Final = 0.2
 
@@ -58,8 +60,8 @@ def as_text(path: Path) -> Iterator[Path]:
         plain = Path(folder) / path.name
         try:
             if opener is not None:
-                with opener(path, "rb") as source, plain.open("wb") as target:
-                    copyfileobj(source, target)
+                with opener(path, "rb") as source:
+                    _copy(source, plain)
             elif is_json:
                 _write(plain, _json_rows(path))
             else:
@@ -80,8 +82,18 @@ def _unzip(path: Path, plain: Path) -> None:
             shown = ", ".join(names[:4]) + (" …" if names[4:] else "")
             message = f"an archive of {len(names)} files: {shown}"
             raise _unreadable(path, message, "unpack it, and name the log")
-        with archive.open(names[0]) as source, plain.open("wb") as target:
-            copyfileobj(source, target)
+        with archive.open(names[0]) as source:
+            _copy(source, plain)
+
+
+def _copy(source: IO[bytes], plain: Path) -> None:
+    """Write what is unpacked to a file, up to a limit."""
+    written = 0
+    with plain.open("wb") as target:
+        while piece := source.read(_PIECE):
+            written += target.write(piece)
+            if written > _MOST_BYTES:
+                raise OSError(f"it unpacks to more than {_MOST_BYTES / 2**30:.0f} GiB")
 
 
 def _sheet_rows(path: Path) -> list[Sequence[Any]]:

@@ -280,3 +280,11 @@ def test_three_hundred_columns(log):
     rows = [f"{s}," + ",".join(str(40 + i % 30) for i in range(300)) for s in range(3)]
     frame = read_telemetry(log(text("time_s," + names, *rows)))
     assert frame["s299_c"].tolist() == [69.0] * 3
+
+
+def test_a_small_file_does_not_fill_the_disk(tmp_path, monkeypatch):
+    monkeypatch.setattr("thermcmp.tabular.packed_files._MOST_BYTES", 1 << 20)
+    path = tmp_path / "zeros.csv.gz"
+    path.write_bytes(gzip.compress(b"\n" * (4 << 20)))
+    with pytest.raises(InputError, match="it unpacks to more than"):
+        read_telemetry(path)
