@@ -73,7 +73,8 @@ def reduce_logs(  # noqa: PLR0913
     """Reduce a folder of logs to checked results.
 
     A log that cannot be used is refused by name and the others go on. The order of the
-    results is that of the run sheet, whatever the executor.
+    results is that of the run sheet, whatever the executor. Where the runs together show that a
+    sensor creeps, all are reduced again as by ``Protocol(creeping=…)``.
 
     Parameters
     ----------
