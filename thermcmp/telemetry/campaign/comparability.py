@@ -21,7 +21,7 @@ _DIFFERENT_SHARE: Final = 0.05
 #: Logarithms of the odds for a creep, as the readings change them: most that one run counts,
 #: and least on average and together (choices, from simulated runs with and without creeps).
 _ONE_RUN: Final = 3.0
-_EACH_RUN: Final = 0.8
+_EACH_RUN: Final = 0.65
 _ALL_RUNS: Final = 3.0
 
 
