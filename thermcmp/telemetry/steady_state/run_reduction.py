@@ -104,25 +104,19 @@ def reduce_telemetry(
     if stretch is None or window is None:
         empty = pd.DataFrame(columns=list(MEASURED))
         return Reduction(empty, empty, (soak, *zeros), None, spans, protocol, record, notes)
-    held, loops = over_loops(readings, stretch, loaded, protocol)
-    series, unread = _series(held, readings, stretch, window, sheet, protocol)
-    window, means, conditions = _longer(window, series, held, protocol, sheet)
-    part = held.between(window.start_s, window.end_s)
+    averaged, loops = over_loops(readings, stretch, loaded, protocol)
+    series, unread = _series(averaged, readings, stretch, window, sheet, protocol)
+    window, means, conditions = _longer(window, series, averaged, protocol, sheet)
+    part = averaged.between(window.start_s, window.end_s)
+    as_read = readings.between(window.start_s, window.end_s)
     doubts = [
         *zeros,
         *dropout_checks(dropped, readings, stretch.start_s, window.end_s),
-        *column_checks(
-            readings,
-            stretch,
-            readings.between(window.start_s, window.end_s),
-            loaded,
-            protocol,
-            sheet,
-        ),
+        *column_checks(readings, stretch, as_read, loaded, protocol, sheet),
     ]
     conditions = [soak, *loops, *conditions, *(check for check in doubts if not check.sensor)]
     by_sensor = [check for check in doubts if check.sensor]
-    sensors = _judged(series, means, window, held, readings, stretch, protocol)
+    sensors = _judged(series, means, window, averaged, readings, stretch, protocol)
     sensors = [_doubted(sensor, by_sensor) for sensor in sensors]
     judged = {sensor.series.name for sensor in sensors}
     unread += [check for check in by_sensor if check.sensor not in judged]
@@ -248,18 +242,23 @@ def _judged(
         errors_k = [result.rise.standard_error_k, cut_error_k, doubt_k, air_step_error_k]
         error_k = float(np.linalg.norm(errors_k))
         result = replace(result, rise=replace(result.rise, standard_error_k=error_k))
-        share = 100.0 * min(float(time_weights(in_window.time_s).sum()) / read_s, 1.0)
-        words = f"{sensor.name} and ambient were read in {share:.0f} % of the window"
-        verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
-        if verdict is Verdict.REFUSED:
-            words += (
-                "; leave the sensor out by columns=, or give a joined instrument that logs more "
-                "slowly a wider tolerance_s"
-            )
-        coverage = Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=sensor.name)
-        air = _air_check(in_window, doubt_k)
-        results.append(replace(result, checks=(coverage, *air, *result.checks)))
+        checks = (_coverage_check(in_window, read_s), *_air_check(in_window, doubt_k))
+        results.append(replace(result, checks=(*checks, *result.checks)))
     return results
+
+
+def _coverage_check(in_window: Series, read_s: float) -> Check:
+    """Check that a sensor was read in nearly all of the time of the window that was logged."""
+    name = in_window.name
+    share = 100.0 * min(float(time_weights(in_window.time_s).sum()) / read_s, 1.0)
+    words = f"{name} and ambient were read in {share:.0f} % of the window"
+    verdict = Verdict.PASS if share >= LEAST_COVERAGE else Verdict.REFUSED
+    if verdict is Verdict.REFUSED:
+        words += (
+            "; leave the sensor out by columns=, or give a joined instrument that logs more "
+            "slowly a wider tolerance_s"
+        )
+    return Check("coverage", verdict, words, share, LEAST_COVERAGE, "%", sensor=name)
 
 
 def _air_step_error_k(record: Readings, part: Readings, protocol: Protocol) -> float:
