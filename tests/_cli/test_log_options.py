@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 import thermcmp as tc
@@ -55,3 +56,46 @@ def test_a_wrong_option_is_named(bench, capsys):
         path.write_text(text)
         assert main(["inspect", str(bench / "logs" / "r1.csv"), "--columns", str(path)]) == 2
         assert shown in capsys.readouterr().err
+
+
+def looped(folder):
+    """A log whose load pauses for 8 s in every 150 s, and its run sheet."""
+    frame = make_run(seconds=1500)
+    pause = frame["time_s"] % 150.0 < 8.0
+    frame["load_percent"] = np.where(pause, 1.0, 99.0)
+    frame["power_w"] = frame["power_w"].mask(pause, 30.0)
+    (folder / "logs").mkdir()
+    frame.to_csv(folder / "logs" / "r1.csv", index=False)
+    (folder / "runs.csv").write_text("file,run,cooler_model,board_model\nr1.csv,R1,A,B\n")
+    return ["import", str(folder / "logs"), "--runs", str(folder / "runs.csv"),
+            "--library", str(folder / "lib")]  # fmt: skip
+
+
+def test_a_refusal_names_the_protocol_in_a_file_and_the_file_cures_it(tmp_path, capsys):
+    command = looped(tmp_path)
+    assert main(command) == 2
+    told = capsys.readouterr().err
+    assert "pause_s=8 under [protocol] in a TOML file for --columns joins" in told
+    known = tmp_path / "known.toml"
+    known.write_text("[protocol]\npause_s = 8\nfan_rpm = {target = 1800, tolerance = 60}\n")
+    assert main([*command, "--columns", str(known)]) == 0
+    (row,) = tc.Library(tmp_path / "lib").results().to_dict("records")
+    assert "means are over whole loops" in row["protocol_reason"]
+    assert main(["inspect", str(tmp_path / "logs" / "r1.csv"), "--columns", str(known)]) == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("[protocol]\npauses_s = 9", "no such option of a protocol"),
+        ("[protocol]\npause_s = -9", "must not be negative"),
+        ("[protocol]\nfan_rpm = {goal = 9}", "write target and tolerance"),
+        ("protocol = 3", "write it under [protocol]"),
+    ],
+)
+def test_a_wrong_protocol_is_named(tmp_path, capsys, text, shown):
+    command = looped(tmp_path)
+    (tmp_path / "known.toml").write_text(text)
+    assert main([*command, "--columns", str(tmp_path / "known.toml")]) == 2
+    assert shown in capsys.readouterr().err
+    assert not (tmp_path / "lib").exists() or tc.Library(tmp_path / "lib").results().empty

@@ -78,7 +78,9 @@ def inspect_command(log: Path, columns: Path | None, html: Path | None) -> None:
     """Show what an unknown LOG holds."""
     import thermcmp as tc
 
-    found = tc.inspect(log, **log_options(columns))
+    known = log_options(columns)
+    known.pop("protocol", None)
+    found = tc.inspect(log, **known)
     if html is not None:
         found.save_html(html)
     # What Python takes as an argument stands in a file here.
@@ -104,7 +106,7 @@ def watch_command(context: click.Context, log: Path, columns: Path | None, wante
     for state in tc.watch(log, wanted_k=wanted_k, **log_options(columns)):
         # Notes seldom change: a line for each is enough once.
         notes = "".join(f"\n  Note: {note}" for note in state.notes)
-        click.echo(state.sentence + (notes if notes != before else ""))
+        say(state.sentence + (notes if notes != before else ""))
         good, before = state.good_enough, notes
     context.exit(0 if good else 1)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ log_columns = click.option(
 
 
 def log_options(path: Path | None) -> dict[str, Any]:
-    """Return the options of `read_telemetry` that a TOML file has, or a JSON map of headings."""
+    """Return the options of a TOML file, with its protocol, or a JSON map of headings."""
     from thermcmp.results.reading_guide import read_guide
     from thermcmp.telemetry.reading.options import Reading
 
@@ -34,6 +35,35 @@ def log_options(path: Path | None) -> dict[str, Any]:
     options: dict[str, Any] = {
         name: tuple(v) if isinstance(v, list) else v for name, v in written.items()
     }
-    columns = options.pop("columns", None)
+    columns, held = options.pop("columns", None), options.pop("protocol", None)
     Reading.of(columns, options)
-    return {"columns": columns, **options}
+    protocol = {} if held is None else {"protocol": _protocol(held, path)}
+    return {"columns": columns, **options, **protocol}
+
+
+def _protocol(written: Any, path: Path) -> Any:
+    """Return the protocol that a file's table of that name states."""
+    import thermcmp as tc
+
+    names = [f.name for f in fields(tc.Protocol)]
+    title = "The protocol of the logs cannot be read:"
+    if not isinstance(written, dict):
+        fault = Fault("not a table", "write it under [protocol]", str(path), column="protocol")
+        raise InputError(title, [fault])
+    unknown = [name for name in written if name not in names]
+    if unknown:
+        fix = f"use one of: {', '.join(names)}"
+        faults = [Fault("no such option of a protocol", fix, str(path), column=n) for n in unknown]
+        raise InputError(title, faults)
+    values: dict[str, Any] = {
+        name: tuple(v) if isinstance(v, list) else v for name, v in written.items()
+    }
+    for name in ("fan_rpm", "power_w", "ambient_c"):
+        if isinstance(values.get(name), dict):
+            try:
+                values[name] = tc.Held(**values[name])
+            except TypeError:
+                fix = "write target and tolerance, as {target = 1500, tolerance = 30}"
+                fault = Fault("not a held quantity", fix, str(path), column=name)
+                raise InputError(title, [fault]) from None
+    return tc.Protocol(**values)

@@ -22,6 +22,10 @@ _CURES: Final = tuple(
             r'"your heading" = "\1" in a --columns file',
         ),
         (r"\bcolumns=(?=\{)", "--columns "),
+        (
+            r"\bProtocol\(((?:[^()]|\([^()]*\))*)\)",
+            r"\1 under [protocol] in a TOML file for --columns",
+        ),
         (r"\bdecimal=\{[^}]*\}", "--decimal"),
         (r"\bfill_merged=True\b", "--fill-merged"),
         (r"\bfill_merged=False\b", "--no-fill-merged"),
