@@ -237,3 +237,15 @@ def test_a_sensor_that_is_held_at_a_limit_is_named(clean_run):
     frame["memory_c"] = np.round(held + 0.1 * rng.standard_normal(len(frame)), 1)
     *_, state = tc.watch(pieces(frame), wanted_k=0.5)
     assert any("was regulated at 70" in note for note in state.notes)
+
+
+@pytest.mark.parametrize(("name", "now"), [("power_w", 300.0), ("fan_rpm", 1500.0)])
+def test_a_step_in_the_last_seconds_ends_no_wait(clean_run, name, now):
+    frame = clean_run(seconds=1800)
+    *_, good = tc.watch(pieces(frame), wanted_k=0.8)
+    assert good.good_enough
+    stepped = frame[frame["time_s"] <= good.at_s].copy()
+    stepped.loc[stepped["time_s"] > good.at_s - 4.0, name] = now
+    *_, state = tc.watch(pieces(stepped), wanted_k=0.8)
+    assert not state.good_enough
+    assert any(f"to {now:.0f}: the soak begins anew" in words for words in state.refusals)

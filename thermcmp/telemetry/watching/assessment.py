@@ -6,7 +6,7 @@ needed is forecast here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -55,6 +55,8 @@ _SETTLING: Final = {
 #: A condition settles if its last move in a window is at most this share of the first.
 _SLOWS: Final = 0.5
 _PARTS: Final = 4
+#: Last readings by which power or fan is seen to have moved just now.
+_LAST: Final = 3
 #: Pauses that keep coming; one may be that before the test.
 _LEAST_PAUSES: Final = 2
 _NO_LOAD: Final = (
@@ -91,6 +93,7 @@ def assess(frame: pd.DataFrame, wish: Wish) -> WatchState:
     notes += more
     advice = _pauses(frame, wish.protocol)
     refusals += (advice,) if advice else ()
+    refusals += tuple(_just_moved(reduction))
     if since_s > wish.protocol.pause_s:
         refusals += (f"not at load since second {end_s - since_s:.0f}",)
     wanted = table[_is_wanted(table, wish)]
@@ -211,6 +214,26 @@ def _is_wanted(table: pd.DataFrame, wish: Wish) -> pd.Series:
     if wish.sensors is None:
         return pd.Series(True, index=table.index)
     return table["sensor"].isin(wish.sensors)
+
+
+def _just_moved(reduction: Reduction) -> Iterator[str]:
+    """Yield which of power and fan speed left the range of its window with the last readings."""
+    if reduction.window_s is None:
+        return
+    window = Readings.of(reduction.frame).between(*reduction.window_s)
+    shares = {
+        POWER: reduction.protocol.power_drift_share,
+        FAN_SPEED: reduction.protocol.fan_drift_share,
+    }
+    for name, share in shares.items():
+        values = window.known(name)[1] if name in window else np.empty(0)
+        if len(values) < 8 * _LAST:
+            continue
+        before, now = values[:-_LAST], float(np.median(values[-_LAST:]))
+        low, usual, high = np.quantile(before, [0.01, 0.5, 0.99])
+        if not low - share * usual <= now <= high + share * usual:
+            title = name.replace("_w", "").replace("fan_rpm", "fan speed")
+            yield f"{title} has just moved from {usual:.0f} to {now:.0f}: the soak begins anew"
 
 
 def _pauses(frame: pd.DataFrame, protocol: Protocol) -> str:
