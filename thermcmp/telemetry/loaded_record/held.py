@@ -40,7 +40,7 @@ def fan_and_power_held_since(part: Readings, window_s: float, protocol: Protocol
         level = float(np.mean(values[late:]))
         moves = means - level
         if name != POWER:
-            followed = [_beyond(moves, sensor) for sensor in _sensor_means(part, starts, size)]
+            followed = [_beyond(moves, sensor) for sensor in _sensor_means(part, size)]
             moves = min([moves, *followed], key=lambda left: float(np.ptp(left)))
         moved = np.flatnonzero(np.abs(moves) > share * abs(level))
         if len(moved):
@@ -49,11 +49,9 @@ def fan_and_power_held_since(part: Readings, window_s: float, protocol: Protocol
     return since_s
 
 
-def _sensor_means(part: Readings, starts_s: Array, size: int) -> list[Array]:
+def _sensor_means(part: Readings, size: int) -> list[Array]:
     """Return block means of each sensor that is read throughout."""
     columns = [part[f"{name}_c"] for name in sensor_names(list(part.columns))]
-    if any(len(values) != len(part.time_s) for values in columns):
-        return []
     return [block_means(values, size) for values in columns if not np.isnan(values).any()]
 
 

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from thermcmp._types import Array
+from thermcmp.telemetry.steady_state.run_data import lagged
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 from thermcmp.telemetry.steady_state.soak import rough_constant_s
 
@@ -60,11 +61,13 @@ def followed_air(time_s: Array, ambient_c: Array, delay_s: float, at_s: Array) -
     step_s = max(delay_s / _STEPS, usual_step_s(time_s))
     grid_s = np.arange(time_s[0], time_s[-1] + step_s, step_s)
     air_c = np.interp(grid_s, time_s[known], ambient_c[known])
+    # A delay in steps, from a beginning in balance.
     early, followed, late = (
-        np.interp(at_s, grid_s, _delayed(air_c, delay_s * factor / step_s))
+        lagged(air_c, step_s / (step_s + delay_s * factor), float(air_c[0]))
         for factor in (1.0 / _FACTOR, 1.0, _FACTOR)
     )
-    return FollowedAir(followed, (early - late) / 2.0)
+    doubt = (early - late) / 2.0
+    return FollowedAir(np.interp(at_s, grid_s, followed), np.interp(at_s, grid_s, doubt))
 
 
 def delay_of(time_s: Array, rise_k: Array, level_k: float) -> float:
@@ -74,12 +77,3 @@ def delay_of(time_s: Array, rise_k: Array, level_k: float) -> float:
     both delays are its time constant.
     """
     return float(np.clip(rough_constant_s(time_s, rise_k, level_k), *_DELAYS_S))
-
-
-def _delayed(values: Array, delay: float) -> Array:
-    """Return values after a first-order delay in steps, which began in balance."""
-    from scipy.signal import lfilter
-
-    share = 1.0 / (1.0 + delay)
-    followed, _ = lfilter([share], [1.0, share - 1.0], values, zi=[(1.0 - share) * values[0]])
-    return np.asarray(followed)

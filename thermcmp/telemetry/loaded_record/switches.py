@@ -9,6 +9,7 @@ import numpy as np
 
 from thermcmp._types import Array
 from thermcmp.telemetry.quantities import FAN_DUTY, FAN_SPEED, POWER
+from thermcmp.telemetry.steady_state.condition_checks import UNITS
 from thermcmp.telemetry.steady_state.load import Span, Stretch
 from thermcmp.telemetry.steady_state.protocol import Protocol
 from thermcmp.telemetry.steady_state.run_data import Readings, block_means
@@ -24,7 +25,6 @@ _STEP_SHARE: Final = 0.03
 _CLEAR: Final = 4.0
 #: A condition that moves by this share over the record moves a rise (a choice).
 _MOVED_SHARE: Final = 0.01
-_UNITS: Final = {POWER: "W", FAN_SPEED: "rpm", FAN_DUTY: "%"}
 #: Share of a step that comes within a block or two.
 _AT_ONCE: Final = 0.8
 _NAMES: Final = {FAN_SPEED: "the fan", FAN_DUTY: "the fan", POWER: "the power"}
@@ -67,7 +67,7 @@ def moved_meanwhile(part: Readings) -> str:
             continue
         first, last = float(np.mean(values[:quarter])), float(np.mean(values[-quarter:]))
         if abs(last - first) > _MOVED_SHARE * abs(first):
-            moved.append(f"{words} went from {first:.0f} to {last:.0f} {_UNITS[name]}")
+            moved.append(f"{words} went from {first:.0f} to {last:.0f} {UNITS[name]}")
     return f"; meanwhile {' and '.join(moved)}" if moved else ""
 
 

@@ -34,8 +34,8 @@ _BLOCK_S: Final = 10.0
 _UNLOGGED_SHARE: Final = 0.2
 #: Fewest readings of the air in a window.
 _FEWEST: Final = 2
-_UNITS: Final = {FAN_SPEED: "rpm", FAN_DUTY: "%", POWER: "W", AMBIENT: "°C"}
-_NAMES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", AMBIENT: "ambient"}
+UNITS: Final = {FAN_SPEED: "rpm", FAN_DUTY: "%", POWER: "W", AMBIENT: "°C"}
+TITLES: Final = {FAN_SPEED: "fan speed", FAN_DUTY: "fan duty", POWER: "power", AMBIENT: "ambient"}
 
 
 def check_conditions(window: Readings, protocol: Protocol, run: Mapping[str, Any]) -> list[Check]:
@@ -85,14 +85,14 @@ def _check_stated(
     window: Readings, name: str, held: Held | None, run: Mapping[str, Any]
 ) -> list[Check]:
     """Check a quantity that was not logged by its value in the run sheet."""
-    title, stated = _NAMES[name], stated_value(run, name)
+    title, stated = TITLES[name], stated_value(run, name)
     if np.isnan(stated):
         words = f"no {title} was logged, and the run sheet states none"
         like = is_of_air if name == AMBIENT else _is_power
         words += _to_name([column for column in window.columns if like(column)], name)
         return [Check(title, Verdict.REFUSED, words)]
     words = f"{title} was stated once, not logged"
-    once = Check(title, Verdict.CORRECTED, words, stated, unit=_UNITS[name])
+    once = Check(title, Verdict.CORRECTED, words, stated, unit=UNITS[name])
     return [once, *_held(window, name, stated, held)]
 
 
@@ -179,19 +179,19 @@ def _check_throttling(window: Readings, protocol: Protocol) -> list[Check]:
 def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[Check]:
     """Check that a quantity was logged throughout the window and did not move."""
     moved, second = window.movement(name)
-    unit, limit = _UNITS[name], share * abs(mean)
-    title = f"{_NAMES[name]} steady"
+    unit, limit = UNITS[name], share * abs(mean)
+    title = f"{TITLES[name]} steady"
     logged_s = np.concatenate([window.time_s[:1], window.known(name)[0], window.time_s[-1:]])
     longest = int(np.argmax(np.diff(logged_s)))
     unlogged_s = float(logged_s[longest + 1] - logged_s[longest])
     most_s = _UNLOGGED_SHARE * float(np.ptp(window.time_s))
     if unlogged_s > most_s:
-        words = f"{_NAMES[name]} was not logged for {unlogged_s:.0f} s of the window"
+        words = f"{TITLES[name]} was not logged for {unlogged_s:.0f} s of the window"
         start_s = float(logged_s[longest])
         return [Check(title, Verdict.REFUSED, words, unlogged_s, most_s, "s", start_s)]
     if np.isnan(moved):
-        return [Check(title, Verdict.REFUSED, f"too few readings of {_NAMES[name]}")]
-    words = f"{_NAMES[name]} moved by {moved:.4g} {unit} around {mean:.4g} {unit}"
+        return [Check(title, Verdict.REFUSED, f"too few readings of {TITLES[name]}")]
+    words = f"{TITLES[name]} moved by {moved:.4g} {unit} around {mean:.4g} {unit}"
     if moved > limit:
         words += ": not held"
         return [Check(title, Verdict.REFUSED, words, moved, limit, unit, second)]
@@ -203,7 +203,7 @@ def _steadiness(window: Readings, name: str, mean: float, share: float) -> list[
     swing = float(np.diff(np.quantile(means, [0.025, 0.975]))[0]) / 2.0
     if swing > _HUNTING * limit:
         words = (
-            f"{_NAMES[name]} hunted by ±{swing:.4g} {unit} around {mean:.4g} {unit}; "
+            f"{TITLES[name]} hunted by ±{swing:.4g} {unit} around {mean:.4g} {unit}; "
             "its mean is taken"
         )
         return [Check(title, Verdict.CORRECTED, words, swing, _HUNTING * limit, unit)]
@@ -214,10 +214,10 @@ def _held(window: Readings, name: str, mean: float, held: Held | None) -> list[C
     """Check that a quantity was at its target."""
     if held is None:
         return []
-    unit, verdict = _UNITS[name], held.judge(mean)
-    words = f"{_NAMES[name]} is {mean:.5g} {unit}, held at {held.target:g} ± {held.tolerance:g}"
+    unit, verdict = UNITS[name], held.judge(mean)
+    words = f"{TITLES[name]} is {mean:.5g} {unit}, held at {held.target:g} ± {held.tolerance:g}"
     second = float("nan")
     if verdict is not Verdict.PASS and name in window:
         off = np.abs(window[name] - held.target) > held.tolerance
         second = float(window.time_s[np.argmax(off)])
-    return [Check(_NAMES[name], verdict, words, mean - held.target, held.tolerance, unit, second)]
+    return [Check(TITLES[name], verdict, words, mean - held.target, held.tolerance, unit, second)]

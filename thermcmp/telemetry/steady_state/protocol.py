@@ -121,7 +121,6 @@ class Protocol:
         Sensors that cut digits off where others round, so that half a step is added to their
         readings; ``()`` if all round. Not known by default: no reading shows it, and the
         standard errors allow for it.
-
     creeping : tuple of str
         Sensors that creep for half an hour and more, as in a case or on a paste that beds in:
         it is looked for in all runs and widens their errors. `reduce_logs` adds those of which
@@ -187,9 +186,12 @@ class Protocol:
 
     def _name_faults(self) -> Iterator[Fault]:
         """Check that sensors are named in tuples."""
-        for name, fix in (("truncated", ", or give () if all round"), ("creeping", "")):
-            if not isinstance(value := getattr(self, name), tuple | None):
-                fix = f"name the sensors, as ('memory',){fix}"
+        for name, kind, more in (
+            ("truncated", tuple | None, ", or give () if all round"),
+            ("creeping", tuple, ""),
+        ):
+            if not isinstance(value := getattr(self, name), kind):
+                fix = f"name the sensors, as ('memory',){more}"
                 yield Fault("not a tuple", fix, column=name, value=str(value))
 
     def cut_k(self, sensor: str, step_k: float) -> tuple[float, float]:

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from thermcmp._types import Array, BoolArray, Int64Array
-from thermcmp.telemetry.steady_state.run_data import block_means
+from thermcmp.telemetry.steady_state.run_data import block_means, lagged
 from thermcmp.telemetry.steady_state.sampling_interval import readings_in, usual_step_s
 
 #: Exponent of rise against fan speed, for a rough expectation only: 0.65 on the part
@@ -142,14 +142,12 @@ class _Moves:
 
     def are_not_followed(self) -> bool:
         """Return whether the sensor stays still while power or fan move, at a cooler's delay."""
-        from scipy.signal import lfilter
-
         rise = self.heat * self.air
         share = 1.0 - np.exp(-usual_step_s(self.time_s) / self.follow_s)
         # It starts from the usual level, wherever a hunting power happens to be.
         start = float(np.mean(rise[: readings_in(self.follow_s, self.time_s)]))
-        followed, _ = lfilter([share], [1.0, share - 1.0], rise, zi=[(1.0 - share) * start])
-        expected_swing = float(np.ptp(self.means(np.asarray(followed) * self.level_k)))
+        followed = lagged(rise, share, start)
+        expected_swing = float(np.ptp(self.means(followed * self.level_k)))
         seen_swing = float(np.ptp(self.means(self.temperature_c)))
         return expected_swing >= _EXPECTED_K and seen_swing <= expected_swing * _FOLLOWED_SHARE
 

@@ -125,6 +125,14 @@ def time_weights(time_s: npt.ArrayLike) -> Array:
     return np.asarray((steps[:-1] + steps[1:]) / 2.0)
 
 
+def lagged(values: Array, share: float, start: float) -> Array:
+    """Return values after a first-order lag, which takes up a share of a move in each step."""
+    from scipy.signal import lfilter
+
+    followed, _ = lfilter([share], [1.0, share - 1.0], values, zi=[(1.0 - share) * start])
+    return np.asarray(followed)
+
+
 def block_means(values: Array, size: int, every: int = 1) -> Array:
     """Return the means of whole blocks of neighbouring readings, or of every k-th block."""
     whole = len(values) // size * size

@@ -55,7 +55,7 @@ from thermcmp.telemetry.steady_state.window import Window, choose_window
 from thermcmp.telemetry.steady_state.window_mean import LEAST_READINGS, Settled, WindowMean
 
 #: An error by steps that are cut off is noted from here on [K].
-_COARSE_K: Final = 0.2
+COARSE_K: Final = 0.2
 
 
 def reduce_telemetry(
@@ -194,7 +194,7 @@ def _set_point_notes(record: pd.DataFrame) -> list[str]:
 
 def _step_notes(series: Sequence[Series], protocol: Protocol) -> list[str]:
     """Name the sensors whose steps are so coarse that it matters how they are rounded."""
-    steps = {s.name: s.step_k for s in series if protocol.cut_k("", s.step_k)[1] >= _COARSE_K}
+    steps = {s.name: s.step_k for s in series if protocol.cut_k("", s.step_k)[1] >= COARSE_K}
     if not steps:
         return []
     named = ", ".join(f"{name} ({step:g} K)" for name, step in steps.items())

@@ -20,7 +20,7 @@ from thermcmp.telemetry.steady_state.protocol import Protocol, Verdict
 from thermcmp.telemetry.steady_state.relaxation import CREEP_ODDS, CREEP_S, KNOWN_ODDS, SLOW_SHARE
 from thermcmp.telemetry.steady_state.sampling_interval import usual_step_s
 from thermcmp.telemetry.steady_state.soak import SoakTail, soak_end, soak_tail
-from thermcmp.telemetry.steady_state.window_mean import Settled, WindowMean, window_mean
+from thermcmp.telemetry.steady_state.window_mean import Z95, Settled, WindowMean, window_mean
 
 #: A soak with less than this to go has ended [K].
 _ENDED_K: Final = 0.3
@@ -57,8 +57,6 @@ _HELD_SHARE: Final = 0.2
 _FOLLOWS: Final = 4.0
 #: A rise whose window means wander by more than this over the record is not steady [K].
 _WANDERS_K: Final = 0.5
-#: One-sided 95 % point of the normal distribution.
-_Z95: Final = 1.6448536
 #: A drift shows when it is this many times its noise.
 _SHOWN: Final = 2.0
 #: A drift that is neither shown nor ruled out is carried as error up to this many times the
@@ -360,7 +358,7 @@ def _at_soak_end(
     what it may still add goes into the standard error.
     """
     flat = _mean_of(series.last(window.n), protocol, tail.lacking_k)
-    noise = (flat.drift_high_k_per_min - abs(flat.drift_k_per_min)) / _Z95
+    noise = (flat.drift_high_k_per_min - abs(flat.drift_k_per_min)) / Z95
     # Where nothing was fitted, a drift that noise hides may go on as well.
     hidden = -((_SHOWN * noise) ** 2) if held else noise**2
     left_k_per_s = np.sqrt(max(flat.drift_k_per_min**2 + hidden, 0.0)) / 60.0

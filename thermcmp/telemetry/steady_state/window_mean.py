@@ -31,7 +31,7 @@ _LEAST_CYCLES: Final = 3
 #: Readings within this many steps are at one of two neighbouring ones.
 _ONE_STEP: Final = 1.01
 #: One-sided 95 % point of the normal distribution.
-_Z95: Final = 1.6448536
+Z95: Final = 1.6448536
 
 
 class Settled(StrEnum):
@@ -116,7 +116,7 @@ def window_mean(
         # by 1.5 steps over its length, however long it stays at one of them.
         quick = float(np.mean(np.diff(residual) ** 2)) / 2.0 / len(residual)
         most = 1.5 * step_k / float(t[-1] - t[0])
-        doubt = min(doubt, 60.0 * (most + _Z95 * np.sqrt(quick) / spread_t))
+        doubt = min(doubt, 60.0 * (most + Z95 * np.sqrt(quick) / spread_t))
         error = min(error, step_k**2 / 12.0 + quick)
     drift = 60.0 * slope
     low, high = float(max(abs(drift) - doubt, 0.0)), float(abs(drift) + doubt)

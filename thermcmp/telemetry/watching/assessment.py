@@ -15,6 +15,7 @@ import pandas as pd
 
 from thermcmp.telemetry.loaded_record.loops import LOOPS
 from thermcmp.telemetry.quantities import AMBIENT, FAN_DUTY, FAN_SPEED, LOAD, POWER, sensor_names
+from thermcmp.telemetry.steady_state.condition_checks import TITLES
 from thermcmp.telemetry.steady_state.load import (
     ANOTHER_STRETCH,
     LONG_GAP_S,
@@ -28,7 +29,7 @@ from thermcmp.telemetry.steady_state.quantization import find_step
 from thermcmp.telemetry.steady_state.reduction import Reduction
 from thermcmp.telemetry.steady_state.relaxation import SLOW_SHARE
 from thermcmp.telemetry.steady_state.run_data import Readings, block_means
-from thermcmp.telemetry.steady_state.run_reduction import reduce_telemetry
+from thermcmp.telemetry.steady_state.run_reduction import COARSE_K, reduce_telemetry
 from thermcmp.telemetry.watching.state import STEADY_COLUMNS, WatchState
 
 #: The error of an end that is not yet seen is about the share of the rise that slow parts
@@ -40,8 +41,6 @@ _USUAL_K: Final = 50.0
 #: Looks in a row that must be good enough. One look is stopped at by luck: who looks again and
 #: again until an error is small selects the looks at which it is understated.
 LOOKS: Final = 3
-#: An error by digits that may be cut off is noted from here on [K].
-_COARSE_K: Final = 0.2
 #: Power is shown as the mean over this time [s].
 _SHOWN_S: Final = 30.0
 #: Checks that more time at load may mend.
@@ -216,11 +215,16 @@ def _is_wanted(table: pd.DataFrame, wish: Wish) -> pd.Series:
     return table["sensor"].isin(wish.sensors)
 
 
+def _window_of(reduction: Reduction) -> Readings:
+    """Return the readings in the window of a run; none without one."""
+    if reduction.window_s is None:
+        return Readings({})
+    return Readings.of(reduction.frame).between(*reduction.window_s)
+
+
 def _just_moved(reduction: Reduction) -> Iterator[str]:
     """Yield which of power and fan speed left the range of its window with the last readings."""
-    if reduction.window_s is None:
-        return
-    window = Readings.of(reduction.frame).between(*reduction.window_s)
+    window = _window_of(reduction)
     shares = {
         POWER: reduction.protocol.power_drift_share,
         FAN_SPEED: reduction.protocol.fan_drift_share,
@@ -232,8 +236,8 @@ def _just_moved(reduction: Reduction) -> Iterator[str]:
         before, now = values[:-_LAST], float(np.median(values[-_LAST:]))
         low, usual, high = np.quantile(before, [0.01, 0.5, 0.99])
         if not low - share * usual <= now <= high + share * usual:
-            title = name.replace("_w", "").replace("fan_rpm", "fan speed")
-            yield f"{title} has just moved from {usual:.0f} to {now:.0f}: the soak begins anew"
+            moved = f"{TITLES[name]} has just moved from {usual:.0f} to {now:.0f}"
+            yield f"{moved}: the soak begins anew"
 
 
 def _pauses(frame: pd.DataFrame, protocol: Protocol) -> str:
@@ -257,7 +261,7 @@ def _with_cut(table: pd.DataFrame, reduction: Reduction) -> tuple[pd.DataFrame, 
     if AMBIENT in reduction.frame and reduction.frame[AMBIENT].notna().any():
         air_step_k = find_step(reduction.frame[AMBIENT].dropna())
         error_k = np.hypot(error_k, Protocol().cut_k("ambient", air_step_k)[1])
-    coarse = [str(name) for name, k in zip(steps.index, cut_k, strict=True) if k >= _COARSE_K]
+    coarse = [str(name) for name, k in zip(steps.index, cut_k, strict=True) if k >= COARSE_K]
     notes: tuple[str, ...] = ()
     if coarse:
         notes = (
@@ -294,10 +298,8 @@ def _refusals(
 
 def _settles(reduction: Reduction, name: str) -> bool:
     """Return whether a condition moves one way in the window, and ever less, as a fan curve's."""
-    if reduction.window_s is None or name not in reduction.frame:
-        return False
-    window = Readings.of(reduction.frame).between(*reduction.window_s)
-    values = window.known(name)[1]
+    window = _window_of(reduction)
+    values = window.known(name)[1] if name in window else np.empty(0)
     if len(values) < 2 * _PARTS:
         return False
     moves = np.diff(block_means(values, len(values) // _PARTS))
