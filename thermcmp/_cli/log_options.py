@@ -32,13 +32,16 @@ def log_options(path: Path | None) -> dict[str, Any]:
     except ValueError as error:
         fault = Fault(f"no valid TOML: {error}", "write it as TOML", str(path))
         raise InputError("The options of the logs cannot be read:", [fault]) from None
-    options: dict[str, Any] = {
-        name: tuple(v) if isinstance(v, list) else v for name, v in written.items()
-    }
+    options = _with_tuples(written)
     columns, held = options.pop("columns", None), options.pop("protocol", None)
     Reading.of(columns, options)
     protocol = {} if held is None else {"protocol": _protocol(held, path)}
     return {"columns": columns, **options, **protocol}
+
+
+def _with_tuples(written: dict[str, Any]) -> dict[str, Any]:
+    """Return a table of TOML with tuples, as options are, in place of its lists."""
+    return {name: tuple(v) if isinstance(v, list) else v for name, v in written.items()}
 
 
 def _protocol(written: Any, path: Path) -> Any:
@@ -55,9 +58,7 @@ def _protocol(written: Any, path: Path) -> Any:
         fix = f"use one of: {', '.join(names)}"
         faults = [Fault("no such option of a protocol", fix, str(path), column=n) for n in unknown]
         raise InputError(title, faults)
-    values: dict[str, Any] = {
-        name: tuple(v) if isinstance(v, list) else v for name, v in written.items()
-    }
+    values = _with_tuples(written)
     for name in ("fan_rpm", "power_w", "ambient_c"):
         if isinstance(values.get(name), dict):
             try:

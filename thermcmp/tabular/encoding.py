@@ -35,11 +35,7 @@ _OTHER_FORMATS: Final = (
     (rb"SQLite format 3\x00", "an SQLite database", "export the table as CSV"),
     (rb"%PDF", "a PDF document", "give the log that it was made from"),
     (rb"\x89HDF", "an HDF5 file", "export the table as CSV or Parquet"),
-    (
-        rb"\s*\[?\s*\{\s*\"",
-        "JSON",
-        "export it as delimited text or Parquet",
-    ),
+    (rb"\s*\[?\s*\{\s*\"", "JSON", "export it as delimited text or Parquet"),
     (
         rb"(?i:\s*<(?:\?xml|!doctype|html|table))",
         "XML or HTML",

@@ -135,7 +135,7 @@ def is_set_point(name: str) -> bool:
 
 def is_difference(name: str) -> bool:
     """Return whether a column holds differences of temperatures, by the words of its name."""
-    return _DIFFERENCE.search(re.sub(r"[_\W]+", " ", _plain(name))) is not None
+    return _DIFFERENCE.search(re.sub(r"[_\W]+", " ", plain_letters(name))) is not None
 
 
 def is_of_air(name: str) -> bool:
@@ -176,14 +176,14 @@ def is_extreme(name: str) -> bool:
 
 def recognise(name: str, unit: Unit | None) -> str | None:
     """Return the canonical name of a heading, where it is beyond doubt."""
-    words = [word for word in re.split(r"[^0-9a-zμ]+", _plain(name)) if word]
+    words = [word for word in re.split(r"[^0-9a-zμ]+", plain_letters(name)) if word]
     text = " ".join(words)
     if unit is not None and unit.dimension is Dimension.TIME:
         if text in _COUNTER_HEADINGS:
             return ELAPSED
         return TIME if text in _TIME_HEADINGS | _SECONDS_HEADINGS else f"{_slug(words)}_s"
     if unit is None:
-        return _recognise_plain(text)
+        return _recogniseplain_letters(text)
     if unit.dimension is Dimension.TEMPERATURE:
         if is_difference(name):
             return None
@@ -201,13 +201,13 @@ def recognise(name: str, unit: Unit | None) -> str | None:
     return measured or f"{_slug(words) or 'unnamed'}_{unit.dimension.value}"
 
 
-def _plain(name: str) -> str:
+def plain_letters(name: str) -> str:
     """Return a name in lower case, its letters without their marks: 'lufter' for 'Lüfter'."""
     letters = unicodedata.normalize("NFKD", name.lower())
     return "".join(c for c in letters if not unicodedata.combining(c))
 
 
-def _recognise_plain(text: str) -> str | None:
+def _recogniseplain_letters(text: str) -> str | None:
     """Recognise a heading without a unit, ignoring a date or zone behind its name."""
     text = _UTC.sub("", _ISO_DATE.sub("", text)).strip() or text
     if text in _TIME_HEADINGS:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Sequence
 from typing import Any, Final
@@ -34,6 +33,7 @@ from thermcmp.telemetry.quantities import (
     is_difference,
     is_set_point,
     name_and_unit,
+    plain_letters,
     recognise,
     without_card,
 )
@@ -208,9 +208,7 @@ def _only_ones(records: list[dict[str, Any]]) -> None:
 
 def _words(heading: str) -> str:
     """Return the words of a heading in plain lower-case letters, each after a blank."""
-    plain = unicodedata.normalize("NFKD", heading.lower())
-    letters = "".join(c for c in plain if not unicodedata.combining(c))
-    return " ".join(word for word in re.split(r"[^0-9a-z]+", letters) if word)
+    return " ".join(word for word in re.split(r"[^0-9a-z]+", plain_letters(heading)) if word)
 
 
 def _percent(flags: Array) -> float:
